@@ -1,0 +1,219 @@
+"""The nouns of the trade as frozen dataclasses: header, measurement, grade, fault."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """What a frame was taken for."""
+
+    LIGHT = "light"
+    DARK = "dark"
+    BIAS = "bias"
+    FLAT = "flat"
+    FLAT_DARK = "flat-dark"
+    FOCUS = "focus"
+    STACK = "stack"
+    OTHER = "other"
+
+
+class Stage(StrEnum):
+    """How far a frame has been processed, rawest first."""
+
+    RAW = "raw"
+    CALIBRATED = "calibrated"
+    DEBAYERED = "debayered"
+    REGISTERED = "registered"
+
+    @property
+    def rank(self) -> int:
+        """0 for raw, rising with every step away from the camera."""
+        return list(Stage).index(self)
+
+
+class Grade(StrEnum):
+    """The verdict on a light frame."""
+
+    KEEP = "keep"
+    DOUBTFUL = "doubtful"
+    REJECT = "reject"
+    UNGRADED = "ungraded"
+
+
+class FaultName(StrEnum):
+    """Why a frame is not a clean keep."""
+
+    TRAILED = "trailed"
+    DOUBLED = "doubled"
+    DEFOCUSED = "defocused"
+    SOFT = "soft"
+    CLOUD = "cloud"
+    OBSTRUCTED = "obstructed"
+    BRIGHT_SKY = "bright-sky"
+    FEW_STARS = "few-stars"
+    OFF_TARGET = "off-target"
+    CLIPPED = "clipped"
+    STREAK = "streak"
+    READOUT = "readout"
+    TILTED = "tilted"
+    UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One header card as written: keyword, value (None when undefined) and comment."""
+
+    keyword: str
+    value: str | int | float | bool | None
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Size of the pixel array: columns, rows, colour planes, FITS BITPIX of the stored values."""
+
+    width: int
+    height: int
+    planes: int = 1
+    bitpix: int = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something in a header that cannot be believed as it stands, in words for a person."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrameHeader:
+    """What a header says, in fixed units; None where it is silent or cannot be believed."""
+
+    kind: Kind
+    kind_from: str  # "header", "folder name", "file name", "shape of the exposure" ...
+    stage: Stage = Stage.RAW
+    taken_at_utc: datetime | None = None  # start of exposure, timezone-aware UTC
+    time_from: str | None = None  # keyword(s) the time was read from
+    exposure_s: float | None = None
+    filter: str | None = None  # canonical spelling
+    filter_raw: str | None = None
+    target: str | None = None  # as written
+    camera: str | None = None
+    telescope: str | None = None
+    focal_mm: float | None = None
+    aperture_mm: float | None = None
+    pixel_um: float | None = None  # of one unbinned photosite
+    binning_x: int = 1
+    binning_y: int = 1
+    gain: float | None = None  # the camera's setting, unitless
+    egain_e_adu: float | None = None  # electrons per ADU
+    offset: float | None = None
+    readout_mode: str | None = None
+    read_noise_e: float | None = None
+    sensor_c: float | None = None
+    set_c: float | None = None
+    focus_pos: float | None = None
+    focus_c: float | None = None
+    ambient_c: float | None = None
+    ra_deg: float | None = None  # where the mount pointed, else the object's
+    dec_deg: float | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None  # east positive
+    elevation_m: float | None = None
+    pier_side: str | None = None  # "east" or "west": where the telescope stands
+    rotator_deg: float | None = None  # mechanical angle
+    sky_angle_deg: float | None = None
+    airmass: float | None = None
+    bayer: str | None = None  # RGGB, BGGR, GRBG, GBRG, from the first stored row
+    pedestal_adu: float | None = None  # level to subtract to get to zero light
+    saturation_adu: float | None = None
+    combined: int | None = None  # how many exposures went into a stack
+    software: str | None = None
+    questions: tuple[Question, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Streak:
+    """One satellite or aircraft trail by its two ends, in 0-based pixel coordinates."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """One ninth of the frame; None where it holds too few stars to say."""
+
+    stars: int
+    fwhm_px: float | None = None
+    eccentricity: float | None = None
+    elongation_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """How star shapes vary over the frame."""
+
+    zones: tuple[Zone, ...]  # nine, row by row from the origin
+    tilt: float | None = None  # span of the fitted FWHM plane over the frame / median FWHM
+    curvature: float | None = None  # (corner - centre) / centre of the fitted FWHM
+    worst_eccentricity: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StarList:
+    """The brightest stars, brightest first: 0-based pixel coordinates and flux in ADU."""
+
+    x: tuple[float, ...] = ()
+    y: tuple[float, ...] = ()
+    flux_adu: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """What the pixels of a light frame say. None means "cannot be told", `notes` say why."""
+
+    stars: int = 0
+    fwhm_px: float | None = None
+    fwhm_px_err: float | None = None
+    axis_ratio: float | None = None
+    eccentricity: float | None = None
+    eccentricity_err: float | None = None
+    elongation_deg: float | None = None
+    alignment: float | None = None
+    hfr_px: float | None = None
+    background_adu: float | None = None
+    noise_adu: float | None = None
+    gradient_adu: float | None = None  # span of the sky mesh; the pedestal is not known here
+    clipped_stars: int = 0
+    streaks: tuple[Streak, ...] = ()
+    field: Field | None = None
+    beta: float | None = None  # shared Moffat index; None when model-free
+    width_from: str | None = None  # "moffat" or "moments"
+    star_list: StarList = field(default_factory=StarList)
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """What the pixels of a calibration frame say, in ADU."""
+
+    median_adu: float
+    noise_adu: float
+    low_adu: float  # 1st percentile
+    high_adu: float  # 99th percentile
+    ceiling_adu: float | None = None  # saturation level the share is taken of
+    corner_excess_adu: float | None = None  # brightest ninth minus faintest ninth: light leak
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One reason for a grade, with its evidence in words and numbers."""
+
+    name: FaultName
+    grade: Grade
+    evidence: str

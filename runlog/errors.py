@@ -1,0 +1,48 @@
+"""Every error runlog raises on purpose: what happened, to what, and what to do next."""
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """What the command tells the shell."""
+
+    DONE = 0
+    SOME_FAILED = 1
+    USAGE = 2
+    CANNOT_WORK = 3
+    INTERRUPTED = 130
+
+
+class RunlogError(Exception):
+    """Base of all errors; `args` are always (what, where, cure) so that it survives pickling."""
+
+    exit_code = ExitCode.CANNOT_WORK
+
+    def __init__(self, what: str, where: str = "", cure: str = "") -> None:
+        super().__init__(what, where, cure)
+        self.what, self.where, self.cure = what, where, cure
+
+    def __str__(self) -> str:
+        where = f": {self.where}" if self.where else ""
+        cure = f"\n  {self.cure}" if self.cure else ""
+        return f"{self.what}{where}{cure}"
+
+
+class UsageError(RunlogError):
+    """The words of a command do not fit together."""
+
+    exit_code = ExitCode.USAGE
+
+
+class ConfigError(RunlogError):
+    """The config file says something that cannot be followed."""
+
+
+class StoreError(RunlogError):
+    """The database cannot be opened, read or written."""
+
+
+class FrameError(RunlogError):
+    """One file cannot be read as a frame; the others go on."""
+
+    exit_code = ExitCode.SOME_FAILED
