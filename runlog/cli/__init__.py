@@ -1,0 +1,89 @@
+"""The command line: thin commands, each in its own module, imported only when it is called."""
+
+import os
+import sys
+from collections.abc import Mapping
+from importlib import import_module
+
+import click
+
+from runlog.errors import ExitCode, RunlogError
+
+# Command -> its one-line help, so that `runlog --help` imports none of them.
+COMMANDS: Mapping[str, str] = {
+    "scan": "Find new frames, read, measure, store and grade them.",
+    "night": "Show the morning summary of a night (the last one by default).",
+    "nights": "List all nights, a line each.",
+    "frames": "List frames with measurements, grade and reasons.",
+    "totals": "Show hours per target and filter, and what is still to go.",
+    "goal": "Set the hours wanted for a target and filter.",
+    "mark": "Give frames a grade of your own, or take it back.",
+    "measure": "Measure files without a database.",
+    "check": "Look at the health of database, config and files.",
+    "demo": "Make sample nights, scan them, show the result.",
+}
+
+
+class LazyCommands(click.Group):
+    """A group that knows its commands by name and imports one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name the commands in the order a morning uses them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = import_module(f"runlog.cli.{cmd_name}")
+        command = module.command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
+@click.option(
+    "--config",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Config file (default: RUNLOG_CONFIG).",
+)
+@click.version_option(package_name="runlog")
+@click.pass_context
+def cli(ctx: click.Context, db: str | None, config: str | None) -> None:
+    """Look at every frame of your nights: what went wrong, what is banked, what is to go.
+
+    Start with: runlog scan FOLDER, then: runlog night
+    """
+    ctx.obj = {"db": db, "config": config}
+
+
+def main() -> None:
+    """Run the command and tell the shell how it went."""
+    sys.exit(_run())
+
+
+def _run() -> int:
+    try:
+        result = cli.main(prog_name="runlog", standalone_mode=False)
+        sys.stdout.flush()
+        return int(result or 0)
+    except RunlogError as error:
+        click.echo(f"runlog: {error}", err=True)
+        return int(error.exit_code)
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("runlog: stopped", err=True)
+        return int(ExitCode.INTERRUPTED)
+    except BrokenPipeError:
+        # The reader (head, less) has gone; say nothing more, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(ExitCode.DONE)

@@ -1,6 +1,6 @@
 """The nouns of the trade as frozen dataclasses: header, measurement, grade, fault."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
@@ -194,7 +194,7 @@ class Measurement:
     field: Field | None = None
     beta: float | None = None  # shared Moffat index; None when model-free
     width_from: str | None = None  # "moffat" or "moments"
-    star_list: StarList = field(default_factory=StarList)
+    star_list: StarList = StarList()
     notes: tuple[str, ...] = ()
 
 
@@ -217,3 +217,66 @@ class Fault:
     name: FaultName
     grade: Grade
     evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFrame:
+    """What one file gave: pixels' key, header as written, and what was measured."""
+
+    content_key: str
+    cards: tuple[Card, ...]
+    shape: Shape
+    measurement: Measurement | None = None  # None when not a light, or measured before
+    level: Level | None = None
+    measured_with: int | None = None  # version of the measurement code
+
+
+@dataclass(frozen=True, slots=True)
+class RunFrame:
+    """One frame among its run: what grading, the story and the totals look at."""
+
+    key: str  # content key
+    kind: Kind
+    kind_from: str
+    taken_at_utc: datetime | None
+    exposure_s: float | None
+    target: str
+    filter: str
+    width: int = 0
+    height: int = 0
+    binning: int = 1
+    gain: float | None = None
+    sensor_c: float | None = None
+    set_c: float | None = None
+    focus_pos: float | None = None
+    focus_c: float | None = None
+    pier_side: str | None = None
+    airmass: float | None = None
+    moon_alt_deg: float | None = None
+    moon_sep_deg: float | None = None
+    sun_alt_deg: float | None = None
+    pedestal_adu: float | None = None
+    measured: bool = False
+    stars: int | None = None
+    fwhm_px: float | None = None
+    eccentricity: float | None = None
+    alignment: float | None = None
+    hfr_px: float | None = None
+    background_adu: float | None = None
+    noise_adu: float | None = None
+    ranked_flux_adu_s: float | None = None
+    beta: float | None = None
+    width_from: str | None = None
+    clipped_stars: int | None = None
+    streaks: int = 0
+    notes: tuple[str, ...] = ()
+    counted: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The automatic grade of a frame with its reasons; `note` says why it has no grade."""
+
+    grade: Grade
+    faults: tuple[Fault, ...] = ()
+    note: str | None = None

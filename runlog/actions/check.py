@@ -1,0 +1,113 @@
+"""Health of the database, the config and the files: each finding with its cure."""
+
+import os
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Engine, func, select, text
+
+from runlog.config import default_config
+from runlog.store import files as file_store
+from runlog.store import models as m
+from runlog.store.engine import reading
+from runlog.store.migrate import stored_revision
+
+KEPT_READY = 5  # examples named per finding
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing looked at: whether it is well, what was found, what to do."""
+
+    about: str
+    well: bool
+    text: str
+    cure: str = ""
+
+
+def check(engine: Engine, config: Path | None) -> list[Finding]:
+    """Look at everything that can go wrong between files and totals."""
+    return [
+        _config(config),
+        *_database(engine),
+        *_files(engine),
+        *_frames(engine),
+    ]
+
+
+def _config(named: Path | None) -> Finding:
+    path = named or default_config()
+    if path.is_file():
+        return Finding("config", True, f"read from {path}")
+    return Finding("config", True, f"none ({path} does not exist); the defaults are used")
+
+
+def _database(engine: Engine) -> list[Finding]:
+    with reading(engine) as connection:
+        revision = stored_revision(connection)
+        found = [Finding("database", True, f"{_shown(engine)}, tables of version {revision}")]
+        if engine.dialect.name == "sqlite":
+            answer = connection.execute(text("PRAGMA integrity_check")).scalar()
+            found.append(
+                Finding(
+                    "database",
+                    answer == "ok",
+                    f"integrity: {answer}",
+                    "" if answer == "ok" else "Restore the file from a copy, then scan again",
+                )
+            )
+    return found
+
+
+def _shown(engine: Engine) -> str:
+    return engine.url.database or engine.url.render_as_string(hide_password=True)
+
+
+def _files(engine: Engine) -> list[Finding]:
+    with reading(engine) as connection:
+        counts = file_store.count_files(connection)
+        failed = file_store.failures(connection)
+    found = [Finding("files", True, f"{counts['files']} known")]
+    if counts["missing"]:
+        found.append(
+            Finding(
+                "files",
+                False,
+                f"{counts['missing']} missing; their frames still count",
+                "Plug in the disk, or scan the folder they moved to",
+            )
+        )
+    for path, reason in failed[:KEPT_READY]:
+        found.append(
+            Finding("files", False, f"{os.fsdecode(path)} {reason}", "Copy it again from the rig")
+        )
+    if len(failed) > KEPT_READY:
+        more = len(failed) - KEPT_READY
+        found.append(
+            Finding("files", False, f"{more} more unreadable", "runlog frames --fault unreadable")
+        )
+    return found
+
+
+def _frames(engine: Engine) -> list[Finding]:
+    f = m.frame.c
+    with reading(engine) as connection:
+        by_kind = select(f.kind, func.count()).group_by(f.kind)
+        kinds: dict[str, int] = dict(tuple(row) for row in connection.execute(by_kind))
+        copies = connection.execute(
+            select(func.count()).where(f.kind == "light", ~f.counted)
+        ).scalar_one()
+        asked = connection.execute(select(f.header_questions, f.run_questions)).all()
+    listed = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items())) or "none yet"
+    found = [Finding("frames", True, listed)]
+    if copies:
+        found.append(
+            Finding("frames", True, f"{copies} processed copies of exposures, not counted twice")
+        )
+    counts = Counter(q["text"] for row in asked for q in (*row[0], *row[1]))
+    found += [
+        Finding("headers", False, f"{text} ({n} frame{'s' * (n > 1)})", "See: runlog frames --json")
+        for text, n in counts.most_common()
+    ]
+    return found

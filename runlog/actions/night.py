@@ -1,0 +1,167 @@
+"""The morning summary: story, verdicts, counts, and what the night added."""
+
+import os
+from collections import Counter
+from dataclasses import asdict, dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Row
+
+from runlog.actions.totals import rows_of
+from runlog.config import Settings
+from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
+from runlog.core.nights import HOURS_PER_DEGREE
+from runlog.core.story import Event, Pace, Story, Told, tell
+from runlog.core.totals import Total
+from runlog.errors import UsageError
+from runlog.store import goals as goal_store
+from runlog.store import runs as run_store
+from runlog.store import totals as total_store
+from runlog.store.engine import reading
+from runlog.store.listing import paths_of_frames
+
+NIGHT_KEYS = "night rig frames logged_s kept_s doubtful_s rejected_s ungraded_s".split()
+
+
+@dataclass(frozen=True, slots=True)
+class NightReport:
+    """One run, ready to be written as JSON or for a person."""
+
+    row: dict[str, Any]  # the keys of runlog.night/1
+    story: Story
+    dark: tuple[datetime, datetime] | None
+    questions: list[str]
+    others: Counter[str]  # frames that are not lights, by kind
+
+
+def night_rows(engine: Engine) -> list[dict[str, Any]]:
+    """List all runs, newest first, with the keys of `runlog.nights/1`."""
+    with reading(engine) as connection:
+        runs = total_store.runs_with_sums(connection)
+    return [
+        {key: getattr(run, key) for key in NIGHT_KEYS}
+        | {"night": run.night or None, "night_from": run.night_from}
+        for run in runs
+    ]
+
+
+def night_reports(engine: Engine, settings: Settings, evening: str | None) -> list[NightReport]:
+    """Report every rig's run of a night; the last night with light frames when none is named."""
+    with reading(engine) as connection:
+        runs = total_store.runs_with_sums(connection)
+        chosen = _choose(runs, evening)
+        return [_report(connection, run, settings) for run in chosen]
+
+
+def _choose(runs: "list[Row[Any]] | Any", evening: str | None) -> list[Row[Any]]:
+    if not runs:
+        raise UsageError("No night is stored yet", cure="Scan your frames: runlog scan FOLDER")
+    if evening is None:
+        with_lights = [r for r in runs if r.frames and r.night] or list(runs)
+        evening = with_lights[0].night
+        return [r for r in with_lights if r.night == evening]
+    chosen = [run for run in runs if run.night == evening]
+    if not chosen:
+        raise UsageError(
+            f"No frames of the night of {evening} are stored",
+            cure="runlog nights lists the nights there are; a night has its evening's date",
+        )
+    return chosen
+
+
+def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
+    rows = run_store.frames_of_run(connection, run.id)
+    lights = [r for r in rows if r.kind == Kind.LIGHT.value and r.counted]
+    paths = paths_of_frames(connection, [r.id for r in lights])
+    first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
+    story = tell(_told(r) for r in lights)
+    dark = _dark(run.night, lights, settings)
+    sums = total_store.sums_of_run(connection, run.id)
+    added = rows_of(
+        [Total(**asdict(s), nights=1) for s in sums],
+        {
+            key: value
+            for key, value in goal_store.goals(connection).items()
+            if key in {(s.target, s.filter) for s in sums}
+        },
+    )
+    row = {
+        "night": run.night or None,
+        "night_from": run.night_from,
+        "rig": run.rig,
+        "dark_start_utc": dark[0] if dark else None,
+        "dark_end_utc": dark[1] if dark else None,
+        **_pace(story.pace),
+        "counts": {grade.value: sum(r.grade == grade.value for r in lights) for grade in Grade},
+        "added": added,
+        "verdicts": {
+            part.value: {"verdict": v.verdict.value, "evidence": v.evidence}
+            for part, v in story.verdicts.items()
+        },
+        "events": [_event(e, first_path) for e in story.events],
+    }
+    return NightReport(row, story, dark, _questions(lights), Counter(
+        r.kind for r in rows if r.kind != Kind.LIGHT.value))  # fmt: skip
+
+
+def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
+    return os.fsdecode(files[0][0]) if files else None
+
+
+def _told(row: Row[Any]) -> Told:
+    faults = tuple(
+        Fault(FaultName(f["name"]), Grade(f["grade"]), f["evidence"]) for f in row.faults
+    )
+    verdict = Verdict(Grade(row.auto_grade), faults, row.note)
+    frame = run_store.run_frame(row, kind=Kind(row.kind))
+    return Told(frame, verdict, Grade(row.grade))
+
+
+def _pace(pace: Pace | None) -> dict[str, Any]:
+    return {
+        "first_utc": pace.first if pace else None,
+        "last_utc": pace.last if pace else None,
+        "open_shutter_s": pace.open_shutter_s if pace else 0.0,
+        "elapsed_s": pace.elapsed_s if pace else 0.0,
+        "overhead_median_s": pace.overhead_median_s if pace else None,
+    }
+
+
+def _event(event: Event, paths: dict[str, str | None]) -> dict[str, Any]:
+    return {
+        "kind": event.kind,
+        "start_utc": event.start,
+        "end_utc": event.end,
+        "first": paths.get(event.first),
+        "last": paths.get(event.last),
+        "frames": event.frames,
+        "cost_s": event.cost_s,
+        "text": event.text,
+    }
+
+
+def _questions(lights: list[Row[Any]]) -> list[str]:
+    """Gather what is doubtful in the headers, each question once with how many ask it."""
+    counts = Counter(
+        question["text"]
+        for row in lights
+        for question in (*row.header_questions, *row.run_questions)
+    )
+    return [f"{text} ({n} frame{'s' * (n > 1)})" for text, n in counts.most_common()]
+
+
+def _dark(
+    night: str, lights: list[Row[Any]], settings: Settings
+) -> tuple[datetime, datetime] | None:
+    """Find when it was dark, from the first light with a site, else the config's site."""
+    placed = next((r for r in lights if None not in (r.latitude_deg, r.longitude_deg)), None)
+    latitude = placed.latitude_deg if placed else settings.latitude_deg
+    longitude = placed.longitude_deg if placed else settings.longitude_deg
+    if latitude is None or longitude is None or not night:
+        return None
+    from runlog.core.sky import Site, dark_window
+
+    noon = datetime.combine(date.fromisoformat(night), datetime.min.time(), UTC)
+    noon += timedelta(hours=12 - longitude * HOURS_PER_DEGREE)
+    return dark_window(noon, Site(latitude, longitude))

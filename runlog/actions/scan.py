@@ -1,0 +1,287 @@
+"""Find new and changed files, read and measure them, store them, grade their runs."""
+
+import os
+import time
+from collections import Counter
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from itertools import islice
+
+from sqlalchemy import Connection, Engine
+
+from runlog.actions.interpret import interpreter
+from runlog.actions.settle import settle_all
+from runlog.config import Settings
+from runlog.core.frame import Kind
+from runlog.errors import UsageError
+from runlog.ingest.discover import Found, Walk
+from runlog.ingest.pool import default_workers, pool
+from runlog.ingest.read import Outcome, Task, read_file
+from runlog.store import files as file_store
+from runlog.store.engine import reading, writing
+from runlog.store.files import KnownFile, KnownPixels
+from runlog.store.frames import (
+    Arrival,
+    FileStamp,
+    Interpreter,
+    path_parts,
+    put_failure,
+    put_frame,
+)
+
+BATCH_FRAMES = 16
+BATCH_SECONDS = 1.0
+AHEAD = 3  # files handed out per worker before their turn
+FEW = 2  # so few files are read at once, without the second it takes to start workers
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a scan has come; `total` is None while folders are still being walked."""
+
+    stage: str
+    done: int
+    total: int | None = None
+
+
+@dataclass(slots=True)
+class ScanReport:
+    """What a scan found, for the summary at its end."""
+
+    new: int = 0
+    unchanged: int = 0
+    moved: int = 0
+    duplicate: int = 0
+    rewritten: int = 0
+    missing: int = 0
+    failed: list[tuple[bytes, str]] = field(default_factory=list)
+    problems: list[tuple[bytes, str]] = field(default_factory=list)
+    doubts: list[tuple[bytes, str]] = field(default_factory=list)
+    kinds: Counter[str] = field(default_factory=Counter)
+    other_formats: Counter[str] = field(default_factory=Counter)
+    seconds: float = 0.0
+    interrupted: bool = False
+
+
+Report = Callable[[Progress], None]
+Stop = Callable[[], bool]
+
+
+def scan(
+    engine: Engine,
+    settings: Settings,
+    folders: Sequence[bytes],
+    *,
+    workers: int | None = None,
+    report: Report = lambda _: None,
+    stop: Stop = lambda: False,
+) -> ScanReport:
+    """Bring the database up to date with the frames under some folders."""
+    began = time.monotonic()
+    roots = _roots(engine, folders)
+    job = _Scan(engine, settings, report, stop)
+    job.look(roots)
+    job.read_all(workers or default_workers())
+    if not job.stopped():
+        job.note_missing(roots)
+    settle_all(engine, settings, lambda done, total: report(Progress("grading", done, total)))
+    job.result.seconds = time.monotonic() - began
+    return job.result
+
+
+def _roots(engine: Engine, folders: Sequence[bytes]) -> list[bytes]:
+    named = [os.path.abspath(folder) for folder in folders]
+    for path in named:
+        if not os.path.exists(path):
+            raise UsageError("There is no such folder or file", os.fsdecode(path))
+    if named:
+        with writing(engine) as connection:
+            file_store.remember_roots(connection, filter(os.path.isdir, named), datetime.now(UTC))
+        return named
+    with reading(engine) as connection:
+        before = file_store.roots(connection)
+    if not before:
+        raise UsageError(
+            "No folder was scanned before", cure="Name one: runlog scan /path/to/your/nights"
+        )
+    return before
+
+
+class _Scan:
+    """One scan: what is known, what is to do, what came of it."""
+
+    def __init__(self, engine: Engine, settings: Settings, report: Report, stop: Stop) -> None:
+        self.engine, self.settings, self.report, self.stop = engine, settings, report, stop
+        self.interpret: Interpreter = interpreter(settings)
+        self.result = ScanReport()
+        with reading(engine) as connection:
+            self.known: dict[bytes, KnownFile] = file_store.known_files(connection)
+            self.pixels: dict[tuple[int, int], list[KnownPixels]] = file_store.known_pixels(
+                connection
+            )
+        self.todo: list[Found] = []
+        self.seen: set[bytes] = set()
+        self.stamps: dict[bytes, FileStamp] = {}
+
+    def stopped(self) -> bool:
+        self.result.interrupted = self.result.interrupted or self.stop()
+        return self.result.interrupted
+
+    # --- looking ---------------------------------------------------------------------------
+
+    def look(self, roots: Iterable[bytes]) -> None:
+        """Walk the folders and set aside what is unchanged."""
+        walk = Walk()
+        back: list[bytes] = []
+        for count, found in enumerate(walk.files(roots)):
+            if found.path in self.seen:
+                continue
+            self.seen.add(found.path)
+            self._sort(found, back)
+            if count % 200 == 0:
+                self.report(Progress("looking", count))
+        self.result.other_formats = walk.other_formats
+        self.result.problems = walk.problems
+        if back:
+            with writing(self.engine) as connection:
+                file_store.set_missing(connection, back, missing=False)
+
+    def _sort(self, found: Found, back: list[bytes]) -> None:
+        known = self.known.get(found.path)
+        if known is None or (known.size, known.mtime_ns) != (found.size, found.mtime_ns):
+            self.todo.append(found)
+            return
+        if known.missing:
+            back.append(found.path)
+        if known.error is not None:
+            self.result.failed.append((found.path, known.error))
+        else:
+            self.result.unchanged += 1
+
+    def note_missing(self, roots: Sequence[bytes]) -> None:
+        """Note known files that are gone from the folders looked at; their frames stay."""
+        unreadable = [path for path, _ in self.result.problems]
+        gone = [
+            path
+            for path, known in self.known.items()
+            if path not in self.seen
+            and _under(path, roots)
+            and not _under(path, unreadable)
+            and not os.path.lexists(path)
+        ]
+        self.result.missing = len(gone)
+        with writing(self.engine) as connection:
+            file_store.set_missing(
+                connection, [p for p in gone if not self.known[p].missing], missing=True
+            )
+
+    # --- reading ---------------------------------------------------------------------------
+
+    def read_all(self, workers: int) -> None:
+        """Read what is to do and store results as they come, in small transactions."""
+        few = len(self.todo) <= FEW
+        outcomes = self._in_turn() if few else self._through(min(workers, len(self.todo)))
+        batch: list[Outcome] = []
+        last = time.monotonic()
+        for done, outcome in enumerate(outcomes, start=1):
+            batch.append(outcome)
+            if len(batch) >= BATCH_FRAMES or time.monotonic() - last >= BATCH_SECONDS:
+                self._store(batch)
+                batch, last = [], time.monotonic()
+            self.report(Progress("reading", done, len(self.todo)))
+        self._store(batch)
+
+    def _task(self, found: Found) -> Task:
+        self.stamps[found.path] = FileStamp(found.path, found.size, found.mtime_ns)
+        known = self.pixels.get((found.size, found.mtime_ns), ())
+        return Task(
+            found.path,
+            path_parts(found.path),
+            self.settings.rules,
+            tuple((k.content_key, k.measured) for k in known),
+        )
+
+    def _in_turn(self) -> Iterator[Outcome]:
+        for found in self.todo:
+            if self.stopped():
+                return
+            yield read_file(self._task(found))
+
+    def _through(self, workers: int) -> Iterator[Outcome]:
+        """Read in worker processes; a file that kills its worker is read alone, then given up."""
+        waiting = iter(self.todo)
+        while True:
+            with pool(workers) as executor:
+                broken = yield from self._drain(executor, waiting, workers * AHEAD)
+            if not broken:
+                return
+            yield from map(_alone, broken)
+
+    def _drain(
+        self, executor: Executor, waiting: Iterator[Found], most: int
+    ) -> Generator[Outcome, None, list[Task]]:
+        """Hand out tasks a few ahead, yield what comes back; return those a dead worker held."""
+        running: dict[Future[Outcome], Task] = {}
+        while True:
+            for found in islice(waiting, 0 if self.stopped() else most - len(running)):
+                task = self._task(found)
+                running[executor.submit(read_file, task)] = task
+            if not running:
+                return []
+            for future in wait(running, timeout=0.5, return_when=FIRST_COMPLETED).done:
+                if isinstance(future.exception(), BrokenProcessPool):
+                    return list(running.values())
+                running.pop(future)
+                yield future.result()
+            if self.stopped():
+                running = {future: task for future, task in running.items() if not future.cancel()}
+
+    def _store(self, batch: Sequence[Outcome]) -> None:
+        if not batch:
+            return
+        now = datetime.now(UTC)
+        with writing(self.engine) as connection:
+            stored = [(outcome, self._put(connection, outcome, now)) for outcome in batch]
+        for outcome, arrival in stored:  # counted only once it is safely in
+            self._count(outcome, arrival)
+
+    def _put(self, connection: Connection, outcome: Outcome, now: datetime) -> str:
+        stamp = self.stamps[outcome.path]
+        if outcome.frame is None:
+            put_failure(connection, stamp, outcome.failure or "cannot be read", now)
+            return "failed"
+        put = put_frame(connection, stamp, outcome.frame, self.interpret, now)
+        if put.arrival is not Arrival.COPY:
+            return "new" if put.arrival is Arrival.NEW else "rewritten"
+        still_there = any(os.path.lexists(path) for path in put.other_paths)
+        return "duplicate" if still_there else "moved"
+
+    def _count(self, outcome: Outcome, arrival: str) -> None:
+        if outcome.failure is not None:
+            self.result.failed.append((outcome.path, outcome.failure))
+            return
+        setattr(self.result, arrival, getattr(self.result, arrival) + 1)
+        header = outcome.header
+        if header is None:
+            return
+        if arrival == "new":
+            self.result.kinds[header.kind.value] += 1
+        if header.kind is Kind.LIGHT and header.taken_at_utc is None:
+            self.result.doubts.append((outcome.path, "has no date: it belongs to no night"))
+        if header.kind is Kind.LIGHT and header.exposure_s is None:
+            self.result.doubts.append((outcome.path, "has no exposure time: it adds 0 s"))
+
+
+def _alone(task: Task) -> Outcome:
+    try:
+        with pool(1) as executor:
+            return executor.submit(read_file, task).result()
+    except BrokenProcessPool:
+        return Outcome(task.path, failure="made its worker process die (out of memory?)")
+
+
+def _under(path: bytes, roots: Iterable[bytes]) -> bool:
+    return any(path == root or path.startswith(root.rstrip(b"/") + b"/") for root in roots)

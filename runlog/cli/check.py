@@ -1,0 +1,31 @@
+"""runlog check: the health of database, config and files."""
+
+import click
+
+from runlog.cli.common import Session, echo_json, safe, show, with_session
+
+
+@click.command("check")
+@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
+@with_session
+def command(session: Session, as_json: bool) -> int:
+    """Look at database, config, files and headers; each finding comes with its cure."""
+    from dataclasses import asdict
+
+    from rich.text import Text
+
+    from runlog.actions.check import check
+
+    findings = check(session.engine(), session.config)
+    if as_json:
+        echo_json("runlog.check/1", {"rows": [asdict(f) for f in findings]})
+        return 0
+    for finding in findings:
+        line = Text(
+            "  fine  " if finding.well else "  look  ", style="dim" if finding.well else "#E69F00"
+        )
+        line.append(f"{finding.about}: {safe(finding.text)}", style="none")
+        show(line)
+        if finding.cure:
+            show(Text(f"        {finding.cure}", style="dim"))
+    return 0

@@ -1,0 +1,154 @@
+"""What the commands share: options, the session behind them, and output in three forms."""
+
+import csv
+import getpass
+import io
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import update_wrapper
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from runlog.core.columns import COLUMNS, moment, written
+
+if TYPE_CHECKING:
+    from rich.table import Table
+    from sqlalchemy import Engine
+
+    from runlog.config import Settings
+
+Rows = Sequence[Mapping[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """The database and config a command was told to use."""
+
+    database: str
+    config: Path | None
+    settings: "Settings"
+
+    def engine(self) -> "Engine":
+        """Open the database, migrated and settled."""
+        from runlog.actions.open import open_store
+
+        return open_store(self.database, self.settings)
+
+
+def with_session(command: Callable[..., int]) -> Callable[..., int]:
+    """Add --db and --config, which may stand before or after the command's name."""
+
+    @click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
+    @click.option("--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file.")
+    @click.pass_context
+    def run(ctx: click.Context, /, db: str | None, config: str | None, **kwargs: Any) -> int:
+        from runlog.config import default_database, load_settings
+
+        given = ctx.obj or {}
+        name = config or given.get("config")
+        path = Path(name) if name else None
+        database = db or given.get("db") or default_database()
+        return command(Session(database, path, load_settings(path)), **kwargs)
+
+    return update_wrapper(run, command)
+
+
+def listing(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --json and --csv."""
+    command = click.option("--csv", "as_csv", is_flag=True, help="Write CSV.")(command)
+    return click.option("--json", "as_json", is_flag=True, help="Write JSON.")(command)
+
+
+def who() -> str:
+    """Name the person at the keyboard."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # no such user on this machine, as in some containers
+        return "unknown"
+
+
+def plain(value: Any) -> Any:
+    """Turn a value into what JSON can hold: times as ISO 8601 with Z."""
+    if isinstance(value, datetime):
+        return moment(value)
+    if isinstance(value, Mapping):
+        return {key: plain(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(inner) for inner in value]
+    return value
+
+
+def echo_json(schema: str, body: Mapping[str, Any]) -> None:
+    """Write one JSON object with its schema first."""
+    click.echo(json.dumps({"schema": schema} | plain(body), indent=2))
+
+
+def echo_csv(rows: Rows, keys: Sequence[str]) -> None:
+    """Write CSV with a heading; nested values as JSON text."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(keys)
+    for row in rows:
+        writer.writerow([_cell(row.get(key)) for key in keys])
+    click.echo(text.getvalue(), nl=False)
+
+
+def _cell(value: Any) -> Any:
+    value = plain(value)
+    if isinstance(value, str):
+        return _storable(value)
+    return json.dumps(value) if isinstance(value, dict | list) else value
+
+
+def _storable(text: str) -> str:
+    """Keep a path that is not UTF-8 writable, its odd bytes shown as escapes."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def safe(text: str) -> str:
+    """Make text from a header or path harmless on a terminal: no controls, no odd bytes."""
+    return "".join(c if c.isprintable() else "�" for c in _storable(text))
+
+
+def table(rows: Rows, keys: Sequence[str], styles: Mapping[str, str] | None = None) -> "Table":
+    """Lay rows out under the labels of core.columns."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for key in keys:
+        column = COLUMNS[key]
+        grid.add_column(
+            column.label,
+            justify="right" if column.right else "left",
+            no_wrap=column.right,
+            overflow="fold",
+        )
+    for row in rows:
+        grid.add_row(*(Text(safe(written(key, row.get(key)))) for key in keys))
+    return grid
+
+
+def show(*parts: Any) -> None:
+    """Print tables and text to stdout, as wide as the terminal or as needed in a pipe."""
+    from rich.console import Console
+
+    console = Console(highlight=False, width=None if _is_terminal() else 200)
+    for part in parts:
+        console.print(part)
+
+
+def _is_terminal() -> bool:
+    return os.isatty(1)
+
+
+def talk(*lines: str) -> None:
+    """Say something to the person, on stderr."""
+    for line in lines:
+        click.echo(line, err=True)

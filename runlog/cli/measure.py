@@ -1,0 +1,45 @@
+"""runlog measure: measure files without a database."""
+
+import os
+
+import click
+
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    safe,
+    show,
+    table,
+    talk,
+    with_session,
+)
+from runlog.errors import ExitCode
+
+SHOWN = "path kind filter stars fwhm_px fwhm_arcsec eccentricity hfr_px background_adu noise_adu"
+
+
+@click.command("measure")
+@click.argument(
+    "files", nargs=-1, required=True, type=click.Path(path_type=bytes), metavar="FILE..."
+)
+@listing
+@with_session
+def command(session: Session, files: tuple[bytes, ...], as_json: bool, as_csv: bool) -> int:
+    """Measure FITS files; nothing is stored and nothing is compared with a run."""
+    from runlog.actions.frames import ROW_KEYS, measured_rows
+
+    rows = measured_rows(files, session.settings)
+    if as_json:
+        echo_json("runlog.measure/1", {"rows": rows})
+    elif as_csv:
+        echo_csv(rows, ROW_KEYS)
+    else:
+        read = [row | {"path": os.path.basename(row["path"])} for row in rows if not row["error"]]
+        if read:
+            show(table(read, SHOWN.split()))
+    failed = [row for row in rows if row["error"]]
+    for row in failed:
+        talk(f"runlog: {safe(row['path'])}: {safe(row['error'])}")
+    return ExitCode.SOME_FAILED if failed else ExitCode.DONE

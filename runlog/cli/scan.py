@@ -1,0 +1,117 @@
+"""runlog scan: bring the database up to date with the frames in some folders."""
+
+import os
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import TYPE_CHECKING
+
+import click
+
+from runlog.cli.common import Session, echo_json, safe, talk, with_session
+from runlog.cli.progress import progress_bar
+from runlog.core.columns import hours
+from runlog.errors import ExitCode
+
+if TYPE_CHECKING:
+    from runlog.actions.scan import ScanReport
+
+COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "missing")
+NAMED = 20  # failures named one by one; the rest are counted
+
+
+@click.command("scan")
+@click.argument("folders", nargs=-1, type=click.Path(path_type=bytes), metavar="[FOLDER]...")
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes (default: by cores).")
+@click.option("--json", "as_json", is_flag=True, help="Write the summary as JSON.")
+@with_session
+def command(
+    session: Session, folders: tuple[bytes, ...], workers: int | None, as_json: bool
+) -> int:
+    """Find new and changed frames, read, measure, store and grade them.
+
+    Without FOLDER, looks again at the folders scanned before. A second scan reads only what is
+    new. Files are only ever read, never changed. Ctrl-C stops cleanly; the next scan goes on.
+    """
+    result = run_scan(session, folders, workers)
+    if as_json:
+        echo_json("runlog.scan/1", _body(result))
+    tell(result)
+    if result.interrupted:
+        return ExitCode.INTERRUPTED
+    some = result.failed or result.problems or result.doubts
+    return ExitCode.SOME_FAILED if some else ExitCode.DONE
+
+
+def run_scan(
+    session: Session, folders: tuple[bytes, ...], workers: int | None = None
+) -> "ScanReport":
+    """Scan with a progress bar on stderr."""
+    from runlog.actions.scan import Progress, scan
+
+    engine = session.engine()
+    with progress_bar() as bar, _gentle_stop() as stop:
+
+        def report(progress: Progress) -> None:
+            bar(progress.stage, progress.done, progress.total)
+
+        return scan(engine, session.settings, folders, workers=workers, report=report, stop=stop)
+
+
+def _body(result: "ScanReport") -> dict[str, object]:
+    return {name: getattr(result, name) for name in COUNTS} | {
+        "failed": [{"path": os.fsdecode(p), "error": why} for p, why in result.failed],
+        "problems": [{"path": os.fsdecode(p), "error": why} for p, why in result.problems],
+        "doubts": [{"path": os.fsdecode(p), "error": why} for p, why in result.doubts],
+        "kinds": dict(result.kinds),
+        "other_formats": dict(result.other_formats),
+        "seconds": round(result.seconds, 3),
+        "interrupted": result.interrupted,
+    }
+
+
+def tell(result: "ScanReport") -> None:
+    """Sum a scan up in words, on stderr."""
+    counts = [f"{getattr(result, n)} {n}" for n in COUNTS if n == "new" or getattr(result, n)]
+    failed = [f"{len(result.failed)} failed"] if result.failed else []
+    ended = "Stopped early" if result.interrupted else "Scanned"
+    talk(f"{ended} in {_took(result.seconds)}: {', '.join(counts + failed)}")
+    if result.kinds:
+        talk("  new: " + ", ".join(f"{n} {kind}" for kind, n in result.kinds.most_common()))
+    if result.other_formats:
+        listed = ", ".join(f"{n} {suffix}" for suffix, n in result.other_formats.most_common())
+        talk(f"  not FITS, not read: {listed}")
+    _tell_paths("failed", result.failed)
+    _tell_paths("problem", result.problems)
+    _tell_paths("stored, but", result.doubts)
+
+
+def _tell_paths(word: str, entries: list[tuple[bytes, str]]) -> None:
+    for path, why in entries[:NAMED]:
+        talk(f"  {word}: {safe(os.fsdecode(path))}: {safe(why)}")
+    if len(entries) > NAMED:
+        talk(f"  {word}: {len(entries) - NAMED} more (runlog check lists them)")
+
+
+def _took(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds < 60 else hours(seconds)
+
+
+@contextmanager
+def _gentle_stop() -> Iterator[Callable[[], bool]]:
+    """Let the first Ctrl-C end the scan after the frames in hand, the second at once."""
+    asked = False
+
+    def ask(_signal: int, _frame: FrameType | None) -> None:
+        nonlocal asked
+        if asked:
+            raise KeyboardInterrupt
+        asked = True
+        talk("Stopping after the frames in hand (Ctrl-C again: at once) ...")
+
+    before = signal.signal(signal.SIGINT, ask)
+    try:
+        yield lambda: asked
+    finally:
+        signal.signal(signal.SIGINT, before)

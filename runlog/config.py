@@ -1,0 +1,156 @@
+"""The config file: TOML to frozen settings. Loading it creates nothing."""
+
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import platformdirs
+
+from runlog.core.header import HeaderRules
+from runlog.core.nights import Clock
+from runlog.core.policy import Limit, Policy
+from runlog.errors import ConfigError
+
+DB_VARIABLE = "RUNLOG_DB"
+CONFIG_VARIABLE = "RUNLOG_CONFIG"
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything a person may set; the defaults need no file at all."""
+
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    elevation_m: float = 0.0
+    clock: Clock = field(default_factory=Clock)
+    rules: HeaderRules = field(default_factory=HeaderRules)
+    pedestal_adu: float | None = None
+    policy: Policy = field(default_factory=Policy)
+
+
+def default_database() -> str:
+    """Name the database: RUNLOG_DB, else a file in the user's data folder."""
+    folder = Path(platformdirs.user_data_dir("runlog", appauthor=False))
+    return os.environ.get(DB_VARIABLE) or str(folder / "runlog.sqlite")
+
+
+def default_config() -> Path:
+    """Name the config file a person may write; it need not exist."""
+    return Path(platformdirs.user_config_dir("runlog", appauthor=False)) / "runlog.toml"
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Read a named config file, or the default one if there is any."""
+    named = path or (Path(v) if (v := os.environ.get(CONFIG_VARIABLE)) else None)
+    if named is None and not default_config().is_file():
+        return Settings()
+    source = named or default_config()
+    try:
+        table = tomllib.loads(source.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise ConfigError("There is no such config file", str(source)) from error
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise ConfigError(f"The config file cannot be read ({error})", str(source)) from error
+    return _Reader(source).settings(table)
+
+
+SECTIONS = {
+    "site": {"latitude_deg", "longitude_deg", "elevation_m", "time_zone"},
+    "camera": {"pedestal_adu"},
+    "filters": None,  # any name
+    "keywords": None,
+    "policy": {f.name for f in fields(Policy)},
+}
+
+
+class _Reader:
+    """Turns the tables of one file into settings, naming the file in every complaint."""
+
+    def __init__(self, source: Path) -> None:
+        self.source = source
+
+    def settings(self, table: Mapping[str, Any]) -> Settings:
+        self._refuse_unknown(table)
+        site = table.get("site", {})
+        longitude = self._number(site, "longitude_deg", -180, 360)
+        return Settings(
+            latitude_deg=self._number(site, "latitude_deg", -90, 90),
+            longitude_deg=longitude,
+            elevation_m=self._number(site, "elevation_m", -500, 9000) or 0.0,
+            clock=self._clock(site, longitude),
+            rules=self._rules(table),
+            pedestal_adu=self._number(table.get("camera", {}), "pedestal_adu", 0, 1e6),
+            policy=self._policy(table.get("policy", {})),
+        )
+
+    def _refuse_unknown(self, table: Mapping[str, Any]) -> None:
+        for section, content in table.items():
+            if section not in SECTIONS:
+                self._complain(f"[{section}] is not a section", f"Known: {', '.join(SECTIONS)}")
+            if not isinstance(content, dict):
+                self._complain(f"'{section}' should be a section", f"Write it as [{section}]")
+            known = SECTIONS[section]
+            for name in content:
+                if known is not None and name not in known:
+                    self._complain(
+                        f"'{name}' is not a setting of [{section}]",
+                        f"Known: {', '.join(sorted(known))}",
+                    )
+
+    def _complain(self, what: str, cure: str = "") -> None:
+        raise ConfigError(f"The config file cannot be followed: {what}", str(self.source), cure)
+
+    def _number(self, table: Mapping[str, Any], name: str, least: float, most: float) -> Any:
+        value = table.get(name)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            self._complain(f"{name} = {value!r} is not a number")
+        if not least <= value <= most:
+            self._complain(f"{name} = {value} is out of range", f"Between {least} and {most}")
+        return float(value)
+
+    def _clock(self, site: Mapping[str, Any], longitude: float | None) -> Clock:
+        name = site.get("time_zone")
+        if name is None:
+            return Clock(longitude_deg=longitude)
+        return Clock(longitude, self._zone(str(name)), f"time zone {name} in the config")
+
+    def _zone(self, name: str) -> tzinfo:
+        try:
+            return ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            raise ConfigError(
+                f"The config file names an unknown time zone, {name!r}",
+                str(self.source),
+                "Write it as in Europe/Vienna",
+            ) from error
+
+    def _rules(self, table: Mapping[str, Any]) -> HeaderRules:
+        filters = {str(k): str(v) for k, v in table.get("filters", {}).items()}
+        aliases = {
+            str(k): tuple(v) if isinstance(v, list) else (str(v),)
+            for k, v in table.get("keywords", {}).items()
+        }
+        return HeaderRules(filter_names=filters, aliases=aliases)
+
+    def _policy(self, table: Mapping[str, Any]) -> Policy:
+        default = Policy()
+        changes: dict[str, Any] = {}
+        for name in table:
+            if isinstance(getattr(default, name), Limit):
+                changes[name] = self._limit(name, table[name])
+            else:
+                changes[name] = self._number(table, name, 0, 1e9)
+        return replace(default, **changes)
+
+    def _limit(self, name: str, value: Any) -> Limit:
+        if not isinstance(value, list) or len(value) != 2:
+            self._complain(f"{name} should be [doubtful, reject]", f"As in {name} = [1.3, 1.6]")
+        pair = {"doubtful": value[0], "reject": value[1]}
+        return Limit(*(self._number(pair, key, 0, 1e9) for key in pair))

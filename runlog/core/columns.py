@@ -1,0 +1,94 @@
+"""Label, unit and format of every value shown; every screen, page and table reads them here."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+Show = Callable[[Any], str]
+NOTHING = "–"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """How one value is named and written for people."""
+
+    label: str
+    show: Show = str
+    right: bool = False  # numbers line up on the right
+
+
+def _number(digits: int) -> Show:
+    return lambda value: f"{value:.{digits}f}"
+
+
+def hours(seconds: float) -> str:
+    """Write a length of time as people say it: 5 h 55 min, 12 min, 40 s."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    minutes = round(whole / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def moment(value: datetime) -> str:
+    """Write a UTC moment in ISO 8601 with Z, to the millisecond only where there is one."""
+    naive = value.replace(tzinfo=None)
+    text = naive.isoformat(timespec="milliseconds" if naive.microsecond else "seconds")
+    return f"{text}Z"
+
+
+def clock(value: datetime) -> str:
+    """Write the time of day, UTC."""
+    return value.strftime("%H:%M")
+
+
+def share(value: float) -> str:
+    """Write a share as a percentage."""
+    return f"{value:.0%}"
+
+
+def seconds(value: float) -> str:
+    """Write an exposure time."""
+    return f"{value:g} s"
+
+
+COLUMNS: Mapping[str, Column] = {
+    "night": Column("night of"),
+    "rig": Column("rig"),
+    "target": Column("target"),
+    "filter": Column("filter"),
+    "kind": Column("kind"),
+    "taken_at_utc": Column("UTC", lambda v: v.strftime("%m-%d %H:%M:%S")),
+    "exposure_s": Column("length", seconds, True),
+    "stars": Column("stars", str, True),
+    "fwhm_px": Column("FWHM px", _number(2), True),
+    "fwhm_arcsec": Column("FWHM ″", _number(2), True),
+    "eccentricity": Column("ecc.", _number(2), True),
+    "hfr_px": Column("half-flux r px", _number(2), True),
+    "background_adu": Column("sky ADU", _number(0), True),
+    "noise_adu": Column("noise ADU", _number(1), True),
+    "airmass": Column("airmass", _number(2), True),
+    "grade": Column("grade"),
+    "faults": Column("why", ", ".join),
+    "path": Column("file"),
+    "frames": Column("frames", str, True),
+    "logged_s": Column("logged", hours, True),
+    "kept_s": Column("kept", hours, True),
+    "doubtful_s": Column("doubtful", hours, True),
+    "rejected_s": Column("rejected", hours, True),
+    "ungraded_s": Column("ungraded", hours, True),
+    "effective_s": Column("effective", hours, True),
+    "goal_s": Column("goal", hours, True),
+    "to_go_s": Column("to go", hours, True),
+    "frames_to_go": Column("frames to go", str, True),
+    "nights": Column("nights", str, True),
+    "share_kept": Column("kept of logged", share, True),
+}
+
+
+def written(key: str, value: Any) -> str:
+    """Write one value for people; a missing one is a dash."""
+    return NOTHING if value is None else COLUMNS[key].show(value)

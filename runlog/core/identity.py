@@ -1,0 +1,73 @@
+"""Which frames are the same exposure, and which copy of it counts."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from runlog.core.frame import FrameHeader, Stage
+
+START_TOLERANCE_S = 0.05  # two raw frames are one exposure within half of the 0.1 s key
+COPY_TOLERANCE_S = 1.0  # processing often cuts the start to whole seconds
+LENGTH_TOLERANCE_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """What decides whether a frame is the one that counts for its exposure."""
+
+    content_key: str
+    start: datetime
+    exposure_s: float
+    camera: str  # folded; empty when the header does not say
+    stage: Stage
+    cards: int
+
+    @property
+    def standing(self) -> tuple[int, int, str]:
+        """Smallest wins: rawest, then most header cards, then smallest key."""
+        return (self.stage.rank, -self.cards, self.content_key)
+
+
+def fold_name(name: str | None) -> str:
+    """Fold case and spacing, so that one device written two ways stays one device."""
+    return "".join((name or "").casefold().split())
+
+
+def exposure_key(header: FrameHeader) -> str | None:
+    """Name one opening of the shutter: camera, start to 0.1 s, length; None when unknown."""
+    if header.taken_at_utc is None or header.exposure_s is None:
+        return None
+    tenths = round(header.taken_at_utc.timestamp() * 10)
+    return f"{fold_name(header.camera)}|{tenths}|{header.exposure_s:.3f}"
+
+
+def same_exposure(a: Copy, b: Copy) -> bool:
+    """Tell whether two frames come from one opening of one shutter.
+
+    A camera cannot start twice within one exposure, so starts that differ by less than the
+    rounding that processing does, and by less than half the length, are the same start.
+    """
+    if abs(a.exposure_s - b.exposure_s) > LENGTH_TOLERANCE_S:
+        return False
+    if a.camera and b.camera and a.camera != b.camera:
+        return False
+    apart_s = abs((a.start - b.start).total_seconds())
+    return apart_s <= max(START_TOLERANCE_S, min(COPY_TOLERANCE_S, a.exposure_s / 2))
+
+
+def counted_keys(copies: Iterable[Copy]) -> frozenset[str]:
+    """Choose the one frame that counts for every exposure; the order given does not matter."""
+    groups: list[list[Copy]] = []
+    for copy in sorted(copies, key=lambda c: (not c.camera, c.start, c.standing)):
+        home = next((g for g in groups if same_exposure(g[0], copy)), None)
+        if home is None:
+            groups.append([copy])
+        else:
+            home.append(copy)
+    return frozenset(min(group, key=lambda c: c.standing).content_key for group in groups)
+
+
+def speaking_header(headers: Sequence[tuple[Stage, int, str]]) -> int:
+    """Choose whose header speaks for a frame: (stage, number of cards, digest) -> index."""
+    ranked = [(stage.rank, -cards, digest, i) for i, (stage, cards, digest) in enumerate(headers)]
+    return min(ranked)[3]

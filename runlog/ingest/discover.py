@@ -1,0 +1,101 @@
+"""Walk folders for frames; one bad folder, loop or name never stops the walk."""
+
+import os
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+FITS_SUFFIXES = (b".fit", b".fits", b".fts")
+PACKED_SUFFIXES = (b".gz", b".fz")
+# Notes and logs that lie beside frames; everything else that is large may be somebody's frames.
+SIDECAR_SUFFIXES = frozenset(
+    b".txt .log .csv .json .xml .ini .toml .yaml .yml .md .html .htm .pdf .py .sh .bat .cfg .conf "
+    b".sqlite .db .sqlite-wal .sqlite-shm".split()
+)
+PICTURE_BYTES = 256 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A file that may hold a frame."""
+
+    path: bytes
+    size: int
+    mtime_ns: int
+
+
+@dataclass(slots=True)
+class Walk:
+    """What a walk saw besides frames; filled while it goes on."""
+
+    other_formats: Counter[str] = field(default_factory=Counter)
+    problems: list[tuple[bytes, str]] = field(default_factory=list)
+    _seen: set[tuple[int, int]] = field(default_factory=set)
+
+    def files(self, roots: Iterable[bytes]) -> Iterator[Found]:
+        """Yield every frame file under the roots, folder by folder, names in order."""
+        for root in roots:
+            if os.path.isdir(root):
+                yield from self._folder(root)
+            else:
+                yield from self._single(root)
+
+    def _single(self, path: bytes) -> Iterator[Found]:
+        try:
+            status = os.stat(path)
+        except OSError as error:
+            self.problems.append((path, error.strerror or str(error)))
+            return
+        yield Found(path, status.st_size, status.st_mtime_ns)
+
+    def _folder(self, folder: bytes) -> Iterator[Found]:
+        stack = [folder]
+        while stack:
+            inside: list[bytes] = []
+            for entry in self._entries(stack.pop()):
+                found = self._look(entry, inside)
+                if found is not None:
+                    yield found
+            stack.extend(reversed(inside))
+
+    def _entries(self, folder: bytes) -> "list[os.DirEntry[bytes]]":
+        try:
+            status = os.stat(folder)
+            if (status.st_dev, status.st_ino) in self._seen:  # a link back up, or a second way in
+                return []
+            self._seen.add((status.st_dev, status.st_ino))
+            with os.scandir(folder) as entries:
+                return sorted(entries, key=lambda entry: entry.name)
+        except OSError as error:
+            self.problems.append((folder, f"folder cannot be read ({error.strerror})"))
+            return []
+
+    def _look(self, entry: "os.DirEntry[bytes]", inside: list[bytes]) -> Found | None:
+        try:
+            if entry.is_dir():
+                if not entry.name.startswith(b"."):
+                    inside.append(entry.path)
+                return None
+            return self._file(entry)
+        except OSError as error:
+            self.problems.append((entry.path, f"cannot be looked at ({error.strerror})"))
+            return None
+
+    def _file(self, entry: "os.DirEntry[bytes]") -> Found | None:
+        if entry.name.startswith(b"."):  # hidden: half-copied files and file-system leftovers
+            return None
+        if is_fits_name(entry.name):
+            status = entry.stat()
+            return Found(entry.path, status.st_size, status.st_mtime_ns)
+        suffix = os.path.splitext(entry.name)[1].lower()
+        if suffix not in SIDECAR_SUFFIXES and entry.stat().st_size >= PICTURE_BYTES:
+            self.other_formats[os.fsdecode(suffix) or "no suffix"] += 1
+        return None
+
+
+def is_fits_name(name: bytes) -> bool:
+    """Tell a FITS file by its name: .fit .fits .fts in any case, each also .gz and .fz."""
+    lower = name.lower()
+    for packed in PACKED_SUFFIXES:
+        lower = lower.removesuffix(packed)
+    return lower.endswith(FITS_SUFFIXES)

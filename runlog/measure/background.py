@@ -1,0 +1,184 @@
+"""The sky under the stars: a mesh of clipped medians over subsampled tiles, and its noise."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from runlog.measure.pixels import F32, F64, I64, Plane
+
+SAMPLES_PER_TILE = 1000
+MAD_TO_SIGMA = 1.4826  # of a normal distribution
+LOWER_SIGMA_QUANTILE = 0.158655  # one sigma below the median of a normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class Sky:
+    """Sky level and noise on a mesh of tile centres, in ADU."""
+
+    mesh_adu: F64  # (rows, columns)
+    noise_mesh_adu: F64
+    centre_y: F64
+    centre_x: F64
+    median_adu: float
+    noise_adu: float
+    gradient_adu: float
+
+    def rows(self, start: int, stop: int, width: int) -> F32:
+        """Bilinear sky of rows start..stop, extrapolated at the edges."""
+        y = np.arange(start, stop, dtype=float)
+        across = interpolate_columns(self.mesh_adu, self.centre_x, np.arange(width, dtype=float))
+        low, weight = bracket(self.centre_y, y)
+        high = np.minimum(low + 1, len(self.centre_y) - 1)
+        across32, weight32 = across.astype(np.float32), weight.astype(np.float32)[:, None]
+        rows = across32[high] - across32[low]
+        rows *= weight32
+        rows += across32[low]
+        return rows
+
+    def noise_at(self, y: F64, x: F64) -> F64:
+        """Noise of the nearest tile, in ADU."""
+        row = nearest(self.centre_y, y)
+        return np.asarray(self.noise_mesh_adu[row, nearest(self.centre_x, x)])
+
+
+def nearest(centres: F64, at: F64) -> I64:
+    """Index of the centre nearest to each coordinate."""
+    if len(centres) == 1:
+        return np.zeros(np.shape(at), np.int64)
+    middle = (centres[1:] + centres[:-1]) / 2
+    return np.searchsorted(middle, at)
+
+
+def bracket(centres: F64, at: F64) -> tuple[I64, F64]:
+    """Index of the centre below each coordinate and the linear weight of the one above."""
+    if len(centres) == 1:
+        return np.zeros(len(at), np.int64), np.zeros(len(at))
+    low = np.clip(np.searchsorted(centres, at) - 1, 0, len(centres) - 2)
+    return low, (at - centres[low]) / (centres[low + 1] - centres[low])
+
+
+def interpolate_columns(mesh: F64, centre_x: F64, x: F64) -> F64:
+    """Every mesh row at every pixel column."""
+    low, weight = bracket(centre_x, x)
+    high = np.minimum(low + 1, len(centre_x) - 1)
+    return np.asarray(mesh[:, low] * (1 - weight) + mesh[:, high] * weight)
+
+
+def tile_size(height: int, width: int) -> int:
+    """Side of a tile in px: fine enough for gradients, coarse against the widest stars."""
+    return int(np.clip(np.sqrt(height * width) / 22, 48, 256))
+
+
+def measure_sky(plane: Plane) -> Sky | None:
+    """
+    Measure the sky of a frame in one pass over a few hundred samples per tile.
+
+    Returns None when no pixel is finite. The clipped median of a tile and the one-sigma
+    quantile below it do not see stars; a 3x3 median over the mesh takes out a tile that a
+    bright star or galaxy filled.
+    """
+    tile = tile_size(plane.height, plane.width)
+    step = max(1, round(tile / np.sqrt(SAMPLES_PER_TILE)))
+    sample = plane.sample(step)
+    step += step % 2 if plane.bayer else 0
+    if plane.is_integer:
+        sample += dither(sample.shape)
+    rows, columns = tile_starts(sample.shape[0], tile // step), tile_starts(
+        sample.shape[1], tile // step
+    )
+    tiles = gather_tiles(sample, rows, columns, tile // step)
+    level, noise = clipped_levels(tiles)
+    if not np.isfinite(level).any():
+        return None
+    level, noise = fill_holes(level), fill_holes(noise)
+    smooth = ndimage.median_filter(level, 3, mode="nearest")
+    half = (min(tile // step, min(sample.shape)) - 1) / 2
+    height, width = min(tile // step, sample.shape[0]), min(tile // step, sample.shape[1])
+    del half
+    centre_y = (rows + (height - 1) / 2) * step
+    centre_x = (columns + (width - 1) / 2) * step + plane.sample_origin()
+    correction = 1 / 12 if plane.is_integer else 0.0
+    noise = np.sqrt(np.maximum(noise**2 - correction, 0))
+    return Sky(
+        smooth,
+        ndimage.median_filter(noise, 3, mode="nearest"),
+        centre_y,
+        centre_x,
+        float(np.median(smooth)),
+        float(np.median(noise)),
+        float(np.ptp(smooth)),
+    )
+
+
+def dither(shape: tuple[int, ...]) -> F32:
+    """
+    Spread whole numbers over the unit interval they stand for, the same way every time.
+
+    Quantiles of whole numbers jump by one ADU; the golden-ratio sequence fills the gap evenly.
+    The variance this adds, 1/12, is taken out of the noise again.
+    """
+    count = int(np.prod(shape))
+    steps = np.arange(count, dtype=np.float64) * 0.6180339887498949
+    return (steps % 1.0 - 0.5).astype(np.float32).reshape(shape)
+
+
+def tile_starts(length: int, tile: int) -> I64:
+    """First sample of each tile: evenly spread, the last one flush with the edge."""
+    tile = min(tile, length)
+    count = max(1, round(length / tile))
+    return np.rint(np.linspace(0, length - tile, count)).astype(np.int64)
+
+
+def gather_tiles(sample: F32, rows: I64, columns: I64, tile: int) -> F32:
+    """Samples of every tile, sorted, shape (rows, columns, samples); not-finite ones last."""
+    in_row = np.arange(min(tile, sample.shape[0]))
+    in_column = np.arange(min(tile, sample.shape[1]))
+    tiles = np.empty((len(rows), len(columns), in_row.size * in_column.size), np.float32)
+    for i, row in enumerate(rows):
+        strip = sample[row : row + in_row.size]
+        for j, column in enumerate(columns):
+            tiles[i, j] = strip[:, column : column + in_column.size].ravel()
+    if not np.isfinite(tiles).all():
+        tiles[~np.isfinite(tiles)] = np.nan
+    tiles.sort(axis=-1)
+    return tiles
+
+
+def clipped_levels(tiles: F32) -> tuple[F64, F64]:
+    """Clipped median and one-sigma spread of each sorted tile; NaN where too little is left."""
+    flat = tiles.reshape(-1, tiles.shape[-1])
+    low = np.zeros(len(flat), np.int64)
+    high = np.count_nonzero(np.isfinite(flat), axis=1)
+    empty = high < max(1, flat.shape[1] // 10)
+    high = np.maximum(high, 1)
+    each = np.arange(len(flat))
+    for _ in range(4):
+        middle = quantile_between(flat, each, low, high, 0.5)
+        spread = middle - quantile_between(flat, each, low, high, LOWER_SIGMA_QUANTILE)
+        low = np.count_nonzero(flat < (middle - 3 * spread)[:, None], axis=1)
+        high = np.count_nonzero(flat <= (middle + 3 * spread)[:, None], axis=1)
+        high = np.maximum(high, low + 1)
+    level = quantile_between(flat, each, low, high, 0.5)
+    spread = level - quantile_between(flat, each, low, high, LOWER_SIGMA_QUANTILE)
+    level[empty], spread[empty] = np.nan, np.nan
+    shape = tiles.shape[:2]
+    return level.reshape(shape), spread.reshape(shape)
+
+
+def quantile_between(flat: F32, each: I64, low: I64, high: I64, share: float) -> F64:
+    """Quantile of the sorted rows between two indices, linear between samples."""
+    at = low + share * (high - low - 1)
+    below = np.floor(at).astype(np.int64)
+    above = np.minimum(below + 1, high - 1)
+    part = at - below
+    return np.asarray(flat[each, below] * (1 - part) + flat[each, above] * part, np.float64)
+
+
+def fill_holes(mesh: F64) -> F64:
+    """Replace tiles without a value by the nearest one that has one."""
+    missing = ~np.isfinite(mesh)
+    if not missing.any():
+        return mesh
+    where = ndimage.distance_transform_edt(missing, return_distances=False, return_indices=True)
+    return np.asarray(mesh[tuple(where)])

@@ -1,0 +1,256 @@
+"""Fit elliptical Moffats to many stars at once, with one index shared by the frame."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runlog.measure.pixels import F64, Mask
+
+BETA_START = 3.5
+GAMMA_RANGE = (1 / 15, 1 / 1.3)  # of 1/beta: from almost a Gaussian to wings of infinite light
+QUADRATURE_BELOW_PX = 3.0  # narrower stars need more than the pixel's second-order correction
+MODEL_ERROR = 0.02  # of the model's own value: real stars are no exact Moffats
+REWEIGH = (3, 6)  # rounds at which the pixels' weights are taken from the model
+SETTLED = 5e-4  # change of log width at which nothing more is to be gained
+# parameters of a star: x, y, log of the two inverse half widths p and q, shear s, amplitude, sky
+
+
+@dataclass(frozen=True, slots=True)
+class Stamps:
+    """Stars cut out for fitting, all of one size, in fit pixels."""
+
+    values: F64  # (n, m) sky-subtracted light
+    weights: F64  # (m,) or (n, m): 1 where the pixel counts, 0 where not
+    dx: F64  # (m,) pixel centres relative to the stamp's central pixel
+    dy: F64
+    noise: F64  # (n,) of one fit pixel
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """Fitted stars; rows where `good` is False did not converge to anything believable."""
+
+    params: F64  # (n, 7)
+    covariance: F64  # (n, 7, 7)
+    beta: float
+    chi2: F64  # per degree of freedom
+    left_over: F64  # share of each star's energy the model does not explain, noise taken out
+    good: Mask
+
+
+def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
+    """
+    Fit I = a (1 + k (u^2 + v^2))^-beta + c to every stamp by damped least squares.
+
+    u = e^p dx + s dy and v = e^q dy, so the ellipse is always a real one; k = 2^(1/beta) - 1
+    makes it the half-maximum ellipse, which hardly moves when beta does. The shared 1/beta is
+    eliminated by a Schur complement in each round, which makes the joint fit as cheap as the
+    separate ones. Below 3 px the model is integrated over the pixel by Gauss-Legendre points,
+    above by the second-order term (1/24) of the pixel's own variance.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    fwhm_px : float
+        First guess of the width, in fit pixels.
+    rounds : int
+        Most iterations.
+
+    Returns
+    -------
+    Fits
+    """
+    nodes = quadrature(fwhm_px)
+    gamma = 1 / BETA_START
+    params = first_guess(stamps, fwhm_px)
+    damping = np.full(len(params), 1e-3)
+    variance = weight_variance(stamps, None, 0.0)
+    step_limit = np.array([fwhm_px / 4, fwhm_px / 4, 0.4, 0.4, 0.4 * 2 / fwhm_px])
+    model, jacobian, slope = evaluate(params, gamma, stamps, nodes)
+    for turn in range(rounds):
+        if turn in REWEIGH:
+            per_adu = light_noise(stamps, model, variance)
+            variance = weight_variance(stamps, model, per_adu)
+        step, gamma_step = solve(stamps, model, jacobian, slope, variance, damping)
+        limit_step(step, step_limit)
+        trial = params + step
+        new_gamma = float(np.clip(gamma + np.clip(gamma_step, -0.1, 0.1), *GAMMA_RANGE))
+        cost = weighted_cost(stamps, model, variance)
+        model, jacobian, slope = evaluate(trial, new_gamma, stamps, nodes)
+        worse = weighted_cost(stamps, model, variance) > 1.3 * cost
+        damping = np.where(worse, damping * 30, damping * 0.2).clip(1e-6, 1e3)
+        if worse.any():
+            trial[worse] = params[worse]
+            model, jacobian, slope = evaluate(trial, new_gamma, stamps, nodes)
+        moved = np.percentile(np.abs(trial - params)[:, 2:5], 90) + abs(new_gamma - gamma)
+        params, gamma = trial, new_gamma
+        if turn > max(REWEIGH) and moved < SETTLED:
+            break
+    return judged(stamps, params, gamma, model, jacobian, variance, fwhm_px)
+
+
+def quadrature(fwhm_px: float) -> list[tuple[float, float, float]]:
+    """Points and weights over the pixel: (x, y, weight); the centre alone for wide stars."""
+    if fwhm_px >= QUADRATURE_BELOW_PX:
+        return [(0.0, 0.0, 1.0)]
+    at = 0.5 * np.sqrt(0.6)
+    line = [(-at, 5 / 18), (0.0, 8 / 18), (at, 5 / 18)]
+    return [(x, y, wx * wy) for x, wx in line for y, wy in line]
+
+
+def first_guess(stamps: Stamps, fwhm_px: float) -> F64:
+    """Round stars of the guessed width at the light's centre."""
+    count = len(stamps.values)
+    params = np.zeros((count, 7))
+    near = np.exp(-(stamps.dx**2 + stamps.dy**2) / (0.5 * fwhm_px**2)) * stamps.weights
+    light = np.maximum(stamps.values, 0) * near
+    total = np.maximum(light.sum(axis=1), 1e-9)
+    params[:, 0] = np.clip((light @ stamps.dx) / total, -1, 1)
+    params[:, 1] = np.clip((light @ stamps.dy) / total, -1, 1)
+    params[:, 2] = params[:, 3] = -np.log(fwhm_px / 2)
+    params[:, 5] = np.max(stamps.values * stamps.weights, axis=1)
+    return params
+
+
+def evaluate(
+    params: F64, gamma: float, stamps: Stamps, nodes: list[tuple[float, float, float]]
+) -> tuple[F64, F64, F64]:
+    """Model (n, m), its slopes by the seven parameters (n, 7, m) and by 1/beta (n, m)."""
+    count, pixels = len(params), len(stamps.dx)
+    model, slope = np.zeros((count, pixels)), np.zeros((count, pixels))
+    jacobian = np.zeros((count, 7, pixels))
+    for node_x, node_y, weight in nodes:
+        add_node(params, gamma, stamps.dx + node_x, stamps.dy + node_y, weight,
+                 model, jacobian, slope)  # fmt: skip
+    if len(nodes) == 1:
+        add_pixel_term(params, gamma, stamps, model)
+    model += params[:, 6, None]
+    jacobian[:, 6] = 1
+    return model, jacobian, slope
+
+
+def add_node(
+    params: F64, gamma: float, at_x: F64, at_y: F64, weight: float,
+    model: F64, jacobian: F64, slope: F64,
+) -> None:  # fmt: skip
+    """Add one point of the pixel to the model and its slopes."""
+    x, y, p, q, s, amplitude, _ = (column[:, None] for column in params.T)
+    beta, k = 1 / gamma, 2**gamma - 1
+    ep, eq = np.exp(p), np.exp(q)
+    dx, dy = at_x - x, at_y - y
+    u, v = ep * dx + s * dy, eq * dy
+    square = u * u + v * v
+    base = 1 + k * square
+    log_base = np.log(base)
+    shape = np.exp(-beta * log_base) * weight
+    light = amplitude * shape
+    fall = light / base
+    slope += light * log_base * beta**2 - fall * square * (beta * 2**gamma * np.log(2))
+    fall *= -2 * beta * k
+    fu, fv = fall * u, fall * v
+    model += light
+    jacobian[:, 0] -= fu * ep
+    jacobian[:, 1] -= fu * s + fv * eq
+    jacobian[:, 2] += fu * (ep * dx)
+    jacobian[:, 3] += fv * v
+    jacobian[:, 4] += fu * dy
+    jacobian[:, 5] += shape
+
+
+def add_pixel_term(params: F64, gamma: float, stamps: Stamps, model: F64) -> None:
+    """Add (1/24) of the Laplacian: what averaging over the pixel changes to second order."""
+    x, y, p, q, s, amplitude, _ = (column[:, None] for column in params.T)
+    beta, root = 1 / gamma, np.sqrt(2**gamma - 1)
+    ep, eq, s = root * np.exp(p), root * np.exp(q), root * s
+    dx, dy = stamps.dx - x, stamps.dy - y
+    u, v = ep * dx + s * dy, eq * dy
+    base = 1 + u * u + v * v
+    along = ep**2 * u**2 + (s * u + eq * v) ** 2
+    trace = ep**2 + s**2 + eq**2
+    laplacian = 4 * beta * (beta + 1) * along / base - 2 * beta * trace
+    model += amplitude * np.exp((-beta - 1) * np.log(base)) * laplacian / 24
+
+
+def weight_variance(stamps: Stamps, model: F64 | None, per_adu: float) -> F64:
+    """Variance of each pixel: sky noise, the light's own noise, and the model's imperfection."""
+    sky = np.maximum(stamps.noise[:, None] ** 2, 1e-12)
+    if model is None:
+        bright = np.maximum(stamps.values, 0)
+        return sky + (0.05 * bright) ** 2 + 0 * bright
+    bright = np.maximum(model, 0)
+    return np.asarray(sky + per_adu * bright + (MODEL_ERROR * bright) ** 2)
+
+
+def light_noise(stamps: Stamps, model: F64, variance: F64) -> float:
+    """Variance per ADU of starlight, from how much the residuals grow under the stars."""
+    off = (stamps.values - model) ** 2 - stamps.noise[:, None] ** 2
+    bright = np.maximum(model, 0)
+    share = np.sum(off * bright / variance, axis=1)
+    total = np.sum(bright**2 / variance, axis=1)
+    return float(max(0.0, np.median(share / np.maximum(total, 1e-12))))
+
+
+def weighted_cost(stamps: Stamps, model: F64, variance: F64) -> F64:
+    """Sum of squared residuals in units of their variance, per star."""
+    return np.asarray(np.sum((stamps.values - model) ** 2 / variance * stamps.weights, axis=1))
+
+
+def solve(
+    stamps: Stamps, model: F64, jacobian: F64, slope: F64, variance: F64, damping: F64
+) -> tuple[F64, float]:
+    """One damped Gauss-Newton step of all stars and of the shared 1/beta."""
+    weight = stamps.weights / variance
+    miss = stamps.values - model
+    weighted = jacobian * weight[:, None, :]
+    normal = weighted @ jacobian.transpose(0, 2, 1)
+    index = np.arange(7)
+    diagonal = normal[:, index, index]
+    normal[:, index, index] += damping[:, None] * diagonal + 1e-9 * diagonal.max(axis=1)[:, None]
+    right = np.stack(
+        [(weighted @ miss[:, :, None])[:, :, 0], (weighted @ slope[:, :, None])[:, :, 0]], axis=-1
+    )
+    both = np.linalg.solve(normal, right)
+    alone, by_gamma = both[..., 0], both[..., 1]
+    fair = 1 / np.maximum(np.sum(miss**2 * weight, axis=1) / miss.shape[1], 1)  # poor fits count less
+    gamma_miss = np.sum(slope * weight * miss, axis=1) - np.sum(right[..., 1] * alone, axis=1)
+    gamma_power = np.sum(slope**2 * weight, axis=1) - np.sum(right[..., 1] * by_gamma, axis=1)
+    gamma_step = float(np.sum(fair * gamma_miss) / max(float(np.sum(fair * gamma_power)), 1e-12))
+    return alone - gamma_step * by_gamma, gamma_step
+
+
+def limit_step(step: F64, limit: F64) -> None:
+    """Shorten steps that would leave the region where the slopes say anything."""
+    np.nan_to_num(step, copy=False)
+    excess = np.abs(step[:, :5]) / limit
+    step /= np.maximum(1, excess.max(axis=1))[:, None]
+
+
+def judged(
+    stamps: Stamps, params: F64, gamma: float, model: F64, jacobian: F64, variance: F64,
+    fwhm_px: float,
+) -> Fits:  # fmt: skip
+    """Attach covariance and goodness to the fitted parameters."""
+    weight = stamps.weights / variance
+    normal = (jacobian * weight[:, None, :]) @ jacobian.transpose(0, 2, 1)
+    index = np.arange(7)
+    normal[:, index, index] += 1e-12 * normal[:, index, index].max(axis=1)[:, None] + 1e-30
+    covariance = np.linalg.inv(normal)
+    used = np.maximum(np.sum(np.broadcast_to(stamps.weights, model.shape) > 0, axis=1) - 7, 1)
+    chi2 = weighted_cost(stamps, model, variance) / used
+    left_over = unexplained(stamps, model, params[:, 6, None])
+    reach = np.abs(stamps.dx).max()
+    good = (
+        np.isfinite(params).all(axis=1)
+        & (np.abs(params[:, :2]).max(axis=1) < max(1.5, fwhm_px / 2))
+        & (params[:, 5] > 0)
+        & (np.exp(-params[:, 2:4]).max(axis=1) < 4 * reach)
+        & np.isfinite(covariance[:, 2:5, 2:5]).all(axis=(1, 2))
+    )
+    return Fits(params, covariance, 1 / gamma, chi2, left_over, good)
+
+
+def unexplained(stamps: Stamps, model: F64, sky: F64) -> F64:
+    """Energy of the residuals beyond sky noise over the energy of the model."""
+    used = stamps.weights * np.ones_like(model)
+    missed = np.sum(((stamps.values - model) ** 2 - stamps.noise[:, None] ** 2) * used, axis=1)
+    return np.asarray(missed / np.maximum(np.sum((model - sky) ** 2 * used, axis=1), 1e-12))

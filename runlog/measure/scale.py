@@ -1,0 +1,124 @@
+"""How wide is a star on this frame, roughly: the scale at which to look for stars."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runlog.measure.pixels import F32, F64, I64, Mask
+from runlog.measure.residual import binned
+from runlog.measure.stars import Peaks, find_peaks, stamps
+
+LOOKS = ((4, 16), (8, 32), (16, 64))  # block size and stamp radius in px, fine to coarse
+FIRST_LOOK_SIGMA = 8.0
+MOST_STARS = 80
+FEWEST_STARS = 4
+POINT_SHARE = 0.62  # of the light of 3x3 px in one: more than any star 1.3 px wide can have
+PAIR_SHARE = 0.78  # of the light of 5x5 px in the brightest two
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Rough star size from the median picture of bright stars."""
+
+    hfr_px: float
+    stars: int
+
+    @property
+    def width_px(self) -> float:
+        """Full width of a star of this half-flux radius, within a fifth."""
+        return 1.8 * self.hfr_px
+
+
+def find_scale(light: F32, ceiling_adu: float | None) -> Scale | None:
+    """Look at ever coarser scales until a handful of stars fits into the stamps."""
+    best = None
+    coarse, done = light, 1
+    for factor, radius in LOOKS:
+        coarse, done = binned(coarse, factor // done), factor
+        if min(coarse.shape) < 12:
+            break
+        seen = look(light, coarse, factor, radius, ceiling_adu)
+        if seen is None:
+            continue
+        if best is None or seen.hfr_px > 1.25 * best.hfr_px or best.stars < FEWEST_STARS:
+            best = seen
+        if best.stars >= FEWEST_STARS and best.hfr_px < radius / 4:
+            return best
+    return best
+
+
+def look(
+    light: F32, coarse: F32, factor: int, radius: int, ceiling_adu: float | None
+) -> Scale | None:
+    """Measure the median picture of the brightest star-like peaks of a coarse copy."""
+    peaks = find_peaks(coarse, FIRST_LOOK_SIGMA)
+    if len(peaks) == 0:
+        return None
+    y, x = refine(light, peaks, factor)
+    inside = within(light, y, x, radius)
+    y, x = y[inside][:1500], x[inside][:1500]
+    real = ~looks_like_point(stamps(light, y, x, 2))
+    y, x = y[real][: 4 * MOST_STARS], x[real][: 4 * MOST_STARS]
+    if ceiling_adu is not None and len(y):
+        below = stamps(light, y, x, 1).max(axis=(1, 2)) < 0.8 * ceiling_adu
+        if np.count_nonzero(below) >= FEWEST_STARS:
+            y, x = y[below], x[below]
+    y, x = y[:MOST_STARS], x[:MOST_STARS]
+    if len(y) == 0:
+        return None
+    return Scale(half_flux_radius(median_picture(stamps(light, y, x, radius))), len(y))
+
+
+def refine(light: F32, peaks: Peaks, factor: int) -> tuple[I64, I64]:
+    """Brightest spot of the full-size frame in and around each coarse peak."""
+    y, x = peaks.y * factor + factor // 2, peaks.x * factor + factor // 2
+    cut = stamps(light, y, x, factor + 1)
+    soft = cut[:, :-2] + cut[:, 1:-1] + cut[:, 2:]
+    soft = soft[:, :, :-2] + soft[:, :, 1:-1] + soft[:, :, 2:]
+    at = soft.reshape(len(y), -1).argmax(axis=1)
+    dy, dx = np.divmod(at, soft.shape[2])
+    return y + dy - factor, x + dx - factor
+
+
+def within(light: F32, y: I64, x: I64, margin: int) -> Mask:
+    """Which positions keep a margin from the edges."""
+    return np.asarray(
+        (y >= margin) & (y < light.shape[0] - margin)
+        & (x >= margin) & (x < light.shape[1] - margin)
+    )  # fmt: skip
+
+
+def looks_like_point(cut: F32) -> Mask:
+    """Which 5x5 stamps hold a hot pixel or a cosmic ray: more concentrated than any star."""
+    inner = cut[:, 1:4, 1:4].reshape(len(cut), 9)
+    ranked = np.sort(inner, axis=1)
+    small, large = inner.sum(axis=1), cut.sum(axis=(1, 2))
+    point = ranked[:, -1] > POINT_SHARE * small
+    pair = ranked[:, -1] + ranked[:, -2] > PAIR_SHARE * np.maximum(large, small)
+    return np.asarray(point | pair)
+
+
+def median_picture(cut: F32) -> F64:
+    """Median over stars of stamps scaled to the same central light; neighbours drop out."""
+    middle = cut.shape[1] // 2
+    reach = max(1, middle // 4)
+    near = slice(middle - reach, middle + reach + 1)
+    central = np.maximum(cut[:, near, near].sum(axis=(1, 2)), 1e-6)
+    picture = np.median(cut / central[:, None, None], axis=0).astype(float)
+    border = np.concatenate([picture[0], picture[-1], picture[:, 0], picture[:, -1]])
+    return np.asarray(picture - np.median(border))
+
+
+def half_flux_radius(picture: F64) -> float:
+    """Radius about the light's centre that holds half of a picture's light."""
+    size = picture.shape[0]
+    axis = np.arange(size) - size // 2
+    positive = np.maximum(picture, 0.02 * picture.max()) - 0.02 * picture.max()
+    total = positive.sum()
+    if total <= 0:
+        return 0.5
+    cy, cx = (positive.sum(axis=1) @ axis) / total, (positive.sum(axis=0) @ axis) / total
+    radius = np.hypot(axis[:, None] - cy, axis[None, :] - cx).ravel()
+    order = np.argsort(radius)
+    grown = np.cumsum(positive.ravel()[order])
+    return float(np.interp(grown[-1] / 2, grown, radius[order]))

@@ -1,0 +1,65 @@
+"""Tell stars from hot pixels, cosmic rays and extended things, against the frame's own star."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runlog.measure.pixels import F32, F64, Mask
+from runlog.measure.shape import pixel_moffat
+
+PHASES = (-1 / 3, 0.0, 1 / 3)
+RADIUS = 2
+UNLIKE = 0.12  # share of a star's energy that noise-free mismatch may leave unexplained
+WIDER = 2.0  # times the star's width: a galaxy or a knot of nebula
+
+
+@dataclass(frozen=True, slots=True)
+class Templates:
+    """The frame's star on 5x5 detection pixels at nine sub-pixel phases, unit energy."""
+
+    star: F64  # (9, 25)
+    wide: F64  # (9, 25): the same, `WIDER` times as wide
+
+
+def templates_of(matrix_px: F64, beta: float, bin_factor: int) -> Templates:
+    """Star pictures from a Moffat's squared scales, in detection pixels."""
+    matrix = matrix_px / bin_factor**2
+    return Templates(pictures(matrix, beta), pictures(matrix * WIDER**2, beta))
+
+
+def pictures(matrix: F64, beta: float) -> F64:
+    """The star at nine phases, each scaled to unit energy."""
+    axis = np.arange(-RADIUS, RADIUS + 1)
+    y, x = np.meshgrid(axis, axis, indexing="ij")
+    drawn = np.array(
+        [pixel_moffat(x - px, y - py, matrix, beta).ravel() for py in PHASES for px in PHASES]
+    )
+    return np.asarray(drawn / np.linalg.norm(drawn, axis=1)[:, None])
+
+
+def screen(cut: F32, noise: F64, templates: Templates) -> Mask:
+    """
+    Which 5x5 stamps hold stars.
+
+    A star must be explained better by the frame's star than by light in one or two pixels,
+    and leave little of its energy unexplained; and not clearly better by a star twice as wide.
+
+    Parameters
+    ----------
+    cut : ndarray, shape (n, 5, 5)
+        Sky-subtracted stamps centred on the peak.
+    noise : ndarray, shape (n,)
+        Noise of one pixel.
+    """
+    flat = cut.reshape(len(cut), -1).astype(float)
+    energy = np.sum(flat**2, axis=1)
+    like_star = np.max(np.maximum(flat @ templates.star.T, 0) ** 2, axis=1)
+    like_wide = np.max(np.maximum(flat @ templates.wide.T, 0) ** 2, axis=1)
+    ranked = np.sort(cut[:, 1:4, 1:4].reshape(len(cut), 9).astype(float), axis=1)
+    like_pair = np.maximum(ranked[:, -1], 0) ** 2 + np.maximum(ranked[:, -2], 0) ** 2
+    noise_energy = (flat.shape[1] + 3 * np.sqrt(2 * flat.shape[1])) * noise**2
+    unexplained = energy - like_star
+    sharp = like_pair > like_star
+    unlike = unexplained > UNLIKE * like_star + noise_energy
+    extended = (like_wide > like_star + 9 * noise**2) & (like_wide > 1.04 * like_star)
+    return np.asarray(~sharp & ~unlike & ~extended)

@@ -1,0 +1,392 @@
+"""Put read files into the database: one frame for the same pixels, one header that speaks."""
+
+import hashlib
+import json
+import zlib
+from array import array
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import Connection, and_, delete, exists, insert, select, update
+
+from runlog.core.frame import (
+    Card,
+    FrameHeader,
+    Measurement,
+    ReadFrame,
+    Shape,
+    Stage,
+    StarList,
+)
+from runlog.core.identity import (
+    COPY_TOLERANCE_S,
+    Copy,
+    counted_keys,
+    fold_name,
+    speaking_header,
+)
+from runlog.store import models as m
+from runlog.store.runs import Place, run_id_for, touch
+
+RANK = 25  # the star whose flux is followed through a run
+
+
+@dataclass(frozen=True, slots=True)
+class FileStamp:
+    """A path and what tells whether its content changed."""
+
+    path: bytes
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Interpreted:
+    """A header's meaning and where its frame belongs."""
+
+    header: FrameHeader
+    place: Place
+    target: str
+    filter: str
+
+
+# (cards, shape, folder and file names) -> meaning
+Interpreter = Callable[[Sequence[Card], Shape, Sequence[str]], Interpreted]
+
+
+class Arrival(StrEnum):
+    """What a file that was read turned out to be."""
+
+    NEW = "new"
+    COPY = "duplicate"  # these pixels are known and another file still holds them
+    KNOWN = "known"  # the file was read before: header or nothing changed
+
+
+@dataclass(frozen=True, slots=True)
+class Put:
+    """Where a file ended up."""
+
+    frame_id: int
+    arrival: Arrival
+    other_paths: tuple[bytes, ...]
+
+
+def put_frame(
+    connection: Connection, stamp: FileStamp, read: ReadFrame, interpret: Interpreter, now: datetime
+) -> Put:
+    """Store one file's frame, or recognise its pixels; marks the runs it touches dirty."""
+    frame_id = _known_frame(connection, read.content_key)
+    others = _paths_of(connection, frame_id, besides=stamp.path) if frame_id else ()
+    arrival = _arrival(connection, frame_id, stamp, others)
+    if frame_id is None:
+        frame_id = _insert_frame(connection, stamp, read, interpret)
+    else:
+        _add_measurement(connection, frame_id, read)
+    old_frame = _frame_of_file(connection, stamp.path)
+    _put_file(connection, stamp, _put_header(connection, frame_id, read, interpret), now)
+    for touched in {frame_id, frame_id if old_frame is None else old_frame}:
+        _choose_header(connection, touched, interpret)
+    return Put(frame_id, arrival, others)
+
+
+def put_failure(connection: Connection, stamp: FileStamp, reason: str, now: datetime) -> None:
+    """Remember that a file could not be read, so that it is read again only when it changes."""
+    old_frame = _frame_of_file(connection, stamp.path)
+    values = _file_values(stamp, None, now) | {"error": reason}
+    _upsert_file(connection, values)
+    if old_frame is not None:
+        touch(connection, [_run_of(connection, old_frame)])
+
+
+def _arrival(
+    connection: Connection, frame_id: int | None, stamp: FileStamp, others: Sequence[bytes]
+) -> Arrival:
+    if frame_id is None:
+        return Arrival.NEW
+    if _frame_of_file(connection, stamp.path) == frame_id:
+        return Arrival.KNOWN
+    return Arrival.COPY
+
+
+def _known_frame(connection: Connection, content_key: str) -> int | None:
+    query = select(m.frame.c.id).where(m.frame.c.content_key == content_key)
+    return connection.execute(query).scalar()
+
+
+def _run_of(connection: Connection, frame_id: int) -> int:
+    query = select(m.frame.c.run_id).where(m.frame.c.id == frame_id)
+    return int(connection.execute(query).scalar_one())
+
+
+def _frame_of_file(connection: Connection, path: bytes) -> int | None:
+    query = select(m.header.c.frame_id).join(m.file).where(m.file.c.path == path)
+    return connection.execute(query).scalar()
+
+
+def _paths_of(connection: Connection, frame_id: int, besides: bytes) -> tuple[bytes, ...]:
+    query = (
+        select(m.file.c.path)
+        .join(m.header)
+        .where(m.header.c.frame_id == frame_id, m.file.c.path != besides)
+        .order_by(m.file.c.path)
+    )
+    return tuple(connection.execute(query).scalars())
+
+
+# --- the file and its header ---------------------------------------------------------------
+
+
+def pack_cards(cards: Sequence[Card]) -> bytes:
+    """Pack header cards for storage, in the order they stand in the file."""
+    text = json.dumps([[c.keyword, c.value, c.comment] for c in cards], ensure_ascii=False)
+    return zlib.compress(text.encode("utf-8", "surrogatepass"))
+
+
+def unpack_cards(packed: bytes) -> tuple[Card, ...]:
+    """Undo `pack_cards`."""
+    text = zlib.decompress(packed).decode("utf-8", "surrogatepass")
+    return tuple(Card(*entry) for entry in json.loads(text))
+
+
+def digest_of(cards: Sequence[Card]) -> str:
+    """Name a header by its cards, whatever order they stand in."""
+    lines = sorted(json.dumps([c.keyword, c.value, c.comment]) for c in cards)
+    return hashlib.blake2b("\n".join(lines).encode(), digest_size=16).hexdigest()
+
+
+def _put_header(
+    connection: Connection, frame_id: int, read: ReadFrame, interpret: Interpreter
+) -> int:
+    digest = digest_of(read.cards)
+    query = select(m.header.c.id).where(
+        m.header.c.frame_id == frame_id, m.header.c.digest == digest
+    )
+    known = connection.execute(query).scalar()
+    if known is not None:
+        return int(known)
+    values = {
+        "frame_id": frame_id,
+        "digest": digest,
+        "stage": interpret(read.cards, read.shape, ()).header.stage.value,
+        "card_count": len(read.cards),
+        "cards": pack_cards(read.cards),
+        "speaks": False,
+    }
+    return _inserted(connection, m.header, values)
+
+
+def _inserted(connection: Connection, table: Any, values: dict[str, Any]) -> int:
+    key = connection.execute(insert(table).values(values)).inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def _file_values(stamp: FileStamp, header_id: int | None, now: datetime) -> dict[str, Any]:
+    return {
+        "path": stamp.path,
+        "size": stamp.size,
+        "mtime_ns": stamp.mtime_ns,
+        "header_id": header_id,
+        "error": None,
+        "missing": False,
+        "read_at_utc": now,
+    }
+
+
+def _put_file(connection: Connection, stamp: FileStamp, header_id: int, now: datetime) -> None:
+    _upsert_file(connection, _file_values(stamp, header_id, now))
+
+
+def _upsert_file(connection: Connection, values: dict[str, Any]) -> None:
+    changed = connection.execute(
+        update(m.file).where(m.file.c.path == values["path"]).values(values)
+    )
+    if changed.rowcount == 0:
+        connection.execute(insert(m.file).values(values))
+
+
+def _choose_header(connection: Connection, frame_id: int, interpret: Interpreter) -> None:
+    """Let the header chosen by rule speak; the order in which files came does not matter."""
+    rows = _headers_with_files(connection, frame_id)
+    if not rows:
+        touch(connection, [_run_of(connection, frame_id)])
+        return
+    chosen = rows[speaking_header([(Stage(r.stage), r.card_count, r.digest) for r in rows])]
+    connection.execute(
+        update(m.header)
+        .where(m.header.c.frame_id == frame_id)
+        .values(speaks=m.header.c.id == chosen.id)
+    )
+    _apply_header(connection, frame_id, chosen.id, unpack_cards(chosen.cards), interpret)
+
+
+def _headers_with_files(connection: Connection, frame_id: int) -> Sequence[Any]:
+    has_file = exists().where(m.file.c.header_id == m.header.c.id)
+    query = select(m.header).where(m.header.c.frame_id == frame_id, has_file)
+    return connection.execute(query).all()
+
+
+def _apply_header(
+    connection: Connection,
+    frame_id: int,
+    header_id: int,
+    cards: Sequence[Card],
+    interpret: Interpreter,
+) -> None:
+    before = connection.execute(select(m.frame).where(m.frame.c.id == frame_id)).one()
+    shape = Shape(before.width, before.height, before.planes, before.bitpix)
+    names = path_parts(_first_path(connection, header_id))
+    said = interpret(cards, shape, names)
+    run_id = run_id_for(connection, said.place)
+    connection.execute(
+        update(m.frame)
+        .where(m.frame.c.id == frame_id)
+        .values(header_values(said) | {"run_id": run_id})
+    )
+    touch(connection, sorted({before.run_id, run_id}))
+    for start in {before.taken_at_utc, said.header.taken_at_utc} - {None}:
+        _recount(connection, start)
+
+
+def _first_path(connection: Connection, header_id: int) -> bytes:
+    query = select(m.file.c.path).where(m.file.c.header_id == header_id).order_by(m.file.c.path)
+    return bytes(connection.execute(query).scalars().first() or b"")
+
+
+def path_parts(path: bytes) -> tuple[str, ...]:
+    """Split a path into the last folder names and the file name, as text."""
+    return tuple(part.decode("utf-8", "replace") for part in path.split(b"/") if part)[-4:]
+
+
+# --- the frame ------------------------------------------------------------------------------
+
+
+def _insert_frame(
+    connection: Connection, stamp: FileStamp, read: ReadFrame, interpret: Interpreter
+) -> int:
+    said = interpret(read.cards, read.shape, path_parts(stamp.path))
+    values = {
+        "content_key": read.content_key,
+        "run_id": run_id_for(connection, said.place),
+        "counted": True,
+        "width": read.shape.width,
+        "height": read.shape.height,
+        "planes": read.shape.planes,
+        "bitpix": read.shape.bitpix,
+        "run_questions": [],
+        "auto_grade": "ungraded",
+        "grade": "ungraded",
+        "graded_by": "auto",
+        "faults": [],
+        "level": asdict(read.level) if read.level else None,
+    }
+    values |= header_values(said) | measured_values(read)
+    frame_id = _inserted(connection, m.frame, values)
+    _put_stars(connection, frame_id, read.measurement)
+    return frame_id
+
+
+def _add_measurement(connection: Connection, frame_id: int, read: ReadFrame) -> None:
+    """Store what an earlier reading of the same pixels had no reason to measure."""
+    if read.measurement is None and read.level is None:
+        return
+    values = measured_values(read)
+    if read.level:
+        values["level"] = asdict(read.level)
+    connection.execute(update(m.frame).where(m.frame.c.id == frame_id).values(values))
+    _put_stars(connection, frame_id, read.measurement)
+
+
+def header_values(said: Interpreted) -> dict[str, Any]:
+    """Columns of a frame that come from the header that speaks."""
+    h = said.header
+    same = (
+        "time_from exposure_s filter_raw binning_x binning_y gain egain_e_adu offset read_noise_e "
+        "pixel_um focal_mm readout_mode sensor_c set_c focus_pos focus_c ambient_c ra_deg dec_deg "
+        "latitude_deg longitude_deg elevation_m pier_side rotator_deg sky_angle_deg combined "
+        "taken_at_utc"
+    ).split()
+    return {name: getattr(h, name) for name in same} | {
+        "kind": h.kind.value,
+        "kind_from": h.kind_from,
+        "header_kind": h.kind.value,
+        "header_kind_from": h.kind_from,
+        "stage": h.stage.value,
+        "camera_key": fold_name(h.camera),
+        "target": said.target,
+        "target_raw": h.target,
+        "filter": said.filter,
+        "header_airmass": h.airmass,
+        "header_pedestal_adu": h.pedestal_adu,
+        "header_questions": [asdict(q) for q in h.questions],
+    }
+
+
+def measured_values(read: ReadFrame) -> dict[str, Any]:
+    """Columns of a frame that come from its pixels; empty when nothing was measured."""
+    got = read.measurement
+    if got is None:
+        return {}
+    same = (
+        "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
+        "alignment hfr_px background_adu noise_adu gradient_adu beta width_from clipped_stars"
+    ).split()
+    return {name: getattr(got, name) for name in same} | {
+        "measured_with": read.measured_with,
+        "streaks": [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks],
+        "field": asdict(got.field) if got.field else None,
+        "notes": list(got.notes),
+        "ranked_flux_adu": ranked_flux(got.star_list),
+    }
+
+
+def ranked_flux(stars: StarList) -> float | None:
+    """Flux of the 25th brightest star; None when the frame has fewer."""
+    return stars.flux_adu[RANK - 1] if len(stars.flux_adu) >= RANK else None
+
+
+def _put_stars(connection: Connection, frame_id: int, got: Measurement | None) -> None:
+    if got is None:
+        return
+    packed = array("f")
+    for triple in zip(got.star_list.x, got.star_list.y, got.star_list.flux_adu, strict=True):
+        packed.extend(triple)
+    connection.execute(delete(m.star_list).where(m.star_list.c.frame_id == frame_id))
+    connection.execute(insert(m.star_list).values(frame_id=frame_id, stars=packed.tobytes()))
+
+
+# --- which frame of an exposure counts ------------------------------------------------------
+
+
+def _recount(connection: Connection, start: datetime) -> None:
+    """Choose again which frame counts among those that start within a second of `start`."""
+    margin = timedelta(seconds=2 * COPY_TOLERANCE_S)
+    f = m.frame.c
+    query = (
+        select(f.id, f.content_key, f.taken_at_utc, f.exposure_s, f.camera_key, f.stage, f.counted)
+        .add_columns(f.run_id, m.header.c.card_count)
+        .join(m.header, and_(m.header.c.frame_id == f.id, m.header.c.speaks))
+        .where(f.taken_at_utc >= start - margin, f.taken_at_utc <= start + margin)
+        .where(f.exposure_s.is_not(None))
+    )
+    rows = connection.execute(query).all()
+    counted = counted_keys(
+        Copy(
+            r.content_key,
+            r.taken_at_utc,
+            r.exposure_s,
+            r.camera_key,
+            Stage(r.stage),
+            r.card_count,
+        )
+        for r in rows
+    )
+    changed = [r for r in rows if r.counted != (r.content_key in counted)]
+    for row in changed:
+        connection.execute(
+            update(m.frame).where(m.frame.c.id == row.id).values(counted=not row.counted)
+        )
+    touch(connection, sorted({row.run_id for row in changed}))

@@ -1,0 +1,81 @@
+"""Frames as rows for a listing, with their files."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, func, select
+
+from runlog.store import models as m
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which frames to list; None means any."""
+
+    night: str | None = None
+    target: str | None = None
+    filter: str | None = None
+    rig: str | None = None
+    grade: str | None = None
+    fault: str | None = None
+    run_id: int | None = None
+
+
+def list_frames(connection: Connection, wanted: Wanted) -> Sequence[Row[Any]]:
+    """Load frames with night and rig, in time order."""
+    query = (
+        select(m.frame, m.run.c.night, m.rig.c.name.label("rig"))
+        .join(m.run, m.run.c.id == m.frame.c.run_id)
+        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
+        .order_by(m.frame.c.taken_at_utc, m.frame.c.content_key)
+    )
+    rows = connection.execute(_narrowed(query, wanted)).all()
+    if wanted.fault is None:
+        return rows
+    return [row for row in rows if wanted.fault in {fault["name"] for fault in row.faults}]
+
+
+def _narrowed(query: Select[Any], wanted: Wanted) -> Select[Any]:
+    columns: dict[str, Any] = {
+        "night": m.run.c.night,
+        "target": m.frame.c.target,
+        "filter": m.frame.c.filter,
+        "grade": m.frame.c.grade,
+        "run_id": m.frame.c.run_id,
+    }
+    for name, column in columns.items():
+        value = getattr(wanted, name)
+        if value is not None:
+            query = query.where(column == value)
+    if wanted.grade is not None:
+        query = query.where(m.frame.c.kind == "light")
+    if wanted.rig is not None:
+        query = query.where(func.lower(m.rig.c.name).contains(wanted.rig.lower(), autoescape=True))
+    return query
+
+
+def paths_of_frames(
+    connection: Connection, frame_ids: Sequence[int] | None = None
+) -> dict[int, list[tuple[bytes, bool]]]:
+    """Load the files of some frames, or of all, as (path, missing), those still there first."""
+    query = (
+        select(m.header.c.frame_id, m.file.c.path, m.file.c.missing)
+        .join(m.header, m.header.c.id == m.file.c.header_id)
+        .order_by(m.header.c.frame_id, m.file.c.missing, ~m.header.c.speaks, m.file.c.path)
+    )
+    if frame_ids is not None:
+        query = query.where(m.header.c.frame_id.in_(frame_ids))
+    paths: dict[int, list[tuple[bytes, bool]]] = {}
+    for frame_id, path, missing in connection.execute(query):
+        paths.setdefault(frame_id, []).append((bytes(path), missing))
+    return paths
+
+
+def find_frames(connection: Connection, named: str | bytes) -> list[int]:
+    """Find frames by path or by the start of their key."""
+    if isinstance(named, bytes):
+        by_path = select(m.header.c.frame_id).join(m.file).where(m.file.c.path == named)
+        return list(connection.execute(by_path).scalars())
+    by_key = select(m.frame.c.id).where(m.frame.c.content_key.startswith(named, autoescape=True))
+    return list(connection.execute(by_key.limit(50)).scalars())

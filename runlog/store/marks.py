@@ -1,0 +1,62 @@
+"""A person's own grades: appended, never changed."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, func, insert, select
+
+from runlog.store import models as m
+
+AUTO = "auto"  # the mark that takes a mark back
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One decision about one frame."""
+
+    id: int
+    frame_id: int
+    grade: str
+    note: str | None
+    who: str
+    at_utc: datetime
+    undoes: int | None
+
+
+def add_marks(
+    connection: Connection,
+    frame_ids: Iterable[int],
+    grade: str,
+    note: str | None,
+    who: str,
+    at_utc: datetime,
+) -> None:
+    """Append one mark a frame, each pointing at the one it replaces."""
+    for frame_id in frame_ids:
+        last = connection.execute(
+            select(func.max(m.mark.c.id)).where(m.mark.c.frame_id == frame_id)
+        ).scalar()
+        connection.execute(
+            insert(m.mark).values(
+                frame_id=frame_id, grade=grade, note=note, who=who, at_utc=at_utc, undoes=last
+            )
+        )
+
+
+def history(connection: Connection, frame_id: int) -> Sequence[Mark]:
+    """List all marks ever made on a frame, oldest first."""
+    query = select(m.mark).where(m.mark.c.frame_id == frame_id).order_by(m.mark.c.id)
+    return [Mark(*row) for row in connection.execute(query)]
+
+
+def standing_marks(connection: Connection, run_id: int) -> dict[int, Mark]:
+    """Load the mark in force for each marked frame of a run."""
+    latest = (
+        select(func.max(m.mark.c.id))
+        .join(m.frame, m.frame.c.id == m.mark.c.frame_id)
+        .where(m.frame.c.run_id == run_id)
+        .group_by(m.mark.c.frame_id)
+    )
+    query = select(m.mark).where(m.mark.c.id.in_(latest), m.mark.c.grade != AUTO)
+    return {row.frame_id: Mark(*row) for row in connection.execute(query)}

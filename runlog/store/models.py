@@ -1,0 +1,215 @@
+"""The tables, and nothing else. Rows become frozen dataclasses in the query modules."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    DateTime,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    UniqueConstraint,
+)
+from sqlalchemy.engine import Dialect
+from sqlalchemy.types import TypeDecorator
+
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+metadata = MetaData(naming_convention=NAMING)
+
+
+class Utc(TypeDecorator[datetime]):
+    """A moment that is always timezone-aware UTC in Python and naive UTC in the database."""
+
+    impl = DateTime
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        return value if value is None else value.astimezone(UTC).replace(tzinfo=None)
+
+    def process_result_value(self, value: Any | None, dialect: Dialect) -> datetime | None:
+        return value if value is None else value.replace(tzinfo=UTC)
+
+
+def _floats(*names: str) -> list[Column[Any]]:
+    return [Column(name, Float) for name in names]
+
+
+rig = Table(
+    "rig",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("key", String, nullable=False, unique=True),
+    Column("name", String, nullable=False),
+    Column("camera", String),
+    Column("telescope", String),
+    *_floats("focal_mm", "pixel_um"),
+)
+
+# A run is dirty while its revision is ahead of the one it was settled at.
+run = Table(
+    "run",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("night", String(10), nullable=False),  # ISO date of the evening; "" when undated
+    Column("night_from", String, nullable=False),
+    Column("rig_id", Integer, ForeignKey("rig.id"), nullable=False),
+    Column("revision", Integer, nullable=False, default=0),
+    Column("settled_revision", Integer, nullable=False, default=-1),
+    UniqueConstraint("night", "rig_id"),
+)
+
+frame = Table(
+    "frame",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("content_key", String(32), nullable=False, unique=True),
+    Column("run_id", Integer, ForeignKey("run.id"), nullable=False, index=True),
+    Column("counted", Boolean, nullable=False),  # the one frame of its exposure that counts
+    # what the header that speaks says
+    Column("kind", String, nullable=False),  # after a look at the whole run
+    Column("kind_from", String, nullable=False),
+    Column("header_kind", String, nullable=False),
+    Column("header_kind_from", String, nullable=False),
+    Column("stage", String, nullable=False),
+    Column("camera_key", String, nullable=False),
+    Column("taken_at_utc", Utc),
+    Column("time_from", String),
+    Column("exposure_s", Float),
+    Column("target", String, nullable=False),
+    Column("target_raw", String),
+    Column("filter", String, nullable=False),
+    Column("filter_raw", String),
+    Column("width", Integer, nullable=False),
+    Column("height", Integer, nullable=False),
+    Column("planes", Integer, nullable=False),
+    Column("bitpix", Integer, nullable=False),
+    Column("binning_x", Integer, nullable=False),
+    Column("binning_y", Integer, nullable=False),
+    *_floats("gain", "egain_e_adu", "offset", "read_noise_e", "pixel_um", "focal_mm"),
+    Column("readout_mode", String),
+    *_floats("sensor_c", "set_c", "focus_pos", "focus_c", "ambient_c"),
+    *_floats("ra_deg", "dec_deg", "latitude_deg", "longitude_deg", "elevation_m"),
+    Column("pier_side", String),
+    *_floats("rotator_deg", "sky_angle_deg", "header_airmass", "header_pedestal_adu"),
+    Column("combined", Integer),
+    Column("header_questions", JSON, nullable=False),
+    # what the pixels say
+    Column("measured_with", Integer),  # version of the measurement; null when not measured
+    Column("stars", Integer),
+    *_floats("fwhm_px", "fwhm_px_err", "axis_ratio", "eccentricity", "eccentricity_err"),
+    *_floats("elongation_deg", "alignment", "hfr_px", "background_adu", "noise_adu"),
+    *_floats("gradient_adu", "beta", "ranked_flux_adu"),
+    Column("width_from", String),
+    Column("clipped_stars", Integer),
+    Column("streaks", JSON),
+    Column("field", JSON),
+    Column("notes", JSON),
+    Column("level", JSON),
+    # what settling the run found
+    *_floats("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg", "pedestal_adu"),
+    Column("pedestal_from", String),
+    *_floats("throughput", "transparency", "shift_x_px", "shift_y_px", "rotation_deg"),
+    *_floats("effective_s"),
+    Column("effective_form", String),
+    Column("run_questions", JSON, nullable=False),
+    Column("auto_grade", String, nullable=False),
+    Column("grade", String, nullable=False),
+    Column("graded_by", String, nullable=False),
+    Column("faults", JSON, nullable=False),
+    Column("note", String),
+    Index("ix_frame_taken_at_utc", "taken_at_utc"),
+)
+
+star_list = Table(
+    "star_list",
+    metadata,
+    Column("frame_id", Integer, ForeignKey("frame.id"), primary_key=True),
+    Column("stars", LargeBinary, nullable=False),  # float32 triples x, y, flux
+)
+
+header = Table(
+    "header",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("frame_id", Integer, ForeignKey("frame.id"), nullable=False),
+    Column("digest", String(32), nullable=False),
+    Column("stage", String, nullable=False),
+    Column("card_count", Integer, nullable=False),
+    Column("cards", LargeBinary, nullable=False),  # zlib of JSON
+    Column("speaks", Boolean, nullable=False),
+    UniqueConstraint("frame_id", "digest"),
+)
+
+# Folders a person has scanned, so that a plain "scan" looks at them again.
+root = Table(
+    "root",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("path", LargeBinary, nullable=False, unique=True),
+    Column("scanned_at_utc", Utc, nullable=False),
+)
+
+file = Table(
+    "file",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("path", LargeBinary, nullable=False, unique=True),
+    Column("size", BigInteger, nullable=False),
+    Column("mtime_ns", BigInteger, nullable=False),
+    Column("header_id", Integer, ForeignKey("header.id"), index=True),
+    Column("error", String),
+    Column("missing", Boolean, nullable=False),
+    Column("read_at_utc", Utc, nullable=False),
+)
+
+mark = Table(
+    "mark",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("frame_id", Integer, ForeignKey("frame.id"), nullable=False, index=True),
+    Column("grade", String, nullable=False),  # keep, doubtful, reject, or auto to take it back
+    Column("note", String),
+    Column("who", String, nullable=False),
+    Column("at_utc", Utc, nullable=False),
+    Column("undoes", Integer, ForeignKey("mark.id")),
+)
+
+goal = Table(
+    "goal",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("target", String, nullable=False),
+    Column("filter", String, nullable=False),
+    Column("hours", Float, nullable=False),
+    Column("who", String, nullable=False),
+    Column("at_utc", Utc, nullable=False),
+    Index("ix_goal_target_filter", "target", "filter"),
+)
+
+run_sum = Table(
+    "run_sum",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("target", String, primary_key=True),
+    Column("filter", String, primary_key=True),
+    Column("frames", Integer, nullable=False),
+    *[
+        Column(name, Float, nullable=False)
+        for name in ("logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s")
+    ],
+    Column("effective_s", Float),
+)

@@ -1,0 +1,184 @@
+"""Rigs and runs: finding or making them, marking them dirty, settling them."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row, bindparam, delete, insert, select, update
+
+from runlog.core.frame import Kind, RunFrame
+from runlog.core.identity import fold_name
+from runlog.core.totals import RunSum
+from runlog.store import models as m
+
+Rows = Sequence[Row[*tuple[Any, ...]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """One telescope and camera, as a header describes it."""
+
+    camera: str | None
+    telescope: str | None
+    focal_mm: float | None
+    pixel_um: float | None
+
+    @property
+    def key(self) -> str:
+        """Name the rig so that spelling, and rounding of the focal length, do not split it."""
+        focal = f"{self.focal_mm:.0f}" if self.focal_mm else ""
+        pixel = f"{self.pixel_um:.1f}" if self.pixel_um else ""
+        return "|".join((fold_name(self.telescope), fold_name(self.camera), focal, pixel))
+
+    @property
+    def name(self) -> str:
+        """Say the rig in a few words."""
+        parts = [p for p in (self.telescope, self.camera) if p]
+        return " + ".join(parts) or "unnamed rig"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The run a frame belongs to: its rig and night."""
+
+    rig: Rig
+    night: str  # ISO date of the evening, "" when undated
+    night_from: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunState:
+    """A run as it was when somebody began to settle it."""
+
+    id: int
+    night: str
+    rig_id: int
+    rig_name: str
+    revision: int
+
+
+def run_id_for(connection: Connection, place: Place) -> int:
+    """Find or make the run of a rig and night."""
+    rig_id = _rig_id_for(connection, place.rig)
+    r = m.run.c
+    known = connection.execute(
+        select(r.id).where(r.night == place.night, r.rig_id == rig_id)
+    ).scalar()
+    if known is not None:
+        return int(known)
+    values = {"night": place.night, "night_from": place.night_from, "rig_id": rig_id}
+    key = connection.execute(insert(m.run).values(values)).inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def _rig_id_for(connection: Connection, rig: Rig) -> int:
+    known = connection.execute(select(m.rig.c.id).where(m.rig.c.key == rig.key)).scalar()
+    if known is not None:
+        return int(known)
+    values = asdict(rig) | {"key": rig.key, "name": rig.name}
+    key = connection.execute(insert(m.rig).values(values)).inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def touch(connection: Connection, run_ids: Iterable[int]) -> None:
+    """Mark runs dirty in the caller's transaction."""
+    for run_id in run_ids:
+        connection.execute(
+            update(m.run).where(m.run.c.id == run_id).values(revision=m.run.c.revision + 1)
+        )
+
+
+def touch_all(connection: Connection) -> None:
+    """Mark every run dirty, as after a change of policy."""
+    connection.execute(update(m.run).values(revision=m.run.c.revision + 1))
+
+
+def dirty_runs(connection: Connection) -> list[RunState]:
+    """List the runs whose grades and sums are not up to date, oldest first."""
+    query = (
+        select(m.run.c.id, m.run.c.night, m.run.c.rig_id, m.rig.c.name, m.run.c.revision)
+        .join(m.rig)
+        .where(m.run.c.revision != m.run.c.settled_revision)
+        .order_by(m.run.c.night, m.run.c.id)
+    )
+    return [RunState(*row) for row in connection.execute(query)]
+
+
+def frames_of_run(connection: Connection, run_id: int) -> Rows:
+    """Load all frames of a run in time order, then by key, with no regard to scan order."""
+    f = m.frame.c
+    query = select(m.frame).where(f.run_id == run_id).order_by(f.taken_at_utc, f.content_key)
+    return connection.execute(query).all()
+
+
+def zero_levels(connection: Connection, camera_key: str) -> Rows:
+    """Load levels of a camera's bias and dark frames: where its zero of light lies."""
+    f = m.frame.c
+    query = (
+        select(f.kind, f.gain, f.offset, f.binning_x, f.readout_mode, f.exposure_s, f.level)
+        .where(f.camera_key == camera_key, f.kind.in_([Kind.BIAS.value, Kind.DARK.value]))
+        .where(f.stage == "raw", f.level.is_not(None))
+        .order_by(f.content_key)
+    )
+    return connection.execute(query).all()
+
+
+def write_settled(
+    connection: Connection,
+    run: RunState,
+    frames: Sequence[Mapping[str, Any]],
+    sums: Sequence[RunSum],
+) -> bool:
+    """Write a settled run in one go; False, and nothing written, if it changed meanwhile."""
+    revision = connection.execute(select(m.run.c.revision).where(m.run.c.id == run.id)).scalar_one()
+    if revision != run.revision:
+        return False
+    if frames:
+        names = [name for name in frames[0] if name != "frame_id"]
+        connection.execute(
+            update(m.frame)
+            .where(m.frame.c.id == bindparam("frame_id"))
+            .values({name: bindparam(name) for name in names}),
+            [dict(frame) for frame in frames],
+        )
+    connection.execute(delete(m.run_sum).where(m.run_sum.c.run_id == run.id))
+    if sums:
+        connection.execute(insert(m.run_sum), [asdict(s) | {"run_id": run.id} for s in sums])
+    connection.execute(
+        update(m.run).where(m.run.c.id == run.id).values(settled_revision=run.revision)
+    )
+    return True
+
+
+def run_frame(row: Row[Any], **found: Any) -> RunFrame:
+    """Turn a row into the dataclass that grading reads; `found` overrides columns."""
+    values: dict[str, Any] = {
+        "key": row.content_key,
+        "kind": Kind(row.header_kind),
+        "kind_from": row.header_kind_from,
+        "binning": row.binning_x,
+        "measured": row.measured_with is not None,
+        "ranked_flux_adu_s": _per_second(row.ranked_flux_adu, row.exposure_s),
+        "streaks": len(row.streaks or ()),
+        "notes": tuple(row.notes or ()),
+    }
+    same = (
+        "taken_at_utc exposure_s target filter width height gain sensor_c set_c focus_pos focus_c "
+        "pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars fwhm_px eccentricity "
+        "alignment hfr_px background_adu noise_adu beta width_from "
+        "clipped_stars counted"
+    ).split()
+    values |= {name: getattr(row, name) for name in same}
+    return RunFrame(**(values | found))
+
+
+def _per_second(value: float | None, exposure_s: float | None) -> float | None:
+    return value / exposure_s if value is not None and exposure_s else None
+
+
+def touch_frames(connection: Connection, frame_ids: Iterable[int]) -> None:
+    """Mark the runs of some frames dirty."""
+    query = select(m.frame.c.run_id).where(m.frame.c.id.in_(list(frame_ids))).distinct()
+    touch(connection, connection.execute(query).scalars().all())
