@@ -12,6 +12,7 @@ from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
 PAUSE_LEAST_S = 600.0  # a refocus, a flip and a plate solve together take less
 PAUSE_TIMES_USUAL = 5.0
 COOLING_OFF_C = 2.0  # dark current changes by about a quarter in 2 C (common practice, no source)
+REFOCUS_LEAST_STEPS = 5  # less is temperature compensation or backlash
 REFOCUS_GAIN = 0.9  # stars at least a tenth narrower after the focuser moved
 STRETCH_HOLE = 1  # one good frame does not end a stretch of trouble
 
@@ -211,7 +212,9 @@ def _cooling(stretch: Sequence[Told]) -> str:
 def _refocus(lights: Sequence[Told]) -> Iterator[Event]:
     for a, b in pairwise(lights):
         before, after = a.frame.focus_pos, b.frame.focus_pos
-        if before is None or after is None or before == after or a.frame.filter != b.frame.filter:
+        if before is None or after is None or a.frame.filter != b.frame.filter:
+            continue
+        if abs(after - before) < REFOCUS_LEAST_STEPS:
             continue
         wide, narrow = a.frame.fwhm_px, b.frame.fwhm_px
         if wide and narrow and narrow <= REFOCUS_GAIN * wide:

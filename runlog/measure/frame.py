@@ -6,6 +6,7 @@ import numpy as np
 
 from runlog.core.frame import Field, Measurement, StarList
 from runlog.measure.background import Sky, measure_sky
+from runlog.measure.empirical import MeanResidual, corrected_shape, mean_residual
 from runlog.measure.field import measure_field
 from runlog.measure.modelfree import recentred, shape_with_errors
 from runlog.measure.pixels import Array, F32, F64, I64, Mask, Plane, as_plane, find_ceiling
@@ -15,11 +16,12 @@ from runlog.measure.scale import Scale, find_scale, looks_like_point
 from runlog.measure.screen import screen, templates_of
 from runlog.measure.shape import (
     Ellipses,
+    SampledShape,
     angle_of,
     axis_ratio_of,
     eccentricity_of,
     ellipses_of,
-    sampled_moffat,
+    half_flux_radius_of_moffat,
     scale_matrix,
 )
 from runlog.measure.stars import Peaks, find_peaks, stamps, thin_out
@@ -192,8 +194,8 @@ class Frame:
             rows = y[:, None] + dy.astype(int)
             weights = weights * self.plane.green_weights(rows, x[:, None] + dx.astype(int))
         noise = self.noise()[chosen] / self.factor * block
-        fits = fit_moffats(Stamps(cut, weights, dx, dy, noise), width)
-        return combine(fits, cut, weights, chosen, block, x, y)
+        cutouts = Stamps(cut, weights, dx, dy, noise)
+        return combine(fit_moffats(cutouts, width), cutouts, block, x, y)
 
     def from_model(
         self, base: Measurement, notes: list[str], cut: F32, fitted: "Fitted"
@@ -201,9 +203,10 @@ class Frame:
         """Numbers of a frame whose stars are Moffats."""
         matrix = scale_matrix(fitted.log_scale, fitted.e1, fitted.e2)
         templates = templates_of(matrix, fitted.beta, self.factor)
-        shape = sampled_moffat(fitted.log_scale, fitted.e1, fitted.e2, fitted.beta)
+        fwhm, e1, e2 = corrected_shape(matrix, fitted.beta, fitted.residual)
+        shape = SampledShape(fwhm, e1, e2, half_flux_radius_of_moffat(matrix, fitted.beta))
         full = self.full(max(2.0, shape.fwhm_px))
-        stars = screen(cut, self.noise(), templates) | full
+        stars = screen(cut, self.noise(), templates) | (full & ~looks_like_point(cut))
         length = float(np.hypot(shape.e1, shape.e2))
         honest = np.sqrt(max(0.0, length**2 - 2 * fitted.e_err**2))
         axis_ratio = axis_ratio_of(honest, 0.0)
@@ -317,11 +320,10 @@ class Fitted:
     e1s: F64
     e2s: F64
     weight: F64
+    residual: MeanResidual
 
 
-def combine(
-    fits: Fits, cut: F64, weights: F64, chosen: I64, block: int, x: I64, y: I64
-) -> Fitted | None:
+def combine(fits: Fits, cutouts: Stamps, block: int, x: I64, y: I64) -> Fitted | None:
     """Average the fitted stars' sizes and ellipticity components, outliers left out."""
     if np.count_nonzero(fits.good) < 1:
         return None
@@ -344,7 +346,7 @@ def combine(
         float(np.hypot(e1_err, e2_err) / np.sqrt(2)),
         fits.beta,
         float(np.hypot(e1, e2) / max(float(np.average(lengths, weights=weight)), 1e-9)),
-        model_fits(fits, cut, weights, keep),
+        bool(np.median(fits.left_over[keep]) < MODEL_FITS_WITHIN),
         int(np.count_nonzero(keep)),
         (x[keep] + fits.params[keep, 0]) * block + (block - 1) / 2,
         (y[keep] + fits.params[keep, 1]) * block + (block - 1) / 2,
@@ -352,6 +354,7 @@ def combine(
         ellipses.e1[keep],
         ellipses.e2[keep],
         weight,
+        mean_residual(cutouts, fits, keep, block),
     )
 
 
@@ -377,11 +380,6 @@ def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
         seen = np.sum(weight**2 * (values - mean) ** 2) / np.sum(weight) ** 2 * count / (count - 1)
         formal = max(formal, float(seen))
     return mean, float(np.sqrt(formal)), weight
-
-
-def model_fits(fits: Fits, cut: F64, weights: F64, keep: Mask) -> bool:
-    """Whether the stars' mean residual is a small part of the mean star."""
-    return bool(np.median(fits.left_over[keep]) < MODEL_FITS_WITHIN)
 
 
 def eccentricity_error(length: float, length_err: float) -> float:

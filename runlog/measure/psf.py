@@ -36,6 +36,7 @@ class Fits:
     chi2: F64  # per degree of freedom
     left_over: F64  # share of each star's energy the model does not explain, noise taken out
     good: Mask
+    residuals: F64  # (n, m)
 
 
 def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
@@ -205,7 +206,7 @@ def solve(
     normal = weighted @ jacobian.transpose(0, 2, 1)
     index = np.arange(7)
     diagonal = normal[:, index, index]
-    normal[:, index, index] += damping[:, None] * diagonal + 1e-9 * diagonal.max(axis=1)[:, None]
+    normal[:, index, index] += damping[:, None] * diagonal + 1e-30
     right = np.stack(
         [(weighted @ miss[:, :, None])[:, :, 0], (weighted @ slope[:, :, None])[:, :, 0]], axis=-1
     )
@@ -233,7 +234,7 @@ def judged(
     weight = stamps.weights / variance
     normal = (jacobian * weight[:, None, :]) @ jacobian.transpose(0, 2, 1)
     index = np.arange(7)
-    normal[:, index, index] += 1e-12 * normal[:, index, index].max(axis=1)[:, None] + 1e-30
+    normal[:, index, index] *= 1 + 1e-9
     covariance = np.linalg.inv(normal)
     used = np.maximum(np.sum(np.broadcast_to(stamps.weights, model.shape) > 0, axis=1) - 7, 1)
     chi2 = weighted_cost(stamps, model, variance) / used
@@ -246,7 +247,7 @@ def judged(
         & (np.exp(-params[:, 2:4]).max(axis=1) < 4 * reach)
         & np.isfinite(covariance[:, 2:5, 2:5]).all(axis=(1, 2))
     )
-    return Fits(params, covariance, 1 / gamma, chi2, left_over, good)
+    return Fits(params, covariance, 1 / gamma, chi2, left_over, good, stamps.values - model)
 
 
 def unexplained(stamps: Stamps, model: F64, sky: F64) -> F64:

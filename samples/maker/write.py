@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import shutil
 from dataclasses import asdict, dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -210,9 +209,6 @@ def make_frame(folder: str, shot: Shot) -> Truth:
     path = Path(folder, *shot.path.split("/"))
     drawn = draw(shot)
     write_fits(path, drawn.pixels, header(shot))
-    # A camera's files carry the time of their making.
-    made_at = (shot.start_utc + timedelta(seconds=shot.exposure_s + 2.0)).timestamp()
-    os.utime(path, (made_at, made_at))
     return truth_of(shot, path, drawn)
 
 

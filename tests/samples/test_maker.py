@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from runlog.core.frame import FaultName, Kind
 from samples.maker import make_nights, make_run
 from samples.maker.make import plan
 from samples.maker.scenario import NIGHTS
@@ -183,6 +184,14 @@ def test_committed_set_shows_every_kind(small_truths: list[dict[str, Any]]) -> N
     assert sum(row["copy_of"] is not None for row in small_truths) == 1
     clean = [r for r in small_truths if r["kind"] == "light" and not r["faults"]]
     assert len(clean) >= 12
+
+
+def test_truth_speaks_the_projects_words(small_truths: list[dict[str, Any]]) -> None:
+    """Guards the vocabulary: kinds and faults are those that frames are graded with."""
+    lights = [s for night in _lights("demo") for s in night]
+    assert {s.kind for s in lights} | {row["kind"] for row in small_truths} <= set(Kind)
+    drawn = {name for s in lights for name in s.faults}
+    assert drawn | {name for row in small_truths for name in row["faults"]} <= set(FaultName)
 
 
 def test_truth_names_the_files_that_are_there(
