@@ -3,7 +3,7 @@
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from pathlib import Path
 from typing import Any
@@ -11,9 +11,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import platformdirs
 
+from runlog.core.depth import DepthForm
+from runlog.core.filters import fold_filter
 from runlog.core.header import HeaderRules
 from runlog.core.nights import Clock
-from runlog.core.policy import Limit, Policy
+from runlog.core.policy import SETTINGS, Limit, Policy
 from runlog.errors import ConfigError
 
 DB_VARIABLE = "RUNLOG_DB"
@@ -31,6 +33,7 @@ class Settings:
     rules: HeaderRules = field(default_factory=HeaderRules)
     pedestal_adu: float | None = None
     policy: Policy = field(default_factory=Policy)
+    depth_form: DepthForm = DepthForm.POINT
 
 
 def default_database() -> str:
@@ -64,7 +67,8 @@ SECTIONS = {
     "camera": {"pedestal_adu"},
     "filters": None,  # any name
     "keywords": None,
-    "policy": {f.name for f in fields(Policy)},
+    "depth": {"form"},
+    "policy": None,  # limits, and tables of limits by filter
 }
 
 
@@ -86,6 +90,7 @@ class _Reader:
             rules=self._rules(table),
             pedestal_adu=self._number(table.get("camera", {}), "pedestal_adu", 0, 1e6),
             policy=self._policy(table.get("policy", {})),
+            depth_form=self._form(table.get("depth", {})),
         )
 
     def _refuse_unknown(self, table: Mapping[str, Any]) -> None:
@@ -139,15 +144,27 @@ class _Reader:
         }
         return HeaderRules(filter_names=filters, aliases=aliases)
 
+    def _form(self, table: Mapping[str, Any]) -> DepthForm:
+        name = table.get("form", DepthForm.POINT.value)
+        if name not in list(DepthForm):
+            self._complain(f"form = {name!r} is not known", f"Known: {', '.join(DepthForm)}")
+        return DepthForm(name)
+
     def _policy(self, table: Mapping[str, Any]) -> Policy:
-        default = Policy()
-        changes: dict[str, Any] = {}
-        for name in table:
-            if isinstance(getattr(default, name), Limit):
-                changes[name] = self._limit(name, table[name])
-            else:
-                changes[name] = self._number(table, name, 0, 1e9)
-        return replace(default, **changes)
+        own = {name: value for name, value in table.items() if isinstance(value, dict)}
+        general = {name: value for name, value in table.items() if name not in own}
+        by_filter = {fold_filter(f, {}) or f: self._limits(limits) for f, limits in own.items()}
+        return replace(Policy(), **self._limits(general), by_filter=by_filter)
+
+    def _limits(self, table: Mapping[str, Any]) -> dict[str, Any]:
+        unknown = sorted(set(table) - set(SETTINGS))
+        if unknown:
+            self._complain(f"'{unknown[0]}' is not a limit", f"Known: {', '.join(SETTINGS)}")
+        plain = {name for name in SETTINGS if isinstance(getattr(Policy(), name), int | float)}
+        return {
+            name: self._number(table, name, 0, 1e9) if name in plain else self._limit(name, value)
+            for name, value in table.items()
+        }
 
     def _limit(self, name: str, value: Any) -> Limit:
         if not isinstance(value, list) or len(value) != 2:

@@ -46,3 +46,7 @@ class FrameError(RunlogError):
     """One file cannot be read as a frame; the others go on."""
 
     exit_code = ExitCode.SOME_FAILED
+
+
+class PassingError(FrameError):
+    """A file that cannot be read this time, through no fault of its own; it is tried again."""

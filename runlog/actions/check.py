@@ -69,12 +69,12 @@ def _files(engine: Engine) -> list[Finding]:
         counts = file_store.count_files(connection)
         failed = file_store.failures(connection)
     found = [Finding("files", True, f"{counts['files']} known")]
-    if counts["missing"]:
+    if lost := counts["lost_frames"]:
         found.append(
             Finding(
                 "files",
                 False,
-                f"{counts['missing']} missing; their frames still count",
+                f"{lost} frame{'s' * (lost > 1)} missing from disk; still counted",
                 "Plug in the disk, or scan the folder they moved to",
             )
         )

@@ -1,4 +1,4 @@
-"""A person's own grade on frames named by path or by the start of their key."""
+"""A person's own grade on frames named by path, file name or the start of their key."""
 
 import os
 import string
@@ -12,7 +12,7 @@ from runlog.config import Settings
 from runlog.errors import UsageError
 from runlog.store import marks as mark_store
 from runlog.store.engine import reading, writing
-from runlog.store.listing import find_frames
+from runlog.store.listing import frames_at, frames_keyed, frames_named
 from runlog.store.runs import touch_frames
 
 SHORTEST_KEY = 4
@@ -32,15 +32,21 @@ def mark_frames(
 
 
 def _find(connection: Connection, name: str) -> int:
-    found = find_frames(connection, os.fsencode(os.path.abspath(name)))
+    found = frames_at(connection, os.fsencode(os.path.abspath(name)))
+    if not found and os.path.basename(name) == name:
+        found = frames_named(connection, os.fsencode(name))
     if not found and len(name) >= SHORTEST_KEY and set(name) <= set(string.hexdigits):
-        found = find_frames(connection, name.lower())
+        found = frames_keyed(connection, name.lower())
     if len(found) > 1:
-        raise UsageError(f"{len(found)} frames begin with this key", name, "Give more of it")
+        raise UsageError(
+            f"{len(found)} frames have this name or start of a key",
+            name,
+            "Give the whole path, or more of the key",
+        )
     if not found:
         raise UsageError(
-            "No stored frame has this path or key",
+            "No stored frame has this path, name or key",
             name,
-            "Scan its folder first, or copy the path or key from: runlog frames",
+            "Scan its folder first, or copy the name from: runlog frames",
         )
     return found[0]

@@ -19,10 +19,10 @@ from runlog.core.frame import Kind
 from runlog.errors import UsageError
 from runlog.ingest.discover import Found, Walk
 from runlog.ingest.pool import default_workers, pool
-from runlog.ingest.read import Outcome, Task, read_file
+from runlog.ingest.read import KnownPixels, Outcome, Task, read_file
 from runlog.store import files as file_store
 from runlog.store.engine import reading, writing
-from runlog.store.files import KnownFile, KnownPixels
+from runlog.store.files import KnownFile, PixelIndex
 from runlog.store.frames import (
     Arrival,
     FileStamp,
@@ -119,9 +119,7 @@ class _Scan:
         self.result = ScanReport()
         with reading(engine) as connection:
             self.known: dict[bytes, KnownFile] = file_store.known_files(connection)
-            self.pixels: dict[tuple[int, int], list[KnownPixels]] = file_store.known_pixels(
-                connection
-            )
+            self.pixels: PixelIndex = file_store.known_pixels(connection)
         self.todo: list[Found] = []
         self.seen: set[bytes] = set()
         self.stamps: dict[bytes, FileStamp] = {}
@@ -137,6 +135,8 @@ class _Scan:
         walk = Walk()
         back: list[bytes] = []
         for count, found in enumerate(walk.files(roots)):
+            if self.stopped():
+                break
             if found.path in self.seen:
                 continue
             self.seen.add(found.path)
@@ -163,7 +163,7 @@ class _Scan:
 
     def note_missing(self, roots: Sequence[bytes]) -> None:
         """Note known files that are gone from the folders looked at; their frames stay."""
-        unreadable = [path for path, _ in self.result.problems]
+        unreadable = [path for path, _ in self.result.problems if os.path.lexists(path)]
         gone = [
             path
             for path, known in self.known.items()
@@ -172,11 +172,15 @@ class _Scan:
             and not _under(path, unreadable)
             and not os.path.lexists(path)
         ]
-        self.result.missing = len(gone)
+        if not gone:
+            return
         with writing(self.engine) as connection:
             file_store.set_missing(
                 connection, [p for p in gone if not self.known[p].missing], missing=True
             )
+            lost = file_store.files_of_lost_frames(connection)
+        # A frame that moved is not missing, though its old path is.
+        self.result.missing = len({lost[path] for path in gone if path in lost})
 
     # --- reading ---------------------------------------------------------------------------
 
@@ -201,7 +205,7 @@ class _Scan:
             found.path,
             path_parts(found.path),
             self.settings.rules,
-            tuple((k.content_key, k.measured) for k in known),
+            tuple(KnownPixels(*entry) for entry in known),
         )
 
     def _in_turn(self) -> Iterator[Outcome]:
@@ -228,7 +232,10 @@ class _Scan:
         while True:
             for found in islice(waiting, 0 if self.stopped() else most - len(running)):
                 task = self._task(found)
-                running[executor.submit(read_file, task)] = task
+                try:
+                    running[executor.submit(read_file, task)] = task
+                except BrokenProcessPool:
+                    return [*running.values(), task]
             if not running:
                 return []
             for future in wait(running, timeout=0.5, return_when=FIRST_COMPLETED).done:
@@ -251,7 +258,8 @@ class _Scan:
     def _put(self, connection: Connection, outcome: Outcome, now: datetime) -> str:
         stamp = self.stamps[outcome.path]
         if outcome.frame is None:
-            put_failure(connection, stamp, outcome.failure or "cannot be read", now)
+            why = outcome.failure or "cannot be read"
+            put_failure(connection, stamp, why, now, outcome.passing)
             return "failed"
         put = put_frame(connection, stamp, outcome.frame, self.interpret, now)
         if put.arrival is not Arrival.COPY:
@@ -280,7 +288,8 @@ def _alone(task: Task) -> Outcome:
         with pool(1) as executor:
             return executor.submit(read_file, task).result()
     except BrokenProcessPool:
-        return Outcome(task.path, failure="made its worker process die (out of memory?)")
+        why = "made its worker process die (out of memory?)"
+        return Outcome(task.path, failure=why, passing=True)
 
 
 def _under(path: bytes, roots: Iterable[bytes]) -> bool:

@@ -1,7 +1,9 @@
 """Turn what a person typed into a selection of frames."""
 
+from collections.abc import Mapping
 from datetime import date
 
+from runlog.actions.interpret import NO_FILTER
 from runlog.config import Settings
 from runlog.core.filters import fold_filter
 from runlog.core.targets import fold_target
@@ -22,11 +24,16 @@ def wanted_frames(
     return Wanted(
         night=evening(night) if night else None,
         target=fold_target(target) if target else None,
-        filter=fold_filter(filter_name, settings.rules.filter_names) if filter_name else None,
+        filter=one_filter(filter_name, settings.rules.filter_names) if filter_name else None,
         rig=rig,
         grade=grade,
         fault=fault,
     )
+
+
+def one_filter(name: str, names: Mapping[str, str]) -> str:
+    """Fold a filter's name as the frames' own are; "none" means frames without a filter."""
+    return fold_filter(name, names) or NO_FILTER
 
 
 def evening(text: str) -> str:

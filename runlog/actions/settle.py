@@ -1,69 +1,113 @@
-"""Settle a run: context, kinds, baseline, grades, marks and sums, written in one go."""
+"""Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
-from statistics import median
 from typing import Any
 
-import numpy as np
 from sqlalchemy import Connection, Engine, Row
 
+from runlog.actions.context import pedestals_of, sky_of
+from runlog.actions.matching import Matcher, field_of, transparency
 from runlog.config import Settings
 from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
+from runlog.core.baseline import shape_group, usual_by
+from runlog.core.depth import DepthReference, effective_s, sky_variance
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
-from runlog.core.grading import grade_run
+from runlog.core.grading import History, grade_run
 from runlog.core.questions import overlaps
+from runlog.core.scale import plate_scale_arcsec
 from runlog.core.totals import RunSum, sum_run
 from runlog.errors import StoreError
+from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
+from runlog.store.history import UsualWidths
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
 
 TRIES = 20  # a run that changes under us again and again is being scanned elsewhere
+ROUNDS = 10  # settling one run may show that another is out of date
 SUN_UP_DEG = -4.0  # brighter than any deep-sky exposure is begun
+ZEROS = (Kind.BIAS.value, Kind.DARK.value)
+
+
+NOT_YET = Verdict(Grade.UNGRADED, note="not graded yet")
 
 
 @dataclass(frozen=True, slots=True)
-class Settled:
-    """What settling found for one frame."""
+class Judged:
+    """One frame with everything settling found out about it."""
 
+    row: Row[Any]
     frame: RunFrame
-    verdict: Verdict
-    questions: tuple[Question, ...]
-    mark: Mark | None
+    found: Mapping[str, Any]  # columns that changed or may have
+    questions: tuple[Question, ...] = ()
+    verdict: Verdict = NOT_YET
+    mark: Mark | None = None
 
     @property
     def grade(self) -> Grade:
         """The grade in force: a person's mark outranks the automatic one."""
         return Grade(self.mark.grade) if self.mark else self.verdict.grade
 
+    @property
+    def is_light(self) -> bool:
+        """Tell whether the frame is a light that counts for its exposure."""
+        return self.frame.kind is Kind.LIGHT and self.frame.counted
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """All that is written when a run is settled."""
+
+    updates: list[dict[str, Any]]
+    sums: list[RunSum]
+    usual: UsualWidths
+    zeros: str
+    cameras: list[str]
+    depths: list[dict[str, Any]]
+
 
 def settle_all(
     engine: Engine, settings: Settings, report: Callable[[int, int], None] = lambda *_: None
 ) -> int:
     """Settle every run that is not up to date, also those a crash left behind."""
-    with reading(engine) as connection:
-        dirty = run_store.dirty_runs(connection)
-    for done, run in enumerate(dirty):
-        report(done, len(dirty))
-        _settle(engine, run, settings)
-    if dirty:
+    settled = 0
+    for _ in range(ROUNDS):
+        with reading(engine) as connection:
+            dirty = run_store.dirty_runs(connection)
+        if not dirty:
+            return settled
+        matcher = Matcher()
+        for done, run in enumerate(dirty):
+            report(done, len(dirty))
+            _settle(engine, run, settings, matcher)
         report(len(dirty), len(dirty))
-    return len(dirty)
+        settled += len(dirty)
+        _touch_outdated(engine, matcher)
+    return settled
 
 
-def _settle(engine: Engine, run: RunState, settings: Settings) -> None:
+def _touch_outdated(engine: Engine, matcher: Matcher) -> None:
+    """Have the runs settled again whose frames are matched to a frame that is best no more."""
+    with writing(engine) as connection:
+        for (rig_id, field), reference in matcher.references.items():
+            if reference is not None:
+                key = reference.row.content_key
+                history.touch_outdated(connection, rig_id, field, key)
+
+
+def _settle(engine: Engine, run: RunState, settings: Settings, matcher: Matcher) -> None:
     for _ in range(TRIES):
         with reading(engine) as connection:
-            current = next((r for r in run_store.dirty_runs(connection) if r.id == run.id), None)
+            current = run_store.dirty_run(connection, run.id)
             if current is None:  # another process settled it
                 return
-            frames, sums = _compute(connection, current, settings)
+            outcome = _compute(connection, current, settings, matcher)
         with writing(engine) as connection:
-            if run_store.write_settled(connection, current, frames, sums):
+            if run_store.write_settled(connection, current, outcome.updates, outcome.sums):
+                _remember(connection, current, outcome)
                 return
     raise StoreError(
         f"The night of {run.night or 'unknown date'} kept changing while it was graded",
@@ -71,139 +115,108 @@ def _settle(engine: Engine, run: RunState, settings: Settings) -> None:
     )
 
 
+def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
+    history.put_usual(connection, run.id, outcome.usual)
+    history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
+    for depth in outcome.depths:
+        history.freeze_depth(connection, depth)
+
+
 def _compute(
-    connection: Connection, run: RunState, settings: Settings
-) -> tuple[list[dict[str, Any]], list[RunSum]]:
+    connection: Connection, run: RunState, settings: Settings, matcher: Matcher
+) -> Outcome:
+    judged = judge_run(connection, run, settings, matcher)
+    deep, depths = _with_depths(connection, run.rig_id, judged, settings, matcher)
+    lights = [j for j in deep if j.is_light]
+    return Outcome(
+        updates=[u for j in deep if (u := _changes(j))],
+        sums=sum_run((j.frame, j.grade, j.found.get("effective_s")) for j in lights),
+        usual=_usual_widths([j.frame for j in lights]),
+        zeros=_zero_levels(judged),
+        cameras=sorted({j.row.camera_key for j in judged if j.row.kind in ZEROS}),
+        depths=depths,
+    )
+
+
+def judge_run(
+    connection: Connection, run: RunState, settings: Settings, matcher: Matcher
+) -> list[Judged]:
+    """Look at all frames of a run and grade its lights, writing nothing."""
     rows = run_store.frames_of_run(connection, run.id)
     if not rows:
-        return [], []
+        return []
+    judged = _look_again(_placed(connection, run, rows, settings, matcher))
+    judged = _with_questions(judged)
+    earlier = history.earlier_nights(connection, run.rig_id, run.night)
     marks = mark_store.standing_marks(connection, run.id)
-    found = _context(rows, settings)
-    zeros = _pedestals(connection, rows, settings)
-    frames = [
-        run_store.run_frame(row, **found[i], pedestal_adu=zeros[i][0]) for i, row in enumerate(rows)
-    ]
-    frames = _look_again(frames)
-    settled = _graded(rows, frames, marks, settings)
-    updates = [
-        _update(row, entry, found[i], zeros[i])
-        for i, (row, entry) in enumerate(zip(rows, settled, strict=True))
-    ]
-    lights = [(s.frame, s.grade) for s in settled if s.frame.kind is Kind.LIGHT and s.frame.counted]
-    return updates, sum_run(lights)
+    return _graded(judged, marks, settings, earlier)
 
 
-# --- context: Sun, Moon, airmass ------------------------------------------------------------
+def _placed(
+    connection: Connection,
+    run: RunState,
+    rows: Sequence[Row[Any]],
+    settings: Settings,
+    matcher: Matcher,
+) -> list[Judged]:
+    """Give each frame its sky, its zero level, and its place on the reference."""
+    sky = sky_of(rows, settings)
+    zeros = pedestals_of(connection, rows, settings)
+    lights = [r for r in rows if r.header_kind == Kind.LIGHT.value and r.measured_with is not None]
+    matches = matcher.match(connection, run.rig_id, lights)
+    judged = []
+    for row, around, zero in zip(rows, sky, zeros, strict=True):
+        found = {**around, "pedestal_adu": zero[0], "pedestal_from": zero[1]}
+        found |= matches.get(row.id, {})
+        if row.id in matches:
+            found["transparency"] = _transparency(connection, run.rig_id, row, found, matcher)
+        judged.append(Judged(row, _frame(row, found), found))
+    return judged
 
 
-def _context(rows: Sequence[Row[Any]], settings: Settings) -> list[dict[str, Any]]:
-    """Find airmass, Moon and Sun for every row; None where place or time is not known."""
-    found: list[dict[str, Any]] = [
-        {
-            "airmass": row.header_airmass,
-            "moon_alt_deg": None,
-            "sun_alt_deg": None,
-            "moon_sep_deg": None,
-        }
-        for row in rows
-    ]
-    placed: dict[tuple[float, float, float], list[int]] = {}
-    for i, row in enumerate(rows):
-        site = _site(row, settings)
-        if site is not None and row.taken_at_utc is not None and row.kind in SKYWARD:
-            placed.setdefault(site, []).append(i)
-    for site, members in placed.items():
-        _add_sky(site, [rows[i] for i in members], [found[i] for i in members])
-    return found
-
-
-SKYWARD = frozenset((Kind.LIGHT.value, Kind.FOCUS.value, Kind.OTHER.value, Kind.FLAT.value))
-
-
-def _site(row: Row[Any], settings: Settings) -> tuple[float, float, float] | None:
-    latitude = row.latitude_deg if row.latitude_deg is not None else settings.latitude_deg
-    longitude = row.longitude_deg if row.longitude_deg is not None else settings.longitude_deg
-    if latitude is None or longitude is None:
+def _transparency(
+    connection: Connection, rig_id: int, row: Row[Any], found: Mapping[str, Any], matcher: Matcher
+) -> float | None:
+    reference = matcher.reference(connection, rig_id, field_of(row))
+    if reference is None:
         return None
-    return latitude, longitude, row.elevation_m or settings.elevation_m
+    # The reference's airmass as settled; its header's until then.
+    there = reference.row.airmass or reference.row.header_airmass
+    return transparency(found["throughput"], found["airmass"], there, row.filter)
 
 
-def _add_sky(
-    place: tuple[float, float, float], rows: Sequence[Row[Any]], found: Sequence[dict[str, Any]]
-) -> None:
-    from runlog.core.sky import Site, airmass_of, sky_context
-
-    sky = sky_context([_middle(row) for row in rows], Site(*place), _deg(rows, "ra_deg"),
-                      _deg(rows, "dec_deg"))  # fmt: skip
-    airmass = airmass_of(sky.target_alt_deg)
-    for i, values in enumerate(found):
-        values["sun_alt_deg"] = _known(sky.sun_alt_deg[i])
-        values["moon_alt_deg"] = _known(sky.moon_alt_deg[i])
-        values["moon_sep_deg"] = _known(sky.moon_sep_deg[i])
-        if values["airmass"] is None:
-            values["airmass"] = _known(airmass[i])
+IN_FRAME = (
+    "airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu throughput transparency "
+    "shift_x_px shift_y_px rotation_deg"
+).split()
 
 
-def _middle(row: Row[Any]) -> datetime:
-    start: datetime = row.taken_at_utc
-    return start + timedelta(seconds=(row.exposure_s or 0.0) / 2)
+def _frame(row: Row[Any], found: Mapping[str, Any]) -> RunFrame:
+    matched = None
+    if found.get("matched_to") is not None:
+        matched = found["throughput"] is not None
+    known = {name: found[name] for name in IN_FRAME if name in found}
+    return run_store.run_frame(row, **known, matched=matched, arcsec_per_px=_scale(row))
 
 
-def _deg(rows: Sequence[Row[Any]], name: str) -> Any:
-    return np.array([getattr(r, name) if getattr(r, name) is not None else np.nan for r in rows])
-
-
-def _known(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-# --- the camera's zero level ----------------------------------------------------------------
-
-
-def _pedestals(
-    connection: Connection, rows: Sequence[Row[Any]], settings: Settings
-) -> list[tuple[float | None, str | None]]:
-    """Find each frame's zero of light and where it was taken from; unknown is said."""
-    levels = {
-        camera: run_store.zero_levels(connection, camera) for camera in {r.camera_key for r in rows}
-    }
-    return [_pedestal(row, levels[row.camera_key], settings) for row in rows]
-
-
-def _pedestal(
-    row: Row[Any], zeros: Sequence[Row[Any]], settings: Settings
-) -> tuple[float | None, str | None]:
-    if row.header_pedestal_adu is not None:
-        return row.header_pedestal_adu, "header"
-    if row.stage == "raw":
-        alike = [z for z in zeros if _same_settings(z, row)]
-        for kind in (Kind.BIAS.value, Kind.DARK.value):
-            medians = [z.level["median_adu"] for z in alike if z.kind == kind]
-            if medians:
-                return median(medians), f"{kind} frames"
-    if settings.pedestal_adu is not None:
-        return settings.pedestal_adu, "config"
-    return None, None
-
-
-def _same_settings(zero: Row[Any], row: Row[Any]) -> bool:
-    names = ("gain", "offset", "binning_x", "readout_mode")
-    return all(getattr(zero, name) == getattr(row, name) for name in names)
+def _scale(row: Row[Any]) -> float | None:
+    if not row.pixel_um or not row.focal_mm:
+        return None
+    return plate_scale_arcsec(row.pixel_um * row.binning_x, row.focal_mm)
 
 
 # --- a second look at kinds, with the whole run in view -------------------------------------
 
 
-def _look_again(frames: Sequence[RunFrame]) -> list[RunFrame]:
+def _look_again(judged: Sequence[Judged]) -> list[Judged]:
     """Find frames that claim to be lights but served to focus, solve or centre."""
-    lights = [i for i, f in enumerate(frames) if f.kind is Kind.LIGHT and f.counted]
-    reasons = auxiliary_reasons([_candidate(frames[i]) for i in lights])
-    changed = list(frames)
+    lights = [i for i, j in enumerate(judged) if j.is_light]
+    reasons = auxiliary_reasons([_candidate(judged[i].frame) for i in lights])
+    changed = list(judged)
     for n, reason in reasons.items():
-        i = lights[n]
-        changed[i] = replace(
-            frames[i], kind=Kind.FOCUS, kind_from=f"compared with its run: {reason}"
-        )
+        entry = judged[lights[n]]
+        frame = replace(entry.frame, kind=Kind.FOCUS, kind_from=f"compared with its run: {reason}")
+        changed[lights[n]] = replace(entry, frame=frame)
     return changed
 
 
@@ -217,20 +230,21 @@ def _candidate(frame: RunFrame) -> AuxCandidate:
     )
 
 
-def _questions(frames: Sequence[RunFrame]) -> list[tuple[Question, ...]]:
-    asked: list[list[Question]] = [[] for _ in frames]
-    for i, frame in enumerate(frames):
-        if frame.kind is Kind.LIGHT and (frame.sun_alt_deg or -90) > SUN_UP_DEG:
+def _with_questions(judged: Sequence[Judged]) -> list[Judged]:
+    asked: list[list[Question]] = [[] for _ in judged]
+    for i, j in enumerate(judged):
+        sun = j.frame.sun_alt_deg
+        if j.frame.kind is Kind.LIGHT and sun is not None and sun > SUN_UP_DEG:
             asked[i].append(
                 Question(
                     "sun-up",
-                    f"the Sun stood at {frame.sun_alt_deg:+.0f} degrees: wrong clock, local time "
+                    f"the Sun stood at {sun:+.0f} degrees: wrong clock, local time "
                     "written as UTC, or the sign of the longitude",
                 )
             )
-    for i, question in _overlapping(frames):
+    for i, question in _overlapping([j.frame for j in judged]):
         asked[i].append(question)
-    return [tuple(questions) for questions in asked]
+    return [replace(j, questions=tuple(q)) for j, q in zip(judged, asked, strict=True)]
 
 
 def _overlapping(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
@@ -239,7 +253,6 @@ def _overlapping(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
         for i, f in enumerate(frames)
         if f.counted and f.taken_at_utc is not None and f.exposure_s and f.kind is not Kind.STACK
     ]
-    found = overlaps([(start, length) for _, start, length in timed])
     return [
         (
             timed[a][0],
@@ -249,7 +262,7 @@ def _overlapping(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
                 "stopped early",
             ),
         )
-        for a, _, seconds in found
+        for a, _, seconds in overlaps([(start, length) for _, start, length in timed])
     ]
 
 
@@ -257,45 +270,144 @@ def _overlapping(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
 
 
 def _graded(
-    rows: Sequence[Row[Any]],
-    frames: Sequence[RunFrame],
-    marks: Mapping[int, Mark],
-    settings: Settings,
-) -> list[Settled]:
-    judged = [f for f in frames if f.kind is Kind.LIGHT and f.counted]
-    verdicts = grade_run(judged, settings.policy)
+    judged: Sequence[Judged], marks: Mapping[int, Mark], settings: Settings, earlier: History
+) -> list[Judged]:
+    verdicts = grade_run([j.frame for j in judged if j.is_light], settings.policy, earlier)
     return [
-        Settled(frame, verdicts.get(frame.key, _not_judged(row, frame)), asked, marks.get(row.id))
-        for row, frame, asked in zip(rows, frames, _questions(frames), strict=True)
+        replace(
+            j,
+            verdict=verdicts.get(j.frame.key) or _not_judged(j.frame),
+            mark=marks.get(j.row.id),
+        )
+        for j in judged
     ]
 
 
-def _not_judged(row: Row[Any], frame: RunFrame) -> Verdict:
+def _not_judged(frame: RunFrame) -> Verdict:
     if frame.kind is not Kind.LIGHT:
         return Verdict(Grade.UNGRADED, note=f"{frame.kind.value}: {frame.kind_from}")
     return Verdict(Grade.UNGRADED, note="a copy: another frame of this exposure counts")
 
 
-def _update(
-    row: Row[Any],
-    entry: Settled,
-    found: Mapping[str, Any],
-    zero: tuple[float | None, str | None],
-) -> dict[str, Any]:
-    return {
-        "frame_id": row.id,
-        **found,
-        "pedestal_adu": zero[0],
-        "pedestal_from": zero[1],
-        "kind": entry.frame.kind.value,
-        "kind_from": entry.frame.kind_from,
-        "run_questions": [{"code": q.code, "text": q.text} for q in entry.questions],
-        "auto_grade": entry.verdict.grade.value,
-        "grade": entry.grade.value,
-        "graded_by": "person" if entry.mark else "auto",
+def _changes(j: Judged) -> dict[str, Any]:
+    """Columns of a frame that are no longer what is stored, with the frame's id."""
+    values = {
+        **j.found,
+        "kind": j.frame.kind.value,
+        "kind_from": j.frame.kind_from,
+        "run_questions": [{"code": q.code, "text": q.text} for q in j.questions],
+        "auto_grade": j.verdict.grade.value,
+        "grade": j.grade.value,
+        "graded_by": "person" if j.mark else "auto",
         "faults": [
             {"name": f.name.value, "grade": f.grade.value, "evidence": f.evidence}
-            for f in entry.verdict.faults
+            for f in j.verdict.faults
         ],
-        "note": (entry.mark.note if entry.mark else None) or entry.verdict.note,
+        "note": (j.mark.note if j.mark else None) or j.verdict.note,
     }
+    changed = {name: value for name, value in values.items() if getattr(j.row, name) != value}
+    return changed | {"frame_id": j.row.id} if changed else {}
+
+
+# --- what other runs will ask of this one ---------------------------------------------------
+
+
+def _usual_widths(frames: Sequence[RunFrame]) -> dict[tuple[str, int], float]:
+    usual = usual_by([f for f in frames if f.measured], shape_group, None)
+    return {
+        (str(key[0]), int(str(key[1]))): found.fwhm_px
+        for key, found in usual.items()
+        if found.fwhm_px is not None
+    }
+
+
+def _zero_levels(judged: Sequence[Judged]) -> str:
+    """Sign the levels of a run's bias and dark frames, to see when they change."""
+    levels = sorted(
+        f"{j.row.content_key}:{j.row.level['median_adu']}"
+        for j in judged
+        if j.row.kind in ZEROS and j.row.level
+    )
+    return " ".join(levels)
+
+
+# --- effective time -------------------------------------------------------------------------
+
+
+def _with_depths(
+    connection: Connection,
+    rig_id: int,
+    judged: Sequence[Judged],
+    settings: Settings,
+    matcher: Matcher,
+) -> tuple[list[Judged], list[dict[str, Any]]]:
+    """Reckon effective time against each field's frozen reference, freezing those not yet so."""
+    fresh: dict[tuple[str, str], dict[str, Any]] = {}
+    deep = []
+    for j in judged:
+        if not j.is_light:
+            deep.append(j)
+            continue
+        field = field_of(j.row)
+        stored = history.depth_reference(connection, rig_id, j.row.target, j.row.filter)
+        frozen = stored._asdict() if stored is not None else fresh.get(field[:2])
+        if frozen is None:
+            frozen = _best_depth(connection, rig_id, j.row, matcher)
+            if frozen is not None:
+                fresh[field[:2]] = frozen
+        seconds = _effective(connection, rig_id, j, frozen, settings, matcher)
+        form = settings.depth_form.value if seconds is not None else None
+        found = {**j.found, "effective_s": seconds, "effective_form": form}
+        deep.append(replace(j, found=found))
+    return deep, list(fresh.values())
+
+
+def _best_depth(
+    connection: Connection, rig_id: int, row: Row[Any], matcher: Matcher
+) -> dict[str, Any] | None:
+    reference = matcher.reference(connection, rig_id, field_of(row))
+    depth = _depth_of(reference.row) if reference is not None else None
+    if reference is None or depth is None:
+        return None
+    return {
+        "rig_id": rig_id,
+        "target": row.target,
+        "filter": row.filter,
+        "content_key": reference.row.content_key,
+        "fwhm_arcsec": depth[0],
+        "sky_variance": depth[1],
+    }
+
+
+def _depth_of(row: Row[Any]) -> tuple[float, float] | None:
+    """Width in arc seconds and background variance a second; None where a part is unknown."""
+    scale = _scale(row) or 1.0  # without a plate scale both stay in pixels
+    if not row.fwhm_px or not row.noise_adu or not row.exposure_s:
+        return None
+    variance = sky_variance(row.noise_adu, row.egain_e_adu or 1.0, row.exposure_s, scale)
+    return row.fwhm_px * scale, variance
+
+
+def _effective(
+    connection: Connection,
+    rig_id: int,
+    j: Judged,
+    frozen: Mapping[str, Any] | None,
+    settings: Settings,
+    matcher: Matcher,
+) -> float | None:
+    depth = _depth_of(j.row)
+    throughput = j.found.get("throughput")
+    if frozen is None or depth is None or throughput is None:
+        return None
+    at_frozen = matcher.depth_throughput(connection, rig_id, field_of(j.row), frozen["content_key"])
+    if not at_frozen:
+        return None
+    return effective_s(
+        j.row.exposure_s,
+        throughput / at_frozen,
+        depth[0],
+        depth[1],
+        DepthReference(frozen["fwhm_arcsec"], frozen["sky_variance"]),
+        settings.depth_form,
+    )

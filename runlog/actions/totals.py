@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Engine
 
-from runlog.core.filters import fold_filter
+from runlog.actions.select import one_filter
 from runlog.core.targets import fold_target
 from runlog.core.totals import SECONDS_PER_HOUR, Total, with_goal
 from runlog.errors import UsageError
@@ -57,7 +57,7 @@ def set_goal(
             f"A goal of {hours:g} hours makes no sense",
             cure=f"Give hours between 0 (no goal) and {MOST_HOURS:,.0f}",
         )
-    folded = fold_target(target), fold_filter(filter_name, filter_names or {}) or filter_name
+    folded = fold_target(target), one_filter(filter_name, filter_names or {})
     with writing(engine) as connection:
         goal_store.set_goal(connection, *folded, hours, who, datetime.now(UTC))
     return folded

@@ -4,6 +4,7 @@ import csv
 import getpass
 import io
 import json
+import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -80,6 +81,8 @@ def plain(value: Any) -> Any:
         return {key: plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):
         return [plain(inner) for inner in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None  # JSON has no word for it
     return value
 
 

@@ -13,8 +13,9 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 @click.option("--note", help="Why, in your words.")
 @with_session
 def command(session: Session, frames: tuple[str, ...], grade: str, note: str | None) -> int:
-    """Grade frames yourself: a path, or the start of a key. Your grade outranks the automatic one.
+    """Grade frames yourself; your grade outranks the automatic one.
 
+    FRAME is a path, a file name as `runlog frames` shows it, or the start of a key (fingerprint).
     `auto` takes your grade back. Nothing is forgotten: every mark stays in the history.
     """
     from runlog.actions.mark import mark_frames

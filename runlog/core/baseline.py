@@ -1,4 +1,4 @@
-"""What is normal for a run, found so that a bad half of the night cannot drag it along."""
+"""What is usual for a run, found so that a bad half of the night cannot drag it along."""
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -7,41 +7,58 @@ import numpy as np
 
 from runlog.core.frame import RunFrame
 
-# The good quarter: with half of the frames bad it still lies among the good ones.
+# The good quarter: with two thirds of the frames bad it still lies among the good ones.
 GOOD_LOW = 0.25
 GOOD_HIGH = 0.75
 ENOUGH = 3  # frames to compare with
+SEEING_EXPONENT = 0.6  # seeing grows as airmass^0.6 (Kolmogorov; ESO astroclimatology pages)
+FLOOR_SHARE = 0.75  # of the width that optics and sampling give, where nothing better is known
+MOST_AIRMASS = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Normal:
-    """A run's usual values for frames of one group; None where too few frames tell."""
+class Usual:
+    """Usual values of frames that compare with one another; None where too few tell."""
 
     frames: int
-    fwhm_px: float | None = None
-    eccentricity: float | None = None
-    shape_ratio: float | None = None  # half-flux radius over FWHM
+    fwhm_px: float | None = None  # at airmass 1
+    stretch: complex | None = None  # the rig's own ellipticity (e1 + i e2)
+    profile: float | None = None  # half-flux radius over FWHM
+    beta: float | None = None
     stars: float | None = None
-    flux_adu_s: float | None = None
+    zone_shares: tuple[float, ...] = ()
+    flux_adu_s: float | None = None  # of the ranked star, at airmass 1
+    transparency: float | None = None
     sky_adu_s: float | None = None  # pedestal removed
-    sky_darkest_adu: float | None = None  # median level, for wording
     noise_adu: float | None = None
     clipped_stars: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What the rig's earlier nights were like in one filter and binning."""
+
+    nights: int
+    fwhm_px: float  # at airmass 1
+    fwhm_floor_px: float  # the narrowest a run's good quarter ever was
+
+
 def low(values: Iterable[float | None]) -> float | None:
-    """Take the value a quarter of the way up: normal, where trouble means more."""
+    """Take the value a quarter of the way up: usual, where trouble means more."""
     return _quantile(values, GOOD_LOW)
 
 
 def high(values: Iterable[float | None]) -> float | None:
-    """Take the value three quarters of the way up: normal, where trouble means less."""
+    """Take the value three quarters of the way up: usual, where trouble means less."""
     return _quantile(values, GOOD_HIGH)
 
 
 def _quantile(values: Iterable[float | None], share: float) -> float | None:
     known = [value for value in values if value is not None and np.isfinite(value)]
     return float(np.quantile(known, share)) if len(known) >= ENOUGH else None
+
+
+# --- values of one frame --------------------------------------------------------------------
 
 
 def sky_rate(frame: RunFrame) -> float | None:
@@ -51,11 +68,51 @@ def sky_rate(frame: RunFrame) -> float | None:
     return max(frame.background_adu - frame.pedestal_adu, 0.0) / frame.exposure_s
 
 
-def shape_ratio(frame: RunFrame) -> float | None:
+def profile(frame: RunFrame) -> float | None:
     """Half-flux radius over FWHM: 0.5 for a Gaussian, more for wings, rings and discs."""
     if not frame.hfr_px or not frame.fwhm_px:
         return None
     return frame.hfr_px / frame.fwhm_px
+
+
+def stretch(frame: RunFrame) -> complex | None:
+    """Ellipticity (1 - q) / (1 + q) as a complex number at twice the position angle."""
+    if frame.axis_ratio is None or frame.elongation_deg is None:
+        return None
+    size = (1 - frame.axis_ratio) / (1 + frame.axis_ratio)
+    return complex(size * np.exp(2j * np.radians(frame.elongation_deg)))
+
+
+def eccentricity_of(ellipticity: float) -> float:
+    """Turn an ellipticity (1 - q) / (1 + q) into the eccentricity sqrt(1 - q^2)."""
+    q = (1 - ellipticity) / (1 + ellipticity)
+    return float(np.sqrt(max(0.0, 1 - q * q)))
+
+
+def width_at(zenith_px: float, floor_px: float, airmass: float | None) -> float:
+    """Width expected at an airmass: only the part above the floor grows, as X^0.6."""
+    if airmass is None:
+        return zenith_px
+    growth = min(max(airmass, 1.0), MOST_AIRMASS) ** (2 * SEEING_EXPONENT)
+    seeing2 = max(zenith_px**2 - floor_px**2, 0.0)
+    return float(np.sqrt(min(floor_px, zenith_px) ** 2 + seeing2 * growth))
+
+
+def width_at_zenith(width_px: float, floor_px: float, airmass: float | None) -> float:
+    """Undo `width_at`."""
+    if airmass is None:
+        return width_px
+    growth = min(max(airmass, 1.0), MOST_AIRMASS) ** (2 * SEEING_EXPONENT)
+    floor2 = min(floor_px, width_px) ** 2
+    return float(np.sqrt(floor2 + (width_px**2 - floor2) / growth))
+
+
+def zones(frame: RunFrame) -> tuple[int, ...]:
+    """Stars in each ninth of the frame, turned back by half a turn west of the pier."""
+    return frame.zone_stars[::-1] if frame.pier_side == "west" else frame.zone_stars
+
+
+# --- groups ---------------------------------------------------------------------------------
 
 
 def shape_group(frame: RunFrame) -> tuple[object, ...]:
@@ -64,31 +121,74 @@ def shape_group(frame: RunFrame) -> tuple[object, ...]:
 
 
 def light_group(frame: RunFrame) -> tuple[object, ...]:
-    """Frames whose star counts, fluxes and sky compare: same field through the same filter."""
-    return (frame.target, frame.filter, frame.exposure_s, frame.binning, frame.gain)
+    """Frames whose fluxes and sky, per second, compare: same field through the same filter."""
+    return (frame.target, frame.filter, frame.binning, frame.gain, frame.offset)
 
 
-def normals(
-    frames: Sequence[RunFrame], group: Callable[[RunFrame], tuple[object, ...]]
-) -> dict[tuple[object, ...], Normal]:
-    """Find what is normal for each group of a run."""
+def count_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose star counts, noise and saturation compare: the same length besides."""
+    return (*light_group(frame), frame.exposure_s)
+
+
+Group = Callable[[RunFrame], tuple[object, ...]]
+
+
+def usual_by(
+    frames: Sequence[RunFrame], group: Group, floor_px: float | None
+) -> dict[tuple[object, ...], Usual]:
+    """Find what is usual for each group of a run."""
     groups: dict[tuple[object, ...], list[RunFrame]] = {}
     for frame in frames:
         groups.setdefault(group(frame), []).append(frame)
-    return {key: normal_of(members) for key, members in groups.items()}
+    return {key: usual(members, floor_px) for key, members in groups.items()}
 
 
-def normal_of(frames: Sequence[RunFrame]) -> Normal:
-    """Find what is normal among frames that compare with one another."""
-    return Normal(
-        frames=len(frames),
-        fwhm_px=low(f.fwhm_px for f in frames),
-        eccentricity=low(f.eccentricity for f in frames),
-        shape_ratio=low(shape_ratio(f) for f in frames),
+def usual(frames: Sequence[RunFrame], floor_px: float | None) -> Usual:
+    """Find what is usual among frames that compare with one another."""
+    narrow = low(f.fwhm_px for f in frames)
+    floor = _floor(narrow, floor_px)
+    good = [f for f in frames if narrow is not None and f.fwhm_px and f.fwhm_px <= 1.25 * narrow]
+    return Usual(
+        frames=sum(f.fwhm_px is not None for f in frames),
+        fwhm_px=low(width_at_zenith(f.fwhm_px, floor, f.airmass) for f in frames if f.fwhm_px),
+        stretch=_middle(stretch(f) for f in good),
+        profile=_median(profile(f) for f in good),
+        beta=_median(f.beta for f in good),
         stars=high(f.stars for f in frames),
+        zone_shares=_zone_shares(frames),
         flux_adu_s=high(f.ranked_flux_adu_s for f in frames),
+        transparency=high(f.transparency for f in frames),
         sky_adu_s=low(sky_rate(f) for f in frames),
-        sky_darkest_adu=low(f.background_adu for f in frames),
         noise_adu=low(f.noise_adu for f in frames),
         clipped_stars=low(f.clipped_stars for f in frames),
     )
+
+
+def _floor(narrow_px: float | None, floor_px: float | None) -> float:
+    if floor_px is not None:
+        return FLOOR_SHARE * floor_px
+    return FLOOR_SHARE * narrow_px if narrow_px is not None else 0.0
+
+
+def _median(values: Iterable[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return float(np.median(known)) if len(known) >= ENOUGH else None
+
+
+def _middle(values: Iterable[complex | None]) -> complex | None:
+    """Median by components over the rounder half: trails must not pass as the rig's own."""
+    known = sorted((v for v in values if v is not None), key=abs)
+    half = np.array(known[: max(ENOUGH, (len(known) + 1) // 2)])
+    if len(half) < ENOUGH:
+        return None
+    return complex(float(np.median(half.real)), float(np.median(half.imag)))
+
+
+def _zone_shares(frames: Sequence[RunFrame]) -> tuple[float, ...]:
+    """Usual share of the stars in each ninth of the frame, from frames that have many."""
+    counts = [zones(f) for f in frames if len(f.zone_stars) == 9 and sum(f.zone_stars) >= 45]
+    if len(counts) < ENOUGH:
+        return ()
+    table = np.array(counts, dtype=float)
+    shares = np.median(table / table.sum(axis=1, keepdims=True), axis=0)
+    return tuple(float(s) for s in shares)

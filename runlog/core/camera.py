@@ -17,15 +17,19 @@ _SECONDS = {
     "": 1.0, "s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0,
     "ms": 1e-3, "msec": 1e-3, "millisec": 1e-3, "milliseconds": 1e-3, "millisecond": 1e-3,
     "us": 1e-6, "µs": 1e-6, "usec": 1e-6, "microsec": 1e-6, "microseconds": 1e-6,
+    "microsecond": 1e-6,
     "min": 60.0, "minute": 60.0, "minutes": 60.0,
 }  # fmt: skip
-_COMMENT_UNIT = re.compile(r"\b(ms|msec|milliseconds?|us|usec|microseconds?|minutes)\b")
+_COMMENT_UNIT = re.compile(
+    r"\b(?:in (?P<a>ms|us|minutes)|(?P<b>millisec(?:onds?)?|msec|microsec(?:onds?)?|usec))\b"
+)
 _FRACTION = re.compile(r"([0-9]+)\s*/\s*([0-9]+)\s*s?\Z")
 _LONGEST_S = 86_400.0
 _REQUESTED = "EXPREQ"
 # Two cards of one exposure this many times apart are in other units, not other lengths.
 _UNIT_RATIOS = (1e3, 1e6)
 _SHORTEST_SUM_S = 30.0
+_MOST_SUMMED = 999.5  # a thousand times is another unit
 
 
 class Exposure(NamedTuple):
@@ -37,13 +41,14 @@ class Exposure(NamedTuple):
 
 def read_exposure(index: CardIndex, doubts: Doubts) -> Exposure:
     """Give the exposure in seconds; zero is given as zero, for a bias frame may have it."""
-    found = [(s, card) for s, card in _lengths(index) if _believable_length(s, card, doubts)]
-    if not found:
+    lengths = _lengths(index)
+    found = next(((s, card) for s, card in lengths if _believable_length(s, card, doubts)), None)
+    if found is None:
         return Exposure()
-    seconds, card = found[0]
+    seconds, card = found
     total = next(((s, c) for c in index.all("total_exposure") if (s := _length_s(c, 1.0))), None)
     sum_of = _sum_of(total[0], seconds) if total else None
-    for other_s, other in found[1:]:
+    for other_s, other in lengths:
         if other.keyword.upper() != _REQUESTED and abs(seconds - other_s) > _slack_s(seconds):
             return _settle(Exposure(seconds, sum_of), card, other_s, other, doubts)
     return Exposure(seconds, sum_of)
@@ -76,10 +81,12 @@ def _sum_of(total_s: float, single_s: float) -> int | None:
     """Tell how many single exposures a total is the sum of; None where it is not one."""
     if single_s <= 0 or total_s < _SHORTEST_SUM_S:
         return None
-    times = round(total_s / single_s)
+    ratio = total_s / single_s
+    if not 1.5 < ratio < _MOST_SUMMED:
+        return None
+    times = round(ratio)
     # 60 is as likely minutes against seconds.
-    exact = 2 <= times < 1000 and times != 60 and _times(total_s, single_s, times)
-    return times if exact else None
+    return times if times != 60 and _times(total_s, single_s, times) else None
 
 
 def _lengths(index: CardIndex) -> Iterator[tuple[float, Card]]:
@@ -103,7 +110,7 @@ def _length_s(card: Card, scale: float) -> float | None:
     unit = unit.lower()
     if not unit and card.comment:
         match = _COMMENT_UNIT.search(card.comment.lower())
-        unit = match[1] if match else ""
+        unit = (match["a"] or match["b"]) if match else ""
     return value * _SECONDS.get(unit, 1.0)
 
 
@@ -150,7 +157,7 @@ def _to_celsius(value: float, unit: str, card: Card, doubts: Doubts) -> float:
 
 # --- gain, offset, levels ------------------------------------------------------------------------
 
-_ELECTRONS = re.compile(r"e-?\s*(?:/|per)\s*(?:adu|dn|count)|electron|photo-?e", re.I)
+_ELECTRONS = re.compile(r"(?<![a-z])e-?\s*(?:/|per)\s*(?:adu|dn|count)|electron|photo-?e", re.I)
 _MOST_E_ADU = 100.0
 _SETTING_ABOVE = 10.0
 

@@ -1,5 +1,6 @@
 """Angles as headers write them: degrees, hours, sexagesimal; where the mount pointed; the site."""
 
+import math
 import re
 from typing import NamedTuple
 
@@ -131,7 +132,8 @@ def read_pointing(index: CardIndex, doubts: Doubts) -> tuple[float | None, float
     if not pointings:
         return None, None
     first, others = pointings[0], pointings[1:]
-    ra_deg = _settle_unit(first.ra, [other.ra for other in others if other.ra.sure], doubts)
+    witness = next((other.ra for other in others if other.ra.sure), None)
+    ra_deg = _settle_unit(first, witness, doubts)
     return ra_deg % 360.0, first.dec_deg
 
 
@@ -178,35 +180,31 @@ def _believable(pointings: list[Pointing], doubts: Doubts) -> list[Pointing]:
     return kept
 
 
-def _settle_unit(ra: Reading, witnesses: list[Reading], doubts: Doubts) -> float:
-    """Choose hours or degrees for a right ascension by the header's other right ascensions."""
-    if not witnesses:
+def _settle_unit(pointing: Pointing, witness: Reading | None, doubts: Doubts) -> float:
+    """Choose hours or degrees for a right ascension by another one of the same header."""
+    ra = pointing.ra
+    if witness is None:
         if not ra.sure:
             taken = "hours" if ra.hours else "degrees"
-            doubts.ask(
-                "ra-hours-or-degrees",
-                f"{ra.keyword} {ra.raw:g} could be hours or degrees; taken as {taken}",
-            )
+            text = f"{ra.keyword} {ra.raw:g} could be hours or degrees; taken as {taken}"
+            doubts.ask("ra-hours-or-degrees", text)
         return ra.degrees
-    other = witnesses[0]
-    if _apart_deg(ra.degrees, other.degrees) <= _AGREE_DEG:
+    readings = {ra.degrees} if ra.sure else {ra.if_degrees, ra.if_hours}
+    nearest = min(readings, key=lambda deg: _apart_deg(deg, witness.degrees, pointing.dec_deg))
+    if _apart_deg(nearest, witness.degrees, pointing.dec_deg) > _AGREE_DEG:
+        text = f"{ra.keyword} says right ascension {ra.degrees:.3f} deg, {witness.keyword} says"
+        doubts.ask("coordinates", f"{text} {witness.degrees:.3f} deg")
         return ra.degrees
-    swapped = ra.if_degrees if ra.hours else ra.if_hours
-    if not ra.sure and _apart_deg(swapped, other.degrees) <= _AGREE_DEG:
+    if nearest != ra.degrees:
         taken = "degrees" if ra.hours else "hours"
-        text = f"{ra.keyword} {ra.raw:g} is in {taken}, as {other.keyword} shows"
+        text = f"{ra.keyword} {ra.raw:g} is in {taken}, as {witness.keyword} shows"
         doubts.ask("ra-hours-or-degrees", text)
-        return swapped
-    doubts.ask(
-        "coordinates",
-        f"{ra.keyword} says right ascension {ra.degrees:.3f} deg, "
-        f"{other.keyword} says {other.degrees:.3f} deg",
-    )
-    return ra.degrees
+    return nearest
 
 
-def _apart_deg(a_deg: float, b_deg: float) -> float:
-    return abs((a_deg - b_deg + 180) % 360 - 180)
+def _apart_deg(a_deg: float, b_deg: float, dec_deg: float) -> float:
+    """Give the separation on the sky of two right ascensions at one declination."""
+    return abs((a_deg - b_deg + 180) % 360 - 180) * math.cos(math.radians(dec_deg))
 
 
 class Site(NamedTuple):

@@ -129,7 +129,10 @@ def from_jd(jd: float) -> datetime | None:
 
 
 def to_utc(moment: datetime, scale: str) -> datetime:
-    """Turn an instant on another time scale (TT, TAI, TDB, GPS ...) into UTC."""
+    """Turn an instant on another time scale (TT, TAI, TDB, GPS ...) into UTC.
+
+    Good to 2 ms (TDB); inside a leap second, which a datetime cannot hold, to a second.
+    """
     ahead_s = _AHEAD_OF_TAI_S.get(scale)
     if ahead_s is None:
         return moment

@@ -124,18 +124,20 @@ def _trim(raw: str) -> str:
 
 
 def _known(text: str) -> str | None:
-    prime = _PRIME.match(text)
-    if prime:
-        return f"{prime[1].lower()}'"
     text = text.replace("_", " ")
     bandwidth = _BANDWIDTH.search(text)
     if bandwidth:
-        text = f"{text[: bandwidth.start()]} {text[bandwidth.end() :]}"
-    name = _CANONICAL.get(_letters(text)) or _CANONICAL.get(_letters(_NOISE.sub(" ", text)))
+        text = f"{text[: bandwidth.start()]} {text[bandwidth.end() :]}".strip()
+    name = _name(text) or _name(_NOISE.sub(" ", text).strip())
     if name is None or bandwidth is None:
         return name
     width_nm = _width_nm(bandwidth[1], bandwidth[2])
     return f"{name} {width_nm:g}nm" if 0.1 <= width_nm < _LARGEST_BANDWIDTH_NM else name
+
+
+def _name(text: str) -> str | None:
+    prime = _PRIME.match(text)
+    return f"{prime[1].lower()}'" if prime else _CANONICAL.get(_letters(text))
 
 
 def _width_nm(number: str, unit: str) -> float:

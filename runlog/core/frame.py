@@ -195,6 +195,9 @@ class Measurement:
     beta: float | None = None  # shared Moffat index; None when model-free
     width_from: str | None = None  # "moffat" or "moments"
     star_list: StarList = StarList()
+    readout: str | None = None  # what went wrong while the frame was read out
+    doubled_share: float | None = None  # of the bright stars that stand twice
+    doubled_px: float | None = None  # how far apart
     notes: tuple[str, ...] = ()
 
 
@@ -220,6 +223,28 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class SmallImage:
+    """An image at one byte a pixel, finest near the sky: see `runlog.ingest.preview`."""
+
+    width: int
+    height: int
+    zero_adu: float  # the sky
+    soft_adu: float  # where the scale bends from linear to logarithmic
+    levels: float  # codes per e-fold
+    packed: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A light frame for the eye: shrunk to fit a screen, with cut-outs at full resolution."""
+
+    shrink: int  # pixels of the frame per pixel of the image, along each side
+    image: SmallImage
+    cutouts: SmallImage  # squares one above another, in the order of `corners`
+    corners: tuple[tuple[int, int], ...]  # x, y of each cut-out's first pixel in the frame
+
+
+@dataclass(frozen=True, slots=True)
 class ReadFrame:
     """What one file gave: pixels' key, header as written, and what was measured."""
 
@@ -229,6 +254,7 @@ class ReadFrame:
     measurement: Measurement | None = None  # None when not a light, or measured before
     level: Level | None = None
     measured_with: int | None = None  # version of the measurement code
+    preview: Preview | None = None  # None when not a light, or measured before
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,10 +282,14 @@ class RunFrame:
     moon_sep_deg: float | None = None
     sun_alt_deg: float | None = None
     pedestal_adu: float | None = None
+    offset: float | None = None
+    arcsec_per_px: float | None = None
     measured: bool = False
     stars: int | None = None
     fwhm_px: float | None = None
+    axis_ratio: float | None = None
     eccentricity: float | None = None
+    elongation_deg: float | None = None
     alignment: float | None = None
     hfr_px: float | None = None
     background_adu: float | None = None
@@ -269,6 +299,16 @@ class RunFrame:
     width_from: str | None = None
     clipped_stars: int | None = None
     streaks: int = 0
+    zone_stars: tuple[int, ...] = ()  # stars in each ninth of the frame
+    readout: str | None = None  # what went wrong while it was read out
+    doubled_share: float | None = None
+    doubled_px: float | None = None
+    matched: bool | None = None  # None when there was nothing to match with
+    throughput: float | None = None  # against the best frame of rig, target and filter
+    transparency: float | None = None  # the same with the airmass taken out
+    shift_x_px: float | None = None
+    shift_y_px: float | None = None
+    rotation_deg: float | None = None
     notes: tuple[str, ...] = ()
     counted: bool = True
 

@@ -15,12 +15,12 @@ from runlog.core.words import (
     auxiliary_in_folder,
     auxiliary_in_name,
     auxiliary_in_target,
-    is_stack_folder,
     kind_in_file_name,
     kind_in_folder,
     kind_in_header,
     master_kind,
     split_words,
+    stack_word_in_folder,
 )
 
 __all__ = ["AuxCandidate", "KindFound", "auxiliary_reasons", "decide_kind"]
@@ -160,8 +160,9 @@ def _stack(
     if by_name is not None:
         kind = found.kind if found.source == "header" else master_kind(words) or found.kind
         return KindFound(Kind.STACK, f"file name: {by_name}, of {kind}")
-    if folders and is_stack_folder(folders[0]):
-        return KindFound(Kind.STACK, f"folder name: {folders[0]}, of {found.kind}")
+    by_folder = stack_word_in_folder(folders[0]) if folders else None
+    if by_folder is not None:
+        return KindFound(Kind.STACK, f"folder name: {by_folder}, of {found.kind}")
     if clues.exposure_s is not None and clues.exposure_s > _LONGEST_SINGLE_S:
         text = f"shape of the exposure: {clues.exposure_s:g} s is longer than one exposure"
         return KindFound(Kind.STACK, text)

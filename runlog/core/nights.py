@@ -41,7 +41,12 @@ def night_of(taken_at_utc: datetime, longitude_deg: float | None, clock: Clock) 
 
 def _solar(taken_at_utc: datetime, longitude_deg: float) -> datetime:
     naive = taken_at_utc.astimezone(UTC).replace(tzinfo=None)
-    return naive + timedelta(hours=longitude_deg * HOURS_PER_DEGREE)
+    return naive + timedelta(hours=_from_greenwich(longitude_deg) * HOURS_PER_DEGREE)
+
+
+def _from_greenwich(longitude_deg: float) -> float:
+    """Turn 0 to 360 degrees into -180 to 180: else the date would be a day ahead in the west."""
+    return longitude_deg - 360 if longitude_deg > 180 else longitude_deg
 
 
 def _evening(local: datetime) -> date:

@@ -1,6 +1,8 @@
 """The limits a frame is graded by; each default says why it is what it is."""
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 # Magnitudes lost per airmass under a clear sky, by filter (common practice, no source; a dry
 # mountain loses less in blue, a hazy lowland more).
@@ -18,34 +20,60 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """Limits per fault. Ratios are to what is normal for the run."""
+    """Limits per fault. Ratios are to what is usual for the run, unless they say otherwise."""
 
-    # A trail as long as the star is wide gives e = 0.75; half as long, e = 0.5, which a person
-    # sees at a glance in a corner crop.
-    trailed_eccentricity: Limit = field(default_factory=lambda: Limit(0.55, 0.65))
-    # Optics that stretch every star the same way are not tracking: e must also have risen.
-    trailed_rise: float = 0.12
+    # A trail half as long as the star is wide gives e = 0.32, which nobody sees; eight tenths
+    # gives 0.48, a whole width 0.56, which anybody sees. The rig's own stretch is taken out.
+    trailed_eccentricity: Limit = Limit(0.45, 0.6)
     # Trails share one direction over the frame; noise and coma from the corners do not.
-    trailed_alignment: float = 0.5
-    # Stars this long are trailed whatever the rest of the run looks like.
-    trailed_always: float = 0.8
-    # Focus: a quarter wider costs a third of the depth on faint stars.
-    defocused_ratio: Limit = field(default_factory=lambda: Limit(1.25, 1.5))
-    # Half-flux radius over FWHM up by this share: the profile changed, so it is focus.
-    profile_change: float = 0.08
+    trailed_alignment: float = 0.4
+    # A second image beside every star is never wanted: the share of stars that have one.
+    doubled_share: Limit = Limit(0.12, 0.12)
+    # Focus: a fifth wider costs a third of the depth on faint stars.
+    defocused_ratio: Limit = Limit(1.18, 1.5)
+    # The profile must have changed by this share for it to be focus and not seeing.
+    profile_change: float = 0.06
     # Seeing wanders by 30 % on an ordinary night and is nobody's fault.
-    soft_ratio: Limit = field(default_factory=lambda: Limit(1.35, 2.0))
-    # Share of the light that still comes through.
-    cloud_transparency: Limit = field(default_factory=lambda: Limit(0.8, 0.5))
-    # Stars left, where their flux cannot be told.
-    cloud_stars: Limit = field(default_factory=lambda: Limit(0.6, 0.35))
+    soft_ratio: Limit = Limit(1.45, 2.2)
+    # Against the rig's earlier nights: a night that is poor throughout must not pass as usual.
+    soft_history_ratio: Limit = Limit(1.5, 2.5)
+    # Share of the light that still comes through, against the run's clear frames.
+    cloud_transparency: Limit = Limit(0.8, 0.5)
+    # The same against the best frame of this target ever: haze over the whole night.
+    cloud_history: Limit = Limit(0.6, 0.3)
+    # Stars left, where their light cannot be followed.
+    cloud_stars: Limit = Limit(0.6, 0.35)
+    # Share of stars left in the worst third of the frame, against the rest of it.
+    obstructed_share: Limit = Limit(0.5, 0.35)
     # Twice the sky costs half of the effective time; four times is hardly worth stacking.
-    bright_sky_ratio: Limit = field(default_factory=lambda: Limit(2.0, 4.0))
-    # Noise grows as the square root of the sky: used where the pedestal is not known.
-    bright_noise_ratio: Limit = field(default_factory=lambda: Limit(1.41, 2.0))
+    bright_sky_ratio: Limit = Limit(1.8, 4.0)
+    # Noise grows as the square root of the sky: used where the camera's zero is not known.
+    bright_noise_ratio: Limit = Limit(1.34, 2.0)
     # Far fewer stars than this field gives, and nothing else found.
-    few_stars_ratio: float = 0.3
+    few_stars_share: Limit = Limit(0.3, 0.3)
     few_stars_least: int = 5
-    # Saturated stars against the run, and at least so many of them.
+    # Pointing away from the run by this share of the field: the stack loses that edge.
+    off_target_share: Limit = Limit(0.1, 0.1)
+    # Saturated stars against the run's usual, and at least so many of them.
     clipped_ratio: float = 3.0
     clipped_least: int = 20
+    # Absolute limits, used only where somebody sets them.
+    widest_fwhm_px: Limit | None = None
+    widest_fwhm_arcsec: Limit | None = None
+    brightest_sky_adu_s: Limit | None = None
+    fewest_stars: Limit | None = None
+    # Filter -> settings that differ for it.
+    by_filter: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def for_filter(self, name: str) -> "Policy":
+        """Give the limits that hold for one filter."""
+        own = self.by_filter.get(name) or self.by_filter.get(name.split(" ")[0])
+        return replace(self, by_filter={}, **own) if own else self
+
+
+SETTINGS = tuple(f.name for f in fields(Policy) if f.name != "by_filter")
+
+
+def extinction_mag(filter_name: str) -> float:
+    """Magnitudes a clear sky takes per airmass in a filter; bandwidths share their line's."""
+    return EXTINCTION_MAG.get(filter_name.split(" ")[0], DEFAULT_EXTINCTION_MAG)

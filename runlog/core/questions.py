@@ -43,7 +43,13 @@ CODES: Mapping[str, str] = {
 _SKY_CODES = frozenset(
     {"airmass", "coordinates", "ra-hours-or-degrees", "focal-length", "aperture", "filter-unknown"}
 )
-_SHUT = frozenset({Kind.DARK, Kind.BIAS, Kind.FLAT_DARK})
+_POINTING_CODES = frozenset({"airmass", "coordinates", "ra-hours-or-degrees"})
+_NOT_ASKED = {
+    Kind.DARK: _SKY_CODES,
+    Kind.BIAS: _SKY_CODES,
+    Kind.FLAT_DARK: _SKY_CODES,
+    Kind.FLAT: _POINTING_CODES,  # a panel or the twilight is nowhere in particular
+}
 
 
 class Doubts:
@@ -62,9 +68,8 @@ class Doubts:
 
     def about(self, kind: Kind) -> tuple[Question, ...]:
         """Give the questions that matter for a frame of this kind."""
-        if kind in _SHUT:
-            return tuple(q for q in self._asked.values() if q.code not in _SKY_CODES)
-        return tuple(self._asked.values())
+        idle = _NOT_ASKED.get(kind, frozenset())
+        return tuple(question for question in self._asked.values() if question.code not in idle)
 
 
 OVERLAP_SLACK_S = 1.0  # clocks are written to the second, so a second says nothing

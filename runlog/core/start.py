@@ -25,7 +25,7 @@ from runlog.core.frame import Card
 from runlog.core.questions import Doubts
 
 _START = re.compile(r"start|begin|open", re.I)
-_MIDDLE = re.compile(r"\bmid|middle|cent(?:re|er)", re.I)
+_MIDDLE = re.compile(r"\bmid|middle|cent(?:re|er) of (?:the )?exp", re.I)
 _END = re.compile(r"\bend|\bstop|\bclose|finish", re.I)
 _LOCAL = re.compile(r"\blocal\b|\bzone time\b", re.I)
 _UNIVERSAL = re.compile(r"\but[c1]?\b|\bgmt\b|universal", re.I)

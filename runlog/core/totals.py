@@ -1,8 +1,8 @@
 """Sums of exposure time per target and filter, and what is still to go."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from math import ceil
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from math import ceil, fsum
 
 from runlog.core.frame import Grade, RunFrame
 
@@ -61,28 +61,33 @@ GRADE_SUM = {
 }
 
 
-@dataclass(slots=True)
-class _Adder:
-    frames: int = 0
-    seconds: dict[str, float] = field(
-        default_factory=lambda: dict.fromkeys(GRADE_SUM.values(), 0.0)
+def sum_run(graded: Iterable[tuple[RunFrame, Grade, float | None]]) -> list[RunSum]:
+    """Add up the counted light frames of a run (frame, grade, effective seconds).
+
+    Effective time is that of the kept frames whose depth is known; None when it is of none.
+    """
+    groups: dict[tuple[str, str], list[tuple[RunFrame, Grade, float | None]]] = {}
+    for entry in graded:
+        groups.setdefault((entry[0].target, entry[0].filter), []).append(entry)
+    return [_sum(*key, members) for key, members in sorted(groups.items())]
+
+
+def _sum(
+    target: str, filter_name: str, members: Sequence[tuple[RunFrame, Grade, float | None]]
+) -> RunSum:
+    seconds = {
+        name: fsum(f.exposure_s or 0.0 for f, grade, _ in members if grade is wanted)
+        for wanted, name in GRADE_SUM.items()
+    }
+    deep = [s for _, grade, s in members if grade is Grade.KEEP and s is not None]
+    return RunSum(
+        target,
+        filter_name,
+        frames=len(members),
+        logged_s=fsum(f.exposure_s or 0.0 for f, _, _ in members),
+        effective_s=fsum(deep) if deep else None,
+        **seconds,
     )
-    logged_s: float = 0.0
-
-
-def sum_run(graded: Iterable[tuple[RunFrame, Grade]]) -> list[RunSum]:
-    """Add up the counted light frames of a run; every exposure once."""
-    adders: dict[tuple[str, str], _Adder] = {}
-    for frame, grade in graded:
-        adder = adders.setdefault((frame.target, frame.filter), _Adder())
-        length_s = frame.exposure_s or 0.0
-        adder.frames += 1
-        adder.logged_s += length_s
-        adder.seconds[GRADE_SUM[grade]] += length_s
-    return [
-        RunSum(target, filter_name, adder.frames, adder.logged_s, **adder.seconds)
-        for (target, filter_name), adder in sorted(adders.items())
-    ]
 
 
 def with_goal(total: Total, goal_s: float | None) -> Total:

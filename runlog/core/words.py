@@ -6,7 +6,7 @@ All common practice, no source, except "Light Frame", "Bias Frame", "Dark Frame"
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from functools import lru_cache
 
 from runlog.core.frame import Kind
@@ -66,7 +66,7 @@ _STACK_FOLDERS = _set("masters stacks integrations masterdarks masterflats")
 # Words of names that mean one kind wherever they stand.
 _SURE = _table(
     {
-        Kind.LIGHT: "lights subs masterlight",
+        Kind.LIGHT: "lights masterlight",
         Kind.DARK: "darks masterdark masterdarks",
         Kind.BIAS: "bias biases superbias masterbias",
         Kind.FLAT: "flats skyflat skyflats domeflat domeflats masterflat masterflats autoflat",
@@ -109,7 +109,7 @@ def kind_in_header(text: str) -> tuple[Kind, bool] | None:
     return kind, len(own) < len(words)
 
 
-def kind_in_file_name(words: Sequence[str]) -> Kind | None:
+def kind_in_file_name(words: tuple[str, ...]) -> Kind | None:
     """Guess the kind from the words of a file name: the first that means one."""
     for place, word in enumerate(words):
         kind = _compound(words, place) or _SURE.get(word)
@@ -120,14 +120,17 @@ def kind_in_file_name(words: Sequence[str]) -> Kind | None:
     return None
 
 
-def _compound(words: Sequence[str], place: int) -> Kind | None:
-    """Find "flat dark", "darks_flats", "dark for flat" at a place."""
-    rest = [word for word in words[place : place + 3] if word != "for"][:2]
-    pair = {word.rstrip("s") for word in rest}
+def _compound(words: tuple[str, ...], place: int) -> Kind | None:
+    """Find "flat darks", "dark flat" or "darks for flats"; "darks flats" is two kinds."""
+    behind = words[place + 1 : place + 3]
+    linked = "for" in behind[:1]
+    second = behind[1:] if linked else behind[:1]
+    first = words[place].rstrip("s") if linked else words[place]
+    pair = {first, *(word.rstrip("s") for word in second)}
     return Kind.FLAT_DARK if pair == {"flat", "dark"} else None
 
 
-def _plainly_meant(words: Sequence[str], place: int) -> bool:
+def _plainly_meant(words: tuple[str, ...], place: int) -> bool:
     """Tell whether an ambiguous word stands for a kind in a file name, by the word behind it."""
     word, behind = words[place], words[place + 1 : place + 2]
     if word == "light":
@@ -144,10 +147,11 @@ def _plainly_meant(words: Sequence[str], place: int) -> bool:
 def kind_in_folder(name: str) -> Kind | None:
     """Guess the kind from one folder's name."""
     words = split_words(name)
-    for place, word in enumerate(words):
-        kind = _compound(words, place) or _SURE.get(word)
-        if kind is not None:
-            return kind
+    if any(_compound(words, place) for place in range(len(words))):
+        return Kind.FLAT_DARK
+    sure = {_SURE[word] for word in words if word in _SURE}
+    if sure:
+        return sure.pop() if len(sure) == 1 else None  # "darks flats" holds both
     for place, word in enumerate(words):
         others = words[:place] + words[place + 1 :]
         company = _FLAT_COMPANY if word == "flat" else _PLAIN
@@ -156,9 +160,9 @@ def kind_in_folder(name: str) -> Kind | None:
     return _ALONE.get(words[0]) if len(words) == 1 else None
 
 
-def is_stack_folder(name: str) -> bool:
-    """Tell whether a folder's name says it holds masters or stacks."""
-    return not _STACK_FOLDERS.isdisjoint(split_words(name))
+def stack_word_in_folder(name: str) -> str | None:
+    """Give the word of a folder's name that says it holds masters or stacks."""
+    return next((word for word in split_words(name) if word in _STACK_FOLDERS), None)
 
 
 def _is_plain(word: str, company: frozenset[str]) -> bool:
@@ -181,13 +185,13 @@ def auxiliary_in_target(text: str) -> tuple[Kind, str] | None:
     """Tell whether a target's name says the frame only served focusing, solving or a test."""
     words = split_words(text)
     if "".join(words) in ("platesolve", "autofocus", "polaralign", "polaralignment"):
-        return Kind.FOCUS, text
+        return Kind.FOCUS, "".join(words)
     told = [word for word in words if word in _AUXILIARY_TARGETS]
     others = [w for w in words if w not in _AUXILIARY_TARGETS and not _is_plain(w, _PLAIN)]
     return (_AUXILIARY_TARGETS[told[0]], told[0]) if told and not others else None
 
 
-def auxiliary_in_name(words: Sequence[str]) -> tuple[Kind, str] | None:
+def auxiliary_in_name(words: tuple[str, ...]) -> tuple[Kind, str] | None:
     """Tell whether a file name says the frame only served focusing, solving or a snapshot."""
     if words[:1] == ("af",) or words[:2] == ("auto", "focus"):
         return Kind.FOCUS, "".join(words[:1])
@@ -204,10 +208,13 @@ def auxiliary_in_folder(name: str) -> tuple[Kind, str] | None:
     words = split_words(name)
     joined = "".join(words)
     if joined in _AUXILIARY or joined in ("platesolve", "focusruns"):
-        return _AUXILIARY.get(joined, Kind.FOCUS), name
+        return _AUXILIARY.get(joined, Kind.FOCUS), joined
     return None
 
 
-def master_kind(words: Iterable[str]) -> Kind | None:
+_MASTERS = _set("master masters super")
+
+
+def master_kind(words: tuple[str, ...]) -> Kind | None:
     """Tell what kind a master is of, by the words of its name."""
-    return kind_in_file_name([word for word in words if word not in ("master", "masters", "super")])
+    return kind_in_file_name(tuple(word for word in words if word not in _MASTERS))

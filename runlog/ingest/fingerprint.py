@@ -23,10 +23,18 @@ def content_key(pixels: Array, start: str) -> str:
     canonical = _canonical(pixels)
     digest = hashlib.blake2b(digest_size=DIGEST_BYTES)
     digest.update(f"{canonical.shape}{canonical.dtype.str}".encode())
-    if canonical.size and bool((canonical == canonical.flat[0]).all()):
+    if _featureless(canonical):
         digest.update(start.encode())
     digest.update(np.ascontiguousarray(canonical).data)
     return digest.hexdigest()
+
+
+def _featureless(pixels: Array) -> bool:
+    """Tell whether all pixels are equal, or none holds a number."""
+    if not pixels.size:
+        return True
+    first = pixels.flat[0]
+    return bool((pixels == first).all() if first == first else np.isnan(pixels).all())
 
 
 def _canonical(pixels: Array) -> Array:

@@ -7,7 +7,10 @@ import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import wait
+
+from runlog.ingest.memory import free_memory_bytes
 
 MEMORY_PER_WORKER = 600 << 20  # bytes; a 26 Mpx frame with room to spare
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -16,18 +19,7 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 def default_workers() -> int:
     """Choose the number of workers by cores and free memory."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return max(1, min(cores or 1, _free_memory() // MEMORY_PER_WORKER))
-
-
-def _free_memory() -> int:
-    try:
-        with open("/proc/meminfo", encoding="ascii") as lines:
-            for line in lines:
-                if line.startswith("MemAvailable:"):
-                    return int(line.split()[1]) * 1024
-    except OSError:
-        pass  # no such file outside Linux: cores alone decide
-    return 1 << 62
+    return max(1, min(cores or 1, free_memory_bytes() // MEMORY_PER_WORKER))
 
 
 @contextmanager
@@ -53,7 +45,22 @@ def _context() -> "multiprocessing.context.BaseContext":
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["runlog.ingest.read"])
+    _start_server()
     return context
+
+
+def _start_server() -> None:
+    """Start the server that forks the workers, deaf to Ctrl-C from its first instruction.
+
+    It would else die of one that comes while it still imports, and its traceback would be all
+    a person sees. The tracker goes first: starting it lets SIGINT through again.
+    """
+    resource_tracker.ensure_running()
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
 def _settle_in() -> None:

@@ -4,10 +4,12 @@ from dataclasses import dataclass, replace
 
 from runlog.core.frame import FrameHeader, Kind, ReadFrame, Stage
 from runlog.core.header import HeaderRules, parse_header
-from runlog.errors import FrameError
+from runlog.errors import FrameError, PassingError
 from runlog.ingest.fingerprint import Array, content_key
 from runlog.ingest.fits import OpenFrame, open_frame
+from runlog.ingest.preview import make_preview
 from runlog.measure import measure_frame, measure_level
+from runlog.measure.flaws import with_flaws
 
 MEASURE_VERSION = 1  # raise it when the same pixels give other numbers
 MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER))
@@ -15,13 +17,22 @@ LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))
 
 
 @dataclass(frozen=True, slots=True)
+class KnownPixels:
+    """A stored frame: its key, and what need not be done to its pixels again."""
+
+    content_key: str
+    measured: bool
+    levelled: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Task:
-    """A file to read; `known` lists keys of frames it may hold and whether they were measured."""
+    """A file to read; `known` lists what is stored of the frames it may turn out to hold."""
 
     path: bytes
     parts: tuple[str, ...]
     rules: HeaderRules
-    known: tuple[tuple[str, bool], ...] = ()
+    known: tuple["KnownPixels", ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +43,7 @@ class Outcome:
     frame: ReadFrame | None = None
     header: FrameHeader | None = None
     failure: str | None = None
+    passing: bool = False  # not the file's fault: the next scan tries again
 
 
 def read_file(task: Task) -> Outcome:
@@ -40,11 +52,15 @@ def read_file(task: Task) -> Outcome:
         with open_frame(task.path) as opened:
             return _read(task, opened)
     except FrameError as error:
-        return Outcome(task.path, failure=error.what)
+        return Outcome(task.path, failure=error.what, passing=isinstance(error, PassingError))
     except MemoryError:
-        return Outcome(task.path, failure="needs more memory than there is")
+        return _failed(task, "needs more memory than there is")
     except Exception as error:  # noqa: BLE001 - one strange file must not stop the others
-        return Outcome(task.path, failure=f"made runlog fail ({type(error).__name__}: {error})")
+        return _failed(task, f"made runlog fail ({type(error).__name__}: {error})")
+
+
+def _failed(task: Task, why: str) -> Outcome:
+    return Outcome(task.path, failure=why, passing=True)
 
 
 def _read(task: Task, opened: OpenFrame) -> Outcome:
@@ -52,11 +68,10 @@ def _read(task: Task, opened: OpenFrame) -> Outcome:
     pixels = opened.pixels()
     key = content_key(pixels, str(header.taken_at_utc))
     read = ReadFrame(key, opened.cards, opened.shape)
-    if dict(task.known).get(key):
-        return Outcome(task.path, read, header)
-    if header.kind in MEASURED:
+    stored = next((k for k in task.known if k.content_key == key), None)
+    if header.kind in MEASURED and not (stored and stored.measured):
         read = _measured(read, header, pixels)
-    elif header.kind in LEVELLED:
+    elif header.kind in LEVELLED and not (stored and stored.levelled):
         level = measure_level(pixels, ceiling_adu=ceiling_adu(header, opened.shape.bitpix))
         read = replace(read, level=level)
     return Outcome(task.path, read, header)
@@ -65,7 +80,11 @@ def _read(task: Task, opened: OpenFrame) -> Outcome:
 def _measured(read: ReadFrame, header: FrameHeader, pixels: Array) -> ReadFrame:
     mosaic = header.bayer if header.stage in (Stage.RAW, Stage.CALIBRATED) else None
     found = measure_frame(pixels, bayer=mosaic, saturation_adu=header.saturation_adu)
-    return replace(read, measurement=found, measured_with=MEASURE_VERSION)
+    found = with_flaws(pixels, found)
+    read = replace(read, measurement=found, measured_with=MEASURE_VERSION)
+    if header.kind is not Kind.LIGHT:
+        return read
+    return replace(read, preview=make_preview(pixels, found.star_list, mosaic=mosaic is not None))
 
 
 def ceiling_adu(header: FrameHeader, bitpix: int) -> float | None:

@@ -16,7 +16,6 @@ from runlog.measure.scale import Scale, find_scale, looks_like_point
 from runlog.measure.screen import screen, templates_of
 from runlog.measure.shape import (
     Ellipses,
-    SampledShape,
     angle_of,
     axis_ratio_of,
     eccentricity_of,
@@ -24,11 +23,13 @@ from runlog.measure.shape import (
     half_flux_radius_of_moffat,
     scale_matrix,
 )
-from runlog.measure.stars import Peaks, find_peaks, stamps, thin_out
+from runlog.measure.streaks import find_streaks
+from runlog.measure.stars import Peaks, find_peaks, ring_level, stamps, thin_out
 
 MOST_FITTED = 250
-FEWEST_FITTED = 3
+FEWEST_FITTED = 1
 LISTED_STARS = 200
+STARLIKE_WITHIN = 0.2  # the same for one star: cosmic rays, blends and rings leave more
 MODEL_FITS_WITHIN = 0.02  # share of the mean star's energy a good Moffat leaves over
 
 
@@ -75,6 +76,7 @@ def measure_frame(
 
 def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement) -> Measurement:
     """Find the frame's stars and measure them."""
+    base = replace(base, streaks=find_streaks(residual.light))
     notes = []
     if residual.not_finite:
         notes.append(f"{residual.not_finite} pixels are not finite")
@@ -96,7 +98,7 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
 def detection_bin(scale: Scale) -> int:
     """Block size that brings a star to between 2 and 4 detection pixels."""
     factor = 1
-    while scale.width_px / factor > 3.8 and factor < 32:
+    while scale.width_px / factor > 3.4 and factor < 32:
         factor *= 2
     return factor
 
@@ -194,8 +196,10 @@ class Frame:
             rows = y[:, None] + dy.astype(int)
             weights = weights * self.plane.green_weights(rows, x[:, None] + dx.astype(int))
         noise = self.noise()[chosen] / self.factor * block
-        cutouts = Stamps(cut, weights, dx, dy, noise)
-        return combine(fit_moffats(cutouts, width), cutouts, block, x, y)
+        ring = 3 * width
+        around = ring_level(light, y, x, ring)
+        cutouts = Stamps(cut, weights, dx, dy, noise, around, ring)
+        return combine(fit_moffats(cutouts, width), cutouts, width, block, x, y)
 
     def from_model(
         self, base: Measurement, notes: list[str], cut: F32, fitted: "Fitted"
@@ -203,8 +207,9 @@ class Frame:
         """Numbers of a frame whose stars are Moffats."""
         matrix = scale_matrix(fitted.log_scale, fitted.e1, fitted.e2)
         templates = templates_of(matrix, fitted.beta, self.factor)
-        fwhm, e1, e2 = corrected_shape(matrix, fitted.beta, fitted.residual)
-        shape = SampledShape(fwhm, e1, e2, half_flux_radius_of_moffat(matrix, fitted.beta))
+        shape = corrected_shape(matrix, fitted.beta, fitted.residual)
+        hfr = half_flux_radius_of_moffat(matrix, fitted.beta)
+        e_err = float(np.hypot(fitted.e_err, shape.ellipticity_doubt))
         full = self.full(max(2.0, shape.fwhm_px))
         stars = screen(cut, self.noise(), templates) | (full & ~looks_like_point(cut))
         length = float(np.hypot(shape.e1, shape.e2))
@@ -215,18 +220,18 @@ class Frame:
             base,
             stars=int(np.count_nonzero(stars)),
             fwhm_px=shape.fwhm_px,
-            fwhm_px_err=shape.fwhm_px * fitted.log_scale_err,
+            fwhm_px_err=shape.fwhm_px * float(np.hypot(fitted.log_scale_err, shape.width_doubt)),
             axis_ratio=axis_ratio,
             eccentricity=eccentricity,
-            eccentricity_err=eccentricity_error(honest, fitted.e_err),
+            eccentricity_err=eccentricity_error(honest, e_err),
             elongation_deg=angle_of(shape.e1, shape.e2),
             alignment=fitted.alignment,
-            hfr_px=shape.hfr_px,
+            hfr_px=hfr,
             clipped_stars=int(np.count_nonzero(full & stars)),
             field=self.field(fitted, shape.fwhm_px, stars),
             beta=fitted.beta,
             width_from="moffat",
-            star_list=self.star_list(stars, shape.hfr_px),
+            star_list=self.star_list(stars, hfr),
             notes=tuple(notes),
         )
 
@@ -323,12 +328,16 @@ class Fitted:
     residual: MeanResidual
 
 
-def combine(fits: Fits, cutouts: Stamps, block: int, x: I64, y: I64) -> Fitted | None:
+def combine(
+    fits: Fits, cutouts: Stamps, width_px: float, block: int, x: I64, y: I64
+) -> Fitted | None:
     """Average the fitted stars' sizes and ellipticity components, outliers left out."""
     if np.count_nonzero(fits.good) < 1:
         return None
     ellipses = ellipses_of(fits.params, fits.covariance)
     keep = fits.good & (ellipses.covariance[:, 0, 0] < 0.15**2)
+    believable = keep & (fits.left_over < STARLIKE_WITHIN)
+    keep = believable if believable.any() else keep
     if np.count_nonzero(keep) < 1:
         return None
     keep = inliers(ellipses, keep)
@@ -354,7 +363,7 @@ def combine(fits: Fits, cutouts: Stamps, block: int, x: I64, y: I64) -> Fitted |
         ellipses.e1[keep],
         ellipses.e2[keep],
         weight,
-        mean_residual(cutouts, fits, keep, block),
+        mean_residual(cutouts, fits, keep, block, width_px),
     )
 
 

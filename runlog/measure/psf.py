@@ -12,7 +12,7 @@ QUADRATURE_BELOW_PX = 3.0  # narrower stars need more than the pixel's second-or
 MODEL_ERROR = 0.02  # of the model's own value: real stars are no exact Moffats
 REWEIGH = (3, 6)  # rounds at which the pixels' weights are taken from the model
 SETTLED = 5e-4  # change of log width at which nothing more is to be gained
-# parameters of a star: x, y, log of the two inverse half widths p and q, shear s, amplitude, sky
+PARAMETERS = 6  # x, y, log of the two inverse half widths p and q, shear s, amplitude
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,14 +24,16 @@ class Stamps:
     dx: F64  # (m,) pixel centres relative to the stamp's central pixel
     dy: F64
     noise: F64  # (n,) of one fit pixel
+    around: F64  # (n,) light in a ring well outside the star, sky and star's wings
+    ring_px: float  # radius of that ring
 
 
 @dataclass(frozen=True, slots=True)
 class Fits:
     """Fitted stars; rows where `good` is False did not converge to anything believable."""
 
-    params: F64  # (n, 7)
-    covariance: F64  # (n, 7, 7)
+    params: F64  # (n, 6)
+    covariance: F64  # (n, 6, 6)
     beta: float
     chi2: F64  # per degree of freedom
     left_over: F64  # share of each star's energy the model does not explain, noise taken out
@@ -41,13 +43,14 @@ class Fits:
 
 def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
     """
-    Fit I = a (1 + k (u^2 + v^2))^-beta + c to every stamp by damped least squares.
+    Fit I = a (1 + k (u^2 + v^2))^-beta to every stamp by damped least squares.
 
     u = e^p dx + s dy and v = e^q dy, so the ellipse is always a real one; k = 2^(1/beta) - 1
     makes it the half-maximum ellipse, which hardly moves when beta does. The shared 1/beta is
     eliminated by a Schur complement in each round, which makes the joint fit as cheap as the
     separate ones. Below 3 px the model is integrated over the pixel by Gauss-Legendre points,
-    above by the second-order term (1/24) of the pixel's own variance.
+    above by the second-order term (1/24) of the pixel's own variance. The sky is not fitted,
+    for it would take the wings: it is the ring's light less what the model puts there.
 
     Parameters
     ----------
@@ -102,7 +105,7 @@ def quadrature(fwhm_px: float) -> list[tuple[float, float, float]]:
 def first_guess(stamps: Stamps, fwhm_px: float) -> F64:
     """Round stars of the guessed width at the light's centre."""
     count = len(stamps.values)
-    params = np.zeros((count, 7))
+    params = np.zeros((count, PARAMETERS))
     near = np.exp(-(stamps.dx**2 + stamps.dy**2) / (0.5 * fwhm_px**2)) * stamps.weights
     light = np.maximum(stamps.values, 0) * near
     total = np.maximum(light.sum(axis=1), 1e-9)
@@ -116,17 +119,16 @@ def first_guess(stamps: Stamps, fwhm_px: float) -> F64:
 def evaluate(
     params: F64, gamma: float, stamps: Stamps, nodes: list[tuple[float, float, float]]
 ) -> tuple[F64, F64, F64]:
-    """Model (n, m), its slopes by the seven parameters (n, 7, m) and by 1/beta (n, m)."""
+    """Model (n, m), its slopes by the six parameters (n, 6, m) and by 1/beta (n, m)."""
     count, pixels = len(params), len(stamps.dx)
     model, slope = np.zeros((count, pixels)), np.zeros((count, pixels))
-    jacobian = np.zeros((count, 7, pixels))
+    jacobian = np.zeros((count, PARAMETERS, pixels))
     for node_x, node_y, weight in nodes:
         add_node(params, gamma, stamps.dx + node_x, stamps.dy + node_y, weight,
                  model, jacobian, slope)  # fmt: skip
     if len(nodes) == 1:
         add_pixel_term(params, gamma, stamps, model)
-    model += params[:, 6, None]
-    jacobian[:, 6] = 1
+    model += local_sky(params, gamma, stamps)[:, None]
     return model, jacobian, slope
 
 
@@ -135,7 +137,7 @@ def add_node(
     model: F64, jacobian: F64, slope: F64,
 ) -> None:  # fmt: skip
     """Add one point of the pixel to the model and its slopes."""
-    x, y, p, q, s, amplitude, _ = (column[:, None] for column in params.T)
+    x, y, p, q, s, amplitude = (column[:, None] for column in params.T)
     beta, k = 1 / gamma, 2**gamma - 1
     ep, eq = np.exp(p), np.exp(q)
     dx, dy = at_x - x, at_y - y
@@ -160,7 +162,7 @@ def add_node(
 
 def add_pixel_term(params: F64, gamma: float, stamps: Stamps, model: F64) -> None:
     """Add (1/24) of the Laplacian: what averaging over the pixel changes to second order."""
-    x, y, p, q, s, amplitude, _ = (column[:, None] for column in params.T)
+    x, y, p, q, s, amplitude = (column[:, None] for column in params.T)
     beta, root = 1 / gamma, np.sqrt(2**gamma - 1)
     ep, eq, s = root * np.exp(p), root * np.exp(q), root * s
     dx, dy = stamps.dx - x, stamps.dy - y
@@ -170,6 +172,13 @@ def add_pixel_term(params: F64, gamma: float, stamps: Stamps, model: F64) -> Non
     trace = ep**2 + s**2 + eq**2
     laplacian = 4 * beta * (beta + 1) * along / base - 2 * beta * trace
     model += amplitude * np.exp((-beta - 1) * np.log(base)) * laplacian / 24
+
+
+def local_sky(params: F64, gamma: float, stamps: Stamps) -> F64:
+    """Light of the ring less the wings the model puts there, at most 2 % of the peak."""
+    wide = np.exp(params[:, 2] + params[:, 3])  # product of the two inverse half widths
+    wings = params[:, 5] * (1 + (2**gamma - 1) * wide * stamps.ring_px**2) ** (-1 / gamma)
+    return np.asarray(stamps.around - np.clip(wings, 0, 0.02 * np.abs(params[:, 5])))
 
 
 def weight_variance(stamps: Stamps, model: F64 | None, per_adu: float) -> F64:
@@ -204,7 +213,7 @@ def solve(
     miss = stamps.values - model
     weighted = jacobian * weight[:, None, :]
     normal = weighted @ jacobian.transpose(0, 2, 1)
-    index = np.arange(7)
+    index = np.arange(PARAMETERS)
     diagonal = normal[:, index, index]
     normal[:, index, index] += damping[:, None] * diagonal + 1e-30
     right = np.stack(
@@ -233,12 +242,12 @@ def judged(
     """Attach covariance and goodness to the fitted parameters."""
     weight = stamps.weights / variance
     normal = (jacobian * weight[:, None, :]) @ jacobian.transpose(0, 2, 1)
-    index = np.arange(7)
+    index = np.arange(PARAMETERS)
     normal[:, index, index] *= 1 + 1e-9
     covariance = np.linalg.inv(normal)
-    used = np.maximum(np.sum(np.broadcast_to(stamps.weights, model.shape) > 0, axis=1) - 7, 1)
+    used = np.maximum(np.sum(np.broadcast_to(stamps.weights, model.shape) > 0, axis=1) - PARAMETERS, 1)
     chi2 = weighted_cost(stamps, model, variance) / used
-    left_over = unexplained(stamps, model, params[:, 6, None])
+    left_over = unexplained(stamps, model, local_sky(params, gamma, stamps)[:, None])
     reach = np.abs(stamps.dx).max()
     good = (
         np.isfinite(params).all(axis=1)

@@ -16,6 +16,7 @@ RING = [  # a circle of radius 4 px
     (4, 1), (4, 0), (4, -1), (3, -2), (2, -3), (1, -4), (0, -4), (-1, -4), (-2, -3), (-3, -2),
 ]  # fmt: skip
 EDGE_PX = 4
+SMOOTHED_SHARE = 0.375  # of white noise that the 3x3 binomial leaves: sqrt(6/16 x 6/16)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +71,10 @@ def find_peaks(image: F32, sigmas: float = THRESHOLD_SIGMA) -> Peaks:
     ]
     y, x, height = (np.concatenate(part) for part in zip(*found, strict=True))
     local, scatter = surroundings(image, y, x)
-    raised = local > 1.5 * scatter / np.sqrt(len(RING))
+    raised = local > 3 * np.maximum(scatter, noise / SMOOTHED_SHARE) / np.sqrt(len(RING))
     net = height - np.where(raised, local, 0)
-    local_noise = np.maximum(noise, np.where(raised, scatter * 0.375, 0))
+    # twenty pixels know their scatter to a fifth
+    local_noise = np.maximum(noise, np.where(raised, 0.85 * scatter * SMOOTHED_SHARE, 0))
     keep = net > sigmas * local_noise
     order = np.argsort(-net[keep], kind="stable")
     return Peaks(y[keep][order], x[keep][order], net[keep][order], noise)
@@ -109,6 +111,17 @@ def surroundings(image: F32, y: I64, x: I64) -> tuple[F64, F64]:
     middle = np.median(ring, axis=1)
     scatter = MAD_TO_SIGMA * np.median(np.abs(ring - middle[:, None]), axis=1)
     return middle.astype(float), scatter.astype(float)
+
+
+def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
+    """Median light of two circles of pixels around each position."""
+    angle = np.arange(32) * 2 * np.pi / 32
+    circles = np.concatenate([radius_px * np.ones(32), (radius_px + 1.5) * np.ones(32)])
+    dy = np.rint(circles * np.sin(np.tile(angle, 2))).astype(np.int64)
+    dx = np.rint(circles * np.cos(np.tile(angle, 2))).astype(np.int64)
+    rows = np.clip(y[:, None] + dy, 0, image.shape[0] - 1)
+    columns = np.clip(x[:, None] + dx, 0, image.shape[1] - 1)
+    return np.median(image[rows, columns], axis=1).astype(float)
 
 
 def stamps(image: F32, y: I64, x: I64, radius: int) -> F32:

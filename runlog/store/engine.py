@@ -143,11 +143,12 @@ def _explain(error: DBAPIError, engine: Engine) -> StoreError:
     text = str(error.orig).lower()
     for sign, (what, cure) in CURES.items():
         if sign in text:
-            return StoreError(what, _where(engine), cure)
-    return StoreError(f"The database failed ({error.orig})", _where(engine))
+            return StoreError(what, where(engine), cure)
+    return StoreError(f"The database failed ({error.orig})", where(engine))
 
 
-def _where(engine: Engine) -> str:
+def where(engine: Engine) -> str:
+    """Name a database for a message: its file, or its address without the password."""
     url = engine.url
     shown = url.database if url.get_backend_name() == "sqlite" else None
     return shown or url.render_as_string(hide_password=True)

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, func, insert, select, update
+from sqlalchemy import Connection, bindparam, exists, func, insert, select, update
 
 from runlog.store import models as m
 
@@ -19,12 +19,8 @@ class KnownFile:
     missing: bool
 
 
-@dataclass(frozen=True, slots=True)
-class KnownPixels:
-    """A stored frame that a new path may turn out to hold."""
-
-    content_key: str
-    measured: bool
+# (size, time of change) -> [(content key, measured, levelled)]
+PixelIndex = dict[tuple[int, int], list[tuple[str, bool, bool]]]
 
 
 def known_files(connection: Connection) -> dict[bytes, KnownFile]:
@@ -34,18 +30,19 @@ def known_files(connection: Connection) -> dict[bytes, KnownFile]:
     return {bytes(row[0]): KnownFile(*row[1:]) for row in connection.execute(query)}
 
 
-def known_pixels(connection: Connection) -> dict[tuple[int, int], list[KnownPixels]]:
+def known_pixels(connection: Connection) -> PixelIndex:
     """Index stored frames by their files' size and time of change, which copies share."""
+    f = m.frame.c
     query = (
-        select(m.file.c.size, m.file.c.mtime_ns, m.frame.c.content_key)
-        .add_columns((m.frame.c.measured_with.is_not(None)) | (m.frame.c.level.is_not(None)))
+        select(m.file.c.size, m.file.c.mtime_ns, f.content_key)
+        .add_columns(f.measured_with.is_not(None), f.level.is_not(None))
         .select_from(m.file)
         .join(m.header)
         .join(m.frame)
     )
-    index: dict[tuple[int, int], list[KnownPixels]] = {}
-    for size, mtime_ns, key, measured in connection.execute(query):
-        index.setdefault((size, mtime_ns), []).append(KnownPixels(key, bool(measured)))
+    index: PixelIndex = {}
+    for size, mtime_ns, key, measured, levelled in connection.execute(query):
+        index.setdefault((size, mtime_ns), []).append((key, bool(measured), bool(levelled)))
     return index
 
 
@@ -56,6 +53,19 @@ def set_missing(connection: Connection, paths: Iterable[bytes], missing: bool) -
         connection.execute(
             update(m.file).where(m.file.c.path == bindparam("gone")).values(missing=missing), rows
         )
+
+
+def files_of_lost_frames(connection: Connection) -> dict[bytes, int]:
+    """Load the missing files whose frame lies nowhere else, as path -> frame."""
+    beside, beside_header = m.file.alias(), m.header.alias()
+    still_there = (
+        exists()
+        .where(beside_header.c.frame_id == m.header.c.frame_id)
+        .where(beside.c.header_id == beside_header.c.id, ~beside.c.missing)
+    )
+    query = select(m.file.c.path, m.header.c.frame_id).join(m.header)
+    query = query.where(m.file.c.missing, ~still_there)
+    return {bytes(path): frame_id for path, frame_id in connection.execute(query)}
 
 
 def failures(connection: Connection) -> list[tuple[bytes, str]]:
@@ -69,13 +79,11 @@ def failures(connection: Connection) -> list[tuple[bytes, str]]:
 
 
 def count_files(connection: Connection) -> dict[str, int]:
-    """Count paths: known, missing, unreadable."""
-    f = m.file.c
-    query = select(func.count(), func.count().filter(f.missing), func.count(f.error)).select_from(
-        m.file
-    )
-    total, missing, unreadable = connection.execute(query).one()
-    return {"files": total, "missing": missing, "unreadable": unreadable}
+    """Count paths: known, unreadable; and frames that lie nowhere any more."""
+    query = select(func.count(), func.count(m.file.c.error)).select_from(m.file)
+    total, unreadable = connection.execute(query).one()
+    lost = len(set(files_of_lost_frames(connection).values()))
+    return {"files": total, "lost_frames": lost, "unreadable": unreadable}
 
 
 def remember_roots(connection: Connection, paths: Iterable[bytes], now: datetime) -> None:

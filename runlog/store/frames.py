@@ -5,12 +5,12 @@ import json
 import zlib
 from array import array
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
-from datetime import datetime, timedelta
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Connection, and_, delete, exists, insert, select, update
+from sqlalchemy import Connection, delete, exists, insert, select, update
 
 from runlog.core.frame import (
     Card,
@@ -21,16 +21,13 @@ from runlog.core.frame import (
     Stage,
     StarList,
 )
-from runlog.core.identity import (
-    COPY_TOLERANCE_S,
-    Copy,
-    counted_keys,
-    fold_name,
-    speaking_header,
-)
+from runlog.core.identity import fold_name, speaking_header
 from runlog.store import models as m
+from runlog.store.exposures import contends, recount
+from runlog.store.previews import put_preview
 from runlog.store.runs import Place, run_id_for, touch
 
+UNSETTLED_NS = -1
 RANK = 25  # the star whose flux is followed through a run
 
 
@@ -83,17 +80,26 @@ def put_frame(
     arrival = _arrival(connection, frame_id, stamp, others)
     if frame_id is None:
         frame_id = _insert_frame(connection, stamp, read, interpret)
-    else:
-        _add_measurement(connection, frame_id, read)
     old_frame = _frame_of_file(connection, stamp.path)
-    _put_file(connection, stamp, _put_header(connection, frame_id, read, interpret), now)
+    header_id = _put_header(connection, frame_id, read, interpret)
+    _put_file(connection, stamp, header_id, now)
     for touched in {frame_id, frame_id if old_frame is None else old_frame}:
         _choose_header(connection, touched, interpret)
+    if arrival is not Arrival.NEW:
+        _add_measurement(connection, frame_id, header_id, read)
     return Put(frame_id, arrival, others)
 
 
-def put_failure(connection: Connection, stamp: FileStamp, reason: str, now: datetime) -> None:
-    """Remember that a file could not be read, so that it is read again only when it changes."""
+def put_failure(
+    connection: Connection, stamp: FileStamp, reason: str, now: datetime, passing: bool = False
+) -> None:
+    """Remember that a file could not be read; it is read again when it changes.
+
+    One that may be readable next time is kept with an impossible time of change, so that every
+    scan tries it again.
+    """
+    if passing:
+        stamp = replace(stamp, mtime_ns=UNSETTLED_NS)
     old_frame = _frame_of_file(connection, stamp.path)
     values = _file_values(stamp, None, now) | {"error": reason}
     _upsert_file(connection, values)
@@ -237,18 +243,23 @@ def _apply_header(
     interpret: Interpreter,
 ) -> None:
     before = connection.execute(select(m.frame).where(m.frame.c.id == frame_id)).one()
-    shape = Shape(before.width, before.height, before.planes, before.bitpix)
+    shape = Shape(before.width, before.height, before.planes, _bitpix(cards, before.bitpix))
     names = path_parts(_first_path(connection, header_id))
     said = interpret(cards, shape, names)
     run_id = run_id_for(connection, said.place)
-    connection.execute(
-        update(m.frame)
-        .where(m.frame.c.id == frame_id)
-        .values(header_values(said) | {"run_id": run_id})
-    )
+    values = header_values(said) | {"run_id": run_id, "bitpix": shape.bitpix}
+    if not contends(said.header):
+        values["counted"] = True
+    connection.execute(update(m.frame).where(m.frame.c.id == frame_id).values(values))
     touch(connection, sorted({before.run_id, run_id}))
     for start in {before.taken_at_utc, said.header.taken_at_utc} - {None}:
-        _recount(connection, start)
+        recount(connection, start)
+
+
+def _bitpix(cards: Sequence[Card], otherwise: int) -> int:
+    """Take the type of the stored values from the header that speaks: copies may differ in it."""
+    found = next((card.value for card in cards if card.keyword == "BITPIX"), None)
+    return found if isinstance(found, int) else otherwise
 
 
 def _first_path(connection: Connection, header_id: int) -> bytes:
@@ -286,18 +297,24 @@ def _insert_frame(
     values |= header_values(said) | measured_values(read)
     frame_id = _inserted(connection, m.frame, values)
     _put_stars(connection, frame_id, read.measurement)
+    put_preview(connection, frame_id, read.preview)
     return frame_id
 
 
-def _add_measurement(connection: Connection, frame_id: int, read: ReadFrame) -> None:
-    """Store what an earlier reading of the same pixels had no reason to measure."""
-    if read.measurement is None and read.level is None:
-        return
-    values = measured_values(read)
-    if read.level:
-        values["level"] = asdict(read.level)
-    connection.execute(update(m.frame).where(m.frame.c.id == frame_id).values(values))
-    _put_stars(connection, frame_id, read.measurement)
+def _add_measurement(
+    connection: Connection, frame_id: int, header_id: int, read: ReadFrame
+) -> None:
+    """Store what a copy's pixels gave where nothing is stored yet, or its header speaks."""
+    f, h = m.frame.c, m.header.c
+    query = select(f.measured_with, f.level, h.speaks).join(m.header, h.frame_id == f.id)
+    have = connection.execute(query.where(h.id == header_id)).one()
+    if read.measurement is not None and (have.speaks or have.measured_with is None):
+        update_frame = update(m.frame).where(f.id == frame_id)
+        connection.execute(update_frame.values(measured_values(read)))
+        _put_stars(connection, frame_id, read.measurement)
+        put_preview(connection, frame_id, read.preview)
+    if read.level is not None and (have.speaks or have.level is None):
+        connection.execute(update(m.frame).where(f.id == frame_id).values(level=asdict(read.level)))
 
 
 def header_values(said: Interpreted) -> dict[str, Any]:
@@ -316,9 +333,12 @@ def header_values(said: Interpreted) -> dict[str, Any]:
         "header_kind_from": h.kind_from,
         "stage": h.stage.value,
         "camera_key": fold_name(h.camera),
+        "night_from": said.place.night_from,
         "target": said.target,
         "target_raw": h.target,
         "filter": said.filter,
+        # What was worked out from the old header is worked out again.
+        **dict.fromkeys(("airmass", "sun_alt_deg", "moon_alt_deg", "moon_sep_deg", "matched_to")),
         "header_airmass": h.airmass,
         "header_pedestal_adu": h.pedestal_adu,
         "header_questions": [asdict(q) for q in h.questions],
@@ -332,10 +352,12 @@ def measured_values(read: ReadFrame) -> dict[str, Any]:
         return {}
     same = (
         "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
-        "alignment hfr_px background_adu noise_adu gradient_adu beta width_from clipped_stars"
+        "alignment hfr_px background_adu noise_adu gradient_adu beta width_from clipped_stars "
+        "readout doubled_share doubled_px"
     ).split()
     return {name: getattr(got, name) for name in same} | {
         "measured_with": read.measured_with,
+        "matched_to": None,
         "streaks": [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks],
         "field": asdict(got.field) if got.field else None,
         "notes": list(got.notes),
@@ -356,37 +378,3 @@ def _put_stars(connection: Connection, frame_id: int, got: Measurement | None) -
         packed.extend(triple)
     connection.execute(delete(m.star_list).where(m.star_list.c.frame_id == frame_id))
     connection.execute(insert(m.star_list).values(frame_id=frame_id, stars=packed.tobytes()))
-
-
-# --- which frame of an exposure counts ------------------------------------------------------
-
-
-def _recount(connection: Connection, start: datetime) -> None:
-    """Choose again which frame counts among those that start within a second of `start`."""
-    margin = timedelta(seconds=2 * COPY_TOLERANCE_S)
-    f = m.frame.c
-    query = (
-        select(f.id, f.content_key, f.taken_at_utc, f.exposure_s, f.camera_key, f.stage, f.counted)
-        .add_columns(f.run_id, m.header.c.card_count)
-        .join(m.header, and_(m.header.c.frame_id == f.id, m.header.c.speaks))
-        .where(f.taken_at_utc >= start - margin, f.taken_at_utc <= start + margin)
-        .where(f.exposure_s.is_not(None))
-    )
-    rows = connection.execute(query).all()
-    counted = counted_keys(
-        Copy(
-            r.content_key,
-            r.taken_at_utc,
-            r.exposure_s,
-            r.camera_key,
-            Stage(r.stage),
-            r.card_count,
-        )
-        for r in rows
-    )
-    changed = [r for r in rows if r.counted != (r.content_key in counted)]
-    for row in changed:
-        connection.execute(
-            update(m.frame).where(m.frame.c.id == row.id).values(counted=not row.counted)
-        )
-    touch(connection, sorted({row.run_id for row in changed}))

@@ -72,10 +72,21 @@ def paths_of_frames(
     return paths
 
 
-def find_frames(connection: Connection, named: str | bytes) -> list[int]:
-    """Find frames by path or by the start of their key."""
-    if isinstance(named, bytes):
-        by_path = select(m.header.c.frame_id).join(m.file).where(m.file.c.path == named)
-        return list(connection.execute(by_path).scalars())
-    by_key = select(m.frame.c.id).where(m.frame.c.content_key.startswith(named, autoescape=True))
+def frames_at(connection: Connection, path: bytes) -> list[int]:
+    """Find the frame of a path."""
+    query = select(m.header.c.frame_id).join(m.file).where(m.file.c.path == path)
+    return list(connection.execute(query).scalars())
+
+
+def frames_named(connection: Connection, name: bytes) -> list[int]:
+    """Find frames by their file's name alone, in whatever folder."""
+    query = select(m.file.c.path, m.header.c.frame_id).join(m.header).order_by(m.header.c.frame_id)
+    end = b"/" + name  # bytes: compared here, as databases differ in what they can do with them
+    found = (i for path, i in connection.execute(query) if bytes(path).endswith(end))
+    return list(dict.fromkeys(found))
+
+
+def frames_keyed(connection: Connection, start: str) -> list[int]:
+    """Find frames by the start of their key."""
+    by_key = select(m.frame.c.id).where(m.frame.c.content_key.startswith(start, autoescape=True))
     return list(connection.execute(by_key.limit(50)).scalars())

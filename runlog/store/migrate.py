@@ -6,7 +6,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from runlog.errors import StoreError
 from runlog.shipped import shipped
-from runlog.store.engine import reading, writing
+from runlog.store.engine import reading, where, writing
 
 
 @cache
@@ -30,6 +30,7 @@ def ready(engine: Engine) -> Engine:
     if stored == known_revisions()[-1]:
         return engine
     _refuse_newer(stored, engine)
+    _refuse_strange(stored, engine)
     with writing(engine) as connection:
         upgrade(connection)
     return engine
@@ -41,9 +42,23 @@ def _refuse_newer(stored: str | None, engine: Engine) -> None:
     raise StoreError(
         f"This database was made by a newer runlog (version {stored} of its tables, "
         f"this runlog knows up to {known_revisions()[-1]})",
-        engine.url.render_as_string(hide_password=True),
+        where(engine),
         "Update runlog: python -m pip install --upgrade runlog. Nothing was changed",
     )
+
+
+def _refuse_strange(stored: str | None, engine: Engine) -> None:
+    """Keep our tables out of a file that some other program lives in."""
+    if stored is not None or engine.dialect.name != "sqlite":
+        return
+    with reading(engine) as connection:
+        tables = inspect(connection).get_table_names()
+    if tables:
+        raise StoreError(
+            f"This database belongs to another program (it has a table '{tables[0]}')",
+            where(engine),
+            "Name another file with --db FILE. Nothing was changed",
+        )
 
 
 def upgrade(connection: Connection) -> None:

@@ -44,6 +44,10 @@ class Utc(TypeDecorator[datetime]):
         return value if value is None else value.replace(tzinfo=UTC)
 
 
+# A plain JSON column would store "nothing" as the text null, which is not NULL to a query.
+MAYBE_JSON = JSON(none_as_null=True)
+
+
 def _floats(*names: str) -> list[Column[Any]]:
     return [Column(name, Float) for name in names]
 
@@ -65,10 +69,10 @@ run = Table(
     metadata,
     Column("id", Integer, primary_key=True),
     Column("night", String(10), nullable=False),  # ISO date of the evening; "" when undated
-    Column("night_from", String, nullable=False),
     Column("rig_id", Integer, ForeignKey("rig.id"), nullable=False),
     Column("revision", Integer, nullable=False, default=0),
     Column("settled_revision", Integer, nullable=False, default=-1),
+    Column("zeros", String, nullable=False, default=""),  # levels of its bias and dark frames
     UniqueConstraint("night", "rig_id"),
 )
 
@@ -88,6 +92,7 @@ frame = Table(
     Column("camera_key", String, nullable=False),
     Column("taken_at_utc", Utc),
     Column("time_from", String),
+    Column("night_from", String, nullable=False),  # what local noon was taken from
     Column("exposure_s", Float),
     Column("target", String, nullable=False),
     Column("target_raw", String),
@@ -115,13 +120,16 @@ frame = Table(
     *_floats("gradient_adu", "beta", "ranked_flux_adu"),
     Column("width_from", String),
     Column("clipped_stars", Integer),
-    Column("streaks", JSON),
-    Column("field", JSON),
-    Column("notes", JSON),
-    Column("level", JSON),
+    Column("streaks", MAYBE_JSON),
+    Column("field", MAYBE_JSON),
+    Column("notes", MAYBE_JSON),
+    Column("level", MAYBE_JSON),
+    Column("readout", String),  # what went wrong while it was read out
+    *_floats("doubled_share", "doubled_px"),
     # what settling the run found
     *_floats("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg", "pedestal_adu"),
     Column("pedestal_from", String),
+    Column("matched_to", String(32)),  # content key of the reference; null when never tried
     *_floats("throughput", "transparency", "shift_x_px", "shift_y_px", "rotation_deg"),
     *_floats("effective_s"),
     Column("effective_form", String),
@@ -139,6 +147,27 @@ star_list = Table(
     metadata,
     Column("frame_id", Integer, ForeignKey("frame.id"), primary_key=True),
     Column("stars", LargeBinary, nullable=False),  # float32 triples x, y, flux
+)
+
+# What the eye gets at once, also when the file is away; apart, so that listings stay quick.
+preview = Table(
+    "preview",
+    metadata,
+    Column("frame_id", Integer, ForeignKey("frame.id"), primary_key=True),
+    Column("shrink", Integer, nullable=False),
+    Column("corners", JSON, nullable=False),
+    *[
+        Column(f"{part}_{name}", kind, nullable=False)
+        for part in ("image", "cutouts")
+        for name, kind in (
+            ("width", Integer),
+            ("height", Integer),
+            ("zero_adu", Float),
+            ("soft_adu", Float),
+            ("levels", Float),
+            ("packed", LargeBinary),
+        )
+    ],
 )
 
 header = Table(
@@ -198,6 +227,27 @@ goal = Table(
     Column("who", String, nullable=False),
     Column("at_utc", Utc, nullable=False),
     Index("ix_goal_target_filter", "target", "filter"),
+)
+
+# What was usual in a run, for the nights after it.
+run_usual = Table(
+    "run_usual",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("filter", String, primary_key=True),
+    Column("binning", Integer, primary_key=True),
+    Column("fwhm_px", Float, nullable=False),  # at airmass 1
+)
+
+# The frame that effective time is reckoned from; frozen, so that banked hours do not drift.
+depth_reference = Table(
+    "depth_reference",
+    metadata,
+    Column("rig_id", Integer, ForeignKey("rig.id"), primary_key=True),
+    Column("target", String, primary_key=True),
+    Column("filter", String, primary_key=True),
+    Column("content_key", String(32), nullable=False),
+    *[Column(name, Float, nullable=False) for name in ("fwhm_arcsec", "sky_variance")],
 )
 
 run_sum = Table(

@@ -66,20 +66,28 @@ def run_id_for(connection: Connection, place: Place) -> int:
     ).scalar()
     if known is not None:
         return int(known)
-    values = {"night": place.night, "night_from": place.night_from, "rig_id": rig_id}
+    values = {"night": place.night, "rig_id": rig_id}
     key = connection.execute(insert(m.run).values(values)).inserted_primary_key
     assert key is not None
     return int(key[0])
 
 
 def _rig_id_for(connection: Connection, rig: Rig) -> int:
-    known = connection.execute(select(m.rig.c.id).where(m.rig.c.key == rig.key)).scalar()
-    if known is not None:
-        return int(known)
     values = asdict(rig) | {"key": rig.key, "name": rig.name}
-    key = connection.execute(insert(m.rig).values(values)).inserted_primary_key
-    assert key is not None
-    return int(key[0])
+    known = connection.execute(select(m.rig).where(m.rig.c.key == rig.key)).one_or_none()
+    if known is None:
+        key = connection.execute(insert(m.rig).values(values)).inserted_primary_key
+        assert key is not None
+        return int(key[0])
+    # Of several spellings the first in the alphabet names the rig, not the first one scanned.
+    if _spelling(values) < _spelling(known._asdict()):
+        connection.execute(update(m.rig).where(m.rig.c.id == known.id).values(values))
+    return int(known.id)
+
+
+def _spelling(values: Mapping[str, Any]) -> tuple[str, ...]:
+    names = ("name", "telescope", "camera", "focal_mm", "pixel_um")
+    return tuple(str(values[name]) for name in names)
 
 
 def touch(connection: Connection, run_ids: Iterable[int]) -> None:
@@ -95,7 +103,7 @@ def touch_all(connection: Connection) -> None:
     connection.execute(update(m.run).values(revision=m.run.c.revision + 1))
 
 
-def dirty_runs(connection: Connection) -> list[RunState]:
+def dirty_runs(connection: Connection, run_id: int | None = None) -> list[RunState]:
     """List the runs whose grades and sums are not up to date, oldest first."""
     query = (
         select(m.run.c.id, m.run.c.night, m.run.c.rig_id, m.rig.c.name, m.run.c.revision)
@@ -103,7 +111,14 @@ def dirty_runs(connection: Connection) -> list[RunState]:
         .where(m.run.c.revision != m.run.c.settled_revision)
         .order_by(m.run.c.night, m.run.c.id)
     )
+    if run_id is not None:
+        query = query.where(m.run.c.id == run_id)
     return [RunState(*row) for row in connection.execute(query)]
+
+
+def dirty_run(connection: Connection, run_id: int) -> RunState | None:
+    """Load one run if it is not up to date."""
+    return next((run for run in dirty_runs(connection, run_id)), None)
 
 
 def frames_of_run(connection: Connection, run_id: int) -> Rows:
@@ -135,14 +150,7 @@ def write_settled(
     revision = connection.execute(select(m.run.c.revision).where(m.run.c.id == run.id)).scalar_one()
     if revision != run.revision:
         return False
-    if frames:
-        names = [name for name in frames[0] if name != "frame_id"]
-        connection.execute(
-            update(m.frame)
-            .where(m.frame.c.id == bindparam("frame_id"))
-            .values({name: bindparam(name) for name in names}),
-            [dict(frame) for frame in frames],
-        )
+    _update_frames(connection, frames)
     connection.execute(delete(m.run_sum).where(m.run_sum.c.run_id == run.id))
     if sums:
         connection.execute(insert(m.run_sum), [asdict(s) | {"run_id": run.id} for s in sums])
@@ -150,6 +158,17 @@ def write_settled(
         update(m.run).where(m.run.c.id == run.id).values(settled_revision=run.revision)
     )
     return True
+
+
+def _update_frames(connection: Connection, frames: Sequence[Mapping[str, Any]]) -> None:
+    """Update frames, those that change in the same columns in one statement."""
+    alike: dict[tuple[str, ...], list[dict[str, Any]]] = {}
+    for frame in frames:
+        alike.setdefault(tuple(sorted(frame)), []).append(dict(frame))
+    for names, members in alike.items():
+        changed: dict[str, Any] = {name: bindparam(name) for name in names if name != "frame_id"}
+        by_id = update(m.frame).where(m.frame.c.id == bindparam("frame_id"))
+        connection.execute(by_id.values(changed), members)
 
 
 def run_frame(row: Row[Any], **found: Any) -> RunFrame:
@@ -163,15 +182,21 @@ def run_frame(row: Row[Any], **found: Any) -> RunFrame:
         "ranked_flux_adu_s": _per_second(row.ranked_flux_adu, row.exposure_s),
         "streaks": len(row.streaks or ()),
         "notes": tuple(row.notes or ()),
+        "zone_stars": _zone_stars(row.field),
     }
     same = (
-        "taken_at_utc exposure_s target filter width height gain sensor_c set_c focus_pos focus_c "
-        "pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars fwhm_px eccentricity "
-        "alignment hfr_px background_adu noise_adu beta width_from "
-        "clipped_stars counted"
+        "taken_at_utc exposure_s target filter width height gain offset sensor_c set_c focus_pos "
+        "focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
+        "fwhm_px axis_ratio eccentricity elongation_deg alignment hfr_px background_adu noise_adu "
+        "beta width_from clipped_stars readout doubled_share doubled_px throughput transparency "
+        "shift_x_px shift_y_px rotation_deg counted"
     ).split()
     values |= {name: getattr(row, name) for name in same}
     return RunFrame(**(values | found))
+
+
+def _zone_stars(field: Mapping[str, Any] | None) -> tuple[int, ...]:
+    return tuple(zone["stars"] for zone in field["zones"]) if field else ()
 
 
 def _per_second(value: float | None, exposure_s: float | None) -> float | None:

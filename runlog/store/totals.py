@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, Row, exists, func, select
 
 from runlog.core.totals import RunSum, Total
 from runlog.store import models as m
@@ -36,14 +36,21 @@ def sums_of_run(connection: Connection, run_id: int) -> list[RunSum]:
 
 
 def runs_with_sums(connection: Connection) -> Sequence[Row[Any]]:
-    """Load one row a run: night, rig, frames and hours by grade, newest first."""
+    """Load one row a run that has frames: night, rig, hours by grade; newest first."""
     s = m.run_sum.c
+    night_from = (  # frames may differ; the choice must not hang on the order of scanning
+        select(func.min(m.frame.c.night_from))
+        .where(m.frame.c.run_id == m.run.c.id)
+        .scalar_subquery()
+    )
     query = (
-        select(m.run.c.id, m.run.c.night, m.run.c.night_from, m.rig.c.name.label("rig"))
+        select(m.run.c.id, m.run.c.night, m.rig.c.name.label("rig"))
+        .add_columns(night_from.label("night_from"))
         .add_columns(*[func.coalesce(func.sum(s[n]), 0).label(n) for n in SUMS[:-1]])
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .outerjoin(m.run_sum, s.run_id == m.run.c.id)
-        .group_by(m.run.c.id, m.run.c.night, m.run.c.night_from, m.rig.c.name)
+        .where(exists().where(m.frame.c.run_id == m.run.c.id))
+        .group_by(m.run.c.id, m.run.c.night, m.rig.c.name)
         .order_by(m.run.c.night.desc(), m.rig.c.name)
     )
     return connection.execute(query).all()

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from . import sensor
+from . import sensor, spoil
 from .psf import mean_psf, measured_shape
 from .scenario import FILTERS, Filter
 from .shot import Scene, Shot
@@ -63,10 +63,12 @@ def stars_on_frame(shot: Shot, margin_px: float = 0.0) -> DrawnStars:
         return DrawnStars(np.empty(0), np.empty(0), np.empty(0))
     band = shot.band or FILTERS["L"]
     shape = shot.rig.camera.shape
-    field = make_field(field_key(shot, scene), shape, scene.stars)
+    field = make_field(field_key(shot, scene), shape, scene.stars, scene.margin_px)
     x, y = scene.place.to_frame(field.x_px, field.y_px, shape)
     flux_e = star_fluxes_e_s(field, band, zero_point(shot, band))
     flux_e = flux_e * shot.exposure_s * scene.transparency * scene.extinction
+    if scene.shade is not None:
+        flux_e = flux_e * scene.shade.leaves(x, y, shape)
     on = (x > -margin_px) & (x < shape[1] - 1 + margin_px)
     on &= (y > -margin_px) & (y < shape[0] - 1 + margin_px)
     return DrawnStars(x[on], y[on], flux_e[on])
@@ -75,7 +77,7 @@ def stars_on_frame(shot: Shot, margin_px: float = 0.0) -> DrawnStars:
 def _add_glow(frame_e: Frame, shot: Shot, scene: Scene, band: Filter) -> None:
     rig = shot.rig
     key = field_key(shot, scene)
-    glow = glow_map(scene.target.glow, key, rig.camera.shape, rig.arcsec_px)
+    glow = glow_map(scene.target.glow, key, rig.camera.shape, rig.arcsec_px, scene.margin_px)
     peak = glow_e_s(scene.target, band, zero_point(shot, band), rig.arcsec_px**2)
     peak_e = peak * shot.exposure_s * scene.transparency * scene.extinction
     if peak_e > 0.0:
@@ -101,6 +103,8 @@ def _light(shot: Shot) -> tuple[Frame, Frame]:
     diffuse = _sky_e(shot, scene)
     if scene.glow:
         _add_glow(diffuse, shot, scene, shot.band or FILTERS["L"])
+    if scene.shade is not None:
+        diffuse *= scene.shade.sky(camera.shape)
     everything = diffuse.copy()
     stars = stars_on_frame(shot, margin_px=100.0)
     draw_stars(everything, stars.x_px, stars.y_px, stars.flux_e, scene.psf, shot.rig.optics)
@@ -136,7 +140,10 @@ def draw(shot: Shot) -> Drawn:
     frame_e += sensor.dark_rate_e_s(camera) * dark_s
     sensor.add_cosmic_rays(frame_e, camera, shot.exposure_s, rng)
     frame_e = sensor.bin_sum(frame_e, shot.binning)
-    return Drawn(sensor.read_out(frame_e, camera, shot.binning, rng), *levels)
+    pixels = sensor.read_out(frame_e, camera, shot.binning, rng)
+    if shot.glitch is not None:
+        spoil.break_read_out(pixels, shot.glitch, rng)
+    return Drawn(pixels, *levels)
 
 
 def star_shape(shot: Shot) -> tuple[float, float, float] | None:

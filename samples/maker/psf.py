@@ -27,11 +27,16 @@ class Psf:
     trail_deg: float = 0.0
     double_px: float = 0.0  # every star twice, this far apart
     double_deg: float = 0.0
+    double_share: float = 0.4  # of the light, in the second place
+    blur_hole: float = 0.0  # inner over outer diameter of an out-of-focus ring
+    halo_share: float = 0.0  # of the light, scattered by dew on the glass
+    halo_px: float = 0.0  # FWHM of that halo
 
     @property
     def reach_px(self) -> float:
         """How far blur, trail and knock carry light from the centre."""
-        return (self.blur_px + self.trail_px) / 2.0 + self.double_px
+        halo_px = 2.0 * self.halo_px if self.halo_share > 0.0 else 0.0
+        return (self.blur_px + self.trail_px) / 2.0 + self.double_px + halo_px
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,31 +94,47 @@ def _line(length_px: float, angle_deg: float, steps: int) -> Image:
     return _splat(along * math.cos(angle), along * math.sin(angle), np.ones(count), steps)
 
 
-def _disc(diameter_px: float, steps: int) -> Image:
-    """Draw the evenly lit out-of-focus disc of an unobstructed aperture, edges smoothed."""
+def _disc(diameter_px: float, hole: float, steps: int) -> Image:
+    """Draw the evenly lit out-of-focus disc of an aperture, a ring with a hole, edges smoothed."""
     half = math.ceil(diameter_px / 2.0 * steps) + 1
     offsets = np.arange(-half, half + 1) / steps
     radius = np.hypot(offsets[:, None], offsets[None, :])
     disc = np.clip((diameter_px / 2.0 - radius) * steps + 0.5, 0.0, 1.0)
+    if hole > 0.0:
+        disc *= np.clip((radius - hole * diameter_px / 2.0) * steps + 0.5, 0.0, 1.0)
     return np.asarray(disc / disc.sum())
 
 
-def _pair(distance_px: float, angle_deg: float, steps: int) -> Image:
-    """Draw the two places a knocked telescope pointed at, 60 % of the time in the first."""
+def _halo(share: float, fwhm_px: float, steps: int) -> Image:
+    """Draw a sharp point that has lost a share of its light to a wide Gaussian halo."""
+    half = math.ceil(2.0 * fwhm_px * steps)
+    offsets = np.arange(-half, half + 1) / steps
+    sigma_px = fwhm_px / (2.0 * math.sqrt(2.0 * math.log(2.0)))
+    line = np.exp(-0.5 * (offsets / sigma_px) ** 2)
+    halo = line[:, None] * line[None, :]
+    halo *= share / halo.sum()
+    halo[half, half] += 1.0 - share
+    return np.asarray(halo)
+
+
+def _pair(distance_px: float, angle_deg: float, share: float, steps: int) -> Image:
+    """Draw the two places a knocked telescope pointed at; `share` is the second's."""
     angle = math.radians(angle_deg)
     x = np.array([0.0, distance_px * math.cos(angle)])
     y = np.array([0.0, distance_px * math.sin(angle)])
-    return _splat(x, y, np.array([0.6, 0.4]), steps)
+    return _splat(x, y, np.array([1.0 - share, share]), steps)
 
 
 def _kernels(psf: Psf, steps: int) -> list[Image]:
     kernels = []
     if psf.blur_px > 0.3:  # a smaller disc is lost in a pixel
-        kernels.append(_disc(psf.blur_px, steps))
+        kernels.append(_disc(psf.blur_px, psf.blur_hole, steps))
     if psf.trail_px > 0.0:
         kernels.append(_line(psf.trail_px, psf.trail_deg, steps))
     if psf.double_px > 0.0:
-        kernels.append(_pair(psf.double_px, psf.double_deg, steps))
+        kernels.append(_pair(psf.double_px, psf.double_deg, psf.double_share, steps))
+    if psf.halo_share > 0.0:
+        kernels.append(_halo(psf.halo_share, psf.halo_px, steps))
     return kernels
 
 

@@ -26,6 +26,7 @@ class Telescope:
     focus_shift_um_c: float = 38.0  # the tube shortens as it cools
     focuser_step_um: float = 3.2
     throughput: float = 0.5  # glass and quantum efficiency together
+    obstruction: float = 0.0  # diameter of a secondary mirror over the aperture's
 
     @property
     def area_cm2(self) -> float:

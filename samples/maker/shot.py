@@ -8,7 +8,8 @@ from datetime import datetime
 from .psf import Optics, Psf
 from .scenario import Camera, Filter, Site, Target, Telescope
 from .sky import Circumstances, Direction
-from .stars import Placement
+from .spoil import Glitch, Shade
+from .stars import MARGIN_PX, Placement
 
 CardValue = str | int | float | bool | None
 Ends = tuple[float, float, float, float]
@@ -43,6 +44,8 @@ class Scene:
     extinction: float = 1.0  # what the air leaves, against the zenith outside it
     streaks: tuple[Ends, ...] = ()
     glow: bool = True
+    margin_px: float = MARGIN_PX  # sky around the frame; the same for all frames of a target
+    shade: Shade | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,5 +72,6 @@ class Shot:
     at: Circumstances | None = None
     scene: Scene | None = None
     light_e: float = 0.0  # even light of a flat panel, electrons a pixel
+    glitch: Glitch | None = None
     faults: tuple[str, ...] = ()
     cards: tuple[tuple[str, CardValue], ...] = ()  # put over the header's own; None removes

@@ -17,6 +17,7 @@ from .scenario import Filter, Target
 Frame = NDArray[np.float32]
 Vector = NDArray[np.float64]
 
+MARGIN_PX = 160.0  # sky kept around a frame for dithers
 BRIGHTEST_MAG, FAINTEST_MAG, DETECTED_MAG = 9.5, 20.2, 18.8
 COUNT_SLOPE = 0.30  # d log N / dm of a field at middle galactic latitude
 GLOW_CELL_PX = 8
@@ -54,12 +55,14 @@ def _turn(angle_deg: float) -> tuple[float, float]:
     return math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
 
 
-def _field_side_px(shape: tuple[int, int]) -> float:
+def _field_side_px(shape: tuple[int, int], margin_px: float) -> float:
     """Give the side of the square of sky that any rotation and dither of a frame falls in."""
-    return math.hypot(*shape) + 160.0
+    return math.hypot(*shape) + margin_px
 
 
-def make_field(key: int, shape: tuple[int, int], detectable: int) -> StarField:
+def make_field(
+    key: int, shape: tuple[int, int], detectable: int, margin_px: float = MARGIN_PX
+) -> StarField:
     """Draw the star field of a target: counts rise by a power law, colours scatter.
 
     Parameters
@@ -70,9 +73,11 @@ def make_field(key: int, shape: tuple[int, int], detectable: int) -> StarField:
         Rows and columns of the frames it will be seen on.
     detectable : int
         Stars brighter than magnitude 18.8 on one frame, on average.
+    margin_px : float
+        How much larger than a frame's diagonal the square of sky is.
     """
     rng = np.random.default_rng([key, 101])
-    side = _field_side_px(shape)
+    side = _field_side_px(shape, margin_px)
     on_frame = detectable * 10 ** (COUNT_SLOPE * (FAINTEST_MAG - DETECTED_MAG))
     count = round(on_frame * side * side / (shape[0] * shape[1]))
     low, high = 10 ** (COUNT_SLOPE * BRIGHTEST_MAG), 10 ** (COUNT_SLOPE * FAINTEST_MAG)
@@ -133,10 +138,12 @@ def _galaxy(rng: np.random.Generator, side: int, arcsec_px: float) -> Vector:
 
 
 @lru_cache(maxsize=4)
-def glow_map(kind: str, key: int, shape: tuple[int, int], arcsec_px: float) -> Vector:
+def glow_map(
+    kind: str, key: int, shape: tuple[int, int], arcsec_px: float, margin_px: float = MARGIN_PX
+) -> Vector:
     """Draw the glow of a target on a coarse grid over its whole field, peak about 1."""
     rng = np.random.default_rng([key, 202])
-    side = math.ceil(_field_side_px(shape) / GLOW_CELL_PX) + 2
+    side = math.ceil(_field_side_px(shape, margin_px) / GLOW_CELL_PX) + 2
     draw = _nebula if kind == "nebula" else _galaxy
     return draw(rng, side, arcsec_px)
 

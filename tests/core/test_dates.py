@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from astropy.time import Time
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from runlog.core.cards import CardIndex
@@ -67,9 +67,21 @@ def test_a_date_is_read_as_written(text, day, clock_us):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "yesterday", "2011-13-01", "2011-02-30", "0000-00-00T00:00:00", "99", "2011-10-14T25:00:00",
-     "2011-10-14T10:61:00", "2011-10-14T10:14:61", "2011-10-14T24:00:01", "9999-01-01", "12:30:00"],
-)  # fmt: skip
+    [
+        "",
+        "yesterday",
+        "2011-13-01",
+        "2011-02-30",
+        "0000-00-00T00:00:00",
+        "99",
+        "2011-10-14T25:00:00",
+        "2011-10-14T10:61:00",
+        "2011-10-14T10:14:61",
+        "2011-10-14T24:00:01",
+        "9999-01-01",
+        "12:30:00",
+    ],
+)
 def test_what_is_no_date_is_not_made_one(text):
     """Guards against a made-up instant from a broken card."""
     assert parse_stamp(text) is None
@@ -144,6 +156,8 @@ def test_julian_dates_agree_with_astropy(moment):
 @settings(deadline=None, max_examples=40)
 def test_time_scales_agree_with_astropy(scale, moment):
     """Guards the leap second table and the 32.184 s of TT; TDB may differ from TT by 2 ms."""
+    # Within a leap second the two clocks cannot be told apart by a datetime.
+    assume(not (moment.day == 1 and moment.hour == moment.minute == 0 and moment.second < 2))
     utc = Time(moment, scale="utc", precision=6)
     written = getattr(utc, scale).to_datetime().replace(tzinfo=UTC)
     apart_s = (to_utc(written, scale.upper()) - moment.replace(tzinfo=UTC)).total_seconds()

@@ -9,28 +9,61 @@ from runlog.core.filters import filter_key, fold_filter
 # Spellings seen in headers; common practice, no source.
 SPELLINGS = {
     "L": ["L", "l", "Lum", "LUM", "Luminance", "luminosity", " Lum ", "'Lum'", "1-Lum", "L filter"],
-    "R": ["R", "Red", "RED", "red ", "Red Filter", "2-Red", "2: Red", "02_Red", "Rot", "Slot 2: Red"],
+    "R": [
+        "R",
+        "Red",
+        "RED",
+        "red ",
+        "Red Filter",
+        "2-Red",
+        "2: Red",
+        "02_Red",
+        "Rot",
+        "Slot 2: Red",
+    ],
     "G": ["G", "Green", "green", "Grün", "3 Green"],
     "B": ["B", "Blue", "BLUE", "Blau", "4. Blue"],
-    "Ha": ["Ha", "HA", "H-alpha", "H_Alpha", "Halpha", "H alpha", "H α", "Hα", "Ha narrowband",
-           "H-Alpha Filter", "Ha 656nm", "Ha 656.3 nm"],
+    "Ha": [
+        "Ha",
+        "HA",
+        "H-alpha",
+        "H_Alpha",
+        "Halpha",
+        "H alpha",
+        "H α",
+        "Hα",
+        "Ha narrowband",
+        "H-Alpha Filter",
+        "Ha 656nm",
+        "Ha 656.3 nm",
+    ],
     "OIII": ["OIII", "O3", "O-III", "[OIII]", "oiii", "O III", "Oiii line", "OIII 501nm"],
     "SII": ["SII", "S2", "S-II", "[SII]", "s ii"],
     "NII": ["NII", "N2", "[N II]"],
     "Hb": ["Hb", "H-beta", "Hβ", "Hbeta"],
     "Clear": ["Clear", "CLEAR", "Clr", "C", "clear filter"],
-    "Ha 3nm": ["Ha 3nm", "Ha 3 nm", "3nm Ha", "Ha-3nm", "Ha_3nm", "H-alpha (3nm)", "Ha 3.0nm", "Ha 30Å"],
+    "Ha 3nm": [
+        "Ha 3nm",
+        "Ha 3 nm",
+        "3nm Ha",
+        "Ha-3nm",
+        "Ha_3nm",
+        "H-alpha (3nm)",
+        "Ha 3.0nm",
+        "Ha 30Å",
+    ],
     "Ha 7nm": ["Ha 7nm", "Ha-7nm", "7 nm H-alpha", "5: Ha 7nm"],
     "OIII 6.5nm": ["OIII 6.5nm", "O3 6,5 nm"],
     "g'": ["g'", "Sloan g", "Sloan g'", "sdss_g", "SDSS-g'", "gp", "g’"],
     "r'": ["r'", "Sloan r", "rp"],
-    "i'": ["i'", "sdss i"],
+    "i'": ["i'", "sdss i", "Sloan i' filter"],
+    "g' 1nm": ["Sloan g 1nm", "g' 1nm", "1nm:Sloan g'"],
     "V": ["V", "Johnson V", "Bessell V"],
     "Johnson B": ["Johnson B", "Bessell B", "Bessell-B", "photometric B"],
     "Rc": ["Rc", "Cousins R", "Bessell R"],
     "Ic": ["Ic", "Cousins I"],
     "Slot 2": ["2", "#2", "Slot 2", "Filter 2", "slot02", "Position 2"],
-}  # fmt: skip
+}
 CASES = [(raw, name) for name, raws in SPELLINGS.items() for raw in raws]
 
 
@@ -42,7 +75,20 @@ def test_each_spelling_folds_to_its_filter(raw, name):
 
 @pytest.mark.parametrize(
     "raw",
-    [None, "", "  ", "''", "None", "No filter", "no_filter", "EMPTY", "Unknown", "N/A", "-", "open"],
+    [
+        None,
+        "",
+        "  ",
+        "''",
+        "None",
+        "No filter",
+        "no_filter",
+        "EMPTY",
+        "Unknown",
+        "N/A",
+        "-",
+        "open",
+    ],
 )
 def test_no_filter_is_no_name(raw):
     """Guards against an empty slot or a silent header becoming a filter."""
@@ -51,8 +97,8 @@ def test_no_filter_is_no_name(raw):
 
 @pytest.mark.parametrize(
     "raw",
-    ["UV/IR cut", "L-Pro", "Ha+OIII", "HaOIII", "Dual Band", "Infrared", "Far Red", "Ha 7", "R2",
-     "CLS", "Methane 889nm", "SHO", "Redux", "Cyan", "IR", "z", "Lumicon", "Nebula"],
+    ["UV/IR cut", "L-Wide", "Ha+OIII", "HaOIII", "Dual Band", "Infrared", "Far Red", "Ha 7", "R2",
+     "City light", "Methane 889nm", "SHO", "Redux", "Cyan", "IR", "z", "Lumen", "Nebula"],
 )  # fmt: skip
 def test_an_unknown_name_is_kept(raw):
     """Guards against folding a filter into another it only looks like."""
@@ -91,12 +137,43 @@ def test_a_prime_in_the_settings_does_not_catch_the_bare_letter():
 
 FRAGMENTS = st.lists(
     st.sampled_from(
-        ["Ha", "H", "alpha", "α", "OIII", "3nm", "6.5 nm", "30Å", "L", "Red", "g'", "'", '"', "(", ")",
-         "1-", "Slot", "2", "#", " ", "_", "-", "filter", "narrowband", "0.04nm", "99.999nm", "656nm",
-         "Sloan", "[", "]", ".", "none"]
+        [
+            "Ha",
+            "H",
+            "alpha",
+            "α",
+            "OIII",
+            "3nm",
+            "6.5 nm",
+            "30Å",
+            "L",
+            "Red",
+            "g'",
+            "'",
+            '"',
+            "(",
+            ")",
+            "1-",
+            "Slot",
+            "2",
+            "#",
+            " ",
+            "_",
+            "-",
+            "filter",
+            "narrowband",
+            "0.04nm",
+            "99.999nm",
+            "656nm",
+            "Sloan",
+            "[",
+            "]",
+            ".",
+            "none",
+        ]
     ),
     max_size=6,
-).map("".join)  # fmt: skip
+).map("".join)
 
 
 @given(st.one_of(st.text(max_size=20), FRAGMENTS))

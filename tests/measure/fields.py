@@ -182,6 +182,50 @@ def draw_field(
     )
 
 
+def add_line(
+    pixels: np.ndarray, ends: tuple[float, float, float, float], peak_adu: float,
+    fwhm_px: float, seed: int,
+) -> None:  # fmt: skip
+    """Add a straight Gaussian trail of a given peak to a drawn frame, with its shot noise."""
+    x0, y0, x1, y1 = ends
+    y, x = np.mgrid[: pixels.shape[0], : pixels.shape[1]].astype(np.float32)
+    length = float(np.hypot(x1 - x0, y1 - y0))
+    along = ((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / length
+    beyond = np.clip(along, 0, length) - along
+    away = ((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / length
+    sigma = fwhm_px / 2.35482
+    light = peak_adu * np.exp(-(away**2 + beyond**2) / (2 * sigma**2))
+    noisy = light + np.random.default_rng(seed).standard_normal(light.shape) * np.sqrt(light)
+    pixels[:] = np.clip(pixels + np.rint(noisy), 0, 65535).astype(pixels.dtype)
+
+
+def add_galaxy(pixels: np.ndarray, x: float, y: float, flux: float, radius_px: float,
+               axis_ratio: float, angle_deg: float) -> None:  # fmt: skip
+    """Add a noiseless exponential disc (half-light radius given) to a frame."""
+    disc = galsim.Exponential(half_light_radius=radius_px, flux=flux)
+    disc = disc.shear(q=axis_ratio, beta=angle_deg * galsim.degrees)
+    size = int(12 * radius_px) | 1
+    stamp = disc.drawImage(nx=size, ny=size, scale=1.0, method="no_pixel").array
+    light = np.zeros(pixels.shape, np.float32)
+    paste(light, stamp, int(x), int(y))
+    pixels[:] = np.clip(pixels + np.rint(light), 0, 65535).astype(pixels.dtype)
+
+
+def add_spikes(pixels: np.ndarray, x: int, y: int, peak_adu: float, reach_px: float,
+               angle_deg: float) -> None:  # fmt: skip
+    """Add the four diffraction spikes of a bright star: thin, falling off outwards."""
+    rows, columns = np.mgrid[: pixels.shape[0], : pixels.shape[1]].astype(np.float32)
+    light = np.zeros(pixels.shape, np.float32)
+    for turn in (0, 90):
+        angle = np.radians(angle_deg + turn)
+        along = (columns - x) * np.cos(angle) + (rows - y) * np.sin(angle)
+        away = (rows - y) * np.cos(angle) - (columns - x) * np.sin(angle)
+        light += peak_adu / (1 + (along / reach_px * 6) ** 2) * np.exp(-(away**2) / 3)
+    radius = np.hypot(columns - x, rows - y)
+    light += 50 * peak_adu / (1 + (radius / 4) ** 2) ** 2.5
+    pixels[:] = np.clip(pixels + np.rint(light), 0, 65535).astype(pixels.dtype)
+
+
 def place(rng, count: int, height: int, width: int, separation_px: float) -> np.ndarray:
     """Whole-pixel positions, kept apart where asked."""
     cells = np.column_stack([rng.integers(0, width, count), rng.integers(0, height, count)])

@@ -1,0 +1,124 @@
+"""Match a run's frames to the best frame of their rig, target and filter."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row
+
+from runlog.core.frame import StarList
+from runlog.core.policy import extinction_mag
+from runlog.measure.match import Match, match_stars
+from runlog.store import history
+from runlog.store.history import Field
+
+MATCHED_KEYS = ("matched_to", "throughput", "shift_x_px", "shift_y_px", "rotation_deg")
+Found = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """The best frame of a field, with its stars."""
+
+    row: Row[Any]
+    stars: StarList
+
+
+class Matcher:
+    """Finds references and matches against them; remembers references for one settling."""
+
+    def __init__(self) -> None:
+        self.references: dict[tuple[int, Field], Reference | None] = {}
+        self._depths: dict[tuple[int, Field], float | None] = {}
+
+    def reference(self, connection: Connection, rig_id: int, field: Field) -> Reference | None:
+        """Find the reference of a field, once."""
+        key = (rig_id, field)
+        if key not in self.references:
+            row = history.reference_frame(connection, rig_id, field)
+            stars = history.star_lists(connection, [row.id]) if row is not None else {}
+            self.references[key] = (
+                Reference(row, stars.get(row.id, StarList())) if row is not None else None
+            )
+        return self.references[key]
+
+    def match(
+        self, connection: Connection, rig_id: int, rows: Sequence[Row[Any]]
+    ) -> dict[int, Found]:
+        """Give each row's place and light against its reference; stored answers are kept."""
+        found: dict[int, Found] = {}
+        fresh: list[tuple[Row[Any], Reference]] = []
+        for row in rows:
+            reference = self.reference(connection, rig_id, field_of(row))
+            if reference is None:
+                found[row.id] = dict.fromkeys(MATCHED_KEYS)
+            elif row.matched_to == reference.row.content_key:
+                found[row.id] = {key: getattr(row, key) for key in MATCHED_KEYS}
+            else:
+                fresh.append((row, reference))
+        stars = history.star_lists(connection, [row.id for row, _ in fresh])
+        for row, reference in fresh:
+            match = match_rows(reference, row, stars.get(row.id, StarList()))
+            found[row.id] = _found(match, reference.row, row)
+        return found
+
+    def depth_throughput(
+        self, connection: Connection, rig_id: int, field: Field, content_key: str
+    ) -> float | None:
+        """Give the light of the frozen depth frame against today's reference."""
+        key = (rig_id, field)
+        if key not in self._depths:
+            self._depths[key] = self._measure_depth(connection, rig_id, field, content_key)
+        return self._depths[key]
+
+    def _measure_depth(
+        self, connection: Connection, rig_id: int, field: Field, content_key: str
+    ) -> float | None:
+        reference = self.reference(connection, rig_id, field)
+        row = history.frame_by_key(connection, content_key)
+        if reference is None or row is None:
+            return None
+        stars = history.star_lists(connection, [row.id]).get(row.id, StarList())
+        match = match_rows(reference, row, stars)
+        throughput: float | None = _found(match, reference.row, row)["throughput"]
+        return throughput
+
+
+def field_of(row: Row[Any]) -> Field:
+    """Name what a frame can be matched with: same target, filter, binning and size."""
+    return (row.target, row.filter, row.binning_x, row.width, row.height)
+
+
+def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Match | None:
+    """Match one frame; the reference itself lies on itself."""
+    if row.id == reference.row.id:
+        count = len(stars.x)
+        return Match(0.0, 0.0, 0.0, 1.0, 1.0, 0.0, count, count)
+    clipped = (reference.row.clipped_stars or 0, row.clipped_stars or 0)
+    return match_stars(reference.stars, stars, (row.width, row.height), clipped)
+
+
+def _found(match: Match | None, reference: Row[Any], row: Row[Any]) -> Found:
+    if match is None or not row.exposure_s:
+        return dict.fromkeys(MATCHED_KEYS) | {"matched_to": reference.content_key}
+    return {
+        "matched_to": reference.content_key,
+        "throughput": match.flux_ratio * reference.exposure_s / row.exposure_s,
+        "shift_x_px": match.shift_x_px,
+        "shift_y_px": match.shift_y_px,
+        "rotation_deg": match.rotation_deg,
+    }
+
+
+def transparency(
+    throughput: float | None,
+    airmass: float | None,
+    reference_airmass: float | None,
+    filter_name: str,
+) -> float | None:
+    """Take out of the throughput what a clear sky takes at a frame's airmass."""
+    if throughput is None or airmass is None or reference_airmass is None:
+        return throughput
+    return throughput * float(
+        10 ** (0.4 * extinction_mag(filter_name) * (airmass - reference_airmass))
+    )

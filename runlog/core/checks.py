@@ -1,0 +1,62 @@
+"""One value against one limit, with the words for it; faults and explanations are made of these."""
+
+from dataclasses import dataclass
+
+from runlog.core.baseline import Earlier, Usual
+from runlog.core.frame import Fault, FaultName, Grade, RunFrame
+from runlog.core.policy import Limit, Policy
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One frame, what it is compared with, and the limits that hold for its filter."""
+
+    frame: RunFrame
+    shape: Usual
+    light: Usual
+    count: Usual
+    earlier: Earlier | None
+    policy: Policy
+    first_after: str | None = None  # "a flip", "a refocus" ...: context, never a cause
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """What was looked at, against which limit, and what follows."""
+
+    fault: FaultName
+    what: str
+    value: float | None
+    limit: Limit | None
+    grade: Grade  # keep when within the limit
+    evidence: str
+    setting: str | None = None  # name of the limit in the policy
+    noted: bool = False  # a fault that is worth saying though it costs nothing
+
+    @property
+    def is_fault(self) -> bool:
+        """Tell whether the frame shows this fault."""
+        return self.noted or self.grade is not Grade.KEEP
+
+    def as_fault(self) -> Fault:
+        """Give the fault with its evidence."""
+        return Fault(self.fault, self.grade, self.evidence)
+
+
+def above(value: float, limit: Limit) -> Grade:
+    """Grade a value for which more is worse."""
+    if value < limit.doubtful:
+        return Grade.KEEP
+    return Grade.REJECT if value >= limit.reject else Grade.DOUBTFUL
+
+
+def below(value: float, limit: Limit) -> Grade:
+    """Grade a value for which less is worse."""
+    if value > limit.doubtful:
+        return Grade.KEEP
+    return Grade.REJECT if value <= limit.reject else Grade.DOUBTFUL
+
+
+def ratio(value: float | None, usual: float | None) -> float | None:
+    """Divide where both are known and the usual value is not zero."""
+    return None if value is None or not usual else value / usual

@@ -1,0 +1,172 @@
+"""What the light says: cloud, an obstruction, a bright sky, too few stars."""
+
+from collections.abc import Iterator, Sequence
+
+from runlog.core.baseline import sky_rate, zones
+from runlog.core.checks import Case, Check, above, below, ratio
+from runlog.core.frame import FaultName, Grade, RunFrame
+
+# The four sides of the frame as ninths, and the ninths opposite them.
+SIDES = {
+    "the bottom rows": ((0, 1, 2), (6, 7, 8)),
+    "the top rows": ((6, 7, 8), (0, 1, 2)),
+    "the left side": ((0, 3, 6), (2, 5, 8)),
+    "the right side": ((2, 5, 8), (0, 3, 6)),
+}
+STARS_TO_JUDGE_SIDES = 40
+
+
+def cloud(case: Case) -> Iterator[Check]:
+    """Light lost: against the run's clear frames, and against the best frame ever."""
+    share, source = transparency(case)
+    if share is None:
+        yield from _cloud_by_counts(case)
+        return
+    limit = case.policy.cloud_transparency
+    text = f"stars give {share:.0%} of the light they give in {source}{_stars_left(case)}"
+    yield Check(
+        FaultName.CLOUD, f"light against {source}", share, limit, below(share, limit), text,
+        "cloud_transparency",
+    )  # fmt: skip
+    yield from _hazy_night(case)
+
+
+def transparency(case: Case) -> tuple[float | None, str]:
+    """Give the share of light against the run's clear frames, by matched stars where possible."""
+    matched = ratio(case.frame.transparency, case.light.transparency)
+    if matched is not None:
+        return matched, "this run's clear frames"
+    ranked = ratio(case.frame.ranked_flux_adu_s, case.light.flux_adu_s)
+    return ranked, "this run's clear frames"
+
+
+def _hazy_night(case: Case) -> Iterator[Check]:
+    share = case.frame.transparency
+    if share is None:
+        return
+    limit = case.policy.cloud_history
+    text = f"stars give {share:.0%} of the light of the best frame of this target"
+    yield Check(
+        FaultName.CLOUD, "light against the best frame", share, limit, below(share, limit), text,
+        "cloud_history",
+    )  # fmt: skip
+
+
+def _stars_left(case: Case) -> str:
+    if case.frame.stars is None or not case.count.stars:
+        return ""
+    return f"; {case.frame.stars} stars, usually {case.count.stars:.0f}"
+
+
+def _cloud_by_counts(case: Case) -> Iterator[Check]:
+    """Judge by star counts where no star's light can be followed."""
+    left = ratio(case.frame.stars, case.count.stars)
+    if left is None or not case.frame.stars:
+        return
+    limit = case.policy.cloud_stars
+    text = f"cloud or bright sky{_stars_left(case)}"
+    yield Check(FaultName.CLOUD, "stars left", left, limit, below(left, limit), text, "cloud_stars")
+
+
+def obstructed(case: Case) -> Iterator[Check]:
+    """Stars lost on one side only: a tree, a roof, the dome."""
+    counts, usual = zones(case.frame), case.count.zone_shares
+    if len(counts) != 9 or not usual or sum(counts) < STARS_TO_JUDGE_SIDES:
+        return
+    worst, side = min((_side_left(counts, usual, *SIDES[name]), name) for name in SIDES)
+    limit = case.policy.obstructed_share
+    text = f"{side} has {worst:.0%} of the stars it should have against the side opposite"
+    yield Check(
+        FaultName.OBSTRUCTED, "stars left on the worst side", worst, limit, below(worst, limit),
+        text, "obstructed_share",
+    )  # fmt: skip
+
+
+def _side_left(
+    counts: Sequence[int], usual: Sequence[float], side: Sequence[int], opposite: Sequence[int]
+) -> float:
+    """Compare a side's stars with its opposite's, each against its usual share."""
+    here = sum(counts[i] for i in side) / max(sum(usual[i] for i in side), 1e-6)
+    there = sum(counts[i] for i in opposite) / max(sum(usual[i] for i in opposite), 1e-6)
+    return here / there if there > 0 else 1.0
+
+
+def bright_sky(case: Case) -> Iterator[Check]:
+    """Background up: the Moon, twilight, lamps."""
+    frame, policy = case.frame, case.policy
+    rate = sky_rate(frame)
+    if rate is None:
+        yield from _bright_noise(case)
+        return
+    if policy.brightest_sky_adu_s is not None:
+        limit = policy.brightest_sky_adu_s
+        text = f"sky {rate:.2f} ADU a second, your limit is {limit.doubtful:.2f}"
+        yield Check(
+            FaultName.BRIGHT_SKY, "sky in ADU a second", rate, limit, above(rate, limit), text,
+            "brightest_sky_adu_s",
+        )  # fmt: skip
+    times = ratio(rate, case.light.sky_adu_s)
+    if times is not None:
+        limit = policy.bright_sky_ratio
+        text = f"sky {times:.1f} times this run's darkest frames{lit_by(frame)}"
+        yield Check(
+            FaultName.BRIGHT_SKY, "sky against this run's darkest", times, limit,
+            above(times, limit), text, "bright_sky_ratio",
+        )  # fmt: skip
+
+
+def _bright_noise(case: Case) -> Iterator[Check]:
+    times = ratio(case.frame.noise_adu, case.count.noise_adu)
+    if times is None:
+        return
+    limit = case.policy.bright_noise_ratio
+    text = (
+        f"sky noise {times:.1f} times this run's quietest frames (the camera's zero level is not "
+        f"known){lit_by(case.frame)}"
+    )
+    yield Check(
+        FaultName.BRIGHT_SKY, "noise against this run's quietest", times, limit,
+        above(times, limit), text, "bright_noise_ratio",
+    )  # fmt: skip
+
+
+def lit_by(frame: RunFrame) -> str:
+    """Say what stood in the sky that explains light."""
+    if frame.sun_alt_deg is not None and frame.sun_alt_deg > -18:
+        return f"; the Sun is only {-frame.sun_alt_deg:.0f} degrees down"
+    if frame.moon_alt_deg is not None and frame.moon_alt_deg > 0:
+        return f"; the Moon is {frame.moon_alt_deg:.0f} degrees up"
+    return ""
+
+
+def few_stars(case: Case) -> Iterator[Check]:
+    """Far fewer stars than this field gives; the last thing asked, when nothing else was found."""
+    stars = case.frame.stars or 0
+    left = ratio(stars, case.count.stars)
+    limit = case.policy.few_stars_share
+    if left is not None and case.count.stars is not None:
+        text = f"{stars} stars where this run usually has {case.count.stars:.0f}"
+        yield Check(
+            FaultName.FEW_STARS, "stars left", left, limit, below(left, limit), text,
+            "few_stars_share",
+        )  # fmt: skip
+    yield from no_stars(case)
+
+
+def no_stars(case: Case) -> Iterator[Check]:
+    """Next to no stars at all, whatever the run looks like."""
+    stars = case.frame.stars or 0
+    least = case.policy.few_stars_least
+    grade = Grade.REJECT if stars < least else Grade.KEEP
+    words = "no stars" if not stars else f"only {stars} star{'s' * (stars > 1)}"
+    yield Check(
+        FaultName.FEW_STARS, "stars", float(stars), None, grade, f"{words} found",
+        "few_stars_least",
+    )  # fmt: skip
+    limit = case.policy.fewest_stars
+    if limit is not None:
+        text = f"{stars} stars, your limit is {limit.doubtful:.0f}"
+        yield Check(
+            FaultName.FEW_STARS, "stars", float(stars), limit, below(stars, limit), text,
+            "fewest_stars",
+        )  # fmt: skip

@@ -1,0 +1,52 @@
+"""What else can be wrong with a frame: pointing, read-out, saturation, trails of satellites."""
+
+from collections.abc import Iterator
+
+from runlog.core.checks import Case, Check, above
+from runlog.core.frame import FaultName, Grade
+
+
+def off_target(case: Case) -> Iterator[Check]:
+    """Pointing away from the run by more than a share of the field."""
+    frame = case.frame
+    if frame.shift_x_px is None or frame.shift_y_px is None or not frame.width or not frame.height:
+        return
+    away = max(abs(frame.shift_x_px) / frame.width, abs(frame.shift_y_px) / frame.height)
+    limit = case.policy.off_target_share
+    text = f"the field is {away:.0%} of its width away from where it was in the best frame"
+    yield Check(
+        FaultName.OFF_TARGET, "share of the field it points away", away, limit,
+        above(away, limit), text, "off_target_share",
+    )  # fmt: skip
+
+
+def readout(case: Case) -> Iterator[Check]:
+    """A glitch while the frame was read out."""
+    found = case.frame.readout
+    grade = Grade.REJECT if found else Grade.KEEP
+    text = found or "no repeated, missing or banded rows"
+    yield Check(FaultName.READOUT, "rows as read out", None, None, grade, text)
+
+
+def clipped(case: Case) -> Iterator[Check]:
+    """Far more saturated stars than usual for the exposure; noted, it rejects nothing."""
+    count, usual = case.frame.clipped_stars, case.count.clipped_stars
+    if count is None or usual is None:
+        return
+    most = max(case.policy.clipped_least, case.policy.clipped_ratio * usual)
+    text = f"{count} stars saturated, usually {usual:.0f}"
+    yield Check(
+        FaultName.CLIPPED, "saturated stars", float(count), None, Grade.KEEP, text,
+        "clipped_ratio", noted=count >= most,
+    )  # fmt: skip
+
+
+def streak(case: Case) -> Iterator[Check]:
+    """A satellite or aircraft trail; noted, stacking removes it."""
+    count = case.frame.streaks
+    text = f"{count} satellite or aircraft trail{'s' * (count != 1)}"
+    text += "; stacking removes it" if count == 1 else "; stacking removes them" if count else ""
+    yield Check(
+        FaultName.STREAK, "trails across the frame", float(count), None, Grade.KEEP, text,
+        noted=count > 0,
+    )  # fmt: skip

@@ -1,0 +1,121 @@
+"""What the shape of the stars says: trails, doubled stars, focus, seeing."""
+
+from collections.abc import Iterator
+
+from runlog.core.baseline import eccentricity_of, profile, stretch, width_at
+from runlog.core.checks import Case, Check, above, ratio
+from runlog.core.frame import FaultName, Grade
+from runlog.core.policy import Limit
+
+
+def trailed(case: Case) -> Iterator[Check]:
+    """Stars stretched in one direction over the whole frame, beyond the rig's own stretch."""
+    frame, policy = case.frame, case.policy
+    seen = stretch(frame)
+    if seen is None or frame.eccentricity is None:
+        return
+    own = case.shape.stretch
+    excess = eccentricity_of(abs(seen - own)) if own is not None else frame.eccentricity
+    aligned = frame.alignment if frame.alignment is not None else 1.0
+    grade = above(excess, policy.trailed_eccentricity)
+    if aligned < policy.trailed_alignment:
+        grade = Grade.KEEP
+    usual = f", this run's own is {eccentricity_of(abs(own)):.2f}" if own is not None else ""
+    text = f"eccentricity {frame.eccentricity:.2f}{usual}; {aligned:.0%} of it in one direction"
+    yield Check(
+        FaultName.TRAILED,
+        "eccentricity beyond the rig's own",
+        excess,
+        policy.trailed_eccentricity,
+        grade,
+        text,
+        "trailed_eccentricity",
+    )
+
+
+def doubled(case: Case) -> Iterator[Check]:
+    """Every star twice at the same offset: wind, a knock, a mirror that shifted."""
+    share, apart = case.frame.doubled_share, case.frame.doubled_px
+    if share is None or apart is None:
+        return
+    grade = above(share, case.policy.doubled_share)
+    text = f"{share:.0%} of the bright stars stand twice, {apart:.0f} px apart"
+    yield Check(
+        FaultName.DOUBLED, "share of stars that stand twice", share, case.policy.doubled_share,
+        grade, text, "doubled_share",
+    )  # fmt: skip
+
+
+def wide(case: Case) -> Iterator[Check]:
+    """Tell focus, where the profile changes, from seeing, where it only scales."""
+    expected, source = _expected(case)
+    times = ratio(case.frame.fwhm_px, expected)
+    if times is None or expected is None:
+        return
+    changed = profile_changed(case)
+    limit = case.policy.defocused_ratio if changed else case.policy.soft_ratio
+    name = FaultName.DEFOCUSED if changed else FaultName.SOFT
+    setting = "defocused_ratio" if changed else "soft_ratio"
+    why = changed or "the profile kept its shape"
+    text = f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times {source} {expected:.1f}; {why}"
+    yield Check(name, f"FWHM against {source}", times, limit, above(times, limit), text, setting)
+
+
+def _expected(case: Case) -> tuple[float | None, str]:
+    """Give the width expected of a frame at its airmass in this run."""
+    zenith, source = case.shape.fwhm_px, "this run's"
+    if zenith is None and case.earlier is not None:
+        zenith, source = case.earlier.fwhm_px, "the rig's usual"
+    return (None if zenith is None else _at_airmass(case, zenith)), source
+
+
+def _at_airmass(case: Case, zenith_px: float) -> float:
+    floor = case.earlier.fwhm_floor_px if case.earlier else zenith_px
+    return width_at(zenith_px, 0.75 * floor, case.frame.airmass)
+
+
+def wide_for_rig(case: Case) -> Iterator[Check]:
+    """Compare with the rig's earlier nights: a poor night must not pass its own median."""
+    if case.earlier is None or case.frame.fwhm_px is None:
+        return
+    expected = _at_airmass(case, case.earlier.fwhm_px)
+    times = case.frame.fwhm_px / expected
+    limit = case.policy.soft_history_ratio
+    text = (
+        f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times the {expected:.1f} of this rig's "
+        f"last {case.earlier.nights} nights"
+    )
+    name = FaultName.DEFOCUSED if profile_changed(case) else FaultName.SOFT
+    yield Check(
+        name, "FWHM against earlier nights", times, limit, above(times, limit), text,
+        "soft_history_ratio",
+    )  # fmt: skip
+
+
+def profile_changed(case: Case) -> str | None:
+    """Say how the profile differs from this run's, beyond its scale; None when it does not."""
+    if case.frame.width_from == "moments":
+        return "the stars are discs or rings, no longer points"
+    change = ratio(profile(case.frame), case.shape.profile)
+    if change is not None and abs(change - 1) >= case.policy.profile_change:
+        return f"half-flux radius over FWHM changed by {change - 1:+.0%}"
+    return None
+
+
+def too_wide(case: Case) -> Iterator[Check]:
+    """Absolute limits on the width, where somebody set them."""
+    width, scale = case.frame.fwhm_px, case.frame.arcsec_per_px
+    policy = case.policy
+    if width is None:
+        return
+    if policy.widest_fwhm_px is not None:
+        yield _absolute(width, policy.widest_fwhm_px, "px", "widest_fwhm_px")
+    if policy.widest_fwhm_arcsec is not None and scale is not None:
+        yield _absolute(width * scale, policy.widest_fwhm_arcsec, "″", "widest_fwhm_arcsec")
+
+
+def _absolute(value: float, limit: Limit, unit: str, setting: str) -> Check:
+    text = f"FWHM {value:.1f} {unit}, your limit is {limit.doubtful:.1f}"
+    return Check(
+        FaultName.SOFT, f"FWHM in {unit}", value, limit, above(value, limit), text, setting
+    )

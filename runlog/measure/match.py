@@ -1,0 +1,297 @@
+"""Match a frame's stars to a reference frame's without a catalogue; throughput from fluxes."""
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.stats import poisson
+
+from runlog.core.frame import StarList
+from runlog.measure.pixels import F64, I64
+
+BRIGHTEST = 26  # stars of each list that form triangles
+SHAPE_TOLERANCE = 0.004  # of a triangle's side ratios
+MOST_GUESSES = 3000
+CHANCE = 1e-10  # probability below which a set of pairs is no accident
+FEWEST_PAIRS = 5
+SCALE_RANGE = (0.2, 5.0)
+SHORTEST_SIDE_PX = 20.0
+TOLERANCE_PX = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """
+    Where the reference's sky is in the other frame.
+
+    A star at r in the reference is at s R (r - centre_ref) + centre + shift in the other frame.
+    """
+
+    shift_x_px: float
+    shift_y_px: float
+    rotation_deg: float  # -180 to 180, +x towards +y; 180 after a meridian flip
+    scale: float
+    pairs: tuple[tuple[int, int], ...]  # (star of the reference, star of the other frame)
+    rms_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class Throughput:
+    """Light of the same stars per second, over the reference's."""
+
+    ratio: float
+    ratio_err: float
+    stars: int
+
+
+def match_stars(
+    reference: StarList,
+    other: StarList,
+    reference_size: tuple[int, int],
+    other_size: tuple[int, int] | None = None,
+) -> Match | None:
+    """
+    Find shift, rotation and scale between two star lists, or None when they do not match.
+
+    Triangles of the brightest stars with the same side ratios propose a similarity; the one
+    that brings most stars of both whole lists together is refined by least squares, and
+    accepted when so many pairs have a chance below 1e-10 of being an accident.
+
+    Parameters
+    ----------
+    reference, other : StarList
+        Brightest first, positions in pixels.
+    reference_size, other_size : (width, height)
+        Frame sizes in pixels; the other's defaults to the reference's.
+
+    Returns
+    -------
+    Match or None
+    """
+    here, there = points(reference), points(other)
+    size = np.array(other_size or reference_size, float)
+    if min(len(here), len(there)) < FEWEST_PAIRS:
+        return None
+    guesses = proposals(here[:BRIGHTEST], there[:BRIGHTEST])
+    tree = cKDTree(there)
+    best = best_guess(guesses, here, tree, size)
+    if best is None:
+        return None
+    factor, offset, pairs = refined(best, here, there, tree)
+    if not believable(pairs, factor, offset, here, there, size):
+        return None
+    return as_match(factor, offset, pairs, here, there, np.array(reference_size, float), size)
+
+
+def points(stars: StarList) -> F64:
+    """Positions as complex numbers: a similarity is then one multiplication and one addition."""
+    return np.column_stack([stars.x, stars.y]).reshape(-1, 2).astype(float)
+
+
+def proposals(here: F64, there: F64) -> F64:
+    """Similarities (complex factor and offset) that lay a triangle of one list on the other's."""
+    shape_a, corners_a = triangles(here)
+    shape_b, corners_b = triangles(there)
+    if len(shape_a) == 0 or len(shape_b) == 0:
+        return np.zeros((0, 2), complex)
+    near = cKDTree(shape_b).query_ball_point(shape_a, SHAPE_TOLERANCE)
+    counts = np.array([len(found) for found in near])
+    first = np.repeat(np.arange(len(shape_a)), counts)
+    if len(first) == 0:
+        return np.zeros((0, 2), complex)
+    second = np.concatenate([np.asarray(found, np.int64) for found in near if len(found)])
+    a, b = as_complex(here)[corners_a[first]], as_complex(there)[corners_b[second]]
+    factor = (b[:, 2] - b[:, 0]) / (a[:, 2] - a[:, 0])
+    # the middle corner must agree too: side ratios alone also match mirrored triangles
+    misfit = np.abs(b[:, 0] + factor * (a[:, 1] - a[:, 0]) - b[:, 1])
+    scale = np.abs(factor)
+    keep = (misfit < TOLERANCE_PX) & (scale > SCALE_RANGE[0]) & (scale < SCALE_RANGE[1])
+    offset = b[:, 0] - factor * a[:, 0]
+    return likeliest(np.column_stack([factor, offset])[keep])
+
+
+def as_complex(xy: F64) -> np.ndarray:
+    return xy[:, 0] + 1j * xy[:, 1]
+
+
+def triangles(xy: F64) -> tuple[F64, I64]:
+    """Side ratios (middle/long, short/long) of all triangles, corners in a fixed order."""
+    corners = np.array(list(combinations(range(len(xy)), 3)), np.int64).reshape(-1, 3)
+    if len(corners) == 0:
+        return np.zeros((0, 2)), corners
+    # side k is opposite corner k
+    sides = np.stack(
+        [np.hypot(*(xy[corners[:, (k + 1) % 3]] - xy[corners[:, (k + 2) % 3]]).T) for k in range(3)],
+        axis=1,
+    )
+    order = np.argsort(sides, axis=1)
+    corners = np.take_along_axis(corners, order, axis=1)
+    sides = np.take_along_axis(sides, order, axis=1)
+    keep = (sides[:, 0] > SHORTEST_SIDE_PX) & (sides[:, 0] > 0.08 * sides[:, 2])
+    return (sides[keep][:, 1::-1] / sides[keep][:, 2:]), corners[keep]
+
+
+def likeliest(guesses: F64) -> F64:
+    """Proposals ordered by how many others say nearly the same."""
+    if len(guesses) == 0:
+        return guesses
+    factor, offset = guesses[:, 0], guesses[:, 1]
+    bins = np.column_stack([
+        np.rint(np.log(np.abs(factor)) / 0.02), np.rint(np.angle(factor) / 0.02),
+        np.rint(offset.real / 60), np.rint(offset.imag / 60),
+    ]).astype(np.int64)  # fmt: skip
+    _, inverse, counts = np.unique(bins, axis=0, return_inverse=True, return_counts=True)
+    votes = counts[inverse.ravel()]
+    return np.asarray(guesses[np.argsort(-votes, kind="stable")][:MOST_GUESSES])
+
+
+def best_guess(guesses: F64, here: F64, tree: cKDTree, size: F64) -> F64 | None:
+    """The proposal that brings most stars together; stops early at a clear winner."""
+    z = as_complex(here)
+    best, most = None, 0
+    for start in range(0, len(guesses), 100):
+        batch = guesses[start : start + 100]
+        moved = batch[:, :1] * z + batch[:, 1:]
+        distance, _ = tree.query(np.stack([moved.real, moved.imag], axis=-1),
+                                 distance_upper_bound=TOLERANCE_PX)  # fmt: skip
+        hits = np.isfinite(distance).sum(axis=1)
+        top = int(np.argmax(hits))
+        if hits[top] > most:
+            best, most = batch[top], int(hits[top])
+        if most >= max(12, 0.5 * min(len(here), tree.n)):
+            break
+    return best if most >= FEWEST_PAIRS else None
+
+
+def pair_up(factor: complex, offset: complex, here: F64, tree: cKDTree, reach: float) -> I64:
+    """Mutually exclusive pairs (here, there) within a reach, nearest first."""
+    moved = factor * as_complex(here) + offset
+    distance, found = tree.query(np.column_stack([moved.real, moved.imag]),
+                                 distance_upper_bound=reach)  # fmt: skip
+    order = np.argsort(distance)
+    order = order[np.isfinite(distance[order])]
+    _, first = np.unique(found[order], return_index=True)
+    keep = order[np.sort(first)]
+    return np.column_stack([keep, found[keep]]).astype(np.int64)
+
+
+def refined(
+    guess: F64, here: F64, there: F64, tree: cKDTree
+) -> tuple[complex, complex, I64]:
+    """Least-squares similarity over the pairs, found again with the better transform."""
+    factor, offset = complex(guess[0]), complex(guess[1])
+    a, b = as_complex(here), as_complex(there)
+    pairs = pair_up(factor, offset, here, tree, TOLERANCE_PX)
+    for reach in (TOLERANCE_PX, TOLERANCE_PX, 0.8 * TOLERANCE_PX):
+        if len(pairs) < 2:
+            break
+        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]])
+        pairs = pair_up(factor, offset, here, tree, reach)
+    if len(pairs) >= 2:
+        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]])
+    return factor, offset, pairs
+
+
+def similarity(a: np.ndarray, b: np.ndarray) -> tuple[complex, complex]:
+    """Least-squares factor and offset of b = factor a + offset, pairs far off left out."""
+    keep = np.ones(len(a), bool)
+    factor, offset = 1 + 0j, 0j
+    for _ in range(3):
+        ma, mb = a[keep].mean(), b[keep].mean()
+        centred = a[keep] - ma
+        power = max(float(np.sum(np.abs(centred) ** 2)), 1e-9)
+        factor = complex(np.sum(np.conj(centred) * (b[keep] - mb)) / power)
+        offset = complex(mb - factor * ma)
+        miss = np.abs(factor * a + offset - b)
+        keep = miss <= max(3 * float(np.median(miss)), 0.05)
+        if np.count_nonzero(keep) < 3:
+            break
+    return factor, offset
+
+
+def believable(
+    pairs: I64, factor: complex, offset: complex, here: F64, there: F64, size: F64
+) -> bool:
+    """Whether that many pairs cannot be an accident, however many proposals were tried."""
+    if len(pairs) < FEWEST_PAIRS or not SCALE_RANGE[0] < abs(factor) < SCALE_RANGE[1]:
+        return False
+    moved = factor * as_complex(here) + offset
+    inside = (
+        (moved.real > 0) & (moved.real < size[0]) & (moved.imag > 0) & (moved.imag < size[1])
+    )
+    expected = np.count_nonzero(inside) * len(there) * np.pi * TOLERANCE_PX**2 / np.prod(size)
+    # two pairs fix the similarity, so they prove nothing
+    chance = float(poisson.sf(len(pairs) - 3, max(expected, 1e-12)))
+    common = min(np.count_nonzero(inside), len(there))
+    return bool(chance < CHANCE and len(pairs) >= 0.12 * common)
+
+
+def as_match(
+    factor: complex, offset: complex, pairs: I64, here: F64, there: F64,
+    reference_size: F64, size: F64,
+) -> Match:  # fmt: skip
+    """Express the similarity about the frames' centres."""
+    centre_ref = complex(*((reference_size - 1) / 2))
+    centre = complex(*((size - 1) / 2))
+    shift = factor * centre_ref + offset - centre
+    miss = factor * as_complex(here)[pairs[:, 0]] + offset - as_complex(there)[pairs[:, 1]]
+    return Match(
+        float(shift.real),
+        float(shift.imag),
+        float(np.degrees(np.angle(factor))),
+        float(abs(factor)),
+        tuple((int(i), int(j)) for i, j in pairs),
+        float(np.sqrt(np.mean(np.abs(miss) ** 2))),
+    )
+
+
+def throughput(
+    reference: StarList,
+    other: StarList,
+    match: Match,
+    *,
+    reference_exposure_s: float,
+    exposure_s: float,
+    clipped: int = 0,
+) -> Throughput | None:
+    """
+    Return the median flux ratio of matched stars per second of exposure.
+
+    Parameters
+    ----------
+    reference, other : StarList
+        Total fluxes in ADU, brightest first.
+    match : Match
+    reference_exposure_s, exposure_s : float
+    clipped : int
+        How many of the brightest stars of either frame are clipped; they are left out as long
+        as enough others remain, their flux being only a lower bound.
+
+    Returns
+    -------
+    Throughput or None
+        None when no pair has a positive flux or an exposure is not positive.
+    """
+    if reference_exposure_s <= 0 or exposure_s <= 0 or not match.pairs:
+        return None
+    pairs = np.array(match.pairs)
+    unclipped = pairs[(pairs >= clipped).all(axis=1)]
+    pairs = unclipped if len(unclipped) >= 8 else pairs
+    here = np.array(reference.flux_adu)[pairs[:, 0]] / reference_exposure_s
+    there = np.array(other.flux_adu)[pairs[:, 1]] / exposure_s
+    good = (here > 0) & (there > 0)
+    if not good.any():
+        return None
+    return weighted_ratio(np.log(there[good] / here[good]), there[good])
+
+
+def weighted_ratio(log_ratio: F64, flux: F64) -> Throughput:
+    """Median of log ratios, each star weighing by the root of its flux, and its error."""
+    order = np.argsort(log_ratio)
+    weight = np.sqrt(flux)[order]
+    grown = np.cumsum(weight) / weight.sum()
+    middle = float(log_ratio[order][np.searchsorted(grown, 0.5)])
+    spread = 1.4826 * float(np.median(np.abs(log_ratio - middle)))
+    ratio = float(np.exp(middle))
+    return Throughput(ratio, ratio * 1.2533 * spread / np.sqrt(len(flux)), len(flux))

@@ -1,0 +1,62 @@
+"""Find read-out glitches: repeated rows, a missing part, bands."""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[Any]
+F64 = npt.NDArray[np.float64]
+
+MAD_TO_SIGMA = 1.4826  # of a normal distribution
+COLUMNS = 512  # sampled per row
+REPEATED_LEAST = 3  # neighbours alike; noise makes even one all but impossible
+BLANK_SHARE = 0.02  # of the rows without any noise
+STEP_SIGMA = 12.0  # of the scatter of row medians
+STEP_NOISE = 0.4  # a step must also be seen against the pixel noise
+STEPS_LEAST = 4
+STRIDE = 2  # rows of one Bayer colour lie two apart
+
+
+def find_glitch(pixels: Array, noise_adu: float | None) -> str | None:
+    """Say in words what went wrong while the frame was read out; None when nothing did.
+
+    Parameters
+    ----------
+    pixels : (h, w) or (3, h, w), in ADU; a colour frame is judged by its first plane.
+    noise_adu : robust noise of one pixel.
+    """
+    plane = pixels[0] if pixels.ndim == 3 else pixels
+    if plane.ndim != 2 or plane.shape[0] < 64 or not noise_adu:
+        return None
+    thin = plane[:, :: max(1, plane.shape[1] // COLUMNS)]
+    return _repeated(thin) or _blank(thin) or _bands(thin, noise_adu)
+
+
+def _repeated(thin: Array) -> str | None:
+    alike = (thin[1:] == thin[:-1]).mean(axis=1) > 0.95
+    flat = thin[1:].max(axis=1) == thin[1:].min(axis=1)
+    count = int((alike & ~flat).sum())
+    return f"{count} rows repeat the row before" if count >= REPEATED_LEAST else None
+
+
+def _blank(thin: Array) -> str | None:
+    flat = thin.max(axis=1) == thin.min(axis=1)
+    share = float(flat.mean())
+    return f"{share:.0%} of the rows hold no picture" if BLANK_SHARE < share < 1 else None
+
+
+def _bands(thin: Array, noise_adu: float) -> str | None:
+    """Look for sudden steps of whole rows; sky, nebulae and vignetting change slowly."""
+    medians = np.median(thin, axis=1)
+    steps = np.abs(_steps(medians))
+    scatter = max(MAD_TO_SIGMA * float(np.median(steps)), noise_adu / np.sqrt(thin.shape[1]))
+    sudden = steps > max(STEP_SIGMA * scatter, STEP_NOISE * noise_adu)
+    count = int(sudden.sum())
+    if count < STEPS_LEAST:
+        return None
+    return f"bands: the level of whole rows jumps by up to {steps.max():.0f} ADU"
+
+
+def _steps(medians: F64) -> F64:
+    return np.asarray(medians[STRIDE:] - medians[:-STRIDE], dtype=np.float64)

@@ -1,0 +1,83 @@
+"""Many marks at once, and the marks in force: appended, never changed."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, func, insert, select, update
+
+from runlog.store import models as m
+from runlog.store.marks import AUTO, Mark
+from runlog.store.review import IN_ONE_QUESTION
+from runlog.store.runs import touch
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """A grade a person gives a frame; `auto` takes theirs back."""
+
+    frame_id: int
+    grade: str
+    note: str | None
+
+
+def latest_marks(connection: Connection, frame_ids: Sequence[int]) -> dict[int, Mark]:
+    """Load the last mark of each frame that ever had one, `auto` included."""
+    found: dict[int, Mark] = {}
+    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
+        part = list(frame_ids[start : start + IN_ONE_QUESTION])
+        last = select(func.max(m.mark.c.id)).where(m.mark.c.frame_id.in_(part))
+        query = select(m.mark).where(m.mark.c.id.in_(last.group_by(m.mark.c.frame_id)))
+        found |= {row.frame_id: Mark(*row) for row in connection.execute(query)}
+    return found
+
+
+def append_decisions(
+    connection: Connection,
+    decisions: Sequence[Decision],
+    before: Mapping[int, Mark],
+    who: str,
+    at_utc: datetime,
+) -> None:
+    """Append marks, show them on their frames at once, and leave their runs to be settled."""
+    if not decisions:
+        return
+    connection.execute(
+        insert(m.mark),
+        [
+            {"frame_id": d.frame_id, "grade": d.grade, "note": d.note, "who": who,
+             "at_utc": at_utc, "undoes": before[d.frame_id].id if d.frame_id in before else None}
+            for d in decisions
+        ],
+    )  # fmt: skip
+    _show(connection, decisions)
+    _touch_runs(connection, [d.frame_id for d in decisions])
+
+
+def _show(connection: Connection, decisions: Sequence[Decision]) -> None:
+    """Write grades where lists read them; settling comes to the same a moment later."""
+    f = m.frame.c
+    taken_back = [_bound(d) for d in decisions if d.grade == AUTO]
+    given = [_bound(d) for d in decisions if d.grade != AUTO]
+    this = update(m.frame).where(f.id == bindparam("frame"))
+    if taken_back:
+        connection.execute(this.values(grade=f.auto_grade, graded_by="auto", note=None), taken_back)
+    if given:
+        values: dict[str, Any] = {"grade": bindparam("given"), "note": bindparam("said")}
+        connection.execute(this.values(graded_by="person", **values), given)
+
+
+def _bound(decision: Decision) -> dict[str, Any]:
+    if decision.grade == AUTO:
+        return {"frame": decision.frame_id}
+    return {"frame": decision.frame_id, "given": decision.grade, "said": decision.note}
+
+
+def _touch_runs(connection: Connection, frame_ids: Sequence[int]) -> None:
+    runs: set[int] = set()
+    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
+        part = frame_ids[start : start + IN_ONE_QUESTION]
+        query = select(m.frame.c.run_id).where(m.frame.c.id.in_(part)).distinct()
+        runs |= set(connection.execute(query).scalars())
+    touch(connection, sorted(runs))

@@ -1,0 +1,78 @@
+"""Which frame of an exposure counts, whatever order its copies were scanned in."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, Row, and_, select, update
+
+from runlog.core.frame import FrameHeader, Kind, Stage
+from runlog.core.identity import COPY_TOLERANCE_S, Copy, counted_keys, same_exposure
+from runlog.store import models as m
+from runlog.store.runs import touch
+
+
+def contends(header: FrameHeader) -> bool:
+    """Tell whether a frame is one exposure, of which others may be copies."""
+    return (
+        header.taken_at_utc is not None
+        and header.exposure_s is not None
+        and header.kind is not Kind.STACK  # made of many, and often dated as the first
+    )
+
+
+def recount(connection: Connection, start: datetime) -> None:
+    """Choose again which frame counts among those that may share an exposure with `start`."""
+    rows = _neighbours(connection, start)
+    counted = counted_keys(_copy(row) for row in rows)
+    changed = [r for r in rows if r.counted != (r.content_key in counted)]
+    for row in changed:
+        connection.execute(
+            update(m.frame).where(m.frame.c.id == row.id).values(counted=not row.counted)
+        )
+    touch(connection, sorted({row.run_id for row in changed}))
+
+
+def _copy(row: Row[Any]) -> Copy:
+    return Copy(
+        row.content_key,
+        row.taken_at_utc,
+        row.exposure_s,
+        row.camera_key,
+        Stage(row.stage),
+        row.card_count,
+    )
+
+
+def _neighbours(connection: Connection, start: datetime) -> Sequence[Row[Any]]:
+    """Load the frames about `start` and whatever shares an exposure with one of them.
+
+    A fixed window alone would cut a pair at its edge in two and count both.
+    """
+    margin = timedelta(seconds=COPY_TOLERANCE_S)
+    members = list(_started(connection, start - margin, start + margin))
+    while members:
+        starts = [row.taken_at_utc for row in members]
+        have = {row.id for row in members}
+        near = [_copy(row) for row in members]
+        more = [
+            row
+            for row in _started(connection, min(starts) - margin, max(starts) + margin)
+            if row.id not in have and any(same_exposure(_copy(row), copy) for copy in near)
+        ]
+        if not more:
+            break
+        members += more
+    return members
+
+
+def _started(connection: Connection, first: datetime, last: datetime) -> Sequence[Row[Any]]:
+    f = m.frame.c
+    query = (
+        select(f.id, f.content_key, f.taken_at_utc, f.exposure_s, f.camera_key, f.stage, f.counted)
+        .add_columns(f.run_id, m.header.c.card_count)
+        .join(m.header, and_(m.header.c.frame_id == f.id, m.header.c.speaks))
+        .where(f.taken_at_utc >= first, f.taken_at_utc <= last)
+        .where(f.exposure_s.is_not(None), f.header_kind != Kind.STACK.value)
+    )
+    return connection.execute(query).all()

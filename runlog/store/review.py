@@ -1,0 +1,324 @@
+"""What the morning review asks the database: lists of ids, pages of lines, one frame in full."""
+
+from array import array
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    String,
+    and_,
+    cast,
+    exists,
+    func,
+    not_,
+    or_,
+    select,
+)
+
+from runlog.core.frame import Grade, Kind
+from runlog.store import models as m
+
+IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
+
+MEASURES = {
+    "fwhm_px": m.frame.c.fwhm_px,
+    "eccentricity": m.frame.c.eccentricity,
+    "stars": m.frame.c.stars,
+    "background_adu": m.frame.c.background_adu,
+    "noise_adu": m.frame.c.noise_adu,
+    "hfr_px": m.frame.c.hfr_px,
+    "exposure_s": m.frame.c.exposure_s,
+    "airmass": m.frame.c.airmass,
+    "transparency": m.frame.c.transparency,
+    "moon_alt_deg": m.frame.c.moon_alt_deg,
+    "sensor_c": m.frame.c.sensor_c,
+    "focus_c": m.frame.c.focus_c,
+}
+SORTED_BY = MEASURES | {
+    "taken_at_utc": m.frame.c.taken_at_utc,
+    "target": m.frame.c.target,
+    "filter": m.frame.c.filter,
+    "grade": m.frame.c.grade,
+}
+LINE = tuple(
+    "id taken_at_utc exposure_s target filter stars fwhm_px eccentricity hfr_px background_adu "
+    "noise_adu airmass transparency ranked_flux_adu moon_alt_deg sensor_c focus_c focus_pos "
+    "auto_grade grade graded_by faults note run_id".split()
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One thing asked of a frame; `negated` asks for the opposite."""
+
+    about: str  # grade, fault, night, person, noted, text, above, below, filter
+    value: str = ""
+    column: str = ""
+    number: float = 0.0
+    negated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Sieve:
+    """Which light frames to list: of one run or of all, and all terms must hold."""
+
+    run_id: int | None = None
+    terms: tuple[Term, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What a list is sorted by; frames without the value always come last."""
+
+    column: str = "taken_at_utc"
+    descending: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLine:
+    """What a list, a chart or the queue shows of one light frame."""
+
+    id: int
+    taken_at_utc: datetime | None
+    exposure_s: float | None
+    target: str
+    filter: str
+    stars: int | None
+    fwhm_px: float | None
+    eccentricity: float | None
+    hfr_px: float | None
+    background_adu: float | None
+    noise_adu: float | None
+    airmass: float | None
+    transparency: float | None
+    ranked_flux_adu: float | None
+    moon_alt_deg: float | None
+    sensor_c: float | None
+    focus_c: float | None
+    focus_pos: float | None
+    auto_grade: str
+    grade: str
+    graded_by: str
+    faults: tuple[tuple[str, str], ...]  # (name, evidence)
+    note: str | None
+    run_id: int
+
+
+def _line(row: Any) -> FrameLine:
+    values = {name: row._mapping[name] for name in LINE}
+    values["faults"] = tuple((fault["name"], fault["evidence"]) for fault in row.faults)
+    return FrameLine(**values)
+
+
+def _lights() -> tuple[ColumnElement[bool], ...]:
+    return m.frame.c.kind == Kind.LIGHT.value, m.frame.c.counted
+
+
+def _lines_query() -> Select[Any]:
+    return select(*[m.frame.c[name] for name in LINE])
+
+
+# --- lists ----------------------------------------------------------------------------------
+
+
+def frame_ids(
+    connection: Connection, sieve: Sieve, order: Order, limit: int | None = None
+) -> "array[int]":
+    """List the ids that pass, in order: eight bytes a frame, so 200,000 fit anywhere."""
+    query = select(m.frame.c.id).where(*_lights(), *_conditions(sieve))
+    query = query.order_by(*_sorting(order)).limit(limit)
+    return array("q", connection.execute(query).scalars())
+
+
+def _sorting(order: Order) -> list[Any]:
+    f, column = m.frame.c, SORTED_BY[order.column]
+    if column is f.taken_at_utc:  # plain, so that its index serves
+        return [column.desc(), f.id.desc()] if order.descending else [column, f.id]
+    return [column.is_(None), column.desc() if order.descending else column, f.taken_at_utc, f.id]
+
+
+def lines_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, FrameLine]:
+    """Load one page of lines."""
+    found: dict[int, FrameLine] = {}
+    for start in range(0, len(ids), IN_ONE_QUESTION):
+        part = list(ids[start : start + IN_ONE_QUESTION])
+        rows = connection.execute(_lines_query().where(m.frame.c.id.in_(part)))
+        found |= {row.id: _line(row) for row in rows}
+    return found
+
+
+def lines_of_run(connection: Connection, run_id: int) -> list[FrameLine]:
+    """Load all lines of a run in time order."""
+    f = m.frame.c
+    query = _lines_query().where(f.run_id == run_id, *_lights())
+    return [_line(row) for row in connection.execute(query.order_by(f.taken_at_utc, f.id))]
+
+
+def doubtful_lines(connection: Connection, run_id: int | None) -> list[FrameLine]:
+    """Load the lines the automatic grade left open, decided since or not, in time order."""
+    f = m.frame.c
+    query = _lines_query().where(*_lights(), f.auto_grade == Grade.DOUBTFUL.value)
+    if run_id is not None:
+        query = query.where(f.run_id == run_id)
+    return [_line(row) for row in connection.execute(query.order_by(f.taken_at_utc, f.id))]
+
+
+def count_open(connection: Connection, run_id: int | None) -> int:
+    """Count the frames that still wait for a person."""
+    f = m.frame.c
+    query = select(func.count()).select_from(m.frame).where(
+        *_lights(), f.auto_grade == Grade.DOUBTFUL.value, f.graded_by != "person"
+    )  # fmt: skip
+    if run_id is not None:
+        query = query.where(f.run_id == run_id)
+    return int(connection.execute(query).scalar_one())
+
+
+# --- the terms as SQL -----------------------------------------------------------------------
+
+
+def _conditions(sieve: Sieve) -> list[ColumnElement[bool]]:
+    found = [_condition(term) for term in sieve.terms]
+    if sieve.run_id is not None:
+        found.append(m.frame.c.run_id == sieve.run_id)
+    return found
+
+
+def _condition(term: Term) -> ColumnElement[bool]:
+    # A frame without the value fails "above 3" and passes "not above 3": NULL counts as no.
+    found = func.coalesce(_asked(term), False)
+    return not_(found) if term.negated else found
+
+
+def _asked(term: Term) -> ColumnElement[bool]:
+    f = m.frame.c
+    if term.about in ("above", "below"):
+        column = MEASURES[term.column]
+        return column > term.number if term.about == "above" else column < term.number
+    plain: dict[str, ColumnElement[bool]] = {
+        "grade": f.grade == term.value,
+        "fault": cast(f.faults, String).contains(f'"{term.value}"', autoescape=True),
+        "person": f.graded_by == "person",
+        "noted": f.note.is_not(None),
+        "filter": func.lower(f.filter) == term.value,
+        "night": _run_is(m.run.c.night == term.value),
+        "text": _text(term.value),
+    }
+    return plain[term.about]
+
+
+def _run_is(condition: ColumnElement[bool]) -> ColumnElement[bool]:
+    return exists().where(and_(m.run.c.id == m.frame.c.run_id, condition))
+
+
+def _text(word: str) -> ColumnElement[bool]:
+    """Look for a word in what a person would call a frame by."""
+    f = m.frame.c
+    fields = (f.target, f.target_raw, f.filter, f.note)
+    return or_(*(func.lower(column).contains(word, autoescape=True) for column in fields))
+
+
+def filter_names(connection: Connection) -> list[str]:
+    """List the filters there are, from the sums, which are few."""
+    query = select(m.run_sum.c.filter).distinct()
+    return sorted(connection.execute(query).scalars())
+
+
+# --- one frame ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FrameSight:
+    """What is drawn over the picture of a frame, and where its files are."""
+
+    line: FrameLine
+    width: int
+    height: int
+    stars: tuple[tuple[float, float, float], ...]  # x, y, flux
+    streaks: tuple[tuple[float, float, float, float], ...]
+    zones: tuple[dict[str, Any], ...]  # nine, or none
+    paths: tuple[tuple[bytes, bool], ...]  # (path, missing)
+
+
+def frame_sight(connection: Connection, frame_id: int) -> FrameSight | None:
+    """Load one frame in full; None when it is gone from the database."""
+    f = m.frame.c
+    more = (f.width, f.height, f.streaks, f.field)
+    query = select(*[f[name] for name in LINE], *more, m.star_list.c.stars.label("packed"))
+    query = query.outerjoin(m.star_list, m.star_list.c.frame_id == f.id).where(f.id == frame_id)
+    row = connection.execute(query).one_or_none()
+    if row is None:
+        return None
+    return FrameSight(
+        line=_line(row),
+        width=row.width,
+        height=row.height,
+        stars=_triples(row.packed),
+        streaks=tuple(tuple(s) for s in row.streaks or ()),
+        zones=tuple((row.field or {}).get("zones", ())),
+        paths=_paths(connection, frame_id),
+    )
+
+
+def _triples(packed: bytes | None) -> tuple[tuple[float, float, float], ...]:
+    flat = array("f", packed or b"")
+    return tuple(zip(flat[0::3], flat[1::3], flat[2::3], strict=True))
+
+
+def _paths(connection: Connection, frame_id: int) -> tuple[tuple[bytes, bool], ...]:
+    query = (
+        select(m.file.c.path, m.file.c.missing)
+        .join(m.header, m.header.c.id == m.file.c.header_id)
+        .where(m.header.c.frame_id == frame_id)
+        .order_by(m.file.c.missing, ~m.header.c.speaks, m.file.c.path)
+    )
+    return tuple((bytes(path), missing) for path, missing in connection.execute(query))
+
+
+def best_of_run(connection: Connection, line: FrameLine) -> int | None:
+    """Find the sharpest kept frame of the same run, target and filter, other than this one."""
+    f = m.frame.c
+    query = _alike(line).where(f.grade == Grade.KEEP.value, f.fwhm_px.is_not(None))
+    return connection.execute(query.order_by(f.fwhm_px, f.id).limit(1)).scalar()
+
+
+def previous_alike(connection: Connection, line: FrameLine) -> int | None:
+    """Find the frame before this one, of the same run, target and filter."""
+    f = m.frame.c
+    query = _alike(line).where(f.taken_at_utc < line.taken_at_utc)
+    return connection.execute(query.order_by(f.taken_at_utc.desc(), f.id).limit(1)).scalar()
+
+
+def _alike(line: FrameLine) -> Select[Any]:
+    f = m.frame.c
+    return select(f.id).where(
+        *_lights(),
+        f.run_id == line.run_id,
+        f.target == line.target,
+        f.filter == line.filter,
+        f.id != line.id,
+    )
+
+
+# --- who else changed what ------------------------------------------------------------------
+
+
+def change_token(connection: Connection) -> tuple[int, ...]:
+    """Say with a few numbers whether anybody changed anything since."""
+    r = m.run.c
+    runs = select(func.count(), func.sum(r.revision), func.sum(r.settled_revision)).select_from(
+        m.run
+    )
+    marks = select(func.max(m.mark.c.id))
+    goals = select(func.max(m.goal.c.id))
+    found = (
+        *connection.execute(runs).one(),
+        connection.execute(marks).scalar(),
+        connection.execute(goals).scalar(),
+    )
+    return tuple(int(value or 0) for value in found)

@@ -1,0 +1,1 @@
+"""The morning review in the terminal."""

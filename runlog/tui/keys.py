@@ -1,0 +1,182 @@
+"""The one table of keys: it binds them, writes the help, the hint line and the command palette."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from textual.binding import Binding
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One thing a key does on a screen."""
+
+    id: str
+    keys: str  # as Textual names them, several parted by commas
+    shown: str  # as it is printed
+    action: str
+    label: str  # a word or two for the hint line
+    help: str  # a sentence for the help
+    hint: bool = True
+    priority: bool = False
+
+
+def _k(
+    id: str, keys: str, shown: str, action: str, label: str, help: str, hint: bool = True
+) -> Key:
+    return Key(id, keys, shown, action, label, help, hint)
+
+
+EVERYWHERE = (
+    _k("go.night", "1", "1", "go('night')", "night", "What happened in the night", False),
+    _k("go.frames", "2", "2", "go('frames')", "frames", "All frames, one a row", False),
+    _k("go.doubtful", "3", "3", "go('doubtful')", "doubtful", "Frames that need a decision", False),
+    _k("go.totals", "4", "4", "go('totals')", "totals", "Hours per target and filter", False),
+    _k("all.help", "question_mark,f1", "?", "help", "help", "Show the keys of this screen"),
+    _k("all.undo", "u", "u", "undo", "undo", "Take the last decision back", False),
+    _k("all.redo", "U", "U", "redo", "redo", "Make it again", False),
+    _k("all.scan", "s", "s", "scan", "scan", "Look for new frames; again: stop looking", False),
+    _k("all.live", "L", "L", "live", "live", "Keep looking for new frames all night", False),
+    _k("all.shade", "T", "T", "shade", "light/dark", "Switch between light and dark", False),
+    _k("all.palette", "ctrl+p", "Ctrl+P", "command_palette", "commands", "Find a command by name",
+       False),
+    _k("all.quit", "q,ctrl+q", "q", "quit", "quit", "Leave; everything is already stored"),
+)  # fmt: skip
+
+GRADES = (
+    _k("grade.keep", "k", "k", "grade('keep')", "keep", "Keep it"),
+    _k("grade.reject", "r", "r", "grade('reject')", "reject", "Reject it"),
+    _k("grade.doubtful", "d", "d", "grade('doubtful')", "doubtful", "Leave it doubtful, for good"),
+    _k("grade.auto", "a", "a", "grade('auto')", "automatic", "Give the automatic grade back",
+       False),
+    _k("grade.note", "n", "n", "note", "note", "Write a note; the grade shown becomes yours",
+       False),
+)  # fmt: skip
+
+LOOKING = (
+    _k("look.in", "plus,equals_sign", "+", "zoom(1)", "closer", "Look closer", False),
+    _k("look.out", "minus", "-", "zoom(-1)", "farther", "Step back", False),
+    _k("look.whole", "0", "0", "zoom(0)", "whole", "Show the whole frame", False),
+    _k("look.left", "left", "←", "pan(-1,0)", "left", "Move left (whole frame: the one before)",
+       False),
+    _k("look.right", "right", "→", "pan(1,0)", "right", "Move right (whole frame: the next)",
+       False),
+    _k("look.up", "up", "↑", "pan(0,-1)", "up", "Move up", False),
+    _k("look.down", "down", "↓", "pan(0,1)", "down", "Move down", False),
+    _k("look.edges", "e", "e", "edges", "edges", "Stars from corner to corner, pixel by pixel"),
+    _k("look.over", "o", "o", "over", "overlay", "Draw stars, their stretch and streaks over it"),
+    _k("look.best", "b", "b", "compare('best')", "best", "Put the best frame of the run beside it"),
+    _k("look.previous", "p", "p", "compare('previous')", "previous",
+       "Put the one before it beside it", False),
+    _k("look.contrast", "v", "v", "contrast", "contrast", "Softer or harder contrast", False),
+    _k("look.full", "f", "f", "full", "full", "Read the file for full resolution", False),
+)  # fmt: skip
+
+NIGHT = (
+    _k("night.earlier", "left", "←", "night(-1)", "earlier", "The night before"),
+    _k("night.later", "right", "→", "night(1)", "later", "The night after"),
+    _k("night.calendar", "c", "c", "calendar", "calendar", "Pick a night from the calendar"),
+    _k("night.timeline", "t", "t", "timeline", "time line", "The time line, as large as it gets"),
+    _k("night.decide", "enter", "Enter", "go('doubtful')", "decide", "Go on to the doubtful frames",
+       False),
+    _k("night.down", "down", "↓", "down", "down", "Read on", False),
+    _k("night.up", "up", "↑", "up", "up", "Read back", False),
+)  # fmt: skip
+
+TIMELINE = (
+    _k("time.back", "left", "←", "step(-1)", "back", "The frame before"),
+    _k("time.on", "right", "→", "step(1)", "on", "The next frame"),
+    _k("time.trouble", "space", "Space", "trouble", "next trouble", "The next frame not kept"),
+    _k("time.open", "enter", "Enter", "open", "picture", "See this frame"),
+    _k("time.leave", "escape,t", "Esc", "leave", "back", "Back to the night"),
+)
+
+FRAMES = (
+    *GRADES,
+    _k("list.find", "slash", "/", "find", "find", "Find by plain words: reject, cloud, wider than 3"),
+    _k("list.order", "o", "o", "order(1)", "order", "Order by the next column"),
+    _k("list.turn", "O", "O", "turn", "turn", "Turn the order round", False),
+    _k("list.open", "enter", "Enter", "open", "picture", "See this frame", False),
+    _k("list.pick", "space", "Space", "pick", "pick", "Pick this frame, or drop it again", False),
+    _k("list.pick_up", "shift+up", "Shift+↑", "stretch(-1)", "pick up", "Pick a range, upwards",
+       False),
+    _k("list.pick_down", "shift+down", "Shift+↓", "stretch(1)", "pick down",
+       "Pick a range, downwards", False),
+    _k("list.all", "asterisk", "*", "pick_all", "pick all", "Pick all that are shown", False),
+    _k("list.above", "greater_than_sign", ">", "pick_side(1)", "pick above",
+       "Pick all with this value or more of the column in order", False),
+    _k("list.below", "less_than_sign", "<", "pick_side(-1)", "pick below",
+       "Pick all with this value or less", False),
+    _k("list.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
+       False),
+    _k("list.up", "up", "↑", "move(-1)", "up", "The row above", False),
+    _k("list.down", "down", "↓", "move(1)", "down", "The row below", False),
+    _k("list.page_up", "pageup", "PgUp", "move_page(-1)", "page up", "A page up", False),
+    _k("list.page_down", "pagedown", "PgDn", "move_page(1)", "page down", "A page down", False),
+    _k("list.first", "home", "Home", "jump(0)", "first", "The first row", False),
+    _k("list.last", "end", "End", "jump(1)", "last", "The last row", False),
+    _k("list.drop", "escape", "Esc", "drop", "drop", "Drop what is picked, then what is typed",
+       False),
+)  # fmt: skip
+
+DOUBTFUL = (
+    *GRADES,
+    _k("queue.next", "space", "Space", "step(1)", "skip", "Leave it for later"),
+    _k("queue.back", "backspace", "Backspace", "step(-1)", "back", "The one before", False),
+    _k("queue.unfold", "w", "w", "unfold", "unfold", "Take a block apart, frame by frame", False),
+    _k("queue.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
+       False),
+    *LOOKING,
+)  # fmt: skip
+
+PICTURE = (
+    *GRADES,
+    _k("picture.next", "space", "Space", "step(1)", "next", "The next frame"),
+    _k("picture.back", "backspace", "Backspace", "step(-1)", "back", "The one before", False),
+    _k("picture.leave", "escape,enter", "Esc", "leave", "list", "Back to the list"),
+    *LOOKING,
+)
+
+TOTALS = (
+    _k("total.goal", "g", "g", "goal", "set goal", "Set the hours wanted"),
+    _k("total.open", "enter", "Enter", "open", "frames", "The frames behind this number"),
+    _k("total.left", "left", "←", "across(-1)", "left", "The number to the left", False),
+    _k("total.right", "right", "→", "across(1)", "right", "The number to the right", False),
+    _k("total.up", "up", "↑", "move(-1)", "up", "The row above"),
+    _k("total.down", "down", "↓", "move(1)", "down", "The row below"),
+)
+
+CALENDAR = (
+    _k("day.left", "left", "←", "day(-1)", "earlier", "The night before"),
+    _k("day.right", "right", "→", "day(1)", "later", "The night after"),
+    _k("day.up", "up", "↑", "day(-7)", "week back", "About a week back", False),
+    _k("day.down", "down", "↓", "day(7)", "week on", "About a week on", False),
+    _k("day.month_back", "pageup", "PgUp", "month(-1)", "month back", "A month back"),
+    _k("day.month_on", "pagedown", "PgDn", "month(1)", "month on", "A month on"),
+    _k("day.pick", "enter", "Enter", "pick", "open", "Open this night"),
+    _k("day.leave", "escape,c", "Esc", "leave", "back", "Stay where you were"),
+)
+
+SCOPES: dict[str, tuple[str, tuple[Key, ...]]] = {
+    "night": ("The night", NIGHT),
+    "timeline": ("The time line", TIMELINE),
+    "frames": ("The frames", FRAMES),
+    "doubtful": ("The doubtful frames", DOUBTFUL),
+    "picture": ("The picture", PICTURE),
+    "totals": ("The totals", TOTALS),
+    "calendar": ("The calendar", CALENDAR),
+}
+
+
+def bound(keys: tuple[Key, ...]) -> list[Binding]:
+    """Turn table rows into Textual's bindings; the table's hint line stands in for its footer."""
+    return [
+        Binding(k.keys, k.action, k.label, show=False, id=k.id, tooltip=k.help, priority=k.priority)
+        for k in keys
+    ]
+
+
+def hints(scope: str) -> Iterator[tuple[str, str]]:
+    """List the keys worth a place in the hint line, as (key, word)."""
+    for key in (*SCOPES[scope][1], *EVERYWHERE):
+        if key.hint:
+            yield key.shown, key.label

@@ -1,0 +1,60 @@
+"""Where one was last time, kept in a small file of the user's state folder; never in the config."""
+
+import json
+import os
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where one was: everything has a value, so an old or odd file can only say less."""
+
+    screen: str = "night"
+    night: str = ""
+    rig: str = ""
+    latest_night: str = ""  # the newest night there was; a newer one is opened instead
+    words: str = ""
+    order: str = "taken_at_utc"
+    descending: bool = False
+    frame_id: int = 0
+    shade: str = "runlog-dark"
+
+
+def default_file() -> Path:
+    """Name the state file."""
+    return Path(platformdirs.user_state_dir("runlog", appauthor=False)) / "review.json"
+
+
+def recall(file: Path, database: str) -> Place:
+    """Read where one was with a database; a file that cannot be read means nowhere."""
+    stored = _stored(file).get(database)
+    if not isinstance(stored, dict):
+        return Place()
+    place = Place()
+    for name, value in stored.items():
+        if name in Place.__dataclass_fields__ and type(value) is type(getattr(place, name)):
+            place = replace(place, **{name: value})
+    return place
+
+
+def remember(file: Path, database: str, place: Place) -> None:
+    """Write where one is; a state folder that cannot be written is no reason to stop."""
+    everything = _stored(file) | {database: asdict(place)}
+    with suppress(OSError):
+        file.parent.mkdir(parents=True, exist_ok=True)
+        fresh = file.with_suffix(f".{os.getpid()}")
+        fresh.write_text(json.dumps(everything, indent=1), encoding="utf-8")
+        fresh.replace(file)
+
+
+def _stored(file: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}

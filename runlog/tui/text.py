@@ -1,0 +1,64 @@
+"""Text from headers and paths made harmless, and small pieces of styled text."""
+
+from datetime import date, datetime, timedelta
+
+from rich.cells import cell_len, set_cell_size
+from rich.style import Style
+from rich.text import Text
+
+REPLACEMENT = "�"
+
+
+def safe(text: object) -> str:
+    """Show whatever a header holds as text: no control characters, no half characters."""
+    words = str(text).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() else REPLACEMENT for c in words)
+
+
+def fitted(text: str, width: int, right: bool = False) -> str:
+    """Cut or pad to a width in cells; a cut shows as …"""
+    if cell_len(text) > width:
+        text = set_cell_size(text, max(width - 1, 0)) + "…" * (width > 0)
+    space = " " * (width - cell_len(text))
+    return space + text if right else text + space
+
+
+def styled(color: str = "", *, bold: bool = False, reverse: bool = False) -> Style:
+    """Make a style; an empty colour is the terminal's own."""
+    return Style(color=color or None, bold=bold or None, reverse=reverse or None)
+
+
+def piece(text: object, color: str = "", *, bold: bool = False) -> Text:
+    """Make a piece of text that is never read as markup."""
+    return Text(safe(text), style=styled(color, bold=bold))
+
+
+def evening(night: str) -> str:
+    """Write a night by its two dates: Fri 16 Oct 2026 to Sat 17."""
+    if not night:
+        return "no date"
+    first = date.fromisoformat(night)
+    return f"{first:%a} {first.day} {first:%b %Y}"
+
+
+def short_evening(night: str) -> str:
+    """Write a night in little room: 16 Oct."""
+    if not night:
+        return "undated"
+    first = date.fromisoformat(night)
+    return f"{first.day} {first:%b}"
+
+
+def clock(moment: datetime | None) -> str:
+    """Write the time of day, UTC; a dash where it is not known."""
+    return moment.strftime("%H:%M") if moment else "  –  "
+
+
+def morning(night: str) -> date:
+    """Return the date a night ends on."""
+    return date.fromisoformat(night) + timedelta(days=1)
+
+
+def count(number: int, word: str) -> str:
+    """Write 1 frame, 2 frames."""
+    return f"{number:,} {word}{'s' * (number != 1)}"

@@ -1,0 +1,136 @@
+"""The two invented rigs, their sites and targets, of the labelled nights."""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from samples.maker.psf import Optics, Psf, mean_psf, template
+from samples.maker.scenario import TARGETS, Camera, Site, Target, Telescope
+from samples.maker.shot import Rig
+
+ROWS, COLUMNS = 768, 1024
+MARGIN_PX = 760.0  # sky around a frame: a jump of 0.3 fields still shows stars everywhere
+UNKNOWN_OFFSET = 70  # a setting no bias frame was ever taken with
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRig:
+    """A rig with what is usual for it."""
+
+    key: str
+    rig: Rig
+    seeing_arcsec: float  # usual, at the zenith
+    stars: int  # detectable in a clear 300 s frame through L, roughly
+    focus_um_c: float
+
+    @property
+    def usual_core_px(self) -> float:
+        """Give the Moffat core's width on a usual night at the zenith, at the field's centre."""
+        return self.core_px(self.seeing_arcsec)
+
+    def core_px(self, seeing_arcsec: float) -> float:
+        """Add the optics to the seeing."""
+        optics = self.rig.telescope.optics_fwhm_arcsec
+        return float(np.hypot(seeing_arcsec, optics)) / self.rig.arcsec_px
+
+    def with_unknown_zero(self) -> "BenchRig":
+        """Set another offset, for which there are no bias frames."""
+        camera = replace(self.rig.camera, offset=UNKNOWN_OFFSET, pedestal_adu=700.0)
+        return replace(self, rig=replace(self.rig, camera=camera))
+
+
+# Undersampled: 2.5 arcsec a pixel, stars 2 px wide. The optics stretch corners a little.
+WREN = BenchRig(
+    key="wren",
+    rig=Rig(
+        camera=Camera(
+            name="MonoCam 5", rows=ROWS, columns=COLUMNS, pixel_um=4.6, serial=51, egain_e_adu=0.9
+        ),
+        telescope=Telescope(
+            "Wren 72/380", aperture_mm=72.0, focal_mm=380.0, optics_fwhm_arcsec=2.4
+        ),
+        site=Site("Hollow Hill", 50.10, 14.35, 410.0),
+        optics=Optics(corner_rise=0.08, tilt=0.03, corner_flattening=0.04),
+    ),
+    seeing_arcsec=3.3,
+    stars=500,
+    focus_um_c=13.0,
+)
+
+# Well sampled: 0.6 arcsec a pixel, stars 4.5 px wide; an obstructed mirror, slightly tilted.
+HERON = BenchRig(
+    key="heron",
+    rig=Rig(
+        camera=Camera(
+            name="MonoCam 8", rows=ROWS, columns=COLUMNS, pixel_um=4.63, serial=82, egain_e_adu=1.2
+        ),
+        telescope=Telescope(
+            "Heron 200/1600",
+            aperture_mm=200.0,
+            focal_mm=1600.0,
+            optics_fwhm_arcsec=1.1,
+            throughput=0.45,
+            obstruction=0.36,
+        ),
+        site=Site("Far Ridge", 50.35, 13.60, 830.0),
+        optics=Optics(corner_rise=0.05, tilt=0.05, corner_flattening=0.03),
+    ),
+    seeing_arcsec=2.5,
+    stars=200,
+    focus_um_c=22.0,
+)
+
+RIGS = {rig.key: rig for rig in (WREN, HERON)}
+
+PLACES: dict[str, Target] = {
+    **TARGETS,
+    "NGC 1499": Target("NGC 1499", 60.80, 36.40, "nebula", 3.0),
+    "NGC 891": Target("NGC 891", 35.64, 42.35, "galaxy", -1.0),
+    "M 76": Target("M 76", 25.58, 51.57, "galaxy", 2.0),
+}
+GLOWING = ("NGC 7000", "M 33", "NGC 1499")  # the others are small on a field of stars
+ELSEWHERE = Target("elsewhere", 30.0, 38.0, "galaxy", 11.0)
+
+STEPS = 16
+
+
+def _fwhm_px(psf: Psf) -> float:
+    """Give 2 sqrt(A/pi), A the area above half of a pixel-integrated star's maximum."""
+    image = template(psf, STEPS, int(np.ceil(1.2 * psf.fwhm_px + psf.reach_px)) + 2)
+    area_px2 = (image > image.max() / 2.0).sum() / STEPS**2
+    return float(2.0 * np.sqrt(area_px2 / np.pi))
+
+
+@lru_cache(maxsize=8)
+def _clean_table(optics: Optics) -> tuple[np.ndarray, np.ndarray]:
+    cores = np.geomspace(1.0, 14.0, 40)
+    return cores, np.array([_fwhm_px(mean_psf(Psf(float(core)), optics)) for core in cores])
+
+
+def clean_fwhm_px(core_px: float, optics: Optics) -> float:
+    """Give the width of a focused, untrailed star as sampled, averaged over the field."""
+    cores, widths = _clean_table(optics)
+    return float(np.interp(core_px, cores, widths))
+
+
+@lru_cache(maxsize=8)
+def _blur_table(hole: float, core_px: float) -> tuple[np.ndarray, np.ndarray]:
+    blurs = np.concatenate([np.linspace(0.0, 2.4, 25), np.linspace(2.6, 6.0, 14)]) * core_px
+    clean = _fwhm_px(Psf(core_px))
+    return blurs / clean, np.array(
+        [_fwhm_px(Psf(core_px, blur_px=float(b), blur_hole=hole)) / clean for b in blurs]
+    )
+
+
+def widening(blur_px: float, clean_px: float, rig: BenchRig) -> float:
+    """Give how many times wider an out-of-focus disc or ring makes a star."""
+    blurs, ratios = _blur_table(rig.rig.telescope.obstruction, round(rig.usual_core_px, 1))
+    return float(np.interp(blur_px / clean_px, blurs, ratios))
+
+
+def blur_for(ratio: float, clean_px: float, rig: BenchRig) -> float:
+    """Give the diameter of the disc or ring that widens a star so many times."""
+    blurs, ratios = _blur_table(rig.rig.telescope.obstruction, round(rig.usual_core_px, 1))
+    rising = np.maximum.accumulate(ratios)
+    return float(np.interp(ratio, rising, blurs)) * clean_px

@@ -1,0 +1,187 @@
+"""What several tests need: small frames on disk, the real command, a database written out."""
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from sqlalchemy import Engine, select
+
+from runlog.actions.open import open_store
+from runlog.actions.scan import ScanReport, scan
+from runlog.config import Settings
+from runlog.store import models as m
+from runlog.store.engine import reading
+
+ROOT = Path(__file__).parents[1]
+SHAPE = (48, 64)
+
+LIGHT: Mapping[str, Any] = {
+    "IMAGETYP": "Light Frame",
+    "DATE-OBS": "2026-10-09T22:00:00.600",
+    "EXPTIME": 300.0,
+    "FILTER": "L",
+    "OBJECT": "M 33",
+    "INSTRUME": "MonoCam 9",
+    "TELESCOP": "Ladybird 90/540",
+    "FOCALLEN": 540.0,
+    "XPIXSZ": 3.76,
+    "YPIXSZ": 3.76,
+    "XBINNING": 1,
+    "YBINNING": 1,
+    "GAIN": 100,
+    "SITELAT": "+47 30 00",
+    "SITELONG": "+16 00 00",
+}
+
+
+def noise(seed: int = 1, shape: tuple[int, ...] = SHAPE) -> np.ndarray[Any, Any]:
+    """Draw an empty, noisy 16-bit frame."""
+    sky = np.random.default_rng(seed).normal(1000, 20, shape)
+    return sky.round().astype(np.uint16)
+
+
+def header_of(cards: Mapping[str, Any]) -> fits.Header:
+    """Make a light frame's header with some cards changed; None takes one away."""
+    header = fits.Header()
+    for keyword, value in {**LIGHT, **cards}.items():
+        if value is not None:
+            header[keyword] = value
+    return header
+
+
+def write_frame(path: Path, pixels: np.ndarray[Any, Any], **cards: Any) -> Path:
+    """Write one light frame; a keyword with a dash is given with two underscores."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    header = header_of({key.replace("__", "-"): value for key, value in cards.items()})
+    fits.PrimaryHDU(pixels, header).writeto(path, overwrite=True)
+    return path
+
+
+def moment(seconds: float) -> str:
+    """Write a start `seconds` after 22:00 UTC of the evening used in most tests."""
+    total = 22 * 3600 + seconds
+    day, rest = divmod(total, 86_400)
+    hour, rest = divmod(rest, 3600)
+    minute, second = divmod(rest, 60)
+    return f"2026-10-{9 + int(day):02d}T{int(hour):02d}:{int(minute):02d}:{second:06.3f}"
+
+
+def write_run(folder: Path, frames: int, *, step_s: float = 312.0, **cards: Any) -> list[Path]:
+    """Write a run of different frames, one every `step_s`."""
+    return [
+        write_frame(
+            folder / f"light_{i:04d}.fits", noise(i), **{"DATE__OBS": moment(i * step_s)} | cards
+        )
+        for i in range(frames)
+    ]
+
+
+# --- the command as a person runs it --------------------------------------------------------
+
+
+def environment(home: Path, **extra: str) -> dict[str, str]:
+    """Give an environment in which the command finds nothing of the machine's user."""
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(("RUNLOG_", "XDG_"))}
+    return kept | {"PYTHONPATH": str(ROOT), "HOME": str(home)} | extra
+
+
+def argv(*words: str | os.PathLike[str]) -> list[str]:
+    """Give the command line of `runlog` with this Python."""
+    return [sys.executable, "-m", "runlog", *map(os.fspath, words)]
+
+
+def runlog(
+    home: Path, *words: str | os.PathLike[str], env: Mapping[str, str] | None = None, **more: Any
+) -> subprocess.CompletedProcess[str]:
+    """Run the real command; its database is home/night.sqlite unless the words say otherwise."""
+    environ = environment(home, RUNLOG_DB=str(home / "night.sqlite"), **(env or {}))
+    return subprocess.run(
+        argv(*words), env=environ, capture_output=True, text=True, timeout=120, cwd=home, **more
+    )
+
+
+def runlog_json(home: Path, *words: str | os.PathLike[str], code: int = 0) -> dict[str, Any]:
+    """Run a command with --json and read what it says."""
+    done = runlog(home, *words, "--json")
+    assert done.returncode == code, done.stderr
+    body: dict[str, Any] = json.loads(done.stdout)
+    return body
+
+
+# --- the scan without the command -----------------------------------------------------------
+
+
+def scan_into(
+    database: Path, *folders: Path, settings: Settings | None = None, workers: int = 2
+) -> ScanReport:
+    """Scan some folders or files in this process."""
+    settings = settings or Settings()
+    engine = open_store(str(database), settings)
+    try:
+        return scan(engine, settings, [os.fsencode(f) for f in folders], workers=workers)
+    finally:
+        engine.dispose()
+
+
+NOT_COMPARED = {"id", "run_id", "frame_id", "header_id", "rig_id", "revision", "settled_revision"}
+
+
+def written_out(engine: Engine) -> dict[str, list[tuple[Any, ...]]]:
+    """Write out what a database says, apart from row numbers and times of reading."""
+    f, h = m.frame.c, m.header.c
+    queries = {
+        "frame": select(m.frame, m.run.c.night, m.rig.c.key).select_from(
+            m.frame.join(m.run).join(m.rig)
+        ),
+        "header": select(m.header, f.content_key).select_from(m.header.join(m.frame)),
+        "file": select(m.file.c.path, m.file.c.error, m.file.c.missing, h.digest).select_from(
+            m.file.outerjoin(m.header)
+        ),
+        "sum": select(m.run_sum, m.run.c.night, m.rig.c.key, m.rig.c.name).select_from(
+            m.run_sum.join(m.run).join(m.rig)
+        ),
+        "stars": select(m.star_list.c.stars, f.content_key).select_from(m.star_list.join(m.frame)),
+    }
+    with reading(engine) as connection:
+        return {name: _plain(connection.execute(q)) for name, q in queries.items()}
+
+
+def _plain(rows: Any) -> list[tuple[Any, ...]]:
+    kept = [i for i, name in enumerate(rows.keys()) if name not in NOT_COMPARED]
+    return sorted((tuple(row[i] for i in kept) for row in rows), key=repr)
+
+
+def content(database: Path) -> dict[str, list[tuple[Any, ...]]]:
+    """Write out a database file."""
+    engine = open_store(str(database), Settings())
+    try:
+        return written_out(engine)
+    finally:
+        engine.dispose()
+
+
+def rows(database: Path, *columns: str) -> Sequence[Any]:
+    """Load some columns of all frames, in time order."""
+    engine = open_store(str(database), Settings())
+    try:
+        with reading(engine) as connection:
+            chosen = [m.frame.c[name] for name in columns]
+            return connection.execute(select(*chosen).order_by(m.frame.c.taken_at_utc)).all()
+    finally:
+        engine.dispose()
+
+
+def logged_s(database: Path) -> float:
+    """Add up the logged time of all totals."""
+    engine = open_store(str(database), Settings())
+    try:
+        with reading(engine) as connection:
+            return sum(connection.execute(select(m.run_sum.c.logged_s)).scalars())
+    finally:
+        engine.dispose()
