@@ -1,5 +1,7 @@
 """What several tests need: small frames on disk, the real command, a database written out."""
 
+import contextlib
+import io
 import json
 import os
 import subprocess
@@ -7,6 +9,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 from astropy.io import fits
@@ -107,11 +110,31 @@ def runlog(
 
 
 def runlog_json(home: Path, *words: str | os.PathLike[str], code: int = 0) -> dict[str, Any]:
-    """Run a command with --json and read what it says."""
-    done = runlog(home, *words, "--json")
+    """Run a command with --json in this process and read what it says."""
+    done = here(home, *words, "--json")
     assert done.returncode == code, done.stderr
     body: dict[str, Any] = json.loads(done.stdout)
     return body
+
+
+def here(
+    home: Path, *words: str | os.PathLike[str], env: Mapping[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
+    """Run the same command line in this process: quicker, for what needs no process of its own."""
+    from runlog.cli import _run
+
+    environ = {"HOME": str(home), "RUNLOG_DB": str(home / "night.sqlite"), **(env or {})}
+    line = ["runlog", *map(os.fspath, words)]
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        mock.patch.dict(os.environ, environ),
+        mock.patch.object(sys, "argv", line),
+        contextlib.chdir(home),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        code = _run()
+    return subprocess.CompletedProcess(line, code, out.getvalue(), err.getvalue())
 
 
 # --- the scan without the command -----------------------------------------------------------

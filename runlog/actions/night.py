@@ -99,6 +99,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
             part.value: {"verdict": v.verdict.value, "evidence": v.evidence}
             for part, v in story.verdicts.items()
         },
+        "to_check": list(story.to_check),
         "events": [_event(e, first_path) for e in story.events],
     }
     return NightReport(row, story, dark, _questions(lights), Counter(

@@ -49,6 +49,9 @@ def show_report(report: "NightReport") -> None:
     if row["events"]:
         show(Text("\nWhat happened (UTC)", style="bold"), *map(_event_line, row["events"]))
     show(Text("\nPart by part", style="bold"), *_verdict_lines(row["verdicts"]))
+    if report.story.to_check:
+        show(Text("\nTo check before the next night", style="bold"))
+        show(*(Text(f"  {line}") for line in report.story.to_check))
     if row["added"]:
         show(Text("\nAdded to the totals", style="bold"), table(row["added"], ADDED))
     if report.questions:

@@ -299,6 +299,8 @@ class RunFrame:
     width_from: str | None = None
     clipped_stars: int | None = None
     streaks: int = 0
+    tilt: float | None = None
+    curvature: float | None = None
     zone_stars: tuple[int, ...] = ()  # stars in each ninth of the frame
     readout: str | None = None  # what went wrong while it was read out
     doubled_share: float | None = None

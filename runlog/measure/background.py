@@ -84,8 +84,9 @@ def measure_sky(plane: Plane) -> Sky | None:
     step += step % 2 if plane.bayer else 0
     if plane.is_integer:
         sample += dither(sample.shape)
-    rows, columns = tile_starts(sample.shape[0], tile // step), tile_starts(
-        sample.shape[1], tile // step
+    rows, columns = (
+        tile_starts(sample.shape[0], tile // step),
+        tile_starts(sample.shape[1], tile // step),
     )
     tiles = gather_tiles(sample, rows, columns, tile // step)
     level, noise = clipped_levels(tiles)

@@ -52,7 +52,7 @@ class Samples:
         column = np.rint(self.column).astype(int) + self.half
         flat = row * size + column
         sums = [
-            folded(np.bincount(flat, part, size * size).reshape(size, size), smooth)
+            folded(np.bincount(flat, part, size * size).astype(float).reshape(size, size), smooth)
             for part in (self.weights * values, self.weights, (self.weights * values) ** 2)
         ]
         return sums[0], sums[1], sums[2]

@@ -3,8 +3,8 @@
 import numpy as np
 
 from runlog.core.frame import Level
-from runlog.measure.background import dither, MAD_TO_SIGMA
-from runlog.measure.pixels import Array, F32, Plane, as_plane
+from runlog.measure.background import MAD_TO_SIGMA, dither
+from runlog.measure.pixels import F32, Array, Plane, as_plane
 
 MOST_SAMPLES = 400_000
 

@@ -120,11 +120,9 @@ def triangles(xy: F64) -> tuple[F64, I64]:
     corners = np.array(list(combinations(range(len(xy)), 3)), np.int64).reshape(-1, 3)
     if len(corners) == 0:
         return np.zeros((0, 2)), corners
+    ends = as_complex(xy)[corners]
     # side k is opposite corner k
-    sides = np.stack(
-        [np.hypot(*(xy[corners[:, (k + 1) % 3]] - xy[corners[:, (k + 2) % 3]]).T) for k in range(3)],
-        axis=1,
-    )
+    sides = np.abs(np.roll(ends, -1, axis=1) - np.roll(ends, -2, axis=1))
     order = np.argsort(sides, axis=1)
     corners = np.take_along_axis(corners, order, axis=1)
     sides = np.take_along_axis(sides, order, axis=1)
@@ -176,9 +174,7 @@ def pair_up(factor: complex, offset: complex, here: F64, tree: cKDTree, reach: f
     return np.column_stack([keep, found[keep]]).astype(np.int64)
 
 
-def refined(
-    guess: F64, here: F64, there: F64, tree: cKDTree
-) -> tuple[complex, complex, I64]:
+def refined(guess: F64, here: F64, there: F64, tree: cKDTree) -> tuple[complex, complex, I64]:
     """Least-squares similarity over the pairs, found again with the better transform."""
     factor, offset = complex(guess[0]), complex(guess[1])
     a, b = as_complex(here), as_complex(there)
@@ -217,13 +213,11 @@ def believable(
     if len(pairs) < FEWEST_PAIRS or not SCALE_RANGE[0] < abs(factor) < SCALE_RANGE[1]:
         return False
     moved = factor * as_complex(here) + offset
-    inside = (
-        (moved.real > 0) & (moved.real < size[0]) & (moved.imag > 0) & (moved.imag < size[1])
-    )
+    inside = (moved.real > 0) & (moved.real < size[0]) & (moved.imag > 0) & (moved.imag < size[1])
     expected = np.count_nonzero(inside) * len(there) * np.pi * TOLERANCE_PX**2 / np.prod(size)
     # two pairs fix the similarity, so they prove nothing
     chance = float(poisson.sf(len(pairs) - 3, max(expected, 1e-12)))
-    common = min(np.count_nonzero(inside), len(there))
+    common = min(int(np.count_nonzero(inside)), len(there))
     return bool(chance < CHANCE and len(pairs) >= 0.12 * common)
 
 

@@ -6,11 +6,14 @@ import numpy as np
 from scipy import ndimage
 
 from runlog.measure.pixels import F32, F64, I64
+from runlog.measure.residual import binned
 from runlog.measure.scale import median_picture
-from runlog.measure.shape import adaptive_moments
+from runlog.measure.shape import Growth, adaptive_matrix, adaptive_moments
 from runlog.measure.stars import stamps
 
 GROUPS = 6
+MOST_STARS = 120
+FINE = 3  # cells per pixel when areas and radii are read off a picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,14 +21,30 @@ class PictureShape:
     """What a star's picture says without a model."""
 
     fwhm_px: float
-    hfr_px: float
     e1: float
     e2: float
-    peak_count: int = 1
+    growth: Growth
 
 
-def recentred(light: F32, y: I64, x: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:
-    """Move whole-pixel positions to the centre of the light within a radius."""
+@dataclass(frozen=True, slots=True)
+class PictureErrors:
+    """Standard errors from the scatter of groups of stars; None with too few of them."""
+
+    fwhm_px: float | None
+    ellipticity: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MomentStars:
+    """Adaptive moments of single stars."""
+
+    size_px: F64  # fourth root of the determinant
+    e1: F64
+    e2: F64
+
+
+def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:
+    """Move whole-pixel positions (x, y) to the centre of the light within a radius."""
     axis = np.arange(-radius, radius + 1)
     inside = (axis[:, None] ** 2 + axis**2 <= radius**2).astype(np.float32)
     for _ in range(rounds):
@@ -35,49 +54,59 @@ def recentred(light: F32, y: I64, x: I64, radius: int, rounds: int = 3) -> tuple
         total = np.maximum(weight.sum(axis=(1, 2)), 1e-6)
         y = y + np.rint(weight.sum(axis=2) @ axis / total).astype(np.int64)
         x = x + np.rint(weight.sum(axis=1) @ axis / total).astype(np.int64)
-    return y, x
+    return x, y
 
 
 def picture_shape(picture: F64) -> PictureShape:
-    """Half-maximum area, half-flux radius and adaptive moments of a centred picture."""
-    size = picture.shape[0]
-    fine = ndimage.zoom(picture, 3, order=1, mode="nearest", grid_mode=True)
+    """Half-maximum area, curve of growth and adaptive moments of a centred picture."""
+    fine = ndimage.zoom(picture, FINE, order=1, mode="nearest", grid_mode=True)
+    # a plateau's highest pixel is its noisiest: take a typical one of the brightest
     top = np.sort(picture.ravel())[-max(1, min(5, picture.size // 200)) :].mean()
-    area = np.count_nonzero(fine > top / 2) / 9
-    axis = np.arange(size) - (size - 1) / 2
-    hfr = growth_radius(picture, axis)
-    e1, e2 = adaptive_moments(picture[None], axis, max(1.0, hfr))
-    return PictureShape(2 * float(np.sqrt(area / np.pi)), hfr, float(e1[0]), float(e2[0]))
+    area = np.count_nonzero(fine > top / 2) / FINE**2
+    growth = growth_of(fine)
+    axis = np.arange(picture.shape[0]) - (picture.shape[0] - 1) / 2
+    e1, e2 = adaptive_moments(picture[None], axis, max(1.0, growth.half_flux_radius_px))
+    return PictureShape(2 * float(np.sqrt(area / np.pi)), float(e1[0]), float(e2[0]), growth)
 
 
-def growth_radius(picture: F64, axis: F64) -> float:
-    """Radius around the light's centre with half the light within the picture's circle."""
-    fine = ndimage.zoom(picture, 3, order=1, mode="nearest", grid_mode=True)
-    at = np.interp(np.arange(len(fine)), np.arange(len(axis)) * 3 + 1, axis)
-    at[0], at[-1] = at[1] - 1 / 3, at[-2] + 1 / 3
+def growth_of(fine: F64) -> Growth:
+    """Curve of growth about the light's centre, out to the circle that fits the picture."""
+    size = len(fine)
+    at = (np.arange(size) - (size - 1) / 2) / FINE
     keep = np.where(fine > 0.1 * fine.max(), fine, 0)
     total = max(float(keep.sum()), 1e-9)
     cy, cx = float(keep.sum(axis=1) @ at) / total, float(keep.sum(axis=0) @ at) / total
     radius = np.hypot(at[:, None] - cy, at[None, :] - cx).ravel()
     order = np.argsort(radius)
     radius, grown = radius[order], np.cumsum(fine.ravel()[order])
-    inside = radius <= axis[-1] - 0.5
-    grown = grown[inside]
-    return float(radius[np.argmax(grown >= grown[-1] / 2)])
+    inside = radius <= at[-1] - 0.5
+    radius, grown = radius[inside], grown[inside]
+    share = np.maximum.accumulate(np.clip(grown / max(float(grown[-1]), 1e-9), 0, 1))
+    return Growth(radius, share)
 
 
-def shape_with_errors(
-    light: F32, y: I64, x: I64, radius: int
-) -> tuple[PictureShape, PictureShape, F64]:
-    """Shape of the median picture, its standard errors from groups of stars, the picture."""
+def mean_shape(light: F32, x: I64, y: I64, radius: int) -> tuple[PictureShape, PictureErrors, F64]:
+    """Shape of the stars' median picture, its errors from groups of stars, and the picture."""
     cut = stamps(light, y, x, radius)
     picture = median_picture(cut)
-    whole = picture_shape(picture)
     groups = [picture_shape(median_picture(cut[k::GROUPS])) for k in range(min(GROUPS, len(y)))]
     if len(groups) < 3:
-        nothing = float("nan")
-        return whole, PictureShape(nothing, nothing, nothing, nothing), picture
-    table = np.array([[g.fwhm_px, g.hfr_px, g.e1, g.e2] for g in groups])
-    # groups of few stars scatter like the mean of few: the whole is sqrt(groups) better
+        return picture_shape(picture), PictureErrors(None, None), picture
+    table = np.array([[group.fwhm_px, group.e1, group.e2] for group in groups])
+    # groups of few stars scatter like means of few: the whole is sqrt(groups) better
     errors = table.std(axis=0, ddof=1) / np.sqrt(len(groups))
-    return whole, PictureShape(*(float(error) for error in errors)), picture
+    ellipticity = float(np.hypot(errors[1], errors[2]) / np.sqrt(2))
+    return picture_shape(picture), PictureErrors(float(errors[0]), ellipticity), picture
+
+
+def single_moments(light: F32, x: I64, y: I64, hfr_px: float) -> MomentStars:
+    """Adaptive moments of each star, on pixels binned to a third of its half-flux radius."""
+    block = max(1, int(hfr_px / 3))
+    coarse = binned(light, block)
+    radius = int(np.ceil(3 * hfr_px / block)) + 1
+    cut = stamps(coarse, y // block, x // block, radius).astype(float)
+    axis = np.arange(-radius, radius + 1.0)
+    xx, yy, xy = adaptive_matrix(cut, axis, hfr_px / block, rounds=20)
+    total = np.maximum(xx + yy, 1e-9)
+    size = np.maximum(xx * yy - xy**2, 1e-9) ** 0.25 * block
+    return MomentStars(size, (xx - yy) / total, 2 * xy / total)

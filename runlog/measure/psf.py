@@ -20,7 +20,7 @@ class Stamps:
     """Stars cut out for fitting, all of one size, in fit pixels."""
 
     values: F64  # (n, m) sky-subtracted light
-    weights: F64  # (m,) or (n, m): 1 where the pixel counts, 0 where not
+    weights: F64  # (n, m): 1 where the pixel counts, 0 where not
     dx: F64  # (m,) pixel centres relative to the stamp's central pixel
     dy: F64
     noise: F64  # (n,) of one fit pixel
@@ -186,7 +186,7 @@ def weight_variance(stamps: Stamps, model: F64 | None, per_adu: float) -> F64:
     sky = np.maximum(stamps.noise[:, None] ** 2, 1e-12)
     if model is None:
         bright = np.maximum(stamps.values, 0)
-        return sky + (0.05 * bright) ** 2 + 0 * bright
+        return np.asarray(sky + (0.05 * bright) ** 2)
     bright = np.maximum(model, 0)
     return np.asarray(sky + per_adu * bright + (MODEL_ERROR * bright) ** 2)
 
@@ -221,7 +221,9 @@ def solve(
     )
     both = np.linalg.solve(normal, right)
     alone, by_gamma = both[..., 0], both[..., 1]
-    fair = 1 / np.maximum(np.sum(miss**2 * weight, axis=1) / miss.shape[1], 1)  # poor fits count less
+    fair = 1 / np.maximum(
+        np.sum(miss**2 * weight, axis=1) / miss.shape[1], 1
+    )  # poor fits count less
     gamma_miss = np.sum(slope * weight * miss, axis=1) - np.sum(right[..., 1] * alone, axis=1)
     gamma_power = np.sum(slope**2 * weight, axis=1) - np.sum(right[..., 1] * by_gamma, axis=1)
     gamma_step = float(np.sum(fair * gamma_miss) / max(float(np.sum(fair * gamma_power)), 1e-12))
@@ -244,9 +246,11 @@ def judged(
     normal = (jacobian * weight[:, None, :]) @ jacobian.transpose(0, 2, 1)
     index = np.arange(PARAMETERS)
     normal[:, index, index] *= 1 + 1e-9
-    covariance = np.linalg.inv(normal)
-    used = np.maximum(np.sum(np.broadcast_to(stamps.weights, model.shape) > 0, axis=1) - PARAMETERS, 1)
-    chi2 = weighted_cost(stamps, model, variance) / used
+    covariance: F64 = np.asarray(np.linalg.inv(normal), np.float64)
+    used = np.maximum(
+        np.sum(np.broadcast_to(stamps.weights, model.shape) > 0, axis=1) - PARAMETERS, 1
+    )
+    chi2 = np.asarray(weighted_cost(stamps, model, variance) / used)
     left_over = unexplained(stamps, model, local_sky(params, gamma, stamps)[:, None])
     reach = np.abs(stamps.dx).max()
     good = (

@@ -17,8 +17,8 @@ WIDER = 2.0  # times the star's width: a galaxy or a knot of nebula
 class Templates:
     """The frame's star on 5x5 detection pixels at nine sub-pixel phases, unit energy."""
 
-    star: F64  # (9, 25)
-    wide: F64  # (9, 25): the same, `WIDER` times as wide
+    star: F64  # (phases, 25)
+    wide: F64 | None  # (phases, 25): the same, `WIDER` times as wide
 
 
 def templates_of(matrix_px: F64, beta: float, bin_factor: int) -> Templates:
@@ -27,12 +27,33 @@ def templates_of(matrix_px: F64, beta: float, bin_factor: int) -> Templates:
     return Templates(pictures(matrix, beta), pictures(matrix * WIDER**2, beta))
 
 
+def templates_of_picture(picture: F64, bin_factor: int) -> Templates:
+    """Star pictures from the stars' median picture, in detection pixels, at several phases."""
+    size, half = picture.shape[0], (2 * RADIUS + 1) * bin_factor
+    padded = np.pad(picture, half)
+    middle = half + size // 2
+    offsets = sorted({int(np.rint(phase * bin_factor)) for phase in PHASES})
+    drawn = []
+    for oy in offsets:
+        for ox in offsets:
+            top, left = (middle - half // 2 - offset for offset in (oy, ox))
+            window = padded[top : top + half, left : left + half]
+            blocks = window.reshape(2 * RADIUS + 1, bin_factor, 2 * RADIUS + 1, bin_factor)
+            drawn.append(blocks.sum(axis=(1, 3)).ravel())
+    star = np.array(drawn)
+    return Templates(star / np.linalg.norm(star, axis=1)[:, None], None)
+
+
 def pictures(matrix: F64, beta: float) -> F64:
     """The star at nine phases, each scaled to unit energy."""
-    axis = np.arange(-RADIUS, RADIUS + 1)
+    axis = np.arange(-RADIUS, RADIUS + 1.0)
     y, x = np.meshgrid(axis, axis, indexing="ij")
     drawn = np.array(
-        [pixel_moffat(x - px, y - py, matrix, beta).ravel() for py in PHASES for px in PHASES]
+        [
+            pixel_moffat(np.asarray(x - px), np.asarray(y - py), matrix, beta).ravel()
+            for py in PHASES
+            for px in PHASES
+        ]
     )
     return np.asarray(drawn / np.linalg.norm(drawn, axis=1)[:, None])
 
@@ -54,12 +75,18 @@ def screen(cut: F32, noise: F64, templates: Templates) -> Mask:
     flat = cut.reshape(len(cut), -1).astype(float)
     energy = np.sum(flat**2, axis=1)
     like_star = np.max(np.maximum(flat @ templates.star.T, 0) ** 2, axis=1)
-    like_wide = np.max(np.maximum(flat @ templates.wide.T, 0) ** 2, axis=1)
     ranked = np.sort(cut[:, 1:4, 1:4].reshape(len(cut), 9).astype(float), axis=1)
     like_pair = np.maximum(ranked[:, -1], 0) ** 2 + np.maximum(ranked[:, -2], 0) ** 2
     noise_energy = (flat.shape[1] + 3 * np.sqrt(2 * flat.shape[1])) * noise**2
     unexplained = energy - like_star
     sharp = like_pair > like_star
     unlike = unexplained > UNLIKE * like_star + noise_energy
-    extended = (like_wide > like_star + 9 * noise**2) & (like_wide > 1.04 * like_star)
-    return np.asarray(~sharp & ~unlike & ~extended)
+    return np.asarray(~sharp & ~unlike & ~extended(flat, like_star, noise, templates))
+
+
+def extended(flat: F64, like_star: F64, noise: F64, templates: Templates) -> Mask:
+    """Which stamps look clearly more like a star `WIDER` times as wide."""
+    if templates.wide is None:
+        return np.zeros(len(flat), bool)
+    like_wide = np.max(np.maximum(flat @ templates.wide.T, 0) ** 2, axis=1)
+    return np.asarray((like_wide > like_star + 9 * noise**2) & (like_wide > 1.04 * like_star))

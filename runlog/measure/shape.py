@@ -54,54 +54,11 @@ def eccentricity_of(axis_ratio: float) -> float:
     return float(np.sqrt(max(0.0, 1 - axis_ratio**2)))
 
 
-@dataclass(frozen=True, slots=True)
-class SampledShape:
-    """A PSF once the pixel has averaged it."""
-
-    fwhm_px: float  # 2 sqrt(A / pi), A the area above half maximum
-    e1: float  # adaptive second moments
-    e2: float
-    hfr_px: float
-
-
-def sampled_moffat(log_scale: float, e1: float, e2: float, beta: float) -> SampledShape:
-    """
-    Average an elliptical Moffat over a square pixel and read its width and shape.
-
-    The half-maximum area is the integral of r^2/2 over the angle; the pixel average is a
-    5 x 5 Gauss-Legendre sum (fifth order: exact to 1e-4 down to a FWHM of one pixel).
-
-    Parameters
-    ----------
-    log_scale : float
-        Log of the geometric mean of the two Moffat scales, in pixels.
-    e1, e2 : float
-        Ellipticity components of the Moffat's scale matrix.
-    beta : float
-        Moffat index.
-
-    Returns
-    -------
-    SampledShape
-    """
-    matrix = scale_matrix(log_scale, e1, e2)
-    scale = float(np.exp(log_scale))
-    long = float(np.sqrt(np.linalg.eigvalsh(matrix)[-1]))
-    fwhm = half_maximum_width(matrix, beta, 2.5 * max(long, 1.0))
-    step = max(scale, 0.5) / 8
-    grid = np.arange(-4 * max(long, 0.8), 4 * max(long, 0.8) + step, step)
-    gy, gx = np.meshgrid(grid, grid, indexing="ij")
-    light = pixel_moffat(gx, gy, matrix, beta)
-    m1, m2 = adaptive_moments(light[None], grid, max(scale, 0.5))
-    hfr = half_flux_radius_of_moffat(matrix, beta)
-    return SampledShape(fwhm, float(m1[0]), float(m2[0]), hfr)
-
-
 def scale_matrix(log_scale: float, e1: float, e2: float) -> F64:
     """Symmetric matrix of squared Moffat scales with the given size and ellipticity."""
     e = min(np.hypot(e1, e2), 0.9999)
     half_trace = np.exp(2 * log_scale) / np.sqrt(1 - e**2)
-    return np.array([[1 + e1, e2], [e2, 1 - e1]]) * half_trace
+    return np.asarray(np.array([[1 + e1, e2], [e2, 1 - e1]]) * half_trace)
 
 
 def pixel_moffat(x: F64, y: F64, matrix: F64, beta: float) -> F64:
@@ -117,36 +74,53 @@ def pixel_moffat(x: F64, y: F64, matrix: F64, beta: float) -> F64:
     return light
 
 
-def half_maximum_width(matrix: F64, beta: float, reach_px: float) -> float:
-    """2 sqrt(A/pi) of the pixel-averaged Moffat, A the area above half its maximum."""
-    angle = np.linspace(0, np.pi, 24, endpoint=False)
-    radius = np.linspace(0, reach_px, 60)
-    x, y = radius[:, None] * np.cos(angle), radius[:, None] * np.sin(angle)
-    light = pixel_moffat(x, y, matrix, beta)
-    half = light[0, 0] / 2
-    below = np.argmax(light < half, axis=0)
-    column = np.arange(len(angle))
-    outer, inner = light[below, column], light[below - 1, column]
-    # the logarithm of the profile bends least
-    part = np.log(inner / half) / np.log(inner / outer)
-    crossing = radius[below - 1] + part * radius[1]
-    return float(2 * np.sqrt(np.mean(crossing**2)))
+def eccentricity_error(length: float, length_err: float) -> float:
+    """
+    Error of the eccentricity from that of the ellipticity's length L.
+
+    e = sqrt(2 L / (1 + L)), so de/dL = 1 / (e (1 + L)^2); near round the slope is taken one
+    error away from zero, where it stays finite.
+    """
+    at = min(max(length, length_err, 1e-6), 1.0)
+    eccentricity = float(np.sqrt(2 * at / (1 + at)))
+    return length_err / (eccentricity * (1 + at) ** 2)
 
 
-def half_flux_radius_of_moffat(matrix: F64, beta: float) -> float:
-    """Radius of the circle that holds half the light of a pixel-averaged elliptical Moffat."""
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """Share of a star's light within a radius."""
+
+    radius_px: F64
+    share: F64
+
+    @property
+    def half_flux_radius_px(self) -> float:
+        return float(np.interp(0.5, self.share, self.radius_px))
+
+    def within(self, radius_px: float) -> float:
+        """Share of the light inside a radius; 1 beyond the curve."""
+        return float(np.interp(radius_px, self.radius_px, self.share))
+
+
+def moffat_growth(matrix: F64, beta: float) -> Growth:
+    """
+    Curve of growth of a pixel-averaged elliptical Moffat.
+
+    The profile is averaged over the angle on rings; the total is pi a b / (beta - 1), which
+    averaging over the pixel does not change.
+    """
     long, short = np.sqrt(np.linalg.eigvalsh(matrix)[::-1])
-    top = 12 * long + 3
-    radius = np.linspace(0, 1, 240) ** 2 * top
-    angle = (np.arange(16) + 0.5) * np.pi / 16
-    diagonal = np.diag([long**2, short**2])
+    radius = np.linspace(0, 1, 160) ** 2 * (12 * long + 3)
+    angle = (np.arange(10) + 0.5) * np.pi / 20  # a quarter: the ellipse lies along the axes
     light = pixel_moffat(
-        radius[:, None] * np.cos(angle), radius[:, None] * np.sin(angle), diagonal, beta
+        radius[:, None] * np.cos(angle),
+        radius[:, None] * np.sin(angle),
+        np.diag([long**2, short**2]),
+        beta,
     ).mean(axis=1)
     ring = light * radius * 2 * np.pi
     grown = np.concatenate([[0], np.cumsum((ring[1:] + ring[:-1]) / 2 * np.diff(radius))])
-    total = np.pi * long * short / (beta - 1)
-    return float(np.interp(total / 2, grown, radius))
+    return Growth(radius, np.minimum(grown / (np.pi * long * short / (beta - 1)), 1.0))
 
 
 def adaptive_moments(
@@ -193,7 +167,9 @@ def adaptive_matrix(
         new = [np.sum(seen * moment, axis=(1, 2)) / total for moment in (x * x, y * y, x * y)]
         before = xx + yy
         xx, yy, xy = (2 * moment for moment in new)
-        xx, yy = np.maximum(xx, 1e-4), np.maximum(yy, 1e-4)
+        xx, yy = np.maximum(xx, 1e-2), np.maximum(yy, 1e-2)  # noise can turn moments negative
+        limit = 0.999 * np.sqrt(xx * yy)
+        xy = np.clip(xy, -limit, limit)
         if np.all(np.abs(xx + yy - before) < 1e-5 * before):
             break
     return xx, yy, xy

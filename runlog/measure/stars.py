@@ -121,7 +121,7 @@ def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
     dx = np.rint(circles * np.cos(np.tile(angle, 2))).astype(np.int64)
     rows = np.clip(y[:, None] + dy, 0, image.shape[0] - 1)
     columns = np.clip(x[:, None] + dx, 0, image.shape[1] - 1)
-    return np.median(image[rows, columns], axis=1).astype(float)
+    return np.asarray(np.median(image[rows, columns], axis=1), np.float64)
 
 
 def stamps(image: F32, y: I64, x: I64, radius: int) -> F32:

@@ -125,9 +125,7 @@ def is_trail(line: Line, soft: F32, noise: float, factor: int) -> bool:
     if line.rms > WIDEST or along_axis(line, factor):
         return False
     profile = brightness_along(line, soft, 0.0)
-    beside = np.maximum(
-        brightness_along(line, soft, 5.0), brightness_along(line, soft, -5.0)
-    )
+    beside = np.maximum(brightness_along(line, soft, 5.0), brightness_along(line, soft, -5.0))
     lit = (profile > 2.0 * noise) & (profile > beside + 1.5 * noise)
     if np.mean(lit) < 1 - FULLEST_GAP:
         return False

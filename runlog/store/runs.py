@@ -183,6 +183,8 @@ def run_frame(row: Row[Any], **found: Any) -> RunFrame:
         "streaks": len(row.streaks or ()),
         "notes": tuple(row.notes or ()),
         "zone_stars": _zone_stars(row.field),
+        "tilt": (row.field or {}).get("tilt"),
+        "curvature": (row.field or {}).get("curvature"),
     }
     same = (
         "taken_at_utc exposure_s target filter width height gain offset sensor_c set_c focus_pos "

@@ -39,7 +39,8 @@ class Line:
     passed: bool
 
     def __str__(self) -> str:
-        return f"{self.what:52s} {self.value:>26s}   {self.asked:22s} {'pass' if self.passed else 'FALLS SHORT'}"
+        verdict = "pass" if self.passed else "FALLS SHORT"
+        return f"{self.what:58s} {self.value:>20s}   {self.asked:22s} {verdict}"
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,7 @@ def section_psf(options: argparse.Namespace) -> list[Line]:
         print_worst(measured)
     fine = [case for case in measured if case.drawn.truth.fwhm_px < 2]
     normal = [case for case in measured if case.drawn.truth.fwhm_px >= 2]
-    lines = [
+    return [
         Line("fields measured", f"{len(measured)} of {len(cases)}", "all",
              len(measured) == len(cases)),
         *fwhm_lines("FWHM 2 to 8 px and more", normal, 0.01, 0.04),
@@ -126,7 +127,6 @@ def section_psf(options: argparse.Namespace) -> list[Line]:
         *shape_lines(measured),
         *honesty_lines(measured),
     ]  # fmt: skip
-    return lines
 
 
 def fwhm_lines(what: str, cases: list[Case], median: float, worst: float) -> list[Line]:
@@ -248,7 +248,9 @@ def inside_of(drawn: DrawnField, margin: float) -> np.ndarray:
     )  # fmt: skip
 
 
-def matched(drawn: DrawnField, found: Measurement, reach_px: float) -> tuple[np.ndarray, np.ndarray]:
+def matched(
+    drawn: DrawnField, found: Measurement, reach_px: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Which drawn stars are in the star list, and which listed ones are drawn stars."""
     if not found.star_list.x:
         return np.zeros(len(drawn.x), bool), np.zeros(0, bool)

@@ -74,6 +74,7 @@ def test_a_doubtful_exposure_is_asked_about(cards, seconds, code):
         ([("EXPTIME", 6000.0), ("EXPOSURE", 300.0)], 20),
         ([("EXPTIME", 300.0), ("TOTALEXP", 6000.0)], 20),
         ([("EXPTIME", 300.0), ("TOTALEXP", 300.0)], None),
+        ([("EXPTIME", 300.0), ("TOTALEXP", 300000.0)], None),  # milliseconds
         ([("EXPTIME", 300.0), ("EXPOSURE", 5.0)], None),  # 60: minutes against seconds
         ([("EXPTIME", 2.0), ("EXPOSURE", 1.0)], None),
         ([("EXPTIME", 1e-250), ("TOTALEXP", 1e100)], None),

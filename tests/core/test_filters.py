@@ -36,6 +36,7 @@ SPELLINGS = {
         "H-Alpha Filter",
         "Ha 656nm",
         "Ha 656.3 nm",
+        "Ha 0nm",
     ],
     "OIII": ["OIII", "O3", "O-III", "[OIII]", "oiii", "O III", "Oiii line", "OIII 501nm"],
     "SII": ["SII", "S2", "S-II", "[SII]", "s ii"],

@@ -18,7 +18,7 @@ def frame(key, length_s, target="M 33", filter_name="L"):
 
 GRADED = st.lists(
     st.builds(
-        lambda length, target, name, grade: (frame("k", length, target, name), grade),
+        lambda length, target, name, grade: (frame("k", length, target, name), grade, None),
         st.one_of(st.none(), st.integers(1, 3600).map(float)),
         st.sampled_from(["M 33", "NGC 7000"]),
         st.sampled_from(["L", "Ha"]),
@@ -62,7 +62,7 @@ def test_the_four_grades_add_up(graded):
 
 def test_71_frames_of_5_minutes():
     """71 frames of 5 minutes are 355 minutes (common practice, no source)."""
-    (total,) = sum_run((frame(str(i), 300.0), Grade.KEEP) for i in range(71))
+    (total,) = sum_run((frame(str(i), 300.0), Grade.KEEP, None) for i in range(71))
     assert total.frames == 71
     assert total.logged_s == 355 * 60
 

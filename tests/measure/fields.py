@@ -177,9 +177,7 @@ def draw_field(
     hot = add_hot_pixels(light, sensor, rng)
     pixels = expose(light, sensor, rng)
     x, y = cells[:, 0] + offsets[which, 0], cells[:, 1] + offsets[which, 1]
-    return DrawnField(
-        pixels, x, y, flux, flux / (noise * np.sqrt(area)), truth, noise, hot_xy=hot
-    )
+    return DrawnField(pixels, x, y, flux, flux / (noise * np.sqrt(area)), truth, noise, hot_xy=hot)
 
 
 def add_line(
@@ -243,9 +241,7 @@ def paste(light: np.ndarray, stamp: np.ndarray, cx: int, cy: int) -> None:
     half = stamp.shape[0] // 2
     y0, x0 = max(0, cy - half), max(0, cx - half)
     y1, x1 = min(light.shape[0], cy + half + 1), min(light.shape[1], cx + half + 1)
-    light[y0:y1, x0:x1] += stamp[
-        y0 - cy + half : y1 - cy + half, x0 - cx + half : x1 - cx + half
-    ]
+    light[y0:y1, x0:x1] += stamp[y0 - cy + half : y1 - cy + half, x0 - cx + half : x1 - cx + half]
 
 
 def add_hot_pixels(light: np.ndarray, sensor: Sensor, rng) -> np.ndarray:

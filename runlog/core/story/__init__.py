@@ -1,0 +1,59 @@
+"""The story of a night: events in time order, and a verdict for each part of the rig."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+from runlog.core.story.events import FINDERS
+from runlog.core.story.parts import Pace, to_check, verdicts
+from runlog.core.story.told import Event, Lights, Opinion, Part, PartVerdict, Told
+
+__all__ = [
+    "Event",
+    "Opinion",
+    "Pace",
+    "Part",
+    "PartVerdict",
+    "Story",
+    "Told",
+    "pace_of",
+    "tell",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """What happened in one run, how each part did, and what to check before the next night."""
+
+    events: tuple[Event, ...]
+    verdicts: dict[Part, PartVerdict]
+    pace: Pace | None
+    to_check: tuple[str, ...]
+
+
+def tell(told: Iterable[Told]) -> Story:
+    """Tell the story of a run's light frames; the order they come in does not matter."""
+    dated = [t for t in told if t.frame.taken_at_utc is not None]
+    lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
+    events = sorted(
+        (event for find in FINDERS for event in find(lights)), key=lambda e: (e.start, e.kind)
+    )
+    pace = pace_of(lights)
+    found = verdicts(lights, events, pace)
+    return Story(tuple(events), found, pace, tuple(to_check(found)))
+
+
+def pace_of(lights: Lights) -> Pace | None:
+    """Measure open-shutter time, elapsed time and the usual gap between exposures."""
+    if not lights:
+        return None
+    gaps = [max((b.start - a.end).total_seconds(), 0.0) for a, b in pairwise(lights)]
+    first, last = lights[0].start, max(t.end for t in lights)
+    return Pace(
+        first,
+        last,
+        sum(t.frame.exposure_s or 0.0 for t in lights),
+        (last - first).total_seconds(),
+        median(gaps) if gaps else None,
+    )

@@ -1,0 +1,135 @@
+"""Where the frames point: dithers, jumps, drift, and what a verdict on pointing rests on."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+import numpy as np
+
+from runlog.core.story.told import Event, Lights, Told, event
+
+JUMP_SHARE = 0.03  # of the field's width, and ...
+JUMP_TIMES_USUAL = 6.0  # ... far beyond the usual step of a dither
+DRIFT_SHARE_PER_HOUR = 0.01  # of the field's width
+DRIFT_FRAMES = 8
+DITHER_LEAST_PX = 0.7  # hot pixels and their neighbours fall elsewhere
+DITHER_FRAMES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """How far the field moved from one frame to the next of the same target and side."""
+
+    before: Told
+    after: Told
+    dx_px: float
+    dy_px: float
+
+    @property
+    def size_px(self) -> float:
+        """Length of the step."""
+        return float(np.hypot(self.dx_px, self.dy_px))
+
+
+def placed(lights: Lights) -> list[Told]:
+    """Keep the frames whose place on their reference is known."""
+    return [t for t in lights if t.frame.shift_x_px is not None]
+
+
+def stays(lights: Lights) -> Iterator[list[Told]]:
+    """Split placed frames where the target or the pier side changes.
+
+    Filters of one target have references of their own whose fields lie a dither apart, so a
+    stay holds one filter.
+    """
+    groups: dict[tuple[object, ...], list[Told]] = {}
+    for t in placed(lights):
+        flipped = abs(t.frame.rotation_deg or 0.0) > 90
+        groups.setdefault((t.frame.target, t.frame.filter, flipped), []).append(t)
+    yield from groups.values()
+
+
+def steps(lights: Lights) -> list[Step]:
+    """Measure the steps between neighbours of each stay."""
+    found = []
+    for stay in stays(lights):
+        for a, b in pairwise(stay):
+            dx = (b.frame.shift_x_px or 0.0) - (a.frame.shift_x_px or 0.0)
+            dy = (b.frame.shift_y_px or 0.0) - (a.frame.shift_y_px or 0.0)
+            found.append(Step(a, b, dx, dy))
+    return found
+
+
+def find_jumps(lights: Lights) -> Iterator[Event]:
+    """Find where the field moved at once and stayed away: a snagged cable, a slipped clutch."""
+    for stay in stays(lights):
+        own = steps(stay)
+        if len(own) < 2:
+            continue
+        usual = median(s.size_px for s in own)
+        for i, step in enumerate(own):
+            width = max(step.after.frame.width, 1)
+            if step.size_px < max(JUMP_SHARE * width, JUMP_TIMES_USUAL * usual):
+                continue
+            if _came_back(own, i):
+                continue
+            text = (
+                f"the field jumped by {step.size_px:.0f} px ({step.size_px / width:.0%} of its "
+                f"width) and stayed there"
+            )
+            yield event("jump", [step.after], text)
+
+
+def _came_back(own: list[Step], i: int) -> bool:
+    """Tell whether the next step, or the one before, undoes this one."""
+    for other in own[i + 1 : i + 2] + own[max(i - 1, 0) : i]:
+        back = np.hypot(own[i].dx_px + other.dx_px, own[i].dy_px + other.dy_px)
+        if back < 0.3 * own[i].size_px:
+            return True
+    return False
+
+
+def find_drift(lights: Lights) -> Iterator[Event]:
+    """Find a steady drift: guiding that follows flexure, or polar alignment without guiding."""
+    for stay in stays(lights):
+        if len(stay) < DRIFT_FRAMES:
+            continue
+        speed, error = _speed(stay)
+        width = max(stay[0].frame.width, 1)
+        if speed < DRIFT_SHARE_PER_HOUR * width or speed < 5 * error:
+            continue
+        if any(True for _ in find_jumps(stay)):
+            continue
+        yield event("drift", stay, f"the field drifted steadily, {speed:.0f} px an hour")
+
+
+def _speed(stay: Lights) -> tuple[float, float]:
+    """Speed in px an hour and its standard error, by straight lines through x and y."""
+    hours = np.array([(t.start - stay[0].start).total_seconds() / 3600 for t in stay])
+    centred = hours - hours.mean()
+    power = float(np.sum(centred**2))
+    if power == 0:
+        return 0.0, float("inf")
+    speeds, errors = [], []
+    for name in ("shift_x_px", "shift_y_px"):
+        values = np.array([getattr(t.frame, name) for t in stay], dtype=float)
+        slope = float(np.sum(centred * values) / power)
+        rest = values - values.mean() - slope * centred
+        speeds.append(slope)
+        errors.append(float(np.sqrt(np.sum(rest**2) / max(len(stay) - 2, 1) / power)))
+    return float(np.hypot(*speeds)), float(np.hypot(*errors))
+
+
+def find_no_dither(lights: Lights) -> Iterator[Event]:
+    """Report a run whose frames all lie on the same pixels."""
+    own = steps(lights)
+    if len(own) < DITHER_FRAMES:
+        return
+    usual = median(s.size_px for s in own)
+    if usual < DITHER_LEAST_PX:
+        text = (
+            f"no dithering: from frame to frame the field moved {usual:.1f} px; hot pixels and "
+            "pattern noise will not average out"
+        )
+        yield event("no-dither", placed(lights), text)

@@ -1,0 +1,125 @@
+"""What the story is told from, and what it is made of."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
+
+HOLE = 1  # one frame without trouble does not end a stretch of it
+
+
+class Part(StrEnum):
+    """A part of the rig, the sky or the plan that gets a verdict."""
+
+    TRACKING = "tracking"
+    FOCUS = "focus"
+    POINTING = "pointing"
+    CAMERA = "camera"
+    SKY = "sky"
+    OPTICS = "optics"
+    SCHEDULE = "schedule"
+
+
+class Opinion(StrEnum):
+    """How a part of the rig did."""
+
+    GOOD = "good"
+    FAIR = "fair"
+    POOR = "poor"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class PartVerdict:
+    """An opinion with its evidence in words."""
+
+    verdict: Opinion
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One dated light frame with its verdict and the grade in force."""
+
+    frame: RunFrame
+    verdict: Verdict
+    grade: Grade
+
+    @property
+    def start(self) -> datetime:
+        """Start of exposure; the story holds only dated frames."""
+        assert self.frame.taken_at_utc is not None
+        return self.frame.taken_at_utc
+
+    @property
+    def end(self) -> datetime:
+        """End of exposure."""
+        return self.start + timedelta(seconds=self.frame.exposure_s or 0.0)
+
+    def has(self, *names: FaultName) -> bool:
+        """Tell whether one of these faults was found."""
+        return any(fault.name in names for fault in self.verdict.faults)
+
+    @property
+    def lost_s(self) -> float:
+        """Exposure time that does not count as kept."""
+        return 0.0 if self.grade is Grade.KEEP else self.frame.exposure_s or 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened, over which frames, and what it cost."""
+
+    kind: str
+    start: datetime
+    end: datetime
+    first: str  # content keys
+    last: str
+    frames: int
+    cost_s: float
+    text: str
+
+
+Lights = Sequence[Told]
+
+
+def event(kind: str, stretch: Lights, text: str) -> Event:
+    """Make an event of a stretch of frames."""
+    return Event(
+        kind,
+        stretch[0].start,
+        stretch[-1].end,
+        stretch[0].frame.key,
+        stretch[-1].frame.key,
+        len(stretch),
+        sum(t.lost_s for t in stretch),
+        text,
+    )
+
+
+def stretches(
+    lights: Lights, troubled: Callable[[Told], bool], least: int = 1
+) -> Iterator[list[Told]]:
+    """Find runs of frames in trouble, bridging single frames that are not."""
+    current: list[Told] = []
+    hole = 0
+    for light in lights:
+        if troubled(light):
+            current.append(light)
+            hole = 0
+            continue
+        hole += 1
+        if hole > HOLE and current:
+            yield from [current] if len(current) >= least else []
+            current = []
+    if len(current) >= least:
+        yield current
+
+
+def worst_evidence(stretch: Lights, name: FaultName) -> str:
+    """Quote the evidence of a fault, from a rejected frame before a doubtful one."""
+    found = [f for t in stretch for f in t.verdict.faults if f.name is name]
+    rejected = [f for f in found if f.grade is Grade.REJECT]
+    return (rejected or found)[0].evidence

@@ -1,0 +1,110 @@
+"""Peaks on their way to being stars: where they are, what is near, which are fit to measure."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from runlog.measure.background import Sky
+from runlog.measure.pixels import F32, F64, I64, Mask, Plane
+from runlog.measure.residual import Residual, binned
+from runlog.measure.scale import looks_like_point
+from runlog.measure.screen import RADIUS, Templates, screen
+from runlog.measure.stars import Peaks, find_peaks, stamps, thin_out
+
+WIDEST_DETECTION_PX = 3.4  # a star is brought under this many detection pixels
+COARSEST_BIN = 32
+MOST_FITTED = 250
+FEW = 10  # fitted stars under which blended ones are taken too
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Peaks of a sky-subtracted frame at one scale."""
+
+    plane: Plane
+    sky: Sky
+    residual: Residual
+    width_px: float  # rough full width of a star
+    factor: int  # frame pixels per detection pixel, each way
+    peaks: Peaks
+    cut: F32  # (n, 5, 5) detection pixels around each peak
+
+    def __len__(self) -> int:
+        return len(self.peaks)
+
+    @property
+    def positions(self) -> F64:
+        """Peaks in frame pixels, (x, y)."""
+        middle = (self.factor - 1) / 2
+        return np.column_stack(
+            [self.peaks.x * self.factor + middle, self.peaks.y * self.factor + middle]
+        )
+
+    def noise(self) -> F64:
+        """Noise of one detection pixel at each peak, in ADU."""
+        where = self.positions
+        return np.asarray(self.sky.noise_at(where[:, 1], where[:, 0]) * self.factor)
+
+    def full(self, radius_px: float) -> Mask:
+        """Which peaks have a full pixel within a radius."""
+        if len(self.residual.full_y) == 0:
+            return np.zeros(len(self), bool)
+        tree = cKDTree(np.column_stack([self.residual.full_x, self.residual.full_y]))
+        distance, _ = tree.query(self.positions, distance_upper_bound=radius_px)
+        return np.asarray(np.isfinite(distance))
+
+    def stars(self, templates: Templates, full: Mask) -> Mask:
+        """Which peaks look like the frame's own star, or are full stars too flat to look so."""
+        return np.asarray(
+            screen(self.cut, self.noise(), templates) | (full & ~looks_like_point(self.cut))
+        )
+
+    def choose(self) -> I64:
+        """Brightest peaks that are neither points, nor full, nor blended, nor at the edge."""
+        where = self.positions
+        margin = 1.5 * self.width_px + 3
+        inside = (
+            (where[:, 0] > margin) & (where[:, 0] < self.plane.width - margin)
+            & (where[:, 1] > margin) & (where[:, 1] < self.plane.height - margin)
+        )  # fmt: skip
+        usable = ~looks_like_point(self.cut) & inside & ~self.full(1.5 * self.width_px + 2)
+        best = np.flatnonzero(usable & self.alone())
+        if len(best) < FEW:
+            best = np.flatnonzero(usable)
+        return best[:MOST_FITTED]
+
+    def alone(self) -> Mask:
+        """Which peaks have no neighbour of a tenth of their height or more."""
+        alone = np.ones(len(self), bool)
+        pairs = cKDTree(self.positions).query_pairs(2.5 * self.width_px + 2, output_type="ndarray")
+        if len(pairs):
+            height = self.peaks.height
+            first, second = pairs[:, 0], pairs[:, 1]
+            alone[first[height[second] > 0.1 * height[first]]] = False
+            alone[second[height[first] > 0.1 * height[second]]] = False
+        return alone
+
+
+def detection_bin(width_px: float) -> int:
+    """Block size that brings a star to between 1.7 and 3.4 detection pixels."""
+    factor = 1
+    while width_px / factor > WIDEST_DETECTION_PX and factor < COARSEST_BIN:
+        factor *= 2
+    return factor
+
+
+def find_candidates(
+    plane: Plane, sky: Sky, residual: Residual, width_px: float, factor: int
+) -> Candidates:
+    """Find the peaks of a frame at one scale, close companions of brighter ones left out."""
+    image = binned(residual.light, factor)
+    peaks = find_peaks(image)
+    height, width = image.shape
+    inside = (
+        (peaks.y >= RADIUS) & (peaks.y < height - RADIUS)
+        & (peaks.x >= RADIUS) & (peaks.x < width - RADIUS)
+    )  # fmt: skip
+    peaks = thin_out(peaks.pick(inside), max(2.0, width_px / factor))
+    cut = stamps(image, peaks.y, peaks.x, RADIUS)
+    return Candidates(plane, sky, residual, width_px, factor, peaks, cut)

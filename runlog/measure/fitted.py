@@ -1,0 +1,149 @@
+"""The frame's PSF: stars fitted together, averaged, outliers left out."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runlog.measure.candidates import Candidates
+from runlog.measure.empirical import MeanResidual, mean_residual
+from runlog.measure.pixels import F32, F64, I64, Mask
+from runlog.measure.psf import Fits, Stamps, fit_moffats
+from runlog.measure.residual import binned
+from runlog.measure.shape import Ellipses, ellipses_of
+from runlog.measure.stars import ring_level, stamps
+
+FIT_WIDTH_PX = 3.2  # stars wider than twice this are binned before the fit
+STAMP_WIDTHS = 1.3  # radius of a stamp in star widths
+RING_WIDTHS = 3.0
+STARLIKE_WITHIN = 0.2  # share of a star's energy a fit may leave: cosmic rays leave more
+MODEL_FITS_WITHIN = 0.02  # the same for the typical star, when stars are Moffats
+WORST_SIZE_ERROR = 0.15  # of the log width of one star
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """The frame's PSF from its fitted stars, in frame pixels."""
+
+    log_scale: float  # of the geometric mean of the Moffat scales
+    log_scale_err: float
+    e1: float
+    e2: float
+    e_err: float
+    beta: float
+    alignment: float
+    fits_model: bool
+    stars: "FittedStars"
+    residual: MeanResidual
+
+
+@dataclass(frozen=True)
+class FittedStars:
+    """Each fitted star that was kept."""
+
+    x: F64
+    y: F64
+    log_scale: F64
+    e1: F64
+    e2: F64
+    weight: F64
+
+
+def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
+    """Fit Moffats to the chosen peaks on pixels of about a third of the star's width."""
+    width = candidates.width_px
+    block = max(1, int(width / FIT_WIDTH_PX))
+    light = binned(candidates.residual.light, block)
+    where = (candidates.positions[chosen] - (block - 1) / 2) / block
+    x, y = np.rint(where[:, 0]).astype(np.int64), np.rint(where[:, 1]).astype(np.int64)
+    noise = candidates.noise()[chosen] / candidates.factor * block
+    cutouts = cut_out(light, x, y, width / block, noise)
+    if block == 1 and candidates.plane.bayer is not None:
+        cutouts = green_only(cutouts, candidates, x, y)
+    fits = fit_moffats(cutouts, width / block)
+    return combine(fits, cutouts, width / block, block, x, y)
+
+
+def cut_out(light: F32, x: I64, y: I64, width_px: float, noise: F64) -> Stamps:
+    """Round stamps about whole-pixel positions, with the light of a ring around each."""
+    radius = int(np.ceil(STAMP_WIDTHS * width_px)) + 1
+    cut = stamps(light, y, x, radius).reshape(len(x), -1).astype(float)
+    axis = np.arange(-radius, radius + 1.0)
+    dy, dx = (part.ravel() for part in np.meshgrid(axis, axis, indexing="ij"))
+    used = np.hypot(dx, dy) <= radius + 0.5
+    ring = RING_WIDTHS * width_px
+    around = ring_level(light, y, x, ring)
+    return Stamps(cut[:, used], np.ones((len(x), int(used.sum()))), dx[used], dy[used],
+                  noise, around, ring)  # fmt: skip
+
+
+def green_only(cutouts: Stamps, candidates: Candidates, x: I64, y: I64) -> Stamps:
+    """Leave out the red and blue pixels of a mosaic: nothing is interpolated."""
+    rows = y[:, None] + cutouts.dy.astype(np.int64)
+    columns = x[:, None] + cutouts.dx.astype(np.int64)
+    weights = candidates.plane.green_weights(rows, columns).astype(float)
+    return Stamps(cutouts.values, weights, cutouts.dx, cutouts.dy, cutouts.noise,
+                  cutouts.around, cutouts.ring_px)  # fmt: skip
+
+
+def combine(
+    fits: Fits, cutouts: Stamps, width_px: float, block: int, x: I64, y: I64
+) -> Fitted | None:
+    """Average the fitted stars' sizes and ellipticity components, outliers left out."""
+    ellipses = ellipses_of(fits.params, fits.covariance)
+    keep = fits.good & (ellipses.covariance[:, 0, 0] < WORST_SIZE_ERROR**2)
+    starlike = keep & (fits.left_over < STARLIKE_WITHIN)
+    keep = starlike if starlike.any() else keep
+    if not keep.any():
+        return None
+    keep = inliers(ellipses, keep)
+    size, size_err, _ = robust_mean(ellipses.log_scale[keep], ellipses.covariance[keep, 0, 0])
+    e1, e1_err, weight = robust_mean(ellipses.e1[keep], ellipses.covariance[keep, 1, 1])
+    e2, e2_err, _ = robust_mean(ellipses.e2[keep], ellipses.covariance[keep, 2, 2])
+    lengths = np.hypot(ellipses.e1[keep], ellipses.e2[keep])
+    # from half widths in fit pixels to Moffat scales in frame pixels
+    shift = float(np.log(block) - 0.5 * np.log(2 ** (1 / fits.beta) - 1))
+    stars = FittedStars(
+        (x[keep] + fits.params[keep, 0]) * block + (block - 1) / 2,
+        (y[keep] + fits.params[keep, 1]) * block + (block - 1) / 2,
+        ellipses.log_scale[keep] + shift,
+        ellipses.e1[keep],
+        ellipses.e2[keep],
+        weight,
+    )
+    mean_length = max(float(np.average(lengths, weights=weight)), 1e-9)
+    return Fitted(
+        size + shift,
+        size_err,
+        e1,
+        e2,
+        float(np.hypot(e1_err, e2_err) / np.sqrt(2)),
+        fits.beta,
+        min(1.0, float(np.hypot(e1, e2)) / mean_length),
+        bool(np.median(fits.left_over[keep]) < MODEL_FITS_WITHIN),
+        stars,
+        mean_residual(cutouts, fits, keep, block, width_px),
+    )
+
+
+def inliers(ellipses: Ellipses, keep: Mask) -> Mask:
+    """Drop stars whose size or shape is far from the others' (galaxies, doubles, strays)."""
+    for values in (ellipses.log_scale, ellipses.e1, ellipses.e2):
+        middle = np.median(values[keep])
+        spread = 1.4826 * np.median(np.abs(values[keep] - middle))
+        keep = keep & (np.abs(values - middle) <= 4 * max(float(spread), 0.01))
+    return keep
+
+
+def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
+    """Weighted mean with the stars' own scatter added to their fit errors; its error; weights."""
+    middle = np.median(values)
+    spread = (1.4826 * np.median(np.abs(values - middle))) ** 2
+    own = max(0.0, float(spread - np.median(variance)))
+    weight = 1 / (variance + own + 1e-8)
+    mean = float(np.average(values, weights=weight))
+    count = len(values)
+    formal = float(1 / np.sum(weight))
+    if count >= 8:
+        seen = np.sum(weight**2 * (values - mean) ** 2) / np.sum(weight) ** 2 * count / (count - 1)
+        formal = max(formal, float(seen))
+    return mean, float(np.sqrt(formal)), weight

@@ -1,0 +1,238 @@
+"""The night: what happened, what it was worth, what needs a decision."""
+
+import asyncio
+from collections.abc import Iterator
+from typing import Any, ClassVar
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import Static
+
+from runlog.actions.night import NightReport, night_reports
+from runlog.actions.review import RunLine, whole_run
+from runlog.core.columns import hours
+from runlog.store.review import FrameLine
+from runlog.tui.calendar_screen import CalendarScreen
+from runlog.tui.desk import Desk
+from runlog.tui.keys import NIGHT, bound
+from runlog.tui.look import OPINION_SIGNS, SIGNS, Look
+from runlog.tui.text import clock, count, fitted, piece, safe, styled
+from runlog.tui.timeline import Span, Timeline
+from runlog.tui.timeline_screen import TimelineScreen
+
+BAR = 40
+
+
+class NightScreen(Desk):
+    """Opens first: the outcome, the time line, events, verdicts, what was added."""
+
+    scope = "night"
+    place = "night"
+    BINDINGS: ClassVar[list[Any]] = bound(NIGHT)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.report: NightReport | None = None
+        self.lines: list[FrameLine] = []
+
+    def body(self) -> ComposeResult:
+        """The outcome and time line on the left, or above; the words on the right, or below."""
+        with VerticalScroll(id="night", can_focus=False), Horizontal(id="halves"):
+            with Vertical(id="left"):
+                yield Static(id="outcome")
+                yield Timeline(id="chart")
+                yield Static(id="added")
+            with Vertical(id="right"):
+                yield Static(id="verdicts")
+                yield Static(id="events")
+                yield Static(id="questions")
+
+    def reload(self) -> None:
+        """Show at once what is known of the night, and the story when it is told."""
+        run = self.review.run
+        look = self.review.look
+        if run is None:
+            self.query_one("#outcome", Static).update(_welcome(look))
+            self.query_one(Timeline).display = False
+            return
+        self.query_one(Timeline).display = True
+        self.query_one("#outcome", Static).update(outcome(run, self.review.open_count, look))
+        self._tell(run)
+
+    @work(exclusive=True, group="night")
+    async def _tell(self, run: RunLine) -> None:
+        app = self.review
+        evening = run.night or ""
+        self.lines = await app.ask(whole_run, app.engine, run.id) or []
+        self.query_one(Timeline).show(self.lines, self._spans())
+        await app._count_open()
+        reports = await app.ask(night_reports, app.engine, app.settings, evening)
+        self.report = next((r for r in reports or () if r.row["rig"] == run.rig), None)
+        await asyncio.sleep(0)
+        self._fill(run)
+
+    def _spans(self) -> list[Span]:
+        if self.report is None:
+            return []
+        return [Span(e["kind"], e["start_utc"], e["end_utc"]) for e in self.report.row["events"]]
+
+    def _fill(self, run: RunLine) -> None:
+        look, report = self.review.look, self.report
+        self.query_one("#outcome", Static).update(
+            outcome(run, self.review.open_count, look, report)
+        )
+        self.query_one(Timeline).show(self.lines, self._spans())
+        for name, words in (
+            ("verdicts", verdicts(report, look)),
+            ("events", events(report, look)),
+            ("added", added(report, look)),
+            ("questions", questions(report, look)),
+        ):
+            self.query_one(f"#{name}", Static).update(words)
+
+    # --- keys -------------------------------------------------------------------------------
+
+    def action_night(self, step: int) -> None:
+        """Turn to the night before or after."""
+        if not self.review.show_run(self.review.run_at + step):
+            self.review.say("This is the last night" if step > 0 else "This is the first night")
+
+    def action_calendar(self) -> None:
+        """Pick a night by its date."""
+        if self.review.runs:
+            self.app.push_screen(CalendarScreen(), self._picked)
+
+    def _picked(self, at: int | None) -> None:
+        if at is not None:
+            self.review.show_run(at)
+
+    def action_timeline(self) -> None:
+        """Show the time line alone."""
+        if self.lines:
+            self.app.push_screen(TimelineScreen(self.lines, self._spans()))
+
+    def on_timeline_pointed(self, message: Timeline.Pointed) -> None:
+        """Open the time line where it was clicked."""
+        self.app.push_screen(TimelineScreen(self.lines, self._spans(), message.at))
+
+    def action_down(self) -> None:
+        """Read on."""
+        self.query_one("#night").scroll_relative(y=4, animate=False)
+
+    def action_up(self) -> None:
+        """Read back."""
+        self.query_one("#night").scroll_relative(y=-4, animate=False)
+
+
+# --- the words ------------------------------------------------------------------------------
+
+
+def _welcome(look: Look) -> Text:
+    return Text.assemble(
+        piece("\nNo night is stored yet.\n\n", look.accent, bold=True),
+        piece("Scan your frames once from the command line:\n\n    runlog scan FOLDER\n\n"),
+        piece("After that, s looks for new ones from here."),
+    ).copy()
+
+
+def outcome(
+    run: RunLine, waiting: int, look: Look, report: NightReport | None = None
+) -> Text:
+    """Say in three lines what the night was worth."""
+    text = Text()
+    text.append(f"{hours(run.kept_s)} kept", styled(look.keep, bold=True))
+    text.append(f" of {hours(run.logged_s)} in {count(run.frames, 'light frame')}\n")
+    text.append_text(share_bar(run, look))
+    if report is not None:
+        counts = report.row["counts"]
+        for grade in ("keep", "doubtful", "reject", "ungraded"):
+            if counts[grade]:
+                sign = f"  {SIGNS[grade]} {counts[grade]} {grade}"
+                text.append(sign, styled(look.grade(grade)))
+    text.append("\n")
+    if waiting:
+        text.append(f"{count(waiting, 'frame')} wait for your decision: Enter\n",
+                    styled(look.doubtful, bold=True))  # fmt: skip
+    else:
+        text.append("Nothing waits for a decision\n", styled(look.quiet))
+    return text
+
+
+def share_bar(run: RunLine, look: Look) -> Text:
+    """Draw kept, doubtful and rejected time as one bar of three signs."""
+    text = Text()
+    parts = (("keep", run.kept_s, "█"), ("doubtful", run.doubtful_s, "▒"),
+             ("reject", run.rejected_s, "×"))  # fmt: skip
+    for grade, seconds, sign in parts:
+        cells = round(BAR * seconds / run.logged_s) if run.logged_s else 0
+        text.append(sign * max(cells, seconds > 0), styled(look.grade(grade)))
+    return text
+
+
+def verdicts(report: NightReport | None, look: Look) -> Text:
+    """Give each part of the rig its line."""
+    text = _heading("Part by part", look)
+    for part, found in (report.row["verdicts"] if report else {}).items():
+        opinion = found["verdict"]
+        text.append(f"{part:<9} ")
+        text.append(f"{OPINION_SIGNS[opinion]} {opinion:<8}", styled(look.opinion(opinion)))
+        text.append(f"{safe(found['evidence'])}\n", styled(look.quiet))
+    return text
+
+
+def events(report: NightReport | None, look: Look) -> Text:
+    """Tell what happened, in order."""
+    text = _heading("What happened (UTC)", look)
+    listed = report.row["events"] if report else []
+    for event in listed:
+        start, end = clock(event["start_utc"]), clock(event["end_utc"])
+        text.append(f"{start}–{end} " if start != end else f"{start} ", styled(look.accent))
+        text.append(safe(event["text"]))
+        lost = f"; {hours(event['cost_s'])} lost" if event["cost_s"] else ""
+        text.append(f" ({count(event['frames'], 'frame')}{lost})\n", styled(look.quiet))
+    if not listed:
+        text.append("Nothing out of the ordinary\n", styled(look.quiet))
+    return text
+
+
+def added(report: NightReport | None, look: Look) -> Text:
+    """Say what the night added to the totals, and how far that is from the goal."""
+    text = _heading("Added to the totals", look)
+    for row in report.row["added"] if report else ():
+        text.append(fitted(safe(row["target"]), 14))
+        text.append(fitted(safe(row["filter"]), 6))
+        text.append(f"{hours(row['kept_s']):>11}", styled(look.keep, bold=True))
+        for key, sign, grade in (("doubtful_s", "?", "doubtful"), ("rejected_s", "×", "reject")):
+            words = f"{sign} {hours(row[key])}" if row[key] else ""
+            text.append(f"{words:>13}", styled(look.grade(grade)))
+        text.append("\n")
+    return text
+
+
+def questions(report: NightReport | None, look: Look) -> Text:
+    """Repeat what is doubtful in the headers, and what else was taken."""
+    if report is None:
+        return Text()
+    text = Text()
+    if report.questions:
+        text = _heading("Doubtful in the headers", look)
+        text.append("".join(f"{safe(q)}\n" for q in report.questions))
+    for line in _more(report):
+        text.append(f"{line}\n", styled(look.quiet))
+    return text
+
+
+def _more(report: NightReport) -> Iterator[str]:
+    row = report.row
+    if report.dark:
+        yield f"dark from {clock(report.dark[0])} to {clock(report.dark[1])} UTC"
+    if row["first_utc"]:
+        yield f"frames from {clock(row['first_utc'])} to {clock(row['last_utc'])} UTC"
+    if report.others:
+        yield "also taken: " + ", ".join(f"{n} {kind}" for kind, n in report.others.most_common())
+
+
+def _heading(words: str, look: Look) -> Text:
+    return Text().append(f"{words}\n", styled(look.accent, bold=True))

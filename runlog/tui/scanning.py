@@ -1,0 +1,67 @@
+"""A scan in a process of its own, watched while one reviews."""
+
+import asyncio
+import json
+import sys
+import time
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from runlog.tui.text import count
+
+
+@dataclass(frozen=True, slots=True)
+class ScanWords:
+    """How a scan is doing, in words; `ended` is set by the last one."""
+
+    words: str = ""
+    ended: str = ""
+
+
+class ScanProcess:
+    """One run of `scan_child`; never forked under our threads, never left behind."""
+
+    def __init__(self, database: str, config: Path | None) -> None:
+        self._arguments = [database, *([str(config)] if config else [])]
+        self._process: asyncio.subprocess.Process | None = None
+        self._began = time.monotonic()
+
+    async def run(self) -> AsyncIterator[ScanWords]:
+        """Start it and follow it to its end."""
+        self._process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "runlog.tui.scan_child", *self._arguments,
+            stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.DEVNULL,
+        )  # fmt: skip
+        assert self._process.stdout is not None
+        ended = False
+        async for line in self._process.stdout:
+            words = self._words(json.loads(line))
+            ended = ended or bool(words.ended)
+            yield words
+        code = await self._process.wait()
+        if not ended:
+            yield ScanWords(ended=f"The scan broke off (exit code {code}); try: runlog scan")
+
+    def stop(self) -> None:
+        """Ask it to stop after the frames in hand."""
+        if self._process is not None and self._process.stdin is not None:
+            self._process.stdin.close()
+
+    def _words(self, told: dict[str, Any]) -> ScanWords:
+        if "error" in told:
+            return ScanWords(ended=f"Scan: {told['error']}")
+        if "new" in told:
+            stopped = "Scan stopped" if told["interrupted"] else "Scanned"
+            failed = f", {told['failed']} unreadable" if told["failed"] else ""
+            return ScanWords(ended=f"{stopped}: {count(told['new'], 'new frame')}{failed}")
+        total = f" of {told['total']}" if told["total"] else ""
+        return ScanWords(f"{told['stage']} {told['done']}{total}{self._rate(told)}")
+
+    def _rate(self, told: dict[str, Any]) -> str:
+        seconds = time.monotonic() - self._began
+        if told["stage"] != "reading" or seconds < 1 or not told["done"]:
+            return ""
+        return f", {told['done'] / seconds:.1f}/s"

@@ -1,0 +1,299 @@
+"""The time line of a night: measures over UTC, with grades, faults and events drawn on it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from statistics import median
+from typing import TYPE_CHECKING, Any, cast
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.events import Click
+from textual.geometry import Size
+from textual.message import Message
+from textual.strip import Strip
+from textual.widget import Widget
+
+from runlog.store.review import FrameLine
+from runlog.tui.look import SIGNS
+from runlog.tui.text import fitted, styled
+
+if TYPE_CHECKING:
+    from runlog.tui.app import ReviewApp
+
+MARGIN = 9  # cells left of the plot, for names and values
+DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # braille, row by row
+PANEL_LEAST = 3
+WORST = ("reject", "doubtful", "ungraded", "keep")
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """An event on the time line."""
+
+    kind: str
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One measure: its name, how to get it, how to write it."""
+
+    name: str
+    value: Callable[[FrameLine], float | None]
+    digits: int = 1
+    relative: bool = False  # to what is usual for the frame's target, filter and length
+
+
+def _flux_rate(line: FrameLine) -> float | None:
+    if line.transparency is not None:
+        return line.transparency
+    if line.ranked_flux_adu is None or not line.exposure_s:
+        return None
+    return line.ranked_flux_adu / line.exposure_s
+
+
+PANELS = (
+    Panel("FWHM px", lambda line: line.fwhm_px),
+    Panel("ecc.", lambda line: line.eccentricity, 2),
+    Panel("sky ×", lambda line: line.background_adu, 1, relative=True),
+    Panel("flux ×", _flux_rate, 1, relative=True),
+    Panel("focus °C", lambda line: line.focus_c),
+)
+
+
+class Timeline(Widget, can_focus=False):
+    """As many panels as fit, above one axis of hours."""
+
+    class Pointed(Message):
+        """A frame was clicked."""
+
+        def __init__(self, at: int) -> None:
+            super().__init__()
+            self.at = at
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(**more)
+        self.lines: list[FrameLine] = []
+        self.spans: tuple[Span, ...] = ()
+        self.cursor: int | None = None
+        self._rows: list[Strip] = []
+        self._drawn_for: tuple[object, ...] | None = None
+
+    def show(self, lines: Sequence[FrameLine], spans: Sequence[Span]) -> None:
+        """Draw a night; frames without a date have no place on it."""
+        self.lines = [line for line in lines if line.taken_at_utc is not None]
+        self.spans = tuple(spans)
+        self._drawn_for = None
+        self.refresh()
+
+    def point_at(self, at: int | None) -> None:
+        """Put the cursor on a frame."""
+        self.cursor = at
+        self._drawn_for = None
+        self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """Draw on demand, once per size, data and colours."""
+        look = cast("ReviewApp", self.app).look
+        wanted = (self.size, look, id(self.lines), self.cursor)
+        if wanted != self._drawn_for:
+            self._drawn_for = wanted
+            self._rows = _Drawing(self, self.size, look).rows()
+        return self._rows[y] if y < len(self._rows) else Strip.blank(self.size.width)
+
+    def on_click(self, event: Click) -> None:
+        """Point at the frame nearest in time."""
+        if not self.lines:
+            return
+        drawing = _Drawing(self, self.size, cast("ReviewApp", self.app).look)
+        columns = [drawing.column(line.taken_at_utc) for line in self.lines]
+        nearest = min(range(len(columns)), key=lambda i: abs(columns[i] - (event.x - MARGIN)))
+        self.post_message(self.Pointed(nearest))
+
+
+class _Drawing:
+    """One drawing of a time line at one size."""
+
+    def __init__(self, owner: Timeline, size: Size, look: Any) -> None:
+        self.lines, self.spans, self.cursor = owner.lines, owner.spans, owner.cursor
+        self.size, self.look = size, look
+        self.width = max(size.width - MARGIN - 1, 4)
+        if self.lines:
+            starts = [line.taken_at_utc for line in self.lines if line.taken_at_utc]
+            self.start = min(starts)
+            last = max(starts) + timedelta(seconds=self.lines[-1].exposure_s or 0)
+            self.seconds = max((last - self.start).total_seconds(), 60.0)
+
+    def rows(self) -> list[Strip]:
+        """Put events, panels, grades and hours under one another."""
+        if not self.lines:
+            return [Strip([Segment(fitted("  no dated light frame", self.size.width))])]
+        rows = [self._events()] if self.size.height > 4 else []
+        for panel, height in self._share_out(self.size.height - len(rows) - 2):
+            rows += self._panel(panel, height)
+        return [*rows, self._grades(), self._hours()]
+
+    def column(self, moment: datetime | None) -> int:
+        """Find the cell column of a moment."""
+        assert moment is not None
+        share = (moment - self.start).total_seconds() / self.seconds
+        return min(max(int(share * self.width), 0), self.width - 1)
+
+    def _share_out(self, height: int) -> list[tuple[Panel, int]]:
+        """Give each measure that has values at least three rows; the first gets what is over."""
+        panels = [p for p in PANELS if any(p.value(line) is not None for line in self.lines)]
+        panels = panels[: max(height // PANEL_LEAST, 1)]
+        if not panels or height < 1:
+            return []
+        each = height // len(panels)
+        return [(p, each + (height - each * len(panels)) * (i == 0)) for i, p in enumerate(panels)]
+
+    # --- rows -----------------------------------------------------------------------------
+
+    def _events(self) -> Strip:
+        cells: list[tuple[str, Style]] = [(" ", Style())] * self.width
+        taken = -1
+        for span in self.spans:
+            first, last = self.column(span.start), self.column(span.end)
+            style = styled(self.look.accent, bold=True)
+            if first <= taken:
+                continue
+            label = span.kind.replace("-", " ")
+            width = max(last - first + 1, min(len(label) + 1, self.width - first))
+            for i, letter in enumerate(fitted(label, width).replace(" ", "▁")):
+                cells[first + i] = (letter, style)
+            taken = first + width
+        return self._strip("events", cells)
+
+    def _panel(self, panel: Panel, height: int) -> list[Strip]:
+        values = self._values(panel)
+        known = [v for v in values if v is not None]
+        low, high = _limits(known)
+        dots: dict[tuple[int, int], int] = {}
+        grades: dict[tuple[int, int], str] = {}
+        for line, value in zip(self.lines, values, strict=True):
+            if value is None:
+                continue
+            share = (line.taken_at_utc - self.start).total_seconds() / self.seconds  # type: ignore[operator]
+            dot_x = min(int(share * self.width * 2), self.width * 2 - 1)
+            level = (min(max(value, low), high) - low) / (high - low)
+            dot_y = round((1 - level) * (height * 4 - 1))
+            cell = dot_x // 2, dot_y // 4
+            dots[cell] = dots.get(cell, 0) | DOTS[dot_y % 4][dot_x % 2]
+            grades[cell] = _worse(grades.get(cell), line.grade)
+        labels = _labels(panel, low, high, height)
+        return [
+            self._strip(
+                labels[y],
+                [self._cell(dots.get((x, y)), grades.get((x, y)), x) for x in range(self.width)],
+                axis="┤" if labels[y] else "│",
+            )
+            for y in range(height)
+        ]
+
+    def _cell(self, dots: int | None, grade: str | None, x: int) -> tuple[str, Style]:
+        ground = self._ground(x)
+        if dots is None or grade is None:
+            return (" " if ground else "│" if x == self._cursor_column() else " "), Style(
+                bgcolor=ground, color=self.look.accent or None)  # fmt: skip
+        if grade == "keep":
+            return chr(0x2800 + dots), Style(color=self.look.text or None, bgcolor=ground)
+        return SIGNS[grade], Style(
+            color=self.look.grade(grade) or None, bgcolor=ground, bold=True)  # fmt: skip
+
+    def _ground(self, x: int) -> str | None:
+        if not self.look.raised:
+            return None
+        if x == self._cursor_column():
+            return str(self.look.cursor)
+        inside = any(self.column(s.start) <= x <= self.column(s.end) for s in self.spans)
+        return str(self.look.raised) if inside else None
+
+    def _cursor_column(self) -> int | None:
+        if self.cursor is None or self.cursor >= len(self.lines):
+            return None
+        return self.column(self.lines[self.cursor].taken_at_utc)
+
+    def _values(self, panel: Panel) -> list[float | None]:
+        values = [panel.value(line) for line in self.lines]
+        if not panel.relative:
+            return values
+        groups: dict[tuple[object, ...], list[float]] = {}
+        for line, value in zip(self.lines, values, strict=True):
+            if value is not None:
+                groups.setdefault(_group(line), []).append(value)
+        usual = {key: median(found) for key, found in groups.items()}
+        return [
+            value / usual[_group(line)] if value is not None and usual[_group(line)] else None
+            for line, value in zip(self.lines, values, strict=True)
+        ]
+
+    def _grades(self) -> Strip:
+        worst: dict[int, str] = {}
+        for line in self.lines:
+            x = self.column(line.taken_at_utc)
+            worst[x] = _worse(worst.get(x), line.grade)
+        cells = [
+            (SIGNS[worst[x]], styled(self.look.grade(worst[x]), bold=worst[x] != "keep"))
+            if x in worst
+            else (" ", Style())
+            for x in range(self.width)
+        ]
+        return self._strip("grade", cells)
+
+    def _hours(self) -> Strip:
+        step = next((s for s in (1, 2, 3, 4, 6) if self.seconds / 3600 / s * 7 < self.width), 12)
+        moment = self.start.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+        row = [" "] * (self.width + 1)
+        while (moment - self.start).total_seconds() < self.seconds:
+            if moment.hour % step == 0:
+                _write(row, self.column(moment), f"╵{moment:%H}h")
+            moment += timedelta(hours=1)
+        return self._strip("UTC", [(c, styled(self.look.quiet)) for c in row[: self.width]])
+
+    def _strip(self, name: str, cells: Sequence[tuple[str, Style]], axis: str = " ") -> Strip:
+        label = Segment(fitted(name, MARGIN - 1, right=True), styled(self.look.quiet))
+        segments = [label, Segment(axis, styled(self.look.quiet))]
+        for text, style in cells:
+            if segments[-1].style == style:
+                segments[-1] = Segment(segments[-1].text + text, style)
+            else:
+                segments.append(Segment(text, style))
+        return Strip(segments).adjust_cell_length(self.size.width)
+
+
+def _group(line: FrameLine) -> tuple[object, ...]:
+    return line.target, line.filter, line.exposure_s
+
+
+def _worse(one: str | None, other: str) -> str:
+    return other if one is None or WORST.index(other) < WORST.index(one) else one
+
+
+def _limits(values: Sequence[float]) -> tuple[float, float]:
+    """Span the values; a few wild ones are drawn at the edge so that the rest can be told apart."""
+    ordered = sorted(values)
+    middle = median(ordered)
+    high = min(ordered[-1], middle * 4) if middle > 0 else ordered[-1]
+    low = ordered[0]
+    margin = max((high - low) * 0.04, abs(high) * 0.01, 1e-6)
+    return low - margin, high + margin
+
+
+def _labels(panel: Panel, low: float, high: float, height: int) -> list[str]:
+    labels = [""] * height
+    labels[0] = f"{high:.{panel.digits}f}"
+    labels[-1] = f"{low:.{panel.digits}f}"
+    middle = height // 2
+    if height >= PANEL_LEAST:
+        labels[middle] = panel.name
+    elif height == 1:
+        labels[0] = panel.name
+    return labels
+
+
+def _write(row: list[str], at: int, text: str) -> None:
+    if at + len(text) <= len(row):
+        row[at : at + len(text)] = list(text)

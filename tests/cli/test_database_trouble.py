@@ -1,0 +1,207 @@
+"""Trouble with the database: a clear error, exit code 3, nothing lost."""
+
+import os
+import shutil
+import sqlite3
+import subprocess
+
+import pytest
+
+from runlog.store import engine as store_engine
+from tests.cli.test_bad_input import needs_obedience, obedient
+from tests.tools import here, logged_s, runlog, scan_into, write_run
+
+
+def refused(done, words):
+    """Check a refusal: exit code 3, the words, no traceback, no data."""
+    assert done.returncode == 3, done.stderr
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def edit(path, statement):
+    """Change a database behind runlog's back."""
+    with sqlite3.connect(path) as connection:
+        connection.execute(statement)
+    connection.close()
+
+
+@pytest.mark.parametrize("words", [["totals"], ["nights"], ["scan", "frames"]])
+def test_a_newer_database(tmp_path, words):
+    """A database of a later version is left as it is, with the cure."""
+    (tmp_path / "frames").mkdir()
+    database = tmp_path / "night.sqlite"
+    scan_into(database, *write_run(tmp_path / "frames", 1))
+    edit(database, "UPDATE alembic_version SET version_num = '9999'")
+    edit(database, "PRAGMA wal_checkpoint(TRUNCATE)")
+    before = database.read_bytes()
+    refused(here(tmp_path, *words), "newer runlog")
+    assert database.read_bytes() == before
+
+
+@pytest.mark.parametrize("words", [["totals"], ["scan", "."], ["check"], ["goal", "M33", "L", "3"]])
+def test_not_a_database(tmp_path, words):
+    """A file that is something else is named and left alone."""
+    (tmp_path / "night.sqlite").write_bytes(b"These are my notes." * 500)
+    refused(here(tmp_path, *words), "not a database")
+    assert (tmp_path / "night.sqlite").read_bytes() == b"These are my notes." * 500
+
+
+def test_somebody_elses_database(tmp_path):
+    """The database of another program does not get our tables."""
+    edit(tmp_path / "night.sqlite", "CREATE TABLE recipes (id INTEGER)")
+    refused(here(tmp_path, "scan", "."), "another program")
+    with sqlite3.connect(tmp_path / "night.sqlite") as connection:
+        assert connection.execute("SELECT count(*) FROM sqlite_master").fetchone() == (1,)
+
+
+def test_a_damaged_database(tmp_path):
+    """A database whose pages are damaged is reported as such."""
+    database = tmp_path / "night.sqlite"
+    scan_into(database, *write_run(tmp_path / "frames", 3))
+    edit(database, "PRAGMA wal_checkpoint(TRUNCATE)")
+    raw = bytearray(database.read_bytes())
+    raw[4096 * 3 : 4096 * 30] = b"\xa5" * (4096 * 27)
+    database.write_bytes(raw)
+    done = here(tmp_path, "frames")
+    assert done.returncode == 3
+    assert "damaged" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_folder_instead_of_a_database(tmp_path):
+    """A folder given as the database is refused."""
+    refused(here(tmp_path, "--db", str(tmp_path), "totals"), "cannot be opened")
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [("nosuch://x/y", "No driver"), ("mysql://x/y", "No driver"), ("://", "cannot be read")],
+)
+def test_an_address_that_makes_no_sense(tmp_path, address, words):
+    """An address nobody can open is refused in words."""
+    refused(here(tmp_path, "--db", address, "totals"), words)
+
+
+def test_a_locked_database(tmp_path, monkeypatch):
+    """A database held by another program is waited for, then given up; nothing is lost."""
+    database = tmp_path / "night.sqlite"
+    scan_into(database, *write_run(tmp_path / "frames", 2))
+    holder = sqlite3.connect(database, isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    monkeypatch.setattr(store_engine, "BUSY_TIMEOUT_MS", 200)
+    more = str(write_run(tmp_path / "more", 4)[3])
+    refused(here(tmp_path, "scan", more), "locked by another program")
+    done = here(tmp_path, "totals", "--csv")
+    assert done.returncode == 0  # reading needs no lock
+    assert "600.0" in done.stdout
+    holder.execute("ROLLBACK")
+    holder.close()
+    scan_into(database, tmp_path / "more")
+    assert logged_s(database) == 4 * 300
+
+
+@needs_obedience
+def test_a_read_only_database(tmp_path):
+    """Without write permission reading works, and writing is refused with the cure."""
+    home = tmp_path / "home"
+    home.mkdir()
+    scan_into(home / "night.sqlite", *write_run(tmp_path / "frames", 2))
+    edit(home / "night.sqlite", "PRAGMA wal_checkpoint(TRUNCATE)")
+    os.chmod(home / "night.sqlite", 0o444)
+    more = write_run(tmp_path / "more", 4)[3]
+    refused(obedient(home, "scan", str(more)), "read-only")
+    refused(obedient(home, "goal", "M33", "L", "3"), "read-only")
+    done = obedient(home, "totals", "--csv")
+    assert done.returncode == 0, done.stderr
+    assert "600.0" in done.stdout
+    os.chmod(home, 0o555)
+    done = obedient(home, "totals", "--csv")
+    os.chmod(home, 0o755)
+    assert "Traceback" not in done.stderr
+    assert done.returncode == 0, done.stderr
+    assert "600.0" in done.stdout
+
+
+@needs_obedience
+def test_a_folder_that_may_not_be_written(tmp_path):
+    """A database cannot be made where nothing may be written."""
+    locked = tmp_path / "locked"
+    locked.mkdir()
+    locked.chmod(0o555)
+    done = obedient(tmp_path, "--db", str(locked / "sub" / "x.sqlite"), "totals")
+    refused(done, "cannot be made")
+    refused(obedient(tmp_path, "--db", str(locked / "x.sqlite"), "totals"), "cannot be opened")
+
+
+def limited(size):
+    """Make a function that limits how long a file the command may write."""
+    import resource
+
+    return lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+
+
+def test_a_file_that_may_not_grow(tmp_path):
+    """When the database cannot grow the scan ends clearly; what was stored stays and goes on."""
+    write_run(tmp_path / "frames", 40)
+    # Large enough for the tables, too small for forty frames.
+    done = runlog(tmp_path, "scan", tmp_path / "frames", preexec_fn=limited(450_000))
+    assert done.returncode == 3, done.stderr
+    assert "disk" in done.stderr
+    assert "Traceback" not in done.stderr
+    again = runlog(tmp_path, "scan", tmp_path / "frames")
+    assert again.returncode == 0, again.stderr
+    assert logged_s(tmp_path / "night.sqlite") == 40 * 300
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """Mount a disk of 700 kB."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=700k", "tmpfs", str(folder)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True).returncode != 0:
+        pytest.skip("no disk may be mounted here")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_a_full_disk(tmp_path, small_disk):
+    """On a full disk the scan says so, exit code 3; with room again it completes."""
+    write_run(tmp_path / "frames", 60)
+    ballast = small_disk / "ballast"
+    ballast.write_bytes(bytes(200_000))
+    words = ("--db", str(small_disk / "x.sqlite"), "scan", tmp_path / "frames")
+    done = runlog(tmp_path, *words)
+    refused(done, "is full")
+    ballast.unlink()
+    subprocess.run(["mount", "-o", "remount,size=20m", str(small_disk)], check=True)
+    again = runlog(tmp_path, *words)
+    assert again.returncode == 0, again.stderr
+    assert logged_s(small_disk / "x.sqlite") == 60 * 300
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[site]\nlatitude_deg = 'north'\n", "is not a number"),
+        ("[sight]\n", "is not a section"),
+        ("[site]\ncountry = 'x'\n", "is not a setting"),
+        ("[site\n", "cannot be read"),
+        ("[site]\ntime_zone = 'Middle/Earth'\n", "unknown time zone"),
+        ("[site]\nlongitude_deg = 400\n", "out of range"),
+    ],
+)
+def test_a_config_that_cannot_be_followed(tmp_path, text, words):
+    """A config file with a mistake is named with the mistake: exit code 3."""
+    config = tmp_path / "my.toml"
+    config.write_text(text)
+    done = here(tmp_path, "--config", config, "nights")
+    refused(done, words)
+    assert str(config) in done.stderr
+
+
+def test_a_config_that_is_not_there(tmp_path):
+    """A config file that was named and is not there is an error, not a silent default."""
+    refused(here(tmp_path, "nights", env={"RUNLOG_CONFIG": "nowhere.toml"}), "no such config")
