@@ -61,6 +61,7 @@ def upgrade() -> None:
         sa.Column("rig_id", sa.Integer(), nullable=False),
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.Column("settled_revision", sa.Integer(), nullable=False),
+        sa.Column("policy", sa.String(length=32), nullable=False),
         sa.Column("zeros", sa.String(), nullable=False),
         sa.ForeignKeyConstraint(["rig_id"], ["rig.id"], name=op.f("fk_run_rig_id_rig")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_run")),

@@ -7,11 +7,13 @@ from pathlib import Path
 
 from sqlalchemy import Engine, func, select, text
 
-from runlog.config import default_config
+from runlog.config import Settings, default_config
+from runlog.core.policy import digest_of
 from runlog.store import files as file_store
 from runlog.store import models as m
 from runlog.store.engine import reading
 from runlog.store.migrate import stored_revision
+from runlog.store.runs import count_graded_otherwise
 
 KEPT_READY = 5  # examples named per finding
 
@@ -26,13 +28,13 @@ class Finding:
     cure: str = ""
 
 
-def check(engine: Engine, config: Path | None) -> list[Finding]:
+def check(engine: Engine, settings: Settings, config: Path | None) -> list[Finding]:
     """Look at everything that can go wrong between files and totals."""
     return [
         _config(config),
         *_database(engine),
         *_files(engine),
-        *_frames(engine),
+        *_frames(engine, settings),
     ]
 
 
@@ -90,7 +92,7 @@ def _files(engine: Engine) -> list[Finding]:
     return found
 
 
-def _frames(engine: Engine) -> list[Finding]:
+def _frames(engine: Engine, settings: Settings) -> list[Finding]:
     f = m.frame.c
     with reading(engine) as connection:
         by_kind = select(f.kind, func.count()).group_by(f.kind)
@@ -98,9 +100,19 @@ def _frames(engine: Engine) -> list[Finding]:
         copies = connection.execute(
             select(func.count()).where(f.kind == "light", ~f.counted)
         ).scalar_one()
+        otherwise = count_graded_otherwise(connection, digest_of(settings.policy))
         asked = connection.execute(select(f.header_questions, f.run_questions)).all()
     listed = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items())) or "none yet"
     found = [Finding("frames", True, listed)]
+    if otherwise:
+        found.append(
+            Finding(
+                "grades",
+                False,
+                f"{otherwise} nights graded by other limits than those in force",
+                "runlog regrade",
+            )
+        )
     if copies:
         found.append(
             Finding("frames", True, f"{copies} processed copies of exposures, not counted twice")

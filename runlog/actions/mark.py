@@ -23,7 +23,7 @@ def mark_frames(
 ) -> int:
     """Append a mark to each frame named; all of them or, when one is unknown, none."""
     with reading(engine) as connection:
-        frame_ids = list(dict.fromkeys(_find(connection, name) for name in named))
+        frame_ids = list(dict.fromkeys(find_frame(connection, name) for name in named))
     with writing(engine) as connection:
         mark_store.add_marks(connection, frame_ids, grade, note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)
@@ -31,7 +31,8 @@ def mark_frames(
     return len(frame_ids)
 
 
-def _find(connection: Connection, name: str) -> int:
+def find_frame(connection: Connection, name: str) -> int:
+    """Find one frame by path, file name or start of key; anything else is a usage error."""
     found = frames_at(connection, os.fsencode(os.path.abspath(name)))
     if not found and os.path.basename(name) == name:
         found = frames_named(connection, os.fsencode(name))

@@ -8,11 +8,12 @@ from sqlalchemy import Connection, Row
 
 from runlog.core.frame import StarList
 from runlog.core.policy import extinction_mag
-from runlog.measure.match import Match, match_stars
+from runlog.measure.match import Match, match_stars, throughput
 from runlog.store import history
 from runlog.store.history import Field
 
 MATCHED_KEYS = ("matched_to", "throughput", "shift_x_px", "shift_y_px", "rotation_deg")
+SCALE_SLACK = 0.03  # one rig, one binning: any other scale is another field
 Found = dict[str, Any]
 
 
@@ -58,8 +59,7 @@ class Matcher:
                 fresh.append((row, reference))
         stars = history.star_lists(connection, [row.id for row, _ in fresh])
         for row, reference in fresh:
-            match = match_rows(reference, row, stars.get(row.id, StarList()))
-            found[row.id] = _found(match, reference.row, row)
+            found[row.id] = match_rows(reference, row, stars.get(row.id, StarList()))
         return found
 
     def depth_throughput(
@@ -79,9 +79,8 @@ class Matcher:
         if reference is None or row is None:
             return None
         stars = history.star_lists(connection, [row.id]).get(row.id, StarList())
-        match = match_rows(reference, row, stars)
-        throughput: float | None = _found(match, reference.row, row)["throughput"]
-        return throughput
+        light: float | None = match_rows(reference, row, stars)["throughput"]
+        return light
 
 
 def field_of(row: Row[Any]) -> Field:
@@ -89,21 +88,28 @@ def field_of(row: Row[Any]) -> Field:
     return (row.target, row.filter, row.binning_x, row.width, row.height)
 
 
-def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Match | None:
+def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Found:
     """Match one frame; the reference itself lies on itself."""
-    if row.id == reference.row.id:
-        count = len(stars.x)
-        return Match(0.0, 0.0, 0.0, 1.0, 1.0, 0.0, count, count)
-    clipped = (reference.row.clipped_stars or 0, row.clipped_stars or 0)
-    return match_stars(reference.stars, stars, (row.width, row.height), clipped)
+    best = reference.row
+    tried = dict.fromkeys(MATCHED_KEYS) | {"matched_to": best.content_key}
+    if row.id == best.id:
+        return tried | {"throughput": 1.0} | dict.fromkeys(MATCHED_KEYS[2:], 0.0)
+    match = match_stars(reference.stars, stars, (row.width, row.height))
+    if match is None or abs(match.scale - 1) > SCALE_SLACK:
+        return tried
+    light = throughput(
+        reference.stars,
+        stars,
+        match,
+        reference_exposure_s=best.exposure_s or 0.0,
+        exposure_s=row.exposure_s or 0.0,
+        clipped=max(best.clipped_stars or 0, row.clipped_stars or 0),
+    )
+    return tried | _place(match) | {"throughput": light.ratio if light else None}
 
 
-def _found(match: Match | None, reference: Row[Any], row: Row[Any]) -> Found:
-    if match is None or not row.exposure_s:
-        return dict.fromkeys(MATCHED_KEYS) | {"matched_to": reference.content_key}
+def _place(match: Match) -> Found:
     return {
-        "matched_to": reference.content_key,
-        "throughput": match.flux_ratio * reference.exposure_s / row.exposure_s,
         "shift_x_px": match.shift_x_px,
         "shift_y_px": match.shift_y_px,
         "rotation_deg": match.rotation_deg,
@@ -111,14 +117,12 @@ def _found(match: Match | None, reference: Row[Any], row: Row[Any]) -> Found:
 
 
 def transparency(
-    throughput: float | None,
+    light: float | None,
     airmass: float | None,
     reference_airmass: float | None,
     filter_name: str,
 ) -> float | None:
     """Take out of the throughput what a clear sky takes at a frame's airmass."""
-    if throughput is None or airmass is None or reference_airmass is None:
-        return throughput
-    return throughput * float(
-        10 ** (0.4 * extinction_mag(filter_name) * (airmass - reference_airmass))
-    )
+    if light is None or airmass is None or reference_airmass is None:
+        return light
+    return light * float(10 ** (0.4 * extinction_mag(filter_name) * (airmass - reference_airmass)))

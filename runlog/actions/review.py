@@ -192,6 +192,7 @@ MEASURE_WORDS = {
 SHORTEST_START = 3  # "rej" is taken for reject, "re" for part of a name
 _NUMBER = re.compile(r"[-+]?\d+(\.\d*)?$|[-+]?\.\d+$")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d$")
+_WORDS = re.compile(r'"[^"]*"|\S+')  # "M 33" in quotes is one name
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +208,7 @@ def understand(text: str, filters: Sequence[str] = ()) -> Asked:
 
     Words that are no grade, fault or comparison are looked for in targets, filters and notes.
     """
-    return _Reader(text.lower().split(), {name.lower() for name in filters}).read()
+    return _Reader(_WORDS.findall(text.lower()), {name.lower() for name in filters}).read()
 
 
 class _Reader:
@@ -265,6 +266,9 @@ class _Reader:
         return Term(term.about, column=MEASURE_WORDS[self._next()], number=term.number)
 
     def _plain(self, word: str) -> Term:
+        if word.startswith('"') and word.endswith('"') and len(word) > 2:
+            name = word.strip('"')
+            return Term("filter" if name in self.filters else "target", name)
         if word in self.filters:
             return Term("filter", word)
         if _DATE.match(word):

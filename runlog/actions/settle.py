@@ -14,6 +14,7 @@ from runlog.core.baseline import shape_group, usual_by
 from runlog.core.depth import DepthReference, effective_s, sky_variance
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
 from runlog.core.grading import History, grade_run
+from runlog.core.policy import digest_of
 from runlog.core.questions import overlaps
 from runlog.core.scale import plate_scale_arcsec
 from runlog.core.totals import RunSum, sum_run
@@ -106,7 +107,8 @@ def _settle(engine: Engine, run: RunState, settings: Settings, matcher: Matcher)
                 return
             outcome = _compute(connection, current, settings, matcher)
         with writing(engine) as connection:
-            if run_store.write_settled(connection, current, outcome.updates, outcome.sums):
+            policy = digest_of(settings.policy)
+            if run_store.write_settled(connection, current, outcome.updates, outcome.sums, policy):
                 _remember(connection, current, outcome)
                 return
     raise StoreError(
@@ -194,7 +196,7 @@ IN_FRAME = (
 def _frame(row: Row[Any], found: Mapping[str, Any]) -> RunFrame:
     matched = None
     if found.get("matched_to") is not None:
-        matched = found["throughput"] is not None
+        matched = found["shift_x_px"] is not None
     known = {name: found[name] for name in IN_FRAME if name in found}
     return run_store.run_frame(row, **known, matched=matched, arcsec_per_px=_scale(row))
 

@@ -11,6 +11,7 @@ from runlog.errors import ExitCode, RunlogError
 
 # Command -> its one-line help, so that `runlog --help` imports none of them.
 COMMANDS: Mapping[str, str] = {
+    "review": "Review the last night in the terminal (also plain `runlog`).",
     "scan": "Find new frames, read, measure, store and grade them.",
     "night": "Show the morning summary of a night (the last one by default).",
     "nights": "List all nights, a line each.",
@@ -18,6 +19,8 @@ COMMANDS: Mapping[str, str] = {
     "totals": "Show hours per target and filter, and what is still to go.",
     "goal": "Set the hours wanted for a target and filter.",
     "mark": "Give frames a grade of your own, or take it back.",
+    "regrade": "Apply changed limits without measuring again; explain a grade.",
+    "policy": "Compare your marks with the grades, and propose limits.",
     "measure": "Measure files without a database.",
     "check": "Look at the health of database, config and files.",
     "demo": "Make sample nights, scan them, show the result.",
@@ -46,7 +49,11 @@ class LazyCommands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=LazyCommands,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
 @click.option(
     "--config",
@@ -56,12 +63,23 @@ class LazyCommands(click.Group):
 )
 @click.version_option(package_name="runlog")
 @click.pass_context
-def cli(ctx: click.Context, db: str | None, config: str | None) -> None:
+def cli(ctx: click.Context, db: str | None, config: str | None) -> int:
     """Look at every frame of your nights: what went wrong, what is banked, what is to go.
 
-    Start with: runlog scan FOLDER, then: runlog night
+    Start with: runlog scan FOLDER, then: runlog
     """
     ctx.obj = {"db": db, "config": config}
+    return 0 if ctx.invoked_subcommand else _plain(ctx)
+
+
+def _plain(ctx: click.Context) -> int:
+    """Open the review where a person sits; in a pipe or a script, say what there is."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        click.echo(ctx.get_help())
+        return 0
+    review = cli.get_command(ctx, "review")
+    assert review is not None
+    return int(ctx.invoke(review) or 0)
 
 
 def main() -> None:

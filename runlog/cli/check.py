@@ -16,7 +16,7 @@ def command(session: Session, as_json: bool) -> int:
 
     from runlog.actions.check import check
 
-    findings = check(session.engine(), session.config)
+    findings = check(session.engine(), session.settings, session.config)
     if as_json:
         echo_json("runlog.check/1", {"rows": [asdict(f) for f in findings]})
         return 0

@@ -32,6 +32,8 @@ class Usual:
     sky_adu_s: float | None = None  # pedestal removed
     noise_adu: float | None = None
     clipped_stars: float | None = None
+    matched_share: float = 0.0  # of the frames that were laid on the target's best frame
+    shift_px: tuple[float, float] | None = None  # where the run points, against that frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +163,14 @@ def usual(frames: Sequence[RunFrame], floor_px: float | None) -> Usual:
         sky_adu_s=low(sky_rate(f) for f in frames),
         noise_adu=low(f.noise_adu for f in frames),
         clipped_stars=low(f.clipped_stars for f in frames),
+        matched_share=sum(f.matched is True for f in frames) / max(len(frames), 1),
+        shift_px=_shift(frames),
     )
+
+
+def _shift(frames: Sequence[RunFrame]) -> tuple[float, float] | None:
+    x, y = _median(f.shift_x_px for f in frames), _median(f.shift_y_px for f in frames)
+    return None if x is None or y is None else (x, y)
 
 
 def _floor(narrow_px: float | None, floor_px: float | None) -> float:

@@ -6,6 +6,17 @@ from runlog.core.baseline import Earlier, Usual
 from runlog.core.frame import Fault, FaultName, Grade, RunFrame
 from runlog.core.policy import Limit, Policy
 
+LESS_IS_WORSE = frozenset(
+    {
+        "cloud_transparency",
+        "cloud_history",
+        "cloud_stars",
+        "obstructed_share",
+        "few_stars_share",
+        "fewest_stars",
+    }
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Case:
@@ -32,6 +43,11 @@ class Check:
     evidence: str
     setting: str | None = None  # name of the limit in the policy
     noted: bool = False  # a fault that is worth saying though it costs nothing
+
+    @property
+    def more_is_worse(self) -> bool:
+        """Tell the sense of the limit."""
+        return self.setting not in LESS_IS_WORSE
 
     @property
     def is_fault(self) -> bool:

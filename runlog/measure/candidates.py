@@ -10,11 +10,12 @@ from runlog.measure.pixels import F32, F64, I64, Mask, Plane
 from runlog.measure.residual import Residual, binned
 from runlog.measure.scale import looks_like_point
 from runlog.measure.screen import RADIUS, Templates, screen
-from runlog.measure.stars import Peaks, find_peaks, stamps, thin_out
+from runlog.measure.stars import Peaks, find_peaks, recentred, stamps, thin_out
 
 WIDEST_DETECTION_PX = 3.4  # a star is brought under this many detection pixels
 COARSEST_BIN = 32
 MOST_FITTED = 250
+HOLLOW_APART = 1.4  # star widths
 FEW = 10  # fitted stars under which blended ones are taken too
 
 
@@ -95,16 +96,27 @@ def detection_bin(width_px: float) -> int:
 
 
 def find_candidates(
-    plane: Plane, sky: Sky, residual: Residual, width_px: float, factor: int
+    plane: Plane, sky: Sky, residual: Residual, width_px: float, *, hollow: bool = False
 ) -> Candidates:
-    """Find the peaks of a frame at one scale, close companions of brighter ones left out."""
+    """
+    Find the peaks of a frame at its stars' scale, close companions of brighter ones left out.
+
+    Hollow stars (rings, doubles) peak at their rims: their peaks are moved to the middle of
+    the light first, and kept further apart.
+    """
+    factor = detection_bin(width_px)
     image = binned(residual.light, factor)
     peaks = find_peaks(image)
+    apart = width_px / factor
+    if hollow:
+        x, y = recentred(image, peaks.x, peaks.y, int(np.ceil(apart)))
+        peaks = Peaks(y, x, peaks.height, peaks.noise)
+        apart *= HOLLOW_APART
     height, width = image.shape
     inside = (
         (peaks.y >= RADIUS) & (peaks.y < height - RADIUS)
         & (peaks.x >= RADIUS) & (peaks.x < width - RADIUS)
     )  # fmt: skip
-    peaks = thin_out(peaks.pick(inside), max(2.0, width_px / factor))
+    peaks = thin_out(peaks.pick(inside), max(2.0, apart))
     cut = stamps(image, peaks.y, peaks.x, RADIUS)
     return Candidates(plane, sky, residual, width_px, factor, peaks, cut)

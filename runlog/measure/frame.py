@@ -6,7 +6,7 @@ import numpy as np
 
 from runlog.core.frame import Field, Measurement
 from runlog.measure.background import Sky, measure_sky
-from runlog.measure.candidates import Candidates, detection_bin, find_candidates
+from runlog.measure.candidates import Candidates, find_candidates
 from runlog.measure.empirical import corrected_shape
 from runlog.measure.field import measure_field
 from runlog.measure.fitted import Fitted, fit_stars
@@ -16,7 +16,6 @@ from runlog.measure.modelfree import (
     MomentStars,
     PictureShape,
     mean_shape,
-    recentred,
     single_moments,
 )
 from runlog.measure.pixels import F64, I64, Array, Mask, Plane, as_plane, find_ceiling
@@ -31,6 +30,7 @@ from runlog.measure.shape import (
     moffat_growth,
     scale_matrix,
 )
+from runlog.measure.stars import recentred
 from runlog.measure.streaks import find_streaks
 
 SMALLEST_SIDE_PX = 16
@@ -97,14 +97,13 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     scale = find_scale(residual.light, headroom)
     if scale is None:
         return noted(base, "no stars found")
-    factor = detection_bin(scale.width_px)
-    candidates = find_candidates(plane, sky, residual, scale.width_px, factor)
+    candidates = find_candidates(plane, sky, residual, scale.width_px)
     chosen = candidates.choose()
     fitted = fit_stars(candidates, chosen) if len(chosen) else None
     if fitted is not None and fitted.fits_model:
         return from_model(base, candidates, fitted)
-    coarse = find_candidates(plane, sky, residual, scale.width_px, 2 * factor)
-    return from_pictures(base, candidates if len(coarse) == 0 else coarse, scale.hfr_px)
+    hollow = find_candidates(plane, sky, residual, scale.width_px, hollow=True)
+    return from_pictures(base, hollow, scale.hfr_px)
 
 
 def noted(base: Measurement, note: str) -> Measurement:

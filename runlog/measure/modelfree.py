@@ -43,20 +43,6 @@ class MomentStars:
     e2: F64
 
 
-def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:
-    """Move whole-pixel positions (x, y) to the centre of the light within a radius."""
-    axis = np.arange(-radius, radius + 1)
-    inside = (axis[:, None] ** 2 + axis**2 <= radius**2).astype(np.float32)
-    for _ in range(rounds):
-        cut = stamps(light, y, x, radius)
-        level = 0.1 * np.percentile(cut, 98, axis=(1, 2), keepdims=True)
-        weight = np.maximum(cut - level, 0) * inside
-        total = np.maximum(weight.sum(axis=(1, 2)), 1e-6)
-        y = y + np.rint(weight.sum(axis=2) @ axis / total).astype(np.int64)
-        x = x + np.rint(weight.sum(axis=1) @ axis / total).astype(np.int64)
-    return x, y
-
-
 def picture_shape(picture: F64) -> PictureShape:
     """Half-maximum area, curve of growth and adaptive moments of a centred picture."""
     fine = ndimage.zoom(picture, FINE, order=1, mode="nearest", grid_mode=True)

@@ -57,7 +57,7 @@ class Plane:
         part = self.raw[..., ::step, ::step]
         if part.ndim == 3:
             return np.asarray(part.mean(axis=0, dtype=np.float32))
-        return part.astype(np.float32)
+        return np.asarray(part, np.float32).copy()
 
     def sample_origin(self) -> int:
         """Column of the first sampled pixel."""

@@ -9,7 +9,8 @@ from runlog.measure.shape import pixel_moffat
 
 PHASES = (-1 / 3, 0.0, 1 / 3)
 RADIUS = 2
-UNLIKE = 0.12  # share of a star's energy that noise-free mismatch may leave unexplained
+UNLIKE_MODEL = 0.12  # a fitted star at nine phases leaves little
+UNLIKE_PICTURE = 0.35  # a ring's or trail's mean picture is coarser, its stars less alike
 WIDER = 2.0  # times the star's width: a galaxy or a knot of nebula
 
 
@@ -19,12 +20,16 @@ class Templates:
 
     star: F64  # (phases, 25)
     wide: F64 | None  # (phases, 25): the same, `WIDER` times as wide
+    used: Mask  # (25,) which pixels are compared
+    unlike: float  # share of a star's energy that noise-free mismatch may leave unexplained
 
 
 def templates_of(matrix_px: F64, beta: float, bin_factor: int) -> Templates:
     """Star pictures from a Moffat's squared scales, in detection pixels."""
     matrix = matrix_px / bin_factor**2
-    return Templates(pictures(matrix, beta), pictures(matrix * WIDER**2, beta))
+    everything = np.ones((2 * RADIUS + 1) ** 2, bool)
+    wide = pictures(matrix * WIDER**2, beta)
+    return Templates(pictures(matrix, beta), wide, everything, UNLIKE_MODEL)
 
 
 def templates_of_picture(picture: F64, bin_factor: int) -> Templates:
@@ -40,8 +45,12 @@ def templates_of_picture(picture: F64, bin_factor: int) -> Templates:
             window = padded[top : top + half, left : left + half]
             blocks = window.reshape(2 * RADIUS + 1, bin_factor, 2 * RADIUS + 1, bin_factor)
             drawn.append(blocks.sum(axis=(1, 3)).ravel())
-    star = np.array(drawn)
-    return Templates(star / np.linalg.norm(star, axis=1)[:, None], None)
+    # wide stars reach into one another: only the middle of the stamp is compared
+    middle_only = np.zeros((2 * RADIUS + 1, 2 * RADIUS + 1), bool)
+    middle_only[1:-1, 1:-1] = True
+    star = np.array(drawn) * middle_only.ravel()
+    star /= np.linalg.norm(star, axis=1)[:, None]
+    return Templates(star, None, middle_only.ravel(), UNLIKE_PICTURE)
 
 
 def pictures(matrix: F64, beta: float) -> F64:
@@ -72,15 +81,16 @@ def screen(cut: F32, noise: F64, templates: Templates) -> Mask:
     noise : ndarray, shape (n,)
         Noise of one pixel.
     """
-    flat = cut.reshape(len(cut), -1).astype(float)
+    flat = cut.reshape(len(cut), -1).astype(float) * templates.used
     energy = np.sum(flat**2, axis=1)
     like_star = np.max(np.maximum(flat @ templates.star.T, 0) ** 2, axis=1)
     ranked = np.sort(cut[:, 1:4, 1:4].reshape(len(cut), 9).astype(float), axis=1)
     like_pair = np.maximum(ranked[:, -1], 0) ** 2 + np.maximum(ranked[:, -2], 0) ** 2
-    noise_energy = (flat.shape[1] + 3 * np.sqrt(2 * flat.shape[1])) * noise**2
+    count = np.count_nonzero(templates.used)
+    noise_energy = (count + 3 * np.sqrt(2 * count)) * noise**2
     unexplained = energy - like_star
     sharp = like_pair > like_star
-    unlike = unexplained > UNLIKE * like_star + noise_energy
+    unlike = unexplained > templates.unlike * like_star + noise_energy
     return np.asarray(~sharp & ~unlike & ~extended(flat, like_star, noise, templates))
 
 

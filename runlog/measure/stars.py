@@ -15,7 +15,7 @@ RING = [  # a circle of radius 4 px
     (-4, -1), (-4, 0), (-4, 1), (-3, 2), (-2, 3), (-1, 4), (0, 4), (1, 4), (2, 3), (3, 2),
     (4, 1), (4, 0), (4, -1), (3, -2), (2, -3), (1, -4), (0, -4), (-1, -4), (-2, -3), (-3, -2),
 ]  # fmt: skip
-EDGE_PX = 4
+EDGE_PX = 2  # what smoothing and comparing with the neighbours need
 SMOOTHED_SHARE = 0.375  # of white noise that the 3x3 binomial leaves: sqrt(6/16 x 6/16)
 
 
@@ -107,7 +107,8 @@ def peaks_of_rows(image: F32, start: int, stop: int, threshold: float) -> tuple[
 def surroundings(image: F32, y: I64, x: I64) -> tuple[F64, F64]:
     """Median and robust scatter of a ring of pixels 4 px around each peak."""
     offset = np.array(RING)
-    ring = image[y[:, None] + offset[:, 0], x[:, None] + offset[:, 1]]
+    rows = np.clip(y[:, None] + offset[:, 0], 0, image.shape[0] - 1)
+    ring = image[rows, np.clip(x[:, None] + offset[:, 1], 0, image.shape[1] - 1)]
     middle = np.median(ring, axis=1)
     scatter = MAD_TO_SIGMA * np.median(np.abs(ring - middle[:, None]), axis=1)
     return middle.astype(float), scatter.astype(float)
@@ -131,6 +132,20 @@ def stamps(image: F32, y: I64, x: I64, radius: int) -> F32:
     columns = np.clip(x[:, None] + span, 0, image.shape[1] - 1)
     flat = rows[:, :, None] * image.shape[1] + columns[:, None, :]
     return np.asarray(np.take(image.ravel(), flat))
+
+
+def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:
+    """Move whole-pixel positions (x, y) to the centre of the light within a radius."""
+    axis = np.arange(-radius, radius + 1)
+    inside = (axis[:, None] ** 2 + axis**2 <= radius**2).astype(np.float32)
+    for _ in range(rounds):
+        cut = stamps(light, y, x, radius)
+        level = 0.1 * np.percentile(cut, 98, axis=(1, 2), keepdims=True)
+        weight = np.maximum(cut - level, 0) * inside
+        total = np.maximum(weight.sum(axis=(1, 2)), 1e-6)
+        y = y + np.rint(weight.sum(axis=2) @ axis / total).astype(np.int64)
+        x = x + np.rint(weight.sum(axis=1) @ axis / total).astype(np.int64)
+    return x, y
 
 
 def thin_out(peaks: Peaks, distance_px: float) -> Peaks:

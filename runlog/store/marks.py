@@ -60,3 +60,9 @@ def standing_marks(connection: Connection, run_id: int) -> dict[int, Mark]:
     )
     query = select(m.mark).where(m.mark.c.id.in_(latest), m.mark.c.grade != AUTO)
     return {row.frame_id: Mark(*row) for row in connection.execute(query)}
+
+
+def runs_with_marks(connection: Connection) -> set[int]:
+    """Find the runs in which a person has marked frames."""
+    query = select(m.frame.c.run_id).join(m.mark, m.mark.c.frame_id == m.frame.c.id).distinct()
+    return set(connection.execute(query).scalars())

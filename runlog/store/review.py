@@ -56,7 +56,7 @@ LINE = tuple(
 class Term:
     """One thing asked of a frame; `negated` asks for the opposite."""
 
-    about: str  # grade, fault, night, person, noted, text, above, below, filter
+    about: str  # grade, fault, night, person, noted, target, filter, text, above, below
     value: str = ""
     column: str = ""
     number: float = 0.0
@@ -206,6 +206,7 @@ def _asked(term: Term) -> ColumnElement[bool]:
         "person": f.graded_by == "person",
         "noted": f.note.is_not(None),
         "filter": func.lower(f.filter) == term.value,
+        "target": func.lower(f.target) == term.value,
         "night": _run_is(m.run.c.night == term.value),
         "text": _text(term.value),
     }

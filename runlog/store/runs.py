@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, bindparam, delete, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, delete, func, insert, select, update
 
 from runlog.core.frame import Kind, RunFrame
 from runlog.core.identity import fold_name
@@ -116,6 +116,42 @@ def dirty_runs(connection: Connection, run_id: int | None = None) -> list[RunSta
     return [RunState(*row) for row in connection.execute(query)]
 
 
+def touch_graded_otherwise(connection: Connection, policy: str) -> int:
+    """Mark the runs dirty that were graded by other limits; returns how many."""
+    r = m.run.c
+    changed = connection.execute(
+        update(m.run)
+        .where(r.policy != policy, r.revision == r.settled_revision)
+        .values(revision=r.revision + 1)
+    )
+    return changed.rowcount
+
+
+def count_graded_otherwise(connection: Connection, policy: str) -> int:
+    """Count the runs that were graded by other limits than these."""
+    query = select(func.count()).select_from(m.run).where(m.run.c.policy != policy)
+    return connection.execute(query).scalar_one()
+
+
+def run_of_frame(connection: Connection, frame_id: int) -> RunState:
+    """Load the run a frame belongs to."""
+    r = m.run.c
+    query = (
+        select(r.id, r.night, r.rig_id, m.rig.c.name, r.revision)
+        .join(m.rig)
+        .join(m.frame, m.frame.c.run_id == r.id)
+        .where(m.frame.c.id == frame_id)
+    )
+    return RunState(*connection.execute(query).one())
+
+
+def all_runs(connection: Connection) -> list[RunState]:
+    """List all runs, oldest first."""
+    r = m.run.c
+    query = select(r.id, r.night, r.rig_id, m.rig.c.name, r.revision).join(m.rig)
+    return [RunState(*row) for row in connection.execute(query.order_by(r.night, r.id))]
+
+
 def dirty_run(connection: Connection, run_id: int) -> RunState | None:
     """Load one run if it is not up to date."""
     return next((run for run in dirty_runs(connection, run_id)), None)
@@ -145,6 +181,7 @@ def write_settled(
     run: RunState,
     frames: Sequence[Mapping[str, Any]],
     sums: Sequence[RunSum],
+    policy: str,
 ) -> bool:
     """Write a settled run in one go; False, and nothing written, if it changed meanwhile."""
     revision = connection.execute(select(m.run.c.revision).where(m.run.c.id == run.id)).scalar_one()
@@ -155,7 +192,9 @@ def write_settled(
     if sums:
         connection.execute(insert(m.run_sum), [asdict(s) | {"run_id": run.id} for s in sums])
     connection.execute(
-        update(m.run).where(m.run.c.id == run.id).values(settled_revision=run.revision)
+        update(m.run)
+        .where(m.run.c.id == run.id)
+        .values(settled_revision=run.revision, policy=policy)
     )
     return True
 

@@ -92,6 +92,10 @@ class ReviewApp(App[None]):
         self._open(self._load_runs())
         self.switch_mode(self.place.screen if self.place.screen in self.MODES else "night")
 
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        """Name the colours of ours that any theme must have."""
+        return {"quiet": "ansi_default", "cursor": "ansi_default"}
+
     def _known_shade(self) -> str:
         return self.place.shade if self.place.shade in THEMES else "runlog-dark"
 

@@ -137,9 +137,7 @@ def _welcome(look: Look) -> Text:
     ).copy()
 
 
-def outcome(
-    run: RunLine, waiting: int, look: Look, report: NightReport | None = None
-) -> Text:
+def outcome(run: RunLine, waiting: int, look: Look, report: NightReport | None = None) -> Text:
     """Say in three lines what the night was worth."""
     text = Text()
     text.append(f"{hours(run.kept_s)} kept", styled(look.keep, bold=True))

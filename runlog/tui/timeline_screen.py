@@ -3,18 +3,15 @@
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
-from rich.text import Text
 from textual.app import ComposeResult
 from textual.widgets import Static
 
-from runlog.core.columns import written
 from runlog.store.review import FrameLine
 from runlog.tui.desk import Desk
 from runlog.tui.keys import TIMELINE, bound
-from runlog.tui.look import SIGNS, Look
 from runlog.tui.picture_screen import PictureScreen
-from runlog.tui.text import clock, safe, styled
 from runlog.tui.timeline import Span, Timeline
+from runlog.tui.words import in_words
 
 
 class TimelineScreen(Desk):
@@ -75,30 +72,3 @@ class TimelineScreen(Desk):
         """Follow the pointer."""
         self.at = message.at
         self._point()
-
-
-def in_words(line: FrameLine, look: Look) -> Text:
-    """Write one frame as a sentence of values, and why it has its grade."""
-    text = Text()
-    text.append(f" {SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
-    text.append(" *" if line.graded_by == "person" else "")
-    named = f"  {clock(line.taken_at_utc)} UTC  {safe(line.target)}  {safe(line.filter)}"
-    text.append(f"{named}  {written('exposure_s', line.exposure_s)}", styled(bold=True))
-    for key, word in (("fwhm_px", "FWHM"), ("eccentricity", "ecc."), ("stars", "stars"),
-                      ("background_adu", "sky")):  # fmt: skip
-        text.append(f"   {word} ", styled(look.quiet))
-        text.append(written(key, getattr(line, key)))
-    text.append("\n")
-    text.append_text(reasons(line, look))
-    return text
-
-
-def reasons(line: FrameLine, look: Look) -> Text:
-    """Write the evidence of every fault, and the note."""
-    text = Text()
-    for name, evidence in line.faults:
-        text.append(f" {name}: ", styled(look.grade(line.auto_grade), bold=True))
-        text.append(f"{safe(evidence)}. ")
-    if line.note:
-        text.append(f" “{safe(line.note)}”", styled(look.accent))
-    return text

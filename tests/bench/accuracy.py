@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from runlog.core.frame import Measurement, Streak
+from runlog.core.frame import Measurement, StarList, Streak
 from runlog.measure import measure_frame
+from runlog.measure.match import match_stars, throughput
 from tests.measure.fields import (
     DrawnField,
     Sensor,
@@ -217,7 +218,7 @@ def section_defocus(options: argparse.Namespace) -> list[Line]:
         for obstruction in (0.0, 0.35):
             drawn = draw_field(
                 ring(outer, obstruction), seed=options.seed * 1000 + k, stars=120,
-                height=1400, width=1800, snr_range=(30, 1000), separation_px=1.5 * outer,
+                height=1400, width=1800, snr_range=(30, 1000), separation_px=2.2 * outer,
             )  # fmt: skip
             found = measure_frame(drawn.pixels)
             inside = inside_of(drawn, outer)
@@ -367,6 +368,100 @@ def clean_frame(options: argparse.Namespace, k: int) -> np.ndarray:
     return drawn.pixels
 
 
+def section_match(options: argparse.Namespace) -> list[Line]:
+    """Throughput, shift and rotation of a frame against a sharper reference of the same sky."""
+    ratios, shifts, turns, lost, flips = [], [], [], 0, 0
+    for k in range(40):
+        rng = np.random.default_rng([options.seed, k, 21])
+        true = float(rng.choice([1.0, 0.7, 0.4, 0.25, 0.15]))
+        turn = float(rng.choice([0.0, rng.uniform(-1, 1), 180 + rng.uniform(-1, 1)]))
+        shift = rng.uniform(-80, 80, 2)
+        size = (1800, 1400)
+        sky = random_sky(rng, size)
+        first = draw_field(moffat(float(rng.uniform(1.8, 4)), 3.2), seed=k, given=sky,
+                           width=size[0], height=size[1])  # fmt: skip
+        second = draw_field(
+            moffat(float(rng.uniform(1.8, 8)), float(rng.uniform(2.7, 4.5))), seed=k + 500,
+            given=moved(sky, size, turn, shift, true), width=size[0], height=size[1],
+            sensor=Sensor(sky_e=float(rng.uniform(200, 3000))),
+        )  # fmt: skip
+        a, b = measure_frame(first.pixels), measure_frame(second.pixels)
+        match = match_stars(a.star_list, b.star_list, size)
+        if match is None:
+            lost += 1
+            continue
+        light = throughput(a.star_list, b.star_list, match, reference_exposure_s=300,
+                           exposure_s=300, clipped=max(a.clipped_stars, b.clipped_stars))
+        ratios.append((light.ratio if light else np.nan) / true - 1)
+        shifts.append(np.hypot(match.shift_x_px - shift[0], match.shift_y_px - shift[1]))
+        turns.append(abs((match.rotation_deg - turn + 180) % 360 - 180))
+        flips += abs(turn) > 90
+        if options.worst:
+            print(f"true {true} found {1 + ratios[-1]:.3f} of it, shift off {shifts[-1]:.3f} px,"
+                  f" turn off {turns[-1]:.4f} deg, {len(match.pairs)} pairs,"
+                  f" widths {a.fwhm_px:.2f} {b.fwhm_px:.2f}")  # fmt: skip
+    return [
+        Line("frames of the same sky matched", f"{40 - lost} of 40 ({flips} flipped)", "all",
+             lost == 0),
+        Line("throughput 0.15 to 1.0: worst error", f"{100 * np.max(np.abs(ratios)):.1f} %", "3 %",
+             bool(np.max(np.abs(ratios)) <= 0.03)),
+        Line("throughput: median error", f"{100 * np.median(ratios):+.2f} %", "3 %",
+             abs(np.median(ratios)) <= 0.03),
+        Line("shift: worst", f"{np.max(shifts):.3f} px", "0.2 px", bool(np.max(shifts) <= 0.2)),
+        Line("rotation: worst", f"{np.max(turns):.4f} deg", "for information", True),
+    ]  # fmt: skip
+
+
+def random_sky(rng: np.random.Generator, size: tuple[int, int], stars: int = 500):
+    """Star positions over more than the frame, and fluxes in electrons."""
+    x = rng.uniform(-0.2 * size[0], 1.2 * size[0], stars)
+    y = rng.uniform(-0.2 * size[1], 1.2 * size[1], stars)
+    return x, y, 3000 * (1 - rng.uniform(size=stars)) ** (-1 / 0.9)
+
+
+def moved(sky, size: tuple[int, int], turn_deg: float, shift, share: float):
+    """The same stars turned about the frame's centre, shifted and dimmed."""
+    angle = np.radians(turn_deg)
+    cx, cy = (size[0] - 1) / 2, (size[1] - 1) / 2
+    x, y = sky[0] - cx, sky[1] - cy
+    return (
+        cx + x * np.cos(angle) - y * np.sin(angle) + shift[0],
+        cy + x * np.sin(angle) + y * np.cos(angle) + shift[1],
+        sky[2] * share,
+    )
+
+
+def section_strangers(options: argparse.Namespace) -> list[Line]:
+    """Star lists of different fields never match; lists thinned by cloud to 15 stars do."""
+    rng = np.random.default_rng(options.seed)
+    size = (3000, 2000)
+
+    def listed(count: int) -> StarList:
+        x, y = rng.uniform(0, size[0], count), rng.uniform(0, size[1], count)
+        flux = np.sort((1 - rng.uniform(size=count)) ** (-1 / 0.9))[::-1]
+        return StarList(tuple(x), tuple(y), tuple(flux))
+
+    false = 0
+    for _ in range(1000):
+        a, b = (listed(int(rng.choice([15, 30, 60, 120, 200]))) for _ in range(2))
+        false += match_stars(a, b, size) is not None
+    found = sum(match_stars(full, thinned(full, rng), size) is not None
+                for full in (listed(200) for _ in range(60)))  # fmt: skip
+    return [
+        Line("false matches between 1,000 pairs of fields", f"{false}", "0", false == 0),
+        Line("cloud that leaves 15 stars: matched", f"{found} of 60", "all", found == 60),
+    ]
+
+
+def thinned(stars: StarList, rng: np.random.Generator) -> StarList:
+    """The 15 brightest after patchy cloud (0.4 mag rms), shifted, turned, 0.15 px noise."""
+    flux = np.array(stars.flux_adu) * 10 ** rng.normal(0, 0.16, len(stars.x))
+    order = np.argsort(-flux)[:15]
+    z = (np.array(stars.x) + 1j * np.array(stars.y))[order] * np.exp(1j * rng.uniform(0, 6.28))
+    z += complex(*rng.uniform(-200, 200, 2)) + rng.normal(0, 0.15, 15) + 1j * rng.normal(0, 0.15, 15)
+    return StarList(tuple(z.real), tuple(z.imag), tuple(flux[order]))
+
+
 def steady_lines(options: argparse.Namespace) -> list[Line]:
     """Counts follow the light: a short trail or a bright sky shifts them no further."""
     rows = {
@@ -396,6 +491,8 @@ SECTIONS: dict[str, Callable[[argparse.Namespace], list[Line]]] = {
     "defocus": section_defocus,
     "counts": section_counts,
     "streaks": section_streaks,
+    "match": section_match,
+    "strangers": section_strangers,
 }
 
 

@@ -57,7 +57,10 @@ class Yardstick:
 
     def reaches(self, label: FrameLabel, limit: float) -> bool:
         """Tell whether a frame is at a limit or beyond."""
-        value = self.value(label)
+        return self.reaches_value(self.value(label), limit)
+
+    def reaches_value(self, value: float, limit: float) -> bool:
+        """Tell whether a strength is at a limit or beyond."""
         return value >= limit if self.more_is_worse else value <= limit
 
     def bin(self, label: FrameLabel) -> float | None:

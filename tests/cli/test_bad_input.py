@@ -89,7 +89,7 @@ def test_exit_code_and_summary(scanned):
         ("picture.fits", "is not FITS"),
         ("empty.fits", "is empty"),
         ("cut.fits", "is cut short"),
-        ("half.fits.gz", "ended before"),
+        ("half.fits.gz", "corrupt"),
         ("row.fits", "single row"),
         ("deep.fits", "stack of 5 x 2 planes"),
         ("loop.fits", "symbolic links"),
@@ -171,21 +171,20 @@ def test_a_frame_that_becomes_unreadable_still_counts(frames, database):
 @needs_obedience
 def test_an_unreadable_folder_and_file(tmp_path):
     """No permission: named, exit code 1, the others stored; readable later, read later."""
-    write_run(tmp_path / "frames" / "open", 3)
+    folder, locked = tmp_path / "frames", tmp_path / "frames" / "locked"
+    write_run(folder / "open", 3)
     for i in (7, 8):
-        write_frame(
-            tmp_path / "frames" / "locked" / f"{i}.fits", noise(i), DATE__OBS=moment(i * 400)
-        )
-    single = write_frame(tmp_path / "frames" / "x.fits", noise(9), DATE__OBS=moment(9000))
+        write_frame(locked / f"{i}.fits", noise(i), DATE__OBS=moment(i * 400))
+    single = write_frame(folder / "x.fits", noise(9), DATE__OBS=moment(9000))
     locked.chmod(0)
     single.chmod(0)
-    done = obedient(tmp_path, "scan", str(tmp_path / "frames"))
+    done = obedient(tmp_path, "scan", str(folder))
     assert done.returncode == 1, done.stderr
     assert done.stderr.count("Permission denied") == 2
     assert len(rows(tmp_path / "night.sqlite", "id")) == 3
     locked.chmod(0o755)
     single.chmod(0o644)
-    done = obedient(tmp_path, "scan", str(tmp_path / "frames"))
+    done = obedient(tmp_path, "scan", str(folder))
     assert done.returncode == 0, done.stderr
     assert "3 new, 3 unchanged" in done.stderr
 

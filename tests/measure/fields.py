@@ -10,7 +10,7 @@ import galsim
 import numpy as np
 
 FINE_PX = 0.05
-PHASES = 48  # sub-pixel positions drawn per PSF; each star uses one of them
+PHASES_ACROSS = 7  # sub-pixel positions drawn per PSF each way; a star uses one of them
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,9 @@ def ring(outer_px: float, obstruction: float = 0.35, seeing_px: float = 1.8):
 
 def draw_phases(psf: galsim.GSObject, rng: np.random.Generator, size_px: int):
     """Pixel-integrated unit-flux stamps of the PSF at random sub-pixel offsets."""
-    offsets = rng.uniform(-0.5, 0.5, (PHASES, 2))
+    steps = (np.arange(PHASES_ACROSS) + 0.5) / PHASES_ACROSS - 0.5
+    offsets = np.array([(x, y) for y in steps for x in steps])
+    offsets += rng.uniform(-0.5, 0.5, offsets.shape) / PHASES_ACROSS
     stamps = [
         psf.drawImage(nx=size_px, ny=size_px, scale=1.0, offset=tuple(offset)).array
         for offset in offsets
@@ -159,21 +161,32 @@ def draw_field(
     snr_range: tuple[float, float] = (8.0, 1500.0),
     truth: Truth | None = None,
     separation_px: float = 0.0,
+    given: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None,
 ) -> DrawnField:
-    """Draw a frame of one PSF with sky, noise, hot pixels and cosmic rays."""
+    """
+    Draw a frame of one PSF with sky, noise, hot pixels and cosmic rays.
+
+    `given` puts stars at (x, y) with fluxes in electrons, to a seventh of a pixel.
+    """
     sensor, rng = sensor or Sensor(), np.random.default_rng(seed)
     truth = truth or truth_of(psf)
     size = int(max(24, 12 * truth.fwhm_px, 6 * truth.hfr_px)) | 1
     stamps, offsets = draw_phases(psf, rng, size)
     noise = float(np.sqrt(sensor.sky_e + sensor.read_noise_e**2))
     area = noise_pixels(stamps)
-    flux = star_fluxes(rng, stars, noise, area, snr_range)
-    cells = place(rng, stars, height, width, separation_px)
+    if given is None:
+        cells = place(rng, stars, height, width, separation_px)
+        which = rng.integers(0, len(offsets), len(cells))
+        flux = star_fluxes(rng, stars, noise, area, snr_range)[: len(cells)]
+    else:
+        exact, flux = np.column_stack(given[:2]), given[2]
+        cells = np.rint(exact).astype(int)
+        gap = (exact - cells)[:, None, :] - offsets[None]
+        which = np.argmin((gap**2).sum(axis=2), axis=1)
     light = np.full((height, width), sensor.sky_e, np.float32)
-    which = rng.integers(0, PHASES, len(cells))
-    flux = flux[: len(cells)]
     for (cx, cy), k, f in zip(cells, which, flux, strict=True):
-        paste(light, stamps[k] * f, cx, cy)
+        if -size < cx < width + size and -size < cy < height + size:
+            paste(light, stamps[k] * f, cx, cy)
     hot = add_hot_pixels(light, sensor, rng)
     pixels = expose(light, sensor, rng)
     x, y = cells[:, 0] + offsets[which, 0], cells[:, 1] + offsets[which, 1]
@@ -241,6 +254,8 @@ def paste(light: np.ndarray, stamp: np.ndarray, cx: int, cy: int) -> None:
     half = stamp.shape[0] // 2
     y0, x0 = max(0, cy - half), max(0, cx - half)
     y1, x1 = min(light.shape[0], cy + half + 1), min(light.shape[1], cx + half + 1)
+    if y1 <= y0 or x1 <= x0:
+        return
     light[y0:y1, x0:x1] += stamp[y0 - cy + half : y1 - cy + half, x0 - cx + half : x1 - cx + half]
 
 

@@ -5,19 +5,48 @@ from collections.abc import Iterator
 from runlog.core.checks import Case, Check, above
 from runlog.core.frame import FaultName, Grade
 
+STARS_OF_A_FIELD = 30
+PLENTY_SHARE = 0.4  # of the usual number: fewer may be cloud
+
 
 def off_target(case: Case) -> Iterator[Check]:
-    """Pointing away from the run by more than a share of the field."""
-    frame = case.frame
-    if frame.shift_x_px is None or frame.shift_y_px is None or not frame.width or not frame.height:
+    """Pointing away from the run by more than a share of the field, or at another field."""
+    if case.frame.matched is False:
+        yield from _another_field(case)
         return
-    away = max(abs(frame.shift_x_px) / frame.width, abs(frame.shift_y_px) / frame.height)
+    away = _away(case)
+    if away is None:
+        return
     limit = case.policy.off_target_share
-    text = f"the field is {away:.0%} of its width away from where it was in the best frame"
+    text = f"the field is {away:.0%} of its width away from where the run points"
     yield Check(
-        FaultName.OFF_TARGET, "share of the field it points away", away, limit,
-        above(away, limit), text, "off_target_share",
-    )  # fmt: skip
+        FaultName.OFF_TARGET,
+        "share of the field it points away",
+        away,
+        limit,
+        above(away, limit),
+        text,
+        "off_target_share",
+    )
+
+
+def _away(case: Case) -> float | None:
+    frame, run = case.frame, case.light.shift_px
+    if frame.shift_x_px is None or frame.shift_y_px is None or run is None:
+        return None
+    if not frame.width or not frame.height:
+        return None
+    across = abs(frame.shift_x_px - run[0]) / frame.width
+    return max(across, abs(frame.shift_y_px - run[1]) / frame.height)
+
+
+def _another_field(case: Case) -> Iterator[Check]:
+    """Plenty of stars, none where this target has them, while the rest of the run does fit."""
+    stars, usual = case.frame.stars or 0, case.count.stars or 0
+    if stars < max(STARS_OF_A_FIELD, PLENTY_SHARE * usual) or case.light.matched_share <= 0.5:
+        return
+    text = f"{stars} stars, but none of the patterns of this target's field"
+    yield Check(FaultName.OFF_TARGET, "field of the target", None, None, Grade.REJECT, text)
 
 
 def readout(case: Case) -> Iterator[Check]:

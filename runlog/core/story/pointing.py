@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from math import hypot
 from statistics import median
 
 import numpy as np
@@ -118,7 +119,7 @@ def _speed(stay: Lights) -> tuple[float, float]:
         rest = values - values.mean() - slope * centred
         speeds.append(slope)
         errors.append(float(np.sqrt(np.sum(rest**2) / max(len(stay) - 2, 1) / power)))
-    return float(np.hypot(*speeds)), float(np.hypot(*errors))
+    return hypot(*speeds), hypot(*errors)
 
 
 def find_no_dither(lights: Lights) -> Iterator[Event]:

@@ -1,0 +1,68 @@
+"""Apply changed limits to stored measurements, and explain a frame's grade limit by limit."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sqlalchemy import Engine
+
+from runlog.actions.mark import find_frame
+from runlog.actions.matching import Matcher
+from runlog.actions.settle import Judged, judge_run, settle_all
+from runlog.config import Settings
+from runlog.core.checks import Check
+from runlog.core.frame import Verdict
+from runlog.core.grading import explain_run, verdict_of
+from runlog.core.policy import digest_of
+from runlog.errors import UsageError
+from runlog.store import history
+from runlog.store import runs as run_store
+from runlog.store.engine import reading, writing
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Everything a frame was looked at for, and what follows."""
+
+    judged: Judged
+    checks: list[Check]
+    verdict: Verdict
+
+
+def regrade(
+    engine: Engine,
+    settings: Settings,
+    report: Callable[[int, int], None] = lambda *_: None,
+    *,
+    everything: bool = False,
+) -> int:
+    """Grade again what was graded by other limits; marks stay. Returns how many runs."""
+    with writing(engine) as connection:
+        if everything:
+            run_store.touch_all(connection)
+        else:
+            run_store.touch_graded_otherwise(connection, digest_of(settings.policy))
+    return settle_all(engine, settings, report)
+
+
+def rebase(engine: Engine, settings: Settings) -> int:
+    """Freeze today's best frames as references of effective time, and reckon all of it again."""
+    with writing(engine) as connection:
+        history.forget_depths(connection)
+        run_store.touch_all(connection)
+    return settle_all(engine, settings)
+
+
+def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
+    """Show what every limit says of one frame."""
+    with reading(engine) as connection:
+        frame_id = find_frame(connection, named)
+        run = run_store.run_of_frame(connection, frame_id)
+        judged = judge_run(connection, run, settings, Matcher())
+        earlier = history.earlier_nights(connection, run.rig_id, run.night)
+    this = next(j for j in judged if j.row.id == frame_id)
+    if not this.is_light:
+        raise UsageError(f"This frame is not graded ({this.verdict.note})", named)
+    lights = [j.frame for j in judged if j.is_light]
+    _, case, checks = explain_run(lights, settings.policy, earlier)[this.frame.key]
+    verdict = verdict_of(case, checks) if case else this.verdict
+    return Explanation(this, checks, verdict)

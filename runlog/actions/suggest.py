@@ -1,0 +1,136 @@
+"""Compare a person's marks with the automatic grades and propose limits that agree better."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from sqlalchemy import Engine
+
+from runlog.actions.matching import Matcher
+from runlog.actions.settle import judge_run
+from runlog.config import Settings
+from runlog.core.checks import LESS_IS_WORSE, Case, Check, above, below
+from runlog.core.frame import Grade
+from runlog.core.grading import explain_run, verdict_of
+from runlog.core.policy import Limit
+from runlog.store import history
+from runlog.store import marks as mark_store
+from runlog.store import runs as run_store
+from runlog.store.engine import reading
+
+FEWEST_MARKS = 8
+LEAST_GAIN = 2  # frames more that agree; one may be a slip of the finger
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A frame with a person's grade and everything it was checked for."""
+
+    case: Case
+    checks: tuple[Check, ...]
+    wanted: Grade
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A limit that would have agreed better with the marks, and the evidence for it."""
+
+    setting: str
+    now: Limit
+    better: Limit
+    agree_now: int
+    agree_then: int
+    marks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """How the automatic grades agree with the marks."""
+
+    marks: int
+    agree: int
+    too_strict: int  # the person kept what was not graded keep
+    too_mild: int  # the person did not keep what was graded keep
+    suggestions: tuple[Suggestion, ...]
+
+
+def compare(engine: Engine, settings: Settings) -> Comparison:
+    """Compare marks with grades under the limits in force; changes nothing."""
+    marked = list(_marked(engine, settings))
+    kept = [(m.wanted is Grade.KEEP, _auto(m) is Grade.KEEP) for m in marked]
+    return Comparison(
+        len(marked),
+        sum(a == b for a, b in kept),
+        sum(person and not auto for person, auto in kept),
+        sum(auto and not person for person, auto in kept),
+        tuple(_suggestions(marked, settings)) if len(marked) >= FEWEST_MARKS else (),
+    )
+
+
+def _marked(engine: Engine, settings: Settings) -> Iterator[Marked]:
+    matcher = Matcher()
+    with reading(engine) as connection:
+        marked_runs = mark_store.runs_with_marks(connection)
+        for run in run_store.all_runs(connection):
+            if run.id not in marked_runs:
+                continue
+            judged = judge_run(connection, run, settings, matcher)
+            earlier = history.earlier_nights(connection, run.rig_id, run.night)
+            lights = [j for j in judged if j.is_light]
+            explained = explain_run([j.frame for j in lights], settings.policy, earlier)
+            for j in lights:
+                _, case, checks = explained[j.frame.key]
+                if j.mark is not None and case is not None:
+                    yield Marked(case, tuple(checks), Grade(j.mark.grade))
+
+
+def _auto(marked: Marked) -> Grade:
+    return verdict_of(marked.case, marked.checks).grade
+
+
+def _agreement(marked: Sequence[Marked]) -> int:
+    return sum((m.wanted is Grade.KEEP) == (_auto(m) is Grade.KEEP) for m in marked)
+
+
+def _suggestions(marked: Sequence[Marked], settings: Settings) -> Iterator[Suggestion]:
+    now = _agreement(marked)
+    names = sorted({c.setting for m in marked for c in m.checks if c.setting and c.limit})
+    for name in names:
+        limit = getattr(settings.policy, name)
+        if not isinstance(limit, Limit):
+            continue
+        best = max(
+            ((_agreement(_with(marked, name, c)), -_distance(c, limit), c)
+             for c in _candidates(marked, name, limit)),
+            key=lambda entry: entry[:2],
+            default=None,
+        )  # fmt: skip
+        if best is not None and best[0] >= now + LEAST_GAIN:
+            yield Suggestion(name, limit, best[2], now, best[0], len(marked))
+
+
+def _candidates(marked: Sequence[Marked], name: str, limit: Limit) -> Iterator[Limit]:
+    """Try the middles between neighbouring values as the limit for doubtful."""
+    values = sorted({c.value for m in marked for c in m.checks
+                     if c.setting == name and c.value is not None})  # fmt: skip
+    up = name not in LESS_IS_WORSE
+    for a, b in pairwise(values):
+        middle = round((a + b) / 2, 3)
+        reject = max(middle, limit.reject) if up else min(middle, limit.reject)
+        yield Limit(middle, reject)
+
+
+def _distance(candidate: Limit, limit: Limit) -> float:
+    """Of limits that agree equally well the one nearest to today's is proposed."""
+    return abs(candidate.doubtful - limit.doubtful)
+
+
+def _with(marked: Sequence[Marked], name: str, limit: Limit) -> list[Marked]:
+    return [replace(m, checks=tuple(_moved(c, name, limit) for c in m.checks)) for m in marked]
+
+
+def _moved(check: Check, name: str, limit: Limit) -> Check:
+    if check.setting != name or check.value is None or check.limit is None:
+        return check
+    grade = above(check.value, limit) if check.more_is_worse else below(check.value, limit)
+    return replace(check, limit=limit, grade=grade)

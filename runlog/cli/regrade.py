@@ -1,0 +1,99 @@
+"""runlog regrade: apply changed limits, or explain one frame's grade."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from runlog.cli.common import Session, echo_json, safe, show, talk, with_session
+from runlog.cli.progress import progress_bar
+
+if TYPE_CHECKING:
+    from runlog.actions.regrade import Explanation
+
+
+@click.command("regrade")
+@click.option("--explain", metavar="FRAME", help="Show each limit, the value and the verdict.")
+@click.option("--all", "everything", is_flag=True, help="Also nights graded by these limits.")
+@click.option("--rebase", is_flag=True, help="Reckon effective time against today's best frames.")
+@click.option("--json", "as_json", is_flag=True, help="With --explain: write JSON.")
+@with_session
+def command(
+    session: Session, explain: str | None, everything: bool, rebase: bool, as_json: bool
+) -> int:
+    """Grade stored frames by the limits now in the config; nothing is measured again.
+
+    Your own marks are never touched.
+    """
+    if explain is not None:
+        _explain(session, explain, as_json)
+        return 0
+    from runlog.actions import regrade as action
+
+    engine = session.engine()
+    if rebase:
+        count = action.rebase(engine, session.settings)
+        talk(f"Effective time reckoned again for {count} nights")
+        return 0
+    with progress_bar() as bar:
+        count = action.regrade(
+            engine,
+            session.settings,
+            lambda done, total: bar("grading", done, total),
+            everything=everything,
+        )
+    talk(f"{count} nights graded again" if count else "Every night is graded by these limits")
+    return 0
+
+
+def _explain(session: Session, named: str, as_json: bool) -> None:
+    from runlog.actions.regrade import explain
+
+    found = explain(session.engine(), session.settings, named)
+    rows = [_row(check) for check in found.checks]
+    if as_json:
+        body = {"frame": found.judged.frame.key, "grade": found.verdict.grade.value, "rows": rows}
+        echo_json("runlog.explain/1", body)
+        return
+    _show(found)
+
+
+def _row(check: Any) -> dict[str, Any]:
+    return {
+        "fault": check.fault.value,
+        "what": check.what,
+        "value": check.value,
+        "doubtful": check.limit.doubtful if check.limit else None,
+        "reject": check.limit.reject if check.limit else None,
+        "setting": check.setting,
+        "verdict": check.grade.value,
+        "evidence": check.evidence,
+    }
+
+
+def _show(found: "Explanation") -> None:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for label in ("fault", "looked at", "value", "doubtful", "reject", "verdict", "evidence"):
+        grid.add_column(
+            label, justify="right" if label in ("value", "doubtful", "reject") else "left"
+        )
+    for check in found.checks:
+        row = _row(check)
+        numbers = (_number(row[key]) for key in ("value", "doubtful", "reject"))
+        grid.add_row(
+            row["fault"], row["what"], *numbers, row["verdict"], Text(safe(row["evidence"]))
+        )
+    mark = (
+        f", but marked {found.judged.mark.grade} by {found.judged.mark.who}"
+        if found.judged.mark
+        else ""
+    )
+    reason = f" ({found.verdict.note})" if found.verdict.note else ""
+    show(grid, Text(f"graded {found.verdict.grade.value}{safe(reason)}{mark}"))
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"

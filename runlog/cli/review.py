@@ -1,0 +1,25 @@
+"""runlog review: the terminal interface."""
+
+import click
+
+from runlog.cli.common import Session, who, with_session
+
+
+@click.command("review")
+@with_session
+def command(session: Session) -> int:
+    """Review the last night: what happened, what needs a decision, what is still to go.
+
+    Keys do everything and ? shows them; the mouse works too.
+    """
+    from runlog.tui.app import ReviewApp
+
+    app = ReviewApp(
+        session.engine(),
+        session.settings,
+        who=who(),
+        database=session.database,
+        config=session.config,
+    )
+    app.run()
+    return app.return_code or 0

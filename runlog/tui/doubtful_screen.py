@@ -1,0 +1,215 @@
+"""The doubtful frames, one after another: picture first, a key decides and moves on."""
+
+from collections.abc import Sequence
+from typing import Any, ClassVar
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.widgets import Static
+
+from runlog.actions.review import Case, doubtful_cases
+from runlog.core.columns import hours, written
+from runlog.store.review import FrameLine
+from runlog.tui.keys import DOUBTFUL, bound
+from runlog.tui.look import SIGNS, Look
+from runlog.tui.looking import LookingScreen
+from runlog.tui.text import clock, count, piece, safe, styled
+from runlog.tui.words import reasons
+
+
+class DoubtfulScreen(LookingScreen):
+    """Only what needs a person; `11 of 14 left` is counted from the database."""
+
+    scope = "doubtful"
+    place = "doubtful"
+    BINDINGS: ClassVar[list[Any]] = bound(DOUBTFUL)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.cases: list[Case] = []
+        self.at = 0
+        self.every_night = False
+        self.unfolded: set[int] = set()  # first frames of blocks taken apart
+        self.just_judged: set[int] = set()  # decided, though the database has not said so yet
+
+    def body(self) -> ComposeResult:
+        """What is left and why, above the picture; its values beside it where there is room."""
+        yield Static(id="left-over")
+        with Vertical(id="case"):
+            yield from self.easel()
+            yield Static(id="facts")
+
+    def stand(self) -> tuple[object, ...]:
+        """All nights do not depend on the run in view."""
+        return (*super().stand(), self.every_night)
+
+    @work(exclusive=True, group="queue")
+    async def reload(self) -> None:
+        """Load the queue; stay with the frame in view, or begin with the first left."""
+        app = self.review
+        run = app.run
+        run_id = None if self.every_night or run is None else run.id
+        cases = await app.ask(doubtful_cases, app.engine, run_id)
+        if cases is None:
+            return
+        here = self.case.head.id if self.case else None
+        self.cases = [part for case in cases for part in self._parts(case)]
+        self.just_judged.clear()
+        self.at = self._find(here)
+        self.present()
+
+    def _parts(self, case: Case) -> list[Case]:
+        if case.frames[0].id in self.unfolded:
+            return [Case((line,)) for line in case.frames]
+        return [case]
+
+    def _find(self, frame_id: int | None) -> int:
+        for i, case in enumerate(self.cases):
+            if frame_id in case.ids:
+                return i
+        return self._next_open(-1) or 0
+
+    @property
+    def case(self) -> Case | None:
+        """The decision in view."""
+        return self.cases[self.at] if 0 <= self.at < len(self.cases) else None
+
+    def _open(self, case: Case) -> bool:
+        return not case.decided and not self.just_judged.issuperset(case.ids)
+
+    def _next_open(self, after: int) -> int | None:
+        """Find the next case still open, going round once."""
+        total = len(self.cases)
+        for ahead in range(1, total + 1):
+            at = (after + ahead) % total
+            if self._open(self.cases[at]):
+                return at
+        return None
+
+    # --- showing ----------------------------------------------------------------------------
+
+    def present(self) -> None:
+        """Show the case in view, or that there is none."""
+        case, look = self.case, self.review.look
+        self.query_one("#case").display = case is not None
+        heading = self.query_one("#left-over", Static)
+        if case is None:
+            heading.update(self._nothing(look))
+            return
+        heading.update(self._heading(case, look))
+        self.query_one("#facts", Static).update(facts(case.head, look))
+        self.look_at(case.head.id, self._ahead())
+
+    def _ahead(self) -> list[int]:
+        places = (self.at + 1, self.at + 2, self.at - 1)
+        return [self.cases[i].head.id for i in places if 0 <= i < len(self.cases)]
+
+    def left(self) -> int:
+        """How many decisions are left."""
+        return sum(self._open(case) for case in self.cases)
+
+    def _nothing(self, look: Look) -> Text:
+        night = "any night" if self.every_night else "this night"
+        return Text.assemble(
+            piece(f"\n No frame of {night} is doubtful.\n\n", look.keep, bold=True),
+            piece(" 1 the night   2 all frames   4 the totals   A all nights", look.quiet),
+        )
+
+    def _heading(self, case: Case, look: Look) -> Text:
+        text = Text(no_wrap=False)
+        left, total = self.left(), len(self.cases)
+        if left:
+            text.append(f" {left} of {total} left ", styled(look.doubtful, bold=True, reverse=True))
+        else:
+            text.append(f" all {total} decided ", styled(look.keep, bold=True, reverse=True))
+        text.append_text(_name(case, look))
+        text.append("\n")
+        text.append_text(reasons(case.head, look))
+        return text
+
+    # --- keys -------------------------------------------------------------------------------
+
+    def action_grade(self, grade: str) -> None:
+        """Decide, and move on to the next one open."""
+        case = self.case
+        if case is None:
+            return
+        self.run_worker(self.judge(case.ids, grade), group="judge")
+        if grade == "auto":
+            return
+        self.just_judged.update(case.ids)
+        following = self._next_open(self.at)
+        if following is not None:
+            self.at = following
+            self.present()
+        else:
+            self._all_decided(case)
+
+    def _all_decided(self, case: Case) -> None:
+        look = self.review.look
+        self.query_one("#left-over", Static).update(self._heading(case, look))
+        self.review.say("All decided. 1 the night   4 the totals   q leaves")
+
+    def action_step(self, step: int) -> None:
+        """Leave this one for later, or go back."""
+        if self.cases:
+            self.at = (self.at + step) % len(self.cases)
+            self.present()
+
+    def action_unfold(self) -> None:
+        """Take a block apart; the same key folds it again."""
+        case = self.case
+        if case is None:
+            return
+        if len(case.frames) > 1:
+            self.unfolded.add(case.frames[0].id)
+        elif self.unfolded:
+            self.unfolded.clear()
+        else:
+            self.review.say("This is a single frame; only runs of short ones are folded")
+            return
+        self.reload()
+
+    def action_every_night(self) -> None:
+        """Look at all nights, or at this one only."""
+        self.every_night = not self.every_night
+        self.catch_up()
+
+    def action_note(self) -> None:
+        """Write a note on the case."""
+        if self.case is not None:
+            self.note_asked(self.case.ids)
+
+
+def _name(case: Case, look: Look) -> Text:
+    line = case.head
+    text = Text(f"  {safe(line.target)} {safe(line.filter)} ", style=styled(bold=True))
+    text.append(written("exposure_s", line.exposure_s))
+    if len(case.frames) > 1:
+        first, last = case.frames[0].taken_at_utc, case.frames[-1].taken_at_utc
+        seconds = sum(f.exposure_s or 0 for f in case.frames)
+        words = f"  a block of {count(len(case.frames), 'frame')} ({hours(seconds)})"
+        text.append(f"{words}, {clock(first)}–{clock(last)} UTC", styled(look.accent, bold=True))
+    if case.decided:
+        text.append(f"  {SIGNS[line.grade]} {line.grade} *", styled(look.grade(line.grade)))
+    return text
+
+
+FACTS: Sequence[str] = (
+    "fwhm_px", "eccentricity", "hfr_px", "stars", "background_adu", "noise_adu", "airmass",
+)  # fmt: skip
+FACT_WORDS = {
+    "fwhm_px": "FWHM px", "eccentricity": "eccentricity", "hfr_px": "half-flux r",
+    "stars": "stars", "background_adu": "sky ADU", "noise_adu": "noise", "airmass": "airmass",
+}  # fmt: skip
+
+
+def facts(line: FrameLine, look: Look) -> Text:
+    """List the values of a frame, one a row."""
+    text = Text()
+    for key in FACTS:
+        text.append(f" {FACT_WORDS[key]:<13}", styled(look.quiet))
+        text.append(f"{written(key, getattr(line, key)):>8}\n")
+    return text

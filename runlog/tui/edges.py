@@ -1,0 +1,84 @@
+"""Stars from corner to corner at full resolution: where width and stretch change over the field."""
+
+from typing import TYPE_CHECKING, Any, cast
+
+import numpy as np
+from rich.segment import Segment
+from textual.strip import Strip
+from textual.widget import Widget
+
+from runlog.actions.pictures import Picture
+from runlog.tui import paint
+from runlog.tui.text import fitted, styled
+
+if TYPE_CHECKING:
+    from runlog.tui.app import ReviewApp
+
+# Cut-outs 0-4 lie on one diagonal, 5-8 on the other; they share the centre, number 2.
+DIAGONALS = ((0, 1, 2, 3, 4), (5, 6, 2, 7, 8))
+NAMES = (
+    ("top left", "half way", "centre", "half way", "bottom right"),
+    ("bottom left", "half way", "centre", "half way", "top right"),
+)
+
+
+class Edges(Widget):
+    """Two strips of five squares, each a star and what is around it."""
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(**more)
+        self.picture: Picture | None = None
+        self._rows: list[Strip] = []
+        self._drawn_for: tuple[object, ...] | None = None
+
+    def show(self, picture: Picture | None) -> None:
+        """Show the cut-outs of a frame."""
+        self.picture = picture
+        self._drawn_for = None
+        self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """Draw once per size and picture."""
+        look = cast("ReviewApp", self.app).look
+        wanted = (self.size, look)
+        if wanted != self._drawn_for:
+            self._drawn_for = wanted
+            self._rows = self._draw()
+        return self._rows[y] if y < len(self._rows) else Strip.blank(self.size.width)
+
+    def _draw(self) -> list[Strip]:
+        look = cast("ReviewApp", self.app).look
+        cuts = self.picture.cutouts if self.picture is not None else ()
+        if len(cuts) < 9:
+            words = self.picture.trouble if self.picture and self.picture.trouble else ""
+            return [Strip([Segment(fitted(f"  No cut-outs. {words}", self.size.width))])]
+        lines = max((self.size.height - 2) // 2, 1)
+        side = max(min((self.size.width - 4) // 5, lines * 2, cuts[0].shape[0]), 2)
+        side -= side % 2
+        rows: list[Strip] = []
+        for numbers, names in zip(DIAGONALS, NAMES, strict=True):
+            if side * (len(rows) > 0) and len(rows) + 1 + side // 2 > self.size.height:
+                break
+            rows.append(Strip([Segment(self._names(names, side), styled(look.quiet))]))
+            rows += self._strip([cuts[i] for i in numbers], side, bool(look.ground), look.ground)
+        return rows
+
+    def _names(self, names: tuple[str, ...], side: int) -> str:
+        return fitted(" ".join(fitted(name, side) for name in names), self.size.width)
+
+    def _strip(self, cuts: list[paint.Array], side: int, colored: bool, ground: str) -> list[Strip]:
+        parts = []
+        for cut in cuts:
+            middle = _middle(cut, side)
+            black = float(np.median(cut))
+            white = max(float(middle.max()), black + 1e-6)
+            parts.append(paint.Contrast(black, white, paint.HARDNESS[0]).apply(middle))
+            parts.append(np.full((side, 1), 255, np.uint8))
+        dots = np.concatenate(parts[:-1], axis=1)
+        rows = paint.half_blocks(dots, {}, ground) if colored else paint.shade_cells(dots, {})
+        return [row.adjust_cell_length(self.size.width) for row in rows]
+
+
+def _middle(cut: paint.Array, side: int) -> paint.Array:
+    start = (cut.shape[0] - side) // 2
+    return cut[start : start + side, start : start + side]

@@ -1,0 +1,279 @@
+"""All frames, one a row: order, find by plain words, pick, decide."""
+
+from array import array
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, ClassVar
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult, RenderResult
+from textual.containers import Horizontal
+from textual.strip import Strip
+from textual.widget import Widget
+from textual.widgets import Input, Label, Static
+
+from runlog.actions.review import filters_known, listed, page, understand
+from runlog.store.review import SORTED_BY, FrameLine, Order, Sieve
+from runlog.tui.desk import Desk
+from runlog.tui.frame_table import FrameTable, heading, layout
+from runlog.tui.keys import FRAMES, bound
+from runlog.tui.note_screen import NoteScreen
+from runlog.tui.picture_screen import PictureScreen
+from runlog.tui.text import count, piece
+from runlog.tui.words import reasons
+
+FIRST = 200  # rows that are loaded before the rest of a long list
+
+
+class ListHeading(Widget):
+    """The labels above the rows."""
+
+    def render_line(self, y: int) -> Strip:
+        """Draw them for the order in force."""
+        screen = self.screen
+        assert isinstance(screen, FramesScreen)
+        return heading(self.size.width, screen.every_night, screen.order, screen.review.look)
+
+    def render(self) -> RenderResult:
+        """Unused: lines are drawn one by one."""
+        return ""
+
+
+class FramesScreen(Desk):
+    """A paged list over a sieve of plain words."""
+
+    scope = "frames"
+    place = "frames"
+    BINDINGS: ClassVar[list[Any]] = bound(FRAMES)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.order = Order()
+        self.every_night = False
+        self.typed = ""
+        self.filters: list[str] = []
+        self._stay_on: int | None = None
+
+    def body(self) -> ComposeResult:
+        """What to find, the rows, and why the row under the cursor has its grade."""
+        with Horizontal(id="finder"):
+            yield Label(" find ", classes="quiet", markup=False)
+            yield Input(placeholder="reject, cloud, not moon, wider than 3, M 33 Ha …",
+                        id="words", compact=True, select_on_focus=False)  # fmt: skip
+            yield Label("", id="how-many", markup=False)
+        yield ListHeading(id="heading")
+        yield FrameTable(id="frames")
+        yield Static(id="why")
+
+    def on_mount(self) -> None:
+        """Take up where one was."""
+        place = self.review.place
+        if place.order in SORTED_BY:
+            self.order = Order(place.order, place.descending)
+        self._stay_on = place.frame_id or None
+        if place.words:
+            self.typed = place.words
+            self.query_one(Input).value = place.words
+        self.table.focus()
+
+    def memory(self) -> dict[str, Any]:
+        """What to remember of this screen."""
+        line = self.table.line
+        return {
+            "words": self.typed,
+            "order": self.order.column,
+            "descending": self.order.descending,
+            "frame_id": line.id if line else 0,
+        }
+
+    @property
+    def table(self) -> FrameTable:
+        """The rows."""
+        return self.query_one(FrameTable)
+
+    # --- loading ----------------------------------------------------------------------------
+
+    def stand(self) -> tuple[object, ...]:
+        """The list depends on words, order and reach as well."""
+        return (*super().stand(), self.typed, self.order, self.every_night)
+
+    def sieve(self) -> Sieve:
+        """What the words typed and the night in view ask for."""
+        run = self.review.run
+        run_id = None if self.every_night or run is None else run.id
+        return Sieve(run_id, understand(self.typed, self.filters).terms)
+
+    @work(exclusive=True, group="list")
+    async def reload(self) -> None:
+        """List again: the first rows at once, then all of them."""
+        app, table = self.review, self.table
+        if not self.filters:
+            self.filters = await app.ask(filters_known, app.engine) or []
+        sieve, order = self.sieve(), self.order
+        stay_on = self._stay_on or (table.ids[table.cursor] if len(table.ids) else None)
+        if self.every_night and not len(table.ids):
+            self._take(await app.ask(listed, app.engine, sieve, order, FIRST), stay_on, more=True)
+        self._take(await app.ask(listed, app.engine, sieve, order), stay_on)
+        self._stay_on = None
+
+    def _take(self, ids: "array[int] | None", stay_on: int | None, more: bool = False) -> None:
+        if ids is None:
+            return
+        self.table.dated = self.every_night
+        self.table.show(ids, stay_on)
+        self.query_one(ListHeading).refresh()
+        self._say_how_many("…" if more else "")
+
+    def _say_how_many(self, more: str = "") -> None:
+        picked = len(self.table.picked)
+        shown = count(len(self.table.ids), "frame") + more
+        waiting = understand(self.typed, self.filters).waiting
+        words = waiting or (f"{picked:,} picked of {shown}" if picked else shown)
+        self.query_one("#how-many", Label).update(f" {words} ")
+
+    def on_frame_table_page_wanted(self, message: FrameTable.PageWanted) -> None:
+        """Load a page beside the painting."""
+        self._load_page(message.ids)
+
+    @work(group="page")
+    async def _load_page(self, ids: Sequence[int]) -> None:
+        lines = await self.review.ask(page, self.review.engine, ids)
+        if lines is not None:
+            self.table.take_lines(lines, ids)
+
+    def on_frame_table_moved(self, message: FrameTable.Moved) -> None:
+        """Say why the frame under the cursor has its grade."""
+        self.query_one("#why", Static).update(self._why(message.line))
+
+    def _why(self, line: FrameLine | None) -> Text:
+        if line is None:
+            return Text()
+        found = reasons(line, self.review.look)
+        return found if found.plain else piece(" nothing against it", self.review.look.quiet)
+
+    # --- words and order --------------------------------------------------------------------
+
+    def action_find(self) -> None:
+        """Type words."""
+        self.query_one(Input).focus()
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Follow every letter."""
+        self.typed = event.value
+        self.catch_up()
+
+    def on_input_submitted(self, _event: Input.Submitted) -> None:
+        """Go back to the rows."""
+        self.table.focus()
+
+    def action_drop(self) -> None:
+        """Drop what is picked; then the words; Escape in the words leaves them."""
+        words = self.query_one(Input)
+        if words.has_focus:
+            self.table.focus()
+        elif self.table.drop():
+            self._say_how_many()
+        else:
+            words.value = ""
+
+    def action_order(self, step: int) -> None:
+        """Order by the next column shown."""
+        keys = [c.key for c in layout(self.size.width, self.every_night) if c.key in SORTED_BY]
+        at = keys.index(self.order.column) if self.order.column in keys else 0
+        self._put_in_order(Order(keys[(at + step) % len(keys)], self.order.descending))
+
+    def action_turn(self) -> None:
+        """Turn the order round."""
+        self._put_in_order(replace(self.order, descending=not self.order.descending))
+
+    def _put_in_order(self, order: Order) -> None:
+        self.order = order
+        self.query_one(ListHeading).refresh()
+        self.catch_up()
+
+    def action_every_night(self) -> None:
+        """All nights, newest first, or this night only."""
+        self.every_night = not self.every_night
+        if self.order.column == "taken_at_utc":
+            self.order = Order(descending=self.every_night)
+        self.catch_up()
+
+    def find(self, words: str, every_night: bool) -> None:
+        """Show the frames behind a number."""
+        self.every_night = every_night
+        self.query_one(Input).value = words
+        self.catch_up()
+        self.table.focus()
+
+    # --- moving and picking -----------------------------------------------------------------
+
+    def action_move(self, step: int) -> None:
+        """Move by rows."""
+        self.table.move_to(self.table.cursor + step)
+
+    def action_move_page(self, step: int) -> None:
+        """Move by a screenful."""
+        self.table.move_to(self.table.cursor + step * max(self.table.size.height - 1, 1))
+
+    def action_jump(self, end: int) -> None:
+        """Go to the first row (0) or the last (1)."""
+        self.table.move_to(len(self.table.ids) * end)
+
+    def action_pick(self) -> None:
+        """Pick the row under the cursor."""
+        self.table.pick()
+        self._say_how_many()
+
+    def action_stretch(self, step: int) -> None:
+        """Pick a range."""
+        self.table.stretch(step)
+        self._say_how_many()
+
+    def action_pick_all(self) -> None:
+        """Pick all rows."""
+        self.table.pick_where(lambda _: True)
+        self._say_how_many()
+
+    def action_pick_side(self, side: int) -> None:
+        """Pick every row with this value or more (1), or less (-1), of the column in order."""
+        table = self.table
+        rising = (side > 0) != self.order.descending
+        table.pick_where((lambda at: at >= table.cursor) if rising else
+                         (lambda at: at <= table.cursor))  # fmt: skip
+        self._say_how_many()
+
+    # --- deciding ---------------------------------------------------------------------------
+
+    def action_grade(self, grade: str) -> None:
+        """Decide on what is picked, or on the row under the cursor and move down."""
+        table = self.table
+        ids, alone = table.chosen(), not table.picked
+        if not ids:
+            return
+        table.regrade(ids, grade)
+        table.drop()
+        self._say_how_many()
+        self.run_worker(self.review.judge(ids, grade), group="judge")
+        if alone:
+            table.move_to(table.cursor + 1)
+
+    def action_note(self) -> None:
+        """Write a note on what is picked, or on the row under the cursor."""
+        ids = self.table.chosen()
+
+        def store(note: str | None) -> None:
+            if note is not None:
+                self.run_worker(self.review.annotate(ids, note), group="judge")
+
+        if ids:
+            self.app.push_screen(NoteScreen(len(ids)), store)
+
+    def action_open(self) -> None:
+        """See the picture of the row under the cursor."""
+        if self.table.ids:
+            self.app.push_screen(PictureScreen(self.table.ids, self.table.cursor))
+
+    def on_frame_table_opened(self) -> None:
+        """See it by a second click."""
+        self.action_open()

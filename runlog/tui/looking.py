@@ -1,0 +1,197 @@
+"""What the picture screen and the doubtful queue share: the picture and the keys that move it."""
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from typing import Any
+
+from textual import work
+from textual.app import ComposeResult
+from textual.containers import Horizontal
+
+from runlog.actions.pictures import Picture, companion, full_picture, picture
+from runlog.tui.desk import Desk
+from runlog.tui.edges import Edges
+from runlog.tui.paint import HARDNESS
+from runlog.tui.picture_view import PictureView
+from runlog.tui.text import safe
+
+KEPT_PICTURES = 40  # at about 0.4 MB each
+COMPANION_TITLES = {"best": "best of the run: ", "previous": "the one before: "}
+
+
+class LookingScreen(Desk):
+    """A screen with a picture in it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._pictures: OrderedDict[int, Picture] = OrderedDict()
+        self.beside = ""  # "best" or "previous" when something is compared
+        self.frame_id = 0
+
+    def easel(self) -> ComposeResult:
+        """The picture, its companion, and the strips that take their place."""
+        with Horizontal(id="easel"):
+            yield PictureView(id="picture")
+            yield PictureView(id="companion")
+            yield Edges(id="edges")
+
+    def on_mount(self) -> None:
+        """Begin with one picture."""
+        self.query_one("#companion").display = False
+        self.query_one(Edges).display = False
+
+    @property
+    def view(self) -> PictureView:
+        """The picture itself."""
+        return self.query_one("#picture", PictureView)
+
+    # --- loading ----------------------------------------------------------------------------
+
+    def look_at(self, frame_id: int, ahead: Sequence[int]) -> None:
+        """Show a frame, at once when it was loaded ahead, and load the next ones."""
+        self.frame_id = frame_id
+        known = self._pictures.get(frame_id)
+        if known is not None:
+            self._show(known)
+        self._load(frame_id, tuple(ahead))
+
+    @work(exclusive=True, group="picture")
+    async def _load(self, frame_id: int, ahead: tuple[int, ...]) -> None:
+        if frame_id not in self._pictures:
+            found = await self._fetch(frame_id)
+            if frame_id == self.frame_id:
+                self._show(found)
+        if self.beside:
+            await self._show_companion()
+        for neighbour in ahead:
+            if neighbour not in self._pictures:
+                await self._fetch(neighbour)
+
+    async def _fetch(self, frame_id: int) -> Picture | None:
+        app = self.review
+        found = await app.ask(picture, app.engine, frame_id)
+        if found is not None:
+            self._pictures[frame_id] = found
+            while len(self._pictures) > KEPT_PICTURES:
+                self._pictures.popitem(last=False)
+        return found
+
+    def _show(self, found: Picture | None) -> None:
+        self.view.show(found, words="" if found else "This frame is not stored any more")
+        self.query_one(Edges).show(found)
+
+    def _seen(self) -> Picture | None:
+        return self._pictures.get(self.frame_id)
+
+    async def _show_companion(self) -> None:
+        seen, app = self._seen(), self.review
+        other = self.query_one("#companion", PictureView)
+        if seen is None:
+            return
+        found = await app.ask(companion, app.engine, seen.sight, self.beside)
+        if found is None:
+            other.show(None, COMPANION_TITLES[self.beside], "There is none to compare with")
+            return
+        known = self._pictures.get(found) or await self._fetch(found)
+        other.show(known, COMPANION_TITLES[self.beside])
+
+    # --- keys -------------------------------------------------------------------------------
+
+    def action_zoom(self, step: int) -> None:
+        """Look closer or step back; both pictures together."""
+        for view in self.query(PictureView):
+            view.zoom(step)
+
+    def on_picture_view_turned(self, message: PictureView.Turned) -> None:
+        """The wheel does what the keys do."""
+        self.action_zoom(message.step)
+
+    def action_pan(self, across: int, down: int) -> None:
+        """Move both pictures; at the whole frame left and right turn to other frames."""
+        moved = [view.pan(across, down) for view in self.query(PictureView)]
+        if not any(moved) and across:
+            self.action_step(across)
+
+    def action_step(self, step: int) -> None:
+        """Turn to another frame."""
+        raise NotImplementedError
+
+    def action_over(self) -> None:
+        """Draw what was measured over the pictures, or not."""
+        for view in self.query(PictureView):
+            view.overlay = not view.overlay
+            view.draw()
+
+    def action_contrast(self) -> None:
+        """Take the next of three contrasts."""
+        for view in self.query(PictureView):
+            view.hardness = (view.hardness + 1) % len(HARDNESS)
+            view.draw()
+        self.review.say(f"Contrast: {('soft', 'usual', 'hard')[self.view.hardness]}")
+
+    def action_edges(self) -> None:
+        """Show the strips in place of the picture, or the picture again."""
+        edges = self.query_one(Edges)
+        edges.display = not edges.display
+        self.view.display = not edges.display
+        self.query_one("#companion").display = bool(self.beside) and not edges.display
+
+    def action_compare(self, which: str) -> None:
+        """Put another frame beside this one; the same key takes it away."""
+        self.beside = "" if self.beside == which else which
+        self.query_one("#companion").display = bool(self.beside)
+        if self.query_one(Edges).display and self.beside:
+            self.query_one(Edges).display = False
+            self.view.display = True
+        if self.beside:
+            self._compare()
+
+    @work(exclusive=True, group="companion")
+    async def _compare(self) -> None:
+        await self._show_companion()
+
+    def action_full(self) -> None:
+        """Read the file for its own pixels."""
+        if self.view.full is not None:
+            self.view.full = None
+            self.view.draw()
+            return
+        self.review.say("Reading the file …")
+        self._read_full(self.frame_id)
+
+    @work(exclusive=True, group="full")
+    async def _read_full(self, frame_id: int) -> None:
+        app = self.review
+        full = await app.ask(full_picture, app.engine, frame_id)
+        if full is None or frame_id != self.frame_id:
+            return
+        app.say(safe(full.trouble) if full.trouble else "Full resolution: look closer with +")
+        if not full.trouble and self.view.zoom_at == 0:
+            self.action_zoom(1)
+        self.view.show_full(full)
+
+    # --- decisions --------------------------------------------------------------------------
+
+    async def judge(self, ids: Sequence[int], grade: str) -> None:
+        """Store a decision on frames."""
+        await self.review.judge(ids, grade)
+
+    def restyle(self) -> None:
+        """Draw pictures again in other colours."""
+        super().restyle()
+        for view in self.query(PictureView):
+            view.draw()
+
+    def forget(self) -> None:
+        """Drop what was loaded: grades or files may have changed."""
+        self._pictures.clear()
+
+    def note_asked(self, ids: Sequence[int]) -> Any:
+        """Ask for a note and store it."""
+        from runlog.tui.note_screen import NoteScreen
+
+        def store(note: str | None) -> None:
+            if note is not None:
+                self.run_worker(self.review.annotate(ids, note), group="judge")
+
+        return self.app.push_screen(NoteScreen(len(ids)), store)

@@ -1,0 +1,268 @@
+"""From pixels to half-block cells: contrast, sampling, and what is drawn on top. Pure arrays."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from rich.color import Color
+from rich.segment import Segment
+from rich.style import Style
+from textual.strip import Strip
+
+Array = np.ndarray[Any, Any]
+
+GREYS = 40  # more cannot be told apart in a terminal, and each step costs bytes over a slow link
+SHADES = " ·░▒▓█"  # where there is no colour
+HARDNESS = (4.0, 15.0, 60.0)  # of the asinh stretch: soft, usual, hard
+DARK_PERCENTILE, BRIGHT_PERCENTILE = 12.0, 99.85
+SAMPLE = 60_000  # pixels are enough for percentiles
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """What is black, what is white, and how hard faint things are pulled up."""
+
+    black: float
+    white: float
+    hardness: float = HARDNESS[1]
+
+    def apply(self, image: Array) -> Array:
+        """Stretch to 0 ... GREYS - 1 as uint8: asinh, so that faint and bright both show."""
+        share = np.clip((image - self.black) / (self.white - self.black), 0.0, 1.0)
+        bent = np.arcsinh(share * self.hardness) / np.arcsinh(self.hardness)
+        return np.rint(bent * (GREYS - 1)).astype(np.uint8)
+
+
+def contrast_of(image: Array, hardness: float = HARDNESS[1]) -> Contrast:
+    """Choose black and white from percentiles of what is finite."""
+    step = max(1, int(image.size / SAMPLE))
+    values = image.reshape(-1)[::step]
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return Contrast(0.0, 1.0, hardness)
+    black, white = np.percentile(values, [DARK_PERCENTILE, BRIGHT_PERCENTILE])
+    return Contrast(float(black), float(max(white, black + 1e-6)), hardness)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The part of a frame that is shown, in frame pixels."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+
+    @property
+    def width(self) -> float:
+        """Its width in frame pixels."""
+        return self.x1 - self.x0
+
+    @property
+    def height(self) -> float:
+        """Its height in frame pixels."""
+        return self.y1 - self.y0
+
+
+def fit(frame: tuple[int, int], dots: tuple[int, int], zoom: float, at: tuple[float, float]
+        ) -> Window:  # fmt: skip
+    """Place a window of the screen's shape on a frame (sizes as width, height), kept inside it.
+
+    At zoom 1 the whole frame is inside, with bars at two sides.
+    """
+    scale = max(frame[0] / max(dots[0], 1), frame[1] / max(dots[1], 1)) / zoom
+    spans = dots[0] * scale, dots[1] * scale
+    middles = [
+        size / 2 if span >= size else min(max(place * size, span / 2), size - span / 2)
+        for size, span, place in zip(frame, spans, at, strict=True)
+    ]
+    return Window(
+        middles[0] - spans[0] / 2, middles[1] - spans[1] / 2,
+        middles[0] + spans[0] / 2, middles[1] + spans[1] / 2,
+    )  # fmt: skip
+
+
+def sample(image: Array, window: Window, dots: tuple[int, int], shrink: float = 1.0) -> Array:
+    """Average the image over each dot of the screen, by the share of each pixel it covers.
+
+    Parameters
+    ----------
+    image : (h, w); `shrink` frame pixels to one of its pixels.
+    window : in frame pixels; what lies outside the image comes back as NaN.
+    dots : width and height of the result.
+    """
+    columns = _shares(image.shape[1], window.x0 / shrink, window.x1 / shrink, dots[0])
+    rows = _shares(image.shape[0], window.y0 / shrink, window.y1 / shrink, dots[1])
+    x_from, x_to = _used(columns)
+    y_from, y_to = _used(rows)
+    part = image[y_from:y_to, x_from:x_to].astype(np.float32)
+    summed = rows[:, y_from:y_to] @ part @ columns[:, x_from:x_to].T
+    weight = np.outer(rows.sum(axis=1), columns.sum(axis=1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        found: Array = np.where(weight > 0.25 * weight.max(initial=0), summed / weight, np.nan)
+    return found
+
+
+def _shares(pixels: int, start: float, end: float, dots: int) -> Array:
+    """Weights of pixels in dots along one axis: (dots, pixels)."""
+    edges = np.linspace(start, end, dots + 1)[:, None]
+    left = np.clip(edges, np.arange(pixels), np.arange(1, pixels + 1))
+    covered: Array = (left[1:] - left[:-1]).astype(np.float32)
+    return covered
+
+
+def _used(shares: Array) -> tuple[int, int]:
+    used = np.flatnonzero(shares.any(axis=0))
+    return (int(used[0]), int(used[-1]) + 1) if used.size else (0, 0)
+
+
+# --- cells ----------------------------------------------------------------------------------
+
+Mark = tuple[str, str]  # character and colour, on top of a cell
+
+
+def half_blocks(dots: Array, marks: dict[tuple[int, int], Mark], ground: str) -> list[Strip]:
+    """Turn grey dots, two rows to a line, into strips; 255 is outside the frame.
+
+    Parameters
+    ----------
+    dots : (2 * lines, columns) uint8 of 0 ... GREYS - 1, or 255.
+    marks : by (column, line).
+    """
+    palette = _Palette(ground)
+    return [
+        _line(dots[2 * y], dots[2 * y + 1], {x: m for (x, row), m in marks.items() if row == y},
+              palette)
+        for y in range(dots.shape[0] // 2)
+    ]  # fmt: skip
+
+
+class _Palette:
+    """Styles by pairs of greys; made once each."""
+
+    def __init__(self, ground: str) -> None:
+        outside = Color.parse(ground) if ground else Color.default()
+        greys = [Color.from_rgb(*_tone(i / (GREYS - 1))) for i in range(GREYS)]
+        self._colors = {**dict(enumerate(greys)), 255: outside}
+        self._made: dict[tuple[int, int], Style] = {}
+
+    def pair(self, top: int, bottom: int) -> Style:
+        style = self._made.get((top, bottom))
+        if style is None:
+            style = Style.from_color(self._colors[top], self._colors[bottom])
+            self._made[top, bottom] = style
+        return style
+
+
+def _tone(share: float) -> tuple[float, float, float]:
+    """Grey with a breath of night blue in the shadows."""
+    return 255 * share**1.05, 255 * share, 255 * min(1.0, share**0.93)
+
+
+def _line(top: Array, bottom: Array, marks: dict[int, Mark], palette: _Palette) -> Strip:
+    segments: list[Segment] = []
+    x, width = 0, len(top)
+    tops, bottoms = top.tolist(), bottom.tolist()
+    while x < width:
+        pair = tops[x], bottoms[x]
+        if x in marks:
+            sign, color = marks[x]
+            under = palette.pair(pair[0], pair[0] if pair[0] == pair[1] else pair[1])
+            segments.append(Segment(sign, Style(color=color or None, bgcolor=under.bgcolor)))
+            x += 1
+            continue
+        end = x + 1
+        while end < width and (tops[end], bottoms[end]) == pair and end not in marks:
+            end += 1
+        sign = " " if pair[0] == pair[1] else "▀"
+        segments.append(Segment(sign * (end - x), palette.pair(*pair)))
+        x = end
+    return Strip(segments, width)
+
+
+def shade_cells(dots: Array, marks: dict[tuple[int, int], Mark]) -> list[Strip]:
+    """Draw without colour: five shades of block, one a cell."""
+    strips = []
+    for y in range(dots.shape[0] // 2):
+        pair = dots[2 * y : 2 * y + 2].astype(int)
+        level = np.where(pair == 255, 0, pair).mean(axis=0) / (GREYS - 1) * (len(SHADES) - 1)
+        signs = [SHADES[round(v)] for v in level.tolist()]
+        for (x, row), (sign, _) in marks.items():
+            if row == y and x < len(signs):
+                signs[x] = sign
+        strips.append(Strip([Segment("".join(signs))], dots.shape[1]))
+    return strips
+
+
+# --- what is drawn on top -------------------------------------------------------------------
+
+
+def to_cell(x: float, y: float, window: Window, cells: tuple[int, int]) -> tuple[int, int] | None:
+    """Find the cell a frame pixel falls in; None outside the window."""
+    across = (x - window.x0) / window.width
+    down = (y - window.y0) / window.height
+    if not (0 <= across < 1 and 0 <= down < 1):
+        return None
+    return int(across * cells[0]), int(down * cells[1])
+
+
+def star_marks(
+    stars: Sequence[tuple[float, float, float]], window: Window, cells: tuple[int, int], color: str
+) -> dict[tuple[int, int], Mark]:
+    """Ring the detected stars."""
+    found = (to_cell(x, y, window, cells) for x, y, _ in stars)
+    return {cell: ("○", color) for cell in found if cell is not None}
+
+
+def streak_marks(
+    streaks: Sequence[tuple[float, float, float, float]],
+    window: Window,
+    cells: tuple[int, int],
+    color: str,
+) -> dict[tuple[int, int], Mark]:
+    """Dot the trails of satellites and aircraft, every other cell so that they stay visible."""
+    marks: dict[tuple[int, int], Mark] = {}
+    for x0, y0, x1, y1 in streaks:
+        for share in np.linspace(0, 1, 2 * (cells[0] + cells[1])).tolist():
+            cell = to_cell(x0 + share * (x1 - x0), y0 + share * (y1 - y0), window, cells)
+            if cell is not None and sum(cell) % 2 == 0:
+                marks[cell] = ("∙", color)
+    return marks
+
+
+DIRECTIONS = "─╲│╱"  # a row further down is a larger y
+
+
+def stretch_marks(
+    zones: Sequence[dict[str, Any]],
+    frame: tuple[int, int],
+    window: Window,
+    cells: tuple[int, int],
+    colors: tuple[str, str],
+) -> dict[tuple[int, int], Mark]:
+    """Write in each ninth how wide and how stretched its stars are, and which way."""
+    marks: dict[tuple[int, int], Mark] = {}
+    for i, zone in enumerate(zones):
+        place = (frame[0] * (i % 3 + 0.5) / 3, frame[1] * (i // 3 + 0.5) / 3)
+        cell = to_cell(*place, window, cells)
+        if cell is None or zone.get("fwhm_px") is None:
+            continue
+        words, color = _zone_words(zone, colors)
+        left = max(cell[0] - len(words) // 2, 0)
+        for k, letter in enumerate(words):
+            if left + k < cells[0]:
+                marks[left + k, cell[1]] = (letter, color)
+    return marks
+
+
+def _zone_words(zone: dict[str, Any], colors: tuple[str, str]) -> tuple[str, str]:
+    stretch, angle = zone.get("eccentricity"), zone.get("elongation_deg")
+    words = f" {zone['fwhm_px']:.1f}px"
+    if stretch is None or angle is None:
+        return f"{words} ", colors[0]
+    way = DIRECTIONS[round(angle / 45) % 4]
+    return f"{words} {stretch:.2f}{way} ", colors[1] if stretch >= NOTABLE else colors[0]
+
+
+NOTABLE = 0.5  # a star half as wide again as it is high: seen at a glance

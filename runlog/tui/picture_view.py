@@ -1,0 +1,183 @@
+"""One frame in half-block cells, with zoom, pan and what is drawn over it."""
+
+from typing import TYPE_CHECKING, Any, cast
+
+import numpy as np
+from rich.segment import Segment
+from textual.events import Click, MouseScrollDown, MouseScrollUp
+from textual.message import Message
+from textual.strip import Strip
+from textual.widget import Widget
+
+from runlog.actions.pictures import FullPicture, Picture
+from runlog.tui import paint
+from runlog.tui.text import clock, fitted, safe, styled
+
+if TYPE_CHECKING:
+    from runlog.tui.app import ReviewApp
+
+ZOOMS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+PAN_SHARE = 0.25
+
+
+class PictureView(Widget):
+    """A frame; it loads nothing, it draws what it is given."""
+
+    class Turned(Message):
+        """The wheel asks for a closer look or a step back."""
+
+        def __init__(self, step: int) -> None:
+            super().__init__()
+            self.step = step
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(**more)
+        self.picture: Picture | None = None
+        self.full: FullPicture | None = None
+        self.title = ""
+        self.words = ""
+        self.zoom_at = 0
+        self.middle = (0.5, 0.5)
+        self.overlay = False
+        self.hardness = 1
+        self._rows: list[Strip] = []
+        self._drawn_for: tuple[object, ...] | None = None
+
+    # --- what to show -----------------------------------------------------------------------
+
+    def show(self, picture: Picture | None, title: str = "", words: str = "") -> None:
+        """Show a frame's picture, or words where there is none."""
+        self.picture, self.title, self.words = picture, title, words
+        self.full = None
+        self.draw()
+
+    def show_full(self, full: FullPicture) -> None:
+        """Put the file's own pixels in place of the preview."""
+        self.full = full
+        self.draw()
+
+    def draw(self) -> None:
+        """Draw again."""
+        self._drawn_for = None
+        self.refresh()
+
+    def zoom(self, step: int) -> None:
+        """Look closer (1), step back (-1), or see the whole frame (0)."""
+        self.zoom_at = min(max(self.zoom_at + step, 0), len(ZOOMS) - 1) if step else 0
+        if self.zoom_at == 0:
+            self.middle = (0.5, 0.5)
+        self.draw()
+
+    def pan(self, across: int, down: int) -> bool:
+        """Move by a quarter of what is seen; False at the whole frame, where nothing moves."""
+        if self.zoom_at == 0:
+            return False
+        share = PAN_SHARE / ZOOMS[self.zoom_at]
+        x, y = self.middle
+        self.middle = (min(max(x + across * share, 0), 1), min(max(y + down * share, 0), 1))
+        self.draw()
+        return True
+
+    def on_mouse_scroll_up(self, event: MouseScrollUp) -> None:
+        """Look closer with the wheel."""
+        event.stop()
+        self.post_message(self.Turned(1))
+
+    def on_mouse_scroll_down(self, event: MouseScrollDown) -> None:
+        """Step back with the wheel."""
+        event.stop()
+        self.post_message(self.Turned(-1))
+
+    def on_click(self, event: Click) -> None:
+        """Centre on what was clicked and look closer."""
+        if self.picture is None or self.picture.image is None:
+            return
+        window = self._window(self._frame(), self._cells())
+        frame = self._frame()
+        x = window.x0 + (event.x + 0.5) / max(self.size.width, 1) * window.width
+        y = window.y0 + event.y / max(self.size.height - 1, 1) * window.height
+        self.middle = (min(max(x / frame[0], 0), 1), min(max(y / frame[1], 0), 1))
+        self.post_message(self.Turned(1))
+
+    # --- drawing ----------------------------------------------------------------------------
+
+    def _frame(self) -> tuple[int, int]:
+        assert self.picture is not None
+        return self.picture.sight.width, self.picture.sight.height
+
+    def _cells(self) -> tuple[int, int]:
+        return self.size.width, max(self.size.height - 1, 1)
+
+    def _window(self, frame: tuple[int, int], cells: tuple[int, int]) -> paint.Window:
+        dots = cells[0], cells[1] * 2
+        return paint.fit(frame, dots, ZOOMS[self.zoom_at], self.middle)
+
+    def render_line(self, y: int) -> Strip:
+        """Draw once per size, picture and view; hand out line by line."""
+        look = cast("ReviewApp", self.app).look
+        wanted = (self.size, look)
+        if wanted != self._drawn_for:
+            self._drawn_for = wanted
+            self._rows = self._draw()
+        return self._rows[y] if y < len(self._rows) else Strip.blank(self.size.width)
+
+    def _draw(self) -> list[Strip]:
+        if self.size.width < 1 or self.size.height < 1:
+            return []
+        look = cast("ReviewApp", self.app).look
+        title = Strip([Segment(fitted(self._caption(), self.size.width), styled(look.quiet))])
+        if self.picture is None or self.picture.image is None:
+            return [title, *self._excuse()]
+        cells = self._cells()
+        window = self._window(self._frame(), cells)
+        dots = self._dots(window, (cells[0], cells[1] * 2))
+        marks = self._marks(window, cells) if self.overlay else {}
+        colored = bool(look.ground)
+        rows = paint.half_blocks(dots, marks, look.ground) if colored else paint.shade_cells(
+            dots, marks)  # fmt: skip
+        return [title, *rows]
+
+    def _dots(self, window: paint.Window, size: tuple[int, int]) -> paint.Array:
+        assert self.picture is not None
+        image, shrink = self.picture.image, self.picture.shrink
+        assert image is not None
+        contrast = paint.contrast_of(image, paint.HARDNESS[self.hardness])
+        if self.full is not None and self.full.image is not None and self.zoom_at > 0:
+            image, shrink = self.full.image, self.full.shrink
+        found = paint.sample(image, window, size, shrink)
+        grey = contrast.apply(np.nan_to_num(found))
+        grey[np.isnan(found)] = 255
+        return grey
+
+    def _marks(
+        self, window: paint.Window, cells: tuple[int, int]
+    ) -> dict[tuple[int, int], paint.Mark]:
+        assert self.picture is not None
+        look, sight = cast("ReviewApp", self.app).look, self.picture.sight
+        colors = (look.accent, look.doubtful)
+        return {
+            **paint.star_marks(sight.stars, window, cells, look.accent),
+            **paint.streak_marks(sight.streaks, window, cells, look.doubtful),
+            **paint.stretch_marks(sight.zones, self._frame(), window, cells, colors),
+        }
+
+    def _excuse(self) -> list[Strip]:
+        trouble = self.picture.trouble if self.picture is not None else ""
+        words = safe(trouble or self.words)
+        return [Strip([]), Strip([Segment(fitted(f"  {words}", self.size.width))])]
+
+    def _caption(self) -> str:
+        zoom = f"  {ZOOMS[self.zoom_at]:g}×" if self.zoom_at else ""
+        if self.picture is None:
+            return f" {self.title}{zoom}"
+        line = self.picture.sight.line
+        width = f"  FWHM {line.fwhm_px:.2f} px" if line.fwhm_px is not None else ""
+        full = self._full_words()
+        return f" {self.title}{clock(line.taken_at_utc)} UTC{width}{zoom}{full}"
+
+    def _full_words(self) -> str:
+        if self.full is None:
+            return ""
+        if self.full.trouble:
+            return f"  ({safe(self.full.trouble)})"
+        return "  full resolution"

@@ -1,0 +1,35 @@
+"""One frame in words: its grade, its values, and the evidence against it."""
+
+from rich.text import Text
+
+from runlog.core.columns import written
+from runlog.store.review import FrameLine
+from runlog.tui.look import SIGNS, Look
+from runlog.tui.text import clock, safe, styled
+
+
+def in_words(line: FrameLine, look: Look) -> Text:
+    """Write one frame as a sentence of values, and why it has its grade."""
+    text = Text()
+    text.append(f" {SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
+    text.append(" *" if line.graded_by == "person" else "")
+    named = f"  {clock(line.taken_at_utc)} UTC  {safe(line.target)}  {safe(line.filter)}"
+    text.append(f"{named}  {written('exposure_s', line.exposure_s)}", styled(bold=True))
+    for key, word in (("fwhm_px", "FWHM"), ("eccentricity", "ecc."), ("stars", "stars"),
+                      ("background_adu", "sky")):  # fmt: skip
+        text.append(f"   {word} ", styled(look.quiet))
+        text.append(written(key, getattr(line, key)))
+    text.append("\n")
+    text.append_text(reasons(line, look))
+    return text
+
+
+def reasons(line: FrameLine, look: Look) -> Text:
+    """Write the evidence of every fault, and the note."""
+    text = Text()
+    for name, evidence in line.faults:
+        text.append(f" {name}: ", styled(look.grade(line.auto_grade), bold=True))
+        text.append(f"{safe(evidence)}. ")
+    if line.note:
+        text.append(f" “{safe(line.note)}”", styled(look.accent))
+    return text

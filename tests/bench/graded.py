@@ -1,0 +1,207 @@
+"""Scan the labelled nights, grade them with the code as it is now, and read the grades back."""
+
+import hashlib
+import json
+import math
+import os
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine
+from sqlalchemy.schema import CreateTable
+
+from runlog.actions.frames import frame_rows
+from runlog.actions.night import night_reports
+from runlog.actions.scan import scan
+from runlog.actions.settle import settle_all
+from runlog.config import Settings
+from runlog.core.policy import Policy
+from runlog.ingest.read import MEASURE_VERSION
+from runlog.store import models
+from runlog.store import runs as run_store
+from runlog.store.engine import open_engine, writing
+from runlog.store.listing import Wanted
+from runlog.store.migrate import ready
+
+from .labels import FrameLabel, Limits, Span
+from .nights import NightTruth
+
+NOTED = frozenset(("streak", "clipped", "tilted"))  # faults that change no grade
+
+
+@dataclass(frozen=True, slots=True)
+class Graded:
+    """One labelled frame with what was said of it."""
+
+    night: NightTruth
+    label: FrameLabel
+    row: dict[str, Any]  # as `runlog frames` lists it
+
+    @property
+    def kept(self) -> bool:
+        """Tell whether it was graded keep."""
+        return bool(self.row["grade"] == "keep")
+
+    @property
+    def first(self) -> str | None:
+        """Name the first fault given that changes a grade."""
+        return next((name for name in self.row["faults"] if name not in NOTED), None)
+
+    @property
+    def said(self) -> str:
+        """Quote grade, faults and evidence."""
+        evidence = "; ".join(f"{name}: {text}" for name, text in self.row["evidence"].items())
+        return f"{self.row['grade']} [{evidence or self.row['note'] or ''}]"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A night's events as found, in frame numbers."""
+
+    span: Span
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """Everything the report needs."""
+
+    frames: list[Graded]
+    events: dict[str, list[Told]]  # by name of night
+    verdicts: dict[str, dict[str, Any]]
+    settle_s: float
+
+
+def frames_folder(folder: Path, night: NightTruth) -> Path:
+    """Give the folder that a scan of one night is given."""
+    return folder / night.folder / "frames"
+
+
+# --- the stored scan ------------------------------------------------------------------------
+
+
+def _stamp(folder: Path, nights: Sequence[NightTruth]) -> dict[str, Any]:
+    """Say what a stored scan depends on: how frames are measured, the tables, the files."""
+    tables = "".join(str(CreateTable(t)) for t in models.metadata.sorted_tables)
+    truths = b"".join((folder / n.folder / "truth.json").read_bytes() for n in nights)
+    return {
+        "measure_version": MEASURE_VERSION,
+        "tables": hashlib.sha256(tables.encode()).hexdigest(),
+        "nights": hashlib.sha256(truths).hexdigest(),
+    }
+
+
+def database(folder: Path, nights: Sequence[NightTruth], *, rescan: bool, workers: int) -> Engine:
+    """Open the stored scan of all nights; scan anew when it no longer holds, or when asked."""
+    path, note = folder / "bench.sqlite", folder / "bench.json"
+    stamp = _stamp(folder, nights)
+    known = json.loads(note.read_text()) if note.exists() else None
+    if rescan or known != stamp or not path.exists():
+        note.unlink(missing_ok=True)
+        _scan_anew(path, [frames_folder(folder, night) for night in nights], workers)
+        note.write_text(json.dumps(stamp))
+    return ready(open_engine(str(path)))
+
+
+def _scan_anew(path: Path, folders: Sequence[Path], workers: int) -> None:
+    began = time.perf_counter()
+    for old in path.parent.glob(path.name + "*"):
+        old.unlink()
+    engine = ready(open_engine(str(path)))
+    report = scan(engine, Settings(), [os.fsencode(f) for f in folders], workers=workers)
+    engine.dispose()
+    if report.failed or report.problems:
+        raise SystemExit(f"the scan failed on {report.failed[:3]} {report.problems[:3]}")
+    print(f"scanned {report.new} files in {time.perf_counter() - began:.0f} s", flush=True)
+
+
+def regrade(engine: Engine, settings: Settings) -> float:
+    """Grade everything again with the code as it is now; give the seconds it took."""
+    with writing(engine) as connection:
+        run_store.touch_all(connection)
+    began = time.perf_counter()
+    settle_all(engine, settings)
+    return time.perf_counter() - began
+
+
+# --- reading back ---------------------------------------------------------------------------
+
+
+def read_result(engine: Engine, folder: Path, nights: Sequence[NightTruth]) -> Result:
+    """Regrade, then read grades and events of the given nights."""
+    settings = Settings()
+    seconds = regrade(engine, settings)
+    where = _places(folder, nights)
+    frames = [
+        Graded(*where[row["path"]], row)
+        for row in frame_rows(engine, Wanted())
+        if row["path"] in where
+    ]
+    missing = sum(len(night.frames) for night in nights) - len(frames)
+    if missing:
+        raise SystemExit(f"{missing} frames of these nights are not in the database")
+    frames.sort(key=lambda g: (g.night.evening, g.night.rig, g.label.number))
+    events, verdicts = _stories(engine, settings, nights, where)
+    return Result(frames, events, verdicts, seconds)
+
+
+def _places(folder: Path, nights: Sequence[NightTruth]) -> dict[str, tuple[NightTruth, FrameLabel]]:
+    root = folder.absolute()
+    return {
+        str(root / night.folder / label.file): (night, label)
+        for night in nights
+        for label in night.frames
+    }
+
+
+def _stories(
+    engine: Engine,
+    settings: Settings,
+    nights: Sequence[NightTruth],
+    where: dict[str, tuple[NightTruth, FrameLabel]],
+) -> tuple[dict[str, list[Told]], dict[str, dict[str, Any]]]:
+    events: dict[str, list[Told]] = {night.name: [] for night in nights}
+    verdicts: dict[str, dict[str, Any]] = {}
+    by_rig = {(night.evening, night.rig): night for night in nights}
+    for evening in sorted({night.evening for night in nights}):
+        for report in night_reports(engine, settings, evening):
+            rig = report.row["rig"].split()[0].lower()
+            night = by_rig.get((evening, rig))
+            if night is None:
+                continue
+            verdicts[night.name] = report.row["verdicts"]
+            for event in report.row["events"]:
+                first, last = where.get(event["first"]), where.get(event["last"])
+                if first is not None and last is not None:
+                    span = Span(event["kind"], first[1].number, last[1].number)
+                    events[night.name].append(Told(span, event["text"]))
+                else:
+                    events[night.name].append(Told(Span(event["kind"], -1, -1), event["text"]))
+    return events, verdicts
+
+
+# --- limits ---------------------------------------------------------------------------------
+
+GAUSSIAN_SIGMA = 1.0 / (2.0 * math.sqrt(2.0 * math.log(2.0)))  # of the FWHM
+
+
+def trail_of_eccentricity(eccentricity: float) -> float:
+    """Give the trail, in FWHM, that stretches a round Gaussian star to an eccentricity.
+
+    An even line of length L adds L^2 / 12 to the second moment along it.
+    """
+    e2 = eccentricity**2
+    return GAUSSIAN_SIGMA * math.sqrt(12.0 * e2 / (1.0 - e2))
+
+
+def limits_of(policy: Policy) -> Limits:
+    """Take from the policy where events should begin and end."""
+    return Limits(
+        cloud_transparency=policy.cloud_transparency.doubtful,
+        defocus_ratio=policy.defocused_ratio.doubtful,
+        trail_fwhm=trail_of_eccentricity(policy.trailed_eccentricity.doubtful),
+        sky_ratio=policy.bright_sky_ratio.doubtful,
+    )
