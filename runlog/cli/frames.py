@@ -51,7 +51,9 @@ def show_frames(rows: list[dict[str, Any]]) -> None:
 
 
 def _why(row: dict[str, Any]) -> list[str]:
-    """Name the faults, else say why there is no grade."""
+    """Name the faults, else say why there is no grade; of an unreadable file, what ails it."""
+    if row["error"]:
+        return [row["error"]]
     if row["faults"]:
         return list(row["faults"])
     if row["grade"] is None:

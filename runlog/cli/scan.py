@@ -91,7 +91,8 @@ def _tell_paths(word: str, entries: list[tuple[bytes, str]]) -> None:
     for path, why in entries[:NAMED]:
         talk(f"  {word}: {safe(os.fsdecode(path))}: {safe(why)}")
     if len(entries) > NAMED:
-        talk(f"  {word}: {len(entries) - NAMED} more (runlog check lists them)")
+        listed = " (all of them: runlog frames --fault unreadable)" if word == "failed" else ""
+        talk(f"  {word}: {len(entries) - NAMED} more{listed}")
 
 
 def _took(seconds: float) -> str:

@@ -18,6 +18,8 @@ FEWEST_PAIRS = 5
 SCALE_RANGE = (0.2, 5.0)
 SHORTEST_SIDE_PX = 20.0
 TOLERANCE_PX = 2.5
+FEWEST_FLUXES = 8
+BRIGHT_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,13 +273,24 @@ def throughput(
         return None
     pairs = np.array(match.pairs)
     unclipped = pairs[(pairs >= clipped).all(axis=1)]
-    pairs = unclipped if len(unclipped) >= 8 else pairs
+    pairs = brightest(unclipped if len(unclipped) >= FEWEST_FLUXES else pairs)
     here = np.array(reference.flux_adu)[pairs[:, 0]] / reference_exposure_s
     there = np.array(other.flux_adu)[pairs[:, 1]] / exposure_s
     good = (here > 0) & (there > 0)
     if not good.any():
         return None
     return weighted_ratio(np.log(there[good] / here[good]), there[good])
+
+
+def brightest(pairs: I64) -> I64:
+    """
+    The brighter part of the pairs, by their rank in the reference.
+
+    Faint stars are matched only when noise made them brighter; chosen by the reference's
+    flux, the bright ones are matched whatever the noise does.
+    """
+    ranked = pairs[np.argsort(pairs[:, 0])]
+    return np.asarray(ranked[: max(FEWEST_FLUXES, int(BRIGHT_SHARE * len(ranked)))])
 
 
 def weighted_ratio(log_ratio: F64, flux: F64) -> Throughput:

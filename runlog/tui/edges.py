@@ -44,7 +44,8 @@ class Edges(Widget):
         if wanted != self._drawn_for:
             self._drawn_for = wanted
             self._rows = self._draw()
-        return self._rows[y] if y < len(self._rows) else Strip.blank(self.size.width)
+        row = self._rows[y] if y < len(self._rows) else Strip([])
+        return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
 
     def _draw(self) -> list[Strip]:
         look = cast("ReviewApp", self.app).look

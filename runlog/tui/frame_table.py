@@ -274,7 +274,7 @@ class FrameTable(ScrollView, can_focus=True):
         width = self.size.width
         look = cast("ReviewApp", self.app).look
         if at >= len(self.ids):
-            return Strip.blank(width, styled())
+            return Strip.blank(width, self.rich_style)
         line = self.line_at(at)
         here = at == self.cursor
         picked = self.ids[at] in self.picked

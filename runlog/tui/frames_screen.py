@@ -33,7 +33,8 @@ class ListHeading(Widget):
         """Draw them for the order in force."""
         screen = self.screen
         assert isinstance(screen, FramesScreen)
-        return heading(self.size.width, screen.every_night, screen.order, screen.review.look)
+        strip = heading(self.size.width, screen.every_night, screen.order, screen.review.look)
+        return strip.apply_style(self.rich_style)
 
     def render(self) -> RenderResult:
         """Unused: lines are drawn one by one."""

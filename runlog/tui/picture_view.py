@@ -119,7 +119,8 @@ class PictureView(Widget):
         if wanted != self._drawn_for:
             self._drawn_for = wanted
             self._rows = self._draw()
-        return self._rows[y] if y < len(self._rows) else Strip.blank(self.size.width)
+        row = self._rows[y] if y < len(self._rows) else Strip([])
+        return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
 
     def _draw(self) -> list[Strip]:
         if self.size.width < 1 or self.size.height < 1:

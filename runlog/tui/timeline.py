@@ -101,7 +101,8 @@ class Timeline(Widget, can_focus=False):
         if wanted != self._drawn_for:
             self._drawn_for = wanted
             self._rows = _Drawing(self, self.size, look).rows()
-        return self._rows[y] if y < len(self._rows) else Strip.blank(self.size.width)
+        row = self._rows[y] if y < len(self._rows) else Strip([])
+        return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
 
     def on_click(self, event: Click) -> None:
         """Point at the frame nearest in time."""

@@ -18,6 +18,7 @@ def folder_of(package, *parts):
 
 CCDPROC = folder_of("ccdproc", "tests", "data", "a8280271.fits")
 ASTROPY = folder_of("astropy", "io", "fits", "tests", "data")
+PACKED = folder_of("astropy", "io", "fits", "hdu", "compressed", "tests", "data")
 M13 = ["m13.fits", "m13_rice.fits", "m13_gzip.fits", "m13_hcomp.fits", "m13_plio.fits"]
 
 
@@ -40,7 +41,7 @@ def test_the_m13_frames_are_one(tmp_path):
     """Plain, Rice, gzip, HCOMPRESS and PLIO forms of one frame are one frame in five files."""
     (tmp_path / "frames").mkdir()
     for name in M13:
-        shutil.copy(ASTROPY / name, tmp_path / "frames")
+        shutil.copy(PACKED / name, tmp_path / "frames")
     done = here(tmp_path, "scan", tmp_path / "frames", "--json")
     body = json.loads(done.stdout)
     assert body["failed"] == []
@@ -55,7 +56,7 @@ def test_every_fits_file_of_astropy_is_survived(tmp_path):
     """Astropy's own odd and broken FITS files: each a frame or a reason, none a crash."""
     folder = tmp_path / "frames"
     folder.mkdir()
-    for path in ASTROPY.iterdir():
+    for path in [*ASTROPY.iterdir(), *PACKED.iterdir()]:
         if ".fit" in path.name:
             shutil.copy(path, folder)
     done = here(tmp_path, "scan", folder, "--json")

@@ -9,7 +9,7 @@ from runlog.core.scale import ARCSEC_PER_RADIAN, focal_ratio, plate_scale_arcsec
 
 def test_plate_scale_of_27_um_at_7475_mm():
     """27 um pixels at 7475 mm see 0.7450 arcsec: 206.264806 x 27 / 7475."""
-    assert ARCSEC_PER_RADIAN == pytest.approx(206264.806, abs=1e-3)
+    assert pytest.approx(206264.806, abs=1e-3) == ARCSEC_PER_RADIAN
     assert plate_scale_arcsec(27.0, 7475.0) == pytest.approx(0.7450, abs=5e-5)
 
 
