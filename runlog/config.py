@@ -47,12 +47,19 @@ def default_config() -> Path:
     return Path(platformdirs.user_config_dir("runlog", appauthor=False)) / "runlog.toml"
 
 
+def chosen_config(named: Path | None) -> Path | None:
+    """Choose the config file: the one named, RUNLOG_CONFIG, the default one if there is any."""
+    variable = os.environ.get(CONFIG_VARIABLE)
+    if named or variable:
+        return named or Path(str(variable))
+    return default_config() if default_config().is_file() else None
+
+
 def load_settings(path: Path | None) -> Settings:
-    """Read a named config file, or the default one if there is any."""
-    named = path or (Path(v) if (v := os.environ.get(CONFIG_VARIABLE)) else None)
-    if named is None and not default_config().is_file():
+    """Read the config file, if there is one."""
+    source = chosen_config(path)
+    if source is None:
         return Settings()
-    source = named or default_config()
     try:
         table = tomllib.loads(source.read_text(encoding="utf-8"))
     except FileNotFoundError as error:

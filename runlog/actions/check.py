@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine, func, select, text
 
-from runlog.config import Settings, default_config
+from runlog.config import Settings, chosen_config, default_config
 from runlog.core.policy import digest_of
 from runlog.store import files as file_store
 from runlog.store import models as m
@@ -39,10 +39,12 @@ def check(engine: Engine, settings: Settings, config: Path | None) -> list[Findi
 
 
 def _config(named: Path | None) -> Finding:
-    path = named or default_config()
-    if path.is_file():
+    path = chosen_config(named)
+    if path is not None:
         return Finding("config", True, f"read from {path}")
-    return Finding("config", True, f"none ({path} does not exist); the defaults are used")
+    return Finding(
+        "config", True, f"none ({default_config()} does not exist); the defaults are used"
+    )
 
 
 def _database(engine: Engine) -> list[Finding]:
@@ -82,7 +84,12 @@ def _files(engine: Engine) -> list[Finding]:
         )
     for path, reason in failed[:KEPT_READY]:
         found.append(
-            Finding("files", False, f"{os.fsdecode(path)} {reason}", "Copy it again from the rig")
+            Finding(
+                "files",
+                False,
+                f"{os.fsdecode(path)} {reason}",
+                "Copy it again from the rig, or move it away if it is no frame",
+            )
         )
     if len(failed) > KEPT_READY:
         more = len(failed) - KEPT_READY

@@ -9,7 +9,7 @@ from runlog.measure.shape import Growth
 from runlog.measure.stars import ring_level, stamps
 
 LISTED_STARS = 200
-APERTURE_HFR = 3.0  # aperture radius in half-flux radii: the same share of the light everywhere
+APERTURE_HFR = 2.2  # aperture radius in half-flux radii: the same share of the light everywhere
 SMALLEST_APERTURE_PX = 3.0
 RING_HFR = 6.0
 

@@ -19,7 +19,7 @@ from runlog.measure.modelfree import (
     single_moments,
 )
 from runlog.measure.pixels import F64, I64, Array, Mask, Plane, as_plane, find_ceiling
-from runlog.measure.residual import Residual, subtract_sky
+from runlog.measure.residual import Residual, remove_points, subtract_sky
 from runlog.measure.scale import find_scale, looks_like_point
 from runlog.measure.screen import templates_of, templates_of_picture
 from runlog.measure.shape import (
@@ -35,6 +35,7 @@ from runlog.measure.streaks import find_streaks
 
 SMALLEST_SIDE_PX = 16
 NARROWEST_STAR_PX = 1.1  # what a pixel makes of a point is wider: it was no star
+WIDE_STAR_PX = 3.4  # where points can be told from stars by one pixel's neighbours
 PICTURE_SIGMA = 8.0  # of the smoothed peak: fainter stars add only noise to a picture
 
 
@@ -97,6 +98,8 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     scale = find_scale(residual.light, headroom)
     if scale is None:
         return noted(base, "no stars found")
+    if scale.width_px > WIDE_STAR_PX:
+        remove_points(residual.light, sky.noise_adu)
     candidates = find_candidates(plane, sky, residual, scale.width_px)
     chosen = candidates.choose()
     fitted = fit_stars(candidates, chosen) if len(chosen) else None

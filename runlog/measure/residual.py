@@ -8,6 +8,12 @@ from runlog.measure.background import Sky
 from runlog.measure.pixels import F32, I64, Plane
 
 
+AROUND = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
+POINT_ROWS = 128
+POINT_SIGMA = 6.0
+POINT_SHARE = 0.3  # of a pixel's light that the typical neighbour of a wide star's exceeds
+
+
 @dataclass(frozen=True, slots=True)
 class Residual:
     """Sky-subtracted light, in ADU, with the places that are full."""
@@ -39,6 +45,30 @@ def subtract_sky(plane: Plane, sky: Sky, ceiling_adu: float | None) -> Residual:
     flat = np.concatenate(full) if full else np.zeros(0, np.int64)
     y, x = np.divmod(flat, plane.width)
     return Residual(light, y, x, ceiling_adu, not_finite)
+
+
+def remove_points(light: F32, noise_adu: float) -> int:
+    """
+    Replace hot pixels and cosmic rays by their neighbours' median, in place; return how many.
+
+    Only for frames whose stars are wider than three pixels: there half of a star pixel's
+    neighbours hold most of its light, and a point's do not.
+    """
+    removed = 0
+    for start in range(1, light.shape[0] - 1, POINT_ROWS):
+        stop = min(light.shape[0] - 1, start + POINT_ROWS)
+        bright = np.flatnonzero(light[start:stop] > np.float32(POINT_SIGMA * noise_adu))
+        row, column = np.divmod(bright, light.shape[1])
+        inside = (column > 0) & (column < light.shape[1] - 1)
+        row, column = row[inside] + start, column[inside]
+        value = light[row, column]
+        around = np.stack([light[row + dy, column + dx] for dy, dx in AROUND], axis=1)
+        around.partition(4, axis=1)  # the fifth brightest of eight from above, fifth from below
+        middle = around[:, 4]
+        point = middle < POINT_SHARE * value + np.float32(2 * noise_adu)
+        light[row[point], column[point]] = middle[point]
+        removed += int(np.count_nonzero(point))
+    return removed
 
 
 def binned(light: F32, factor: int) -> F32:
