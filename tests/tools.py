@@ -75,13 +75,15 @@ def moment(seconds: float) -> str:
     return f"2026-10-{9 + int(day):02d}T{int(hour):02d}:{int(minute):02d}:{second:06.3f}"
 
 
-def write_run(folder: Path, frames: int, *, step_s: float = 312.0, **cards: Any) -> list[Path]:
+def write_run(
+    folder: Path, frames: int, *, first: int = 0, step_s: float = 312.0, **cards: Any
+) -> list[Path]:
     """Write a run of different frames, one every `step_s`."""
     return [
         write_frame(
             folder / f"light_{i:04d}.fits", noise(i), **{"DATE__OBS": moment(i * step_s)} | cards
         )
-        for i in range(frames)
+        for i in range(first, first + frames)
     ]
 
 

@@ -5,6 +5,7 @@ from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from statistics import median
 
 from sqlalchemy import Engine
 
@@ -142,6 +143,17 @@ def _belongs(line: FrameLine, last: FrameLine) -> bool:
 
 def _main_fault(line: FrameLine) -> str:
     return line.faults[0][0] if line.faults else ""
+
+
+def usual(engine: Engine, line: FrameLine, names: Sequence[str]) -> dict[str, float | None]:
+    """Find what kept frames of the same run, target and filter usually measure."""
+    with reading(engine) as connection:
+        alike = store.kept_alike(connection, line)
+    found: dict[str, float | None] = {}
+    for name in names:
+        values = [v for v in (getattr(other, name) for other in alike) if v is not None]
+        found[name] = median(values) if values else None
+    return found
 
 
 # --- plain words ----------------------------------------------------------------------------

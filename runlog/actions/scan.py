@@ -13,6 +13,7 @@ from itertools import islice
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.interpret import interpreter
+from runlog.actions.propose import proposed
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.frame import Kind
@@ -64,6 +65,7 @@ class ScanReport:
     other_formats: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0
     interrupted: bool = False
+    in_reject_folders: int = 0  # new frames that a person had put into a folder for rejects
 
 
 Report = Callable[[Progress], None]
@@ -88,6 +90,7 @@ def scan(
     if not job.stopped():
         job.note_missing(roots)
     settle_all(engine, settings, lambda done, total: report(Progress("grading", done, total)))
+    job.result.in_reject_folders = len(proposed(engine, among=job.new_paths))
     job.result.seconds = time.monotonic() - began
     return job.result
 
@@ -121,6 +124,7 @@ class _Scan:
             self.known: dict[bytes, KnownFile] = file_store.known_files(connection)
             self.pixels: PixelIndex = file_store.known_pixels(connection)
         self.todo: list[Found] = []
+        self.new_paths: list[bytes] = []
         self.seen: set[bytes] = set()
         self.stamps: dict[bytes, FileStamp] = {}
 
@@ -276,6 +280,7 @@ class _Scan:
         if header is None:
             return
         if arrival == "new":
+            self.new_paths.append(outcome.path)
             self.result.kinds[header.kind.value] += 1
         if header.kind is Kind.LIGHT and header.taken_at_utc is None:
             self.result.doubts.append((outcome.path, "has no date: it belongs to no night"))

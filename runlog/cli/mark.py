@@ -8,18 +8,36 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 
 
 @click.command("mark")
-@click.argument("frames", nargs=-1, required=True, metavar="FRAME...")
-@click.argument("grade", type=click.Choice(GRADES))
+@click.argument("frames", nargs=-1, metavar="FRAME...")
+@click.argument("grade", type=click.Choice(GRADES), required=False)
 @click.option("--note", help="Why, in your words.")
+@click.option(
+    "--from-folders", is_flag=True, help="Reject what lies in folders you named for rejects."
+)
 @with_session
-def command(session: Session, frames: tuple[str, ...], grade: str, note: str | None) -> int:
+def command(
+    session: Session,
+    frames: tuple[str, ...],
+    grade: str | None,
+    note: str | None,
+    from_folders: bool,
+) -> int:
     """Grade frames yourself; your grade outranks the automatic one.
 
     FRAME is a path, a file name as `runlog frames` shows it, or the start of a key (fingerprint).
     `auto` takes your grade back. Nothing is forgotten: every mark stays in the history.
     """
     from runlog.actions.mark import mark_frames
+    from runlog.actions.propose import mark_proposed
 
+    if from_folders:
+        count = mark_proposed(session.engine(), session.settings, who())
+        talk(
+            f"{count} frame{'s' * (count != 1)} marked reject; runlog mark FRAME auto takes it back"
+        )
+        return 0
+    if not frames or grade is None:
+        raise click.UsageError("Name frames and a grade, as in: runlog mark M33_0012.fits reject")
     count = mark_frames(session.engine(), session.settings, frames, grade, note, who())
     said = "back to the automatic grade" if grade == "auto" else f"marked {grade}"
     talk(f"{count} frame{'s' * (count != 1)} {said}")

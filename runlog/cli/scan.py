@@ -68,6 +68,7 @@ def _body(result: "ScanReport") -> dict[str, object]:
         "other_formats": dict(result.other_formats),
         "seconds": round(result.seconds, 3),
         "interrupted": result.interrupted,
+        "in_reject_folders": result.in_reject_folders,
     }
 
 
@@ -82,6 +83,11 @@ def tell(result: "ScanReport") -> None:
     if result.other_formats:
         listed = ", ".join(f"{n} {suffix}" for suffix, n in result.other_formats.most_common())
         talk(f"  not FITS, not read: {listed}")
+    if result.in_reject_folders:
+        talk(
+            f"  {result.in_reject_folders} new frames lie in folders named for rejects; to mark them "
+            "so: runlog mark --from-folders"
+        )
     _tell_paths("failed", result.failed)
     _tell_paths("problem", result.problems)
     _tell_paths("stored, but", result.doubts)

@@ -66,3 +66,16 @@ def runs_with_marks(connection: Connection) -> set[int]:
     """Find the runs in which a person has marked frames."""
     query = select(m.frame.c.run_id).join(m.mark, m.mark.c.frame_id == m.frame.c.id).distinct()
     return set(connection.execute(query).scalars())
+
+
+def paths_of_unmarked_lights(connection: Connection) -> list[tuple[int, bytes]]:
+    """List light frames that nobody ever marked, with their paths."""
+    query = (
+        select(m.frame.c.id, m.file.c.path)
+        .join(m.header, m.header.c.frame_id == m.frame.c.id)
+        .join(m.file, m.file.c.header_id == m.header.c.id)
+        .where(m.frame.c.kind == "light", m.frame.c.counted)
+        .where(m.frame.c.id.not_in(select(m.mark.c.frame_id)))
+        .order_by(m.file.c.path)
+    )
+    return [(frame_id, bytes(path)) for frame_id, path in connection.execute(query)]

@@ -295,6 +295,13 @@ def previous_alike(connection: Connection, line: FrameLine) -> int | None:
     return connection.execute(query.order_by(f.taken_at_utc.desc(), f.id).limit(1)).scalar()
 
 
+def kept_alike(connection: Connection, line: FrameLine) -> list[FrameLine]:
+    """Load the kept frames of the same run, target and filter: what is usual for this one."""
+    query = _alike(line).with_only_columns(*[m.frame.c[name] for name in LINE])
+    rows = connection.execute(query.where(m.frame.c.grade == Grade.KEEP.value))
+    return [_line(row) for row in rows]
+
+
 def _alike(line: FrameLine) -> Select[Any]:
     f = m.frame.c
     return select(f.id).where(

@@ -1,6 +1,5 @@
 """The doubtful frames, one after another: picture first, a key decides and moves on."""
 
-from collections.abc import Sequence
 from typing import Any, ClassVar
 
 from rich.text import Text
@@ -9,14 +8,14 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Static
 
-from runlog.actions.review import Case, doubtful_cases
+from runlog.actions.review import Case, doubtful_cases, usual
 from runlog.core.columns import hours, written
 from runlog.store.review import FrameLine
 from runlog.tui.keys import DOUBTFUL, bound
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.looking import LookingScreen
 from runlog.tui.text import clock, count, piece, safe, styled
-from runlog.tui.words import reasons
+from runlog.tui.words import reasons, shown
 
 
 class DoubtfulScreen(LookingScreen):
@@ -99,8 +98,14 @@ class DoubtfulScreen(LookingScreen):
             heading.update(self._nothing(look))
             return
         heading.update(self._heading(case, look))
-        self.query_one("#facts", Static).update(facts(case.head, look))
         self.look_at(case.head.id, self._ahead())
+        self._compare_facts(case.head)
+
+    @work(exclusive=True, group="facts")
+    async def _compare_facts(self, line: FrameLine) -> None:
+        app = self.review
+        common = await app.ask(usual, app.engine, line, list(FACTS)) or {}
+        self.query_one("#facts", Static).update(facts(line, common, app.look))
 
     def _ahead(self) -> list[int]:
         places = (self.at + 1, self.at + 2, self.at - 1)
@@ -197,19 +202,20 @@ def _name(case: Case, look: Look) -> Text:
     return text
 
 
-FACTS: Sequence[str] = (
-    "fwhm_px", "eccentricity", "hfr_px", "stars", "background_adu", "noise_adu", "airmass",
-)  # fmt: skip
-FACT_WORDS = {
+FACTS = {
     "fwhm_px": "FWHM px", "eccentricity": "eccentricity", "hfr_px": "half-flux r",
-    "stars": "stars", "background_adu": "sky ADU", "noise_adu": "noise", "airmass": "airmass",
+    "stars": "stars", "background_adu": "sky ADU", "noise_adu": "noise ADU",
+    "transparency": "transparency", "airmass": "airmass",
 }  # fmt: skip
 
 
-def facts(line: FrameLine, look: Look) -> Text:
-    """List the values of a frame, one a row."""
-    text = Text()
-    for key in FACTS:
-        text.append(f" {FACT_WORDS[key]:<13}", styled(look.quiet))
-        text.append(f"{written(key, getattr(line, key)):>8}\n")
+def facts(line: FrameLine, common: dict[str, float | None], look: Look) -> Text:
+    """List the values of a frame beside what is usual for kept ones of its kind."""
+    text = Text(f" {'':<12}{'this':>8}{'usual':>9}\n", style=styled(look.quiet))
+    for key, name in FACTS.items():
+        if getattr(line, key) is None:
+            continue
+        text.append(f" {name:<12}", styled(look.quiet))
+        text.append(f"{shown(key, getattr(line, key)):>8}", styled(look.text, bold=True))
+        text.append(f"{shown(key, common.get(key)):>9}\n", styled(look.quiet))
     return text

@@ -44,9 +44,9 @@ class Cell:
 CELLS = (
     Cell("taken_at_utc", 6),
     Cell("target", 10),
-    Cell("filter", 5),
+    Cell("filter", 6),
     Cell("exposure_s", 6, label="length"),
-    Cell("stars", 6),
+    Cell("stars", 5),
     Cell("fwhm_px", 6, label="FWHM"),
     Cell("eccentricity", 5),
     Cell("hfr_px", 6, 110, label="half r"),

@@ -4,10 +4,12 @@ import asyncio
 from collections.abc import Iterator
 from typing import Any, ClassVar
 
+from rich.console import Group
+from rich.table import Table
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.containers import Vertical, VerticalScroll
 from textual.widgets import Static
 
 from runlog.actions.night import NightReport, night_reports
@@ -23,6 +25,7 @@ from runlog.tui.timeline import Span, Timeline
 from runlog.tui.timeline_screen import TimelineScreen
 
 BAR = 40
+WORDS = ("verdicts", "events", "added", "questions")
 
 
 class NightScreen(Desk):
@@ -39,15 +42,13 @@ class NightScreen(Desk):
 
     def body(self) -> ComposeResult:
         """The outcome and time line on the left, or above; the words on the right, or below."""
-        with VerticalScroll(id="night", can_focus=False), Horizontal(id="halves"):
+        with VerticalScroll(id="night", can_focus=False):
             with Vertical(id="left"):
                 yield Static(id="outcome")
                 yield Timeline(id="chart")
-                yield Static(id="added")
-            with Vertical(id="right"):
-                yield Static(id="verdicts")
-                yield Static(id="events")
-                yield Static(id="questions")
+            with VerticalScroll(id="right", can_focus=False):
+                for name in WORDS:
+                    yield Static(id=name)
 
     def reload(self) -> None:
         """Show at once what is known of the night, and the story when it is told."""
@@ -84,13 +85,8 @@ class NightScreen(Desk):
             outcome(run, self.review.open_count, look, report)
         )
         self.query_one(Timeline).show(self.lines, self._spans())
-        for name, words in (
-            ("verdicts", verdicts(report, look)),
-            ("events", events(report, look)),
-            ("added", added(report, look)),
-            ("questions", questions(report, look)),
-        ):
-            self.query_one(f"#{name}", Static).update(words)
+        for name, words in zip(WORDS, (verdicts, events, added, questions), strict=True):
+            self.query_one(f"#{name}", Static).update(words(report, look))
 
     # --- keys -------------------------------------------------------------------------------
 
@@ -119,11 +115,15 @@ class NightScreen(Desk):
 
     def action_down(self) -> None:
         """Read on."""
-        self.query_one("#night").scroll_relative(y=4, animate=False)
+        self._scroll(4)
 
     def action_up(self) -> None:
         """Read back."""
-        self.query_one("#night").scroll_relative(y=-4, animate=False)
+        self._scroll(-4)
+
+    def _scroll(self, lines: int) -> None:
+        for name in ("#night", "#right"):
+            self.query_one(name).scroll_relative(y=lines, animate=False)
 
 
 # --- the words ------------------------------------------------------------------------------
@@ -151,10 +151,11 @@ def outcome(run: RunLine, waiting: int, look: Look, report: NightReport | None =
                 text.append(sign, styled(look.grade(grade)))
     text.append("\n")
     if waiting:
-        text.append(f"{count(waiting, 'frame')} wait for your decision: Enter\n",
-                    styled(look.doubtful, bold=True))  # fmt: skip
+        verb = "waits" if waiting == 1 else "wait"
+        words = f"{count(waiting, 'frame')} {verb} for your decision: Enter"
+        text.append(words, styled(look.doubtful, bold=True))
     else:
-        text.append("Nothing waits for a decision\n", styled(look.quiet))
+        text.append("Nothing waits for a decision", styled(look.quiet))
     return text
 
 
@@ -169,35 +170,40 @@ def share_bar(run: RunLine, look: Look) -> Text:
     return text
 
 
-def verdicts(report: NightReport | None, look: Look) -> Text:
+def verdicts(report: NightReport | None, look: Look) -> Group:
     """Give each part of the rig its line."""
-    text = _heading("Part by part", look)
+    grid = _grid()
     for part, found in (report.row["verdicts"] if report else {}).items():
         opinion = found["verdict"]
-        text.append(f"{part:<9} ")
-        text.append(f"{OPINION_SIGNS[opinion]} {opinion:<8}", styled(look.opinion(opinion)))
-        text.append(f"{safe(found['evidence'])}\n", styled(look.quiet))
-    return text
+        word = Text(f"{OPINION_SIGNS[opinion]} {opinion}", style=styled(look.opinion(opinion)))
+        grid.add_row(Text(part), word, piece(found["evidence"], look.quiet))
+    return Group(_heading("Part by part", look), grid)
 
 
-def events(report: NightReport | None, look: Look) -> Text:
+def events(report: NightReport | None, look: Look) -> Group:
     """Tell what happened, in order."""
-    text = _heading("What happened (UTC)", look)
-    listed = report.row["events"] if report else []
-    for event in listed:
+    grid = _grid()
+    for event in report.row["events"] if report else ():
         start, end = clock(event["start_utc"]), clock(event["end_utc"])
-        text.append(f"{start}–{end} " if start != end else f"{start} ", styled(look.accent))
-        text.append(safe(event["text"]))
+        when = f"{start}–{end}" if start != end else start
+        words = Text(safe(event["text"]))
         lost = f"; {hours(event['cost_s'])} lost" if event["cost_s"] else ""
-        text.append(f" ({count(event['frames'], 'frame')}{lost})\n", styled(look.quiet))
-    if not listed:
-        text.append("Nothing out of the ordinary\n", styled(look.quiet))
-    return text
+        words.append(f" ({count(event['frames'], 'frame')}{lost})", styled(look.quiet))
+        grid.add_row(Text(when, style=styled(look.accent)), words)
+    if not grid.row_count:
+        grid.add_row(piece("Nothing out of the ordinary", look.quiet))
+    return Group(_heading("What happened (UTC)", look), grid)
+
+
+def _grid() -> Table:
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(no_wrap=True)
+    return grid
 
 
 def added(report: NightReport | None, look: Look) -> Text:
-    """Say what the night added to the totals, and how far that is from the goal."""
-    text = _heading("Added to the totals", look)
+    """Say what the night added to the totals, and what is to go."""
+    text = _heading("Added to the totals", look, end="\n")
     for row in report.row["added"] if report else ():
         text.append(fitted(safe(row["target"]), 14))
         text.append(fitted(safe(row["filter"]), 6))
@@ -206,6 +212,7 @@ def added(report: NightReport | None, look: Look) -> Text:
             words = f"{sign} {hours(row[key])}" if row[key] else ""
             text.append(f"{words:>13}", styled(look.grade(grade)))
         text.append("\n")
+    text.rstrip()
     return text
 
 
@@ -215,10 +222,11 @@ def questions(report: NightReport | None, look: Look) -> Text:
         return Text()
     text = Text()
     if report.questions:
-        text = _heading("Doubtful in the headers", look)
+        text = _heading("Doubtful in the headers", look, end="\n")
         text.append("".join(f"{safe(q)}\n" for q in report.questions))
     for line in _more(report):
         text.append(f"{line}\n", styled(look.quiet))
+    text.rstrip()
     return text
 
 
@@ -232,5 +240,5 @@ def _more(report: NightReport) -> Iterator[str]:
         yield "also taken: " + ", ".join(f"{n} {kind}" for kind, n in report.others.most_common())
 
 
-def _heading(words: str, look: Look) -> Text:
-    return Text().append(f"{words}\n", styled(look.accent, bold=True))
+def _heading(words: str, look: Look, end: str = "") -> Text:
+    return Text().append(f"{words}{end}", styled(look.accent, bold=True))

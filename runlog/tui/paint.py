@@ -15,7 +15,7 @@ Array = np.ndarray[Any, Any]
 GREYS = 40  # more cannot be told apart in a terminal, and each step costs bytes over a slow link
 SHADES = " ·░▒▓█"  # where there is no colour
 HARDNESS = (4.0, 15.0, 60.0)  # of the asinh stretch: soft, usual, hard
-DARK_PERCENTILE, BRIGHT_PERCENTILE = 12.0, 99.85
+DARK_PERCENTILE, BRIGHT_PERCENTILE = 4.0, 99.85
 SAMPLE = 60_000  # pixels are enough for percentiles
 
 

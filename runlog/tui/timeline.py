@@ -247,12 +247,12 @@ class _Drawing:
     def _hours(self) -> Strip:
         step = next((s for s in (1, 2, 3, 4, 6) if self.seconds / 3600 / s * 7 < self.width), 12)
         moment = self.start.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
-        row = [" "] * (self.width + 1)
+        row = [" "] * self.width
         while (moment - self.start).total_seconds() < self.seconds:
             if moment.hour % step == 0:
                 _write(row, self.column(moment), f"╵{moment:%H}h")
             moment += timedelta(hours=1)
-        return self._strip("UTC", [(c, styled(self.look.quiet)) for c in row[: self.width]])
+        return self._strip("UTC", [(c, styled(self.look.quiet)) for c in row])
 
     def _strip(self, name: str, cells: Sequence[tuple[str, Style]], axis: str = " ") -> Strip:
         label = Segment(fitted(name, MARGIN - 1, right=True), styled(self.look.quiet))
@@ -280,7 +280,7 @@ def _limits(values: Sequence[float]) -> tuple[float, float]:
     high = min(ordered[-1], middle * 4) if middle > 0 else ordered[-1]
     low = ordered[0]
     margin = max((high - low) * 0.04, abs(high) * 0.01, 1e-6)
-    return low - margin, high + margin
+    return max(low - margin, 0.0) if low >= 0 else low - margin, high + margin
 
 
 def _labels(panel: Panel, low: float, high: float, height: int) -> list[str]:

@@ -2,10 +2,17 @@
 
 from rich.text import Text
 
-from runlog.core.columns import written
+from runlog.core.columns import COLUMNS, NOTHING, written
 from runlog.store.review import FrameLine
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import clock, safe, styled
+
+
+def shown(key: str, value: float | None) -> str:
+    """Write one value; those without a published column get two digits."""
+    if value is None or key in COLUMNS:
+        return NOTHING if value is None else COLUMNS[key].show(value)
+    return f"{value:.2f}"
 
 
 def in_words(line: FrameLine, look: Look) -> Text:

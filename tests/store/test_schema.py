@@ -81,11 +81,9 @@ def test_a_transaction_is_whole(engine):
 
 
 def test_foreign_keys_hold(engine):
-    """A run of no rig is refused by the database itself."""
+    """Stars of no frame are refused by the database itself."""
     with pytest.raises(StoreError, match="FOREIGN KEY"), writing(engine) as connection:
-        connection.exec_driver_sql(
-            "INSERT INTO run (night, rig_id, revision, settled_revision) VALUES ('', 99, 0, 0)"
-        )
+        connection.exec_driver_sql("INSERT INTO star_list (frame_id, stars) VALUES (99, x'00')")
 
 
 @pytest.mark.parametrize(

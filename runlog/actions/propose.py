@@ -1,0 +1,56 @@
+"""Propose marks for frames that lie in folders a person named for rejects."""
+
+import os
+import re
+from collections.abc import Iterable
+from datetime import UTC, datetime
+
+from sqlalchemy import Connection, Engine
+
+from runlog.actions.settle import settle_all
+from runlog.config import Settings
+from runlog.store import marks as mark_store
+from runlog.store.engine import reading, writing
+from runlog.store.runs import touch_frames
+
+# The whole name of the folder, or its first word: "Bad Homburg" is a place.
+NAMED_FOR_REJECTS = re.compile(
+    r"[\W_]*(?:(?:reject(?:ed|s)?|discard(?:ed|s)?|unusable)(?:[\W_].*)?"
+    r"|bad|trash|no[\W_]?good|bad[\W_](?:frames?|subs?|lights?))[\W_]*",
+    re.IGNORECASE,
+)
+
+
+def proposed(engine: Engine, among: Iterable[bytes] | None = None) -> list[bytes]:
+    """List paths of never marked light frames in such folders; `among` narrows to some paths."""
+    with reading(engine) as connection:
+        found = [path for _, path in _proposals(connection)]
+    if among is None:
+        return found
+    wanted = set(among)
+    return [path for path in found if path in wanted]
+
+
+def mark_proposed(engine: Engine, settings: Settings, who: str) -> int:
+    """Mark them reject. Any mark, also one taken back, ends the proposal for good."""
+    with writing(engine) as connection:
+        frame_ids = sorted({frame_id for frame_id, _ in _proposals(connection)})
+        note = "lay in a folder named for rejects"
+        mark_store.add_marks(connection, frame_ids, "reject", note, who, datetime.now(UTC))
+        touch_frames(connection, frame_ids)
+    settle_all(engine, settings)
+    return len(frame_ids)
+
+
+def _proposals(connection: Connection) -> list[tuple[int, bytes]]:
+    return [
+        (frame_id, path)
+        for frame_id, path in mark_store.paths_of_unmarked_lights(connection)
+        if in_reject_folder(path)
+    ]
+
+
+def in_reject_folder(path: bytes) -> bool:
+    """Tell whether a folder of a path is named for rejects."""
+    folders = os.fsdecode(os.path.dirname(path)).split(os.sep)
+    return any(NAMED_FOR_REJECTS.fullmatch(folder) for folder in folders)
