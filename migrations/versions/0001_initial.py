@@ -11,11 +11,32 @@ depends_on = None
 
 def upgrade() -> None:
     op.create_table(
+        "correction",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("field", sa.String(), nullable=False),
+        sa.Column("value", sa.String(), nullable=False),
+        sa.Column("selection", sa.String(), nullable=False),
+        sa.Column("frames", sa.Integer(), nullable=False),
+        sa.Column("who", sa.String(), nullable=False),
+        sa.Column("at_utc", sa.DateTime(), nullable=False),
+        sa.Column("undoes", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["undoes"], ["correction.id"], name=op.f("fk_correction_undoes_correction")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_correction")),
+    )
+    op.create_table(
         "goal",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("target", sa.String(), nullable=False),
         sa.Column("filter", sa.String(), nullable=False),
-        sa.Column("hours", sa.Float(), nullable=False),
+        sa.Column("form", sa.String(), nullable=False),
+        sa.Column("value", sa.Float(), nullable=False),
+        sa.Column("of_filter", sa.String(), nullable=True),
+        sa.Column("base_s", sa.Float(), nullable=True),
+        sa.Column("base_from", sa.String(), nullable=True),
+        sa.Column("priority", sa.Integer(), nullable=False),
+        sa.Column("count_doubtful", sa.Boolean(), nullable=True),
         sa.Column("who", sa.String(), nullable=False),
         sa.Column("at_utc", sa.DateTime(), nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_goal")),
@@ -42,6 +63,31 @@ def upgrade() -> None:
         sa.Column("scanned_at_utc", sa.DateTime(), nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_root")),
         sa.UniqueConstraint("path", name=op.f("uq_root_path")),
+    )
+    op.create_table(
+        "target_change",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("action", sa.String(), nullable=False),
+        sa.Column("subject", sa.String(), nullable=False),
+        sa.Column("object", sa.String(), nullable=False),
+        sa.Column("who", sa.String(), nullable=False),
+        sa.Column("at_utc", sa.DateTime(), nullable=False),
+        sa.Column("undoes", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["undoes"], ["target_change.id"], name=op.f("fk_target_change_undoes_target_change")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_target_change")),
+    )
+    op.create_table(
+        "correction_frame",
+        sa.Column("content_key", sa.String(length=32), nullable=False),
+        sa.Column("correction_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["correction_id"],
+            ["correction.id"],
+            name=op.f("fk_correction_frame_correction_id_correction"),
+        ),
+        sa.PrimaryKeyConstraint("content_key", "correction_id", name=op.f("pk_correction_frame")),
     )
     op.create_table(
         "depth_reference",
@@ -117,6 +163,7 @@ def upgrade() -> None:
         sa.Column("header_pedestal_adu", sa.Float(), nullable=True),
         sa.Column("combined", sa.Integer(), nullable=True),
         sa.Column("header_questions", sa.JSON(), nullable=False),
+        sa.Column("corrected", sa.JSON(none_as_null=True), nullable=True),
         sa.Column("measured_with", sa.Integer(), nullable=True),
         sa.Column("stars", sa.Integer(), nullable=True),
         sa.Column("fwhm_px", sa.Float(), nullable=True),

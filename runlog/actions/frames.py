@@ -1,21 +1,14 @@
-"""Frames as rows with the published keys, from the database or straight from files."""
+"""Frames as rows with the published keys, from the database."""
 
 import os
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import Any
 
 from sqlalchemy import Engine, Row
 
-from runlog.actions.interpret import interpreter
-from runlog.config import Settings
-from runlog.core.frame import Kind, Measurement
-from runlog.core.scale import plate_scale_arcsec
-from runlog.core.targets import fold_target
-from runlog.ingest.read import Outcome, Task, read_file
+from runlog.core.frame import Kind
 from runlog.store.engine import reading
 from runlog.store.files import failures
-from runlog.store.frames import path_parts
 from runlog.store.listing import Wanted, list_frames, paths_of_frames
 
 ROW_KEYS = (
@@ -42,7 +35,7 @@ def frame_rows(engine: Engine, wanted: Wanted) -> list[Entry]:
     """List frames with the keys of `runlog.frames/1`; unreadable files only where asked for."""
     if wanted.fault == UNREADABLE:
         with reading(engine) as connection:
-            return [_unreadable(path, reason) for path, reason in failures(connection)]
+            return [unreadable_row(path, reason) for path, reason in failures(connection)]
     with reading(engine) as connection:
         rows = list_frames(connection, wanted)
         paths = paths_of_frames(connection, [r.id for r in rows] if len(rows) < 500 else None)
@@ -64,8 +57,8 @@ def _row(row: Row[Any], files: Sequence[tuple[bytes, bool]]) -> Entry:
         "night": row.night or None,
         "rig": row.rig,
         "binning": row.binning_x,
-        "fwhm_arcsec": _arcsec(row.fwhm_px, row.pixel_um, row.binning_x, row.focal_mm),
-        "gradient_pct": _gradient_pct(row.gradient_adu, row.background_adu, row.pedestal_adu),
+        "fwhm_arcsec": arcsec(row.fwhm_px, row.pixel_um, row.binning_x, row.focal_mm),
+        "gradient_pct": gradient_pct(row.gradient_adu, row.background_adu, row.pedestal_adu),
         "field": row.field,
         "grade": row.grade if is_light else None,
         "graded_by": row.graded_by if is_light else None,
@@ -75,7 +68,8 @@ def _row(row: Row[Any], files: Sequence[tuple[bytes, bool]]) -> Entry:
     }
 
 
-def _unreadable(path: bytes, reason: str) -> Entry:
+def unreadable_row(path: bytes, reason: str) -> Entry:
+    """Give the row of a file that is no frame: its path and the reason."""
     name = os.fsdecode(path)
     return dict.fromkeys(ROW_KEYS) | {
         "path": name,
@@ -89,82 +83,19 @@ def _unreadable(path: bytes, reason: str) -> Entry:
     }
 
 
-def _arcsec(
+def arcsec(
     width_px: float | None, pixel_um: float | None, binning: int, focal_mm: float | None
 ) -> float | None:
+    """Turn a width into arc seconds where the header tells the plate scale."""
     if width_px is None or not pixel_um or not focal_mm:
         return None
     return width_px * plate_scale_arcsec(pixel_um * binning, focal_mm)
 
 
-def _gradient_pct(
+def gradient_pct(
     span_adu: float | None, level_adu: float | None, pedestal_adu: float | None
 ) -> float | None:
     """Span of the sky over its median, known only where the pedestal is."""
     if span_adu is None or level_adu is None or pedestal_adu is None:
         return None
     return 100 * span_adu / (level_adu - pedestal_adu) if level_adu > pedestal_adu else None
-
-
-# --- without a database ---------------------------------------------------------------------
-
-
-def measured_rows(paths: Sequence[bytes], settings: Settings) -> list[Entry]:
-    """Measure files without a database; what needs a run stays empty."""
-    return [_measured(path, settings) for path in paths]
-
-
-def _measured(path: bytes, settings: Settings) -> Entry:
-    outcome = read_file(Task(os.path.abspath(path), path_parts(path), settings.rules))
-    if outcome.frame is None or outcome.header is None:
-        return _unreadable(path, outcome.failure or "cannot be read")
-    entry: Entry = dict.fromkeys(ROW_KEYS) | {
-        "path": os.fsdecode(path),
-        "paths": [os.fsdecode(path)],
-        "missing": False,
-        "fingerprint": outcome.frame.content_key,
-        "faults": [],
-        "evidence": {},
-    }
-    return entry | _header_part(outcome, settings) | _pixel_part(outcome)
-
-
-def _header_part(outcome: Outcome, settings: Settings) -> Entry:
-    header, frame = outcome.header, outcome.frame
-    assert header is not None
-    assert frame is not None
-    same = (
-        "kind_from taken_at_utc exposure_s gain offset sensor_c set_c focus_pos focus_c pier_side "
-        "airmass pedestal_adu"
-    ).split()
-    said = interpreter(settings)(frame.cards, frame.shape, path_parts(outcome.path))
-    return {key: getattr(header, key) for key in same} | {
-        "kind": header.kind.value,
-        "night": said.place.night or None,
-        "rig": said.place.rig.name,
-        "target": fold_target(header.target),
-        "filter": said.filter,
-        "binning": header.binning_x,
-        "questions": [q.text for q in header.questions],
-        "level": asdict(frame.level) if frame.level else None,
-    }
-
-
-def _pixel_part(outcome: Outcome) -> Entry:
-    header, frame = outcome.header, outcome.frame
-    assert header is not None
-    assert frame is not None
-    got: Measurement | None = frame.measurement
-    if got is None:
-        return {}
-    same = (
-        "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
-        "alignment hfr_px background_adu noise_adu clipped_stars"
-    ).split()
-    return {key: getattr(got, key) for key in same} | {
-        "fwhm_arcsec": _arcsec(got.fwhm_px, header.pixel_um, header.binning_x, header.focal_mm),
-        "gradient_pct": _gradient_pct(got.gradient_adu, got.background_adu, header.pedestal_adu),
-        "streaks": [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks],
-        "field": asdict(got.field) if got.field else None,
-        "note": "; ".join(got.notes) or None,
-    }

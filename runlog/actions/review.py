@@ -6,17 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from statistics import median
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Engine
 
-from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.filters import fold_filter
 from runlog.core.frame import FaultName, Grade
 from runlog.store import review as store
-from runlog.store.engine import reading
+from runlog.store.engine import open_engine, reading
+from runlog.store.migrate import ready
 from runlog.store.review import FrameLine, Order, Sieve, Term
+from runlog.store.runs import dirty_runs
 from runlog.store.totals import runs_with_sums
+
+if TYPE_CHECKING:
+    from runlog.actions.night import NightReport
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,26 @@ def change_token(engine: Engine) -> tuple[int, ...]:
 
 def settle_now(engine: Engine, settings: Settings) -> int:
     """Bring sums up to date after marks; returns how many runs needed it."""
+    with reading(engine) as connection:
+        if not dirty_runs(connection):
+            return 0
+    # Grading and matching take a second to import, which the first paint must not wait for.
+    from runlog.actions.settle import settle_all
+
     return settle_all(engine, settings)
+
+
+def open_for_review(database: str) -> Engine:
+    """Open, migrated when behind; what a crash left behind is settled after the first paint."""
+    return ready(open_engine(database))
+
+
+def report_of(engine: Engine, settings: Settings, run: RunLine) -> "NightReport | None":
+    """Tell the story of one run."""
+    from runlog.actions.night import night_reports
+
+    reports = night_reports(engine, settings, run.night)
+    return next((report for report in reports if report.row["rig"] == run.rig), None)
 
 
 # --- the doubtful queue ---------------------------------------------------------------------

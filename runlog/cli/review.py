@@ -12,10 +12,11 @@ def command(session: Session) -> int:
 
     Keys do everything and ? shows them; the mouse works too.
     """
+    from runlog.actions.review import open_for_review
     from runlog.tui.app import ReviewApp
 
     app = ReviewApp(
-        session.engine(),
+        open_for_review(session.database),
         session.settings,
         who=who(),
         database=session.database,

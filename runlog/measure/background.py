@@ -9,6 +9,8 @@ from runlog.measure.pixels import F32, F64, I64, Plane
 
 SAMPLES_PER_TILE = 1000
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
+BLANK_NOISE = 0.345  # one-sigma quantile of equal whole numbers, spread by the dither
+WHOLE_NUMBER_NOISE = 0.29  # sqrt(1/12): what rounding alone leaves of a smooth sky
 LOWER_SIGMA_QUANTILE = 0.158655  # one sigma below the median of a normal distribution
 
 
@@ -23,6 +25,7 @@ class Sky:
     median_adu: float
     noise_adu: float
     gradient_adu: float
+    blank_share: float  # of tiles without any noise
 
     def rows(self, start: int, stop: int, width: int) -> F32:
         """Bilinear sky of rows start..stop, extrapolated at the edges."""
@@ -82,33 +85,35 @@ def measure_sky(plane: Plane) -> Sky | None:
     step = max(1, round(tile / np.sqrt(SAMPLES_PER_TILE)))
     sample = plane.sample(step)
     step += step % 2 if plane.bayer else 0
-    if plane.is_integer:
+    finite = sample[np.isfinite(sample)]
+    grainy = plane.is_integer and finite.size > 0 and bool(np.ptp(finite) > 0)
+    if grainy:
         sample += dither(sample.shape)
-    rows, columns = (
-        tile_starts(sample.shape[0], tile // step),
-        tile_starts(sample.shape[1], tile // step),
-    )
-    tiles = gather_tiles(sample, rows, columns, tile // step)
+    per_tile = max(1, tile // step)
+    rows, columns = (tile_starts(length, per_tile) for length in sample.shape)
+    tiles = gather_tiles(sample, rows, columns, per_tile)
     level, noise = clipped_levels(tiles)
     if not np.isfinite(level).any():
         return None
+    blank = noise <= (BLANK_NOISE if grainy else 0.0)
+    if blank.any() and not blank.all():
+        # rows that were never read out say nothing about the sky beside them
+        level[blank], noise[blank] = np.nan, np.nan
     level, noise = fill_holes(level), fill_holes(noise)
     smooth = ndimage.median_filter(level, 3, mode="nearest")
-    half = (min(tile // step, min(sample.shape)) - 1) / 2
-    height, width = min(tile // step, sample.shape[0]), min(tile // step, sample.shape[1])
-    del half
-    centre_y = (rows + (height - 1) / 2) * step
-    centre_x = (columns + (width - 1) / 2) * step + plane.sample_origin()
-    correction = 1 / 12 if plane.is_integer else 0.0
-    noise = np.sqrt(np.maximum(noise**2 - correction, 0))
+    height, width = (min(per_tile, length) for length in sample.shape)
+    if grainy:
+        noise = np.sqrt(np.maximum(noise**2 - 1 / 12, WHOLE_NUMBER_NOISE**2))
+    known = noise > 0
     return Sky(
         smooth,
         ndimage.median_filter(noise, 3, mode="nearest"),
-        centre_y,
-        centre_x,
+        (rows + (height - 1) / 2) * step,
+        (columns + (width - 1) / 2) * step + plane.sample_origin(),
         float(np.median(smooth)),
-        float(np.median(noise)),
+        float(np.median(noise[known])) if known.any() else 0.0,
         float(np.ptp(smooth)),
+        float(np.mean(blank)),
     )
 
 

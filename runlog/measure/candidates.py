@@ -70,10 +70,20 @@ class Candidates:
             & (where[:, 1] > margin) & (where[:, 1] < self.plane.height - margin)
         )  # fmt: skip
         usable = ~looks_like_point(self.cut) & inside & ~self.full(1.5 * self.width_px + 2)
+        usable &= ~self.holed()
         best = np.flatnonzero(usable & self.alone())
         if len(best) < FEW:
             best = np.flatnonzero(usable)
         return best[:MOST_FITTED]
+
+    def holed(self) -> Mask:
+        """Which peaks miss a pixel within their half width."""
+        bad = self.residual.bad
+        if bad is None:
+            return np.zeros(len(self), bool)
+        where = np.rint(self.positions).astype(np.int64)
+        radius = max(1, round(self.width_px / 2))
+        return np.asarray(stamps(bad, where[:, 1], where[:, 0], radius).any(axis=(1, 2)))
 
     def alone(self) -> Mask:
         """Which peaks have no neighbour of a tenth of their height or more."""

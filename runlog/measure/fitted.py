@@ -1,6 +1,6 @@
 """The frame's PSF: stars fitted together, averaged, outliers left out."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -57,8 +57,8 @@ def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
     x, y = np.rint(where[:, 0]).astype(np.int64), np.rint(where[:, 1]).astype(np.int64)
     noise = candidates.noise()[chosen] / candidates.factor * block
     cutouts = cut_out(light, x, y, width / block, noise)
-    if block == 1 and candidates.plane.bayer is not None:
-        cutouts = green_only(cutouts, candidates, x, y)
+    if block == 1:
+        cutouts = honest_pixels(cutouts, candidates, x, y)
     fits = fit_moffats(cutouts, width / block)
     return combine(fits, cutouts, width / block, block, x, y)
 
@@ -76,13 +76,18 @@ def cut_out(light: F32, x: I64, y: I64, width_px: float, noise: F64) -> Stamps:
                   noise, around, ring)  # fmt: skip
 
 
-def green_only(cutouts: Stamps, candidates: Candidates, x: I64, y: I64) -> Stamps:
-    """Leave out the red and blue pixels of a mosaic: nothing is interpolated."""
+def honest_pixels(cutouts: Stamps, candidates: Candidates, x: I64, y: I64) -> Stamps:
+    """Leave out red and blue pixels of a mosaic and pixels without a value: none is invented."""
+    bad = candidates.residual.bad
+    if candidates.plane.bayer is None and bad is None:
+        return cutouts
     rows = y[:, None] + cutouts.dy.astype(np.int64)
     columns = x[:, None] + cutouts.dx.astype(np.int64)
     weights = candidates.plane.green_weights(rows, columns).astype(float)
-    return Stamps(cutouts.values, weights, cutouts.dx, cutouts.dy, cutouts.noise,
-                  cutouts.around, cutouts.ring_px)  # fmt: skip
+    if bad is not None:
+        height, width = bad.shape
+        weights *= ~bad[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
+    return replace(cutouts, weights=weights)
 
 
 def combine(

@@ -60,7 +60,7 @@ def centred(light: F32, x: F64, y: F64, hfr_px: float) -> tuple[F64, F64]:
         wx = np.exp(-((axis - dx[:, None]) ** 2) / (2 * sigma**2))
         wy = np.exp(-((axis - dy[:, None]) ** 2) / (2 * sigma**2))
         seen = cut * wy[:, :, None] * wx[:, None, :]
-        total = np.maximum(seen.sum(axis=(1, 2)), 1e-9)
+        total = np.maximum(seen.sum(axis=(1, 2)), 1e-30)
         # the window halves the step for a star of its own size; doubling it converges at once
         dx = dx + np.clip(2 * (seen.sum(axis=1) @ axis / total - dx), -1, 1)
         dy = dy + np.clip(2 * (seen.sum(axis=2) @ axis / total - dy), -1, 1)

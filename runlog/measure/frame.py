@@ -20,7 +20,7 @@ from runlog.measure.modelfree import (
 )
 from runlog.measure.pixels import F64, I64, Array, Mask, Plane, as_plane, find_ceiling
 from runlog.measure.residual import Residual, remove_points, subtract_sky
-from runlog.measure.scale import find_scale, looks_like_point
+from runlog.measure.scale import find_scale
 from runlog.measure.screen import templates_of, templates_of_picture
 from runlog.measure.shape import (
     angle_of,
@@ -34,7 +34,10 @@ from runlog.measure.stars import recentred
 from runlog.measure.streaks import find_streaks
 
 SMALLEST_SIDE_PX = 16
+BLANK_SHARE = 0.05  # of the frame without any noise: rows that were never read out
 NARROWEST_STAR_PX = 1.1  # what a pixel makes of a point is wider: it was no star
+ASSUMED_WIDTH_PX, ASSUMED_BETA = 3.0, 3.0  # to count stars by when none shows its width
+MOFFAT_WIDTH = 2 * (2 ** (1 / ASSUMED_BETA) - 1) ** 0.5  # FWHM of a Moffat of scale 1
 WIDE_STAR_PX = 3.4  # where points can be told from stars by one pixel's neighbours
 PICTURE_SIGMA = 8.0  # of the smoothed peak: fainter stars add only noise to a picture
 
@@ -66,7 +69,7 @@ def measure_frame(
     sky = measure_sky(plane)
     if sky is None:
         return Measurement(notes=("no finite pixel in the frame",))
-    ceiling = find_ceiling(plane, saturation_adu)
+    ceiling = find_ceiling(plane, saturation_adu, sky.median_adu)
     base = Measurement(
         background_adu=sky.median_adu, noise_adu=sky.noise_adu, gradient_adu=sky.gradient_adu
     )
@@ -93,11 +96,13 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     notes: tuple[str, ...] = ()
     if residual.not_finite:
         notes = (f"{residual.not_finite} pixels are not finite",)
+    if sky.blank_share > BLANK_SHARE:
+        notes = (*notes, f"{100 * sky.blank_share:.0f} % of the frame is blank")
     base = replace(base, streaks=find_streaks(residual.light), notes=notes)
     headroom = None if residual.ceiling_adu is None else residual.ceiling_adu - sky.median_adu
     scale = find_scale(residual.light, headroom)
     if scale is None:
-        return noted(base, "no stars found")
+        return without_width(base, find_candidates(plane, sky, residual, ASSUMED_WIDTH_PX))
     if scale.width_px > WIDE_STAR_PX:
         remove_points(residual.light, sky.noise_adu)
     candidates = find_candidates(plane, sky, residual, scale.width_px)
@@ -192,6 +197,8 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
         return noted(base, "nothing wider than a hot pixel or cosmic ray found")
     full = candidates.full(max(2.0, shape.fwhm_px))
     stars = candidates.stars(templates_of_picture(picture, candidates.factor), full)
+    if not stars.any():
+        return without_width(base, candidates)
     seen = candidates.positions[stars]
     base = with_ellipse(base, shape.e1, shape.e2, errors.ellipticity or 0.0, errors.ellipticity)
     single = single_moments(light, x, y, shape.growth.half_flux_radius_px)
@@ -212,7 +219,9 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
 
 def without_width(base: Measurement, candidates: Candidates) -> Measurement:
     """What is left to say when no star is fit to measure a width on."""
-    stars = ~looks_like_point(candidates.cut) if len(candidates) else np.zeros(0, bool)
+    matrix = np.eye(2) * (candidates.width_px / MOFFAT_WIDTH) ** 2
+    templates = templates_of(matrix, ASSUMED_BETA, candidates.factor)
+    stars = candidates.stars(templates, candidates.full(max(2.0, candidates.width_px)))
     count = int(np.count_nonzero(stars))
     note = "too few stars to measure a width" if count else "no stars found"
     return noted(replace(base, stars=count), note)

@@ -60,14 +60,14 @@ def growth_of(fine: F64) -> Growth:
     size = len(fine)
     at = (np.arange(size) - (size - 1) / 2) / FINE
     keep = np.where(fine > 0.1 * fine.max(), fine, 0)
-    total = max(float(keep.sum()), 1e-9)
+    total = max(float(keep.sum()), 1e-30)
     cy, cx = float(keep.sum(axis=1) @ at) / total, float(keep.sum(axis=0) @ at) / total
     radius = np.hypot(at[:, None] - cy, at[None, :] - cx).ravel()
     order = np.argsort(radius)
     radius, grown = radius[order], np.cumsum(fine.ravel()[order])
     inside = radius <= at[-1] - 0.5
     radius, grown = radius[inside], grown[inside]
-    share = np.maximum.accumulate(np.clip(grown / max(float(grown[-1]), 1e-9), 0, 1))
+    share = np.maximum.accumulate(np.clip(grown / max(float(grown[-1]), 1e-30), 0, 1))
     return Growth(radius, share)
 
 

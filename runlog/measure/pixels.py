@@ -13,6 +13,7 @@ F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
+FEWEST_PILED = 5
 CHUNK_PX = 400_000  # rows are worked on in pieces that stay in the processor's cache
 FILES_OF_GREEN = {"RGGB": (0, 1), "BGGR": (0, 1), "GRBG": (1, 0), "GBRG": (1, 0)}
 
@@ -24,6 +25,7 @@ class Plane:
     raw: Array  # (h, w) or (3, h, w), as handed in
     bayer: str | None = None
     offsets_adu: F32 | None = None  # (2, 2): sky of each mosaic site above green's
+    is_integer: bool = False  # single plane of whole numbers, however they are stored
 
     @property
     def height(self) -> int:
@@ -33,16 +35,9 @@ class Plane:
     def width(self) -> int:
         return int(self.raw.shape[-1])
 
-    @property
-    def is_integer(self) -> bool:
-        return bool(np.issubdtype(self.raw.dtype, np.integer)) and self.raw.ndim == 2
-
     def rows(self, start: int, stop: int) -> F32:
-        """Rows start..stop as float32 ADU; not-finite values stay as they are."""
-        part = self.raw[..., start:stop, :]
-        if part.ndim == 3:
-            return np.asarray(part.mean(axis=0, dtype=np.float32))
-        rows = part.astype(np.float32)
+        """Rows start..stop as float32 ADU; what is not finite is NaN."""
+        rows = as_light(self.raw[..., start:stop, :])
         if self.offsets_adu is not None:
             for site_y, site_x in np.ndindex(2, 2):
                 rows[(site_y - start) % 2 :: 2, site_x::2] -= self.offsets_adu[site_y, site_x]
@@ -52,12 +47,8 @@ class Plane:
         """Every step-th pixel both ways (only green ones of a mosaic) as float32 ADU."""
         if self.bayer is not None:
             step += step % 2
-            column = FILES_OF_GREEN[self.bayer][1]
-            return np.ascontiguousarray(self.raw[::step, column::step]).astype(np.float32)
-        part = self.raw[..., ::step, ::step]
-        if part.ndim == 3:
-            return np.asarray(part.mean(axis=0, dtype=np.float32))
-        return np.asarray(part, np.float32).copy()
+            return as_light(self.raw[::step, FILES_OF_GREEN[self.bayer][1] :: step])
+        return as_light(self.raw[..., ::step, ::step])
 
     def sample_origin(self) -> int:
         """Column of the first sampled pixel."""
@@ -74,7 +65,30 @@ class Plane:
         if self.bayer is None:
             return np.ones(np.broadcast_shapes(y.shape, x.shape), np.float32)
         row, column = FILES_OF_GREEN[self.bayer]
-        return ((y + x) % 2 == (row + column) % 2).astype(np.float32)
+        return np.asarray((y + x) % 2 == (row + column) % 2, np.float32)
+
+
+def as_light(part: Array) -> F32:
+    """Float32 copy of a piece of raw pixels, colour planes averaged; NaN for not-finite ones."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        light = part.mean(axis=0, dtype=np.float32) if part.ndim == 3 else part.astype(np.float32)
+    if part.dtype.kind == "f":
+        finite = np.isfinite(light)
+        if not finite.all():
+            light[~finite] = np.nan
+    return np.asarray(light, np.float32)
+
+
+def whole_numbers(pixels: Array) -> bool:
+    """Whether a single plane holds whole numbers: integers, or floats that are."""
+    if pixels.ndim != 2:
+        return False
+    if pixels.dtype.kind in "iub":
+        return True
+    step = max(1, int(np.sqrt(pixels.size / 10_000)))
+    sample = np.asarray(pixels[::step, ::step], np.float64)
+    sample = sample[np.isfinite(sample)]
+    return bool(sample.size and (sample == np.rint(sample)).all() and np.ptp(sample) > 4)
 
 
 def as_plane(pixels: Array, bayer: str | None) -> Plane | None:
@@ -87,8 +101,8 @@ def as_plane(pixels: Array, bayer: str | None) -> Plane | None:
         return None
     pattern = bayer.strip().upper() if bayer else None
     if pattern not in FILES_OF_GREEN or pixels.ndim == 3 or min(pixels.shape) < 4:
-        return Plane(pixels)
-    return Plane(pixels, pattern, mosaic_offsets(pixels, pattern))
+        return Plane(pixels, is_integer=whole_numbers(pixels))
+    return Plane(pixels, pattern, mosaic_offsets(pixels, pattern), whole_numbers(pixels))
 
 
 def mosaic_offsets(pixels: Array, pattern: str) -> F32:
@@ -96,25 +110,30 @@ def mosaic_offsets(pixels: Array, pattern: str) -> F32:
     step = 2 * max(1, int(np.sqrt(pixels.size / 4 / 200_000)))
     medians = np.zeros((2, 2), np.float32)
     for site in np.ndindex(2, 2):
-        values = pixels[site[0] :: step, site[1] :: step].astype(np.float32)
+        values = as_light(pixels[site[0] :: step, site[1] :: step])
         finite = values[np.isfinite(values)]
         medians[site] = np.median(finite) if finite.size else 0
     green = [site for site in np.ndindex(2, 2) if pattern[2 * site[0] + site[1]] == "G"]
     return np.asarray(medians - np.mean([medians[site] for site in green]), np.float32)
 
 
-def find_ceiling(plane: Plane, given_adu: float | None) -> float | None:
+def find_ceiling(plane: Plane, given_adu: float | None, sky_adu: float) -> float | None:
     """
     Return the level at which pixels are full, in ADU.
 
-    The given one if any; else the highest value of the frame when several pixels share it
-    (a pile-up no noisy signal makes). None when nothing is full.
+    The highest value of the frame when more pixels pile up at it than lie in a band just
+    below (noise never does that), or when it is the highest number the type can hold; else
+    the given one; None when neither.
     """
-    if given_adu is not None and given_adu > 0:
-        return float(given_adu)
     raw = plane.raw
-    top = np.nanmax(raw) if raw.dtype.kind == "f" else raw.max()
+    given = float(given_adu) if given_adu is not None and given_adu > 0 else None
+    top = float(np.fmax.reduce(raw, axis=None))
     if not np.isfinite(top):
-        return None
+        return given
+    if raw.dtype.kind in "ui" and top == np.iinfo(raw.dtype).max:
+        return top if given is None else min(given, top)
     piled = int(np.count_nonzero(raw == top))
-    return float(top) if 5 <= piled < raw.size else None
+    band = int(np.count_nonzero(raw >= top - max(1.0, 0.02 * (top - sky_adu)))) - piled
+    if piled >= FEWEST_PILED and piled > band and top > sky_adu and (given is None or top < given):
+        return top
+    return given

@@ -108,7 +108,7 @@ def first_guess(stamps: Stamps, fwhm_px: float) -> F64:
     params = np.zeros((count, PARAMETERS))
     near = np.exp(-(stamps.dx**2 + stamps.dy**2) / (0.5 * fwhm_px**2)) * stamps.weights
     light = np.maximum(stamps.values, 0) * near
-    total = np.maximum(light.sum(axis=1), 1e-9)
+    total = np.maximum(light.sum(axis=1), 1e-30)
     params[:, 0] = np.clip((light @ stamps.dx) / total, -1, 1)
     params[:, 1] = np.clip((light @ stamps.dy) / total, -1, 1)
     params[:, 2] = params[:, 3] = -np.log(fwhm_px / 2)
@@ -183,7 +183,7 @@ def local_sky(params: F64, gamma: float, stamps: Stamps) -> F64:
 
 def weight_variance(stamps: Stamps, model: F64 | None, per_adu: float) -> F64:
     """Variance of each pixel: sky noise, the light's own noise, and the model's imperfection."""
-    sky = np.maximum(stamps.noise[:, None] ** 2, 1e-12)
+    sky = np.maximum(stamps.noise[:, None] ** 2, 1e-30)
     if model is None:
         bright = np.maximum(stamps.values, 0)
         return np.asarray(sky + (0.05 * bright) ** 2)
@@ -197,7 +197,7 @@ def light_noise(stamps: Stamps, model: F64, variance: F64) -> float:
     bright = np.maximum(model, 0)
     share = np.sum(off * bright / variance, axis=1)
     total = np.sum(bright**2 / variance, axis=1)
-    return float(max(0.0, np.median(share / np.maximum(total, 1e-12))))
+    return float(max(0.0, np.median(share / np.maximum(total, 1e-30))))
 
 
 def weighted_cost(stamps: Stamps, model: F64, variance: F64) -> F64:
@@ -226,7 +226,7 @@ def solve(
     )  # poor fits count less
     gamma_miss = np.sum(slope * weight * miss, axis=1) - np.sum(right[..., 1] * alone, axis=1)
     gamma_power = np.sum(slope**2 * weight, axis=1) - np.sum(right[..., 1] * by_gamma, axis=1)
-    gamma_step = float(np.sum(fair * gamma_miss) / max(float(np.sum(fair * gamma_power)), 1e-12))
+    gamma_step = float(np.sum(fair * gamma_miss) / max(float(np.sum(fair * gamma_power)), 1e-30))
     return alone - gamma_step * by_gamma, gamma_step
 
 
@@ -267,4 +267,4 @@ def unexplained(stamps: Stamps, model: F64, sky: F64) -> F64:
     """Energy of the residuals beyond sky noise over the energy of the model."""
     used = stamps.weights * np.ones_like(model)
     missed = np.sum(((stamps.values - model) ** 2 - stamps.noise[:, None] ** 2) * used, axis=1)
-    return np.asarray(missed / np.maximum(np.sum((model - sky) ** 2 * used, axis=1), 1e-12))
+    return np.asarray(missed / np.maximum(np.sum((model - sky) ** 2 * used, axis=1), 1e-30))

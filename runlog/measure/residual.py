@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from runlog.measure.background import Sky
-from runlog.measure.pixels import F32, I64, Plane
-
+from runlog.measure.pixels import F32, I64, Mask, Plane
 
 AROUND = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
 POINT_ROWS = 128
@@ -23,28 +22,27 @@ class Residual:
     full_x: I64
     ceiling_adu: float | None
     not_finite: int
+    bad: Mask | None = None  # (h, w): where nothing finite was; None when all is
 
 
 def subtract_sky(plane: Plane, sky: Sky, ceiling_adu: float | None) -> Residual:
     """Subtract the sky piece by piece; pixels that are not finite become sky."""
     light = np.empty((plane.height, plane.width), np.float32)
     full: list[I64] = []
-    not_finite = 0
+    bad = np.zeros(light.shape, bool) if plane.raw.dtype.kind == "f" else None
     for start, stop in plane.chunks():
         rows = plane.rows(start, stop)
         part = light[start:stop]
         np.subtract(rows, sky.rows(start, stop, plane.width), out=part)
         if ceiling_adu is not None:
             full.append(np.flatnonzero(rows >= ceiling_adu) + start * plane.width)
-        if not plane.is_integer:
-            bad = ~np.isfinite(part)
-            count = int(np.count_nonzero(bad))
-            not_finite += count
-            if count:
-                part[bad] = 0
+        if bad is not None:
+            np.isnan(part, out=bad[start:stop])
+            part[bad[start:stop]] = 0
     flat = np.concatenate(full) if full else np.zeros(0, np.int64)
     y, x = np.divmod(flat, plane.width)
-    return Residual(light, y, x, ceiling_adu, not_finite)
+    not_finite = 0 if bad is None else int(np.count_nonzero(bad))
+    return Residual(light, y, x, ceiling_adu, not_finite, bad if not_finite else None)
 
 
 def remove_points(light: F32, noise_adu: float) -> int:

@@ -81,7 +81,7 @@ def screen(cut: F32, noise: F64, templates: Templates) -> Mask:
     noise : ndarray, shape (n,)
         Noise of one pixel.
     """
-    flat = cut.reshape(len(cut), -1).astype(float) * templates.used
+    flat = cut.reshape(len(cut), templates.used.size).astype(float) * templates.used
     energy = np.sum(flat**2, axis=1)
     like_star = np.max(np.maximum(flat @ templates.star.T, 0) ** 2, axis=1)
     ranked = np.sort(cut[:, 1:4, 1:4].reshape(len(cut), 9).astype(float), axis=1)

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from runlog.measure.background import MAD_TO_SIGMA
-from runlog.measure.pixels import CHUNK_PX, F32, F64, I64, Mask
+from runlog.measure.pixels import CHUNK_PX, F32, F64, I64, Array, Mask
 from runlog.measure.residual import smoothed
 
 THRESHOLD_SIGMA = 5.0
@@ -39,10 +39,8 @@ def smoothed_noise(image: F32) -> float:
     """Robust noise of the smoothed image from a few strips (right for correlated noise too)."""
     strips = np.unique(np.linspace(0, max(0, image.shape[0] - 10), 24).astype(int))
     values = [smoothed(image[start : start + 10])[::2, ::2].ravel() for start in strips]
-    sample = np.concatenate(values) if values else np.zeros(0, np.float32)
-    if sample.size == 0:
-        return 0.0
-    return clipped_sigma(sample)
+    live = [value for value in values if value.size and np.any(value != value[0])]
+    return clipped_sigma(np.concatenate(live)) if live else 0.0
 
 
 def clipped_sigma(sample: F32) -> float:
@@ -125,7 +123,7 @@ def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
     return np.asarray(np.median(image[rows, columns], axis=1), np.float64)
 
 
-def stamps(image: F32, y: I64, x: I64, radius: int) -> F32:
+def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
     """Square stamps around whole-pixel positions, shape (n, 2r+1, 2r+1); edges repeat."""
     span = np.arange(-radius, radius + 1)
     rows = np.clip(y[:, None] + span, 0, image.shape[0] - 1)
@@ -142,7 +140,7 @@ def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple
         cut = stamps(light, y, x, radius)
         level = 0.1 * np.percentile(cut, 98, axis=(1, 2), keepdims=True)
         weight = np.maximum(cut - level, 0) * inside
-        total = np.maximum(weight.sum(axis=(1, 2)), 1e-6)
+        total = np.maximum(weight.sum(axis=(1, 2)), 1e-30)
         y = y + np.rint(weight.sum(axis=2) @ axis / total).astype(np.int64)
         x = x + np.rint(weight.sum(axis=1) @ axis / total).astype(np.int64)
     return x, y

@@ -22,7 +22,9 @@ from runlog.core.frame import (
     StarList,
 )
 from runlog.core.identity import fold_name, speaking_header
+from runlog.core.personal import NOTHING_SAID, Said
 from runlog.store import models as m
+from runlog.store.corrections import said_of
 from runlog.store.exposures import contends, recount
 from runlog.store.previews import put_preview
 from runlog.store.runs import Place, run_id_for, touch
@@ -48,10 +50,11 @@ class Interpreted:
     place: Place
     target: str
     filter: str
+    corrected: tuple[str, ...] = ()  # names of the values a person corrected
 
 
-# (cards, shape, folder and file names) -> meaning
-Interpreter = Callable[[Sequence[Card], Shape, Sequence[str]], Interpreted]
+# (cards, shape, folder and file names, what a person said) -> meaning
+Interpreter = Callable[[Sequence[Card], Shape, Sequence[str], Said], Interpreted]
 
 
 class Arrival(StrEnum):
@@ -176,7 +179,7 @@ def _put_header(
     values = {
         "frame_id": frame_id,
         "digest": digest,
-        "stage": interpret(read.cards, read.shape, ()).header.stage.value,
+        "stage": interpret(read.cards, read.shape, (), NOTHING_SAID).header.stage.value,
         "card_count": len(read.cards),
         "cards": pack_cards(read.cards),
         "speaks": False,
@@ -229,6 +232,14 @@ def _choose_header(connection: Connection, frame_id: int, interpret: Interpreter
     _apply_header(connection, frame_id, chosen.id, unpack_cards(chosen.cards), interpret)
 
 
+def reinterpret(
+    connection: Connection, frame_ids: Sequence[int], interpret: Interpreter
+) -> None:
+    """Read the meaning of stored headers anew, as after a correction; marks runs dirty."""
+    for frame_id in frame_ids:
+        _choose_header(connection, frame_id, interpret)
+
+
 def _headers_with_files(connection: Connection, frame_id: int) -> Sequence[Any]:
     has_file = exists().where(m.file.c.header_id == m.header.c.id)
     query = select(m.header).where(m.header.c.frame_id == frame_id, has_file)
@@ -245,7 +256,7 @@ def _apply_header(
     before = connection.execute(select(m.frame).where(m.frame.c.id == frame_id)).one()
     shape = Shape(before.width, before.height, before.planes, _bitpix(cards, before.bitpix))
     names = path_parts(_first_path(connection, header_id))
-    said = interpret(cards, shape, names)
+    said = interpret(cards, shape, names, said_of(connection, before.content_key))
     run_id = run_id_for(connection, said.place)
     values = header_values(said) | {"run_id": run_id, "bitpix": shape.bitpix}
     if not contends(said.header):
@@ -278,7 +289,8 @@ def path_parts(path: bytes) -> tuple[str, ...]:
 def _insert_frame(
     connection: Connection, stamp: FileStamp, read: ReadFrame, interpret: Interpreter
 ) -> int:
-    said = interpret(read.cards, read.shape, path_parts(stamp.path))
+    personal = said_of(connection, read.content_key)
+    said = interpret(read.cards, read.shape, path_parts(stamp.path), personal)
     values = {
         "content_key": read.content_key,
         "run_id": run_id_for(connection, said.place),
@@ -342,6 +354,7 @@ def header_values(said: Interpreted) -> dict[str, Any]:
         "header_airmass": h.airmass,
         "header_pedestal_adu": h.pedestal_adu,
         "header_questions": [asdict(q) for q in h.questions],
+        "corrected": list(said.corrected) or None,
     }
 
 

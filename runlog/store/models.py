@@ -113,6 +113,7 @@ frame = Table(
     *_floats("rotator_deg", "sky_angle_deg", "header_airmass", "header_pedestal_adu"),
     Column("combined", Integer),
     Column("header_questions", JSON, nullable=False),
+    Column("corrected", MAYBE_JSON),  # names of the values a person corrected; null when none
     # what the pixels say
     Column("measured_with", Integer),  # version of the measurement; null when not measured
     Column("stars", Integer),
@@ -224,10 +225,51 @@ goal = Table(
     Column("id", Integer, primary_key=True),
     Column("target", String, nullable=False),
     Column("filter", String, nullable=False),
-    Column("hours", Float, nullable=False),
+    Column("form", String, nullable=False),  # hours, ratio of another filter, gain in S/N
+    Column("value", Float, nullable=False),  # 0 takes the goal away
+    Column("of_filter", String),  # what a ratio is of
+    Column("base_s", Float),  # what there was when a gain was asked for
+    Column("base_from", String),  # effective or kept time
+    Column("priority", Integer, nullable=False),  # 1 is first
+    Column("count_doubtful", Boolean),  # null: as the config says
     Column("who", String, nullable=False),
     Column("at_utc", Utc, nullable=False),
     Index("ix_goal_target_filter", "target", "filter"),
+)
+
+# What a person says instead of a header, for the frames chosen then; appended, never changed.
+correction = Table(
+    "correction",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("field", String, nullable=False),
+    Column("value", String, nullable=False),
+    Column("selection", String, nullable=False),  # in words
+    Column("frames", Integer, nullable=False),
+    Column("who", String, nullable=False),
+    Column("at_utc", Utc, nullable=False),
+    Column("undoes", Integer, ForeignKey("correction.id")),
+)
+
+# By content key and not by frame: a correction outlives the frame's row.
+correction_frame = Table(
+    "correction_frame",
+    metadata,
+    Column("content_key", String(32), primary_key=True),
+    Column("correction_id", Integer, ForeignKey("correction.id"), primary_key=True),
+)
+
+# Names merged, renamed and kept apart; appended, never changed.
+target_change = Table(
+    "target_change",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("action", String, nullable=False),  # merge, rename, split, undo
+    Column("subject", String, nullable=False),
+    Column("object", String, nullable=False),
+    Column("who", String, nullable=False),
+    Column("at_utc", Utc, nullable=False),
+    Column("undoes", Integer, ForeignKey("target_change.id")),
 )
 
 # What was usual in a run, for the nights after it.

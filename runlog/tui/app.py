@@ -2,8 +2,7 @@
 
 import asyncio
 import os
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
 
@@ -12,13 +11,12 @@ from textual.app import App, SystemCommand
 from textual.screen import Screen
 from textual.timer import Timer
 
-from runlog.actions import judge as judging
 from runlog.actions import review as reading
-from runlog.actions.judge import Step
 from runlog.actions.review import RunLine
 from runlog.config import Settings
 from runlog.errors import RunlogError
 from runlog.tui import memory
+from runlog.tui.decisions import Decisions
 from runlog.tui.desk import Desk
 from runlog.tui.doubtful_screen import DoubtfulScreen
 from runlog.tui.frames_screen import FramesScreen
@@ -26,12 +24,10 @@ from runlog.tui.help_screen import HelpScreen
 from runlog.tui.keys import EVERYWHERE, SCOPES, bound
 from runlog.tui.look import DARK, PLAIN, THEMES, Look, theme
 from runlog.tui.night_screen import NightScreen
-from runlog.tui.scanning import ScanProcess
-from runlog.tui.text import count
+from runlog.tui.scanning import Scans
 from runlog.tui.totals_screen import TotalsScreen
 
 POLL_S = 1.0
-SETTLE_AFTER_S = 1.5  # after the last decision, so that a quick hand is never waited for
 SAY_S = 8.0
 LIVE_EVERY_S = 30.0
 Result = TypeVar("Result")
@@ -71,14 +67,10 @@ class ReviewApp(App[None]):
         self.open_count = 0
         self.version = 0
         self.said = self.trouble = self.scan_words = ""
-        self.live = False
+        self.decisions = Decisions(self)
+        self.scans = Scans(self)
         self._token: tuple[int, ...] | None = None
-        self._done: list[Step] = []
-        self._undone: list[Step] = []
-        self._writes = asyncio.Lock()
-        self._settle_timer: Timer | None = None
         self._say_timer: Timer | None = None
-        self._scan: ScanProcess | None = None
         for name, look in THEMES.items():
             self.register_theme(theme(look, name, dark=look is DARK))
 
@@ -88,9 +80,11 @@ class ReviewApp(App[None]):
         """Open where one was, or on a night that is new since."""
         self.theme = "ansi-dark" if self.no_color else self._known_shade()
         self.set_interval(POLL_S, self.poll)
-        self.set_interval(LIVE_EVERY_S, self._live_tick)
+        self.set_interval(LIVE_EVERY_S, self.scans.tick)
         self._open(self._load_runs())
+        self.open_count = self._count_now()
         self.switch_mode(self.place.screen if self.place.screen in self.MODES else "night")
+        self.run_worker(self.decisions.settle(), group="settle")
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Name the colours of ours that any theme must have."""
@@ -108,6 +102,15 @@ class ReviewApp(App[None]):
             self.trouble = str(error).replace("\n", " ")
             return []
 
+    def _count_now(self) -> int:
+        if self.here is None:
+            return 0
+        try:
+            return reading.open_count(self.engine, self.here.id)
+        except RunlogError as error:
+            self.trouble = str(error).replace("\n", " ")
+            return 0
+
     def _open(self, runs: list[RunLine]) -> None:
         self.runs = runs
         self.run_at = len(runs) - 1
@@ -118,15 +121,14 @@ class ReviewApp(App[None]):
             if (run.night, run.rig) == (self.place.night, self.place.rig):
                 self.run_at = i
 
-    def action_quit(self) -> Any:  # type: ignore[override]
+    async def action_quit(self) -> None:
         """Leave; decisions are stored as they are made, so there is nothing to save."""
         self._remember()
-        if self._scan is not None:
-            self._scan.stop()
+        self.scans.stop()
         self.exit()
 
     def _remember(self) -> None:
-        run = self.run
+        run = self.here
         frames = self._screen_of(FramesScreen)
         listed = frames.memory() if frames else {}
         place = memory.Place(
@@ -149,7 +151,7 @@ class ReviewApp(App[None]):
     # --- where one is -----------------------------------------------------------------------
 
     @property
-    def run(self) -> RunLine | None:
+    def here(self) -> RunLine | None:
         """The run in view."""
         return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
 
@@ -207,7 +209,10 @@ class ReviewApp(App[None]):
             name = action.split("(")[0]
             await self.run_action(action, screen if hasattr(screen, f"action_{name}") else self)
 
-        return lambda: self.call_later(run)
+        def start() -> None:
+            self.call_later(run)
+
+        return start
 
     # --- talking ----------------------------------------------------------------------------
 
@@ -225,6 +230,16 @@ class ReviewApp(App[None]):
                 screen.catch_up()
 
     catch_up = _tell_screens
+
+    def point_to(self, ids: list[int]) -> None:
+        """Let the screen in front turn to frames whose decision was taken back."""
+        if isinstance(self.screen, Desk):
+            self.screen.point_to(ids)
+
+    def set_scan_words(self, words: str) -> None:
+        """Say how a scan is doing."""
+        self.scan_words = words
+        self._tell_screens()
 
     def set_trouble(self, words: str) -> None:
         """Say that something is wrong until it is right again."""
@@ -265,123 +280,41 @@ class ReviewApp(App[None]):
         runs = await self.ask(reading.run_lines, self.engine)
         if runs is None:
             return
-        here = self.run
+        here = self.here
         at_end = self.run_at == len(self.runs) - 1
         self.runs = runs
         self.run_at = self._find_run(here, at_end)
         self.version += 1
-        await self._count_open()
+        await self.count_open()
         self._tell_screens()
 
     def _find_run(self, here: RunLine | None, at_end: bool) -> int:
         """Stay with the run in view; whoever watches the last night follows to a newer one."""
         for i, run in enumerate(self.runs):
-            if here is not None and run.id == here.id and not (at_end and self.live):
+            if here is not None and run.id == here.id and not (at_end and self.scans.live):
                 return i
         return len(self.runs) - 1
 
-    async def _count_open(self) -> None:
-        run = self.run
+    async def count_open(self) -> None:
+        """Count what waits for a decision in the night in view."""
+        run = self.here
         found = await self.ask(reading.open_count, self.engine, run.id if run else None)
         self.open_count = found or 0
 
-    # --- decisions --------------------------------------------------------------------------
-
-    async def judge(self, ids: Sequence[int], grade: str) -> None:
-        """Store a decision, keep it for undo, and let the screens follow."""
-        step = await self._write(judging.judge, list(ids), grade, self.who)
-        if step is not None:
-            said = "given back to the automatic grade" if grade == "auto" else f"marked {grade}"
-            self._decided(step, f"{count(step.frames, 'frame')} {said} (u undoes)")
-
-    async def annotate(self, ids: Sequence[int], note: str) -> None:
-        """Store a note."""
-        step = await self._write(judging.annotate, list(ids), note.strip() or None, self.who)
-        if step is not None:
-            self._decided(step, f"Note on {count(step.frames, 'frame')} (u undoes)")
-
-    def _decided(self, step: Step, words: str) -> None:
-        self._done.append(step)
-        self._undone.clear()
-        self.say(words)
-        self._follow_up()
-
-    async def _write(self, work: Callable[..., Step], *args: Any) -> Step | None:
-        async with self._writes:  # one after another, in the order of the keys
-            return await self.ask(work, self.engine, *args)
-
-    def _follow_up(self) -> None:
-        """Show what a decision changed now; add it up when the hand rests."""
-        self.run_worker(self.poll(), group="poll", exclusive=True)
-        if self._settle_timer is not None:
-            self._settle_timer.stop()
-        self._settle_timer = self.set_timer(SETTLE_AFTER_S, self._settle)
-
-    async def _settle(self) -> None:
-        await self.ask(reading.settle_now, self.engine, self.settings)
-        await self.poll()
+    # --- keys that work everywhere ----------------------------------------------------------
 
     def action_undo(self) -> None:
         """Take the last decision back."""
-        self.run_worker(self._walk_back(self._done, self._undone, "Taken back"), group="undo")
+        self.run_worker(self.decisions.undo(), group="judge")
 
     def action_redo(self) -> None:
         """Make it again."""
-        self.run_worker(self._walk_back(self._undone, self._done, "Made again"), group="undo")
-
-    async def _walk_back(self, steps: list[Step], others: list[Step], word: str) -> None:
-        if not steps:
-            self.say("Nothing to take back" if steps is self._done else "Nothing to make again")
-            return
-        step = steps.pop()
-        back = await self._write(judging.take_back, step, self.who)
-        if back is None:
-            steps.append(step)
-            return
-        others.append(back)
-        left = step.frames - back.frames
-        by = f"; {count(left, 'frame')} since marked by {', '.join(back.passed_over)} left alone"
-        self.say(f"{word}: {count(back.frames, 'frame')}{by if left else ''}")
-        self._follow_up()
-
-    # --- scanning ---------------------------------------------------------------------------
+        self.run_worker(self.decisions.redo(), group="judge")
 
     def action_scan(self) -> None:
-        """Start looking for new frames; a second press stops it."""
-        if self._scan is not None:
-            self._scan.stop()
-            self.say("Stopping the scan after the frames in hand")
-            return
-        self.run_worker(self._run_scan(), group="scan")
+        """Look for new frames; a second press stops it."""
+        self.scans.toggle()
 
     def action_live(self) -> None:
         """Keep looking for new frames."""
-        self.live = not self.live
-        self.say("Live: new frames appear as they are taken" if self.live else "No longer live")
-        if self.live and self._scan is None:
-            self.run_worker(self._run_scan(), group="scan")
-        self._set_scan_words("")
-
-    async def _live_tick(self) -> None:
-        if self.live and self._scan is None:
-            self.run_worker(self._run_scan(), group="scan")
-
-    async def _run_scan(self) -> None:
-        self._scan = ScanProcess(self.database, self.config)
-        ended = ""
-        try:
-            self._set_scan_words("looking …")
-            async for progress in self._scan.run():
-                self._set_scan_words(progress.words)
-                ended = progress.ended or ended
-        finally:
-            self._scan = None
-            self._set_scan_words("")
-        with suppress(Exception):
-            self.say(ended)
-        await self.poll()
-
-    def _set_scan_words(self, words: str) -> None:
-        self.scan_words = f"live · {words}" if self.live and words else words or (
-            "live" if self.live else "")  # fmt: skip
-        self._tell_screens()
+        self.scans.toggle_live()

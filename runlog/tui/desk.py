@@ -61,12 +61,15 @@ class Desk(Screen[None]):
 
     def stand(self) -> tuple[object, ...]:
         """What this screen's content depends on."""
-        run = self.review.run
+        run = self.review.here
         return (run.id if run else None, self.review.version)
 
     def reload(self) -> None:
         """Load the content again."""
         raise NotImplementedError
+
+    def point_to(self, ids: list[int]) -> None:
+        """Turn to frames whose decision was taken back, where this screen shows frames."""
 
     def restyle(self) -> None:
         """Draw again in other colours."""

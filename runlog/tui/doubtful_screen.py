@@ -44,11 +44,15 @@ class DoubtfulScreen(LookingScreen):
         """All nights do not depend on the run in view."""
         return (*super().stand(), self.every_night)
 
+    def reload(self) -> None:
+        """Load again beside the painting."""
+        self._reload()
+
     @work(exclusive=True, group="queue")
-    async def reload(self) -> None:
+    async def _reload(self) -> None:
         """Load the queue; stay with the frame in view, or begin with the first left."""
         app = self.review
-        run = app.run
+        run = app.here
         run_id = None if self.every_night or run is None else run.id
         cases = await app.ask(doubtful_cases, app.engine, run_id)
         if cases is None:
@@ -86,6 +90,15 @@ class DoubtfulScreen(LookingScreen):
             if self._open(self.cases[at]):
                 return at
         return None
+
+    def point_to(self, ids: list[int]) -> None:
+        """Turn back to what was taken back."""
+        self.just_judged.difference_update(ids)
+        for i, case in enumerate(self.cases):
+            if not set(ids).isdisjoint(case.ids):
+                self.at = i
+                self.present()
+                return
 
     # --- showing ----------------------------------------------------------------------------
 

@@ -20,6 +20,10 @@ NAMES = (
     ("top left", "half way", "centre", "half way", "bottom right"),
     ("bottom left", "half way", "centre", "half way", "top right"),
 )
+BRIGHT_PERCENTILE = 98.5  # a lone hot pixel does not make a star look faint
+# The ninth of the frame each place lies in, for the values beside its name.
+ZONES = ((0, None, 4, None, 8), (6, None, 4, None, 2))
+NAMED_FROM = 20  # cells: room for a name and two values
 
 
 class Edges(Widget):
@@ -57,22 +61,32 @@ class Edges(Widget):
         side = max(min((self.size.width - 4) // 5, lines * 2, cuts[0].shape[0]), 2)
         side -= side % 2
         rows: list[Strip] = []
-        for numbers, names in zip(DIAGONALS, NAMES, strict=True):
+        for numbers, names, zones in zip(DIAGONALS, NAMES, ZONES, strict=True):
             if side * (len(rows) > 0) and len(rows) + 1 + side // 2 > self.size.height:
                 break
-            rows.append(Strip([Segment(self._names(names, side), styled(look.quiet))]))
+            labels = self._labels(names, zones, side)
+            rows.append(Strip([Segment(labels, styled(look.quiet))]))
             rows += self._strip([cuts[i] for i in numbers], side, bool(look.ground), look.ground)
         return rows
 
-    def _names(self, names: tuple[str, ...], side: int) -> str:
-        return fitted(" ".join(fitted(name, side) for name in names), self.size.width)
+    def _labels(self, names: tuple[str, ...], zones: tuple[int | None, ...], side: int) -> str:
+        labels = [name + self._values(zone, side) for name, zone in zip(names, zones, strict=True)]
+        return fitted(" ".join(fitted(label, side) for label in labels), self.size.width)
+
+    def _values(self, zone: int | None, side: int) -> str:
+        found = self.picture.sight.zones if self.picture is not None else ()
+        if zone is None or side < NAMED_FROM or len(found) != 9:
+            return ""
+        width, stretch = found[zone].get("fwhm_px"), found[zone].get("eccentricity")
+        words = f"  {width:.2f}px" if width is not None else ""
+        return f"{words} {stretch:.2f}" if stretch is not None and words else words
 
     def _strip(self, cuts: list[paint.Array], side: int, colored: bool, ground: str) -> list[Strip]:
         parts = []
         for cut in cuts:
             middle = _middle(cut, side)
             black = float(np.median(cut))
-            white = max(float(middle.max()), black + 1e-6)
+            white = max(float(np.percentile(middle, BRIGHT_PERCENTILE)), black + 1e-6)
             parts.append(paint.Contrast(black, white, paint.HARDNESS[0]).apply(middle))
             parts.append(np.full((side, 1), 255, np.uint8))
         dots = np.concatenate(parts[:-1], axis=1)

@@ -127,14 +127,15 @@ class FrameTable(ScrollView, can_focus=True):
         self._pages.clear()
         self._asked.clear()
         self.picked &= set(ids) if self.picked else set()
-        at = self._find(stay_on)
+        at = self.place_of(stay_on)
         self.cursor = at if at is not None else min(self.cursor, max(len(ids) - 1, 0))
         self.virtual_size = Size(self.size.width, len(ids))
         self.ask_around(self.cursor)
         self._follow()
         self.refresh()
 
-    def _find(self, frame_id: int | None) -> int | None:
+    def place_of(self, frame_id: int | None) -> int | None:
+        """Find the row of a frame; None when it is not in the list."""
         if frame_id is None:
             return None
         try:
@@ -144,7 +145,7 @@ class FrameTable(ScrollView, can_focus=True):
 
     def take_lines(self, lines: dict[int, FrameLine], wanted: Sequence[int]) -> None:
         """Keep a page of lines that has come."""
-        first = self._find(wanted[0]) if wanted else None
+        first = self.place_of(wanted[0]) if wanted else None
         if first is None or first % PAGE:
             return  # of a list that is no longer shown
         number = first // PAGE

@@ -101,12 +101,16 @@ class FramesScreen(Desk):
 
     def sieve(self) -> Sieve:
         """What the words typed and the night in view ask for."""
-        run = self.review.run
+        run = self.review.here
         run_id = None if self.every_night or run is None else run.id
         return Sieve(run_id, understand(self.typed, self.filters).terms)
 
+    def reload(self) -> None:
+        """Load again beside the painting."""
+        self._reload()
+
     @work(exclusive=True, group="list")
-    async def reload(self) -> None:
+    async def _reload(self) -> None:
         """List again: the first rows at once, then all of them."""
         app, table = self.review, self.table
         if not self.filters:
@@ -244,6 +248,12 @@ class FramesScreen(Desk):
                          (lambda at: at <= table.cursor))  # fmt: skip
         self._say_how_many()
 
+    def point_to(self, ids: list[int]) -> None:
+        """Turn to the first of what was taken back."""
+        at = self.table.place_of(ids[0]) if ids else None
+        if at is not None:
+            self.table.move_to(at)
+
     # --- deciding ---------------------------------------------------------------------------
 
     def action_grade(self, grade: str) -> None:
@@ -255,7 +265,7 @@ class FramesScreen(Desk):
         table.regrade(ids, grade)
         table.drop()
         self._say_how_many()
-        self.run_worker(self.review.judge(ids, grade), group="judge")
+        self.run_worker(self.review.decisions.grade(ids, grade), group="judge")
         if alone:
             table.move_to(table.cursor + 1)
 
@@ -265,7 +275,7 @@ class FramesScreen(Desk):
 
         def store(note: str | None) -> None:
             if note is not None:
-                self.run_worker(self.review.annotate(ids, note), group="judge")
+                self.run_worker(self.review.decisions.annotate(ids, note), group="judge")
 
         if ids:
             self.app.push_screen(NoteScreen(len(ids)), store)

@@ -174,7 +174,7 @@ class LookingScreen(Desk):
 
     async def judge(self, ids: Sequence[int], grade: str) -> None:
         """Store a decision on frames."""
-        await self.review.judge(ids, grade)
+        await self.review.decisions.grade(ids, grade)
 
     def restyle(self) -> None:
         """Draw pictures again in other colours."""
@@ -192,6 +192,6 @@ class LookingScreen(Desk):
 
         def store(note: str | None) -> None:
             if note is not None:
-                self.run_worker(self.review.annotate(ids, note), group="judge")
+                self.run_worker(self.review.decisions.annotate(ids, note), group="judge")
 
         return self.app.push_screen(NoteScreen(len(ids)), store)

@@ -48,7 +48,7 @@ class Masthead(Widget):
         return text
 
     def _where(self, app: "ReviewApp", room: int) -> Text:
-        run = app.run
+        run = app.here
         if run is None:
             return Text(fitted(" runlog", room), style=styled(app.look.accent, bold=True))
         when = evening(run.night) if room > 30 else short_evening(run.night)

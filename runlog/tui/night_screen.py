@@ -1,10 +1,9 @@
 """The night: what happened, what it was worth, what needs a decision."""
 
-import asyncio
-from collections.abc import Iterator
-from typing import Any, ClassVar
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any, ClassVar
 
-from rich.console import Group
+from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 from textual import work
@@ -12,8 +11,7 @@ from textual.app import ComposeResult
 from textual.containers import Vertical, VerticalScroll
 from textual.widgets import Static
 
-from runlog.actions.night import NightReport, night_reports
-from runlog.actions.review import RunLine, whole_run
+from runlog.actions.review import RunLine, report_of, whole_run
 from runlog.core.columns import hours
 from runlog.store.review import FrameLine
 from runlog.tui.calendar_screen import CalendarScreen
@@ -24,8 +22,10 @@ from runlog.tui.text import clock, count, fitted, piece, safe, styled
 from runlog.tui.timeline import Span, Timeline
 from runlog.tui.timeline_screen import TimelineScreen
 
-BAR = 40
-WORDS = ("verdicts", "events", "added", "questions")
+if TYPE_CHECKING:
+    from runlog.actions.night import NightReport
+
+BAR = 30
 
 
 class NightScreen(Desk):
@@ -52,7 +52,7 @@ class NightScreen(Desk):
 
     def reload(self) -> None:
         """Show at once what is known of the night, and the story when it is told."""
-        run = self.review.run
+        run = self.review.here
         look = self.review.look
         if run is None:
             self.query_one("#outcome", Static).update(_welcome(look))
@@ -65,13 +65,10 @@ class NightScreen(Desk):
     @work(exclusive=True, group="night")
     async def _tell(self, run: RunLine) -> None:
         app = self.review
-        evening = run.night or ""
         self.lines = await app.ask(whole_run, app.engine, run.id) or []
         self.query_one(Timeline).show(self.lines, self._spans())
-        await app._count_open()
-        reports = await app.ask(night_reports, app.engine, app.settings, evening)
-        self.report = next((r for r in reports or () if r.row["rig"] == run.rig), None)
-        await asyncio.sleep(0)
+        await app.count_open()
+        self.report = await app.ask(report_of, app.engine, app.settings, run)
         self._fill(run)
 
     def _spans(self) -> list[Span]:
@@ -85,8 +82,8 @@ class NightScreen(Desk):
             outcome(run, self.review.open_count, look, report)
         )
         self.query_one(Timeline).show(self.lines, self._spans())
-        for name, words in zip(WORDS, (verdicts, events, added, questions), strict=True):
-            self.query_one(f"#{name}", Static).update(words(report, look))
+        for name, write in WORDS.items():
+            self.query_one(f"#{name}", Static).update(write(report, look))
 
     # --- keys -------------------------------------------------------------------------------
 
@@ -137,7 +134,7 @@ def _welcome(look: Look) -> Text:
     ).copy()
 
 
-def outcome(run: RunLine, waiting: int, look: Look, report: NightReport | None = None) -> Text:
+def outcome(run: RunLine, waiting: int, look: Look, report: "NightReport | None" = None) -> Text:
     """Say in three lines what the night was worth."""
     text = Text()
     text.append(f"{hours(run.kept_s)} kept", styled(look.keep, bold=True))
@@ -170,7 +167,7 @@ def share_bar(run: RunLine, look: Look) -> Text:
     return text
 
 
-def verdicts(report: NightReport | None, look: Look) -> Group:
+def verdicts(report: "NightReport | None", look: Look) -> Group:
     """Give each part of the rig its line."""
     grid = _grid()
     for part, found in (report.row["verdicts"] if report else {}).items():
@@ -180,7 +177,7 @@ def verdicts(report: NightReport | None, look: Look) -> Group:
     return Group(_heading("Part by part", look), grid)
 
 
-def events(report: NightReport | None, look: Look) -> Group:
+def events(report: "NightReport | None", look: Look) -> Group:
     """Tell what happened, in order."""
     grid = _grid()
     for event in report.row["events"] if report else ():
@@ -201,7 +198,7 @@ def _grid() -> Table:
     return grid
 
 
-def added(report: NightReport | None, look: Look) -> Text:
+def added(report: "NightReport | None", look: Look) -> Text:
     """Say what the night added to the totals, and what is to go."""
     text = _heading("Added to the totals", look, end="\n")
     for row in report.row["added"] if report else ():
@@ -216,7 +213,7 @@ def added(report: NightReport | None, look: Look) -> Text:
     return text
 
 
-def questions(report: NightReport | None, look: Look) -> Text:
+def questions(report: "NightReport | None", look: Look) -> Text:
     """Repeat what is doubtful in the headers, and what else was taken."""
     if report is None:
         return Text()
@@ -230,7 +227,7 @@ def questions(report: NightReport | None, look: Look) -> Text:
     return text
 
 
-def _more(report: NightReport) -> Iterator[str]:
+def _more(report: "NightReport") -> Iterator[str]:
     row = report.row
     if report.dark:
         yield f"dark from {clock(report.dark[0])} to {clock(report.dark[1])} UTC"
@@ -242,3 +239,12 @@ def _more(report: NightReport) -> Iterator[str]:
 
 def _heading(words: str, look: Look, end: str = "") -> Text:
     return Text().append(f"{words}{end}", styled(look.accent, bold=True))
+
+
+Write = Callable[["NightReport | None", Look], RenderableType]
+WORDS: dict[str, Write] = {
+    "verdicts": verdicts,
+    "events": events,
+    "added": added,
+    "questions": questions,
+}

@@ -31,7 +31,8 @@ class Contrast:
         """Stretch to 0 ... GREYS - 1 as uint8: asinh, so that faint and bright both show."""
         share = np.clip((image - self.black) / (self.white - self.black), 0.0, 1.0)
         bent = np.arcsinh(share * self.hardness) / np.arcsinh(self.hardness)
-        return np.rint(bent * (GREYS - 1)).astype(np.uint8)
+        greys: Array = np.rint(bent * (GREYS - 1)).astype(np.uint8)
+        return greys
 
 
 def contrast_of(image: Array, hardness: float = HARDNESS[1]) -> Contrast:

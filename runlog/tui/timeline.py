@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from runlog.tui.app import ReviewApp
 
 MARGIN = 9  # cells left of the plot, for names and values
-DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # braille, row by row
+QUARTERS = " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"  # by bits: 1 above left, 2 above right, 4 below left, 8 below right
 PANEL_LEAST = 3
 WORST = ("reject", "doubtful", "ungraded", "keep")
 
@@ -75,7 +75,7 @@ class Timeline(Widget, can_focus=False):
 
     def __init__(self, **more: Any) -> None:
         super().__init__(**more)
-        self.lines: list[FrameLine] = []
+        self.lines: list[FrameLine] | None = None  # not loaded yet
         self.spans: tuple[Span, ...] = ()
         self.cursor: int | None = None
         self._rows: list[Strip] = []
@@ -100,13 +100,13 @@ class Timeline(Widget, can_focus=False):
         wanted = (self.size, look, id(self.lines), self.cursor)
         if wanted != self._drawn_for:
             self._drawn_for = wanted
-            self._rows = _Drawing(self, self.size, look).rows()
+            self._rows = [] if self.lines is None else _Drawing(self, self.size, look).rows()
         row = self._rows[y] if y < len(self._rows) else Strip([])
         return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
 
     def on_click(self, event: Click) -> None:
         """Point at the frame nearest in time."""
-        if not self.lines:
+        if not self.lines or self._drawn_for is None:
             return
         drawing = _Drawing(self, self.size, cast("ReviewApp", self.app).look)
         columns = [drawing.column(line.taken_at_utc) for line in self.lines]
@@ -118,7 +118,7 @@ class _Drawing:
     """One drawing of a time line at one size."""
 
     def __init__(self, owner: Timeline, size: Size, look: Any) -> None:
-        self.lines, self.spans, self.cursor = owner.lines, owner.spans, owner.cursor
+        self.lines, self.spans, self.cursor = owner.lines or [], owner.spans, owner.cursor
         self.size, self.look = size, look
         self.width = max(size.width - MARGIN - 1, 4)
         if self.lines:
@@ -162,7 +162,8 @@ class _Drawing:
             if first <= taken:
                 continue
             label = span.kind.replace("-", " ")
-            width = max(last - first + 1, min(len(label) + 1, self.width - first))
+            first = max(min(first, self.width - len(label)), taken + 1)
+            width = min(max(last - first + 1, len(label)), self.width - first)
             for i, letter in enumerate(fitted(label, width).replace(" ", "▁")):
                 cells[first + i] = (letter, style)
             taken = first + width
@@ -180,9 +181,9 @@ class _Drawing:
             share = (line.taken_at_utc - self.start).total_seconds() / self.seconds  # type: ignore[operator]
             dot_x = min(int(share * self.width * 2), self.width * 2 - 1)
             level = (min(max(value, low), high) - low) / (high - low)
-            dot_y = round((1 - level) * (height * 4 - 1))
-            cell = dot_x // 2, dot_y // 4
-            dots[cell] = dots.get(cell, 0) | DOTS[dot_y % 4][dot_x % 2]
+            dot_y = round((1 - level) * (height * 2 - 1))
+            cell = dot_x // 2, dot_y // 2
+            dots[cell] = dots.get(cell, 0) | 1 << (dot_x % 2 + 2 * (dot_y % 2))
             grades[cell] = _worse(grades.get(cell), line.grade)
         labels = _labels(panel, low, high, height)
         return [
@@ -200,7 +201,7 @@ class _Drawing:
             return (" " if ground else "│" if x == self._cursor_column() else " "), Style(
                 bgcolor=ground, color=self.look.accent or None)  # fmt: skip
         if grade == "keep":
-            return chr(0x2800 + dots), Style(color=self.look.text or None, bgcolor=ground)
+            return QUARTERS[dots], Style(color=self.look.text or None, bgcolor=ground)
         return SIGNS[grade], Style(
             color=self.look.grade(grade) or None, bgcolor=ground, bold=True)  # fmt: skip
 

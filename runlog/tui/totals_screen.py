@@ -48,8 +48,12 @@ class TotalsScreen(Desk):
         """Totals are over all nights."""
         return (self.review.version,)
 
+    def reload(self) -> None:
+        """Load again beside the painting."""
+        self._reload()
+
     @work(exclusive=True, group="totals")
-    async def reload(self) -> None:
+    async def _reload(self) -> None:
         """Add up again."""
         rows = await self.review.ask(total_rows, self.review.engine)
         if rows is None:

@@ -24,7 +24,7 @@ def in_words(line: FrameLine, look: Look) -> Text:
     text.append(f"{named}  {written('exposure_s', line.exposure_s)}", styled(bold=True))
     for key, word in (("fwhm_px", "FWHM"), ("eccentricity", "ecc."), ("stars", "stars"),
                       ("background_adu", "sky")):  # fmt: skip
-        text.append(f"   {word} ", styled(look.quiet))
+        text.append(f"  {word} ", styled(look.quiet))
         text.append(written(key, getattr(line, key)))
     text.append("\n")
     text.append_text(reasons(line, look))

@@ -390,8 +390,14 @@ def section_match(options: argparse.Namespace) -> list[Line]:
         if match is None:
             lost += 1
             continue
-        light = throughput(a.star_list, b.star_list, match, reference_exposure_s=300,
-                           exposure_s=300, clipped=max(a.clipped_stars, b.clipped_stars))
+        light = throughput(
+            a.star_list,
+            b.star_list,
+            match,
+            reference_exposure_s=300,
+            exposure_s=300,
+            clipped=max(a.clipped_stars, b.clipped_stars),
+        )
         ratios.append((light.ratio if light else np.nan) / true - 1)
         shifts.append(np.hypot(match.shift_x_px - shift[0], match.shift_y_px - shift[1]))
         turns.append(abs((match.rotation_deg - turn + 180) % 360 - 180))
@@ -458,7 +464,9 @@ def thinned(stars: StarList, rng: np.random.Generator) -> StarList:
     flux = np.array(stars.flux_adu) * 10 ** rng.normal(0, 0.16, len(stars.x))
     order = np.argsort(-flux)[:15]
     z = (np.array(stars.x) + 1j * np.array(stars.y))[order] * np.exp(1j * rng.uniform(0, 6.28))
-    z += complex(*rng.uniform(-200, 200, 2)) + rng.normal(0, 0.15, 15) + 1j * rng.normal(0, 0.15, 15)
+    z += (
+        complex(*rng.uniform(-200, 200, 2)) + rng.normal(0, 0.15, 15) + 1j * rng.normal(0, 0.15, 15)
+    )
     return StarList(tuple(z.real), tuple(z.imag), tuple(flux[order]))
 
 

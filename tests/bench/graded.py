@@ -19,7 +19,6 @@ from runlog.actions.scan import scan
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.policy import Policy
-from runlog.ingest.read import MEASURE_VERSION
 from runlog.store import models
 from runlog.store import runs as run_store
 from runlog.store.engine import open_engine, writing
@@ -27,6 +26,7 @@ from runlog.store.listing import Wanted
 from runlog.store.migrate import ready
 
 from .labels import FrameLabel, Limits, Span
+from .measured import Kept, answered_from, measure_missing, measured_as
 from .nights import NightTruth
 
 NOTED = frozenset(("streak", "clipped", "tilted"))  # faults that change no grade
@@ -83,35 +83,46 @@ def frames_folder(folder: Path, night: NightTruth) -> Path:
 # --- the stored scan ------------------------------------------------------------------------
 
 
-def _stamp(folder: Path, nights: Sequence[NightTruth]) -> dict[str, Any]:
+def frame_files(folder: Path, nights: Sequence[NightTruth]) -> list[bytes]:
+    """List every file a scan of the nights would find."""
+    found = (f for night in nights for f in frames_folder(folder, night).rglob("*.fits"))
+    return [os.fsencode(f.absolute()) for f in sorted(found)]
+
+
+def _stamp(files: Sequence[bytes]) -> dict[str, Any]:
     """Say what a stored scan depends on: how frames are measured, the tables, the files."""
     tables = "".join(str(CreateTable(t)) for t in models.metadata.sorted_tables)
-    truths = b"".join((folder / n.folder / "truth.json").read_bytes() for n in nights)
+    states = [(f, os.stat(f).st_size, os.stat(f).st_mtime_ns) for f in files]
     return {
-        "measure_version": MEASURE_VERSION,
+        "measured": measured_as(),
         "tables": hashlib.sha256(tables.encode()).hexdigest(),
-        "nights": hashlib.sha256(truths).hexdigest(),
+        "files": hashlib.sha256(repr(states).encode()).hexdigest(),
     }
 
 
 def database(folder: Path, nights: Sequence[NightTruth], *, rescan: bool, workers: int) -> Engine:
     """Open the stored scan of all nights; scan anew when it no longer holds, or when asked."""
-    path, note = folder / "bench.sqlite", folder / "bench.json"
-    stamp = _stamp(folder, nights)
+    path, note, files = folder / "bench.sqlite", folder / "bench.json", frame_files(folder, nights)
+    kept, stamp = Kept(folder), _stamp(files)
+    if rescan:
+        kept.forget()
     known = json.loads(note.read_text()) if note.exists() else None
     if rescan or known != stamp or not path.exists():
         note.unlink(missing_ok=True)
-        _scan_anew(path, [frames_folder(folder, night) for night in nights], workers)
+        measure_missing(kept, files, workers)
+        with answered_from(kept):
+            scan_into(path, [os.fsencode(frames_folder(folder, night)) for night in nights])
         note.write_text(json.dumps(stamp))
     return ready(open_engine(str(path)))
 
 
-def _scan_anew(path: Path, folders: Sequence[Path], workers: int) -> None:
+def scan_into(path: Path, folders: Sequence[bytes]) -> None:
+    """Scan into a new database, with the real scan."""
     began = time.perf_counter()
     for old in path.parent.glob(path.name + "*"):
         old.unlink()
     engine = ready(open_engine(str(path)))
-    report = scan(engine, Settings(), [os.fsencode(f) for f in folders], workers=workers)
+    report = scan(engine, Settings(), folders)
     engine.dispose()
     if report.failed or report.problems:
         raise SystemExit(f"the scan failed on {report.failed[:3]} {report.problems[:3]}")

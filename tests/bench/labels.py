@@ -8,7 +8,7 @@ from dataclasses import dataclass
 class FrameLabel:
     """One drawn light frame; strengths are continuous so that any limit can be applied later."""
 
-    file: str  # below the night's scanned folder
+    file: str  # below the night's folder
     number: int  # in time order, from 0
     start_utc: str
     exposure_s: float

@@ -18,7 +18,8 @@ from samples.maker.shot import Shot
 from samples.maker.write import header, write_fits
 
 from .labels import FrameLabel
-from .planning import Planned, Script, plan_night
+from .planning import Planned, plan_night
+from .script import HELD_OUT, Script
 from .scripts import SCRIPTS
 
 DEFAULT_SEED = 1
@@ -29,7 +30,7 @@ def plan_all(seed: int = DEFAULT_SEED, scripts: tuple[Script, ...] = SCRIPTS) ->
     """Plan every night without drawing; each has random numbers of its own."""
     for script in scripts:
         own = sum(script.name.encode()) + 977 * len(script.name)
-        yield plan_night(script, (seed + HELD_OUT_SEED * (script.half == "held-out"), own))
+        yield plan_night(script, (seed + HELD_OUT_SEED * (script.half == HELD_OUT), own))
 
 
 def draw_frame(folder: str, shot: Shot) -> None:
@@ -84,11 +85,13 @@ def read_truths(folder: Path) -> list[NightTruth]:
     return found
 
 
-def make(folder: Path, seed: int, workers: int, names: list[str]) -> int:
+def make(folder: Path, seed: int, workers: int, names: list[str], *, only_labels: bool) -> int:
     """Draw all nights, or the named ones; give the number of frames."""
     nights = [p for p in plan_all(seed) if not names or p.script.name in names]
     for planned in nights:
         write_truth(folder, planned)
+    if only_labels:
+        return 0
     shots = [shot for planned in nights for shot in (*planned.shots, *planned.bias)]
     pieces = [shots[i : i + 8] for i in range(0, len(shots), 8)]
     done = 0
@@ -107,9 +110,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=DEFAULT_SEED)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--only", nargs="*", default=[], help="names of nights; default: all")
+    parser.add_argument("--labels", action="store_true", help="write truth.json only")
     asked = parser.parse_args()
     began = time.perf_counter()
-    done = make(asked.folder, asked.seed, asked.workers, asked.only)
+    done = make(asked.folder, asked.seed, asked.workers, asked.only, only_labels=asked.labels)
     seconds = time.perf_counter() - began
     print(f"{done} frames in {asked.folder}, {seconds:.0f} s")
 

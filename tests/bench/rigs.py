@@ -1,5 +1,6 @@
 """The two invented rigs, their sites and targets, of the labelled nights."""
 
+import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -134,3 +135,10 @@ def blur_for(ratio: float, clean_px: float, rig: BenchRig) -> float:
     blurs, ratios = _blur_table(rig.rig.telescope.obstruction, round(rig.usual_core_px, 1))
     rising = np.maximum.accumulate(ratios)
     return float(np.interp(ratio, rising, blurs)) * clean_px
+
+
+def seeing_for(width: float, rig: BenchRig) -> float:
+    """Give the seeing that makes the core so many times as wide as usual, optics unchanged."""
+    optics = rig.rig.telescope.optics_fwhm_arcsec
+    whole = width * math.hypot(rig.seeing_arcsec, optics)
+    return math.sqrt(max(whole**2 - optics**2, 0.3**2))

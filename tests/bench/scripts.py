@@ -2,10 +2,10 @@
 
 from samples.maker.spoil import Glitch
 
-from .planning import Block, Cloud, Dew, Drift, Jump, Lamp, Script, Tree
+from .script import HELD_OUT as HELD
+from .script import TUNE, Block, Cloud, Dew, Drift, Jump, Lamp, Script, Tree
 
 LRGB = ("L", "R", "G", "B")
-TUNE, HELD = "tune", "held-out"
 
 
 def _run(target: str, filters: tuple[str, ...], frames: int, *exposures_s: float) -> Block:

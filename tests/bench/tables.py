@@ -77,9 +77,7 @@ def right_first(graded: Graded) -> bool:
 
 def fault_lines(frames: Sequence[Graded]) -> list[Line]:
     """Say per cause and strength what was caught and called by its name."""
-    return [
-        line for yard in YARDSTICKS if yard.bins for line in _cause_lines(scored(frames), yard)
-    ]
+    return [line for yard in YARDSTICKS if yard.bins for line in _cause_lines(scored(frames), yard)]
 
 
 def _cause_lines(frames: Sequence[Graded], yard: Yardstick) -> list[Line]:
@@ -243,9 +241,10 @@ def event_lines(
     kinds = list(dict.fromkeys([*ASKED_EVENTS, *(p.true.kind for p in pairs),
                                 *(t.span.kind for _, t in extra)]))  # fmt: skip
     head = f"{'event':14s} {'true':>5s} {'found':>6s} {'within 1':>9s} {'worst start':>12s}"
-    lines = [head + f" {'worst end':>10s} {'too many':>9s}"]
-    for kind in kinds:
-        lines.append(_event_line(kind, pairs, [t for _, t in extra if t.span.kind == kind]))
+    lines = [
+        head + f" {'worst end':>10s} {'too many':>9s}",
+        *(_event_line(k, pairs, [t for _, t in extra if t.span.kind == k]) for k in kinds),
+    ]
     return lines, [*map(_say_pair, (p for p in pairs if not p.within_one)),
                    *(f"{n}: told without reason: {_say(t)}" for n, t in extra)]  # fmt: skip
 

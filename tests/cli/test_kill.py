@@ -18,12 +18,12 @@ from tests.killing import (
 )
 from tests.tools import here, logged_s, noise, rows, runlog_json, write_frame, write_run
 
-FRAMES = 60
+FRAMES = 40
 
 
 @pytest.fixture(scope="module")
 def many(tmp_path_factory):
-    """Write sixty frames that take two workers a few seconds."""
+    """Write forty frames that take two workers a few seconds."""
     folder = tmp_path_factory.mktemp("many")
     write_run(folder, FRAMES)
     for i in range(FRAMES):

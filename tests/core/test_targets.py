@@ -28,7 +28,7 @@ def test_designations_fold(written, folded):
     assert fold_target(written) == folded
 
 
-@pytest.mark.parametrize("name", ["NGC 7000 panel 2", "Home field", "M33 west"])
+@pytest.mark.parametrize("name", ["NGC 7000 panel 2", "Home field"])
 def test_other_names_are_kept(name):
     """A name with more than a designation keeps its words: panels are targets of their own."""
     assert fold_target(name) == name

@@ -1,0 +1,1 @@
+"""Small tables of the sky: catalogue numbers, positions and nicknames."""

@@ -1,0 +1,100 @@
+"""Corrections a person made: appended, never changed; by content key, so they outlive rows."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, insert, select
+
+from runlog.core.personal import NOTHING_SAID, Said, TargetChanges, in_force
+from runlog.store import models as m
+from runlog.store.targets import changes_in_force
+
+IN_ONE_QUESTION = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """One line of the book of corrections."""
+
+    id: int
+    field: str
+    value: str
+    selection: str
+    frames: int
+    who: str
+    at_utc: datetime
+    undoes: int | None
+    stands: bool
+
+
+def said_of(connection: Connection, content_key: str) -> Said:
+    """Load what a person said that bears on one frame."""
+    changes = changes_in_force(connection)
+    corrections = standing(connection, [content_key]).get(content_key, {})
+    return Said(corrections, changes) if corrections or changes != _NO_CHANGES else NOTHING_SAID
+
+
+_NO_CHANGES = TargetChanges()
+
+
+def standing(
+    connection: Connection, content_keys: Sequence[str]
+) -> dict[str, dict[str, str]]:
+    """Load the corrections in force: key -> field -> value; of several the last one speaks."""
+    c, f = m.correction.c, m.correction_frame.c
+    undoing = select(c.id, c.undoes).where(c.undoes.is_not(None))
+    undone = [tuple(row) for row in connection.execute(undoing)]
+    found: dict[str, dict[str, str]] = {}
+    for part in _parts(content_keys):
+        query = (
+            select(f.content_key, c.id, c.field, c.value)
+            .join(m.correction, c.id == f.correction_id)
+            .where(f.content_key.in_(part), c.undoes.is_(None))
+            .order_by(c.id)
+        )
+        rows = connection.execute(query).all()
+        stand = in_force([*undone, *((row.id, None) for row in rows)])
+        for row in rows:
+            if row.id in stand:
+                found.setdefault(row.content_key, {})[row.field] = row.value
+    return found
+
+
+def _parts(values: Sequence[str]) -> Iterable[Sequence[str]]:
+    return (values[i : i + IN_ONE_QUESTION] for i in range(0, len(values), IN_ONE_QUESTION))
+
+
+def append(
+    connection: Connection, values: Mapping[str, Any], content_keys: Sequence[str]
+) -> int:
+    """Append one correction for some frames; returns its number."""
+    row = dict(values) | {"frames": len(content_keys)}
+    key = connection.execute(insert(m.correction).values(row)).inserted_primary_key
+    assert key is not None
+    if content_keys:
+        connection.execute(
+            insert(m.correction_frame),
+            [{"correction_id": key[0], "content_key": k} for k in content_keys],
+        )
+    return int(key[0])
+
+
+def book(connection: Connection) -> list[Correction]:
+    """List all corrections ever made, oldest first, and whether each still stands."""
+    rows = connection.execute(select(m.correction).order_by(m.correction.c.id)).all()
+    stand = in_force((row.id, row.undoes) for row in rows)
+    return [Correction(*row, stands=row.id in stand) for row in rows]
+
+
+def frames_of(connection: Connection, correction_id: int) -> Sequence[Row[Any]]:
+    """List the stored frames a correction was made for."""
+    f = m.frame.c
+    query = (
+        select(f.id, f.content_key)
+        .join(m.correction_frame, m.correction_frame.c.content_key == f.content_key)
+        .where(m.correction_frame.c.correction_id == correction_id)
+        .order_by(f.id)
+    )
+    return connection.execute(query).all()

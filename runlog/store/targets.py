@@ -1,0 +1,141 @@
+"""Targets as frames name them, and the names a person merged, renamed or kept apart."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, and_, bindparam, func, insert, select, update
+
+from runlog.core.personal import TargetChanges, in_force
+from runlog.store import models as m
+from runlog.store.runs import touch
+
+MERGE, RENAME, SPLIT, UNDO = "merge", "rename", "split", "undo"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One line of the book of names."""
+
+    id: int
+    action: str
+    subject: str
+    object: str
+    who: str
+    at_utc: datetime
+    undoes: int | None
+    stands: bool
+
+
+def changes(connection: Connection) -> list[Change]:
+    """List all changes of names ever made, oldest first, and whether each still stands."""
+    rows = connection.execute(select(m.target_change).order_by(m.target_change.c.id)).all()
+    stand = in_force((row.id, row.undoes) for row in rows)
+    return [Change(*row, stands=row.id in stand) for row in rows]
+
+
+def changes_in_force(connection: Connection) -> TargetChanges:
+    """Load the names in force; of two lines about one name the later speaks."""
+    standing = [c for c in changes(connection) if c.stands]
+    return TargetChanges(
+        same={c.subject: c.object for c in standing if c.action in (MERGE, RENAME)},
+        apart={c.subject: c.object for c in standing if c.action == SPLIT},
+    )
+
+
+def append_change(connection: Connection, values: Mapping[str, Any]) -> int:
+    """Append one change; returns its number."""
+    key = connection.execute(insert(m.target_change).values(dict(values))).inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def targets_seen(connection: Connection) -> set[str]:
+    """List the targets of counted light frames, from the sums, which are few."""
+    return set(connection.execute(select(m.run_sum.c.target).distinct()).scalars())
+
+
+# --- spellings ------------------------------------------------------------------------------
+
+
+def spellings(connection: Connection) -> Sequence[Row[Any]]:
+    """Group counted light frames by target and by how their headers spell it, with the place.
+
+    Means of right ascension go wrong across 0 h, so its sine and cosine would be needed; the
+    extremes are loaded instead, and who asks looks at both.
+    """
+    f = m.frame.c
+    query = (
+        select(f.target, f.target_raw, func.count().label("frames"))
+        .add_columns(*[
+            agg(f[name]).label(f"{name}_{label}")
+            for name in ("ra_deg", "dec_deg")
+            for label, agg in (("min", func.min), ("max", func.max), ("avg", func.avg))
+        ])
+        .add_columns(func.min(_field_px()).label("field_px"), func.min(f.pixel_um).label("pixel_um"))
+        .add_columns(func.max(f.focal_mm).label("focal_mm"), func.min(f.binning_x).label("binning"))
+        .where(f.kind == "light", f.counted)
+        .group_by(f.target, f.target_raw)
+        .order_by(f.target, f.target_raw)
+    )  # fmt: skip
+    return connection.execute(query).all()
+
+
+
+def named_frames(connection: Connection) -> Sequence[Row[Any]]:
+    """Load what tells a frame's target, of every frame whose header names one, in groups."""
+    f = m.frame.c
+    query = (
+        select(f.target_raw, f.target, func.count().label("frames"))
+        .where(_plain_target())
+        .group_by(f.target_raw, f.target)
+    )
+    return connection.execute(query).all()
+
+
+def frames_spelled(connection: Connection, raw: str | None, target: str) -> Sequence[Row[Any]]:
+    """Load the frames of one spelling and target, with what tells where they point."""
+    f = m.frame.c
+    same_raw = f.target_raw.is_(None) if raw is None else f.target_raw == raw
+    columns = (f.id, f.kind, f.ra_deg, f.dec_deg, f.width, f.height, f.pixel_um, f.focal_mm)
+    query = select(*columns, f.binning_x, f.header_kind)
+    return connection.execute(query.where(same_raw, f.target == target, _plain_target())).all()
+
+
+def corrected_frames(connection: Connection) -> list[int]:
+    """List the frames with any correction, whose names are read anew one by one."""
+    query = select(m.frame.c.id).where(m.frame.c.corrected.is_not(None)).order_by(m.frame.c.id)
+    return list(connection.execute(query).scalars())
+
+
+def _plain_target() -> Any:
+    return m.frame.c.corrected.is_(None)
+
+
+def rename_spelling(connection: Connection, raw: str | None, old: str, new: str) -> None:
+    """Give the frames of one spelling another target, and leave their runs to be settled."""
+    f = m.frame.c
+    same_raw = f.target_raw.is_(None) if raw is None else f.target_raw == raw
+    which = and_(same_raw, f.target == old, _plain_target())
+    runs = connection.execute(select(f.run_id).where(which).distinct()).scalars().all()
+    connection.execute(update(m.frame).where(which).values(target=new, matched_to=None))
+    touch(connection, sorted(runs))
+
+
+def rename_frames(connection: Connection, names: Mapping[int, str]) -> None:
+    """Give single frames another target."""
+    if not names:
+        return
+    f = m.frame.c
+    ids = list(names)
+    runs: set[int] = set()
+    for start in range(0, len(ids), 500):
+        part = ids[start : start + 500]
+        runs |= set(connection.execute(select(f.run_id).where(f.id.in_(part)).distinct()).scalars())
+    change = update(m.frame).where(f.id == bindparam("frame"))
+    connection.execute(
+        change.values(target=bindparam("name"), matched_to=None),
+        [{"frame": i, "name": name} for i, name in names.items()],
+    )
+    touch(connection, sorted(runs))

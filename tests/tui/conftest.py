@@ -1,0 +1,106 @@
+"""One built database a session, copied for each test; and the app on a copy."""
+
+import asyncio
+import inspect
+import shutil
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+
+from runlog.config import Settings
+from runlog.store.engine import open_engine
+from runlog.tui import decisions
+from runlog.tui.app import ReviewApp
+
+from .nights import Wish, build
+
+Running = Callable[..., Any]
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Run coroutine tests; one loop each."""
+    if not inspect.iscoroutinefunction(pyfuncitem.obj):
+        return None
+    names = pyfuncitem._fixtureinfo.argnames
+    asyncio.run(pyfuncitem.obj(**{name: pyfuncitem.funcargs[name] for name in names}))
+    return True
+
+
+def _built(path: Path, wish: Wish | None = None) -> Path:
+    engine = build(path, wish)
+    engine.dispose()
+    return path
+
+
+@pytest.fixture(scope="session")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three nights of 71 frames, 12 of them doubtful, with pictures."""
+    return _built(tmp_path_factory.mktemp("built") / "nights.sqlite")
+
+
+@pytest.fixture(scope="session")
+def built_short(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One night of 3,000 frames of five seconds, 600 of them doubtful."""
+    wish = Wish(nights=1, frames=3000, doubtful=600, exposure_s=5.0, pictures=False)
+    return _built(tmp_path_factory.mktemp("short") / "nights.sqlite", wish)
+
+
+@pytest.fixture
+def database(built: Path, tmp_path: Path) -> Path:
+    """A fresh copy of the three nights."""
+    return Path(shutil.copy(built, tmp_path / "nights.sqlite"))
+
+
+@pytest.fixture(autouse=True)
+def _no_clockwork(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Synthesised frames are not regraded behind a test's back; the colours are the usual ones."""
+    monkeypatch.setattr(decisions, "settle_now", lambda *_: 0)
+    monkeypatch.delenv("NO_COLOR", raising=False)
+
+
+def make_app(database: Path) -> ReviewApp:
+    """The interface on a database, remembering beside it."""
+    return ReviewApp(
+        open_engine(str(database)),
+        Settings(),
+        who="mia",
+        database=str(database),
+        state_file=database.with_suffix(".state.json"),
+    )
+
+
+@pytest.fixture
+def running(database: Path) -> Running:
+    """Run the interface: `async with running() as pilot`."""
+
+    @asynccontextmanager
+    async def run(
+        size: tuple[int, int] = (80, 24), path: Path | None = None
+    ) -> AsyncIterator[Pilot[None]]:
+        app = make_app(path or database)
+        async with app.run_test(size=size) as pilot:
+            await rest(pilot)
+            yield pilot
+        app.engine.dispose()
+
+    return run
+
+
+async def rest(pilot: Pilot[Any]) -> None:
+    """Wait until nothing is left to do."""
+    for _ in range(3):
+        await pilot.pause()
+        await pilot.app.workers.wait_for_complete()
+    await pilot.pause()
+
+
+async def press(pilot: Pilot[Any], *keys: str) -> None:
+    """Press keys one after another, each time until its work is done."""
+    for key in keys:
+        await pilot.press(key)
+        await rest(pilot)

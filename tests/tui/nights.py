@@ -1,0 +1,245 @@
+"""Synthesised nights written straight into a database: seeded, nothing read, nothing graded."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Engine, Integer, Table, insert
+
+from runlog.core.frame import Preview, StarList
+from runlog.core.policy import Policy, digest_of
+from runlog.ingest.preview import make_preview
+from runlog.store import models as m
+from runlog.store.engine import open_engine, writing
+from runlog.store.migrate import ready
+from runlog.store.previews import PARTS
+
+SEED = 20261016
+WIDTH, HEIGHT = 960, 640
+RIG = {"key": "heron", "name": "Heron 80/400 + MonoCam 4", "camera": "MonoCam 4",
+       "telescope": "Heron 80/400", "focal_mm": 400.0, "pixel_um": 3.8}  # fmt: skip
+PLAN = (("M 31", "L", 300.0), ("M 31", "Ha", 300.0), ("NGC 7023", "L", 300.0))
+TROUBLE = {
+    "cloud": ("doubtful", "stars give 62% of the light they give in this run's clear frames"),
+    "soft": ("doubtful", "FWHM 3.6 px, 1.5 times this run's 2.4"),
+    "trailed": ("reject", "eccentricity 0.84, this run's usual is 0.21"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What to synthesise."""
+
+    nights: int = 3
+    frames: int = 71
+    doubtful: int = 12
+    rejected: int = 3
+    exposure_s: float = 300.0
+    pictures: bool = True
+    folder: str = "/nowhere"
+
+
+def build(path: Path, wish: Wish | None = None) -> Engine:
+    """Make a database with some nights in it, each settled."""
+    wish = wish or Wish()
+    engine = ready(open_engine(str(path)))
+    random = np.random.default_rng(SEED)
+    pictures = [_preview(random) for _ in range(4)] if wish.pictures else []
+    with writing(engine) as connection:
+        connection.execute(insert(m.rig).values(**RIG, id=1))
+        for number in range(wish.nights):
+            rows = list(_night(number, wish, random))
+            connection.execute(insert(m.run).values(_run_row(number)))
+            for start in range(0, len(rows), 5_000):
+                connection.execute(insert(m.frame), rows[start : start + 5_000])
+            connection.execute(insert(m.run_sum), list(_sums(number + 1, rows)))
+            if pictures:
+                _put_pictures(connection, rows, pictures)
+                _put_files(connection, rows, wish.folder)
+    return engine
+
+
+def evening(number: int) -> datetime:
+    """Noon of the evening of a night, a week apart."""
+    return datetime(2026, 10, 2, 12, tzinfo=UTC) + timedelta(days=7 * number)
+
+
+def _run_row(number: int) -> dict[str, Any]:
+    night = evening(number).date().isoformat()
+    return _filled(m.run, {"id": number + 1, "night": night, "rig_id": 1, "revision": 1,
+                           "settled_revision": 1, "policy": digest_of(Policy())})  # fmt: skip
+
+
+def _night(number: int, wish: Wish, random: np.random.Generator) -> Iterator[dict[str, Any]]:
+    start = evening(number) + timedelta(hours=7)
+    faults = _faults(wish)
+    for i in range(wish.frames):
+        target, name, length = PLAN[i * len(PLAN) // wish.frames]
+        moment = start + timedelta(seconds=i * (wish.exposure_s + 15))
+        row = _frame(number, i, faults.get(i), random)
+        yield row | {
+            "taken_at_utc": moment,
+            "exposure_s": wish.exposure_s or length,
+            "target": target,
+            "target_raw": target,
+            "filter": name,
+        }
+
+
+def _faults(wish: Wish) -> dict[int, str]:
+    """Spread trouble over the night: half of it one long cloud, so that runs of it exist."""
+    if not wish.frames:
+        return {}
+    cloudy, soft = wish.doubtful // 2, wish.doubtful - wish.doubtful // 2
+    found = {wish.frames // 4 + i: "cloud" for i in range(cloudy)}
+    found |= {wish.frames // 2 + 2 * i: "soft" for i in range(soft)}
+    found |= {wish.frames - 2 - i: "trailed" for i in range(wish.rejected)}
+    return found
+
+
+def _frame(number: int, i: int, fault: str | None, random: np.random.Generator) -> dict[str, Any]:
+    grade, evidence = TROUBLE[fault] if fault else ("keep", "")
+    wide = {"soft": 1.5, "trailed": 1.3}.get(fault or "", 1.0)
+    dim = 0.62 if fault == "cloud" else 1.0
+    fwhm = float(2.4 * wide + 0.05 * random.standard_normal())
+    return _filled(
+        m.frame,
+        {
+            "content_key": f"{number:08x}{i:024x}",
+            "run_id": number + 1,
+            "counted": True,
+            "kind": "light",
+            "header_kind": "light",
+            "stage": "raw",
+            "camera_key": "monocam4",
+            "width": WIDTH,
+            "height": HEIGHT,
+            "planes": 1,
+            "bitpix": 16,
+            "binning_x": 1,
+            "binning_y": 1,
+            "pixel_um": 3.8,
+            "focal_mm": 400.0,
+            "measured_with": 1,
+            "stars": round(420 * dim),
+            "fwhm_px": round(fwhm, 3),
+            "eccentricity": 0.84 if fault == "trailed" else round(0.2 + 0.01 * (i % 5), 3),
+            "alignment": 0.9 if fault == "trailed" else 0.1,
+            "hfr_px": round(fwhm * 0.6, 3),
+            "background_adu": round(900 - 2.0 * i, 1),
+            "noise_adu": 14.0,
+            "ranked_flux_adu": round(30_000 * dim),
+            "clipped_stars": 3,
+            "airmass": round(1.6 - 0.006 * i, 3),
+            "focus_c": round(9.0 - 0.05 * i, 2),
+            "sensor_c": -10.0,
+            "set_c": -10.0,
+            "streaks": [[10.0, 20.0, 900.0, 610.0]] if i % 20 == 3 else [],
+            "field": {
+                "zones": [_zone(fault, z) for z in range(9)],
+                "tilt": 0.02,
+                "curvature": 0.03,
+                "worst_eccentricity": 0.3,
+            },
+            "notes": [],
+            "auto_grade": grade,
+            "grade": grade,
+            "graded_by": "auto",
+            "faults": [{"name": fault, "grade": grade, "evidence": evidence}] if fault else [],
+            "header_questions": [],
+            "run_questions": [],
+        },
+    )
+
+
+def _zone(fault: str | None, zone: int) -> dict[str, Any]:
+    stretch = 0.84 if fault == "trailed" else 0.2 + 0.02 * zone
+    return {"stars": 40, "fwhm_px": 2.3 + 0.05 * zone, "eccentricity": stretch,
+            "elongation_deg": 20.0 * zone}  # fmt: skip
+
+
+def _filled(table: Table, values: dict[str, Any]) -> dict[str, Any]:
+    """Give every column that must have a value an empty one of its type."""
+    row: dict[str, Any] = {c.name: None for c in table.columns if not c.primary_key}
+    for column in table.columns:
+        if not column.nullable and not column.primary_key:
+            row[column.name] = 0 if isinstance(column.type, Integer) else ""
+    return row | values
+
+
+def _sums(run_id: int, rows: Sequence[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    names = {"keep": "kept_s", "doubtful": "doubtful_s", "reject": "rejected_s"}
+    for target, name in dict.fromkeys((r["target"], r["filter"]) for r in rows):
+        own = [r for r in rows if (r["target"], r["filter"]) == (target, name)]
+        found = {"logged_s": sum(r["exposure_s"] for r in own), "ungraded_s": 0.0}
+        for grade, column in names.items():
+            found[column] = float(sum(r["exposure_s"] for r in own if r["grade"] == grade))
+        yield {"run_id": run_id, "target": target, "filter": name, "frames": len(own), **found,
+               "effective_s": None}  # fmt: skip
+
+
+# --- pictures and files ---------------------------------------------------------------------
+
+
+def sky(random: np.random.Generator) -> tuple[np.ndarray[Any, Any], StarList]:
+    """Draw a small frame: a nebula, stars, noise."""
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    image = 900 + 120 * np.exp(-(((x - 500) / 260) ** 2 + ((y - 300) / 120) ** 2))
+    image += 12 * random.standard_normal(image.shape)
+    places = random.uniform((20, 20), (WIDTH - 20, HEIGHT - 20), (150, 2))
+    fluxes = np.sort(random.pareto(1.2, 150) * 4000 + 2000)[::-1]
+    for (star_x, star_y), flux in zip(places, fluxes, strict=True):
+        left, low = int(star_x) - 8, int(star_y) - 8
+        patch = (slice(low, low + 17), slice(left, left + 17))
+        r2 = (x[patch] - star_x) ** 2 + (y[patch] - star_y) ** 2
+        image[patch] += flux / 6.5 * np.exp(-r2 / 2.1)
+    stars = StarList(tuple(places[:, 0]), tuple(places[:, 1]), tuple(fluxes))
+    return np.clip(image, 0, 65535).astype(np.uint16), stars
+
+
+def _preview(random: np.random.Generator) -> tuple[Preview, bytes]:
+    image, stars = sky(random)
+    triples = np.column_stack([stars.x, stars.y, stars.flux_adu]).astype("<f4")
+    return make_preview(image, stars), triples.tobytes()
+
+
+def _put_pictures(
+    connection: Any, rows: Sequence[dict[str, Any]], pictures: Sequence[tuple[Preview, bytes]]
+) -> None:
+    ids = _ids(connection, rows)
+    previews, stars = [], []
+    for i, frame_id in enumerate(ids):
+        preview, triples = pictures[i % len(pictures)]
+        values: dict[str, Any] = {"frame_id": frame_id, "shrink": preview.shrink,
+                                  "corners": [list(c) for c in preview.corners]}  # fmt: skip
+        for part in PARTS:
+            small = getattr(preview, part)
+            for name in type(small).__dataclass_fields__:
+                values[f"{part}_{name}"] = getattr(small, name)
+        previews.append(values)
+        stars.append({"frame_id": frame_id, "stars": triples})
+    connection.execute(insert(m.preview), previews)
+    connection.execute(insert(m.star_list), stars)
+
+
+def _ids(connection: Any, rows: Sequence[dict[str, Any]]) -> list[int]:
+    query = m.frame.select().with_only_columns(m.frame.c.id)
+    run_id = rows[0]["run_id"]
+    return list(
+        connection.execute(query.where(m.frame.c.run_id == run_id).order_by(m.frame.c.id)).scalars()
+    )
+
+
+def _put_files(connection: Any, rows: Sequence[dict[str, Any]], folder: str) -> None:
+    now = datetime(2026, 10, 17, 6, tzinfo=UTC)
+    for frame_id, row in zip(_ids(connection, rows), rows, strict=True):
+        header = {"frame_id": frame_id, "digest": row["content_key"], "stage": "raw",
+                  "card_count": 0, "cards": b"", "speaks": True}  # fmt: skip
+        key = connection.execute(insert(m.header).values(_filled(m.header, header)))
+        path = f"{folder}/{row['content_key']}.fits".encode()
+        file = {"path": path, "size": 1, "mtime_ns": 1, "header_id": key.inserted_primary_key[0],
+                "error": None, "missing": False, "read_at_utc": now}  # fmt: skip
+        connection.execute(insert(m.file).values(_filled(m.file, file)))

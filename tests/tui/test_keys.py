@@ -1,0 +1,311 @@
+"""Every key of the table does what its help says, on its screen."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, cast
+
+import pytest
+from sqlalchemy import func, select
+from textual.pilot import Pilot
+from textual.widgets import Input
+
+from runlog.store import models as m
+from runlog.store.engine import reading
+from runlog.tui import scanning
+from runlog.tui.app import ReviewApp
+from runlog.tui.edges import Edges
+from runlog.tui.help_screen import HelpScreen
+from runlog.tui.keys import EVERYWHERE, SCOPES
+from runlog.tui.picture_view import PictureView
+
+from .conftest import Running, press, rest
+
+Check = Callable[[Pilot[Any]], Any]
+
+
+@dataclass(frozen=True)
+class Try:
+    """How to get there, what to press, what must differ and what it must be."""
+
+    there: tuple[str, ...]
+    keys: tuple[str, ...]
+    see: Check
+    becomes: Any
+
+
+def app_of(pilot: Pilot[Any]) -> ReviewApp:
+    return cast(ReviewApp, pilot.app)
+
+
+def screen(pilot: Pilot[Any]) -> Any:
+    return pilot.app.screen
+
+
+def mode(pilot: Pilot[Any]) -> str:
+    return pilot.app.current_mode
+
+
+def kind(pilot: Pilot[Any]) -> str:
+    return type(pilot.app.screen).__name__
+
+
+def cursor(pilot: Pilot[Any]) -> int:
+    return cast(int, screen(pilot).table.cursor)
+
+
+def picked(pilot: Pilot[Any]) -> int:
+    return len(screen(pilot).table.picked)
+
+
+def view(pilot: Pilot[Any]) -> PictureView:
+    return cast(PictureView, screen(pilot).view)
+
+
+def marks(pilot: Pilot[Any]) -> list[str]:
+    with reading(app_of(pilot).engine) as connection:
+        return list(connection.execute(select(m.mark.c.grade).order_by(m.mark.c.id)).scalars())
+
+
+def notes(pilot: Pilot[Any]) -> int:
+    with reading(app_of(pilot).engine) as connection:
+        query = select(func.count(m.frame.c.note))
+        return int(connection.execute(query).scalar_one())
+
+
+def companion(pilot: Pilot[Any]) -> tuple[str, bool]:
+    return screen(pilot).beside, screen(pilot).query_one("#companion").display
+
+
+def scroll(pilot: Pilot[Any]) -> float:
+    return float(screen(pilot).query_one("#night").scroll_y)
+
+
+FR, DO, TO = ("2",), ("3",), ("4",)
+PI, TI, CA = ("2", "enter"), ("t",), ("c",)
+TWO = (*DO, "plus", "plus")
+P_TWO = (*PI, "plus", "plus")
+
+
+def looking(there: tuple[str, ...]) -> dict[str, Try]:
+    """The picture keys, which two screens share."""
+    near = (*there, "plus", "plus")
+    return {
+        "look.in": Try(there, ("plus",), lambda p: view(p).zoom_at, 1),
+        "look.out": Try(near, ("minus",), lambda p: view(p).zoom_at, 1),
+        "look.whole": Try(near, ("0",), lambda p: view(p).zoom_at, 0),
+        "look.left": Try(near, ("left",), lambda p: view(p).middle, (0.4375, 0.5)),
+        "look.right": Try(near, ("right",), lambda p: view(p).middle, (0.5625, 0.5)),
+        "look.up": Try(near, ("up",), lambda p: view(p).middle, (0.5, 0.4375)),
+        "look.down": Try(near, ("down",), lambda p: view(p).middle, (0.5, 0.5625)),
+        "look.edges": Try(there, ("e",), lambda p: screen(p).query_one(Edges).display, True),
+        "look.over": Try(there, ("o",), lambda p: view(p).overlay, True),
+        "look.best": Try(there, ("b",), companion, ("best", True)),
+        "look.previous": Try(there, ("p",), companion, ("previous", True)),
+        "look.contrast": Try(there, ("v",), lambda p: view(p).hardness, 2),
+        "look.full": Try(there, ("f",), lambda p: "not there" in app_of(p).said, True),
+    }
+
+
+def grading(there: tuple[str, ...]) -> dict[str, Try]:
+    """The keys that decide, which three screens share."""
+    typed = (*there, "n", "h", "i")
+    return {
+        "grade.keep": Try(there, ("k",), marks, ["keep"]),
+        "grade.reject": Try(there, ("r",), marks, ["reject"]),
+        "grade.doubtful": Try(there, ("d",), marks, ["doubtful"]),
+        "grade.auto": Try(there, ("a",), marks, ["auto"]),
+        "grade.note": Try(typed, ("enter",), notes, 1),
+    }
+
+
+TRIED: dict[str, dict[str, Try]] = {
+    "everywhere": {
+        "go.night": Try(FR, ("1",), mode, "night"),
+        "go.frames": Try((), ("2",), mode, "frames"),
+        "go.doubtful": Try((), ("3",), mode, "doubtful"),
+        "go.totals": Try((), ("4",), mode, "totals"),
+        "all.help": Try((), ("question_mark",), kind, "HelpScreen"),
+        "all.undo": Try((*FR, "r"), ("u",), marks, ["reject", "auto"]),
+        "all.redo": Try((*FR, "r", "u"), ("U",), marks, ["reject", "auto", "reject"]),
+        "all.shade": Try((), ("T",), lambda p: p.app.theme, "runlog-light"),
+        "all.palette": Try((), ("ctrl+p",), kind, "CommandPalette"),
+    },
+    "night": {
+        "night.earlier": Try((), ("left",), lambda p: app_of(p).run_at, 1),
+        "night.later": Try(("left", "left"), ("right",), lambda p: app_of(p).run_at, 1),
+        "night.calendar": Try((), ("c",), kind, "CalendarScreen"),
+        "night.timeline": Try((), ("t",), kind, "TimelineScreen"),
+        "night.decide": Try((), ("enter",), mode, "doubtful"),
+        "night.down": Try((), ("down",), scroll, 4.0),
+        "night.up": Try(("down", "down"), ("up",), scroll, 4.0),
+    },
+    "timeline": {
+        "time.back": Try((*TI, "right", "right"), ("left",), lambda p: screen(p).at, 1),
+        "time.on": Try(TI, ("right",), lambda p: screen(p).at, 1),
+        "time.trouble": Try(TI, ("space",), lambda p: screen(p).at, 17),
+        "time.open": Try(TI, ("enter",), kind, "PictureScreen"),
+        "time.leave": Try(TI, ("escape",), kind, "NightScreen"),
+    },
+    "frames": {
+        **grading(FR),
+        "list.find": Try(FR, ("slash",), lambda p: screen(p).query_one(Input).has_focus, True),
+        "list.order": Try(FR, ("o",), lambda p: screen(p).order.column, "target"),
+        "list.turn": Try(FR, ("O",), lambda p: screen(p).order.descending, True),
+        "list.open": Try(FR, ("enter",), kind, "PictureScreen"),
+        "list.pick": Try(FR, ("space",), picked, 1),
+        "list.pick_up": Try((*FR, "down", "down"), ("shift+up",), picked, 2),
+        "list.pick_down": Try(FR, ("shift+down",), picked, 2),
+        "list.all": Try(FR, ("asterisk",), picked, 71),
+        "list.above": Try((*FR, "end", "up"), ("greater_than_sign",), picked, 2),
+        "list.below": Try((*FR, "down"), ("less_than_sign",), picked, 2),
+        "list.nights": Try(FR, ("A",), lambda p: len(screen(p).table.ids), 213),
+        "list.up": Try((*FR, "down", "down"), ("up",), cursor, 1),
+        "list.down": Try(FR, ("down",), cursor, 1),
+        "list.page_up": Try((*FR, "end"), ("pageup",), cursor, 54),
+        "list.page_down": Try(FR, ("pagedown",), cursor, 16),
+        "list.first": Try((*FR, "end"), ("home",), cursor, 0),
+        "list.last": Try(FR, ("end",), cursor, 70),
+        "list.drop": Try((*FR, "asterisk"), ("escape",), picked, 0),
+    },
+    "doubtful": {
+        **grading(DO),
+        **looking(DO),
+        "queue.next": Try(DO, ("space",), lambda p: screen(p).at, 1),
+        "queue.back": Try((*DO, "space", "space"), ("backspace",), lambda p: screen(p).at, 1),
+        "queue.unfold": Try(DO, ("w",), lambda p: "single frame" in app_of(p).said, True),
+        "queue.nights": Try(DO, ("A",), lambda p: len(screen(p).cases), 36),
+    },
+    "picture": {
+        **grading(PI),
+        **looking(PI),
+        "picture.next": Try(PI, ("space",), lambda p: screen(p).at, 1),
+        "picture.back": Try((*PI, "space", "space"), ("backspace",), lambda p: screen(p).at, 1),
+        "picture.leave": Try(PI, ("escape",), kind, "FramesScreen"),
+    },
+    "totals": {
+        "total.goal": Try((*TO, "g", "9"), ("enter",), lambda p: screen(p).rows[0]["goal_s"],
+                          9 * 3600.0),
+        "total.open": Try(TO, ("enter",), lambda p: screen(p).typed, '"M 31" "Ha" keep'),
+        "total.left": Try((*TO, "right"), ("left",), lambda p: screen(p).across, 0),
+        "total.right": Try(TO, ("right",), lambda p: screen(p).across, 1),
+        "total.up": Try((*TO, "down", "down"), ("up",), lambda p: screen(p).at, 1),
+        "total.down": Try(TO, ("down",), lambda p: screen(p).at, 1),
+    },
+    "calendar": {
+        "day.left": Try(CA, ("left",), lambda p: screen(p).at, 1),
+        "day.right": Try((*CA, "left", "left"), ("right",), lambda p: screen(p).at, 1),
+        "day.up": Try(CA, ("up",), lambda p: screen(p).at, 1),
+        "day.down": Try((*CA, "left", "left"), ("down",), lambda p: screen(p).at, 1),
+        "day.month_back": Try(CA, ("pageup",), lambda p: screen(p).at, 0),
+        "day.month_on": Try((*CA, "left", "left"), ("pagedown",), lambda p: screen(p).at, 2),
+        "day.pick": Try((*CA, "left"), ("enter",), lambda p: app_of(p).run_at, 1),
+        "day.leave": Try(CA, ("escape",), kind, "NightScreen"),
+    },
+}  # fmt: skip
+ELSEWHERE = {"all.scan", "all.live", "all.quit"}  # below: they need a process or an end
+CASES = [(scope, name) for scope, tries in TRIED.items() for name in tries]
+
+
+def test_every_key_is_tried() -> None:
+    """A key added to the table without a try below fails here."""
+    listed = {"everywhere": EVERYWHERE} | {scope: keys for scope, (_, keys) in SCOPES.items()}
+    for scope, keys in listed.items():
+        assert {key.id for key in keys} == set(TRIED[scope]) | (
+            ELSEWHERE if scope == "everywhere" else set()
+        ), scope
+
+
+@pytest.mark.parametrize("scope", SCOPES)
+def test_no_key_means_two_things(scope: str) -> None:
+    """On one screen, with the keys that work everywhere, each key has one meaning."""
+    keys = [k for key in (*SCOPES[scope][1], *EVERYWHERE) for k in key.keys.split(",")]
+    if scope == "calendar":  # a dialogue: the keys of the screens below do not reach it
+        keys = [k for key in SCOPES[scope][1] for k in key.keys.split(",")]
+    assert sorted(keys) == sorted(set(keys))
+
+
+@pytest.mark.parametrize(("scope", "name"), CASES)
+async def test_key(running: Running, scope: str, name: str) -> None:
+    """The key does what the table says, and what it changes was otherwise before."""
+    attempt = TRIED[scope][name]
+    async with running() as pilot:
+        await press(pilot, *attempt.there)
+        assert attempt.see(pilot) != attempt.becomes
+        await press(pilot, *attempt.keys)
+        assert attempt.see(pilot) == attempt.becomes
+
+
+async def test_quit_remembers_and_ends(running: Running) -> None:
+    """q ends the interface."""
+    async with running() as pilot:
+        await press(pilot, "2")
+        await pilot.press("q")
+        await pilot.pause()
+        assert not pilot.app.is_running or pilot.app._exit
+
+
+class _NoProcess:
+    """Stands where a scan process would, and never ends by itself."""
+
+    started: list["_NoProcess"]
+
+    def __init__(self, *_: object) -> None:
+        self.stopped = False
+        self.started.append(self)
+
+    async def run(self) -> Any:
+        import asyncio
+
+        yield scanning.ScanWords("reading 3 of 9")
+        while not self.stopped:
+            await asyncio.sleep(0.01)
+        yield scanning.ScanWords(ended="Scan stopped: 3 new frames")
+
+    def stop(self) -> None:
+        self.stopped = True
+
+
+@pytest.mark.parametrize("key", ["s", "L"])
+async def test_scan_keys(running: Running, key: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """s and L start one scan, its progress shows, s stops it and says how it ended."""
+    monkeypatch.setattr(_NoProcess, "started", [], raising=False)
+    monkeypatch.setattr(scanning, "ScanProcess", _NoProcess)
+    async with running() as pilot:
+        await pilot.press(key)
+        await _until(lambda: "reading 3 of 9" in app_of(pilot).scan_words, pilot)
+        assert app_of(pilot).scans.live == (key == "L")
+        await pilot.press("s")
+        await rest(pilot)
+        assert app_of(pilot).said == "Scan stopped: 3 new frames"
+        assert len(_NoProcess.started) == 1
+
+
+async def _until(found: Callable[[], bool], pilot: Pilot[Any]) -> None:
+    for _ in range(200):
+        if found():
+            return
+        await pilot.pause(0.01)
+    raise AssertionError("it never came")
+
+
+@pytest.mark.parametrize("scope", SCOPES)
+async def test_help_is_the_table(running: Running, scope: str) -> None:
+    """The help shows every key of its screen and of everywhere, in the table's words."""
+    async with running() as pilot:
+        await pilot.app.push_screen(HelpScreen(scope))
+        await rest(pilot)
+        words = str(screen(pilot).query_one("Static").content)
+        for key in (*SCOPES[scope][1], *EVERYWHERE):
+            assert key.shown in words
+            assert key.help in words
+
+
+async def test_palette_runs_a_key_by_name(running: Running) -> None:
+    """The command palette offers the keys of the screen and runs them."""
+    async with running() as pilot:
+        await press(pilot, "ctrl+p", *"calendar")
+        await pilot.pause(0.3)
+        await press(pilot, "enter")
+        await pilot.pause(0.2)
+        await rest(pilot)
+        assert kind(pilot) == "CalendarScreen"
