@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import platformdirs
 
+from runlog.core.calibration import CalibrationRules
 from runlog.core.depth import DepthForm
 from runlog.core.filters import fold_filter
 from runlog.core.header import HeaderRules
@@ -34,6 +35,10 @@ class Settings:
     pedestal_adu: float | None = None
     policy: Policy = field(default_factory=Policy)
     depth_form: DepthForm = DepthForm.POINT
+    colour_filter: str = "OSC"  # what a colour camera without a filter counts as
+    bands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    count_doubtful: bool = False  # whether doubtful hours count towards goals
+    calibration: CalibrationRules = field(default_factory=CalibrationRules)
 
 
 def default_database() -> str:
@@ -71,10 +76,13 @@ def load_settings(path: Path | None) -> Settings:
 
 SECTIONS = {
     "site": {"latitude_deg", "longitude_deg", "elevation_m", "time_zone"},
-    "camera": {"pedestal_adu"},
+    "camera": {"pedestal_adu", "colour_filter"},
     "filters": None,  # any name
     "keywords": None,
     "depth": {"form"},
+    "bands": None,  # a dual-band filter = the bands it passes
+    "goals": {"count_doubtful"},
+    "calibration": set(CalibrationRules.__dataclass_fields__),
     "policy": None,  # limits, and tables of limits by filter
 }
 
@@ -98,7 +106,38 @@ class _Reader:
             pedestal_adu=self._number(table.get("camera", {}), "pedestal_adu", 0, 1e6),
             policy=self._policy(table.get("policy", {})),
             depth_form=self._form(table.get("depth", {})),
+            colour_filter=self._colour(table.get("camera", {})),
+            bands=self._bands(table.get("bands", {})),
+            count_doubtful=self._flag(table.get("goals", {}), "count_doubtful"),
+            calibration=self._calibration(table.get("calibration", {})),
         )
+
+    def _colour(self, camera: Mapping[str, Any]) -> str:
+        name = camera.get("colour_filter", "OSC")
+        if not isinstance(name, str) or not name.strip():
+            self._complain(f"colour_filter = {name!r} is no filter's name")
+        return str(name).strip()
+
+    def _bands(self, table: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+        for name, bands in table.items():
+            if not isinstance(bands, list) or not all(isinstance(b, str) for b in bands):
+                self._complain(f"bands of {name!r} should be a list", 'As in Duo = ["Ha", "OIII"]')
+        return {
+            fold_filter(name, {}) or name: tuple(fold_filter(b, {}) or b for b in bands)
+            for name, bands in table.items()
+        }
+
+    def _flag(self, table: Mapping[str, Any], name: str) -> bool:
+        value = table.get(name, False)
+        if not isinstance(value, bool):
+            self._complain(f"{name} = {value!r} should be true or false")
+        return bool(value)
+
+    def _calibration(self, table: Mapping[str, Any]) -> CalibrationRules:
+        glow = self._flag(table, "no_glow")
+        numbers = {n: self._number(table, n, 0, 10_000) for n in table if n != "no_glow"}
+        counts = {n: int(v) if n.startswith("enough_") else v for n, v in numbers.items()}
+        return replace(CalibrationRules(), no_glow=glow, **counts)
 
     def _refuse_unknown(self, table: Mapping[str, Any]) -> None:
         for section, content in table.items():

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Engine, Row
@@ -10,6 +11,7 @@ from runlog.core.frame import Kind
 from runlog.store.engine import reading
 from runlog.store.files import failures
 from runlog.store.listing import Wanted, list_frames, paths_of_frames
+from runlog.store.targets import changes_in_force
 
 ROW_KEYS = (
     "path paths missing fingerprint kind kind_from night rig target filter taken_at_utc exposure_s "
@@ -17,7 +19,7 @@ ROW_KEYS = (
     "moon_sep_deg stars fwhm_px fwhm_px_err fwhm_arcsec axis_ratio eccentricity eccentricity_err "
     "elongation_deg alignment hfr_px background_adu noise_adu pedestal_adu gradient_pct throughput "
     "transparency shift_x_px shift_y_px rotation_deg effective_s effective_form clipped_stars "
-    "streaks field grade graded_by faults evidence note questions level error"
+    "streaks field grade graded_by faults evidence note questions corrected level error"
 ).split()
 FRAME_SAME = (
     "kind kind_from target filter taken_at_utc exposure_s gain offset sensor_c set_c focus_pos "
@@ -37,6 +39,8 @@ def frame_rows(engine: Engine, wanted: Wanted) -> list[Entry]:
         with reading(engine) as connection:
             return [unreadable_row(path, reason) for path, reason in failures(connection)]
     with reading(engine) as connection:
+        if wanted.target is not None:
+            wanted = replace(wanted, target=changes_in_force(connection).final(wanted.target))
         rows = list_frames(connection, wanted)
         paths = paths_of_frames(connection, [r.id for r in rows] if len(rows) < 500 else None)
     return [_row(row, paths.get(row.id, [])) for row in rows]
@@ -64,6 +68,7 @@ def _row(row: Row[Any], files: Sequence[tuple[bytes, bool]]) -> Entry:
         "graded_by": row.graded_by if is_light else None,
         "faults": [fault["name"] for fault in faults],
         "evidence": {fault["name"]: fault["evidence"] for fault in faults},
+        "corrected": row.corrected or [],
         "questions": [q["text"] for q in (*row.header_questions, *row.run_questions)],
     }
 

@@ -8,7 +8,6 @@ from runlog.actions.frames import ROW_KEYS, Entry, arcsec, gradient_pct, unreada
 from runlog.actions.interpret import interpreter
 from runlog.config import Settings
 from runlog.core.frame import Measurement
-from runlog.core.targets import fold_target
 from runlog.ingest.read import Outcome, Task, read_file
 from runlog.store.frames import path_parts
 
@@ -41,12 +40,12 @@ def _header_part(outcome: Outcome, settings: Settings) -> Entry:
         "kind_from taken_at_utc exposure_s gain offset sensor_c set_c focus_pos focus_c pier_side "
         "airmass pedestal_adu"
     ).split()
-    said = interpreter(settings)(frame.cards, frame.shape, path_parts(outcome.path))
+    said = interpreter(settings)(frame.cards, frame.shape, path_parts(outcome.path), NOTHING_SAID)
     return {key: getattr(header, key) for key in same} | {
         "kind": header.kind.value,
         "night": said.place.night or None,
         "rig": said.place.rig.name,
-        "target": fold_target(header.target),
+        "target": said.target,
         "filter": said.filter,
         "binning": header.binning_x,
         "questions": [q.text for q in header.questions],

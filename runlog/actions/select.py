@@ -6,8 +6,8 @@ from datetime import date
 from runlog.actions.interpret import NO_FILTER
 from runlog.config import Settings
 from runlog.core.filters import fold_filter
-from runlog.core.targets import fold_target
 from runlog.errors import UsageError
+from runlog.store.catalogue import target_names
 from runlog.store.listing import Wanted
 
 
@@ -23,7 +23,7 @@ def wanted_frames(
     """Fold names to their one spelling and check the date."""
     return Wanted(
         night=evening(night) if night else None,
-        target=fold_target(target) if target else None,
+        target=target_names().fold(target).name if target else None,
         filter=one_filter(filter_name, settings.rules.filter_names) if filter_name else None,
         rig=rig,
         grade=grade,

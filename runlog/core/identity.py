@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from runlog.core.frame import FrameHeader, Stage
+from runlog.core.frame import Stage
 
 START_TOLERANCE_S = 0.05  # two raw frames are one exposure within half of the 0.1 s key
 COPY_TOLERANCE_S = 1.0  # processing often cuts the start to whole seconds
@@ -31,14 +31,6 @@ class Copy:
 def fold_name(name: str | None) -> str:
     """Fold case and spacing, so that one device written two ways stays one device."""
     return "".join((name or "").casefold().split())
-
-
-def exposure_key(header: FrameHeader) -> str | None:
-    """Name one opening of the shutter: camera, start to 0.1 s, length; None when unknown."""
-    if header.taken_at_utc is None or header.exposure_s is None:
-        return None
-    tenths = round(header.taken_at_utc.timestamp() * 10)
-    return f"{fold_name(header.camera)}|{tenths}|{header.exposure_s:.3f}"
 
 
 def same_exposure(a: Copy, b: Copy) -> bool:

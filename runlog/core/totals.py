@@ -39,11 +39,22 @@ class Total:
     effective_s: float | None = None
     goal_s: float | None = None
     nights: int = 0
+    goal_form: str | None = None  # hours, ratio, gain
+    priority: int | None = None
+    credited_s: float = 0.0  # kept through filters that pass this band among others
+    credited_doubtful_s: float = 0.0
+    doubtful_counts: bool = False  # towards the goal
+
+    @property
+    def counted_s(self) -> float:
+        """Time that counts towards the goal."""
+        doubtful_s = self.doubtful_s + self.credited_doubtful_s if self.doubtful_counts else 0.0
+        return self.kept_s + self.credited_s + doubtful_s
 
     @property
     def to_go_s(self) -> float | None:
-        """Goal minus kept, never below zero; None without a goal."""
-        return None if self.goal_s is None else max(self.goal_s - self.kept_s, 0.0)
+        """Goal minus what counts, never below zero; None without a goal."""
+        return None if self.goal_s is None else max(self.goal_s - self.counted_s, 0.0)
 
     @property
     def frames_to_go(self) -> int | None:
@@ -51,6 +62,23 @@ class Total:
         if self.to_go_s is None or not self.frames or not self.logged_s:
             return None
         return ceil(round(self.to_go_s * self.frames / self.logged_s, 6))
+
+    @property
+    def progress(self) -> float | None:
+        """Share of the goal that is reached, at most 1; None without a goal."""
+        if self.goal_s is None:
+            return None
+        return 1.0 if self.goal_s <= 0 else min(self.counted_s / self.goal_s, 1.0)
+
+    @property
+    def done(self) -> bool | None:
+        """Whether the goal is reached; None without a goal."""
+        return None if self.to_go_s is None else self.to_go_s == 0.0
+
+    @property
+    def share_kept(self) -> float | None:
+        """Share of the logged time that is kept; None when nothing was logged."""
+        return self.kept_s / self.logged_s if self.logged_s else None
 
 
 GRADE_SUM = {

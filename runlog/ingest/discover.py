@@ -43,6 +43,9 @@ class Walk:
     def _single(self, path: bytes) -> Iterator[Found]:
         try:
             status = os.stat(path)
+        except FileNotFoundError:
+            self.problems.append((path, "is not there (is its disk plugged in?)"))
+            return
         except OSError as error:
             self.problems.append((path, error.strerror or str(error)))
             return

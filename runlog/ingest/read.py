@@ -33,6 +33,7 @@ class Task:
     parts: tuple[str, ...]
     rules: HeaderRules
     known: tuple["KnownPixels", ...] = ()
+    kind: Kind | None = None  # what a person says it is, whatever the header says
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,7 @@ def _failed(task: Task, why: str) -> Outcome:
 
 def _read(task: Task, opened: OpenFrame) -> Outcome:
     header = parse_header(opened.cards, opened.shape, task.parts, task.rules)
+    header = header if task.kind is None else replace(header, kind=task.kind)
     pixels = opened.pixels()
     key = content_key(pixels, str(header.taken_at_utc))
     read = ReadFrame(key, opened.cards, opened.shape)

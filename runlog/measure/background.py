@@ -100,7 +100,9 @@ def measure_sky(plane: Plane) -> Sky | None:
         # rows that were never read out say nothing about the sky beside them
         level[blank], noise[blank] = np.nan, np.nan
     level, noise = fill_holes(level), fill_holes(noise)
-    smooth = ndimage.median_filter(level, 3, mode="nearest")
+    slope = tilted_plane(level)
+    smooth = ndimage.median_filter(level - slope, 3, mode="nearest") + slope
+    noise = without_slope(noise, smooth)
     height, width = (min(per_tile, length) for length in sample.shape)
     if grainy:
         noise = np.sqrt(np.maximum(noise**2 - 1 / 12, WHOLE_NUMBER_NOISE**2))
@@ -115,6 +117,29 @@ def measure_sky(plane: Plane) -> Sky | None:
         float(np.ptp(smooth)),
         float(np.mean(blank)),
     )
+
+
+def tilted_plane(level: F64) -> F64:
+    """Least-squares plane through the mesh, tiles far off left out once."""
+    if min(level.shape) < 3:
+        return np.zeros_like(level)
+    rows, columns = np.indices(level.shape)
+    design = np.column_stack([np.ones(level.size), rows.ravel(), columns.ravel()])
+    keep = np.ones(level.size, bool)
+    plane = np.zeros(level.size)
+    for _ in range(2):
+        plane = design @ np.linalg.lstsq(design[keep], level.ravel()[keep], rcond=None)[0]
+        off = np.abs(level.ravel() - plane)
+        keep = off <= 3 * MAD_TO_SIGMA * np.median(off) + 1e-30
+    return np.asarray(plane.reshape(level.shape))
+
+
+def without_slope(noise: F64, level: F64) -> F64:
+    """Take the sky's own slope across a tile (a uniform spread of width d, d^2/12) out."""
+    if min(level.shape) < 2:
+        return noise
+    down, across = np.gradient(level)
+    return np.asarray(np.sqrt(np.maximum(noise**2 - (down**2 + across**2) / 12, 0.25 * noise**2)))
 
 
 def dither(shape: tuple[int, ...]) -> F32:

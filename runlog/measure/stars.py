@@ -134,6 +134,8 @@ def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
 
 def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:
     """Move whole-pixel positions (x, y) to the centre of the light within a radius."""
+    if len(x) == 0:
+        return x, y
     axis = np.arange(-radius, radius + 1)
     inside = (axis[:, None] ** 2 + axis**2 <= radius**2).astype(np.float32)
     for _ in range(rounds):

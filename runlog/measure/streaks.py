@@ -12,10 +12,12 @@ from runlog.measure.stars import smoothed_noise
 
 COARSE_PX = 700  # the frame is looked at with its longer side about this many blocks long
 LIT_SIGMA = 3.5
+CELL = 28  # blocks
 SHORTEST_PIECE = 10.0  # blocks
 SHORTEST_SHARE = 0.25  # of the frame's shorter side
 FULLEST_GAP = 0.45  # share of the trail that may be dark (a tumbling or flashing one)
 MOST_STREAKS = 20
+MOST_REFITS = 12
 WIDEST = 2.2  # blocks, rms across
 LEAST_STRETCH = 14.0  # long over short variance of a piece
 
@@ -63,9 +65,13 @@ def lit_pieces(soft: F32, threshold: float) -> tuple[F64, F64, I64]:
     """Coordinates and piece number of the pixels in long, thin connected pieces."""
     labels, count = ndimage.label(soft > threshold, structure=np.ones((3, 3)))
     flat = np.flatnonzero(labels)
-    number = labels.ravel()[flat].astype(np.int64)
-    y, x = (part.astype(float) for part in np.divmod(flat, soft.shape[1]))
-    keep = stretched(y, x, number, count + 1)[number]
+    row, column = np.divmod(flat, soft.shape[1])
+    # cut into cells, so that trails that cross or touch a star are judged piece by piece
+    cell = (row // CELL) * (soft.shape[1] // CELL + 1) + column // CELL
+    each = labels.ravel()[flat].astype(np.int64) + cell * (count + 1)
+    number = np.unique(each, return_inverse=True)[1].ravel()
+    y, x = row.astype(float), column.astype(float)
+    keep = stretched(y, x, number, int(number.max(initial=0)) + 1)[number]
     return y[keep], x[keep], number[keep]
 
 
@@ -91,10 +97,12 @@ def join(y: F64, x: F64, piece: I64, side: int) -> list[Line]:
         if sizes[number] < SHORTEST_PIECE or np.count_nonzero(own) < SHORTEST_PIECE:
             continue
         line = straight(y[own], x[own])
-        for _ in range(4):
+        reached = 0
+        for _ in range(MOST_REFITS):
             near = free & (np.abs(across(line, y, x)) < 2.5)
-            if np.count_nonzero(near) < 4:
+            if np.count_nonzero(near) <= max(3, reached):
                 break
+            reached = np.count_nonzero(near)
             line = straight(y[near], x[near])
         free &= np.abs(across(line, y, x)) >= 4
         if line.length >= SHORTEST_SHARE * side:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, insert, select
 
 from runlog.core.personal import NOTHING_SAID, Said, TargetChanges, in_force
 from runlog.store import models as m
@@ -39,9 +39,7 @@ def said_of(connection: Connection, content_key: str) -> Said:
 _NO_CHANGES = TargetChanges()
 
 
-def standing(
-    connection: Connection, content_keys: Sequence[str]
-) -> dict[str, dict[str, str]]:
+def standing(connection: Connection, content_keys: Sequence[str]) -> dict[str, dict[str, str]]:
     """Load the corrections in force: key -> field -> value; of several the last one speaks."""
     c, f = m.correction.c, m.correction_frame.c
     undoing = select(c.id, c.undoes).where(c.undoes.is_not(None))
@@ -66,9 +64,7 @@ def _parts(values: Sequence[str]) -> Iterable[Sequence[str]]:
     return (values[i : i + IN_ONE_QUESTION] for i in range(0, len(values), IN_ONE_QUESTION))
 
 
-def append(
-    connection: Connection, values: Mapping[str, Any], content_keys: Sequence[str]
-) -> int:
+def append(connection: Connection, values: Mapping[str, Any], content_keys: Sequence[str]) -> int:
     """Append one correction for some frames; returns its number."""
     row = dict(values) | {"frames": len(content_keys)}
     key = connection.execute(insert(m.correction).values(row)).inserted_primary_key
@@ -85,16 +81,16 @@ def book(connection: Connection) -> list[Correction]:
     """List all corrections ever made, oldest first, and whether each still stands."""
     rows = connection.execute(select(m.correction).order_by(m.correction.c.id)).all()
     stand = in_force((row.id, row.undoes) for row in rows)
-    return [Correction(*row, stands=row.id in stand) for row in rows]
+    return [Correction(*tuple(row), row.id in stand) for row in rows]
 
 
-def frames_of(connection: Connection, correction_id: int) -> Sequence[Row[Any]]:
+def frames_of(connection: Connection, correction_id: int) -> list[int]:
     """List the stored frames a correction was made for."""
     f = m.frame.c
     query = (
-        select(f.id, f.content_key)
+        select(f.id)
         .join(m.correction_frame, m.correction_frame.c.content_key == f.content_key)
         .where(m.correction_frame.c.correction_id == correction_id)
         .order_by(f.id)
     )
-    return connection.execute(query).all()
+    return list(connection.execute(query).scalars())

@@ -232,9 +232,7 @@ def _choose_header(connection: Connection, frame_id: int, interpret: Interpreter
     _apply_header(connection, frame_id, chosen.id, unpack_cards(chosen.cards), interpret)
 
 
-def reinterpret(
-    connection: Connection, frame_ids: Sequence[int], interpret: Interpreter
-) -> None:
+def reinterpret(connection: Connection, frame_ids: Sequence[int], interpret: Interpreter) -> None:
     """Read the meaning of stored headers anew, as after a correction; marks runs dirty."""
     for frame_id in frame_ids:
         _choose_header(connection, frame_id, interpret)

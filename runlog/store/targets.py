@@ -14,6 +14,9 @@ from runlog.store.runs import touch
 MERGE, RENAME, SPLIT, UNDO = "merge", "rename", "split", "undo"
 
 
+Rows = Sequence[Row[*tuple[Any, ...]]]
+
+
 @dataclass(frozen=True, slots=True)
 class Change:
     """One line of the book of names."""
@@ -32,7 +35,7 @@ def changes(connection: Connection) -> list[Change]:
     """List all changes of names ever made, oldest first, and whether each still stands."""
     rows = connection.execute(select(m.target_change).order_by(m.target_change.c.id)).all()
     stand = in_force((row.id, row.undoes) for row in rows)
-    return [Change(*row, stands=row.id in stand) for row in rows]
+    return [Change(*tuple(row), row.id in stand) for row in rows]
 
 
 def changes_in_force(connection: Connection) -> TargetChanges:
@@ -60,27 +63,18 @@ def targets_seen(connection: Connection) -> set[str]:
 
 
 def spellings(connection: Connection) -> Sequence[Row[Any]]:
-    """Group counted light frames by target and by how their headers spell it, with the place.
-
-    Means of right ascension go wrong across 0 h, so its sine and cosine would be needed; the
-    extremes are loaded instead, and who asks looks at both.
-    """
+    """Count light frames by target, spelling in the header, and the tenth of a degree they see."""
     f = m.frame.c
+    ra, dec = func.round(f.ra_deg * 10), func.round(f.dec_deg * 10)
+    columns = (f.target, f.target_raw, f.width, f.height, f.binning_x, f.pixel_um, f.focal_mm)
     query = (
-        select(f.target, f.target_raw, func.count().label("frames"))
-        .add_columns(*[
-            agg(f[name]).label(f"{name}_{label}")
-            for name in ("ra_deg", "dec_deg")
-            for label, agg in (("min", func.min), ("max", func.max), ("avg", func.avg))
-        ])
-        .add_columns(func.min(_field_px()).label("field_px"), func.min(f.pixel_um).label("pixel_um"))
-        .add_columns(func.max(f.focal_mm).label("focal_mm"), func.min(f.binning_x).label("binning"))
+        select(*columns, f.corrected.is_not(None).label("corrected"))
+        .add_columns((ra / 10).label("ra_deg"), (dec / 10).label("dec_deg"))
+        .add_columns(func.count().label("frames"), func.sum(f.exposure_s).label("logged_s"))
         .where(f.kind == "light", f.counted)
-        .group_by(f.target, f.target_raw)
-        .order_by(f.target, f.target_raw)
-    )  # fmt: skip
+        .group_by(*columns, f.corrected.is_not(None), ra, dec)
+    )
     return connection.execute(query).all()
-
 
 
 def named_frames(connection: Connection) -> Sequence[Row[Any]]:
@@ -94,7 +88,7 @@ def named_frames(connection: Connection) -> Sequence[Row[Any]]:
     return connection.execute(query).all()
 
 
-def frames_spelled(connection: Connection, raw: str | None, target: str) -> Sequence[Row[Any]]:
+def frames_spelled(connection: Connection, raw: str | None, target: str) -> Rows:
     """Load the frames of one spelling and target, with what tells where they point."""
     f = m.frame.c
     same_raw = f.target_raw.is_(None) if raw is None else f.target_raw == raw

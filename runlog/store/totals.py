@@ -1,18 +1,35 @@
 """Sums over runs: a few rows a night, whatever the number of frames."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, exists, func, select
+from sqlalchemy import Connection, Row, Select, exists, func, or_, select
 
+from runlog.core.frame import Grade
 from runlog.core.totals import RunSum, Total
 from runlog.store import models as m
 
 SUMS = ("frames", "logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s", "effective_s")
+Rows = Sequence[Row[*tuple[Any, ...]]]
 
 
-def totals(connection: Connection, target: str | None = None) -> list[Total]:
+@dataclass(frozen=True, slots=True)
+class Part:
+    """The part of all nights that is asked about; None asks nothing."""
+
+    target: str | None = None  # with its panels, when it is a mosaic
+    since: str | None = None  # evening, ISO
+    until: str | None = None  # the last evening, itself included
+    rig: str | None = None  # part of a rig's name
+
+
+ALL = Part()
+
+
+def totals(connection: Connection, part: str | Part | None = None) -> list[Total]:
     """Add up the per-run sums for each target and filter, goals not yet looked at."""
+    asked = part if isinstance(part, Part) else Part(target=part)
     s = m.run_sum.c
     query = (
         select(s.target, s.filter, *[func.sum(s[name]).label(name) for name in SUMS])
@@ -21,9 +38,68 @@ def totals(connection: Connection, target: str | None = None) -> list[Total]:
         .group_by(s.target, s.filter)
         .order_by(s.target, s.filter)
     )
-    if target is not None:
-        query = query.where(s.target == target)
-    return [Total(**row._mapping) for row in connection.execute(query)]
+    return [Total(**row._mapping) for row in connection.execute(_within(query, asked))]
+
+
+def by_night(connection: Connection, part: Part = ALL) -> Rows:
+    """Add up the per-run sums for each night, target and filter, oldest first."""
+    s, r = m.run_sum.c, m.run.c
+    query = (
+        select(r.night, s.target, s.filter, *[func.sum(s[name]).label(name) for name in SUMS])
+        .join(m.run, r.id == s.run_id)
+        .group_by(r.night, s.target, s.filter)
+        .order_by(r.night, s.target, s.filter)
+    )
+    return connection.execute(_within(query, part)).all()
+
+
+def _within(query: Select[Any], part: Part) -> Select[Any]:
+    s, r = m.run_sum.c, m.run.c
+    if part.target is not None:
+        panels = s.target.startswith(f"{part.target} panel ", autoescape=True)
+        query = query.where(or_(s.target == part.target, panels))
+    if part.since is not None:
+        query = query.where(r.night >= part.since)
+    if part.until is not None:
+        query = query.where(r.night <= part.until, r.night != "")
+    if part.rig is not None:
+        named = select(m.rig.c.id).where(
+            func.lower(m.rig.c.name).contains(part.rig.lower(), autoescape=True)
+        )
+        query = query.where(r.rig_id.in_(named))
+    return query
+
+
+def lengths(connection: Connection, part: Part, doubtful: bool) -> Rows:
+    """Count kept frames by target, filter and exposure time, for a table to publish."""
+    f, r = m.frame.c, m.run.c
+    grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
+    query = (
+        select(f.target, f.filter, f.exposure_s, func.count().label("frames"))
+        .add_columns(func.min(func.nullif(r.night, "")).label("first_night"))
+        .add_columns(func.max(r.night).label("last_night"))
+        .join(m.run, r.id == f.run_id)
+        .where(f.kind == "light", f.counted, f.grade.in_(grades))
+        .group_by(f.target, f.filter, f.exposure_s)
+        .order_by(f.target, f.filter, f.exposure_s.desc())
+    )
+    if part.target is not None:
+        panels = f.target.startswith(f"{part.target} panel ", autoescape=True)
+        query = query.where(or_(f.target == part.target, panels))
+    if part.since is not None:
+        query = query.where(r.night >= part.since)
+    if part.until is not None:
+        query = query.where(r.night <= part.until, r.night != "")
+    if part.rig is not None:
+        query = query.join(m.rig, m.rig.c.id == r.rig_id).where(
+            func.lower(m.rig.c.name).contains(part.rig.lower(), autoescape=True)
+        )
+    return connection.execute(query).all()
+
+
+def filters_seen(connection: Connection) -> set[str]:
+    """List the filters of counted light frames."""
+    return set(connection.execute(select(m.run_sum.c.filter).distinct()).scalars())
 
 
 def sums_of_run(connection: Connection, run_id: int) -> list[RunSum]:

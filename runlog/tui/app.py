@@ -256,6 +256,9 @@ class ReviewApp(App[None]):
         except RunlogError as error:
             self.set_trouble(str(error).replace("\n", " "))
             return None
+        except Exception as error:  # noqa: BLE001 - said aloud; one odd row must not end the sitting
+            self.set_trouble(f"runlog failed ({type(error).__name__}: {error})")
+            return None
         return result
 
     def _guarded(self, work: Callable[..., Result], *args: Any) -> Result:

@@ -88,7 +88,7 @@ RIGHT = frozenset(key for key, column in COLUMNS.items() if column.right) | {
 }
 
 
-class FrameTable(ScrollView, can_focus=True):
+class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     """Rows are drawn from a cache of pages; what is missing is asked for and comes later."""
 
     class PageWanted(Message):

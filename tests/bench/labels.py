@@ -187,36 +187,55 @@ def _changes(kind: str, hit: list[bool]) -> list[Span]:
     return [Span(kind, max(n - 1, 0), n) for n, now in enumerate(hit) if now]
 
 
-def true_events(frames: list[FrameLabel], limits: Limits) -> list[Span]:
-    """Work out the events of a night under given limits."""
-    blind = [f.cap or f.wrong_field for f in frames]
-    sides = [
+def _rises(values: list[bool]) -> list[bool]:
+    """Tell where something begins that was not so in the frame before."""
+    return [n > 0 and now and not values[n - 1] for n, now in enumerate(values)]
+
+
+def _flipped(frames: list[FrameLabel]) -> list[bool]:
+    return [
         n > 0 and f.pier_side != frames[n - 1].pier_side and f.target == frames[n - 1].target
         for n, f in enumerate(frames)
     ]
-    up = [f.moon_alt_deg > 0 for f in frames]
-    jumped = [
-        n > 0 and (f.off_field > 0.1) and frames[n - 1].off_field <= 0.1
-        for n, f in enumerate(frames)
-    ]
-    refocused = [  # the hourly run that changes nothing to be seen is no event
-        n > 0 and f.refocused and frames[n - 1].defocus >= 1.2 for n, f in enumerate(frames)
-    ]
-    clouded = [
-        f.transparency <= limits.cloud_transparency and not b
-        for f, b in zip(frames, blind, strict=True)
-    ]
+
+
+def _refocused(frames: list[FrameLabel]) -> list[bool]:
+    """Find the focus runs that ended a drift; the hourly one, that changes little, is no event."""
+    return [n > 0 and f.refocused and frames[n - 1].defocus >= 1.2 for n, f in enumerate(frames)]
+
+
+def _blind(frame: FrameLabel) -> bool:
+    return frame.cap or frame.wrong_field
+
+
+def true_events(frames: list[FrameLabel], limits: Limits, *, dithered: bool = True) -> list[Span]:
+    """Work out the events of a night under given limits."""
+    clouded = [f.transparency <= limits.cloud_transparency and not _blind(f) for f in frames]
     dawn = [f.sky_ratio >= limits.sky_ratio and f.sky_from == "dawn" for f in frames]
     return [
         *stretches("cloud", clouded),
         *stretches("focus-drift", [f.defocus >= limits.defocus_ratio for f in frames]),
         *stretches("trailing", [f.trail_fwhm >= limits.trail_fwhm - 0.01 for f in frames]),
-        *_changes("refocus", refocused),
-        *_changes("flip", sides),
-        *_changes("jump", jumped),
+        *_changes("refocus", _refocused(frames)),
+        *_changes("flip", _flipped(frames)),
+        *_changes("jump", _rises([f.off_field > 0.1 for f in frames])),
         *_changes("pause", [f.after_pause for f in frames]),
-        *_changes("moonrise", [n > 0 and u and not up[n - 1] for n, u in enumerate(up)]),
+        *_changes("moonrise", _rises([f.moon_alt_deg > 0 for f in frames])),
+        *_changes("moonset", _rises([f.moon_alt_deg <= 0 for f in frames])),
         *stretches("dawn", dawn),
         *stretches("cooling", [abs(f.sensor_off_c) > limits.cooling_c for f in frames]),
         *stretches("dew", [f.dew_light < 0.85 for f in frames]),
+        *([] if dithered else [Span("no-dither", 0, len(frames) - 1)]),
     ]  # fmt: skip
+
+
+def allowed_events(frames: list[FrameLabel]) -> list[Span]:
+    """List what may be told too: going back after a jump or a slew, knocks told as trailing."""
+    back = [f.off_field <= 0.1 and not _blind(f) for f in frames]
+    lost = [f.wrong_field for f in frames]
+    knocked = [f.double_fwhm > 0 for f in frames]
+    return [
+        *_changes("jump", _rises(back)),
+        *_changes("jump", _rises(lost)),
+        *stretches("trailing", knocked, bridge=0),
+    ]

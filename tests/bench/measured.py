@@ -40,7 +40,9 @@ class Kept:
 
     def _place(self, path: bytes) -> Path:
         state = os.stat(path)
-        name = repr((os.path.relpath(os.fsdecode(path), self.root), state.st_size, state.st_mtime_ns))
+        name = repr(
+            (os.path.relpath(os.fsdecode(path), self.root), state.st_size, state.st_mtime_ns)
+        )
         return self.folder / (hashlib.sha256(name.encode()).hexdigest()[:32] + ".pickle")
 
     def has(self, path: bytes) -> bool:

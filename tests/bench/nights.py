@@ -56,6 +56,7 @@ class NightTruth:
     folder: str  # below the folder of all nights
     zero_known: bool
     dithered: bool
+    missing: list[str]  # header keywords left out
     frames: list[FrameLabel]
 
 
@@ -64,7 +65,7 @@ def night_truth(planned: Planned) -> NightTruth:
     script = planned.script
     return NightTruth(
         script.name, script.kind, script.half, script.rig, script.evening, script.folder,
-        script.zero_known, script.dithered, planned.labels,
+        script.zero_known, script.dithered, list(script.missing), planned.labels,
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from samples.maker.spoil import Glitch
 
 from .script import HELD_OUT as HELD
-from .script import TUNE, Block, Cloud, Dew, Drift, Jump, Lamp, Script, Tree
+from .script import TUNE, Block, Cloud, Dew, Drift, Jump, Lamp, Optics, Script, Tree
 
 LRGB = ("L", "R", "G", "B")
 
@@ -34,6 +34,15 @@ WREN_NIGHTS = (
             4: 1.05, 9: 0.55, 10: 0.55, 14: 0.85, 15: 0.85, 18: 2.7, 22: 1.1, 23: 1.3, 24: 2.0,
             25: 3.2, 26: 2.6, 27: 1.4, 28: 1.1, 33: 1.45, 34: 1.6, 37: 0.8, 41: 1.0,
             46: 1.1, 50: 1.5, 51: 2.4, 52: 3.0, 56: 0.85, 57: 0.55,
+        },
+    ),
+    Script(
+        name="windy-1", kind="wind", half=TUNE, rig="wren", evening="2026-09-15",
+        start_ha_h=-2.3, blocks=(_run("M 33", LRGB, 52, 180.0),), seeing=1.08,
+        trails={
+            2: 1.0, 5: 1.5, 6: 1.0, 7: 1.0, 8: 3.0, 9: 1.5, 10: 0.8, 13: 0.5, 17: 1.0, 18: 1.0,
+            19: 0.8, 20: 1.0, 21: 1.5, 22: 1.0, 26: 0.8, 29: 1.0, 30: 3.0, 31: 1.5, 35: 1.0,
+            38: 0.5, 41: 1.5, 42: 1.0, 45: 1.0, 48: 0.8, 50: 1.0,
         },
     ),
     Script(
@@ -70,7 +79,7 @@ WREN_NIGHTS = (
         doubled={6: 3.0, 21: 2.0, 40: 4.5},
         glitches={11: Glitch("bands", 90.0), 17: Glitch("shifted", 40.0), 28: Glitch("half", 0.5),
                   35: Glitch("repeated", 48.0), 47: Glitch("bands", 30.0)},
-        satellites=(3, 14, 24, 33, 44, 52),
+        satellites=(3, 14, 24, 33, 44, 52), missing=("CCD-TEMP", "SET-TEMP"),
     ),
     Script(
         name="trees-1", kind="obstruction and dew", half=HELD, rig="wren", evening="2026-11-05",
@@ -82,6 +91,10 @@ WREN_NIGHTS = (
         start_ha_h=-3.0, blocks=(_run("NGC 1499", ("L",), 34, 180.0),
                                  _run("NGC 1499", ("Ha",), 22, 300.0)),
         jump=Jump(18, 25, 0.05, 0.3, told=False), lost=(29, 31), capped=(0, 2),
+    ),
+    Script(
+        name="optics-1", kind="optics out of order", half=HELD, rig="wren", evening="2026-11-06",
+        start_ha_h=-2.5, blocks=(_run("NGC 1499", ("L",), 36, 180.0),), optics=Optics(tilt=0.3),
     ),
     Script(
         name="camera-1", kind="pause, cooler, exposures", half=HELD, rig="wren",
@@ -162,12 +175,22 @@ HERON_NIGHTS = (
         lamps=(Lamp(6, 7, 1.5), Lamp(12, 16, 2.0), Lamp(22, 24, 4.0), Lamp(29, 29, 2.0)),
     ),
     Script(
+        name="windy-2", kind="wind", half=HELD, rig="heron", evening="2026-10-11",
+        start_ha_h=-3.0, blocks=(_run("M 76", ("R", "G", "B"), 48, 240.0),), seeing=0.95,
+        trails={
+            1: 1.1, 4: 0.55, 7: 1.05, 8: 1.2, 9: 1.4, 10: 2.7, 11: 1.1, 15: 0.85, 16: 0.85,
+            19: 1.02, 20: 1.02, 21: 1.1, 22: 1.25, 26: 1.8, 27: 2.2, 31: 0.9, 34: 1.1, 35: 1.3,
+            38: 1.05, 41: 0.6, 44: 1.15, 45: 3.4, 46: 1.0,
+        },
+    ),
+    Script(
         name="mishaps-2", kind="single mishaps", half=HELD, rig="heron", evening="2026-10-12",
         start_ha_h=-2.5, blocks=(_run("NGC 891", ("L", "R"), 48, 180.0),),
         doubled={4: 2.5, 19: 4.0, 33: 1.6},
         glitches={9: Glitch("half", 0.35), 15: Glitch("bands", 60.0),
                   24: Glitch("repeated", 30.0), 38: Glitch("shifted", -75.0)},
         satellites=(2, 12, 28, 36, 45),
+        missing=("CCD-TEMP", "SET-TEMP", "FOCTEMP", "AMBTEMP"),
     ),
     Script(
         name="trees-2", kind="obstruction and dew", half=TUNE, rig="heron",
@@ -176,16 +199,22 @@ HERON_NIGHTS = (
     ),
     Script(
         name="pointing-2", kind="pointing", half=HELD, rig="heron", evening="2026-11-08",
-        start_ha_h=-3.0, blocks=(_run("NGC 891", ("L",), 30, 240.0), _run("M 76", ("L",), 18, 240.0)),
+        start_ha_h=-3.0,
+        blocks=(_run("NGC 891", ("L",), 30, 240.0), _run("M 76", ("L",), 18, 240.0)),
         jump=Jump(12, 19, -0.12, -0.25, told=True), lost=(30, 32), lost_told=True,
         capped=(0, 0), zero_known=False,
+    ),
+    Script(
+        name="optics-2", kind="optics out of order", half=TUNE, rig="heron", evening="2026-11-06",
+        start_ha_h=-2.8, blocks=(_run("M 76", ("L",), 36, 240.0),),
+        optics=Optics(tilt=0.12, axis_ratio=0.88),
     ),
     Script(
         name="camera-2", kind="pause, cooler, exposures", half=TUNE, rig="heron",
         evening="2026-11-10", start_ha_h=-3.0,
         blocks=(_run("NGC 891", ("L",), 44, 120.0, 300.0),),
         pause=(15, 40.0), warm=(24, 33, 7.0), dithered=False,
-        missing=("CCD-TEMP", "OBJCTRA", "OBJCTDEC", "RA", "DEC", "AIRMASS", "OBJCTALT"),
+        missing=("OBJCTRA", "OBJCTDEC", "RA", "DEC", "AIRMASS", "OBJCTALT"),
     ),
     Script(
         name="poor-2", kind="poor night", half=HELD, rig="heron", evening="2026-12-07",

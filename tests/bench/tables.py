@@ -12,6 +12,7 @@ from .labels import (
     Span,
     Yardstick,
     accepted_first,
+    allowed_events,
     cause_of,
     status,
     true_events,
@@ -215,13 +216,19 @@ def match_events(
     """Pair true events with told ones of the same kind; also give those told without reason."""
     free = list(told)
     pairs = []
-    for true in true_events(night.frames, limits):
+    for true in true_events(night.frames, limits, dithered=night.dithered):
         near = [t for t in free if t.span.kind == true.kind and _apart(true, t.span) <= NEAR]
         best = min(near, key=lambda t: _difference(true, t.span), default=None)
         if best is not None:
             free.remove(best)
         pairs.append(Matched(night.name, true, best))
+    allowed = allowed_events(night.frames)
+    free = [t for t in free if not any(_same(t.span, span) for span in allowed)]
     return pairs, free
+
+
+def _same(told: Span, allowed: Span) -> bool:
+    return told.kind == allowed.kind and _apart(told, allowed) == 0
 
 
 def _difference(true: Span, told: Span) -> int:

@@ -76,6 +76,11 @@ def companion(pilot: Pilot[Any]) -> tuple[str, bool]:
     return screen(pilot).beside, screen(pilot).query_one("#companion").display
 
 
+def goal(pilot: Pilot[Any]) -> float | None:
+    rows = getattr(screen(pilot), "rows", None)
+    return rows[0]["goal_s"] if rows else None
+
+
 def scroll(pilot: Pilot[Any]) -> float:
     return float(screen(pilot).query_one("#night").scroll_y)
 
@@ -183,9 +188,8 @@ TRIED: dict[str, dict[str, Try]] = {
         "picture.leave": Try(PI, ("escape",), kind, "FramesScreen"),
     },
     "totals": {
-        "total.goal": Try((*TO, "g", "9"), ("enter",), lambda p: screen(p).rows[0]["goal_s"],
-                          9 * 3600.0),
-        "total.open": Try(TO, ("enter",), lambda p: screen(p).typed, '"M 31" "Ha" keep'),
+        "total.goal": Try((*TO, "g", "9"), ("enter",), goal, 9 * 3600.0),
+        "total.open": Try(TO, ("enter",), lambda p: getattr(screen(p), "typed", ""), '"M 31" "Ha" keep'),
         "total.left": Try((*TO, "right"), ("left",), lambda p: screen(p).across, 0),
         "total.right": Try(TO, ("right",), lambda p: screen(p).across, 1),
         "total.up": Try((*TO, "down", "down"), ("up",), lambda p: screen(p).at, 1),

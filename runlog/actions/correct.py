@@ -1,0 +1,239 @@
+"""Correct what headers say of chosen frames: beside the header, undoable, never in the file."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine
+
+from runlog.actions.choose import Selection, choose
+from runlog.actions.interpret import interpreter
+from runlog.actions.names import one_target
+from runlog.actions.select import one_filter
+from runlog.actions.settle import settle_all
+from runlog.config import Settings
+from runlog.core import corrections as words
+from runlog.core.corrections import Field, RigSaid
+from runlog.core.frame import Kind
+from runlog.core.targets import NO_TARGET
+from runlog.errors import UsageError
+from runlog.ingest.read import LEVELLED, MEASURED, Task, read_file
+from runlog.store import corrections as store
+from runlog.store.choose import Chosen, Rows, chosen_frames, rigs
+from runlog.store.corrections import Correction
+from runlog.store.engine import reading, writing
+from runlog.store.frames import FileStamp, path_parts, put_frame, reinterpret
+from runlog.store.listing import paths_of_frames
+
+UNDO = "undo"
+SHOWN_FRAMES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """What a correction did, or with a dry run would do."""
+
+    id: int | None
+    field: str
+    value: str
+    frames: int
+    examples: tuple[str, ...]
+    unread: tuple[str, ...] = ()  # files that could not be measured anew
+
+
+def correct(
+    engine: Engine,
+    settings: Settings,
+    field: str,
+    text: str,
+    selection: Selection,
+    who: str,
+    *,
+    replace: bool = False,
+    dry_run: bool = False,
+) -> Corrected:
+    """Set a value for the frames chosen, all of them or none."""
+    with reading(engine) as connection:
+        chosen = choose(connection, selection, settings)
+        rows = _some(chosen_frames(connection, chosen), chosen)
+        value = _value(connection, settings, Field(field), text, len(rows))
+        if not replace:
+            _refuse_conflict(connection, rows, field, value)
+        examples = _examples(connection, rows)
+    if dry_run:
+        return Corrected(None, field, value, len(rows), examples)
+    line = {"field": field, "value": value, "selection": selection.words()}
+    with writing(engine) as connection:
+        keys = sorted({row.content_key for row in rows})
+        number = store.append(connection, line | _signed(who), keys)
+        reinterpret(connection, [row.id for row in rows], interpreter(settings))
+    unread = _measure_anew(engine, settings, rows, value) if field == Field.KIND else ()
+    settle_all(engine, settings)
+    return Corrected(number, field, value, len(rows), examples, unread)
+
+
+def _signed(who: str) -> dict[str, Any]:
+    return {"who": who, "at_utc": datetime.now(UTC), "undoes": None}
+
+
+def _some(rows: Rows, chosen: Chosen) -> Rows:
+    if not rows:
+        raise UsageError("No stored frame fits this selection", cure="See: runlog frames")
+    return rows
+
+
+def _examples(connection: Connection, rows: Rows) -> tuple[str, ...]:
+    ids = [row.id for row in rows[:SHOWN_FRAMES]]
+    paths = paths_of_frames(connection, ids)
+    return tuple(
+        paths[i][0][0].rsplit(b"/", 1)[-1].decode("utf-8", "replace") for i in ids if i in paths
+    )
+
+
+def _refuse_conflict(connection: Connection, rows: Rows, field: str, value: str) -> None:
+    standing = store.standing(connection, [row.content_key for row in rows])
+    other = [said[field] for said in standing.values() if said.get(field, value) != value]
+    if other:
+        raise UsageError(
+            f"{len(other)} of these frames already have another correction of the {field} "
+            f"({_shown(field, other[0])}); nothing was changed",
+            cure="Add --replace to overrule it, or undo it first: runlog correct --list",
+        )
+
+
+def _shown(field: str, value: str) -> str:
+    return value if field != Field.RIG else " + ".join(str(p) for p in value.strip("[]").split(", "))
+
+
+# --- values ---------------------------------------------------------------------------------
+
+
+def _value(
+    connection: Connection, settings: Settings, field: Field, text: str, frames: int
+) -> str:
+    if not text.strip():
+        raise UsageError(f"The new {field} is empty", cure="Give a value; nothing was changed")
+    plain: Mapping[Field, Callable[[str], str]] = {
+        Field.KIND: words.read_kind,
+        Field.EXPOSURE: words.read_exposure,
+        Field.SITE: words.read_site,
+    }
+    if field in plain:
+        return plain[field](text)
+    if field is Field.DATE:
+        return words.read_date(text, frames)
+    if field is Field.RIG:
+        return _rig(connection, text)
+    if field is Field.FILTER:
+        return one_filter(text, settings.rules.filter_names)
+    name = one_target(connection, text)
+    if name == NO_TARGET:
+        raise UsageError(f"{text!r} is no target's name", cure="Nothing was changed")
+    return name
+
+
+def _rig(connection: Connection, text: str) -> str:
+    """Find the one known rig of this name, or read a new one as "telescope + camera"."""
+    known = rigs(connection)
+    wanted = text.strip().lower()
+    exact = [r for r in known if r.name.lower() == wanted]
+    found = exact or [r for r in known if wanted in r.name.lower()]
+    if len(found) == 1:
+        r = found[0]
+        return RigSaid(r.telescope, r.camera, r.focal_mm, r.pixel_um).as_text()
+    if len(found) > 1:
+        names = ", ".join(f"{r.name} ({r.focal_mm or 0:g} mm)" for r in found)
+        raise UsageError(f"{text!r} fits {len(found)} rigs: {names}", cure="Give the whole name")
+    telescope, plus, camera = text.partition(" + ")
+    if not plus or not telescope.strip() or not camera.strip():
+        raise UsageError(
+            f"No rig is called {text!r}",
+            cure="Known: "
+            + (", ".join(r.name for r in known) or "none yet")
+            + '. A new one is written "TELESCOPE + CAMERA"',
+        )
+    return RigSaid(telescope.strip(), camera.strip()).as_text()
+
+
+# --- what a new kind needs of the pixels ----------------------------------------------------
+
+
+def _measure_anew(
+    engine: Engine, settings: Settings, rows: Rows, value: str
+) -> tuple[str, ...]:
+    """Measure frames whose kind now asks for what was never measured; names those it could not."""
+    kind = Kind(value)
+    if kind in MEASURED:
+        todo = [row.id for row in rows if not row.measured]
+    else:
+        todo = [row.id for row in rows if kind in LEVELLED and not row.levelled]
+    unread: list[str] = []
+    for frame_id in todo:
+        if not _read_again(engine, settings, frame_id, kind):
+            unread.append(str(frame_id))
+    return tuple(unread)
+
+
+def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -> bool:
+    with reading(engine) as connection:
+        files = paths_of_frames(connection, [frame_id]).get(frame_id, [])
+    for path, _ in files:
+        outcome = read_file(Task(path, path_parts(path), settings.rules, kind=kind))
+        if outcome.frame is None:
+            continue
+        status = Path(path.decode("utf-8", "surrogateescape")).stat()
+        stamp = FileStamp(path, status.st_size, status.st_mtime_ns)
+        with writing(engine) as connection:
+            put_frame(connection, stamp, outcome.frame, interpreter(settings), datetime.now(UTC))
+        return True
+    return False
+
+
+# --- the book -------------------------------------------------------------------------------
+
+
+def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> Correction:
+    """Take back a correction, the last one standing when none is named; returns it."""
+    with writing(engine) as connection:
+        book = store.book(connection)
+        line = _to_undo(book, number)
+        values = {"field": UNDO, "value": "", "selection": "", "undoes": line.id}
+        store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
+        origin = _origin(book, line)
+        reinterpret(connection, store.frames_of(connection, origin), interpreter(settings))
+    settle_all(engine, settings)
+    return line
+
+
+def _to_undo(book: Sequence[Correction], number: int | None) -> Correction:
+    if number is None:
+        standing = [c for c in book if c.stands and c.undoes is None]
+        if not standing:
+            raise UsageError("There is no correction to undo")
+        return standing[-1]
+    line = next((c for c in book if c.id == number), None)
+    if line is None:
+        raise UsageError(f"There is no correction {number}", cure="See: runlog correct --list")
+    if any(c.undoes == number and not _undone(book, c) for c in book):
+        raise UsageError(f"Correction {number} is already undone; nothing was changed")
+    return line
+
+
+def _undone(book: Sequence[Correction], line: Correction) -> bool:
+    return any(c.undoes == line.id and not _undone(book, c) for c in book)
+
+
+def _origin(book: Sequence[Correction], line: Correction) -> int:
+    """Follow undoings of undoings to the correction that has frames."""
+    by_id = {c.id: c for c in book}
+    while line.undoes is not None:
+        line = by_id[line.undoes]
+    return line.id
+
+
+def corrections_book(engine: Engine) -> list[Correction]:
+    """List all corrections ever made."""
+    with reading(engine) as connection:
+        return store.book(connection)

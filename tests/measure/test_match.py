@@ -1,0 +1,107 @@
+"""Matching star lists: shift, rotation, scale, throughput; and no false matches."""
+
+import numpy as np
+import pytest
+
+from runlog.core.frame import StarList
+from runlog.measure import measure_frame
+from runlog.measure.match import match_stars, throughput
+from tests.measure.fields import Sensor, draw_field, moffat
+
+SIZE = (3000, 2000)
+
+
+def random_list(rng, count, size=SIZE):
+    flux = np.sort((1 - rng.uniform(size=count)) ** (-1 / 0.9))[::-1]
+    x, y = rng.uniform(0, size[0], count), rng.uniform(0, size[1], count)
+    return StarList(tuple(x), tuple(y), tuple(flux))
+
+
+def moved(stars, rng, turn_deg=0.0, shift=(0.0, 0.0), scale=1.0, keep=None, noise_px=0.1, size=SIZE):
+    """The list as seen after a turn about the frame's centre, a shift and a change of scale."""
+    cx, cy = (size[0] - 1) / 2, (size[1] - 1) / 2
+    z = (np.array(stars.x) - cx) + 1j * (np.array(stars.y) - cy)
+    z = z * scale * np.exp(1j * np.radians(turn_deg)) + complex(*shift) + scale * (cx + 1j * cy)
+    z = z + (1 - scale) * 0
+    z += rng.normal(0, noise_px, len(z)) + 1j * rng.normal(0, noise_px, len(z))
+    order = np.arange(len(z))[:keep]
+    return StarList(tuple(z.real[order]), tuple(z.imag[order]),
+                    tuple(np.array(stars.flux_adu)[order]))  # fmt: skip
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.7, -35.0, 90.0, 180.0, 179.2])
+def test_shift_and_rotation_are_those_applied(turn):
+    """Guards the convention: where a reference star is now, less where it was, at the centre."""
+    rng = np.random.default_rng(1)
+    reference = random_list(rng, 200)
+    match = match_stars(reference, moved(reference, rng, turn, (37.5, -81.25)), SIZE)
+    assert match.shift_x_px == pytest.approx(37.5, abs=0.1)
+    assert match.shift_y_px == pytest.approx(-81.25, abs=0.1)
+    assert (match.rotation_deg - turn + 180) % 360 - 180 == pytest.approx(0, abs=0.01)
+    assert match.scale == pytest.approx(1, abs=1e-4)
+
+
+def test_another_binning_matches_by_scale():
+    """Guards 2x2 binned frames against an unbinned reference."""
+    rng = np.random.default_rng(2)
+    reference = random_list(rng, 150)
+    half = moved(reference, rng, 0.3, (4.0, -2.0), scale=0.5)
+    match = match_stars(reference, half, SIZE, (1500, 1000))
+    assert match.scale == pytest.approx(0.5, abs=1e-3)
+    # the centres of an unbinned and a binned frame differ by a quarter of a binned pixel
+    assert match.shift_x_px == pytest.approx(4.0, abs=0.5)
+
+
+def test_fifteen_stars_left_by_cloud_still_match():
+    """Guards cloud: the 15 brightest, dimmed unevenly by 0.4 mag, match 20 times out of 20."""
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        reference = random_list(rng, 200)
+        flux = np.array(reference.flux_adu) * 10 ** rng.normal(0, 0.16, 200)
+        order = np.argsort(-flux)[:15]
+        dimmed = StarList(tuple(np.array(reference.x)[order]), tuple(np.array(reference.y)[order]),
+                          tuple(flux[order]))  # fmt: skip
+        assert match_stars(reference, moved(dimmed, rng, 180.0, (9, 9)), SIZE) is not None
+
+
+def test_different_fields_never_match():
+    """Guards false matches: 150 pairs of unrelated lists (the bench tries 1,000)."""
+    rng = np.random.default_rng(4)
+    sizes = [15, 40, 200]
+    for k in range(150):
+        a, b = random_list(rng, sizes[k % 3]), random_list(rng, sizes[k % 2 + 1])
+        assert match_stars(a, b, SIZE) is None
+
+
+def test_too_few_stars_do_not_match():
+    """Guards empty and tiny lists."""
+    rng = np.random.default_rng(5)
+    few = random_list(rng, 4)
+    assert match_stars(few, few, SIZE) is None
+    assert match_stars(StarList(), few, SIZE) is None
+
+
+@pytest.mark.parametrize(("share", "fwhm"), [(1.0, 2.4), (0.6, 5.0), (0.2, 3.0)])
+def test_throughput_is_the_light_that_is_left(share, fwhm):
+    """Guards throughput within 3 %, whatever the width does, per second of exposure."""
+    rng = np.random.default_rng(6)
+    x, y = rng.uniform(0, 1400, 350), rng.uniform(0, 1100, 350)
+    flux = 5000 * (1 - rng.uniform(size=350)) ** (-1 / 0.9)
+    size = {"height": 1100, "width": 1400}
+    first = draw_field(moffat(2.4), seed=1, given=(x, y, flux), **size)
+    second = draw_field(moffat(fwhm, 2.9), seed=2, given=(x + 3.4, y - 7.2, flux * share * 0.5),
+                        sensor=Sensor(sky_e=900), **size)  # fmt: skip
+    a, b = measure_frame(first.pixels), measure_frame(second.pixels)
+    match = match_stars(a.star_list, b.star_list, (1400, 1100))
+    light = throughput(a.star_list, b.star_list, match, reference_exposure_s=300, exposure_s=150)
+    assert light.ratio == pytest.approx(share, rel=0.03)
+    assert match.shift_x_px == pytest.approx(3.4, abs=0.2)
+    assert match.shift_y_px == pytest.approx(-7.2, abs=0.2)
+
+
+def test_throughput_needs_an_exposure():
+    """Guards against dividing by a missing exposure time."""
+    rng = np.random.default_rng(7)
+    stars = random_list(rng, 50)
+    match = match_stars(stars, stars, SIZE)
+    assert throughput(stars, stars, match, reference_exposure_s=0, exposure_s=10) is None

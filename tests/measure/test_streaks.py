@@ -1,0 +1,61 @@
+"""Satellite trails found with their ends, and nothing else taken for one."""
+
+import numpy as np
+import pytest
+
+from runlog.measure import measure_frame
+from tests.measure.fields import Sensor, add_galaxy, add_line, add_spikes, draw_field, moffat
+
+
+def star_frame(seed, **options):
+    return draw_field(moffat(2.8), seed=seed, stars=300, height=900, width=1200, **options)
+
+
+@pytest.mark.parametrize(
+    "ends", [(100, 120, 1100, 700), (300, 0, 420, 899), (1199, 500, 0, 560)]
+)
+def test_a_trail_of_three_sigma_is_found_with_its_ends(ends):
+    """Guards faint trails (3 sigma a pixel): one found, ends within a few blocks."""
+    drawn = star_frame(1)
+    add_line(drawn.pixels, ends, 3 * drawn.noise_e, 3.0, seed=1)
+    streaks = measure_frame(drawn.pixels).streaks
+    assert len(streaks) == 1
+    seen = np.array([streaks[0].x0, streaks[0].y0, streaks[0].x1, streaks[0].y1])
+    same = min(np.abs(seen - ends).max(), np.abs(seen[[2, 3, 0, 1]] - ends).max())
+    assert same < 20
+
+
+def test_two_crossing_trails_are_two():
+    """Guards crossing trails: each keeps its own line."""
+    drawn = star_frame(2)
+    add_line(drawn.pixels, (100, 100, 1100, 800), 6 * drawn.noise_e, 3.0, seed=1)
+    add_line(drawn.pixels, (150, 780, 1000, 90), 6 * drawn.noise_e, 3.0, seed=2)
+    assert len(measure_frame(drawn.pixels).streaks) == 2
+
+
+def test_a_trail_changes_neither_count_nor_width():
+    """Guards the stars of a frame with a bright trail."""
+    drawn = star_frame(3)
+    before = measure_frame(drawn.pixels)
+    add_line(drawn.pixels, (10, 850, 1190, 40), 30 * drawn.noise_e, 3.0, seed=1)
+    after = measure_frame(drawn.pixels)
+    assert after.stars == pytest.approx(before.stars, rel=0.06)
+    assert after.fwhm_px == pytest.approx(before.fwhm_px, rel=0.02)
+
+
+def test_galaxies_spikes_and_bad_columns_are_no_trails():
+    """Guards against false alarms: edge-on galaxies, a spiked star, hot rows and columns."""
+    drawn = star_frame(4, sensor=Sensor(cosmic_rays=80))
+    for k in range(4):
+        add_galaxy(drawn.pixels, 200 + 250 * k, 300 + 90 * k, 4e5, 40, 0.15, 35 * k)
+    add_spikes(drawn.pixels, 800, 600, 40 * drawn.noise_e, 200, 20)
+    drawn.pixels[:, 333] += 400
+    drawn.pixels[444, :] += 300
+    assert measure_frame(drawn.pixels).streaks == ()
+
+
+def test_crowded_clean_frames_have_no_trails():
+    """Guards chance alignments of thousands of stars."""
+    for seed in range(3):
+        drawn = draw_field(moffat(3.5), seed=seed, stars=3000, height=900, width=1200)
+        assert measure_frame(drawn.pixels).streaks == ()
