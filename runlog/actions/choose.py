@@ -36,20 +36,20 @@ class Selection:
     def words(self) -> str:
         """Say the selection in words, for the book of corrections."""
         said = [f"{len(self.frames)} named"] if self.frames else []
-        for name in ("night", "folder", "pattern", "target", "filter", "kind", "rig", "near"):
-            if (value := getattr(self, name)) is not None:
-                said.append(f"{name} {value}")
+        names = ("night", "folder", "pattern", "target", "filter", "kind", "rig", "near")
+        said += [f"{name} {value}" for name in names if (value := getattr(self, name)) is not None]
         return ", ".join(said)
 
 
 def choose(connection: Connection, selection: Selection, settings: Settings) -> Chosen:
     """Check and fold a selection; an empty one is refused."""
+    names = settings.rules.filter_names
     chosen = Chosen(
         night=evening(selection.night) if selection.night else None,
         folder=os.fsencode(os.path.abspath(selection.folder)) if selection.folder else None,
         pattern=selection.pattern,
         target=one_target(connection, selection.target) if selection.target else None,
-        filter=one_filter(selection.filter, settings.rules.filter_names) if selection.filter else None,
+        filter=one_filter(selection.filter, names) if selection.filter else None,
         kind=read_kind(selection.kind) if selection.kind else None,
         rig=selection.rig,
         near_deg=_near(selection),

@@ -1,5 +1,6 @@
 """Correct what headers say of chosen frames: beside the header, undoable, never in the file."""
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -104,15 +105,16 @@ def _refuse_conflict(connection: Connection, rows: Rows, field: str, value: str)
 
 
 def _shown(field: str, value: str) -> str:
-    return value if field != Field.RIG else " + ".join(str(p) for p in value.strip("[]").split(", "))
+    """Write a stored value for a person."""
+    if field == Field.RIG:
+        return " + ".join(str(part) for part in json.loads(value)[:2] if part)
+    return value
 
 
 # --- values ---------------------------------------------------------------------------------
 
 
-def _value(
-    connection: Connection, settings: Settings, field: Field, text: str, frames: int
-) -> str:
+def _value(connection: Connection, settings: Settings, field: Field, text: str, frames: int) -> str:
     if not text.strip():
         raise UsageError(f"The new {field} is empty", cure="Give a value; nothing was changed")
     plain: Mapping[Field, Callable[[str], str]] = {
@@ -160,20 +162,16 @@ def _rig(connection: Connection, text: str) -> str:
 # --- what a new kind needs of the pixels ----------------------------------------------------
 
 
-def _measure_anew(
-    engine: Engine, settings: Settings, rows: Rows, value: str
-) -> tuple[str, ...]:
+def _measure_anew(engine: Engine, settings: Settings, rows: Rows, value: str) -> tuple[str, ...]:
     """Measure frames whose kind now asks for what was never measured; names those it could not."""
     kind = Kind(value)
     if kind in MEASURED:
         todo = [row.id for row in rows if not row.measured]
     else:
         todo = [row.id for row in rows if kind in LEVELLED and not row.levelled]
-    unread: list[str] = []
-    for frame_id in todo:
-        if not _read_again(engine, settings, frame_id, kind):
-            unread.append(str(frame_id))
-    return tuple(unread)
+    return tuple(
+        str(frame_id) for frame_id in todo if not _read_again(engine, settings, frame_id, kind)
+    )
 
 
 def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -> bool:

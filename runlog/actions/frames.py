@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Engine, Row
 
 from runlog.core.frame import Kind
+from runlog.core.scale import plate_scale_arcsec
 from runlog.store.engine import reading
 from runlog.store.files import failures
 from runlog.store.listing import Wanted, list_frames, paths_of_frames

@@ -8,6 +8,7 @@ from runlog.actions.frames import ROW_KEYS, Entry, arcsec, gradient_pct, unreada
 from runlog.actions.interpret import interpreter
 from runlog.config import Settings
 from runlog.core.frame import Measurement
+from runlog.core.personal import NOTHING_SAID
 from runlog.ingest.read import Outcome, Task, read_file
 from runlog.store.frames import path_parts
 

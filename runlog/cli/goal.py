@@ -1,4 +1,4 @@
-"""runlog goal: hours wanted for a target and filter."""
+"""runlog goal: what is wanted of a target and filter."""
 
 import click
 
@@ -8,14 +8,41 @@ from runlog.cli.common import Session, talk, who, with_session
 @click.command("goal")
 @click.argument("target")
 @click.argument("filter_name", metavar="FILTER")
-@click.argument("hours", type=float)
+@click.argument("value", type=float, metavar="HOURS")
+@click.option("--of", "of_filter", metavar="FILTER", help="HOURS is a ratio of this filter's time.")
+@click.option("--gain", is_flag=True, help="HOURS is how many times today's signal to noise.")
+@click.option("--priority", type=int, help="1 is first, 9 is last (usual: 5).")
+@click.option(
+    "--doubtful/--no-doubtful",
+    "count_doubtful",
+    default=None,
+    help="Whether doubtful hours count (default: as the config says).",
+)
+@click.option("--new", is_flag=True, help="Plan a target that was never shot.")
 @with_session
-def command(session: Session, target: str, filter_name: str, hours: float) -> int:
-    """Set the hours wanted for TARGET through FILTER; 0 takes the goal away."""
-    from runlog.actions.totals import set_goal
+def command(
+    session: Session,
+    target: str,
+    filter_name: str,
+    value: float,
+    of_filter: str | None,
+    gain: bool,
+    priority: int | None,
+    count_doubtful: bool | None,
+    new: bool,
+) -> int:
+    """Set the HOURS wanted for TARGET through FILTER; 0 takes the goal away.
 
-    names = dict(session.settings.rules.filter_names)
-    folded = set_goal(session.engine(), target, filter_name, hours, who(), names)
-    said = f"{hours:g} h wanted" if hours else "no goal any more"
-    talk(f"{folded[0]}, {folded[1]}: {said}")
+    With --of L, 0.5 means half the time of L. With --gain, 1.41 means 1.41 times today's signal to
+    noise, which takes twice today's hours. A mosaic's goal holds for each of its panels.
+    """
+    from runlog.actions.goals import Wish, goal_words, wish
+    from runlog.core.goals import GoalForm
+
+    form = GoalForm.GAIN if gain else GoalForm.RATIO if of_filter else GoalForm.HOURS
+    if gain and of_filter:
+        raise click.UsageError("A goal is either a ratio (--of) or a gain (--gain)")
+    typed = Wish(target, filter_name, form, value, of_filter, priority, count_doubtful, new)
+    goal = wish(session.engine(), session.settings, typed, who())
+    talk(f"{goal.target}, {goal.filter}: {goal_words(goal)}")
     return 0

@@ -1,30 +1,140 @@
 """runlog totals: hours per target and filter, and what is still to go."""
 
+from typing import Any
+
 import click
 
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    safe,
+    show,
+    table,
+    talk,
+    with_session,
+)
+from runlog.core.columns import hours
 
 SHOWN = (
     "target filter frames logged_s kept_s doubtful_s rejected_s goal_s to_go_s frames_to_go nights"
 ).split()
+GROWTH_SHOWN = "night target filter frames logged_s kept_s kept_so_far_s".split()
+MOSAIC_SHOWN = "target filter panels worst_panel kept_s goal_s to_go_s progress".split()
 
 
 @click.command("totals")
-@click.option("--target", help="One target, in any spelling.")
+@click.option("--target", help="One target, in any spelling; a mosaic with its panels.")
+@click.option("--season", metavar="SEASON", help='"2026", "2026-27" (July to June), "autumn 2026".')
+@click.option("--since", metavar="DATE", help="From this evening on.")
+@click.option("--until", metavar="DATE", help="Up to this evening.")
+@click.option("--rig", help="Part of a rig's name.")
+@click.option("--by", "by", type=click.Choice(["night"]), help="What each night added.")
+@click.option(
+    "--publish",
+    type=click.Choice(["text", "markdown"]),
+    is_flag=False,
+    flag_value="text",
+    help="A table to publish: filters, frames x exposure, total.",
+)
+@click.option("--more", is_flag=True, help="Also effective time, share kept, the next hour's gain.")
 @listing
 @with_session
-def command(session: Session, target: str | None, as_json: bool, as_csv: bool) -> int:
-    """Show logged, kept, doubtful and rejected hours per target and filter, against the goals."""
-    from runlog.actions.totals import TOTAL_KEYS, total_rows
+def command(
+    session: Session,
+    as_json: bool,
+    as_csv: bool,
+    by: str | None,
+    publish: str | None,
+    more: bool,
+    **asked: Any,
+) -> int:
+    """Show logged, kept, doubtful and rejected hours per target and filter, against the goals.
 
-    rows = total_rows(session.engine(), target)
-    if as_json:
-        echo_json("runlog.totals/1", {"rows": rows})
-    elif as_csv:
+    With a season, dates or a rig, hours are those of that part; the goals stay as they are.
+    """
+    from runlog.actions.totals import part_of
+
+    engine = session.engine()
+    asked["named_season"] = asked.pop("season")
+    part = part_of(engine, session.settings, **asked)
+    if publish:
+        return _publish(engine, session, part, publish, as_json)
+    if by == "night":
+        return _by_night(engine, part, as_json, as_csv)
+    return _totals(engine, session, part, (as_json, as_csv), more)
+
+
+def _totals(
+    engine: Any, session: Session, part: Any, written: tuple[bool, bool], more: bool
+) -> int:
+    from runlog.actions.totals import TOTAL_KEYS, mosaic_rows, row_of, totals_against_goals
+
+    totals = totals_against_goals(engine, None, session.settings, part)
+    rows, mosaics = [row_of(t) for t in totals], mosaic_rows(totals)
+    if written[0]:
+        echo_json("runlog.totals/1", {"rows": rows, "mosaics": mosaics})
+    elif written[1]:
         echo_csv(rows, TOTAL_KEYS)
     elif not rows:
         talk("Nothing is stored for this. Scan your frames: runlog scan FOLDER")
     else:
-        ungraded = ["ungraded_s"] if any(row["ungraded_s"] for row in rows) else []
-        show(table(rows, [*SHOWN[:7], *ungraded, *SHOWN[7:]]))
+        show(table(rows, _columns(rows, more)))
+        _show_mosaics(mosaics)
     return 0
+
+
+def _columns(rows: list[dict[str, Any]], more: bool) -> list[str]:
+    """Choose columns: those that are empty on every row are left out."""
+    ungraded = ["ungraded_s"] if any(row["ungraded_s"] for row in rows) else []
+    credited = ["credited_s"] if any(row["credited_s"] for row in rows) else []
+    extra = ["effective_s", "share_kept", "gain_next_hour"] if more else []
+    return [*SHOWN[:7], *ungraded, *credited, *extra, *SHOWN[7:]]
+
+
+def _show_mosaics(mosaics: list[dict[str, Any]]) -> None:
+    from rich.text import Text
+
+    if mosaics:
+        show(Text("Mosaics: as far along as their worst panel", style="bold"))
+        show(table(mosaics, MOSAIC_SHOWN))
+
+
+def _by_night(engine: Any, part: Any, as_json: bool, as_csv: bool) -> int:
+    from runlog.actions.totals import GROWTH_KEYS, growth_rows
+
+    rows = growth_rows(engine, part)
+    if as_json:
+        echo_json("runlog.growth/1", {"rows": rows})
+    elif as_csv:
+        echo_csv(rows, GROWTH_KEYS)
+    elif rows:
+        show(table(rows, GROWTH_SHOWN))
+        talk(f"{hours(sum(row['kept_s'] for row in rows))} kept")
+    else:
+        talk("Nothing is stored for this. Scan your frames: runlog scan FOLDER")
+    return 0
+
+
+def _publish(engine: Any, session: Session, part: Any, form: str, as_json: bool) -> int:
+    from dataclasses import asdict
+
+    from runlog.actions.totals import published
+    from runlog.core.publish import as_markdown, as_text
+
+    tables = published(engine, session.settings, part)
+    if as_json:
+        rows = [asdict(batch) for batches in tables.values() for batch in batches]
+        echo_json("runlog.published/1", {"rows": rows})
+        return 0
+    if not tables:
+        talk("Nothing is kept for this yet.")
+    write = as_markdown if form == "markdown" else as_text
+    for number, (target, batches) in enumerate(sorted(tables.items())):
+        click.echo(("\n" if number else "") + _lines(write(target, batches)))
+    return 0
+
+
+def _lines(text: str) -> str:
+    return "\n".join(safe(line) for line in text.split("\n"))

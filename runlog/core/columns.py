@@ -50,6 +50,11 @@ def share(value: float) -> str:
     return f"{value:.0%}"
 
 
+def gain(value: float) -> str:
+    """Write what an hour adds to signal to noise."""
+    return f"+{value:.1%} S/N"
+
+
 def seconds(value: float) -> str:
     """Write an exposure time."""
     return f"{value:g} s"
@@ -86,6 +91,34 @@ COLUMNS: Mapping[str, Column] = {
     "frames_to_go": Column("frames to go", str, True),
     "nights": Column("nights", str, True),
     "share_kept": Column("kept of logged", share, True),
+    "gain_next_hour": Column("next hour", gain, True),
+    "credited_s": Column("from dual bands", hours, True),
+    "priority": Column("priority", str, True),
+    "kept_so_far_s": Column("kept so far", hours, True),
+    "nights_needed": Column("nights", str, True),
+    "usual_night_s": Column("a usual night", hours, True),
+    "record_nights": Column("nights so far", str, True),
+    "text": Column("forecast"),
+    "panels": Column("panels", str, True),
+    "worst_panel": Column("worst panel"),
+    "progress": Column("done", share, True),
+    "spellings": Column("in headers", ", ".join),
+    "gain": Column("gain", "{:g}".format, True),
+    "set_c": Column("set C", _number(0), True),
+    "rotator_deg": Column("rotator", _number(0), True),
+    "darks": Column("darks", str, True),
+    "flats": Column("flats", str, True),
+    "flat_darks": Column("flat-darks", str, True),
+    "bias": Column("bias", str, True),
+    "missing": Column("missing", "; ".join),
+    "notes": Column("to know", "; ".join),
+    "weight": Column("weight", _number(3), True),
+    "id": Column("no.", str, True),
+    "what": Column("what"),
+    "who": Column("who"),
+    "at_utc": Column("when (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
+    "stands": Column("in force", lambda v: "yes" if v else "no"),
+    "selection": Column("chosen by"),
 }
 
 

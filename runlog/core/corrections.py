@@ -70,6 +70,8 @@ _SECONDS = {"d": 86_400.0, "h": 3600.0, "min": 60.0, "m": 60.0, "s": 1.0}
 def read_date(text: str, frames: int) -> str:
     """Check a new date: a shift ("+1h", "-30min"), an evening's date, or one frame's start."""
     said = text.strip()
+    if words := re.fullmatch(r"(.+?)\s+(later|earlier)", said):
+        said = ("+" if words[2] == "later" else "-") + words[1]
     if said[:1] in "+-" and (shift := _read_shift(said)) is not None:
         return f"shift {shift.total_seconds():g}"
     try:
@@ -81,13 +83,13 @@ def read_date(text: str, frames: int) -> str:
     except ValueError as error:
         raise UsageError(
             f"{text!r} is no date",
-            cure="Give a shift (+1h, -30min), the evening's date (2026-10-14), or for one frame "
-            "its start in UTC (2026-10-14T22:05:00Z)",
+            cure="Give a shift (1h later, 30min earlier, +1h), the evening's date (2026-10-14), "
+            "or for one frame its start in UTC (2026-10-14T22:05:00Z)",
         ) from error
     if frames > 1:
         raise UsageError(
             f"{frames} frames cannot all have begun at {said}",
-            cure="Give a shift (+1h) or the evening's date, or name one frame",
+            cure="Give a shift (1h later) or the evening's date, or name one frame",
         )
     start = start if start.tzinfo else start.replace(tzinfo=UTC)
     return f"start {start.astimezone(UTC).isoformat()}"
@@ -104,7 +106,9 @@ def _read_shift(said: str) -> timedelta | None:
         total += float(match[1]) * _SECONDS[match[2]]
         rest = rest[match.end() :]
     if not 0 < total <= LONGEST_SHIFT.total_seconds():
-        raise UsageError(f"{said!r} is no shift in time", cure="As in +1h, -30min or +1d 2h")
+        raise UsageError(
+            f"{said!r} is no shift in time", cure="As in 1h later, 30min earlier or +1d 2h"
+        )
     return timedelta(seconds=total if said[0] == "+" else -total)
 
 

@@ -42,6 +42,7 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
     "i'": ("ip", "iprime", "sloani", "sdssi"),
     "z'": ("zp", "zprime", "sloanz", "sdssz"),
 }
+KNOWN_FILTERS = frozenset(_NAMES)
 _CANONICAL = {spelling: name for name, spellings in _NAMES.items() for spelling in spellings}
 
 _NOTHING = frozenset(

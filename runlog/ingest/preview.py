@@ -89,16 +89,14 @@ def _corners(size: Sequence[int], stars: StarList) -> tuple[tuple[int, int], ...
 
 
 def _star_near(x: float, y: float, reach: float, stars: StarList) -> tuple[float, float]:
-    """Find the nearest star; the very brightest are passed over, they may be burnt out."""
+    """Find the brightest star within reach; the very brightest of all may be burnt out."""
     skip = len(stars.x) // 20
     dx = np.asarray(stars.x[skip:]) - x
     dy = np.asarray(stars.y[skip:]) - y
-    if not dx.size:
+    near = np.flatnonzero(dx**2 + dy**2 <= reach**2)
+    if not near.size:
         return x, y
-    nearest = int(np.argmin(dx**2 + dy**2))
-    if dx[nearest] ** 2 + dy[nearest] ** 2 > reach**2:
-        return x, y
-    return x + float(dx[nearest]), y + float(dy[nearest])
+    return x + float(dx[near[0]]), y + float(dy[near[0]])
 
 
 # --- one byte a pixel -----------------------------------------------------------------------

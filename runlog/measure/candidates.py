@@ -1,5 +1,6 @@
 """Peaks on their way to being stars: where they are, what is near, which are fit to measure."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,6 +98,16 @@ class Candidates:
         return alone
 
 
+def relative_noise(sky: Sky, factor: int) -> Callable[[F64, F64], F64]:
+    """Noise of the sky at detection pixels over the frame's typical noise, 1 at least."""
+
+    def at(y: F64, x: F64) -> F64:
+        here = sky.noise_at(np.asarray(y) * factor, np.asarray(x) * factor)
+        return np.asarray(np.maximum(here / sky.noise_adu, 1.0))
+
+    return at
+
+
 def detection_bin(width_px: float) -> int:
     """Block size that brings a star to between 1.7 and 3.4 detection pixels."""
     factor = 1
@@ -116,7 +127,7 @@ def find_candidates(
     """
     factor = detection_bin(width_px)
     image = binned(residual.light, factor)
-    peaks = find_peaks(image)
+    peaks = find_peaks(image, relative_noise=relative_noise(sky, factor))
     apart = width_px / factor
     if hollow:
         x, y = recentred(image, peaks.x, peaks.y, int(np.ceil(apart)))

@@ -13,8 +13,8 @@ CELLS = 4  # of the residual picture per fit pixel
 ANGLES, RADII = 36, 72
 SHARPENINGS = 3
 # what is left when star noise is not the limit, seen on drawn fields of many profiles
-WIDTH_FLOOR = 0.004
-ELLIPTICITY_FLOOR = 0.0015
+WIDTH_FLOOR = 0.003
+ELLIPTICITY_FLOOR = 0.0005
 DOUBT = 0.35  # of a correction: the share of it that may itself be wrong
 
 

@@ -17,6 +17,11 @@ STAMP_WIDTHS = 1.3  # radius of a stamp in star widths
 RING_WIDTHS = 3.0
 STARLIKE_WITHIN = 0.2  # share of a star's energy a fit may leave: cosmic rays leave more
 MODEL_FITS_WITHIN = 0.02  # the same for the typical star, when stars are Moffats
+FEWEST_FOR_LOCUS = 12
+MIXED_SPREAD = 0.12  # of log size: seeing, focus and tilt leave less, galaxies among stars more
+LOCUS_WIDTH = 0.06
+OWN_SCATTER = 0.01  # of one star's log size or ellipticity, beyond its noise: blends, sampling
+CLIPPED_AT = 4.0  # sigma
 WORST_SIZE_ERROR = 0.15  # of the log width of one star
 
 
@@ -132,6 +137,7 @@ def combine(
 
 def inliers(ellipses: Ellipses, keep: Mask) -> Mask:
     """Drop stars whose size or shape is far from the others' (galaxies, doubles, strays)."""
+    keep = star_locus(ellipses.log_scale, ellipses.covariance[:, 0, 0], keep)
     for values in (ellipses.log_scale, ellipses.e1, ellipses.e2):
         middle = np.median(values[keep])
         spread = 1.4826 * np.median(np.abs(values[keep] - middle))
@@ -139,14 +145,45 @@ def inliers(ellipses: Ellipses, keep: Mask) -> Mask:
     return keep
 
 
+def star_locus(log_size: F64, variance: F64, keep: Mask) -> Mask:
+    """
+    Keep the sizes that crowd together where sizes differ widely: the stars among galaxies.
+
+    Stars of a frame are alike, galaxies are not, so the densest size is the stars'. Frames
+    whose sizes agree anyway are left as they are.
+    """
+    sizes, errors = log_size[keep], np.sqrt(variance[keep])
+    spread = 1.4826 * float(np.median(np.abs(sizes - np.median(sizes))))
+    if len(sizes) < FEWEST_FOR_LOCUS or spread < MIXED_SPREAD:
+        return keep
+    apart = (sizes[:, None] - sizes[None]) / LOCUS_WIDTH
+    sure = 1 / (errors**2 + LOCUS_WIDTH**2)
+    mode = float(sizes[np.argmax(np.exp(-0.5 * apart**2) @ sure)])
+    near = np.abs(sizes - mode) < 0.25
+    own = 1.4826 * float(np.median(np.abs(sizes[near] - mode)))
+    reach = np.minimum(2.5 * np.hypot(np.sqrt(variance), max(min(own, 0.1), 0.04)), 0.3)
+    return np.asarray(keep & (np.abs(log_size - mode) < reach))
+
+
 def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
-    """Weighted mean with the stars' own scatter added to their fit errors; its error; weights."""
+    """
+    Weighted mean of the stars' values, its error, and the weights.
+
+    Each star's variance is its fit error plus the scatter stars have of their own, one percent
+    at least, so that no single bright star rules; stars four sigma off weigh nothing.
+    """
     middle = np.median(values)
     spread = (1.4826 * np.median(np.abs(values - middle))) ** 2
-    own = max(0.0, float(spread - np.median(variance)))
-    weight = 1 / (variance + own + 1e-8)
+    own = max(OWN_SCATTER**2, float(spread - np.median(variance)))
+    weight = 1 / (variance + own)
     mean = float(np.average(values, weights=weight))
-    count = len(values)
+    sigma = np.sqrt(variance + own)
+    for centre in (float(middle), mean):
+        near = np.abs(values - centre) < CLIPPED_AT * sigma
+        if near.any():
+            weight = near / sigma**2
+            mean = float(np.average(values, weights=weight))
+    count = int(np.count_nonzero(weight))
     formal = float(1 / np.sum(weight))
     if count >= 8:
         seen = np.sum(weight**2 * (values - mean) ** 2) / np.sum(weight) ** 2 * count / (count - 1)

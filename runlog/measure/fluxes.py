@@ -2,9 +2,10 @@
 
 import numpy as np
 from photutils.geometry import circular_overlap_grid
+from scipy.spatial import cKDTree
 
 from runlog.core.frame import StarList
-from runlog.measure.pixels import F32, F64
+from runlog.measure.pixels import F32, F64, Mask
 from runlog.measure.shape import Growth
 from runlog.measure.stars import ring_level, stamps
 
@@ -14,7 +15,9 @@ SMALLEST_APERTURE_PX = 3.0
 RING_HFR = 6.0
 
 
-def list_stars(light: F32, x: F64, y: F64, growth: Growth) -> StarList:
+def list_stars(
+    light: F32, x: F64, y: F64, growth: Growth, window_px: float | None = None
+) -> StarList:
     """
     Measure the brightest stars in circular apertures scaled to the frame's star.
 
@@ -30,22 +33,35 @@ def list_stars(light: F32, x: F64, y: F64, growth: Growth) -> StarList:
         Rough positions, brightest peak first.
     growth : Growth
         The frame's curve of growth.
+    window_px : float, optional
+        Half-flux radius of what is centred on, where that is not the whole star.
     """
     x, y = x[: LISTED_STARS * 3 // 2], y[: LISTED_STARS * 3 // 2]
     if len(x) == 0:
         return StarList()
     hfr = growth.half_flux_radius_px
     radius = max(SMALLEST_APERTURE_PX, APERTURE_HFR * hfr)
-    cx, cy = centred(light, x, y, hfr)
+    window = window_px or hfr
+    cx, cy = centred(light, x, y, window)
     flux = aperture_fluxes(light, cx, cy, radius, RING_HFR * hfr + 3)
     flux /= max(growth.within(radius), 0.3)
     order = np.argsort(-flux, kind="stable")
-    order = order[flux[order] > 0][:LISTED_STARS]
+    order = order[flux[order] > 0]
+    order = order[listed_once(cx[order], cy[order], max(1.0, 0.5 * window))][:LISTED_STARS]
     return StarList(
         tuple(np.round(cx[order], 3).tolist()),
         tuple(np.round(cy[order], 3).tolist()),
         tuple(float(f"{value:.6g}") for value in flux[order]),
     )
+
+
+def listed_once(x: F64, y: F64, reach_px: float) -> Mask:
+    """Which stars, brightest first, are not the same place as a brighter one."""
+    first = np.ones(len(x), bool)
+    pairs = cKDTree(np.column_stack([x, y])).query_pairs(reach_px, output_type="ndarray")
+    if len(pairs):
+        first[pairs.max(axis=1)] = False
+    return first
 
 
 def centred(light: F32, x: F64, y: F64, hfr_px: float) -> tuple[F64, F64]:

@@ -20,9 +20,10 @@ from runlog.measure.modelfree import (
 )
 from runlog.measure.pixels import F64, I64, Array, Mask, Plane, as_plane, find_ceiling
 from runlog.measure.residual import Residual, remove_points, subtract_sky
-from runlog.measure.scale import find_scale
+from runlog.measure.scale import find_scale, looks_like_point
 from runlog.measure.screen import templates_of, templates_of_picture
 from runlog.measure.shape import (
+    Growth,
     angle_of,
     axis_ratio_of,
     eccentricity_error,
@@ -39,6 +40,7 @@ NARROWEST_STAR_PX = 1.1  # what a pixel makes of a point is wider: it was no sta
 ASSUMED_WIDTH_PX, ASSUMED_BETA = 3.0, 3.0  # to count stars by when none shows its width
 MOFFAT_WIDTH = 2 * (2 ** (1 / ASSUMED_BETA) - 1) ** 0.5  # FWHM of a Moffat of scale 1
 WIDE_STAR_PX = 3.4  # where points can be told from stars by one pixel's neighbours
+DOUBLED_PEAKS, DOUBLED_AXIS_RATIO = 1.15, 0.75  # peaks a star, shape of the pair
 PICTURE_SIGMA = 8.0  # of the smoothed peak: fainter stars add only noise to a picture
 
 
@@ -111,7 +113,8 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     if fitted is not None and fitted.fits_model:
         return from_model(base, candidates, fitted)
     hollow = find_candidates(plane, sky, residual, scale.width_px, hollow=True)
-    return from_pictures(base, hollow, scale.hfr_px)
+    found = from_pictures(base, hollow, scale.hfr_px)
+    return with_both_images(found, candidates)
 
 
 def noted(base: Measurement, note: str) -> Measurement:
@@ -215,6 +218,24 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
         star_list=list_stars(light, seen[:, 0], seen[:, 1], shape.growth),
         notes=(*base.notes, "stars are no Moffats: width from their mean picture"),
     )
+
+
+def with_both_images(found: Measurement, candidates: Candidates) -> Measurement:
+    """
+    List the single peaks where every star has two: a doubled exposure, not a ring.
+
+    The numbers stay those of the whole image; the list is what shows the doubling.
+    """
+    single = ~looks_like_point(candidates.cut)
+    many = np.count_nonzero(single) > DOUBLED_PEAKS * found.stars
+    if not many or (found.axis_ratio or 1.0) > DOUBLED_AXIS_RATIO:
+        return found
+    where = candidates.positions[single]
+    peak_px = 0.8 * candidates.factor
+    radius = np.array([0.0, 1.5 * peak_px, 3 * peak_px])
+    growth = Growth(radius, np.array([0.0, 0.7, 1.0]))
+    listed = list_stars(candidates.residual.light, where[:, 0], where[:, 1], growth, peak_px)
+    return replace(found, star_list=listed)
 
 
 def without_width(base: Measurement, candidates: Candidates) -> Measurement:

@@ -1,5 +1,6 @@
 """Find stars: peaks of the smoothed frame that look like the frame's own stars."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +12,15 @@ from runlog.measure.residual import smoothed
 
 THRESHOLD_SIGMA = 5.0
 NEIGHBOURS = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
-RING = [  # a circle of radius 4 px
-    (-4, -1), (-4, 0), (-4, 1), (-3, 2), (-2, 3), (-1, 4), (0, 4), (1, 4), (2, 3), (3, 2),
-    (4, 1), (4, 0), (4, -1), (3, -2), (2, -3), (1, -4), (0, -4), (-1, -4), (-2, -3), (-3, -2),
-]  # fmt: skip
+RING = sorted(  # two circles around a peak, in px: beyond most of a star, this side of the next
+    {
+        (round(radius * np.sin(angle)), round(radius * np.cos(angle)))
+        for radius in (4.7, 6.2)
+        for angle in np.arange(0, 2 * np.pi, 2 * np.pi / 24)
+    }
+)
+FIRST_CUT = 0.85  # of the threshold: the surroundings may be below the sky
+LAG = 6  # px: beyond the reach of the kernel and of most interpolation
 EDGE_PX = 2  # what smoothing and comparing with the neighbours need
 SMOOTHED_SHARE = 0.375  # of white noise that the 3x3 binomial leaves: sqrt(6/16 x 6/16)
 
@@ -36,11 +42,20 @@ class Peaks:
 
 
 def smoothed_noise(image: F32) -> float:
-    """Robust noise of the smoothed image from a few strips (right for correlated noise too)."""
+    """
+    Robust noise of the smoothed image from a few strips (right for correlated noise too).
+
+    Differences of pixels LAG apart: nebulosity the mesh could not follow cancels in them.
+    """
+    if image.shape[1] < 2 * LAG:
+        return 0.0
     strips = np.unique(np.linspace(0, max(0, image.shape[0] - 10), 24).astype(int))
-    values = [smoothed(image[start : start + 10])[::2, ::2].ravel() for start in strips]
-    live = [value for value in values if value.size and np.any(value != value[0])]
-    return clipped_sigma(np.concatenate(live)) if live else 0.0
+    values = []
+    for start in strips:
+        soft = smoothed(image[start : start + 10])[::2]
+        values.append((soft[:, LAG::2] - soft[:, :-LAG:2])[:, : soft.shape[1] // 2].ravel())
+    live = [value for value in values if value.size and value.any()]
+    return clipped_sigma(np.concatenate(live)) / float(np.sqrt(2)) if live else 0.0
 
 
 def clipped_sigma(sample: F32) -> float:
@@ -57,23 +72,37 @@ def clipped_sigma(sample: F32) -> float:
     return sigma
 
 
-def find_peaks(image: F32, sigmas: float = THRESHOLD_SIGMA) -> Peaks:
-    """Local maxima of the smoothed image above a threshold, local sky removed."""
+def find_peaks(
+    image: F32,
+    sigmas: float = THRESHOLD_SIGMA,
+    relative_noise: Callable[[F64, F64], F64] | None = None,
+) -> Peaks:
+    """
+    Find local maxima of the smoothed image that stand out from their surroundings.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w)
+        Sky-subtracted light.
+    sigmas : float
+        Least height over the surroundings, in noise of the smoothed image.
+    relative_noise : callable, optional
+        Noise at (y, x) over the frame's, where the noise is uneven.
+    """
     noise = smoothed_noise(image)
     empty = np.zeros(0, np.int64)
     if min(image.shape) < 2 * EDGE_PX + 3 or noise <= 0:
         return Peaks(empty, empty, np.zeros(0), noise)
     found = [
-        peaks_of_rows(image, start, stop, sigmas * noise)
+        peaks_of_rows(image, start, stop, FIRST_CUT * sigmas * noise)
         for start, stop in row_ranges(image, EDGE_PX)
     ]
     y, x, height = (np.concatenate(part) for part in zip(*found, strict=True))
     local, scatter = surroundings(image, y, x)
-    raised = local > 3 * np.maximum(scatter, noise / SMOOTHED_SHARE) / np.sqrt(len(RING))
-    net = height - np.where(raised, local, 0)
-    # twenty pixels know their scatter to a fifth
-    local_noise = np.maximum(noise, np.where(raised, 0.85 * scatter * SMOOTHED_SHARE, 0))
-    keep = net > sigmas * local_noise
+    net = height - local
+    here = noise * (1.0 if relative_noise is None else relative_noise(y, x))
+    # forty pixels know their scatter to an eighth; light about a star makes them scatter more
+    keep = net > sigmas * np.maximum(here, 0.85 * scatter * SMOOTHED_SHARE)
     order = np.argsort(-net[keep], kind="stable")
     return Peaks(y[keep][order], x[keep][order], net[keep][order], noise)
 
@@ -103,7 +132,7 @@ def peaks_of_rows(image: F32, start: int, stop: int, threshold: float) -> tuple[
 
 
 def surroundings(image: F32, y: I64, x: I64) -> tuple[F64, F64]:
-    """Median and robust scatter of a ring of pixels 4 px around each peak."""
+    """Median and robust scatter of a ring of pixels around each peak."""
     offset = np.array(RING)
     rows = np.clip(y[:, None] + offset[:, 0], 0, image.shape[0] - 1)
     ring = image[rows, np.clip(x[:, None] + offset[:, 1], 0, image.shape[1] - 1)]

@@ -102,7 +102,7 @@ def join(y: F64, x: F64, piece: I64, side: int) -> list[Line]:
             near = free & (np.abs(across(line, y, x)) < 2.5)
             if np.count_nonzero(near) <= max(3, reached):
                 break
-            reached = np.count_nonzero(near)
+            reached = int(np.count_nonzero(near))
             line = straight(y[near], x[near])
         free &= np.abs(across(line, y, x)) >= 4
         if line.length >= SHORTEST_SHARE * side:

@@ -46,11 +46,12 @@ def chosen_frames(connection: Connection, chosen: Chosen) -> Rows:
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .order_by(f.taken_at_utc, f.content_key)
     )
-    same: dict[str, Any] = {"night": m.run.c.night, "target": f.target, "filter": f.filter, "kind": f.kind}
-    for name, column in same.items():
-        value = getattr(chosen, name)
+    plain = {name: getattr(chosen, name) for name in ("target", "filter", "kind")}
+    for name, value in plain.items():
         if value is not None:
-            query = query.where(column == value)
+            query = query.where(f[name] == value)
+    if chosen.night is not None:
+        query = query.where(m.run.c.night == chosen.night)
     if chosen.rig is not None:
         query = query.where(func.lower(m.rig.c.name).contains(chosen.rig.lower(), autoescape=True))
     if chosen.frame_ids is not None:

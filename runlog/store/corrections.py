@@ -81,7 +81,7 @@ def book(connection: Connection) -> list[Correction]:
     """List all corrections ever made, oldest first, and whether each still stands."""
     rows = connection.execute(select(m.correction).order_by(m.correction.c.id)).all()
     stand = in_force((row.id, row.undoes) for row in rows)
-    return [Correction(*tuple(row), row.id in stand) for row in rows]
+    return [Correction(**dict(row._mapping), stands=row.id in stand) for row in rows]
 
 
 def frames_of(connection: Connection, correction_id: int) -> list[int]:

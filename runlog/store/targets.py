@@ -35,7 +35,7 @@ def changes(connection: Connection) -> list[Change]:
     """List all changes of names ever made, oldest first, and whether each still stands."""
     rows = connection.execute(select(m.target_change).order_by(m.target_change.c.id)).all()
     stand = in_force((row.id, row.undoes) for row in rows)
-    return [Change(*tuple(row), row.id in stand) for row in rows]
+    return [Change(**dict(row._mapping), stands=row.id in stand) for row in rows]
 
 
 def changes_in_force(connection: Connection) -> TargetChanges:
@@ -97,10 +97,12 @@ def frames_spelled(connection: Connection, raw: str | None, target: str) -> Rows
     return connection.execute(query.where(same_raw, f.target == target, _plain_target())).all()
 
 
-def corrected_frames(connection: Connection) -> list[int]:
-    """List the frames with any correction, whose names are read anew one by one."""
-    query = select(m.frame.c.id).where(m.frame.c.corrected.is_not(None)).order_by(m.frame.c.id)
-    return list(connection.execute(query).scalars())
+def corrected_frames(connection: Connection) -> Rows:
+    """Load what tells a target, of the frames with any correction: they are named one by one."""
+    f = m.frame.c
+    columns = (f.id, f.content_key, f.target_raw, f.target, f.header_kind, f.ra_deg, f.dec_deg)
+    query = select(*columns, f.width, f.height, f.pixel_um, f.focal_mm, f.binning_x)
+    return connection.execute(query.where(f.corrected.is_not(None)).order_by(f.id)).all()
 
 
 def _plain_target() -> Any:

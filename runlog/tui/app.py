@@ -73,12 +73,12 @@ class ReviewApp(App[None]):
         self._say_timer: Timer | None = None
         for name, look in THEMES.items():
             self.register_theme(theme(look, name, dark=look is DARK))
+        self.theme = "ansi-dark" if self.no_color else self._known_shade()
 
     # --- start and end ----------------------------------------------------------------------
 
     def on_mount(self) -> None:
         """Open where one was, or on a night that is new since."""
-        self.theme = "ansi-dark" if self.no_color else self._known_shade()
         self.set_interval(POLL_S, self.poll)
         self.set_interval(LIVE_EVERY_S, self.scans.tick)
         self._open(self._load_runs())

@@ -20,7 +20,8 @@ NAMES = (
     ("top left", "half way", "centre", "half way", "bottom right"),
     ("bottom left", "half way", "centre", "half way", "top right"),
 )
-BRIGHT_PERCENTILE = 98.5  # a lone hot pixel does not make a star look faint
+STAR_HARDNESS = 4.0
+BRIGHT_PERCENTILE = 99.5  # a lone hot pixel does not make a star look faint
 # The ninth of the frame each place lies in, for the values beside its name.
 ZONES = ((0, None, 4, None, 8), (6, None, 4, None, 2))
 NAMED_FROM = 20  # cells: room for a name and two values
@@ -87,7 +88,7 @@ class Edges(Widget):
             middle = _middle(cut, side)
             black = float(np.median(cut))
             white = max(float(np.percentile(middle, BRIGHT_PERCENTILE)), black + 1e-6)
-            parts.append(paint.Contrast(black, white, paint.HARDNESS[0]).apply(middle))
+            parts.append(paint.Contrast(black, white, STAR_HARDNESS).apply(middle))
             parts.append(np.full((side, 1), 255, np.uint8))
         dots = np.concatenate(parts[:-1], axis=1)
         rows = paint.half_blocks(dots, {}, ground) if colored else paint.shade_cells(dots, {})

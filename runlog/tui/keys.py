@@ -76,8 +76,8 @@ NIGHT = (
     _k("night.later", "right", "→", "night(1)", "later", "The night after"),
     _k("night.calendar", "c", "c", "calendar", "calendar", "Pick a night from the calendar"),
     _k("night.timeline", "t", "t", "timeline", "time line", "The time line, as large as it gets"),
-    _k("night.decide", "enter", "Enter", "app.go('doubtful')", "decide", "Go on to the doubtful frames",
-       False),
+    _k("night.decide", "enter", "Enter", "app.go('doubtful')", "decide",
+       "Go on to the doubtful frames", False),
     _k("night.down", "down", "↓", "down", "down", "Read on", False),
     _k("night.up", "up", "↑", "up", "up", "Read back", False),
 )  # fmt: skip

@@ -14,7 +14,9 @@ Array = np.ndarray[Any, Any]
 
 GREYS = 40  # more cannot be told apart in a terminal, and each step costs bytes over a slow link
 SHADES = " ·░▒▓█"  # where there is no colour
-HARDNESS = (4.0, 15.0, 60.0)  # of the asinh stretch: soft, usual, hard
+HARDNESS = (0.35, 1.0, 3.0)  # soft, usual, hard: times what shows the sky's noise
+NOISE_SHARE = 0.07  # of the way from black to white: seen, yet not in the way
+LEAST_HARDNESS, MOST_HARDNESS = 3.0, 20_000.0
 DARK_PERCENTILE, BRIGHT_PERCENTILE = 4.0, 99.85
 SAMPLE = 60_000  # pixels are enough for percentiles
 
@@ -25,7 +27,7 @@ class Contrast:
 
     black: float
     white: float
-    hardness: float = HARDNESS[1]
+    hardness: float = LEAST_HARDNESS
 
     def apply(self, image: Array) -> Array:
         """Stretch to 0 ... GREYS - 1 as uint8: asinh, so that faint and bright both show."""
@@ -35,15 +37,32 @@ class Contrast:
         return greys
 
 
-def contrast_of(image: Array, hardness: float = HARDNESS[1]) -> Contrast:
-    """Choose black and white from percentiles of what is finite."""
+def contrast_of(image: Array, harder: float = 1.0) -> Contrast:
+    """Choose black and white from percentiles, and the bend so that the sky's noise just shows.
+
+    A crowded field has its white far above the sky; the bend then grows until a faint nebula,
+    a few times the noise, stands clear of black all the same.
+    """
     step = max(1, int(image.size / SAMPLE))
     values = image.reshape(-1)[::step]
     values = values[np.isfinite(values)]
     if not values.size:
-        return Contrast(0.0, 1.0, hardness)
-    black, white = np.percentile(values, [DARK_PERCENTILE, BRIGHT_PERCENTILE])
-    return Contrast(float(black), float(max(white, black + 1e-6)), hardness)
+        return Contrast(0.0, 1.0)
+    black, middle, white = np.percentile(values, [DARK_PERCENTILE, 50, BRIGHT_PERCENTILE])
+    noise = 1.4826 * float(np.median(np.abs(values - middle)))
+    white = max(float(white), float(black) + 1e-6)
+    return Contrast(float(black), white, _hardness(noise / (white - black), harder))
+
+
+def _hardness(noise_share: float, harder: float) -> float:
+    """Solve asinh(noise_share * h) / asinh(h) = NOISE_SHARE for h, nearly, and scale it."""
+    if noise_share <= 0:
+        return LEAST_HARDNESS
+    hardness = 10.0
+    for _ in range(12):  # converges: each side grows as a logarithm
+        hardness = float(np.sinh(NOISE_SHARE * np.arcsinh(hardness)) / noise_share)
+        hardness = min(max(hardness, LEAST_HARDNESS), MOST_HARDNESS)
+    return max(hardness * harder, LEAST_HARDNESS)
 
 
 @dataclass(frozen=True, slots=True)

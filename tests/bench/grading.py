@@ -13,6 +13,8 @@ from runlog.core.policy import Policy
 
 from .graded import Result, database, limits_of, read_result
 from .nights import NightTruth, read_truths
+from .order import order_lines
+from .regrading import regrading_line
 from .tables import (
     confusion_lines,
     event_lines,
@@ -96,6 +98,12 @@ def main() -> None:
     if asked.list or asked.edges:
         print_list(result, nights, asked.edges)
     print_nights(result, asked.night)
+    if asked.order:
+        print()
+        for line in order_lines(asked.folder, every, engine):
+            print(line)
+    if asked.regrade:
+        print("\n" + regrading_line(asked.folder / "bench.sqlite", asked.regrade))
     print(f"\n({time.perf_counter() - began:.1f} s in all)")
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from tests.killing import integrity, killed_after, scan_line, slow_migration_line
 from tests.tools import argv, environment, noise, write_frame
 
-FRAMES = 60
+FRAMES = 40
 LENGTH_S = 300.0
 
 
@@ -86,7 +86,7 @@ def write_frames(folder: Path) -> Path:
     """Write frames that keep two workers busy for a few seconds."""
     for i in range(FRAMES):
         start = f"2026-10-{10 + i // 20}T{i % 20:02d}:00:00"
-        write_frame(folder / f"light_{i:04d}.fits", noise(i, (500, 600)), DATE__OBS=start)
+        write_frame(folder / f"light_{i:04d}.fits", noise(i, (240, 320)), DATE__OBS=start)
     return folder
 
 

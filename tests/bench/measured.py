@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import fields
 from pathlib import Path
+from unittest.mock import patch
 
 from runlog.actions import scan as scan_action
 from runlog.config import Settings
@@ -83,10 +84,6 @@ def measure_missing(kept: Kept, paths: Sequence[bytes], workers: int) -> int:
 @contextmanager
 def answered_from(kept: Kept) -> Iterator[None]:
     """Let a scan get its measurements from the kept ones; all else of it stays as it is."""
-    reader, few = scan_action.read_file, scan_action.FEW
-    scan_action.read_file = kept.get  # type: ignore[assignment]
-    scan_action.FEW = 1 << 30  # read in this process
-    try:
+    every = 1 << 30  # frames; so many are read in this process
+    with patch.multiple(scan_action, read_file=kept.get, FEW=every):
         yield
-    finally:
-        scan_action.read_file, scan_action.FEW = reader, few

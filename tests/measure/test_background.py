@@ -23,7 +23,9 @@ def test_noise_of_whole_numbers_is_not_quantised(sigma, kind):
     rng = np.random.default_rng(1)
     pixels = np.rint(rng.normal(300, sigma, (700, 900))).astype(kind)
     sky = sky_of(pixels)
-    assert sky.noise_adu == pytest.approx(np.sqrt(sigma**2 + 1 / 12), rel=0.025 if sigma > 1 else 0.07)
+    assert sky.noise_adu == pytest.approx(
+        np.sqrt(sigma**2 + 1 / 12), rel=0.025 if sigma > 1 else 0.07
+    )
     assert sky.median_adu == pytest.approx(300, abs=0.1 * sigma + 0.02)
 
 

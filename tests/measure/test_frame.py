@@ -142,9 +142,7 @@ def test_star_list_is_ordered_and_right():
     flux = np.array(listed.flux_adu)
     assert len(flux) > 0.85 * len(drawn.x)
     assert (np.diff(flux) <= 0).all()
-    gap = np.hypot(
-        np.array(listed.x)[:, None] - drawn.x, np.array(listed.y)[:, None] - drawn.y
-    )
+    gap = np.hypot(np.array(listed.x)[:, None] - drawn.x, np.array(listed.y)[:, None] - drawn.y)
     which = gap.argmin(axis=1)
     near = gap.min(axis=1) < 1
     assert np.median(gap.min(axis=1)[near]) < 0.1
@@ -153,7 +151,9 @@ def test_star_list_is_ordered_and_right():
 
 def test_clipped_stars_are_counted_and_listed_but_not_fitted():
     """Guards full stars: found from the pile-up, counted, listed first, width unharmed."""
-    drawn = draw_field(moffat(3.0), seed=12, stars=300, snr_range=(20, 3000), height=900, width=1200)
+    drawn = draw_field(
+        moffat(3.0), seed=12, stars=300, snr_range=(20, 3000), height=900, width=1200
+    )
     full = np.minimum(drawn.pixels, 6000)
     drawn_full = np.count_nonzero(drawn.flux_e / (1.13 * drawn.truth.fwhm_px**2) > 6500)
     found = measure_frame(full)

@@ -17,7 +17,9 @@ def random_list(rng, count, size=SIZE):
     return StarList(tuple(x), tuple(y), tuple(flux))
 
 
-def moved(stars, rng, turn_deg=0.0, shift=(0.0, 0.0), scale=1.0, keep=None, noise_px=0.1, size=SIZE):
+def moved(
+    stars, rng, turn_deg=0.0, shift=(0.0, 0.0), scale=1.0, keep=None, noise_px=0.1, size=SIZE
+):
     """The list as seen after a turn about the frame's centre, a shift and a change of scale."""
     cx, cy = (size[0] - 1) / 2, (size[1] - 1) / 2
     z = (np.array(stars.x) - cx) + 1j * (np.array(stars.y) - cy)

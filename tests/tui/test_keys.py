@@ -1,5 +1,6 @@
 """Every key of the table does what its help says, on its screen."""
 
+from array import array
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, cast
@@ -11,12 +12,16 @@ from textual.widgets import Input
 
 from runlog.store import models as m
 from runlog.store.engine import reading
+from runlog.store.review import Order
 from runlog.tui import scanning
 from runlog.tui.app import ReviewApp
+from runlog.tui.doubtful_screen import DoubtfulScreen
 from runlog.tui.edges import Edges
+from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
 from runlog.tui.keys import EVERYWHERE, SCOPES
 from runlog.tui.picture_view import PictureView
+from runlog.tui.totals_screen import TotalsScreen
 
 from .conftest import Running, press, rest
 
@@ -79,6 +84,10 @@ def companion(pilot: Pilot[Any]) -> tuple[str, bool]:
 def goal(pilot: Pilot[Any]) -> float | None:
     rows = getattr(screen(pilot), "rows", None)
     return rows[0]["goal_s"] if rows else None
+
+
+def typed(pilot: Pilot[Any]) -> str:
+    return cast(str, getattr(screen(pilot), "typed", ""))
 
 
 def scroll(pilot: Pilot[Any]) -> float:
@@ -189,7 +198,7 @@ TRIED: dict[str, dict[str, Try]] = {
     },
     "totals": {
         "total.goal": Try((*TO, "g", "9"), ("enter",), goal, 9 * 3600.0),
-        "total.open": Try(TO, ("enter",), lambda p: getattr(screen(p), "typed", ""), '"M 31" "Ha" keep'),
+        "total.open": Try(TO, ("enter",), typed, '"M 31" "Ha" keep'),
         "total.left": Try((*TO, "right"), ("left",), lambda p: screen(p).across, 0),
         "total.right": Try(TO, ("right",), lambda p: screen(p).across, 1),
         "total.up": Try((*TO, "down", "down"), ("up",), lambda p: screen(p).at, 1),
@@ -207,7 +216,13 @@ TRIED: dict[str, dict[str, Try]] = {
     },
 }  # fmt: skip
 ELSEWHERE = {"all.scan", "all.live", "all.quit"}  # below: they need a process or an end
-CASES = [(scope, name) for scope, tries in TRIED.items() for name in tries]
+# These store something or change the whole interface: each gets an interface of its own.
+ALONE = [
+    (scope, name)
+    for scope, tries in TRIED.items()
+    for name in tries
+    if scope == "everywhere" or name.startswith("grade.") or name in ("total.goal", "total.open")
+]
 
 
 def test_every_key_is_tried() -> None:
@@ -228,15 +243,68 @@ def test_no_key_means_two_things(scope: str) -> None:
     assert sorted(keys) == sorted(set(keys))
 
 
-@pytest.mark.parametrize(("scope", "name"), CASES)
+@pytest.mark.parametrize(("scope", "name"), ALONE)
 async def test_key(running: Running, scope: str, name: str) -> None:
     """The key does what the table says, and what it changes was otherwise before."""
-    attempt = TRIED[scope][name]
     async with running() as pilot:
-        await press(pilot, *attempt.there)
-        assert attempt.see(pilot) != attempt.becomes
-        await press(pilot, *attempt.keys)
-        assert attempt.see(pilot) == attempt.becomes
+        await tried(pilot, scope, name)
+
+
+async def tried(pilot: Pilot[Any], scope: str, name: str) -> None:
+    attempt = TRIED[scope][name]
+    await press(pilot, *attempt.there)
+    assert attempt.see(pilot) != attempt.becomes, name
+    await press(pilot, *attempt.keys)
+    assert attempt.see(pilot) == attempt.becomes, name
+
+
+@pytest.mark.parametrize("scope", SCOPES)
+async def test_keys_of_screen(running: Running, scope: str) -> None:
+    """Every key that only moves or shows does what the table says, one after another."""
+    async with running() as pilot:
+        for name in TRIED[scope]:
+            if (scope, name) not in ALONE:
+                await start_again(pilot)
+                await tried(pilot, scope, name)
+
+
+async def start_again(pilot: Pilot[Any]) -> None:
+    """Go back to the last night, everything as it was at the start."""
+    app = app_of(pilot)
+    while len(app.screen_stack) > 1:
+        app.pop_screen()
+    app.action_go("night")
+    app.run_at = len(app.runs) - 1
+    app.say("")
+    await rest(pilot)
+    app.screen.query_one("#night").scroll_to(y=0, animate=False)
+    for stack in app._screen_stacks.values():
+        _reset(stack[0])
+    app.catch_up()
+    await rest(pilot)
+
+
+def _reset(screen: Any) -> None:
+    if isinstance(screen, FramesScreen):
+        screen.order, screen.every_night = Order(), False
+        screen.table.drop()
+        screen.table.show(array("q"), None)
+        screen.table.focus()
+        screen._shown = None
+    elif isinstance(screen, DoubtfulScreen):
+        _reset_view(screen)
+        screen.at, screen.every_night = 0, False
+        screen._shown = None
+    elif isinstance(screen, TotalsScreen):
+        screen.at = screen.across = 0
+
+
+def _reset_view(screen: DoubtfulScreen) -> None:
+    view = screen.view
+    view.zoom(0)
+    view.overlay, view.hardness, screen.beside = False, 1, ""
+    screen.query_one("#companion").display = False
+    screen.query_one(Edges).display, view.display = False, True
 
 
 async def test_quit_remembers_and_ends(running: Running) -> None:

@@ -1,0 +1,52 @@
+"""Which calibration frames fit the kept lights, and what is missing."""
+
+from typing import Any
+
+from sqlalchemy import Engine
+
+from runlog.config import Settings
+from runlog.core.calibration import Calibration, Found, calibrate, group_lights
+from runlog.store import calibration as store
+from runlog.store.engine import reading
+
+CALIBRATION_KEYS = (
+    "rig filter exposure_s gain offset readout_mode binning size set_c rotator_deg frames nights "
+    "darks flats flat_darks bias missing notes"
+).split()
+
+
+def calibration_rows(engine: Engine, settings: Settings) -> list[dict[str, Any]]:
+    """List groups of kept lights with the keys of `runlog.calibration/1`."""
+    with reading(engine) as connection:
+        lights = store.kept_lights(connection, settings.count_doubtful)
+        stock = store.stock(connection)
+    rules = settings.calibration
+    return [_row(calibrate(group, stock, rules)) for group in group_lights(lights, rules)]
+
+
+def _row(found: Calibration) -> dict[str, Any]:
+    group = found.lights
+    return {
+        "rig": group.rig,
+        "filter": group.filter,
+        "exposure_s": group.exposure_s,
+        "gain": group.sensor.gain,
+        "offset": group.sensor.offset,
+        "readout_mode": group.sensor.readout_mode,
+        "binning": list(group.sensor.binning),
+        "size": list(group.sensor.size),
+        "set_c": group.sensor_c,
+        "rotator_deg": group.rotator_deg,
+        "frames": group.frames,
+        "nights": [night or None for night in group.nights],
+        "darks": _counted(found.darks),
+        "flats": _counted(found.flats),
+        "flat_darks": _counted(found.flat_darks),
+        "bias": _counted(found.bias),
+        "missing": list(found.missing),
+        "notes": list(found.notes),
+    }
+
+
+def _counted(found: Found) -> dict[str, Any]:
+    return {"frames": found.frames, "masters": found.masters, "enough": found.enough}

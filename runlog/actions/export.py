@@ -1,0 +1,110 @@
+"""Hand over kept frames: a list, a table with weights, a tree of links that overwrites nothing."""
+
+import errno
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import Engine
+
+from runlog.config import Settings
+from runlog.core.frame import Grade
+from runlog.core.links import Keeper, places, weighted
+from runlog.errors import UsageError
+from runlog.store.engine import reading
+from runlog.store.keepers import keepers
+from runlog.store.totals import Part
+
+EXPORT_KEYS = "path target filter night exposure_s effective_s weight".split()
+
+
+@dataclass(frozen=True, slots=True)
+class Keepers:
+    """What is handed over, and the kept frames whose files are not on disk now."""
+
+    frames: list[Keeper]
+    gone: list[bytes]
+
+
+def kept(
+    engine: Engine, settings: Settings, part: Part, filter_name: str | None, doubtful: bool
+) -> Keepers:
+    """Load the keepers of a part of all nights, with weights."""
+    grades = (Grade.KEEP.value, *((Grade.DOUBTFUL.value,) if doubtful else ()))
+    with reading(engine) as connection:
+        here, gone = keepers(connection, part, filter_name, grades)
+    return Keepers(weighted(here), gone)
+
+
+def export_rows(found: Keepers) -> list[dict[str, Any]]:
+    """Write keepers as rows."""
+    return [
+        {key: os.fsdecode(k.path) if key == "path" else getattr(k, key) for key in EXPORT_KEYS}
+        | {"night": k.night or None}
+        for k in found.frames
+    ]
+
+
+# --- links ----------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class Linked:
+    """What became of a tree of links."""
+
+    made: list[bytes] = field(default_factory=list)
+    there: int = 0  # the same link was there before
+    refused: list[tuple[bytes, str]] = field(default_factory=list)
+
+
+def link_tree(folder: bytes, frames: Sequence[Keeper], hard: bool, dry_run: bool) -> Linked:
+    """Link frames as target/filter/night/name; what lies in the way is left alone and named."""
+    root = os.path.abspath(folder)
+    if os.path.lexists(root) and not os.path.isdir(root):
+        raise UsageError("This is a file, not a folder", os.fsdecode(root))
+    result = Linked()
+    make = os.link if hard else os.symlink
+    for keeper, place in places(frames):
+        _link(keeper.path, os.path.join(root, *place), make, result, dry_run)
+    return result
+
+
+def _link(
+    source: bytes,
+    at: bytes,
+    make: Callable[[bytes, bytes], None],
+    result: Linked,
+    dry_run: bool,
+) -> None:
+    if os.path.lexists(at):
+        if _is_same(source, at):
+            result.there += 1
+        else:
+            result.refused.append((at, "another file lies there; it was left alone"))
+        return
+    if dry_run:
+        result.made.append(at)
+        return
+    try:
+        os.makedirs(os.path.dirname(at), exist_ok=True)
+        make(source, at)  # fails where something lies: nothing is ever overwritten
+    except OSError as error:
+        result.refused.append((at, _why(error)))
+    else:
+        result.made.append(at)
+
+
+def _is_same(source: bytes, at: bytes) -> bool:
+    try:
+        return os.path.samefile(source, at)
+    except OSError:
+        return False
+
+
+def _why(error: OSError) -> str:
+    if error.errno == errno.EXDEV:
+        return "a hard link cannot reach another disk; leave --hard out"
+    if error.errno in (errno.EPERM, errno.ENOTSUP):
+        return "this disk takes no such links; try the other kind (with or without --hard)"
+    return error.strerror or "the link could not be made"

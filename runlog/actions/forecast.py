@@ -1,0 +1,103 @@
+"""Forecast from the person's own record how many more nights each goal needs."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Engine, Row
+
+from runlog.actions.totals import counting
+from runlog.config import Settings
+from runlog.core.forecast import (
+    FEWEST_NIGHTS,
+    Pace,
+    Yield,
+    fewest_words,
+    nights_needed,
+    pace_of,
+    span_words,
+)
+from runlog.core.goals import set_against
+from runlog.core.totals import Total
+from runlog.store import goals as goal_store
+from runlog.store import totals as total_store
+from runlog.store.engine import reading
+from runlog.store.totals import Part
+
+FORECAST_KEYS = (
+    "target filter priority goal_s kept_s to_go_s done nights_needed nights_few nights_many "
+    "record_nights usual_night_s share_kept text"
+).split()
+
+
+def forecast(engine: Engine, settings: Settings, part: Part) -> dict[str, Any]:
+    """List the open goals by priority with the nights each needs; the pace beside them.
+
+    `part` limits the record that is learned from (a rig, a season), never the goals' progress.
+    """
+    with reading(engine) as connection:
+        totals = total_store.totals(connection, Part(target=part.target))
+        goals = goal_store.goals(connection)
+        record = total_store.by_night(connection, Part(None, part.since, part.until, part.rig))
+    pace = pace_of([row.night for row in record if row.logged_s])
+    against = set_against(totals, goals, counting(settings))
+    wanted = [t for t in against if t.goal_s is not None and _asked(t, part.target)]
+    wanted.sort(key=lambda t: (bool(t.done), t.priority or 0, t.target, t.filter))
+    return {
+        "rows": [_row(t, yield_of(record, _sources(t.filter, settings)), pace) for t in wanted],
+        "pace": _pace(record, pace),
+    }
+
+
+def _asked(total: Total, target: str | None) -> bool:
+    return target is None or total.target == target or total.target.startswith(f"{target} panel ")
+
+
+def _sources(filter_name: str, settings: Settings) -> set[str]:
+    """Name the filters whose time counts for one: itself, and those that pass its band."""
+    return {filter_name} | {f for f, bands in settings.bands.items() if filter_name in bands}
+
+
+def yield_of(record: Sequence[Row[Any]], filters: set[str]) -> Yield:
+    """Gather what each night brought through some filters, all targets together."""
+    kept: dict[str, float] = {}
+    logged = 0.0
+    for row in record:
+        if row.filter in filters and row.night and row.logged_s:
+            kept[row.night] = kept.get(row.night, 0.0) + row.kept_s
+            logged += row.logged_s
+    return Yield(tuple(kept[night] for night in sorted(kept)), logged)
+
+
+def _row(total: Total, record: Yield, pace: Pace) -> dict[str, Any]:
+    need = nights_needed(total.to_go_s or 0.0, record)
+    if total.done:
+        text = "reached"
+    else:
+        text = span_words(need, pace) if need else fewest_words(record, total.filter)
+    values = {
+        "kept_s": total.counted_s,
+        "nights_needed": need.likely if need else None,
+        "nights_few": need.few if need else None,
+        "nights_many": need.many if need else None,
+        "record_nights": record.nights,
+        "usual_night_s": record.usual_s,
+        "share_kept": record.share_kept,
+        "text": text,
+    }
+    return {key: values[key] if key in values else getattr(total, key) for key in FORECAST_KEYS}
+
+
+def _pace(record: Sequence[Row[Any]], pace: Pace) -> dict[str, Any]:
+    kept: dict[str, float] = {}
+    for row in record:
+        if row.night:
+            kept[row.night] = kept.get(row.night, 0.0) + row.kept_s
+    logged = sum(row.logged_s for row in record)
+    return {
+        "nights": pace.clear_nights,
+        "days": pace.days,
+        "share_of_nights": pace.share,
+        "kept_a_night_s": sum(kept.values()) / len(kept) if kept else None,
+        "share_kept": sum(row.kept_s for row in record) / logged if logged else None,
+        "enough": pace.clear_nights >= FEWEST_NIGHTS,
+    }

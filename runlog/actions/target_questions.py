@@ -1,0 +1,146 @@
+"""What is doubtful about targets' names, asked in words with the command that settles it."""
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from typing import Any
+
+from sqlalchemy import Row
+
+from runlog.actions.interpret import field_of_view_deg
+from runlog.core.objects.nicknames import nickname_key
+from runlog.core.personal import TargetChanges, spelling_key
+from runlog.core.places import apart_deg
+from runlog.core.pointings import Pointing, distance_deg, farthest_deg, places_of
+from runlog.core.sequence import split_panel, without_settings
+from runlog.core.targets import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, TargetNames
+
+Groups = Mapping[str, Sequence[Row[Any]]]
+Asked = dict[str, list[str]]
+FAR_DEG = 1.0  # beyond the field: no framing explains that
+
+
+def questions_about(groups: Groups, changes: TargetChanges, names: TargetNames) -> Asked:
+    """Ask about every target whose name, spelling or place leaves a doubt."""
+    asked: Asked = {name: [] for name in groups}
+    settled = {*changes.apart, *changes.apart.values()}
+    for name, rows in groups.items():
+        asked[name] += _about_spellings(name, rows, settled, names)
+        if name in settled:
+            continue
+        asked[name] += _about_places(name, rows, names)
+    open_names = [name for name in groups if name not in settled and name != NO_TARGET]
+    _about_pairs(open_names, groups, asked)
+    return {name: questions for name, questions in asked.items() if questions}
+
+
+def _about_spellings(
+    name: str, rows: Sequence[Row[Any]], settled: set[str], names: TargetNames
+) -> list[str]:
+    if name == NO_TARGET:
+        frames = sum(r.frames for r in rows)
+        return [
+            f"{frames} frames have neither a name nor coordinates: "
+            "runlog correct target NAME --night DATE"
+        ]
+    asked = []
+    for raw in sorted({r.target_raw for r in rows if not r.corrected}, key=str):
+        folded = names.fold(raw)
+        if spelling_key(raw) in settled or name in settled:
+            continue
+        if folded.how is How.TYPO:
+            asked.append(
+                f'"{raw}" was read as {folded.name}. If it is not: '
+                f'runlog targets split "{raw}" NAME'
+            )
+        elif folded.name == name and folded.how is How.AS_WRITTEN and folded.perhaps:
+            asked.append(_perhaps(name, folded.perhaps))
+    if not asked and name.startswith("J") and all(not r.target_raw for r in rows):
+        asked += _about_place_name(name, rows, names)
+    return asked
+
+
+def _perhaps(name: str, others: Sequence[str]) -> str:
+    return (
+        f'Is it {" or ".join(others)}? runlog targets merge "{name}" "{others[0]}", '
+        f'or if it is its own: runlog targets keep "{name}"'
+    )
+
+
+def _about_place_name(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> list[str]:
+    row = rows[0]
+    if row.ra_deg is None or row.dec_deg is None:
+        return []
+    near = names.at(row.ra_deg, row.dec_deg, _field_deg(rows)).perhaps
+    if not near:
+        return [f'The headers name no target here: runlog targets rename "{name}" NAME']
+    return [
+        f"The headers name no target here; {', '.join(near)} lie in the field: "
+        f'runlog targets merge "{name}" "{near[0]}"'
+    ]
+
+
+# --- places ---------------------------------------------------------------------------------
+
+
+def _field_deg(rows: Sequence[Row[Any]]) -> float:
+    fields = [
+        field_of_view_deg(r.width, r.height, r.binning_x, r.pixel_um, r.focal_mm) for r in rows
+    ]
+    return min((f for f in fields if f), default=USUAL_FIELD_DEG)
+
+
+def _pointings(rows: Sequence[Row[Any]]) -> list[Pointing]:
+    return [
+        Pointing(r.ra_deg, r.dec_deg, r.frames)
+        for r in rows
+        if r.ra_deg is not None and r.dec_deg is not None
+    ]
+
+
+def _about_places(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> list[str]:
+    pointings = _pointings(rows)
+    if not pointings or name == NO_TARGET:
+        return []
+    field_deg = _field_deg(rows)
+    places = places_of(pointings, field_deg)
+    asked = []
+    if len(places) > 1 and split_panel(name)[1] is None:
+        asked.append(
+            f"Its frames point at {len(places)} places, {farthest_deg(places):.1f} degrees apart. "
+            f'Panels of a mosaic? runlog correct target "{name} panel 2" --near "RA DEC"'
+        )
+    known = names.catalogue.place(split_panel(name)[0])
+    if known is not None:
+        off = apart_deg(known.ra_deg, known.dec_deg, places[0].ra_deg, places[0].dec_deg)
+        if off > FAR_DEG + field_deg + (known.size_arcmin or 0.0) / 60:
+            asked.append(
+                f"Its frames point {off:.0f} degrees away from {known.name}. A wrong name? "
+                f'runlog correct target NAME --target "{name}"'
+            )
+    return asked
+
+
+# --- pairs ----------------------------------------------------------------------------------
+
+
+def _about_pairs(names: Sequence[str], groups: Groups, asked: Asked) -> None:
+    by_key: dict[str, list[str]] = {}
+    for name in names:
+        by_key.setdefault(nickname_key(" ".join(without_settings(name))), []).append(name)
+    for alike in by_key.values():
+        for a, b in combinations(sorted(alike), 2):
+            if split_panel(a)[1] == split_panel(b)[1]:
+                asked[b].append(f'Another spelling of {a}? runlog targets merge "{b}" "{a}"')
+    places = {n: p for n in names if (p := _pointings(groups[n]))}
+    fields = {n: _field_deg(groups[n]) for n in places}
+    main = {n: places_of(p, fields[n])[0] for n, p in places.items()}
+    for a, b in combinations(sorted(main), 2):
+        if split_panel(a)[0] == split_panel(b)[0] or (
+            b in "".join(asked[b]) and a in "".join(asked[b])
+        ):
+            continue
+        if distance_deg(main[a], main[b]) <= PART_OF_FIELD * min(fields[a], fields[b]):
+            asked[b].append(
+                f'It points where {a} does. The same? runlog targets merge "{b}" "{a}", '
+                f'or if not: runlog targets keep "{b}"'
+            )

@@ -1,0 +1,281 @@
+"""Targets: what there is, what is doubtful about their names, and a person's changes to them."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Row
+
+from runlog.actions.interpret import SKYWARD, field_of_view_deg, pointed_at
+from runlog.actions.names import one_target
+from runlog.actions.settle import settle_all
+from runlog.actions.target_questions import questions_about
+from runlog.config import Settings
+from runlog.core.corrections import Field
+from runlog.core.personal import TargetChanges, spelling_key
+from runlog.core.sequence import split_panel
+from runlog.core.targets import NO_TARGET, How, TargetNames
+from runlog.errors import UsageError
+from runlog.store import corrections as correction_store
+from runlog.store import targets as store
+from runlog.store.catalogue import target_names
+from runlog.store.engine import reading, writing
+from runlog.store.targets import MERGE, RENAME, SPLIT, UNDO, Change
+
+SKYWARD_NAMES = tuple(kind.value for kind in SKYWARD)
+
+
+# --- changes --------------------------------------------------------------------------------
+
+
+def merge(
+    engine: Engine, settings: Settings, one: str, into: str, who: str
+) -> tuple[str, str, int]:
+    """Let one target's frames count for another; returns both names and how many frames moved."""
+    with writing(engine) as connection:
+        subject, object_ = _seen(connection, one), _name(connection, into)
+        seen = _all_names(connection)
+        known = target_names().fold(object_).how in (How.NUMBER, How.NICKNAME)
+        if object_ not in seen and not known:
+            raise UsageError(
+                f"There is no target {object_} to merge with; nothing was changed",
+                cure=f'To give it that name: runlog targets rename "{subject}" "{object_}"',
+            )
+        moved = _change(connection, MERGE, subject, object_, who)
+    settle_all(engine, settings)
+    return subject, object_, moved
+
+
+def rename(
+    engine: Engine, settings: Settings, old: str, new: str, who: str
+) -> tuple[str, str, int]:
+    """Give a target another name."""
+    with writing(engine) as connection:
+        subject, plain = _seen(connection, old), " ".join(new.split())
+        if not plain or plain == NO_TARGET:
+            raise UsageError("The new name is empty; nothing was changed")
+        if plain in _all_names(connection):
+            raise UsageError(
+                f"There is a target {plain} already; nothing was changed",
+                cure=f'To put them together: runlog targets merge "{subject}" "{plain}"',
+            )
+        moved = _change(connection, RENAME, subject, plain, who)
+    settle_all(engine, settings)
+    return subject, plain, moved
+
+
+def split(
+    engine: Engine, settings: Settings, spelling: str, name: str, who: str
+) -> tuple[str, str, int]:
+    """Make the frames whose header spells a target so a target of their own."""
+    with writing(engine) as connection:
+        key, plain = spelling_key(spelling), " ".join(name.split())
+        spellings = {spelling_key(row.target_raw) for row in store.named_frames(connection)}
+        if key not in spellings or not key:
+            raise UsageError(
+                f"No header spells a target {spelling!r}; nothing was changed",
+                cure="runlog targets lists every spelling. Frames of one night or folder: "
+                "runlog correct target NAME --night DATE",
+            )
+        if not plain:
+            raise UsageError("The name is empty; nothing was changed")
+        moved = _change(connection, SPLIT, key, plain, who)
+    settle_all(engine, settings)
+    return key, plain, moved
+
+
+def keep(engine: Engine, settings: Settings, name: str, who: str) -> tuple[str, int]:
+    """Say that a target is its own, so that it is not asked about again."""
+    with reading(engine) as connection:
+        target = _seen(connection, name)
+        groups = store.named_frames(connection)
+    raw = next((g.target_raw for g in groups if g.target == target and g.target_raw), target)
+    with writing(engine) as connection:
+        moved = _change(connection, SPLIT, spelling_key(raw), target, who)
+    settle_all(engine, settings)
+    return target, moved
+
+
+def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> tuple[Change, int]:
+    """Take back a change, the last one standing when none is named."""
+    with writing(engine) as connection:
+        line = _to_undo(store.changes(connection), number)
+        values = {"action": UNDO, "subject": line.subject, "object": line.object, "undoes": line.id}
+        store.append_change(connection, values | {"who": who, "at_utc": datetime.now(UTC)})
+        moved = retarget(connection)
+    settle_all(engine, settings)
+    return line, moved
+
+
+def _to_undo(book: Sequence[Change], number: int | None) -> Change:
+    standing = [c for c in book if c.stands]
+    if number is None:
+        if not standing:
+            raise UsageError("There is no change of names to undo")
+        return standing[-1]
+    line = next((c for c in book if c.id == number), None)
+    if line is None:
+        raise UsageError(f"There is no change {number}", cure="See: runlog targets log")
+    if line.undoes is None and not line.stands:
+        raise UsageError(f"Change {number} is already undone; nothing was changed")
+    return line
+
+
+def changes_book(engine: Engine) -> list[Change]:
+    """List all changes of names ever made."""
+    with reading(engine) as connection:
+        return store.changes(connection)
+
+
+def _change(connection: Connection, action: str, subject: str, object_: str, who: str) -> int:
+    changes = store.changes_in_force(connection)
+    if action != SPLIT and (subject == object_ or changes.final(object_) == subject):
+        raise UsageError(f"{subject} and {object_} are one target already; nothing was changed")
+    values = {"action": action, "subject": subject, "object": object_, "undoes": None}
+    store.append_change(connection, values | {"who": who, "at_utc": datetime.now(UTC)})
+    return retarget(connection)
+
+
+def _name(connection: Connection, typed: str) -> str:
+    return one_target(connection, typed)
+
+
+def _all_names(connection: Connection) -> set[str]:
+    seen = store.targets_seen(connection)
+    return seen | {split_panel(name)[0] for name in seen}
+
+
+def _seen(connection: Connection, typed: str) -> str:
+    seen = _all_names(connection)
+    plain = " ".join(typed.split())
+    name = plain if plain in seen else _name(connection, typed)
+    if name in seen and name != NO_TARGET:
+        return name
+    if name == NO_TARGET:
+        raise UsageError(
+            "Frames without a name are not one target; nothing was changed",
+            cure="Name them by night or folder: runlog correct target NAME --night DATE",
+        )
+    raise UsageError(
+        f"No frame of {name} was ever seen; nothing was changed",
+        cure="runlog targets lists the targets there are",
+    )
+
+
+# --- giving stored frames the names in force ------------------------------------------------
+
+
+def retarget(connection: Connection) -> int:
+    """Name all stored frames anew after a change; returns how many got another name."""
+    changes, names = store.changes_in_force(connection), target_names()
+    moved = 0
+    for group in store.named_frames(connection):
+        name = _named(group.target_raw, changes, names)
+        if name is None:
+            moved += _retarget_unnamed(connection, group, changes, names)
+        elif name != group.target:
+            store.rename_spelling(connection, group.target_raw, group.target, name)
+            moved += group.frames
+    return moved + _retarget_corrected(connection, changes, names)
+
+
+def _named(raw: str | None, changes: TargetChanges, names: TargetNames) -> str | None:
+    """Give the name a header's spelling leads to; None when it says nothing."""
+    apart = changes.apart.get(spelling_key(raw))
+    folded = apart or names.fold(raw).name
+    return None if folded == NO_TARGET else changes.final(folded)
+
+
+def _retarget_unnamed(
+    connection: Connection, group: Row[Any], changes: TargetChanges, names: TargetNames
+) -> int:
+    rows = store.frames_spelled(connection, group.target_raw, group.target)
+    new = {row.id: changes.final(_pointed(row, names)) for row in rows}
+    changed = {i: name for i, name in new.items() if name != group.target}
+    store.rename_frames(connection, changed)
+    return len(changed)
+
+
+def _pointed(row: Row[Any], names: TargetNames) -> str:
+    if row.header_kind not in SKYWARD_NAMES:
+        return NO_TARGET
+    field_deg = field_of_view_deg(row.width, row.height, row.binning_x, row.pixel_um, row.focal_mm)
+    return pointed_at(names, row.ra_deg, row.dec_deg, field_deg)
+
+
+def _retarget_corrected(connection: Connection, changes: TargetChanges, names: TargetNames) -> int:
+    rows = store.corrected_frames(connection)
+    said = correction_store.standing(connection, [row.content_key for row in rows])
+    changed: dict[int, str] = {}
+    for row in rows:
+        own = said.get(row.content_key, {}).get(Field.TARGET)
+        name = changes.final(own) if own else _named(row.target_raw, changes, names)
+        name = name or changes.final(_pointed(row, names))
+        if name != row.target:
+            changed[row.id] = name
+    store.rename_frames(connection, changed)
+    return len(changed)
+
+
+# --- the list -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Spelling:
+    """One way headers write a target."""
+
+    raw: str | None
+    frames: int
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class TargetLine:
+    """One target with its spellings, its place, and what is doubtful."""
+
+    target: str
+    frames: int
+    logged_s: float
+    spellings: tuple[Spelling, ...]
+    ra_deg: float | None
+    dec_deg: float | None
+    questions: tuple[str, ...]
+
+
+def target_lines(engine: Engine) -> list[TargetLine]:
+    """List targets by name, with every question there is about them."""
+    with reading(engine) as connection:
+        rows = store.spellings(connection)
+        changes = store.changes_in_force(connection)
+    groups: dict[str, list[Row[Any]]] = {}
+    for row in rows:
+        groups.setdefault(row.target, []).append(row)
+    asked = questions_about(groups, changes, target_names())
+    return [_line(name, groups[name], asked.get(name, ())) for name in sorted(groups)]
+
+
+def _line(name: str, rows: Sequence[Row[Any]], questions: Sequence[str]) -> TargetLine:
+    placed = [r for r in rows if r.ra_deg is not None and r.dec_deg is not None]
+    most = max(placed, key=lambda r: (r.frames, r.ra_deg, r.dec_deg), default=None)
+    return TargetLine(
+        target=name,
+        frames=sum(r.frames for r in rows),
+        logged_s=sum(r.logged_s or 0.0 for r in rows),
+        spellings=_spellings(rows),
+        ra_deg=most.ra_deg if most else None,
+        dec_deg=most.dec_deg if most else None,
+        questions=tuple(questions),
+    )
+
+
+def _spellings(rows: Sequence[Row[Any]]) -> tuple[Spelling, ...]:
+    counts: dict[tuple[str | None, str], int] = {}
+    for row in rows:
+        how = "corrected" if row.corrected else target_names().fold(row.target_raw).how.value
+        key = (row.target_raw, how)
+        counts[key] = counts.get(key, 0) + row.frames
+    ordered: Mapping[tuple[str | None, str], int] = dict(
+        sorted(counts.items(), key=lambda item: (-item[1], str(item[0])))
+    )
+    return tuple(Spelling(raw, frames, how) for (raw, how), frames in ordered.items())

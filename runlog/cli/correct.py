@@ -1,0 +1,120 @@
+"""runlog correct: what a header should have said."""
+
+from dataclasses import asdict
+from typing import Any
+
+import click
+
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    safe,
+    show,
+    table,
+    talk,
+    who,
+    with_session,
+)
+from runlog.errors import ExitCode
+
+FIELDS = ("target", "filter", "kind", "exposure", "date", "rig", "site")
+LAST = "last"
+
+
+@click.command("correct")
+@click.argument("field", required=False, type=click.Choice(FIELDS))
+@click.argument("value", required=False)
+@click.argument("frames", nargs=-1, metavar="[FRAME]...")
+@click.option("--night", metavar="DATE", help="Frames of this night.")
+@click.option("--folder", metavar="FOLDER", help="Frames below this folder.")
+@click.option("--pattern", metavar="PATTERN", help='Files named so, as in "*_Panel2_*".')
+@click.option("--target", help="Frames of this target.")
+@click.option("--filter", "filter", help="Frames through this filter.")
+@click.option("--kind", help="Frames of this kind.")
+@click.option("--rig", help="Frames of a rig, by part of its name.")
+@click.option("--near", metavar="RA_DEC", help='Frames that point here, as in "20h59m +44d31m".')
+@click.option("--within", "within_deg", type=float, default=0.25, help="Degrees for --near.")
+@click.option("--replace", is_flag=True, help="Overrule an earlier correction of these frames.")
+@click.option("--dry-run", is_flag=True, help="Only say which frames it would be.")
+@click.option("--undo", metavar="NO", is_flag=False, flag_value=LAST, help="Take one back.")
+@click.option("--list", "as_list", is_flag=True, help="List every correction ever made.")
+@listing
+@with_session
+def command(session: Session, as_json: bool, as_csv: bool, **typed: Any) -> int:
+    """Set FIELD to VALUE for frames by name or selection; all conditions must hold.
+
+    Corrections are stored beside the header: files are never touched, scans change nothing about
+    them, every one can be undone. VALUE is a name, a kind of frame, seconds, a site ("LAT LON
+    METRES", east positive), a known rig or "TELESCOPE + CAMERA". A date is a shift ("1h later",
+    "30min earlier"), the evening's date, or for one frame its start in UTC.
+    """
+    if typed["as_list"]:
+        return _list(session, as_json, as_csv)
+    if typed["undo"] is not None:
+        return _undo(session, typed["undo"])
+    if typed["field"] is None or typed["value"] is None:
+        raise click.UsageError(
+            "Say what to correct and how: runlog correct FIELD VALUE --night ..."
+        )
+    return _correct(session, typed)
+
+
+def _correct(session: Session, typed: dict[str, Any]) -> int:
+    from runlog.actions.choose import Selection
+    from runlog.actions.correct import correct
+
+    names = "frames night folder pattern target filter kind rig near within_deg".split()
+    selection = Selection(**{name: typed[name] for name in names})
+    done = correct(
+        session.engine(),
+        session.settings,
+        typed["field"],
+        typed["value"],
+        selection,
+        who(),
+        replace=typed["replace"],
+        dry_run=typed["dry_run"],
+    )
+    count = f"{done.frames} frame{'s' * (done.frames != 1)}"
+    if done.id is None:
+        talk(f"Would set the {done.field} of {count} to {safe(done.value)}:")
+        talk(*(f"  {safe(name)}" for name in done.examples))
+        return ExitCode.DONE
+    talk(f"{done.field} of {count} set to {safe(done.value)}. To undo: --undo {done.id}")
+    if done.unread:
+        talk(f"{len(done.unread)} of them could not be measured now: their files are away")
+        return ExitCode.SOME_FAILED
+    return ExitCode.DONE
+
+
+def _undo(session: Session, said: str) -> int:
+    from runlog.actions.correct import undo
+
+    if said != LAST and not said.isdigit():
+        raise click.UsageError(f"{said!r} is no number of a correction; see --list")
+    number = None if said == LAST else int(said)
+    line = undo(session.engine(), session.settings, number, who())
+    talk(f"Undone: {line.field} {safe(line.value)} ({line.frames} frames, {safe(line.selection)})")
+    return ExitCode.DONE
+
+
+def _list(session: Session, as_json: bool, as_csv: bool) -> int:
+    from runlog.actions.correct import corrections_book
+
+    rows = [asdict(line) for line in corrections_book(session.engine())]
+    if as_json:
+        echo_json("runlog.corrections/1", {"rows": rows})
+    elif as_csv:
+        echo_csv(rows, "id field value selection frames who at_utc undoes stands".split())
+    elif rows:
+        said = [row | {"what": _what(row)} for row in rows]
+        show(table(said, "id what frames selection who at_utc stands".split()))
+    else:
+        talk("Nothing was ever corrected.")
+    return ExitCode.DONE
+
+
+def _what(row: dict[str, Any]) -> str:
+    return f"undo {row['undoes']}" if row["undoes"] else f"{row['field']} {row['value']}"

@@ -1,0 +1,104 @@
+"""runlog export: hand over kept frames."""
+
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, talk, with_session
+from runlog.errors import ExitCode
+
+if TYPE_CHECKING:
+    from runlog.actions.export import Keepers
+
+NAMED = 10
+
+
+@click.command("export")
+@click.option("--target", help="One target, in any spelling; a mosaic with its panels.")
+@click.option("--filter", "filter_name", help="One filter, in any spelling.")
+@click.option("--season", metavar="SEASON", help="Frames of this season.")
+@click.option("--since", metavar="DATE", help="From this evening on.")
+@click.option("--until", metavar="DATE", help="Up to this evening.")
+@click.option("--rig", help="Part of a rig's name.")
+@click.option("--doubtful", is_flag=True, help="Doubtful frames as well.")
+@click.option("--links", metavar="FOLDER", type=click.Path(path_type=bytes), help="Link them here.")
+@click.option("--hard", is_flag=True, help="Hard links instead of symbolic ones.")
+@click.option("--dry-run", is_flag=True, help="Only say what would be linked.")
+@click.option("-0", "--null", "null", is_flag=True, help="End each path with a null byte.")
+@listing
+@with_session
+def command(
+    session: Session,
+    as_json: bool,
+    as_csv: bool,
+    filter_name: str | None,
+    doubtful: bool,
+    links: bytes | None,
+    hard: bool,
+    dry_run: bool,
+    null: bool,
+    **asked: Any,
+) -> int:
+    """List the kept frames' files, one a line, or link them as target/filter/night.
+
+    --csv gives a table with weights: effective time, and its share of the best frame's. A tree of
+    links never overwrites anything: what lies in the way is left alone and named.
+    """
+    from runlog.actions.export import EXPORT_KEYS, export_rows, kept
+    from runlog.actions.select import one_filter
+    from runlog.actions.totals import part_of
+
+    engine, settings = session.engine(), session.settings
+    asked["named_season"] = asked.pop("season")
+    part = part_of(engine, settings, **asked)
+    name = one_filter(filter_name, settings.rules.filter_names) if filter_name else None
+    found = kept(engine, settings, part, name, doubtful)
+    if links is not None:
+        return _links(found, links, hard, dry_run)
+    if as_json:
+        echo_json("runlog.export/1", {"rows": export_rows(found)})
+    elif as_csv:
+        echo_csv(export_rows(found), EXPORT_KEYS)
+    else:
+        _list(found, null)
+    return _gone(found)
+
+
+def _list(found: "Keepers", null: bool) -> None:
+    """Write paths as bytes: a name need not be text."""
+    end = b"\0" if null else b"\n"
+    sys.stdout.flush()
+    out = getattr(sys.stdout, "buffer", None)
+    for keeper in found.frames:
+        if out is None:  # a stream of text only, as in a test
+            sys.stdout.write(os.fsdecode(keeper.path) + end.decode())
+        else:
+            out.write(keeper.path + end)
+    if out is not None:
+        out.flush()
+
+
+def _links(found: "Keepers", folder: bytes, hard: bool, dry_run: bool) -> int:
+    from runlog.actions.export import link_tree
+
+    result = link_tree(folder, found.frames, hard, dry_run)
+    if dry_run:
+        for path in result.made:
+            click.echo(safe(os.fsdecode(path)))
+    did = "would be linked" if dry_run else "linked"
+    talk(f"{len(result.made)} {did}, {result.there} there before")
+    for path, why in result.refused[:NAMED]:
+        talk(f"  not linked: {safe(os.fsdecode(path))}: {why}")
+    if len(result.refused) > NAMED:
+        talk(f"  not linked: {len(result.refused) - NAMED} more")
+    return ExitCode.SOME_FAILED if result.refused else _gone(found)
+
+
+def _gone(found: "Keepers") -> int:
+    if not found.gone:
+        return ExitCode.DONE
+    talk(f"{len(found.gone)} kept frames are not on disk now; plug in their disk, or scan again:")
+    talk(*(f"  {safe(os.fsdecode(path))}" for path in found.gone[:NAMED]))
+    return ExitCode.SOME_FAILED

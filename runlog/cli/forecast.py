@@ -1,0 +1,55 @@
+"""runlog forecast: how many more nights the goals need."""
+
+from typing import Any
+
+import click
+
+from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
+from runlog.core.columns import hours, share
+
+SHOWN = "priority target filter goal_s kept_s to_go_s usual_night_s record_nights text".split()
+
+
+@click.command("forecast")
+@click.option("--target", help="One target, in any spelling.")
+@click.option("--season", metavar="SEASON", help="Learn from this season only.")
+@click.option("--since", metavar="DATE", help="Learn from this evening on.")
+@click.option("--until", metavar="DATE", help="Learn up to this evening.")
+@click.option("--rig", help="Learn from this rig only.")
+@listing
+@with_session
+def command(session: Session, as_json: bool, as_csv: bool, **asked: Any) -> int:
+    """Forecast the nights each goal needs, from what your own nights brought.
+
+    A night means one on which the filter was used, as long as yours usually are. The range is 8 in
+    10: one time in ten it takes fewer, one time in ten more.
+    """
+    from runlog.actions.forecast import FORECAST_KEYS, forecast
+    from runlog.actions.totals import part_of
+
+    engine = session.engine()
+    asked["named_season"] = asked.pop("season")
+    found = forecast(engine, session.settings, part_of(engine, session.settings, **asked))
+    if as_json:
+        echo_json("runlog.forecast/1", found)
+    elif as_csv:
+        echo_csv(found["rows"], FORECAST_KEYS)
+    elif not found["rows"]:
+        talk("There is no goal yet. Set one: runlog goal TARGET FILTER HOURS")
+    else:
+        show(table(found["rows"], SHOWN))
+        _tell(found["pace"])
+    return 0
+
+
+def _tell(pace: dict[str, Any]) -> None:
+    if not pace["nights"]:
+        talk("No night is stored yet: nothing to forecast from.")
+        return
+    talk(
+        f"Your record: {pace['nights']} night{'s' * (pace['nights'] != 1)} with frames in "
+        f"{pace['days']} days, {hours(pace['kept_a_night_s'])} kept a night, "
+        f"{share(pace['share_kept'] or 0)} of what was logged"
+    )
+    if not pace["enough"]:
+        talk("That is too little history to say how many weeks it takes.")

@@ -1,0 +1,248 @@
+"""How quick the review is with 200,000 frames: python -m tests.bench.tui [--frames N].
+
+Three things are measured: inside the program (start to first paint, one key's handler), in a real
+terminal through tmux (a key sent until its row is seen), and memory after looking at pictures.
+"""
+
+import argparse
+import asyncio
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from sqlalchemy import Engine
+
+from tests.tui.nights import Wish, build
+
+COLUMNS, LINES = 160, 48
+PRESSES = 15
+
+
+def big_database(path: Path, frames: int) -> None:
+    """Synthesise the frames over a hundred nights."""
+    nights = 100
+    began = time.perf_counter()
+    build(path, Wish(nights=nights, frames=frames // nights, exposure_s=15.0, pictures=False))
+    print(f"{frames} frames in {time.perf_counter() - began:.0f} s, "
+          f"{path.stat().st_size / 1e6:.0f} MB")  # fmt: skip
+
+
+# --- inside ---------------------------------------------------------------------------------
+
+
+async def inside(path: Path) -> dict[str, float]:
+    """Time the start and the handlers of keys with the app driven from within."""
+    from runlog.actions.review import open_for_review
+    from runlog.config import Settings
+    from runlog.tui.app import ReviewApp
+
+    began = time.perf_counter()
+    engine: Engine = open_for_review(str(path))
+    app = ReviewApp(engine, Settings(), who="bench", database=str(path),
+                    state_file=path.with_suffix(".json"))  # fmt: skip
+    found: dict[str, float] = {}
+    async with app.run_test(size=(COLUMNS, LINES)) as pilot:
+        found["opened, first paint"] = time.perf_counter() - began
+        await idle(pilot.app)
+        found["night told"] = time.perf_counter() - began
+        await _frames(pilot, found)
+    return found
+
+
+async def idle(app: Any) -> None:
+    """Wait until no worker is at work; a cancelled one counts as done."""
+    while any(not worker.is_finished for worker in app.workers):
+        await asyncio.sleep(0.002)
+
+
+async def _frames(pilot: Any, found: dict[str, float]) -> None:
+    app = pilot.app
+    await pilot.press("2")
+    await idle(app)
+    began = time.perf_counter()
+    await pilot.press("A")
+    screen = app.screen
+    while len(screen.table.ids) < 200 or screen.table.line is None:
+        await asyncio.sleep(0.001)
+    found["all nights: first rows"] = time.perf_counter() - began
+    await idle(app)
+    found[f"all nights: all {len(screen.table.ids)} listed"] = time.perf_counter() - began
+    for name, action in _handlers(screen).items():
+        times = []
+        for _ in range(PRESSES):
+            start = time.perf_counter()
+            action()
+            times.append(time.perf_counter() - start)
+            await idle(app)
+            await pilot.pause()
+        found[f"handler: {name}"] = max(times)
+    await _typed(pilot, found)
+
+
+def _handlers(screen: Any) -> dict[str, Callable[[], object]]:
+    return {
+        "down": lambda: screen.action_move(1),
+        "page down": lambda: screen.action_move_page(1),
+        "end": lambda: screen.action_jump(1),
+        "home": lambda: screen.action_jump(0),
+        "turn the order": screen.action_turn,
+        "keep": lambda: screen.action_grade("keep"),
+        "pick all": screen.action_pick_all,
+        "drop": screen.action_drop,
+    }
+
+
+async def _typed(pilot: Any, found: dict[str, float]) -> None:
+    """Type a sieve; the letters' handlers, then the list they ask for."""
+    await pilot.press("slash")
+    began = time.perf_counter()
+    for letter in "wider than 3":
+        await pilot.press("space" if letter == " " else letter)
+    found["12 letters typed"] = time.perf_counter() - began
+    await idle(pilot.app)
+    found["… and found"] = time.perf_counter() - began
+
+
+# --- in a real terminal ---------------------------------------------------------------------
+
+
+class Terminal:
+    """The review in tmux."""
+
+    def __init__(self, path: Path) -> None:
+        self.name = f"runlog-bench-{os.getpid()}"
+        state = path.parent / "state"
+        command = (
+            f"XDG_STATE_HOME={state} COLORTERM=truecolor {sys.executable} -m runlog --db {path}"
+        )
+        self.began = time.perf_counter()
+        self._tmux("new-session", "-d", "-s", self.name, "-x", str(COLUMNS), "-y", str(LINES),
+                   command)  # fmt: skip
+
+    def _tmux(self, *arguments: str) -> str:
+        done = subprocess.run(["tmux", *arguments], capture_output=True, text=True, check=True)
+        return done.stdout
+
+    def screen(self) -> str:
+        """What is seen."""
+        return self._tmux("capture-pane", "-t", self.name, "-p")
+
+    def send(self, *keys: str) -> None:
+        """Press keys."""
+        self._tmux("send-keys", "-t", self.name, *keys)
+
+    def until(self, seen: Callable[[str], bool], within_s: float = 30.0) -> float:
+        """Wait until something is seen; the seconds it took."""
+        began = time.perf_counter()
+        while time.perf_counter() - began < within_s:
+            if seen(self.screen()):
+                return time.perf_counter() - began
+            time.sleep(0.002)
+        raise TimeoutError(self.screen())
+
+    def memory_mb(self) -> float:
+        """Resident memory of the review."""
+        pid = self._tmux("list-panes", "-t", self.name, "-F", "#{pane_pid}").strip()
+        pids = [pid, *subprocess.run(["pgrep", "-P", pid], capture_output=True, text=True,
+                                     check=False).stdout.split()]  # fmt: skip
+        sizes = [Path(f"/proc/{p}/status").read_text().split("VmRSS:")[1].split()[0] for p in pids]
+        return max(int(size) for size in sizes) / 1024
+
+    def close(self) -> None:
+        """End it."""
+        self._tmux("kill-session", "-t", self.name)
+
+
+def in_terminal(path: Path) -> dict[str, float]:
+    """Time keys until their effect is on the screen."""
+    found: dict[str, float] = {}
+    terminal = Terminal(path)
+    try:
+        terminal.until(lambda seen: "kept" in seen)
+        found["tmux: started, first paint"] = time.perf_counter() - terminal.began
+        terminal.until(lambda seen: "Part by part" in seen)
+        terminal.send("2")
+        terminal.until(lambda seen: "2,000 frames" in seen or "frames" in seen.split("\n")[1])
+        terminal.send("A")
+        terminal.until(lambda seen: "200,000 frames " in seen or " frames \n" in seen)
+        time.sleep(2)
+        found["tmux: page down"] = _pressed(terminal, "NPage")
+        found["tmux: page up"] = _pressed(terminal, "PPage")
+        terminal.send("1")
+        time.sleep(1)
+        found["tmux: night before"] = _pressed(terminal, "Left")
+    finally:
+        terminal.close()
+    return found
+
+
+def _pressed(terminal: Terminal, key: str) -> float:
+    times = []
+    for _ in range(PRESSES):
+        before = terminal.screen()
+        began = time.perf_counter()
+        terminal.send(key)
+        terminal.until(lambda seen, before=before: seen != before)  # type: ignore[misc]
+        times.append(time.perf_counter() - began)
+        time.sleep(0.3)
+    return median(times)
+
+
+def with_pictures(folder: Path) -> dict[str, float]:
+    """Look at 60 pictures, closer and with the best beside them; then weigh the program."""
+    path = folder / "pictures.sqlite"
+    build(path, Wish(nights=3))
+    found: dict[str, float] = {}
+    terminal = Terminal(path)
+    try:
+        terminal.until(lambda seen: "Part by part" in seen)
+        terminal.send("3")
+        found["tmux: first picture"] = terminal.until(lambda seen: seen.count("▀") > 300)
+        for keys in (["Space"] * 11, ["b"], ["+", "+", "o"], ["A"], ["Space"] * 36):
+            for key in keys:
+                terminal.send(key)
+                time.sleep(0.08)
+        time.sleep(1)
+        found["memory with pictures, MB"] = terminal.memory_mb()
+    finally:
+        terminal.close()
+    return found
+
+
+def main() -> int:
+    """Measure and print; JSON with --json."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--frames", type=int, default=200_000)
+    parser.add_argument("--database", type=Path, help="a big database to keep and use again")
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args()
+    folder = Path(tempfile.mkdtemp(prefix="runlog-tui-"))
+    try:
+        path = options.database or folder / "big.sqlite"
+        if not path.exists():
+            big_database(path, options.frames)
+        found = asyncio.run(inside(path))
+        if shutil.which("tmux"):
+            found |= in_terminal(path) | with_pictures(folder)
+    finally:
+        shutil.rmtree(folder)
+        for side in (".json", ".state.json") if options.database else ():
+            options.database.with_suffix(side).unlink(missing_ok=True)
+    if options.json:
+        print(json.dumps(found, indent=1))
+    else:
+        for name, value in found.items():
+            print(f"{name:<40}{value:>9.3f}" + ("" if "MB" in name else " s"))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
