@@ -194,6 +194,7 @@ def upgrade() -> None:
         sa.Column("sun_alt_deg", sa.Float(), nullable=True),
         sa.Column("pedestal_adu", sa.Float(), nullable=True),
         sa.Column("pedestal_from", sa.String(), nullable=True),
+        sa.Column("rows_out_of_place", sa.String(), nullable=True),
         sa.Column("matched_to", sa.String(length=32), nullable=True),
         sa.Column("throughput", sa.Float(), nullable=True),
         sa.Column("transparency", sa.Float(), nullable=True),

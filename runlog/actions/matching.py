@@ -9,10 +9,12 @@ from sqlalchemy import Connection, Row
 from runlog.core.frame import StarList
 from runlog.core.policy import extinction_mag
 from runlog.measure.match import Match, match_stars, throughput
+from runlog.measure.readout import rows_out_of_place
 from runlog.store import history
 from runlog.store.history import Field
 
-MATCHED_KEYS = ("matched_to", "throughput", "shift_x_px", "shift_y_px", "rotation_deg")
+PLACE_KEYS = ("shift_x_px", "shift_y_px", "rotation_deg")
+MATCHED_KEYS = ("matched_to", "throughput", "rows_out_of_place", *PLACE_KEYS)
 SCALE_SLACK = 0.03  # one rig, one binning: any other scale is another field
 Found = dict[str, Any]
 
@@ -93,7 +95,7 @@ def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Found:
     best = reference.row
     tried = dict.fromkeys(MATCHED_KEYS) | {"matched_to": best.content_key}
     if row.id == best.id:
-        return tried | {"throughput": 1.0} | dict.fromkeys(MATCHED_KEYS[2:], 0.0)
+        return tried | {"throughput": 1.0} | dict.fromkeys(PLACE_KEYS, 0.0)
     match = match_stars(reference.stars, stars, (row.width, row.height))
     if match is None or abs(match.scale - 1) > SCALE_SLACK:
         return tried
@@ -105,7 +107,9 @@ def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Found:
         exposure_s=row.exposure_s or 0.0,
         clipped=max(best.clipped_stars or 0, row.clipped_stars or 0),
     )
-    return tried | _place(match) | {"throughput": light.ratio if light else None}
+    rows = rows_out_of_place(stars, {here for _, here in match.pairs}, row.height)
+    found = {"throughput": light.ratio if light else None, "rows_out_of_place": rows}
+    return tried | _place(match) | found
 
 
 def _place(match: Match) -> Found:

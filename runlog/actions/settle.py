@@ -198,6 +198,7 @@ def _frame(row: Row[Any], found: Mapping[str, Any]) -> RunFrame:
     if found.get("matched_to") is not None:
         matched = found["shift_x_px"] is not None
     known = {name: found[name] for name in IN_FRAME if name in found}
+    known["readout"] = row.readout or found.get("rows_out_of_place")
     return run_store.run_frame(row, **known, matched=matched, arcsec_per_px=_scale(row))
 
 

@@ -85,8 +85,8 @@ def tell(result: "ScanReport") -> None:
         talk(f"  not FITS, not read: {listed}")
     if result.in_reject_folders:
         talk(
-            f"  {result.in_reject_folders} new frames lie in folders named for rejects; to mark them "
-            "so: runlog mark --from-folders"
+            f"  {result.in_reject_folders} new frames lie in folders named for rejects; "
+            "to mark them so: runlog mark --from-folders"
         )
     _tell_paths("failed", result.failed)
     _tell_paths("problem", result.problems)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from runlog.core.frame import RunFrame
+from runlog.core.policy import extinction_mag
 
 # The good quarter: with two thirds of the frames bad it still lies among the good ones.
 GOOD_LOW = 0.25
@@ -29,7 +30,7 @@ class Usual:
     zone_shares: tuple[float, ...] = ()
     flux_adu_s: float | None = None  # of the ranked star, at airmass 1
     transparency: float | None = None
-    sky_adu_s: float | None = None  # pedestal removed
+    sky_adu_s: float | None = None  # pedestal removed, at airmass 1
     noise_adu: float | None = None
     clipped_stars: float | None = None
     matched_share: float = 0.0  # of the frames that were laid on the target's best frame
@@ -68,6 +69,19 @@ def sky_rate(frame: RunFrame) -> float | None:
     if frame.background_adu is None or frame.pedestal_adu is None or not frame.exposure_s:
         return None
     return max(frame.background_adu - frame.pedestal_adu, 0.0) / frame.exposure_s
+
+
+def sky_rate_at_zenith(frame: RunFrame) -> float | None:
+    """Sky rate with the path through the air taken out.
+
+    A dark sky brightens away from the zenith as X 10^(-0.4 k (X - 1)): a longer path glows more
+    and dims more (Krisciunas and Schaefer 1991, PASP 103, 1033, equation 2).
+    """
+    rate = sky_rate(frame)
+    if rate is None or frame.airmass is None:
+        return rate
+    airmass = min(max(frame.airmass, 1.0), MOST_AIRMASS)
+    return float(rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.filter) * (airmass - 1))))
 
 
 def profile(frame: RunFrame) -> float | None:
@@ -160,7 +174,7 @@ def usual(frames: Sequence[RunFrame], floor_px: float | None) -> Usual:
         zone_shares=_zone_shares(frames),
         flux_adu_s=high(f.ranked_flux_adu_s for f in frames),
         transparency=high(f.transparency for f in frames),
-        sky_adu_s=low(sky_rate(f) for f in frames),
+        sky_adu_s=low(sky_rate_at_zenith(f) for f in frames),
         noise_adu=low(f.noise_adu for f in frames),
         clipped_stars=low(f.clipped_stars for f in frames),
         matched_share=sum(f.matched is True for f in frames) / max(len(frames), 1),

@@ -30,6 +30,7 @@ CAUSES: tuple[Rule, ...] = (
     shape.trailed,
     light.obstructed,
     shape.wide,
+    shape.halos,
     light.cloud,
     light.bright_sky,
     shape.wide_for_rig,
@@ -149,6 +150,8 @@ def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
 def _explained(checks: Sequence[Check]) -> list[Check]:
     """Drop symptoms of a cause that was found."""
     found = [c for c in checks if c.is_fault]
+    if any(c.setting == "halo_ratio" for c in found):  # dew takes light without any cloud
+        found = [c for c in found if c.fault is not FaultName.CLOUD]
     spoiled = next((c for c in found if c.fault in SPOILING), None)
     if spoiled is None:
         return found

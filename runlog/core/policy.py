@@ -25,15 +25,17 @@ class Policy:
 
     # A trail half as long as the star is wide gives e = 0.32, which nobody sees; eight tenths
     # gives 0.48, a whole width 0.56, which anybody sees. The rig's own stretch is taken out.
-    trailed_eccentricity: Limit = Limit(0.45, 0.6)
+    trailed_eccentricity: Limit = Limit(0.42, 0.6)
     # Trails share one direction over the frame; noise and coma from the corners do not.
     trailed_alignment: float = 0.4
     # A second image beside every star is never wanted: the share of stars that have one.
     doubled_share: Limit = Limit(0.12, 0.12)
     # Focus: a fifth wider costs a third of the depth on faint stars.
-    defocused_ratio: Limit = Limit(1.18, 1.5)
-    # The profile must have changed by this share for it to be focus and not seeing.
+    defocused_ratio: Limit = Limit(1.15, 1.5)
+    # The profile must have lost this share of its wings for it to be focus and not seeing.
     profile_change: float = 0.06
+    # Wings that grew by this much are halos: dew on the optics, fog, or thin cloud with it.
+    halo_ratio: Limit = Limit(1.15, 1.5)
     # Seeing wanders by 30 % on an ordinary night and is nobody's fault.
     soft_ratio: Limit = Limit(1.45, 2.2)
     # Against the rig's earlier nights: a night that is poor throughout must not pass as usual.
@@ -45,7 +47,7 @@ class Policy:
     # Stars left, where their light cannot be followed.
     cloud_stars: Limit = Limit(0.6, 0.35)
     # Share of stars left in the worst third of the frame, against the rest of it.
-    obstructed_share: Limit = Limit(0.5, 0.35)
+    obstructed_share: Limit = Limit(0.6, 0.35)
     # Twice the sky costs half of the effective time; four times is hardly worth stacking.
     bright_sky_ratio: Limit = Limit(1.8, 4.0)
     # Noise grows as the square root of the sky: used where the camera's zero is not known.

@@ -9,7 +9,7 @@ FILTER_WORDS = frozenset(
 )
 OTHER_WORDS = frozenset(
     "light lights lightframe frame frames sub subs exposure exposures exp seq sequence session "
-    "capture image img target object mosaic project final test sec secs seconds fit fits".split()
+    "capture image img target object mosaic panel panels tile project final test sec secs seconds fit fits".split()
 )
 _SETTINGS = re.compile(
     r"(?:\d+(?:\.\d+)?(?:s|sec|secs|min|ms)|\d{1,3}x\d{1,4}s?|bin\d|gain\d+|g\d{2,}|offset\d+|iso\d+"
@@ -22,7 +22,7 @@ _PANEL = re.compile(
     _PANEL_WORD + r"[\s_\-#.]*0*(?P<row>[0-9]{1,2})\s?[x\-]\s?(?P<column>[0-9]{1,2})" + _END
     + r"|" + _PANEL_WORD + r"[\s_\-#.]*0*(?P<number>[1-9][0-9]?)"
     + r"(?:\s?(?:of|/)\s?[0-9]{1,2})?" + _END
-    + r"|" + _PANEL_WORD + r"[\s_\-#.]*(?P<letter>[a-z])" + _END
+    + r"|" + _PANEL_WORD + r"[\s_\-#.]+(?P<letter>[a-z])" + _END
     + r"|(?<![a-z0-9])p0*(?P<short>[1-9][0-9]?)" + _END
     + r"|[(\[]\s?0*(?P<part>[1-9][0-9]?)\s?(?:of|/)\s?[0-9]{1,2}\s?[)\]]"
     + r"|(?<![0-9a-z])0*(?P<of>[1-9][0-9]?)\s?of\s?[0-9]{1,2}" + _END,

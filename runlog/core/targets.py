@@ -360,6 +360,7 @@ def _glued(after: str) -> tuple[str, str]:
 
 _MISTYPED = re.compile(r"(?P<prefix>[A-Za-z1|]{1,9})[\s_\-.]*(?P<number>[0-9OolI]{1,5})\Z")
 _LOOKALIKE = str.maketrans("OolI", "0011")
+_OTHER_CATALOGUES = frozenset("mcg mgc agc sgc cgc gc".split())  # with other numbers
 _GUESSED = ("ngc", "messier", "caldwell", "barnard", "sharpless", "abell")
 
 
@@ -378,7 +379,7 @@ def _mistyped_number(text: str) -> str | None:
         # One letter at the end may be a filter: "IC434O".
         doubtful = re.fullmatch(r"\d+[A-Za-z]?", match["number"]) is not None
         return None if doubtful or len(prefix) < 2 else designation(prefix, number)
-    if prefix == "mcg":  # a catalogue of its own, with other numbers
+    if prefix in _OTHER_CATALOGUES:
         return None
     fits = [name for name in _GUESSED if len(prefix) >= 2 and slips(prefix, name, 1) == 1]
     return designation(fits[0], number) if len(fits) == 1 else None

@@ -105,7 +105,7 @@ def combine(
     keep = starlike if starlike.any() else keep
     if not keep.any():
         return None
-    keep = inliers(ellipses, keep)
+    keep = inliers(ellipses, keep, x * block, y * block)
     size, size_err, _ = robust_mean(ellipses.log_scale[keep], ellipses.covariance[keep, 0, 0])
     e1, e1_err, weight = robust_mean(ellipses.e1[keep], ellipses.covariance[keep, 1, 1])
     e2, e2_err, _ = robust_mean(ellipses.e2[keep], ellipses.covariance[keep, 2, 2])
@@ -135,14 +135,30 @@ def combine(
     )
 
 
-def inliers(ellipses: Ellipses, keep: Mask) -> Mask:
+def inliers(ellipses: Ellipses, keep: Mask, x: I64, y: I64) -> Mask:
     """Drop stars whose size or shape is far from the others' (galaxies, doubles, strays)."""
-    keep = star_locus(ellipses.log_scale, ellipses.covariance[:, 0, 0], keep)
+    level = without_field(ellipses.log_scale, keep, x, y)
+    keep = star_locus(level, ellipses.covariance[:, 0, 0], keep)
     for values in (ellipses.log_scale, ellipses.e1, ellipses.e2):
         middle = np.median(values[keep])
         spread = 1.4826 * np.median(np.abs(values[keep] - middle))
         keep = keep & (np.abs(values - middle) <= 4 * max(float(spread), 0.01))
     return keep
+
+
+def without_field(log_size: F64, keep: Mask, x: I64, y: I64) -> F64:
+    """Sizes less what tilt and curvature of the field make of them (a plane and r^2)."""
+    if np.count_nonzero(keep) < FEWEST_FOR_LOCUS:
+        return log_size
+    u, v = (part - part[keep].mean() for part in (x.astype(float), y.astype(float)))
+    design = np.column_stack([np.ones(len(u)), u, v, u**2 + v**2])
+    design /= np.maximum(np.abs(design).max(axis=0), 1e-9)
+    good, solution = keep, np.zeros(4)
+    for _ in range(3):
+        solution = np.linalg.lstsq(design[good], log_size[good], rcond=None)[0]
+        off = np.abs(log_size - design @ solution)
+        good = keep & (off <= 2.5 * 1.4826 * np.median(off[good]) + 1e-9)
+    return np.asarray(log_size - design @ solution + np.median(log_size[keep]))
 
 
 def star_locus(log_size: F64, variance: F64, keep: Mask) -> Mask:

@@ -1,20 +1,26 @@
 """Find read-out glitches: repeated rows, a missing part, bands."""
 
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from runlog.core.frame import StarList
 
 Array = npt.NDArray[Any]
 F64 = npt.NDArray[np.float64]
 
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
 COLUMNS = 512  # sampled per row
-REPEATED_LEAST = 3  # neighbours alike; noise makes even one all but impossible
+REPEATED_LEAST = 3  # rows alike; noise makes even one all but impossible
 BLANK_SHARE = 0.02  # of the rows without any noise
 STEP_SIGMA = 12.0  # of the scatter of row medians
 STEP_NOISE = 0.4  # a step must also be seen against the pixel noise
 STEPS_LEAST = 4
+BAND_STARS = 12  # neighbours in y that must be out of place together
+BAND_MATCHED = 0.1
+REST_MATCHED = 0.75
 STRIDE = 2  # rows of one Bayer colour lie two apart
 
 
@@ -33,11 +39,35 @@ def find_glitch(pixels: Array, noise_adu: float | None) -> str | None:
     return _repeated(thin) or _blank(thin) or _bands(thin, noise_adu)
 
 
+def rows_out_of_place(stars: StarList, matched: Collection[int], height: int) -> str | None:
+    """Find a band of rows whose stars are not where the reference has them, unlike the others.
+
+    Parameters
+    ----------
+    stars : the frame's stars.
+    matched : which of them (by position in the list) fell on a star of the reference.
+    height : of the frame in pixels.
+    """
+    order = np.argsort(stars.y, kind="stable")
+    hit = np.isin(order, np.fromiter(matched, dtype=np.int64, count=len(matched))).astype(float)
+    if len(hit) < 3 * BAND_STARS or hit.mean() < 0.4:
+        return None
+    sums = np.convolve(hit, np.ones(BAND_STARS), mode="valid") / BAND_STARS
+    lost = np.flatnonzero(sums <= BAND_MATCHED)
+    if not len(lost):
+        return None
+    first, last = int(lost[0]), int(lost[-1]) + BAND_STARS
+    rest = np.concatenate([hit[:first], hit[last:]])
+    if len(rest) < BAND_STARS or rest.mean() < REST_MATCHED:
+        return None
+    rows = np.asarray(stars.y)[order[[first, last - 1]]]
+    return f"rows {rows[0]:.0f} to {rows[1]:.0f} of {height} are out of place"
+
+
 def _repeated(thin: Array) -> str | None:
-    alike = (thin[1:] == thin[:-1]).mean(axis=1) > 0.95
-    flat = thin[1:].max(axis=1) == thin[1:].min(axis=1)
-    count = int((alike & ~flat).sum())
-    return f"{count} rows repeat the row before" if count >= REPEATED_LEAST else None
+    structured = thin[thin.max(axis=1) != thin.min(axis=1)]
+    count = len(structured) - len({row.tobytes() for row in structured})
+    return f"{count} rows repeat other rows" if count >= REPEATED_LEAST else None
 
 
 def _blank(thin: Array) -> str | None:

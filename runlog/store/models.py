@@ -131,6 +131,7 @@ frame = Table(
     # what settling the run found
     *_floats("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg", "pedestal_adu"),
     Column("pedestal_from", String),
+    Column("rows_out_of_place", String),
     Column("matched_to", String(32)),  # content key of the reference; null when never tried
     *_floats("throughput", "transparency", "shift_x_px", "shift_y_px", "rotation_deg"),
     *_floats("effective_s"),

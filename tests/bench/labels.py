@@ -181,6 +181,16 @@ class Limits:
     sky_ratio: float = 2.0
     cooling_c: float = 2.0
 
+    def beyond(self) -> "Limits":
+        """Give limits that are passed beyond doubt: no measurement is exact."""
+        return Limits(
+            self.cloud_transparency - 0.03,
+            self.defocus_ratio * 1.04,
+            self.trail_fwhm * 1.12,
+            self.sky_ratio * 1.05,
+            self.cooling_c,
+        )
+
 
 def _changes(kind: str, hit: list[bool]) -> list[Span]:
     """Give sudden things: between the frame before and the frame where it shows."""
@@ -210,31 +220,56 @@ def _blind(frame: FrameLabel) -> bool:
 
 def true_events(frames: list[FrameLabel], limits: Limits, *, dithered: bool = True) -> list[Span]:
     """Work out the events of a night under given limits."""
-    clouded = [f.transparency <= limits.cloud_transparency and not _blind(f) for f in frames]
-    dawn = [f.sky_ratio >= limits.sky_ratio and f.sky_from == "dawn" for f in frames]
     return [
-        *stretches("cloud", clouded),
-        *stretches("focus-drift", [f.defocus >= limits.defocus_ratio for f in frames]),
-        *stretches("trailing", [f.trail_fwhm >= limits.trail_fwhm - 0.01 for f in frames]),
+        *_limited(frames, limits),
         *_changes("refocus", _refocused(frames)),
         *_changes("flip", _flipped(frames)),
         *_changes("jump", _rises([f.off_field > 0.1 for f in frames])),
         *_changes("pause", [f.after_pause for f in frames]),
         *_changes("moonrise", _rises([f.moon_alt_deg > 0 for f in frames])),
         *_changes("moonset", _rises([f.moon_alt_deg <= 0 for f in frames])),
-        *stretches("dawn", dawn),
         *stretches("cooling", [abs(f.sensor_off_c) > limits.cooling_c for f in frames]),
         *stretches("dew", [f.dew_light < 0.85 for f in frames]),
         *([] if dithered else [Span("no-dither", 0, len(frames) - 1)]),
-    ]  # fmt: skip
+    ]
 
 
-def allowed_events(frames: list[FrameLabel]) -> list[Span]:
-    """List what may be told too: going back after a jump or a slew, knocks told as trailing."""
+def _limited(frames: list[FrameLabel], limits: Limits) -> list[Span]:
+    """Find the events that begin and end where a strength passes its limit."""
+    clouded = [f.transparency <= limits.cloud_transparency and not _blind(f) for f in frames]
+    dawn = [f.sky_ratio >= limits.sky_ratio and f.sky_from == "dawn" for f in frames]
+    return [
+        *stretches("cloud", clouded),
+        *stretches("focus-drift", [f.defocus >= limits.defocus_ratio for f in frames]),
+        *stretches("trailing", [f.trail_fwhm >= limits.trail_fwhm for f in frames]),
+        *stretches("dawn", dawn),
+    ]
+
+
+def scored_events(frames: list[FrameLabel], limits: Limits, *, dithered: bool) -> list[Span]:
+    """Give the events that must be told: those that pass their limit beyond doubt somewhere."""
+    certain = {(e.kind, n) for e in _limited(frames, limits.beyond()) for n in frames_of(e)}
+    doubtable = set(_limited(frames, limits))
+    return [
+        event
+        for event in true_events(frames, limits, dithered=dithered)
+        if event not in doubtable or any((event.kind, n) in certain for n in frames_of(event))
+    ]
+
+
+def frames_of(span: Span) -> range:
+    """Give the numbers of an event's frames."""
+    return range(span.first, span.last + 1)
+
+
+def allowed_events(frames: list[FrameLabel], limits: Limits) -> list[Span]:
+    """List what may be told too: events at their limit, the way back after a jump or a slew,
+    a knock told as trailing."""
     back = [f.off_field <= 0.1 and not _blind(f) for f in frames]
     lost = [f.wrong_field for f in frames]
     knocked = [f.double_fwhm > 0 for f in frames]
     return [
+        *_limited(frames, limits),
         *_changes("jump", _rises(back)),
         *_changes("jump", _rises(lost)),
         *stretches("trailing", knocked, bridge=0),

@@ -14,8 +14,8 @@ from .labels import (
     accepted_first,
     allowed_events,
     cause_of,
+    scored_events,
     status,
-    true_events,
 )
 from .nights import NightTruth
 
@@ -24,7 +24,7 @@ LONE_KINDS = ("run of one", "run of two")
 POOR, WANDER, THIRDS = "poor night", "wandering seeing", "two thirds bad"
 SUDDEN = ("refocus", "flip", "jump", "pause", "moonrise", "moonset")
 ASKED_EVENTS = ("cloud", "focus-drift", "trailing", "flip", "jump", "pause")
-NEAR = 4  # frames between a true event and what may still be meant for it
+NEAR = 1  # frames between a true event and what may still be meant for it
 NOTHING = "-"
 
 
@@ -214,17 +214,24 @@ def match_events(
     night: NightTruth, told: Sequence[Told], limits: Limits
 ) -> tuple[list[Matched], list[Told]]:
     """Pair true events with told ones of the same kind; also give those told without reason."""
-    free = list(told)
-    pairs = []
-    for true in true_events(night.frames, limits, dithered=night.dithered):
-        near = [t for t in free if t.span.kind == true.kind and _apart(true, t.span) <= NEAR]
-        best = min(near, key=lambda t: _difference(true, t.span), default=None)
-        if best is not None:
-            free.remove(best)
-        pairs.append(Matched(night.name, true, best))
-    allowed = allowed_events(night.frames)
-    free = [t for t in free if not any(_same(t.span, span) for span in allowed)]
-    return pairs, free
+    true = scored_events(night.frames, limits, dithered=night.dithered)
+    near = [
+        (_difference(one, other.span), n, m)
+        for n, one in enumerate(true)
+        for m, other in enumerate(told)
+        if one.kind == other.span.kind and _apart(one, other.span) <= NEAR
+    ]
+    pairs: dict[int, int] = {}
+    for _, n, m in sorted(near):
+        if n not in pairs and m not in pairs.values():
+            pairs[n] = m
+    matched = [
+        Matched(night.name, one, told[pairs[n]] if n in pairs else None)
+        for n, one in enumerate(true)
+    ]
+    allowed = allowed_events(night.frames, limits)
+    free = [t for m, t in enumerate(told) if m not in pairs.values()]
+    return matched, [t for t in free if not any(_same(t.span, span) for span in allowed)]
 
 
 def _same(told: Span, allowed: Span) -> bool:

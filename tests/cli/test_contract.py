@@ -436,7 +436,7 @@ def test_goals(small):
 
 def test_a_goal_without_frames_is_listed(small):
     """What was never shot is what is most to go."""
-    here(small, "goal", "NGC7000", "Ha", "8")
+    here(small, "goal", "NGC7000", "Ha", "8", "--new")
     rows = {r["target"]: r for r in runlog_json(small, "totals")["rows"]}
     assert rows["NGC 7000"]["frames"] == 0
     assert rows["NGC 7000"]["to_go_s"] == 8 * 3600

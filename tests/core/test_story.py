@@ -117,11 +117,11 @@ def test_a_pause_costs_its_own_length():
 
 
 def test_dew_is_not_a_passing_cloud():
-    """Light that falls steadily to the end while halos grow is dew."""
+    """Halos that grow are dew, also where the light falls as under a cloud."""
     run = clean_run()
     for n, i in enumerate(range(24, 40)):
         run[i] = replace(
-            run[i], transparency=0.78 - 0.03 * n, hfr_px=run[i].hfr_px * (1 + 0.003 * n)
+            run[i], transparency=0.78 - 0.03 * n, hfr_px=run[i].hfr_px * (1.16 + 0.04 * n)
         )
     assert events(run, "dew") == [(24, 39)]
     assert events(run, "cloud") == []
@@ -150,9 +150,9 @@ def test_silence_is_unknown_and_says_why():
 
 
 def test_the_pace_of_71_frames():
-    """71 x 5 min with 12 s after each: 22,152 s pass, 96 % of them open (common practice, no source).
+    """71 x 5 min, 12 s after each: 22,152 s, 96 % of them open (common practice, no source).
 
-    The last read-out lies after the last exposure, so from first start to last end it is 12 s less.
+    The last read-out comes after the last exposure: from first start to last end it is 12 s less.
     """
     run = clean_run(71)
     run = [replace(f, taken_at_utc=START + timedelta(seconds=312 * i)) for i, f in enumerate(run)]

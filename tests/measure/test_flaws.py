@@ -5,7 +5,7 @@ import pytest
 
 from runlog.core.frame import StarList
 from runlog.measure.doubled import find_doubling
-from runlog.measure.readout import find_glitch
+from runlog.measure.readout import find_glitch, rows_out_of_place
 
 NOISE_ADU = 12.0
 
@@ -52,6 +52,27 @@ def test_glitches_are_named(spoil, word):
 def test_a_sound_frame_has_no_glitch(seed):
     """Stars, a galaxy and a gradient are not bands."""
     assert find_glitch(sky(seed), NOISE_ADU) is None
+
+
+def test_a_block_read_out_twice_is_named():
+    """Rows that repeat others further up are as wrong as rows that repeat their neighbour."""
+    picture = sky()
+    picture[400:450] = picture[100:150]
+    assert find_glitch(picture, NOISE_ADU) == "50 rows repeat other rows"
+
+
+def test_rows_out_of_place_are_found_by_their_stars():
+    """Stars of a band of rows that meet none of the reference's are told with their rows."""
+    random = np.random.default_rng(8)
+    y = random.uniform(0, 1000, 150)
+    order = StarList(tuple(random.uniform(0, 1000, 150)), tuple(y), tuple(np.arange(150.0, 0, -1)))
+    all_but_band = {i for i in range(150) if not 400 <= y[i] < 560}
+    words = rows_out_of_place(order, all_but_band, 1000)
+    assert words is not None
+    assert 395 <= int(words.split()[1]) <= 430
+    assert rows_out_of_place(order, set(range(150)), 1000) is None
+    scattered = {i for i in range(150) if i % 3}
+    assert rows_out_of_place(order, scattered, 1000) is None
 
 
 def test_a_mosaic_of_colours_is_not_banded():

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from runlog.core.baseline import sky_rate, zones
+from runlog.core.baseline import sky_rate, sky_rate_at_zenith, zones
 from runlog.core.checks import Case, Check, above, below, ratio
 from runlog.core.frame import FaultName, Grade, RunFrame
 
@@ -33,11 +33,13 @@ def cloud(case: Case) -> Iterator[Check]:
 
 def transparency(case: Case) -> tuple[float | None, str]:
     """Give the share of light against the run's clear frames, by matched stars where possible."""
+    source = "this run's clear frames"
     matched = ratio(case.frame.transparency, case.light.transparency)
     if matched is not None:
-        return matched, "this run's clear frames"
-    ranked = ratio(case.frame.ranked_flux_adu_s, case.light.flux_adu_s)
-    return ranked, "this run's clear frames"
+        return matched, source
+    if case.frame.matched is False:  # the stars are others, or too few: their rank says nothing
+        return None, source
+    return ratio(case.frame.ranked_flux_adu_s, case.light.flux_adu_s), source
 
 
 def _hazy_night(case: Case) -> Iterator[Check]:
@@ -61,7 +63,7 @@ def _stars_left(case: Case) -> str:
 def _cloud_by_counts(case: Case) -> Iterator[Check]:
     """Judge by star counts where no star's light can be followed."""
     left = ratio(case.frame.stars, case.count.stars)
-    if left is None or not case.frame.stars:
+    if left is None or (case.frame.stars or 0) < case.policy.few_stars_least:
         return
     limit = case.policy.cloud_stars
     text = f"cloud or bright sky{_stars_left(case)}"
@@ -105,7 +107,7 @@ def bright_sky(case: Case) -> Iterator[Check]:
             FaultName.BRIGHT_SKY, "sky in ADU a second", rate, limit, above(rate, limit), text,
             "brightest_sky_adu_s",
         )  # fmt: skip
-    times = ratio(rate, case.light.sky_adu_s)
+    times = ratio(sky_rate_at_zenith(frame), case.light.sky_adu_s)
     if times is not None:
         limit = policy.bright_sky_ratio
         text = f"sky {times:.1f} times this run's darkest frames{lit_by(frame)}"

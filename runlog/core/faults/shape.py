@@ -7,6 +7,8 @@ from runlog.core.checks import Case, Check, above, ratio
 from runlog.core.frame import FaultName, Grade
 from runlog.core.policy import Limit
 
+HALO_WORDS = "halos around the stars"
+
 
 def trailed(case: Case) -> Iterator[Check]:
     """Stars stretched in one direction over the whole frame, beyond the rig's own stretch."""
@@ -97,9 +99,27 @@ def profile_changed(case: Case) -> str | None:
     if case.frame.width_from == "moments":
         return "the stars are discs or rings, no longer points"
     change = ratio(profile(case.frame), case.shape.profile)
-    if change is not None and abs(change - 1) >= case.policy.profile_change:
+    if change is not None and change <= 1 - case.policy.profile_change:
         return f"half-flux radius over FWHM changed by {change - 1:+.0%}"
     return None
+
+
+def halos(case: Case) -> Iterator[Check]:
+    """Light taken from the stars' cores and spread around them: dew, fog."""
+    times = ratio(profile(case.frame), case.shape.profile)
+    if times is None or case.frame.width_from == "moments":
+        return
+    limit = case.policy.halo_ratio
+    text = f"{HALO_WORDS}: half-flux radius over FWHM {times:.2f} times this run's"
+    yield Check(
+        FaultName.FEW_STARS,
+        "half-flux radius over FWHM",
+        times,
+        limit,
+        above(times, limit),
+        text,
+        "halo_ratio",
+    )
 
 
 def too_wide(case: Case) -> Iterator[Check]:

@@ -34,7 +34,7 @@ M 97|Owl Nebula
 M 101|Pinwheel Galaxy
 M 104|Sombrero Galaxy
 NGC 253|Sculptor Galaxy|Silver Coin Galaxy
-NGC 281|Pacman Nebula|Pac-Man Nebula
+NGC 281|Pacman Nebula
 NGC 457|Owl Cluster|ET Cluster|Dragonfly Cluster
 NGC 869 + NGC 884|Double Cluster|h and chi Persei|h & chi Persei
 NGC 891|Silver Sliver Galaxy
@@ -69,7 +69,7 @@ NGC 6888|Crescent Nebula
 NGC 6946|Fireworks Galaxy
 NGC 6960|Western Veil|Western Veil Nebula|Witch's Broom Nebula|West Veil
 NGC 6992|Eastern Veil|Eastern Veil Nebula|Network Nebula|East Veil
-NGC 7000|North America Nebula|North American Nebula|Northamerica Nebula
+NGC 7000|North America Nebula|North American Nebula
 NGC 7009|Saturn Nebula
 NGC 7023|Iris Nebula
 NGC 7293|Helix Nebula
@@ -86,7 +86,7 @@ IC 417|Spider Nebula
 IC 443|Jellyfish Nebula
 IC 1318|Sadr Region|Gamma Cygni Nebula|Sadr Nebula
 IC 1396|Elephant's Trunk Nebula|Elephant Trunk Nebula|Elephant's Trunk|Elephant Trunk
-IC 1795|Fish Head Nebula|Fishhead Nebula
+IC 1795|Fish Head Nebula
 IC 1805|Heart Nebula
 IC 1848|Soul Nebula|Baby Nebula
 IC 2118|Witch Head Nebula
@@ -95,7 +95,7 @@ IC 2944|Running Chicken Nebula
 IC 4604|Rho Ophiuchi Nebula|Rho Ophiuchi
 IC 5070|Pelican Nebula
 IC 5146|Cocoon Nebula
-B 33|Horsehead Nebula|Horse Head Nebula
+B 33|Horsehead Nebula
 B 72|Snake Nebula
 B 86|Ink Spot Nebula
 B 150|Seahorse Nebula
@@ -120,7 +120,7 @@ HCG 92|Stephan's Quintet
 NGC 4038|Antennae Galaxies|Antennae
 Coathanger|Coathanger|Brocchi's Cluster|Coathanger Cluster
 Leo Triplet|Leo Triplet|Leo Trio
-Markarian's Chain|Markarian's Chain|Markarians Chain
+Markarian's Chain|Markarian's Chain
 Cygnus Loop|Cygnus Loop
 """
 _SEVERAL = """

@@ -4,9 +4,7 @@ from collections.abc import Callable, Iterator
 from itertools import pairwise
 from statistics import median
 
-import numpy as np
-
-from runlog.core.baseline import profile
+from runlog.core.faults.shape import HALO_WORDS
 from runlog.core.frame import FaultName
 from runlog.core.story.pointing import find_drift, find_jumps, find_no_dither
 from runlog.core.story.told import Event, Lights, Told, event, stretches, worst_evidence
@@ -16,18 +14,23 @@ PAUSE_TIMES_USUAL = 5.0
 COOLING_OFF_C = 2.0  # dark current changes by about a quarter in 2 C (common practice, no source)
 REFOCUS_LEAST_STEPS = 5  # less is temperature compensation or backlash
 REFOCUS_GAIN = 0.9  # stars at least a tenth narrower after the focuser moved
-DEW_FRAMES = 6
-DEW_HALO = 1.03  # half-flux radius over FWHM, last third of the stretch over the first
-DEW_STEADY = -0.8  # correlation of the light with time
+DEW_FRAMES = 3
 
 
 def _clouds(lights: Lights) -> Iterator[Event]:
     for stretch in stretches(lights, lambda t: t.has(FaultName.CLOUD)):
-        if _is_dew(stretch, lights):
-            text = f"dew: light fell steadily and halos grew; {_cloud_words(stretch)}"
-            yield event("dew", stretch, text)
-        else:
-            yield event("cloud", stretch, f"cloud: {_cloud_words(stretch)}")
+        yield event("cloud", stretch, f"cloud: {_cloud_words(stretch)}")
+
+
+def _dew(lights: Lights) -> Iterator[Event]:
+    """Halos that grow over several frames: dew does not come and go like a cloud."""
+    for stretch in stretches(lights, _has_halos, least=DEW_FRAMES):
+        text = f"dew or fog: {worst_evidence(stretch, FaultName.FEW_STARS)}"
+        yield event("dew", stretch, text)
+
+
+def _has_halos(light: Told) -> bool:
+    return any(HALO_WORDS in fault.evidence for fault in light.verdict.faults)
 
 
 def _cloud_words(stretch: Lights) -> str:
@@ -36,20 +39,6 @@ def _cloud_words(stretch: Lights) -> str:
     if not known:
         return worst_evidence(stretch, FaultName.CLOUD)
     return f"down to {min(known):.0%} of the light of the best frame"
-
-
-def _is_dew(stretch: Lights, lights: Lights) -> bool:
-    """Dew does not pass: it lasts to the end, takes light steadily and spreads it in halos."""
-    if len(stretch) < DEW_FRAMES or stretch[-1] is not lights[-1]:
-        return False
-    light = [t.frame.transparency for t in stretch]
-    halo = [profile(t.frame) for t in stretch]
-    if None in light or None in halo:
-        return False
-    third = len(stretch) // 3
-    grown = np.median(np.array(halo[-third:], float)) / np.median(np.array(halo[:third], float))
-    steady = np.corrcoef(np.arange(len(light)), np.array(light, float))[0, 1]
-    return bool(grown >= DEW_HALO and steady <= DEW_STEADY)
 
 
 def _trailing(lights: Lights) -> Iterator[Event]:
@@ -169,6 +158,7 @@ def off_set_point(light: Told) -> bool:
 
 FINDERS: tuple[Callable[[Lights], Iterator[Event]], ...] = (
     _clouds,
+    _dew,
     _trailing,
     _focus_drift,
     _refocus,
