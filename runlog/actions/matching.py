@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 from sqlalchemy import Connection, Row
 
 from runlog.core.frame import StarList
@@ -107,9 +109,20 @@ def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Found:
         exposure_s=row.exposure_s or 0.0,
         clipped=max(best.clipped_stars or 0, row.clipped_stars or 0),
     )
-    rows = rows_out_of_place(stars, {here for _, here in match.pairs}, row.height)
+    common = _common(stars, match, row.width, row.height)
+    rows = rows_out_of_place(stars, {here for _, here in match.pairs}, common)
     found = {"throughput": light.ratio if light else None, "rows_out_of_place": rows}
     return tried | _place(match) | found
+
+
+def _common(stars: StarList, match: Match, width: int, height: int) -> npt.NDArray[np.bool_]:
+    """Tell which stars lie on the sky that the reference frame shows too."""
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    away = np.column_stack([stars.x, stars.y]) - centre - [match.shift_x_px, match.shift_y_px]
+    turn = np.radians(match.rotation_deg)
+    x = away[:, 0] * np.cos(turn) + away[:, 1] * np.sin(turn)
+    y = away[:, 1] * np.cos(turn) - away[:, 0] * np.sin(turn)
+    return np.asarray((np.abs(x) < centre[0]) & (np.abs(y) < centre[1]))
 
 
 def _place(match: Match) -> Found:

@@ -189,7 +189,7 @@ def _transparency(
 
 IN_FRAME = (
     "airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu throughput transparency "
-    "shift_x_px shift_y_px rotation_deg"
+    "shift_x_px shift_y_px rotation_deg rows_out_of_place"
 ).split()
 
 
@@ -198,7 +198,6 @@ def _frame(row: Row[Any], found: Mapping[str, Any]) -> RunFrame:
     if found.get("matched_to") is not None:
         matched = found["shift_x_px"] is not None
     known = {name: found[name] for name in IN_FRAME if name in found}
-    known["readout"] = row.readout or found.get("rows_out_of_place")
     return run_store.run_frame(row, **known, matched=matched, arcsec_per_px=_scale(row))
 
 

@@ -11,6 +11,9 @@ from runlog.core.policy import extinction_mag
 # The good quarter: with two thirds of the frames bad it still lies among the good ones.
 GOOD_LOW = 0.25
 GOOD_HIGH = 0.75
+# Clear air and a dark sky scatter little, so the usual may be taken nearer to the best.
+CLEAREST = 0.9
+DARKEST = 0.15
 ENOUGH = 3  # frames to compare with
 SEEING_EXPONENT = 0.6  # seeing grows as airmass^0.6 (Kolmogorov; ESO astroclimatology pages)
 FLOOR_SHARE = 0.75  # of the width that optics and sampling give, where nothing better is known
@@ -34,6 +37,7 @@ class Usual:
     noise_adu: float | None = None
     clipped_stars: float | None = None
     matched_share: float = 0.0  # of the frames that were laid on the target's best frame
+    out_of_place_share: float = 0.0  # of those, with a band of rows elsewhere than in it
     shift_px: tuple[float, float] | None = None  # where the run points, against that frame
 
 
@@ -54,6 +58,16 @@ def low(values: Iterable[float | None]) -> float | None:
 def high(values: Iterable[float | None]) -> float | None:
     """Take the value three quarters of the way up: usual, where trouble means less."""
     return _quantile(values, GOOD_HIGH)
+
+
+def clearest(values: Iterable[float | None]) -> float | None:
+    """Take the value nine tenths of the way up: the light of a clear sky."""
+    return _quantile(values, CLEAREST)
+
+
+def darkest(values: Iterable[float | None]) -> float | None:
+    """Take the value near the bottom: a sky without Moon, twilight and lamps."""
+    return _quantile(values, DARKEST)
 
 
 def _quantile(values: Iterable[float | None], share: float) -> float | None:
@@ -172,14 +186,20 @@ def usual(frames: Sequence[RunFrame], floor_px: float | None) -> Usual:
         beta=_median(f.beta for f in good),
         stars=high(f.stars for f in frames),
         zone_shares=_zone_shares(frames),
-        flux_adu_s=high(f.ranked_flux_adu_s for f in frames),
-        transparency=high(f.transparency for f in frames),
-        sky_adu_s=low(sky_rate_at_zenith(f) for f in frames),
-        noise_adu=low(f.noise_adu for f in frames),
+        flux_adu_s=clearest(f.ranked_flux_adu_s for f in frames),
+        transparency=clearest(f.transparency for f in frames),
+        sky_adu_s=darkest(sky_rate_at_zenith(f) for f in frames),
+        noise_adu=darkest(f.noise_adu for f in frames),
         clipped_stars=low(f.clipped_stars for f in frames),
-        matched_share=sum(f.matched is True for f in frames) / max(len(frames), 1),
+        matched_share=_share(f.matched is True for f in frames),
+        out_of_place_share=_share(f.rows_out_of_place is not None for f in frames if f.matched),
         shift_px=_shift(frames),
     )
+
+
+def _share(answers: Iterable[bool]) -> float:
+    known = list(answers)
+    return sum(known) / len(known) if known else 0.0
 
 
 def _shift(frames: Sequence[RunFrame]) -> tuple[float, float] | None:

@@ -303,6 +303,7 @@ class RunFrame:
     curvature: float | None = None
     zone_stars: tuple[int, ...] = ()  # stars in each ninth of the frame
     readout: str | None = None  # what went wrong while it was read out
+    rows_out_of_place: str | None = None  # against the best frame of its field
     doubled_share: float | None = None
     doubled_px: float | None = None
     matched: bool | None = None  # None when there was nothing to match with

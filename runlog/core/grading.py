@@ -152,6 +152,8 @@ def _explained(checks: Sequence[Check]) -> list[Check]:
     found = [c for c in checks if c.is_fault]
     if any(c.setting == "halo_ratio" for c in found):  # dew takes light without any cloud
         found = [c for c in found if c.fault is not FaultName.CLOUD]
+    if any(c.fault is FaultName.OBSTRUCTED and c.grade is Grade.REJECT for c in found):
+        found = [c for c in found if c.fault is not FaultName.CLOUD]  # half-covered stars
     spoiled = next((c for c in found if c.fault in SPOILING), None)
     if spoiled is None:
         return found

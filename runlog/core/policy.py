@@ -31,11 +31,11 @@ class Policy:
     # A second image beside every star is never wanted: the share of stars that have one.
     doubled_share: Limit = Limit(0.12, 0.12)
     # Focus: a fifth wider costs a third of the depth on faint stars.
-    defocused_ratio: Limit = Limit(1.15, 1.5)
+    defocused_ratio: Limit = Limit(1.13, 1.5)
     # The profile must have lost this share of its wings for it to be focus and not seeing.
-    profile_change: float = 0.06
+    profile_change: float = 0.045
     # Wings that grew by this much are halos: dew on the optics, fog, or thin cloud with it.
-    halo_ratio: Limit = Limit(1.15, 1.5)
+    halo_ratio: Limit = Limit(1.1, 1.5)
     # Seeing wanders by 30 % on an ordinary night and is nobody's fault.
     soft_ratio: Limit = Limit(1.45, 2.2)
     # Against the rig's earlier nights: a night that is poor throughout must not pass as usual.

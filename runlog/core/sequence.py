@@ -9,7 +9,8 @@ FILTER_WORDS = frozenset(
 )
 OTHER_WORDS = frozenset(
     "light lights lightframe frame frames sub subs exposure exposures exp seq sequence session "
-    "capture image img target object mosaic panel panels tile project final test sec secs seconds fit fits".split()
+    "capture image img target object mosaic panel panels tile project final test sec secs seconds "
+    "fit fits".split()
 )
 _SETTINGS = re.compile(
     r"(?:\d+(?:\.\d+)?(?:s|sec|secs|min|ms)|\d{1,3}x\d{1,4}s?|bin\d|gain\d+|g\d{2,}|offset\d+|iso\d+"

@@ -81,17 +81,7 @@ def measure_sky(plane: Plane) -> Sky | None:
     quantile below it do not see stars; a 3x3 median over the mesh takes out a tile that a
     bright star or galaxy filled.
     """
-    tile = tile_size(plane.height, plane.width)
-    step = max(1, round(tile / np.sqrt(SAMPLES_PER_TILE)))
-    sample = plane.sample(step)
-    step += step % 2 if plane.bayer else 0
-    finite = sample[np.isfinite(sample)]
-    grainy = plane.is_integer and finite.size > 0 and bool(np.ptp(finite) > 0)
-    if grainy:
-        sample += dither(sample.shape)
-    per_tile = max(1, tile // step)
-    rows, columns = (tile_starts(length, per_tile) for length in sample.shape)
-    tiles = gather_tiles(sample, rows, columns, per_tile)
+    tiles, centre_y, centre_x, grainy = sampled_tiles(plane)
     level, noise = clipped_levels(tiles)
     if not np.isfinite(level).any():
         return None
@@ -103,20 +93,42 @@ def measure_sky(plane: Plane) -> Sky | None:
     slope = tilted_plane(level)
     smooth = ndimage.median_filter(level - slope, 3, mode="nearest") + slope
     noise = without_slope(noise, smooth)
-    height, width = (min(per_tile, length) for length in sample.shape)
     if grainy:
         noise = np.sqrt(np.maximum(noise**2 - 1 / 12, WHOLE_NUMBER_NOISE**2))
     known = noise > 0
     return Sky(
         smooth,
         ndimage.median_filter(noise, 3, mode="nearest"),
-        (rows + (height - 1) / 2) * step,
-        (columns + (width - 1) / 2) * step + plane.sample_origin(),
+        centre_y,
+        centre_x,
         float(np.median(smooth)),
         float(np.median(noise[known])) if known.any() else 0.0,
         float(np.ptp(smooth)),
         float(np.mean(blank)),
     )
+
+
+def sampled_tiles(plane: Plane) -> tuple[F32, F64, F64, bool]:
+    """
+    Sample the frame and cut the samples into sorted tiles.
+
+    Returns the tiles (rows, columns, samples), the tiles' centres in y and x (px), and whether
+    the samples are whole numbers spread by the dither.
+    """
+    tile = tile_size(plane.height, plane.width)
+    step = max(1, round(tile / np.sqrt(SAMPLES_PER_TILE)))
+    sample = plane.sample(step)
+    step += step % 2 if plane.bayer else 0
+    finite = sample[np.isfinite(sample)]
+    grainy = plane.is_integer and finite.size > 0 and bool(np.ptp(finite) > 0)
+    if grainy:
+        sample += dither(sample.shape)
+    per_tile = max(1, tile // step)
+    rows, columns = (tile_starts(length, per_tile) for length in sample.shape)
+    height, width = (min(per_tile, length) for length in sample.shape)
+    centre_y = (rows + (height - 1) / 2) * step
+    centre_x = (columns + (width - 1) / 2) * step + plane.sample_origin()
+    return gather_tiles(sample, rows, columns, per_tile), centre_y, centre_x, grainy
 
 
 def tilted_plane(level: F64) -> F64:

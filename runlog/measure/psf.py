@@ -8,6 +8,7 @@ from runlog.measure.pixels import F64, Mask
 
 BETA_START = 3.5
 GAMMA_RANGE = (1 / 15, 1 / 1.3)  # of 1/beta: from almost a Gaussian to wings of infinite light
+COARSE_QUADRATURE_BELOW_PX = 2.1  # nine points a pixel below, four above
 QUADRATURE_BELOW_PX = 3.0  # narrower stars need more than the pixel's second-order correction
 MODEL_ERROR = 0.02  # of the model's own value: real stars are no exact Moffats
 REWEIGH = (3, 6)  # rounds at which the pixels' weights are taken from the model
@@ -97,8 +98,12 @@ def quadrature(fwhm_px: float) -> list[tuple[float, float, float]]:
     """Points and weights over the pixel: (x, y, weight); the centre alone for wide stars."""
     if fwhm_px >= QUADRATURE_BELOW_PX:
         return [(0.0, 0.0, 1.0)]
-    at = 0.5 * np.sqrt(0.6)
-    line = [(-at, 5 / 18), (0.0, 8 / 18), (at, 5 / 18)]
+    if fwhm_px >= COARSE_QUADRATURE_BELOW_PX:
+        at = 0.5 / np.sqrt(3)
+        line = [(-at, 0.5), (at, 0.5)]
+    else:
+        at = 0.5 * np.sqrt(0.6)
+        line = [(-at, 5 / 18), (0.0, 8 / 18), (at, 5 / 18)]
     return [(x, y, wx * wy) for x, wx in line for y, wy in line]
 
 

@@ -10,6 +10,7 @@ from runlog.core.frame import StarList
 
 Array = npt.NDArray[Any]
 F64 = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
 COLUMNS = 512  # sampled per row
@@ -39,29 +40,39 @@ def find_glitch(pixels: Array, noise_adu: float | None) -> str | None:
     return _repeated(thin) or _blank(thin) or _bands(thin, noise_adu)
 
 
-def rows_out_of_place(stars: StarList, matched: Collection[int], height: int) -> str | None:
+def rows_out_of_place(stars: StarList, matched: Collection[int], common: Mask) -> str | None:
     """Find a band of rows whose stars are not where the reference has them, unlike the others.
 
     Parameters
     ----------
     stars : the frame's stars.
     matched : which of them (by position in the list) fell on a star of the reference.
-    height : of the frame in pixels.
+    common : (n,) bool, which of them lie on the sky that the reference shows too.
     """
-    order = np.argsort(stars.y, kind="stable")
-    hit = np.isin(order, np.fromiter(matched, dtype=np.int64, count=len(matched))).astype(float)
+    inside = np.flatnonzero(common)
+    y = np.asarray(stars.y)[inside]
+    hit = np.isin(inside, np.fromiter(matched, dtype=np.int64, count=len(matched)))
+    order = np.argsort(y, kind="stable")
+    band = _band(hit[order].astype(float))
+    if band is None:
+        return None
+    rows = y[order[[band[0], band[1] - 1]]]
+    return f"rows {rows[0]:.0f} to {rows[1]:.0f} are out of place"
+
+
+def _band(hit: F64) -> tuple[int, int] | None:
+    """Find the stretch of stars that miss together while nearly all others meet."""
     if len(hit) < 3 * BAND_STARS or hit.mean() < 0.4:
         return None
-    sums = np.convolve(hit, np.ones(BAND_STARS), mode="valid") / BAND_STARS
-    lost = np.flatnonzero(sums <= BAND_MATCHED)
+    shares = np.convolve(hit, np.ones(BAND_STARS), mode="valid") / BAND_STARS
+    lost = np.flatnonzero(shares <= BAND_MATCHED)
     if not len(lost):
         return None
     first, last = int(lost[0]), int(lost[-1]) + BAND_STARS
     rest = np.concatenate([hit[:first], hit[last:]])
     if len(rest) < BAND_STARS or rest.mean() < REST_MATCHED:
         return None
-    rows = np.asarray(stars.y)[order[[first, last - 1]]]
-    return f"rows {rows[0]:.0f} to {rows[1]:.0f} of {height} are out of place"
+    return first, last
 
 
 def _repeated(thin: Array) -> str | None:

@@ -49,7 +49,7 @@ def smoothed_noise(image: F32) -> float:
     """
     if image.shape[1] < 2 * LAG:
         return 0.0
-    strips = np.unique(np.linspace(0, max(0, image.shape[0] - 10), 24).astype(int))
+    strips = np.unique(np.linspace(0, max(0, image.shape[0] - 10), 16).astype(int))
     values = []
     for start in strips:
         soft = smoothed(image[start : start + 10])[::2]

@@ -230,7 +230,7 @@ def run_frame(row: Row[Any], **found: Any) -> RunFrame:
         "focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
         "fwhm_px axis_ratio eccentricity elongation_deg alignment hfr_px background_adu noise_adu "
         "beta width_from clipped_stars readout doubled_share doubled_px throughput transparency "
-        "shift_x_px shift_y_px rotation_deg counted"
+        "shift_x_px shift_y_px rotation_deg rows_out_of_place counted"
     ).split()
     values |= {name: getattr(row, name) for name in same}
     return RunFrame(**(values | found))

@@ -2,7 +2,7 @@
 
 from array import array
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, cast
 
@@ -227,12 +227,11 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.move_to(self.cursor + step)
         self._anchor = anchor
         first, last = sorted((anchor, self.cursor))
-        self.picked |= set(self.ids[first : last + 1])
-        self.refresh()
+        self.pick_rows(first, last + 1)
 
-    def pick_where(self, wanted: Callable[[int], bool]) -> None:
-        """Pick every row whose place in the list passes."""
-        self.picked |= {frame_id for at, frame_id in enumerate(self.ids) if wanted(at)}
+    def pick_rows(self, first: int, end: int) -> None:
+        """Pick a stretch of rows, up to but without `end`."""
+        self.picked |= set(self.ids[first:end])
         self.refresh()
 
     def drop(self) -> bool:

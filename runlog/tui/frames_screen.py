@@ -23,6 +23,7 @@ from runlog.tui.picture_screen import PictureScreen
 from runlog.tui.text import count, piece
 from runlog.tui.words import reasons
 
+MANY = 5_000  # storing so many marks takes longer than a breath
 FIRST = 200  # rows that are loaded before the rest of a long list
 
 
@@ -55,6 +56,7 @@ class FramesScreen(Desk):
         self.typed = ""
         self.filters: list[str] = []
         self._stay_on: int | None = None
+        self._wished, self._listing = 0, False
 
     def body(self) -> ComposeResult:
         """What to find, the rows, and why the row under the cursor has its grade."""
@@ -106,12 +108,24 @@ class FramesScreen(Desk):
         return Sieve(run_id, understand(self.typed, self.filters).terms)
 
     def reload(self) -> None:
-        """Load again beside the painting."""
-        self._reload()
+        """List again; while one list is on its way only the newest wish waits."""
+        self._wished += 1
+        if not self._listing:
+            self._listing = True
+            self._list()
 
-    @work(exclusive=True, group="list")
-    async def _reload(self) -> None:
-        """List again: the first rows at once, then all of them."""
+    @work(group="list")
+    async def _list(self) -> None:
+        try:
+            listed_for = -1
+            while listed_for != self._wished:
+                listed_for = self._wished
+                await self._list_once()
+        finally:
+            self._listing = False
+
+    async def _list_once(self) -> None:
+        """List the first rows at once, then all of them."""
         app, table = self.review, self.table
         if not self.filters:
             self.filters = await app.ask(filters_known, app.engine) or []
@@ -237,15 +251,17 @@ class FramesScreen(Desk):
 
     def action_pick_all(self) -> None:
         """Pick all rows."""
-        self.table.pick_where(lambda _: True)
+        self.table.pick_rows(0, len(self.table.ids))
         self._say_how_many()
 
     def action_pick_side(self, side: int) -> None:
         """Pick every row with this value or more (1), or less (-1), of the column in order."""
         table = self.table
         rising = (side > 0) != self.order.descending
-        table.pick_where((lambda at: at >= table.cursor) if rising else
-                         (lambda at: at <= table.cursor))  # fmt: skip
+        if rising:
+            table.pick_rows(table.cursor, len(table.ids))
+        else:
+            table.pick_rows(0, table.cursor + 1)
         self._say_how_many()
 
     def point_to(self, ids: list[int]) -> None:
@@ -265,6 +281,8 @@ class FramesScreen(Desk):
         table.regrade(ids, grade)
         table.drop()
         self._say_how_many()
+        if len(ids) > MANY:
+            self.review.say(f"Marking {count(len(ids), 'frame')} …")
         self.run_worker(self.review.decisions.grade(ids, grade), group="judge")
         if alone:
             table.move_to(table.cursor + 1)

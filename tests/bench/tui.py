@@ -161,7 +161,7 @@ class Terminal:
         self._tmux("kill-session", "-t", self.name)
 
 
-def in_terminal(path: Path) -> dict[str, float]:
+def in_terminal(path: Path, frames: int) -> dict[str, float]:
     """Time keys until their effect is on the screen."""
     found: dict[str, float] = {}
     terminal = Terminal(path)
@@ -170,9 +170,9 @@ def in_terminal(path: Path) -> dict[str, float]:
         found["tmux: started, first paint"] = time.perf_counter() - terminal.began
         terminal.until(lambda seen: "Part by part" in seen)
         terminal.send("2")
-        terminal.until(lambda seen: "2,000 frames" in seen or "frames" in seen.split("\n")[1])
+        terminal.until(lambda seen: "nothing against it" in seen)
         terminal.send("A")
-        terminal.until(lambda seen: "200,000 frames " in seen or " frames \n" in seen)
+        found["tmux: all nights listed"] = terminal.until(lambda seen: f"{frames:,} frames" in seen)
         time.sleep(2)
         found["tmux: page down"] = _pressed(terminal, "NPage")
         found["tmux: page up"] = _pressed(terminal, "PPage")
@@ -231,7 +231,7 @@ def main() -> int:
             big_database(path, options.frames)
         found = asyncio.run(inside(path))
         if shutil.which("tmux"):
-            found |= in_terminal(path) | with_pictures(folder)
+            found |= in_terminal(path, options.frames) | with_pictures(folder)
     finally:
         shutil.rmtree(folder)
         for side in (".json", ".state.json") if options.database else ():

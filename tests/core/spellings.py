@@ -89,6 +89,6 @@ SPELLINGS = {
 UNRESOLVED = [
     "Home field", "home field 2", "Orion", "Hercules", "Butterfly", "Veil Nebula", "M 33 west",
     "NGC 7000 Cygnus Wall", "NGC 70000", "M 111", "M 102", "IC 1318B", "IC434O", "NGC 700O", "M3l",
-    "M 31 2", "Orion A", "Orion B", "Centaurus B", "Fornax C", "Heart and Soul", "Panel 2", "MGC 12",
-    "Polar flat field test", "comet C/2023 A3", "Jupiter", "B 60s", "asteroid 433",
+    "M 31 2", "Orion A", "Orion B", "Centaurus B", "Fornax C", "Heart and Soul", "Panel 2",
+    "MGC 12", "Polar flat field test", "comet C/2023 A3", "Jupiter", "B 60s", "asteroid 433",
 ]  # fmt: skip

@@ -51,10 +51,20 @@ def _another_field(case: Case) -> Iterator[Check]:
 
 def readout(case: Case) -> Iterator[Check]:
     """A glitch while the frame was read out."""
-    found = case.frame.readout
+    found = case.frame.readout or _out_of_place(case)
     grade = Grade.REJECT if found else Grade.KEEP
-    text = found or "no repeated, missing or banded rows"
+    text = found or "no repeated, missing, banded or displaced rows"
     yield Check(FaultName.READOUT, "rows as read out", None, None, grade, text)
+
+
+def _out_of_place(case: Case) -> str | None:
+    """Judge displaced rows by the majority: the best frame may itself be the displaced one."""
+    differs = case.frame.rows_out_of_place
+    if case.light.out_of_place_share <= 0.5:
+        return differs
+    if case.frame.matched and differs is None:
+        return "a band of rows is out of place against most frames of this run"
+    return None
 
 
 def clipped(case: Case) -> Iterator[Check]:

@@ -96,12 +96,13 @@ def wide_for_rig(case: Case) -> Iterator[Check]:
 
 def profile_changed(case: Case) -> str | None:
     """Say how the profile differs from this run's, beyond its scale; None when it does not."""
-    if case.frame.width_from == "moments":
-        return "the stars are discs or rings, no longer points"
     change = ratio(profile(case.frame), case.shape.profile)
-    if change is not None and change <= 1 - case.policy.profile_change:
-        return f"half-flux radius over FWHM changed by {change - 1:+.0%}"
-    return None
+    if change is None:
+        hollow = case.frame.width_from == "moments"
+        return "the stars are discs or rings, no longer points" if hollow else None
+    if change > 1 - case.policy.profile_change:
+        return None
+    return f"half-flux radius over FWHM changed by {change - 1:+.0%}"
 
 
 def halos(case: Case) -> Iterator[Check]:

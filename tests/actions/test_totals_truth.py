@@ -1,0 +1,127 @@
+"""Totals against sums made straight from the FITS headers with astropy."""
+
+import os
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from sqlalchemy import delete
+
+from runlog.actions import scan as scan_action
+from runlog.actions.interpret import interpreter
+from runlog.actions.settle import settle_all
+from runlog.config import Settings
+from runlog.store import models as m
+from runlog.store.engine import open_engine, writing
+from runlog.store.frames import FileStamp, put_frame
+from tests.archives import BEGIN, archives, logged, reads_of, seconds_in_files, truth, write_archive
+from tests.tools import ROOT, logged_s, noise, scan_into, write_frame, write_run
+
+PLAIN = Settings()
+
+
+@pytest.fixture(scope="module")
+def memory():
+    """Give an empty database in memory, emptied again for every archive."""
+    engine = open_engine("sqlite://")
+    m.metadata.create_all(engine)
+    yield engine
+    engine.dispose()
+
+
+def put_all(engine, reads):
+    """Store frames in the order given, as a scan would, and settle them."""
+    with writing(engine) as connection:
+        for table in reversed(m.metadata.sorted_tables):
+            connection.execute(delete(table))
+        for path, read in reads:
+            put_frame(connection, FileStamp(path, 1, 1), read, interpreter(PLAIN), BEGIN)
+    settle_all(engine, PLAIN)
+
+
+def agree(found, wanted):
+    """Compare sums by target and filter, none missing, none added."""
+    assert found == pytest.approx(wanted, abs=1e-6)
+
+
+@settings(
+    max_examples=int(os.environ.get("RUNLOG_ARCHIVES", "60")),
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+)
+@given(archives(14), st.randoms(use_true_random=False))
+def test_random_archives(memory, shots, random):
+    """Copies, rewritten headers, processed copies, spellings, in any order: each exposure once."""
+    reads = reads_of(shots)
+    random.shuffle(reads)
+    put_all(memory, reads)
+    agree(logged(memory), truth(shots))
+
+
+@settings(max_examples=24, deadline=None, suppress_health_check=list(HealthCheck))
+@given(archives(4))
+def test_random_archives_as_files(tmp_path_factory, shots):
+    """The same with real files, scanned as a person scans them."""
+    home = tmp_path_factory.mktemp("archive")
+    write_archive(home / "frames", shots)
+    before = scan_action.FEW
+    scan_action.FEW = 10_000  # in this process: two dozen pools would take a minute
+    try:
+        scan_into(home / "db.sqlite", home / "frames")
+    finally:
+        scan_action.FEW = before
+    engine = open_engine(str(home / "db.sqlite"))
+    try:
+        agree(logged(engine), truth(shots))
+    finally:
+        engine.dispose()
+        shutil.rmtree(home)
+
+
+def test_the_committed_sample_set(tmp_path):
+    """The small sample set adds up to its headers; focus frames and copies are not counted."""
+    folder = ROOT / "samples" / "night"
+
+    def counts(header, path):
+        return "light" in header["IMAGETYP"].lower() and "focus" not in path.lower()
+
+    wanted = seconds_in_files(folder, counts)
+    assert wanted > 0
+    scan_into(tmp_path / "db.sqlite", folder)
+    assert logged_s(tmp_path / "db.sqlite") == wanted
+
+
+def resave(path: Path) -> None:
+    """Write a frame again with other header cards, as a program that adds its own would."""
+    with fits.open(path) as hdus:
+        pixels, header = hdus[0].data, hdus[0].header.copy()
+    header["OBJECT"] = "Triangulum Galaxy"
+    header["OBSERVER"] = "somebody else"
+    header["HISTORY"] = "saved again"
+    fits.PrimaryHDU(np.asarray(pixels), header).writeto(path, overwrite=True)
+
+
+def test_copied_moved_and_resaved_trees_add_nothing(tmp_path):
+    """A tree copied twice, moved, half of it re-saved: totals do not move by a second."""
+    night = tmp_path / "rig" / "2026-10-09"
+    write_run(night, 5)
+    write_frame(night / "other.fits", noise(50), DATE__OBS="2026-10-09T23:30:00", FILTER="Ha")
+    database = tmp_path / "db.sqlite"
+    scan_into(database, tmp_path / "rig")
+    before = logged_s(database)
+    assert before == 6 * 300.0
+    for place in ("backup", "laptop"):
+        shutil.copytree(tmp_path / "rig", tmp_path / place)
+        scan_into(database, tmp_path / place)
+        assert logged_s(database) == before
+    shutil.move(tmp_path / "rig", tmp_path / "moved")
+    scan_into(database, tmp_path)
+    assert logged_s(database) == before
+    for path in sorted((tmp_path / "moved").rglob("*.fits"))[::2]:
+        resave(path)
+    scan_into(database, tmp_path)
+    assert logged_s(database) == before

@@ -1,0 +1,207 @@
+"""What goes wrong in real life ends in words on the screen, never in a crash."""
+
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from sqlalchemy import update
+from textual.pilot import Pilot
+
+from runlog.store import models as m
+from runlog.store.engine import open_engine, writing
+
+from .conftest import Running, make_app, press, rest
+from .nights import Wish, build
+
+ODD = "[bold red]M 31[/] [@click=app.quit]x[/] \x1b[31m\x07\x00 \u202e 🌌 é %s {0} \ud800"
+
+
+def seen(pilot: Pilot[Any]) -> str:
+    """The screen as text, a line a row."""
+    compositor = pilot.app.screen._compositor
+    return "\n".join(strip.text for strip in compositor.render_strips())
+
+
+@pytest.mark.parametrize("keys", [("1",), ("2",), ("2", "enter"), ("3",), ("4",), ("t",), ("c",)])
+async def test_header_text_is_only_text(running: Running, database: Path, keys: Any) -> None:
+    """Markup, escape codes and emoji in names are shown, never obeyed."""
+    shown = ODD.encode("utf-8", "surrogatepass").decode("utf-8", "replace")
+    engine = open_engine(str(database))
+    with writing(engine) as connection:
+        odd = {"target": shown, "filter": shown, "note": shown,
+               "faults": [{"name": shown, "grade": "doubtful", "evidence": shown}]}  # fmt: skip
+        connection.execute(update(m.frame).values(**odd))
+        connection.execute(update(m.rig).values(name=shown))
+        connection.execute(update(m.run_sum).where(m.run_sum.c.filter == "Ha").values(target=shown))
+    async with running() as pilot:
+        await press(pilot, *keys)
+        words = seen(pilot)
+        assert "[bold red]" in words
+        assert not any(ord(c) < 32 and c != "\n" for c in words)
+        assert "\u202e" not in words
+        assert pilot.app.is_running
+
+
+@pytest.mark.parametrize("size", [(20, 5), (1, 1), (300, 100)])
+async def test_any_size_of_terminal(running: Running, size: tuple[int, int]) -> None:
+    """Every screen can be drawn and used at 20 x 5, at 1 x 1 and very large."""
+    async with running() as pilot:
+        for keys in (("1",), ("2",), ("enter",), ("o", "b", "e"), ("escape",), ("3",), ("4",),
+                     ("1", "t"), ("escape",), ("c",), ("escape",), ("question_mark",)):  # fmt: skip
+            await press(pilot, *keys)
+            await pilot.resize_terminal(*size)
+            await rest(pilot)
+            await press(pilot, "down", "right", "k")
+            await pilot.resize_terminal(80, 24)
+            await rest(pilot)
+        assert pilot.app.is_running
+
+
+async def test_database_lost_and_found(running: Running, database: Path) -> None:
+    """The database goes away: it is said, keys do no harm; it returns: the words go."""
+    async with running() as pilot:
+        app: Any = pilot.app
+        away = database.with_suffix(".away")
+        database.rename(away)
+        await app.poll()
+        assert "The database is gone" in app.trouble
+        await press(pilot, "2", "k", "3", "r", "4", "g", "escape", "1", "left", "u")
+        assert "The database is gone" in seen(pilot)
+        assert not database.exists()
+        away.rename(database)
+        await app.poll()
+        assert app.trouble == ""
+        await press(pilot, "4")
+        assert "M 31" in seen(pilot)
+
+
+async def test_database_damaged_under_the_interface(running: Running, database: Path) -> None:
+    """Garbage in place of the database is said in words."""
+    async with running() as pilot:
+        app: Any = pilot.app
+        app.engine.dispose()
+        database.write_bytes(b"\x00garbage" * 4000)
+        for side in ("-wal", "-shm"):
+            database.with_name(database.name + side).unlink(missing_ok=True)
+        await app.poll()
+        assert "not a database" in app.trouble or "damaged" in app.trouble
+        await press(pilot, "2", "k", "3", "4")
+        assert app.is_running
+
+
+async def test_an_empty_database_says_what_to_do(tmp_path: Path) -> None:
+    """Before the first scan every screen says how to begin."""
+    path = tmp_path / "empty.sqlite"
+    build(path, Wish(nights=0)).dispose()
+    app = make_app(path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await rest(pilot)
+        assert "runlog scan FOLDER" in seen(pilot)
+        for keys in (("2", "k", "enter", "o", "asterisk", "r", "u"), ("3", "k", "e", "b", "space"),
+                     ("4", "enter", "g"), ("1", "left", "c", "t", "enter")):  # fmt: skip
+            await press(pilot, *keys)
+        assert app.is_running
+
+
+# --- pictures -------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def with_file(tmp_path: Path) -> tuple[Path, Path]:
+    """One night whose first frame has a file, and no previews but that of the others."""
+    from sqlalchemy import delete
+
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    path = tmp_path / "one.sqlite"
+    engine = build(path, Wish(nights=1, folder=str(folder)))
+    with writing(engine) as connection:
+        connection.execute(delete(m.preview).where(m.preview.c.frame_id == 1))
+    engine.dispose()
+    return path, folder / f"{0:08x}{0:024x}.fits"
+
+
+def words_of(pilot: Pilot[Any]) -> str:
+    """What stands where the picture would."""
+    return pilot.app.screen.view.picture.trouble or ""  # type: ignore[attr-defined]
+
+
+async def test_file_moved_away(running: Running, with_file: tuple[Path, Path]) -> None:
+    """Without preview and file the screen says which file is gone; the others are there."""
+    async with running(path=with_file[0]) as pilot:
+        await press(pilot, "2", "enter")
+        assert "is not there: moved, or its disk is unplugged" in words_of(pilot)
+        assert "is not there" in seen(pilot)
+        await press(pilot, "o", "e", "e", "b", "plus", "f", "space")
+        assert words_of(pilot) == ""
+
+
+async def test_unreadable_pixels(running: Running, with_file: tuple[Path, Path]) -> None:
+    """A file cut short is said to be, in the reader's words."""
+    path, file = with_file
+    hdu = fits.PrimaryHDU(np.zeros((640, 960), np.uint16))
+    hdu.writeto(file)
+    os.truncate(file, 10_000)
+    async with running(path=path) as pilot:
+        await press(pilot, "2", "enter")
+        assert "cut short" in words_of(pilot)
+        await press(pilot, "f")
+        assert "cut short" in pilot.app.said  # type: ignore[attr-defined]
+
+
+async def test_a_frame_of_an_older_scan_gets_its_preview_from_the_file(
+    running: Running, with_file: tuple[Path, Path]
+) -> None:
+    """The picture comes from the file once; then the file may go."""
+    path, file = with_file
+    image = np.random.default_rng(3).normal(900, 20, (640, 960)).astype(np.float32)
+    fits.PrimaryHDU(image).writeto(file)
+    async with running(path=path) as pilot:
+        await press(pilot, "2", "enter", "f")
+        view: Any = pilot.app.screen.view  # type: ignore[attr-defined]
+        assert view.picture.image is not None
+        assert view.full.image.shape == (640, 960)
+        assert "full resolution" in seen(pilot)
+    file.unlink()
+    async with running(path=path) as pilot:
+        await press(pilot, "2", "enter")
+        assert words_of(pilot) == ""
+
+
+async def test_a_frame_forgotten_elsewhere(running: Running, database: Path) -> None:
+    """A frame that vanishes from the database while it is in the list is said to be gone."""
+    from sqlalchemy import delete
+
+    async with running() as pilot:
+        await press(pilot, "2")
+        engine = open_engine(str(database))
+        with writing(engine) as connection:
+            for table in (m.preview, m.star_list):
+                connection.execute(delete(table).where(table.c.frame_id == 143))
+            owned = m.header.c.frame_id == 143
+            header = m.header.select().with_only_columns(m.header.c.id).where(owned)
+            connection.execute(delete(m.file).where(m.file.c.header_id.in_(header)))
+            connection.execute(delete(m.header).where(owned))
+            connection.execute(delete(m.frame).where(m.frame.c.id == 143))
+        await press(pilot, "enter")
+        assert "is not stored any more" in seen(pilot)
+        await press(pilot, "o", "b", "e", "f", "plus", "k")
+        assert pilot.app.is_running
+
+
+async def test_no_colour(running: Running, monkeypatch: pytest.MonkeyPatch, database: Path) -> None:
+    """With NO_COLOR no cell has a colour, and grades and pictures are still told apart."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    async with running(size=(160, 48)) as pilot:
+        for keys in (("1",), ("2", "down", "space"), ("3",), ("4",)):
+            await press(pilot, *keys)
+            svg = pilot.app.export_screenshot()
+            for color in ("#2bbd92", "#e69f00", "#f0743a", "#56b4e9"):
+                assert color not in svg.lower()
+        await press(pilot, "3")
+        assert "░" in seen(pilot)
+        await press(pilot, "T")
+        assert "NO_COLOR" in pilot.app.said  # type: ignore[attr-defined]

@@ -1,0 +1,226 @@
+"""Others at work: marks from elsewhere appear, scans bring frames, places are remembered."""
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from sqlalchemy import select
+from textual.pilot import Pilot
+
+from runlog.actions.judge import judge
+from runlog.actions.mark import mark_frames
+from runlog.actions.open import open_store
+from runlog.actions.scan import scan
+from runlog.actions.totals import total_rows
+from runlog.config import Settings
+from runlog.store import models as m
+from runlog.store.engine import open_engine, reading
+from runlog.store.marks import history
+from runlog.tui import decisions, memory
+
+from .conftest import Running, make_app, press, rest
+from .nights import sky
+
+
+async def test_a_mark_made_on_the_command_line_appears(running: Running, database: Path) -> None:
+    """What another process decides shows within one look at the database."""
+    async with running() as pilot:
+        app: Any = pilot.app
+        await press(pilot, "3")
+        assert app.open_count == 12
+        judge(open_engine(str(database)), [app.screen.case.head.id], "reject", "anna")
+        await app.poll()
+        await rest(pilot)
+        assert app.open_count == 11
+        assert app.screen.cases[0].decided
+
+
+async def test_marks_of_two_people_are_all_kept(running: Running, database: Path) -> None:
+    """Mine from the interface and Anna's from the command line: both stand in the history."""
+    async with running() as pilot:
+        app: Any = pilot.app
+        await press(pilot, "3")
+        frame_id = app.screen.case.head.id
+        await press(pilot, "k")
+        engine = open_engine(str(database))
+        with reading(engine) as connection:
+            query = select(m.frame.c.content_key).where(m.frame.c.id == frame_id)
+            key = connection.execute(query).scalar_one()
+        mark_frames(engine, Settings(), [key], "reject", "trees", "anna")
+        await press(pilot, "u")
+        assert "since marked by anna left alone" in app.said
+    with reading(open_engine(str(database))) as connection:
+        marks = history(connection, frame_id)
+    assert [(mark.who, mark.grade) for mark in marks] == [("mia", "keep"), ("anna", "reject")]
+
+
+async def test_decisions_reach_the_totals(
+    running: Running, database: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When the hand rests the sums are settled, here, by the same rules as everywhere."""
+    from runlog.actions.review import settle_now
+
+    monkeypatch.setattr(decisions, "settle_now", settle_now)
+    monkeypatch.setattr(decisions, "SETTLE_AFTER_S", 0.05)
+
+    def kept() -> float:
+        return sum(row["kept_s"] for row in total_rows(open_engine(str(database))))
+
+    async with running() as pilot:
+        app: Any = pilot.app
+        await press(pilot, "2", "asterisk", "r")
+        await asyncio.sleep(0.1)
+        await rest(pilot)
+        await app.decisions.settle()
+        assert sum(row["kept_s"] for row in total_rows(app.engine, "M 31")) < 2 * 71 * 300.0
+        await press(pilot, "4")
+        shown = {(row["target"], row["filter"]): row["kept_s"] for row in app.screen.rows}
+    assert sum(shown.values()) == kept()
+    assert kept() == 2 * (71 - 15) * 300.0
+
+
+# --- remembering ----------------------------------------------------------------------------
+
+
+async def test_one_comes_back_to_where_one_was(running: Running) -> None:
+    """Night, screen, words, order and frame are as they were; nothing is in the config."""
+    async with running() as pilot:
+        await press(pilot, "left", "2", "slash", *"keep", "enter", "o", "o", "end", "up", "T")
+        app: Any = pilot.app
+        there = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        await pilot.press("q")
+        await pilot.pause()
+    async with running() as pilot:
+        app = pilot.app
+        await rest(pilot)
+        now = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        assert now == there
+        assert app.current_mode == "frames"
+        assert app.theme == "runlog-light"
+
+
+async def test_a_new_night_is_opened_instead(running: Running, database: Path) -> None:
+    """When a night came since, it is what one wants to see."""
+    async with running() as pilot:
+        await press(pilot, "left", "left", "2")
+        await pilot.press("q")
+        await pilot.pause()
+    file = database.with_suffix(".state.json")
+    stored = json.loads(file.read_text())
+    stored[str(database)]["latest_night"] = "2026-10-09"
+    file.write_text(json.dumps(stored))
+    async with running() as pilot:
+        app: Any = pilot.app
+        assert (app.here.night, app.current_mode) == ("2026-10-16", "night")
+
+
+@pytest.mark.parametrize(
+    "words", ["", "{", "[]", '"x"', '{"db": 3}', '{"db": {"night": 5, "order": "nonsense"}}']
+)
+def test_an_odd_state_file_means_nowhere(tmp_path: Path, words: str) -> None:
+    """A state file of another version or cut short is no reason not to start."""
+    file = tmp_path / "state.json"
+    file.write_text(words)
+    assert memory.recall(file, "db").screen == "night"
+    memory.remember(file, "db", memory.Place(night="2026-10-09"))
+    assert memory.recall(file, "db").night == "2026-10-09"
+
+
+def test_places_of_two_databases_are_kept_apart(tmp_path: Path) -> None:
+    """A club's database and one's own do not overwrite each other's place."""
+    file = tmp_path / "deep" / "state.json"
+    memory.remember(file, "one", memory.Place(night="2026-10-09"))
+    memory.remember(file, "two", memory.Place(night="2026-10-16"))
+    assert memory.recall(file, "one").night == "2026-10-09"
+
+
+def test_a_state_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    """No place to remember in is no reason to stop."""
+    (tmp_path / "file").write_text("")
+    memory.remember(tmp_path / "file" / "state.json", "db", memory.Place())
+
+
+# --- scanning while one reviews -------------------------------------------------------------
+
+
+def write_light(folder: Path, number: int) -> None:
+    """Write one raw light frame."""
+    image, _ = sky(np.random.default_rng(number))
+    header = fits.Header()
+    cards = {"IMAGETYP": "LIGHT", "OBJECT": "M 31", "FILTER": "L", "EXPTIME": 60.0,
+             "DATE-OBS": f"2026-10-20T20:{number:02d}:00", "INSTRUME": "MonoCam 4",
+             "TELESCOP": "Heron 80/400", "FOCALLEN": 400.0, "XPIXSZ": 3.8}  # fmt: skip
+    header.update(cards)
+    fits.PrimaryHDU(image, header).writeto(folder / f"light_{number:03d}.fits")
+
+
+@pytest.fixture
+def scanned(tmp_path: Path) -> tuple[Path, Path]:
+    """A folder with one frame, scanned."""
+    folder = tmp_path / "lights"
+    folder.mkdir()
+    write_light(folder, 0)
+    path = tmp_path / "scanned.sqlite"
+    engine = open_store(str(path), Settings())
+    scan(engine, Settings(), [str(folder).encode()], workers=1)
+    engine.dispose()
+    return path, folder
+
+
+async def _until(pilot: Pilot[Any], what: Any, within_s: float = 30.0) -> None:
+    for _ in range(round(within_s / 0.05)):
+        if what():
+            return
+        await pilot.pause(0.05)
+    raise AssertionError("it never came")
+
+
+async def test_new_frames_appear_while_one_reviews(scanned: tuple[Path, Path]) -> None:
+    """s scans in a process of its own; keys work meanwhile; the new frame is in the list."""
+    path, folder = scanned
+    write_light(folder, 1)
+    app = make_app(path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await rest(pilot)
+        await pilot.press("2")
+        await pilot.press("s")
+        await pilot.press("down", "up")
+        screen: Any = app.screen
+        await _until(pilot, lambda: "1 new frame" in app.said)
+        await _until(pilot, lambda: len(screen.table.ids) == 2)
+        assert app.scan_words == ""
+
+
+async def test_a_scan_that_cannot_start_says_why(tmp_path: Path) -> None:
+    """Without a folder scanned before, the scan's own words are shown."""
+    path = tmp_path / "never.sqlite"
+    open_store(str(path), Settings()).dispose()
+    app = make_app(path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await rest(pilot)
+        await pilot.press("s")
+        await _until(pilot, lambda: "No folder was scanned before" in app.said)
+
+
+async def test_leaving_ends_the_scan(scanned: tuple[Path, Path]) -> None:
+    """No scan process is left behind when the interface ends."""
+    path, folder = scanned
+    for number in range(1, 6):
+        write_light(folder, number)
+    app = make_app(path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await rest(pilot)
+        await pilot.press("s")
+        await _until(pilot, lambda: app.scan_words != "")
+        process = app.scans._process
+        assert process is not None
+        await _until(pilot, lambda: process._process is not None)
+        await pilot.press("q")
+        await pilot.pause()
+    assert process._process is not None
+    code = await asyncio.wait_for(process._process.wait(), 30)
+    assert code is not None
