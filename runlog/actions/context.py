@@ -81,32 +81,46 @@ def _known(value: float) -> float | None:
 # --- the camera's zero level ----------------------------------------------------------------
 
 
-def pedestals_of(
-    connection: Connection, rows: Sequence[Row[Any]], settings: Settings
-) -> list[tuple[float | None, str | None]]:
-    """Find each frame's zero of light and where it was taken from; unknown is said."""
-    levels = {
-        camera: run_store.zero_levels(connection, camera) for camera in {r.camera_key for r in rows}
-    }
-    return [_pedestal(row, levels[row.camera_key], settings) for row in rows]
+CameraSettings = tuple[object, ...]  # gain, offset, binning, read-out mode
 
 
-def _pedestal(
-    row: Row[Any], zeros: Sequence[Row[Any]], settings: Settings
-) -> tuple[float | None, str | None]:
-    if row.header_pedestal_adu is not None:
-        return row.header_pedestal_adu, "header"
-    if row.stage == "raw":
-        alike = [z for z in zeros if _same_settings(z, row)]
-        for kind in (Kind.BIAS.value, Kind.DARK.value):
-            medians = [z.level["median_adu"] for z in alike if z.kind == kind]
-            if medians:
-                return median(medians), f"{kind} frames"
-    if settings.pedestal_adu is not None:
-        return settings.pedestal_adu, "config"
-    return None, None
+class ZeroLevels:
+    """Levels without light of each camera and its settings, loaded once a settling."""
+
+    def __init__(self) -> None:
+        self._of_camera: dict[str, dict[CameraSettings, tuple[float, str]]] = {}
+
+    def pedestals(
+        self, connection: Connection, rows: Sequence[Row[Any]], settings: Settings
+    ) -> list[tuple[float | None, str | None]]:
+        """Find each frame's zero of light and where it was taken from; unknown is said."""
+        for camera in {row.camera_key for row in rows} - self._of_camera.keys():
+            self._of_camera[camera] = _by_settings(run_store.zero_levels(connection, camera))
+        return [self._pedestal(row, settings) for row in rows]
+
+    def _pedestal(self, row: Row[Any], settings: Settings) -> tuple[float | None, str | None]:
+        if row.header_pedestal_adu is not None:
+            return row.header_pedestal_adu, "header"
+        known = self._of_camera[row.camera_key].get(_settings_of(row))
+        if row.stage == "raw" and known is not None:
+            return known
+        if settings.pedestal_adu is not None:
+            return settings.pedestal_adu, "config"
+        return None, None
 
 
-def _same_settings(zero: Row[Any], row: Row[Any]) -> bool:
-    names = ("gain", "offset", "binning_x", "readout_mode")
-    return all(getattr(zero, name) == getattr(row, name) for name in names)
+def _settings_of(row: Row[Any]) -> CameraSettings:
+    return (row.gain, row.offset, row.binning_x, row.readout_mode)
+
+
+def _by_settings(zeros: Sequence[Row[Any]]) -> dict[CameraSettings, tuple[float, str]]:
+    """Take the median level of the bias frames of each setting, else of its darks."""
+    levels: dict[tuple[CameraSettings, str], list[float]] = {}
+    for zero in zeros:
+        levels.setdefault((_settings_of(zero), zero.kind), []).append(zero.level["median_adu"])
+    found: dict[CameraSettings, tuple[float, str]] = {}
+    for kind in (Kind.DARK.value, Kind.BIAS.value):  # the last one stays
+        for (own, of_kind), values in levels.items():
+            if of_kind == kind:
+                found[own] = (median(values), f"{kind} frames")
+    return found

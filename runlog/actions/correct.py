@@ -20,7 +20,8 @@ from runlog.core.corrections import Field, RigSaid
 from runlog.core.frame import Kind
 from runlog.core.targets import NO_TARGET
 from runlog.errors import UsageError
-from runlog.ingest.read import LEVELLED, MEASURED, Task, read_file
+from runlog.ingest.read import LEVELLED, MEASURED, read_file
+from runlog.ingest.task import Task
 from runlog.store import corrections as store
 from runlog.store.choose import Chosen, Rows, chosen_frames, rigs
 from runlog.store.corrections import Correction

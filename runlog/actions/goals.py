@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.names import one_target
 from runlog.config import Settings
-from runlog.core.filters import KNOWN_FILTERS, fold_filter
+from runlog.core.filters import KNOWN_FILTERS, NO_FILTER, fold_filter
 from runlog.core.goals import USUAL_PRIORITY, Goal, GoalForm, Key
 from runlog.core.sequence import split_panel
 from runlog.core.targets import NO_TARGET
@@ -23,7 +23,6 @@ MOST_HOURS = 10_000.0  # more than a year of clear dark nights
 MOST_RATIO = 100.0
 MOST_GAIN = 10.0  # a hundred times the hours there are
 PRIORITIES = range(1, 10)
-NO_FILTER_SAID = "(no filter)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +117,7 @@ def known_filter(connection: Connection, settings: Settings, typed: str) -> str:
     """Fold a filter's name; one that is neither known nor ever used is refused."""
     name = fold_filter(typed, settings.rules.filter_names)
     if name is None and typed.strip():
-        name = NO_FILTER_SAID
+        name = NO_FILTER
     used = total_store.filters_seen(connection)
     configured = {*settings.rules.filter_names.values(), *settings.bands, settings.colour_filter}
     lines = {band for bands in settings.bands.values() for band in bands}

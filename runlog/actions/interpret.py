@@ -5,6 +5,7 @@ from datetime import date
 
 from runlog.config import Settings
 from runlog.core.corrections import Field, corrected_header, night_said
+from runlog.core.filters import NO_FILTER
 from runlog.core.frame import Card, FrameHeader, Kind, Shape
 from runlog.core.header import parse_header
 from runlog.core.nights import night_of
@@ -15,7 +16,6 @@ from runlog.store.catalogue import target_names
 from runlog.store.frames import Interpreted, Interpreter
 from runlog.store.runs import Place, Rig
 
-NO_FILTER = "(no filter)"
 SKYWARD = (Kind.LIGHT, Kind.STACK)  # what has a target even when its header names none
 
 

@@ -1,5 +1,7 @@
 """Open the database for a command: migrated, and settled after a crash."""
 
+from collections.abc import Callable
+
 from sqlalchemy import Engine
 
 from runlog.config import Settings
@@ -11,11 +13,17 @@ from runlog.store.runs import dirty_runs
 def open_store(database: str, settings: Settings) -> Engine:
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     engine = ready(open_engine(database))
+    settle_behind(engine, settings)
+    return engine
+
+
+def settle_behind(
+    engine: Engine, settings: Settings, report: Callable[[int, int], None] = lambda *_: None
+) -> None:
+    """Settle what is not up to date; grading, a second of imports, is loaded only for that."""
     with reading(engine) as connection:
         behind = bool(dirty_runs(connection))
     if behind:
-        # Imported only now: grading brings in numpy and scipy, a second of waiting.
         from runlog.actions.settle import settle_all
 
-        settle_all(engine, settings)
-    return engine
+        settle_all(engine, settings, report)

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import Engine
 
 from runlog.actions.mark import find_frame
-from runlog.actions.matching import Matcher
-from runlog.actions.settle import Judged, judge_run, settle_all
+from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
 from runlog.core.checks import Check
 from runlog.core.frame import Verdict
@@ -57,7 +56,7 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
     with reading(engine) as connection:
         frame_id = find_frame(connection, named)
         run = run_store.run_of_frame(connection, frame_id)
-        judged = judge_run(connection, run, settings, Matcher())
+        judged = judge_run(connection, run, settings, Known())
         earlier = history.earlier_nights(connection, run.rig_id, run.night)
     this = next(j for j in judged if j.row.id == frame_id)
     if not this.is_light:

@@ -13,14 +13,13 @@ from itertools import islice
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.interpret import interpreter
-from runlog.actions.propose import proposed
-from runlog.actions.settle import settle_all
+from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.core.frame import Kind
 from runlog.errors import UsageError
 from runlog.ingest.discover import Found, Walk
 from runlog.ingest.pool import default_workers, pool
-from runlog.ingest.read import KnownPixels, Outcome, Task, read_file
+from runlog.ingest.task import KnownPixels, Outcome, Task, read_file
 from runlog.store import files as file_store
 from runlog.store.engine import reading, writing
 from runlog.store.files import KnownFile, PixelIndex
@@ -89,10 +88,18 @@ def scan(
     job.read_all(workers or default_workers())
     if not job.stopped():
         job.note_missing(roots)
-    settle_all(engine, settings, lambda done, total: report(Progress("grading", done, total)))
-    job.result.in_reject_folders = len(proposed(engine, among=job.new_paths))
+    settle_behind(engine, settings, lambda done, total: report(Progress("grading", done, total)))
+    job.result.in_reject_folders = _in_reject_folders(engine, job.new_paths)
     job.result.seconds = time.monotonic() - began
     return job.result
+
+
+def _in_reject_folders(engine: Engine, new_paths: Sequence[bytes]) -> int:
+    if not new_paths:
+        return 0
+    from runlog.actions.propose import proposed
+
+    return len(proposed(engine, among=new_paths))
 
 
 def _roots(engine: Engine, folders: Sequence[bytes]) -> list[bytes]:
@@ -122,8 +129,8 @@ class _Scan:
         self.result = ScanReport()
         with reading(engine) as connection:
             self.known: dict[bytes, KnownFile] = file_store.known_files(connection)
-            self.pixels: PixelIndex = file_store.known_pixels(connection)
         self.todo: list[Found] = []
+        self.pixels: PixelIndex = {}
         self.new_paths: list[bytes] = []
         self.seen: set[bytes] = set()
         self.stamps: dict[bytes, FileStamp] = {}
@@ -190,6 +197,10 @@ class _Scan:
 
     def read_all(self, workers: int) -> None:
         """Read what is to do and store results as they come, in small transactions."""
+        if not self.todo:
+            return
+        with reading(self.engine) as connection:
+            self.pixels = file_store.known_pixels(connection)
         few = len(self.todo) <= FEW
         outcomes = self._in_turn() if few else self._through(min(workers, len(self.todo)))
         batch: list[Outcome] = []

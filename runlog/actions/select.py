@@ -3,9 +3,8 @@
 from collections.abc import Mapping
 from datetime import date
 
-from runlog.actions.interpret import NO_FILTER
 from runlog.config import Settings
-from runlog.core.filters import fold_filter
+from runlog.core.filters import NO_FILTER, fold_filter
 from runlog.errors import UsageError
 from runlog.store.catalogue import target_names
 from runlog.store.listing import Wanted

@@ -1,22 +1,21 @@
 """Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.context import pedestals_of, sky_of
+from runlog.actions.context import ZeroLevels, sky_of
+from runlog.actions.depths import Depths, Frozen, scale_of
 from runlog.actions.matching import Matcher, field_of, transparency
 from runlog.config import Settings
 from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
 from runlog.core.baseline import shape_group, usual_by
-from runlog.core.depth import DepthReference, effective_s, sky_variance
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
 from runlog.core.grading import History, grade_run
 from runlog.core.policy import digest_of
 from runlog.core.questions import overlaps
-from runlog.core.scale import plate_scale_arcsec
 from runlog.core.totals import RunSum, sum_run
 from runlog.errors import StoreError
 from runlog.store import history
@@ -58,6 +57,15 @@ class Judged:
         return self.frame.kind is Kind.LIGHT and self.frame.counted
 
 
+@dataclass(slots=True)
+class Known:
+    """What one settling remembers from run to run, so that it is looked up once."""
+
+    matcher: Matcher = field(default_factory=Matcher)
+    zeros: ZeroLevels = field(default_factory=ZeroLevels)
+    depths: Depths = field(default_factory=Depths)
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """All that is written when a run is settled."""
@@ -67,7 +75,7 @@ class Outcome:
     usual: UsualWidths
     zeros: str
     cameras: list[str]
-    depths: list[dict[str, Any]]
+    frozen: list[Frozen]
 
 
 def settle_all(
@@ -80,32 +88,32 @@ def settle_all(
             dirty = run_store.dirty_runs(connection)
         if not dirty:
             return settled
-        matcher = Matcher()
+        known = Known()
         for done, run in enumerate(dirty):
             report(done, len(dirty))
-            _settle(engine, run, settings, matcher)
+            _settle(engine, run, settings, known)
         report(len(dirty), len(dirty))
         settled += len(dirty)
-        _touch_outdated(engine, matcher)
+        _touch_outdated(engine, known)
     return settled
 
 
-def _touch_outdated(engine: Engine, matcher: Matcher) -> None:
+def _touch_outdated(engine: Engine, known: Known) -> None:
     """Have the runs settled again whose frames are matched to a frame that is best no more."""
     with writing(engine) as connection:
-        for (rig_id, field), reference in matcher.references.items():
+        for (rig_id, field), reference in known.matcher.references.items():
             if reference is not None:
                 key = reference.row.content_key
                 history.touch_outdated(connection, rig_id, field, key)
 
 
-def _settle(engine: Engine, run: RunState, settings: Settings, matcher: Matcher) -> None:
+def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> None:
     for _ in range(TRIES):
         with reading(engine) as connection:
             current = run_store.dirty_run(connection, run.id)
             if current is None:  # another process settled it
                 return
-            outcome = _compute(connection, current, settings, matcher)
+            outcome = _compute(connection, current, settings, known)
         with writing(engine) as connection:
             policy = digest_of(settings.policy)
             if run_store.write_settled(connection, current, outcome.updates, outcome.sums, policy):
@@ -120,15 +128,13 @@ def _settle(engine: Engine, run: RunState, settings: Settings, matcher: Matcher)
 def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
     history.put_usual(connection, run.id, outcome.usual)
     history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
-    for depth in outcome.depths:
-        history.freeze_depth(connection, depth)
+    for frozen in outcome.frozen:
+        history.freeze_depth(connection, run.rig_id, asdict(frozen))
 
 
-def _compute(
-    connection: Connection, run: RunState, settings: Settings, matcher: Matcher
-) -> Outcome:
-    judged = judge_run(connection, run, settings, matcher)
-    deep, depths = _with_depths(connection, run.rig_id, judged, settings, matcher)
+def _compute(connection: Connection, run: RunState, settings: Settings, known: Known) -> Outcome:
+    judged = judge_run(connection, run, settings, known)
+    deep, frozen = _with_depths(connection, run.rig_id, judged, settings, known)
     lights = [j for j in deep if j.is_light]
     return Outcome(
         updates=[u for j in deep if (u := _changes(j))],
@@ -136,18 +142,18 @@ def _compute(
         usual=_usual_widths([j.frame for j in lights]),
         zeros=_zero_levels(judged),
         cameras=sorted({j.row.camera_key for j in judged if j.row.kind in ZEROS}),
-        depths=depths,
+        frozen=frozen,
     )
 
 
 def judge_run(
-    connection: Connection, run: RunState, settings: Settings, matcher: Matcher
+    connection: Connection, run: RunState, settings: Settings, known: Known
 ) -> list[Judged]:
     """Look at all frames of a run and grade its lights, writing nothing."""
     rows = run_store.frames_of_run(connection, run.id)
     if not rows:
         return []
-    judged = _look_again(_placed(connection, run, rows, settings, matcher))
+    judged = _look_again(_placed(connection, run, rows, settings, known))
     judged = _with_questions(judged)
     earlier = history.earlier_nights(connection, run.rig_id, run.night)
     marks = mark_store.standing_marks(connection, run.id)
@@ -159,27 +165,27 @@ def _placed(
     run: RunState,
     rows: Sequence[Row[Any]],
     settings: Settings,
-    matcher: Matcher,
+    known: Known,
 ) -> list[Judged]:
     """Give each frame its sky, its zero level, and its place on the reference."""
     sky = sky_of(rows, settings)
-    zeros = pedestals_of(connection, rows, settings)
+    zeros = known.zeros.pedestals(connection, rows, settings)
     lights = [r for r in rows if r.header_kind == Kind.LIGHT.value and r.measured_with is not None]
-    matches = matcher.match(connection, run.rig_id, lights)
+    matches = known.matcher.match(connection, run.rig_id, lights)
     judged = []
     for row, around, zero in zip(rows, sky, zeros, strict=True):
         found = {**around, "pedestal_adu": zero[0], "pedestal_from": zero[1]}
         found |= matches.get(row.id, {})
         if row.id in matches:
-            found["transparency"] = _transparency(connection, run.rig_id, row, found, matcher)
+            found["transparency"] = _transparency(connection, run.rig_id, row, found, known)
         judged.append(Judged(row, _frame(row, found), found))
     return judged
 
 
 def _transparency(
-    connection: Connection, rig_id: int, row: Row[Any], found: Mapping[str, Any], matcher: Matcher
+    connection: Connection, rig_id: int, row: Row[Any], found: Mapping[str, Any], known: Known
 ) -> float | None:
-    reference = matcher.reference(connection, rig_id, field_of(row))
+    reference = known.matcher.reference(connection, rig_id, field_of(row))
     if reference is None:
         return None
     # The reference's airmass as settled; its header's until then.
@@ -197,14 +203,8 @@ def _frame(row: Row[Any], found: Mapping[str, Any]) -> RunFrame:
     matched = None
     if found.get("matched_to") is not None:
         matched = found["shift_x_px"] is not None
-    known = {name: found[name] for name in IN_FRAME if name in found}
-    return run_store.run_frame(row, **known, matched=matched, arcsec_per_px=_scale(row))
-
-
-def _scale(row: Row[Any]) -> float | None:
-    if not row.pixel_um or not row.focal_mm:
-        return None
-    return plate_scale_arcsec(row.pixel_um * row.binning_x, row.focal_mm)
+    values = {name: found[name] for name in IN_FRAME if name in found}
+    return run_store.run_frame(row, **values, matched=matched, arcsec_per_px=scale_of(row))
 
 
 # --- a second look at kinds, with the whole run in view -------------------------------------
@@ -291,6 +291,31 @@ def _not_judged(frame: RunFrame) -> Verdict:
     return Verdict(Grade.UNGRADED, note="a copy: another frame of this exposure counts")
 
 
+def _with_depths(
+    connection: Connection,
+    rig_id: int,
+    judged: Sequence[Judged],
+    settings: Settings,
+    known: Known,
+) -> tuple[list[Judged], list[Frozen]]:
+    """Reckon effective time of the lights; returns the references frozen on the way."""
+    deep, fresh = [], []
+    for j in judged:
+        if not j.is_light:
+            deep.append(j)
+            continue
+        frozen, is_new = known.depths.frozen(connection, known.matcher, rig_id, j.row)
+        if frozen is not None and is_new:
+            fresh.append(frozen)
+        light = j.found.get("throughput")
+        seconds = known.depths.effective_s(
+            connection, known.matcher, rig_id, j.row, light, settings.depth_form
+        )
+        form = settings.depth_form.value if seconds is not None else None
+        deep.append(replace(j, found={**j.found, "effective_s": seconds, "effective_form": form}))
+    return deep, fresh
+
+
 def _changes(j: Judged) -> dict[str, Any]:
     """Columns of a frame that are no longer what is stored, with the frame's id."""
     values = {
@@ -331,85 +356,3 @@ def _zero_levels(judged: Sequence[Judged]) -> str:
         if j.row.kind in ZEROS and j.row.level
     )
     return " ".join(levels)
-
-
-# --- effective time -------------------------------------------------------------------------
-
-
-def _with_depths(
-    connection: Connection,
-    rig_id: int,
-    judged: Sequence[Judged],
-    settings: Settings,
-    matcher: Matcher,
-) -> tuple[list[Judged], list[dict[str, Any]]]:
-    """Reckon effective time against each field's frozen reference, freezing those not yet so."""
-    fresh: dict[tuple[str, str], dict[str, Any]] = {}
-    deep = []
-    for j in judged:
-        if not j.is_light:
-            deep.append(j)
-            continue
-        field = field_of(j.row)
-        stored = history.depth_reference(connection, rig_id, j.row.target, j.row.filter)
-        frozen = stored._asdict() if stored is not None else fresh.get(field[:2])
-        if frozen is None:
-            frozen = _best_depth(connection, rig_id, j.row, matcher)
-            if frozen is not None:
-                fresh[field[:2]] = frozen
-        seconds = _effective(connection, rig_id, j, frozen, settings, matcher)
-        form = settings.depth_form.value if seconds is not None else None
-        found = {**j.found, "effective_s": seconds, "effective_form": form}
-        deep.append(replace(j, found=found))
-    return deep, list(fresh.values())
-
-
-def _best_depth(
-    connection: Connection, rig_id: int, row: Row[Any], matcher: Matcher
-) -> dict[str, Any] | None:
-    reference = matcher.reference(connection, rig_id, field_of(row))
-    depth = _depth_of(reference.row) if reference is not None else None
-    if reference is None or depth is None:
-        return None
-    return {
-        "rig_id": rig_id,
-        "target": row.target,
-        "filter": row.filter,
-        "content_key": reference.row.content_key,
-        "fwhm_arcsec": depth[0],
-        "sky_variance": depth[1],
-    }
-
-
-def _depth_of(row: Row[Any]) -> tuple[float, float] | None:
-    """Width in arc seconds and background variance a second; None where a part is unknown."""
-    scale = _scale(row) or 1.0  # without a plate scale both stay in pixels
-    if not row.fwhm_px or not row.noise_adu or not row.exposure_s:
-        return None
-    variance = sky_variance(row.noise_adu, row.egain_e_adu or 1.0, row.exposure_s, scale)
-    return row.fwhm_px * scale, variance
-
-
-def _effective(
-    connection: Connection,
-    rig_id: int,
-    j: Judged,
-    frozen: Mapping[str, Any] | None,
-    settings: Settings,
-    matcher: Matcher,
-) -> float | None:
-    depth = _depth_of(j.row)
-    throughput = j.found.get("throughput")
-    if frozen is None or depth is None or throughput is None:
-        return None
-    at_frozen = matcher.depth_throughput(connection, rig_id, field_of(j.row), frozen["content_key"])
-    if not at_frozen:
-        return None
-    return effective_s(
-        j.row.exposure_s,
-        throughput / at_frozen,
-        depth[0],
-        depth[1],
-        DepthReference(frozen["fwhm_arcsec"], frozen["sky_variance"]),
-        settings.depth_form,
-    )

@@ -6,8 +6,7 @@ from itertools import pairwise
 
 from sqlalchemy import Engine
 
-from runlog.actions.matching import Matcher
-from runlog.actions.settle import judge_run
+from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
 from runlog.core.checks import LESS_IS_WORSE, Case, Check, above, below
 from runlog.core.frame import Grade
@@ -68,13 +67,13 @@ def compare(engine: Engine, settings: Settings) -> Comparison:
 
 
 def _marked(engine: Engine, settings: Settings) -> Iterator[Marked]:
-    matcher = Matcher()
+    known = Known()
     with reading(engine) as connection:
         marked_runs = mark_store.runs_with_marks(connection)
         for run in run_store.all_runs(connection):
             if run.id not in marked_runs:
                 continue
-            judged = judge_run(connection, run, settings, matcher)
+            judged = judge_run(connection, run, settings, known)
             earlier = history.earlier_nights(connection, run.rig_id, run.night)
             lights = [j for j in judged if j.is_light]
             explained = explain_run([j.frame for j in lights], settings.policy, earlier)

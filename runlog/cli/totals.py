@@ -21,6 +21,7 @@ SHOWN = (
     "target filter frames logged_s kept_s doubtful_s rejected_s goal_s to_go_s frames_to_go nights"
 ).split()
 GROWTH_SHOWN = "night target filter frames logged_s kept_s kept_so_far_s".split()
+MANY = 100  # rows; laying out more takes longer than finding them
 MOSAIC_SHOWN = "target filter panels worst_panel kept_s goal_s to_go_s progress".split()
 
 
@@ -80,9 +81,18 @@ def _totals(
     elif not rows:
         talk("Nothing is stored for this. Scan your frames: runlog scan FOLDER")
     else:
-        show(table(rows, _columns(rows, more)))
+        _show(rows, _columns(rows, more))
         _show_mosaics(mosaics)
     return 0
+
+
+def _show(rows: list[dict[str, Any]], keys: list[str]) -> None:
+    if len(rows) < MANY:
+        show(table(rows, keys))
+        return
+    from runlog.cli.plain_table import plain_table
+
+    click.echo(plain_table(rows, keys))
 
 
 def _columns(rows: list[dict[str, Any]], more: bool) -> list[str]:
@@ -110,7 +120,7 @@ def _by_night(engine: Any, part: Any, as_json: bool, as_csv: bool) -> int:
     elif as_csv:
         echo_csv(rows, GROWTH_KEYS)
     elif rows:
-        show(table(rows, GROWTH_SHOWN))
+        _show(rows, GROWTH_SHOWN)
         talk(f"{hours(sum(row['kept_s'] for row in rows))} kept")
     else:
         talk("Nothing is stored for this. Scan your frames: runlog scan FOLDER")

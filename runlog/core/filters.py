@@ -18,6 +18,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from types import MappingProxyType
 
+NO_FILTER = "(no filter)"  # what a frame without one counts under
 NO_EXTRA: Mapping[str, str] = MappingProxyType({})
 
 _NAMES: Mapping[str, tuple[str, ...]] = {

@@ -1,50 +1,20 @@
 """One file in, one result out: what a worker process does. It returns failures, never raises."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from runlog.core.frame import FrameHeader, Kind, ReadFrame, Stage
-from runlog.core.header import HeaderRules, parse_header
+from runlog.core.header import parse_header
 from runlog.errors import FrameError, PassingError
 from runlog.ingest.fingerprint import Array, content_key
 from runlog.ingest.fits import OpenFrame, open_frame
 from runlog.ingest.preview import make_preview
+from runlog.ingest.task import Outcome, Task
 from runlog.measure import measure_frame, measure_level
 from runlog.measure.flaws import with_flaws
 
 MEASURE_VERSION = 1  # raise it when the same pixels give other numbers
 MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER))
 LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))
-
-
-@dataclass(frozen=True, slots=True)
-class KnownPixels:
-    """A stored frame: its key, and what need not be done to its pixels again."""
-
-    content_key: str
-    measured: bool
-    levelled: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """A file to read; `known` lists what is stored of the frames it may turn out to hold."""
-
-    path: bytes
-    parts: tuple[str, ...]
-    rules: HeaderRules
-    known: tuple["KnownPixels", ...] = ()
-    kind: Kind | None = None  # what a person says it is, whatever the header says
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of a file: a frame or a reason."""
-
-    path: bytes
-    frame: ReadFrame | None = None
-    header: FrameHeader | None = None
-    failure: str | None = None
-    passing: bool = False  # not the file's fault: the next scan tries again
 
 
 def read_file(task: Task) -> Outcome:

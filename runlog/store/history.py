@@ -152,11 +152,10 @@ def depth_reference(
     return connection.execute(query).one_or_none()
 
 
-def freeze_depth(connection: Connection, values: Mapping[str, Any]) -> None:
+def freeze_depth(connection: Connection, rig_id: int, values: Mapping[str, Any]) -> None:
     """Freeze a reference unless there is one already."""
-    key = (values["rig_id"], values["target"], values["filter"])
-    if depth_reference(connection, *key) is None:
-        connection.execute(insert(m.depth_reference).values(dict(values)))
+    if depth_reference(connection, rig_id, values["target"], values["filter"]) is None:
+        connection.execute(insert(m.depth_reference).values(rig_id=rig_id, **values))
 
 
 def forget_depths(connection: Connection) -> None:

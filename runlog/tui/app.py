@@ -14,7 +14,7 @@ from textual.timer import Timer
 from runlog.actions import review as reading
 from runlog.actions.review import RunLine
 from runlog.config import Settings
-from runlog.errors import RunlogError
+from runlog.errors import RunlogError, StoreError
 from runlog.tui import memory
 from runlog.tui.decisions import Decisions
 from runlog.tui.desk import Desk
@@ -253,11 +253,14 @@ class ReviewApp(App[None]):
         """Run a query in a thread; None, and the trouble in words, when the database is lost."""
         try:
             result = await asyncio.to_thread(self._guarded, work, *args)
-        except RunlogError as error:
+        except StoreError as error:
             self.set_trouble(str(error).replace("\n", " "))
             return None
+        except RunlogError as error:
+            self.say(str(error).replace("\n", " "))
+            return None
         except Exception as error:  # noqa: BLE001 - said aloud; one odd row must not end the sitting
-            self.set_trouble(f"runlog failed ({type(error).__name__}: {error})")
+            self.say(f"runlog failed ({type(error).__name__}: {error})")
             return None
         return result
 
@@ -265,7 +268,7 @@ class ReviewApp(App[None]):
         url = self.engine.url
         if url.get_backend_name() == "sqlite" and not os.path.exists(url.database or ""):
             # Opening would make a new, empty one in its place.
-            raise RunlogError("The database is gone", str(url.database), "Waiting for it to return")
+            raise StoreError("The database is gone", str(url.database), "Waiting for it to return")
         return work(*args)
 
     async def poll(self) -> None:
@@ -273,8 +276,9 @@ class ReviewApp(App[None]):
         token = await self.ask(reading.change_token, self.engine)
         if token is None:
             return
+        found_again = bool(self.trouble)
         self.set_trouble("")
-        if token != self._token:
+        if token != self._token or found_again:
             self._token = token
             await self.renew()
 

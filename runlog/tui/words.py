@@ -35,7 +35,7 @@ def reasons(line: FrameLine, look: Look) -> Text:
     """Write the evidence of every fault, and the note."""
     text = Text()
     for name, evidence in line.faults:
-        text.append(f" {name}: ", styled(look.grade(line.auto_grade), bold=True))
+        text.append(f" {safe(name)}: ", styled(look.grade(line.auto_grade), bold=True))
         text.append(f"{safe(evidence)}. ")
     if line.note:
         text.append(f" “{safe(line.note)}”", styled(look.accent))

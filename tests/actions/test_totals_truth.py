@@ -49,7 +49,7 @@ def agree(found, wanted):
 
 
 @settings(
-    max_examples=int(os.environ.get("RUNLOG_ARCHIVES", "60")),
+    max_examples=int(os.environ.get("RUNLOG_ARCHIVES", "30")),
     deadline=None,
     suppress_health_check=list(HealthCheck),
 )
@@ -62,7 +62,7 @@ def test_random_archives(memory, shots, random):
     agree(logged(memory), truth(shots))
 
 
-@settings(max_examples=24, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(archives(4))
 def test_random_archives_as_files(tmp_path_factory, shots):
     """The same with real files, scanned as a person scans them."""

@@ -16,7 +16,8 @@ from runlog.core import frame as nouns
 from runlog.core.frame import Measurement, ReadFrame
 from runlog.core.header import parse_header
 from runlog.ingest.pool import pool
-from runlog.ingest.read import MEASURE_VERSION, Outcome, Task, read_file
+from runlog.ingest.read import MEASURE_VERSION, read_file
+from runlog.ingest.task import Outcome, Task
 from runlog.store.frames import path_parts
 
 MEASURED_PARTS = (

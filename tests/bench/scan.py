@@ -14,13 +14,14 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import psutil
-from sqlalchemy import insert, select
+from sqlalchemy import Engine, Table, insert, select
 
 from runlog.actions.open import open_store
 from runlog.config import Settings
@@ -151,37 +152,49 @@ def totals_lines(home: Path) -> Iterator[Line]:
 
 
 def _fill(home: Path) -> None:
-    """Store many frames as copies of one real row, with the sums settling would have written."""
-    write_run(home / "frames", 1)
-    timed_s(home, "scan", str(home / "frames"))
-    engine = open_store(str(home / "night.sqlite"), Settings())
-    with reading(engine) as connection:
-        tables = (m.run, m.frame, m.header, m.file, m.run_sum)
-        run, frame, header, file, run_sum = (
-            dict(connection.execute(select(table)).mappings().one()) for table in tables
-        )
-    numbers = range(2, STORED + 1)
+    """Store many frames of many runs, with the sums settling would have written."""
+    stamps = [(b"/n/%d.fits" % i, 9000, i) for i in range(STORED - 1)]
+    engine, run_sum = _store_copies(home, stamps, RUNS)
+    filters = [("M 33", name) for name in "L R G B Ha OIII SII".split()]
+    sums = [
+        run_sum | {"run_id": 2 + i, "target": target, "filter": name}
+        for i in range(RUNS)
+        for target, name in filters
+    ]
     with writing(engine) as connection:
-        nights = [f"{2020 + i // 350}-{1 + i // 30 % 12:02d}-{1 + i % 30:02d}" for i in range(RUNS)]
-        runs = [run | {"id": 2 + i, "night": night} for i, night in enumerate(nights)]
-        connection.execute(insert(m.run), runs)
-        connection.execute(
-            insert(m.frame),
-            [frame | {"id": i, "run_id": 2 + i % RUNS, "content_key": _key(i)} for i in numbers],
-        )
-        connection.execute(insert(m.header), [header | {"id": i, "frame_id": i} for i in numbers])
-        connection.execute(
-            insert(m.file),
-            [file | {"id": i, "header_id": i, "path": b"/n/%d.fits" % i} for i in numbers],
-        )
-        filters = [("M 33", name) for name in "L R G B Ha OIII SII".split()]
-        sums = [
-            run_sum | {"run_id": 2 + i, "target": target, "filter": name}
-            for i in range(RUNS)
-            for target, name in filters
-        ]
         connection.execute(insert(m.run_sum), sums)
     engine.dispose()
+
+
+def _store_copies(
+    home: Path, stamps: Sequence[tuple[bytes, int, int]], runs: int
+) -> tuple[Engine, dict[str, Any]]:
+    """Store a frame for each (path, size, mtime) as a copy of one that was really scanned."""
+    write_run(home / "one", 1)
+    timed_s(home, "scan", str(home / "one"))
+    engine = open_store(str(home / "night.sqlite"), Settings())
+    with reading(engine) as connection:
+        run, frame, header, file, run_sum = (
+            dict(connection.execute(select(table)).mappings().one())
+            for table in (m.run, m.frame, m.header, m.file, m.run_sum)
+        )
+    nights = [f"{2020 + i // 350}-{1 + i // 30 % 12:02d}-{1 + i % 30:02d}" for i in range(runs)]
+    copies: dict[Table, list[dict[str, Any]]] = {
+        m.run: [run | {"id": 2 + i, "night": night} for i, night in enumerate(nights)],
+        m.frame: [],
+        m.header: [],
+        m.file: [],
+    }
+    for i, (path, size, mtime_ns) in enumerate(stamps, start=2):
+        own = {"id": i, "run_id": 2 + i % runs, "content_key": _key(i)}
+        copies[m.frame].append(frame | own)
+        copies[m.header].append(header | {"id": i, "frame_id": i})
+        at = {"path": path, "size": size, "mtime_ns": mtime_ns}
+        copies[m.file].append(file | {"id": i, "header_id": i} | at)
+    with writing(engine) as connection:
+        for table, rows in copies.items():
+            connection.execute(insert(table), rows)
+    return engine, run_sum
 
 
 def _key(number: int) -> str:
@@ -203,27 +216,27 @@ def night_lines(home: Path) -> Iterator[Line]:
 
 
 def again_lines(home: Path) -> Iterator[Line]:
-    """Scan very many small files, then scan them again with nothing changed."""
+    """Scan very many known files again with nothing changed."""
     folder = home / "frames"
-    _write_darks(folder)
-    seconds, _ = timed_s(home, "scan", str(folder), "--workers", str(WORKERS))
-    yield Line(f"first scan of {UNCHANGED:,} tiny dark frames", f"{seconds:.0f} s")
+    _write_small(folder)
+    found = list(Walk().files([os.fsencode(folder)]))
+    engine, _ = _store_copies(home, [(f.path, f.size, f.mtime_ns) for f in found], 100)
+    engine.dispose()
     began = time.perf_counter()
-    found = sum(1 for _ in Walk().files([os.fsencode(folder)]))
+    files = sum(1 for _ in Walk().files([os.fsencode(folder)]))
     walk = time.perf_counter() - began
     again, cpu = min(timed_s(home, "scan", str(folder)) for _ in range(5))
-    yield Line(f"walk of {found:,} files alone", f"{walk:.2f} s")
+    yield Line(f"walk of {files:,} files alone", f"{walk:.2f} s")
     yield Line("second scan, the whole command", f"{again:.2f} (cpu {cpu:.2f}) s")
     yield Line("  on top of the walk", f"{again - walk:.2f} s", "under 1 s")
 
 
-def _write_darks(folder: Path) -> None:
-    rng = np.random.default_rng(1)
+def _write_small(folder: Path) -> None:
+    one = write_frame(folder / "one.fits", np.zeros((8, 8), np.uint16)).read_bytes()
     for i in range(UNCHANGED):
-        pixels = rng.integers(90, 110, (8, 8)).astype(np.uint16)
-        start = f"2026-{1 + i // 834:02d}-{1 + i // 30 % 28:02d}T{i % 24:02d}:{i % 60:02d}:00"
-        name = folder / f"night_{i // 100:03d}" / f"dark_{i:05d}.fits"
-        write_frame(name, pixels, IMAGETYP="Dark Frame", FILTER=None, DATE__OBS=start)
+        path = folder / f"night_{i // 100:03d}" / f"frame_{i:05d}.fits"
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(one)
 
 
 if __name__ == "__main__":

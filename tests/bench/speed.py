@@ -24,6 +24,7 @@ from tests.measure.fields import draw_field, moffat
 
 SIZES = {"8 Mpx": (2448, 3264), "26 Mpx": (4176, 6248)}
 STARS = {"8 Mpx": 1500, "26 Mpx": 5000}
+SEP_DEFAULT_STACK = 300_000
 SEP_SIGMA = 1.5  # the threshold of sep's own tutorial; its 5 sigma is reported beside it
 
 
@@ -37,6 +38,25 @@ class Timing:
     sep_5_sigma_s: float
     photutils_s: float
     peak_share: float  # of the frame as float32
+
+
+def fit_pixel_stack(pixels: np.ndarray, sigmas: float) -> None:
+    """
+    Give sep the smallest pixel stack that holds the frame, from its default upwards.
+
+    sep clears the stack on every call: a needlessly large one would slow it down and flatter us.
+    """
+    size = SEP_DEFAULT_STACK
+    while True:
+        sep.set_extract_pixstack(size)
+        try:
+            sep_recipe(pixels, sigmas)
+        except Exception as error:
+            if "pixel buffer full" not in str(error):
+                raise
+            size *= 2
+        else:
+            return
 
 
 def sep_recipe(pixels: np.ndarray, sigmas: float) -> None:
@@ -83,11 +103,18 @@ def peak_share(pixels: np.ndarray) -> float:
 
 def time_frame(label: str, pixels: np.ndarray, fwhm_px: float, turns: int) -> Timing:
     measure_frame(pixels)
+    ours, deep, shallow = [], [], []
+    for _ in range(turns):  # in turn, so that a busy spell hits all alike
+        ours.append(best_of(lambda: measure_frame(pixels), 1))
+        fit_pixel_stack(pixels, SEP_SIGMA)
+        deep.append(best_of(lambda: sep_recipe(pixels, SEP_SIGMA), 1))
+        fit_pixel_stack(pixels, 5.0)
+        shallow.append(best_of(lambda: sep_recipe(pixels, 5.0), 1))
     return Timing(
         label,
-        best_of(lambda: measure_frame(pixels), turns),
-        best_of(lambda: sep_recipe(pixels, SEP_SIGMA), turns),
-        best_of(lambda: sep_recipe(pixels, 5.0), turns),
+        min(ours),
+        min(deep),
+        min(shallow),
         best_of(lambda: photutils_recipe(pixels, fwhm_px), 1),
         peak_share(pixels),
     )
@@ -96,10 +123,13 @@ def time_frame(label: str, pixels: np.ndarray, fwhm_px: float, turns: int) -> Ti
 def show(timing: Timing) -> None:
     to_sep = timing.runlog_s / timing.sep_s
     faster = timing.photutils_s / timing.runlog_s
-    passed = to_sep <= 1.3 and faster >= 8 and timing.peak_share <= 3
+    # judged against the faster of the two sep runs
+    passed = (
+        timing.runlog_s / timing.sep_5_sigma_s <= 1.3 and faster >= 8 and timing.peak_share <= 3
+    )
     print(
         f"{timing.frame:18s} {timing.runlog_s:7.3f} {timing.sep_s:7.3f} {to_sep:6.2f}"
-        f" {timing.sep_5_sigma_s:7.3f} {timing.runlog_s / timing.sep_5_sigma_s:6.2f}"
+        f" {timing.sep_5_sigma_s:7.3f} {beside_fastest:6.2f}"
         f" {timing.photutils_s:8.2f} {faster:6.1f} {timing.peak_share:7.2f}"
         f"   {'pass' if passed else 'FALLS SHORT'}"
     )
@@ -111,7 +141,6 @@ def main() -> None:
     parser.add_argument("--large", action="store_true")
     options = parser.parse_args()
     warnings.simplefilter("ignore")
-    sep.set_extract_pixstack(10_000_000)
     print(f"{'':18s} {'runlog':>7s} {'sep':>7s} {'ratio':>6s} {'sep 5s':>7s} {'ratio':>6s}"
           f" {'photutils':>8s} {'times':>5s} {'memory':>7s}")  # fmt: skip
     print(f"{'asked':18s} {'s':>7s} {'s':>7s} {'<= 1.3':>6s} {'s':>7s} {'':6s} {'s':>8s}"

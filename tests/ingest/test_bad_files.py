@@ -10,7 +10,7 @@ from astropy.io import fits
 
 from runlog.core.header import HeaderRules
 from runlog.ingest import fits as ingest_fits
-from runlog.ingest.read import Task, read_file
+from runlog.ingest.task import Task, read_file
 from tests.tools import header_of, noise, write_frame
 
 

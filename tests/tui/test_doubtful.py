@@ -105,11 +105,11 @@ async def test_three_thousand_short_frames_are_a_few_decisions(
         await press(pilot, "3")
         screen: Any = pilot.app.screen
         assert len(screen.cases) < 10
-        assert "a block of 300 frames" in left_words(pilot)
+        assert "a block of 250 frames" in left_words(pilot)
         assert sum(len(case.frames) for case in screen.cases) == 600
         folded = len(screen.cases)
         await press(pilot, "w")
-        assert len(screen.cases) == folded - 1 + 300
+        assert len(screen.cases) == folded - 1 + 250
         await press(pilot, "w", *"r" * folded)
         assert screen.left() == 0
         assert pilot.app.open_count == 0  # type: ignore[attr-defined]

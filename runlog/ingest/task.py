@@ -1,0 +1,44 @@
+"""What is handed to a worker and what comes back; light, so that asking costs no second."""
+
+from dataclasses import dataclass
+
+from runlog.core.frame import FrameHeader, Kind, ReadFrame
+from runlog.core.header import HeaderRules
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPixels:
+    """A stored frame: its key, and what need not be done to its pixels again."""
+
+    content_key: str
+    measured: bool
+    levelled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A file to read; `known` lists what is stored of the frames it may turn out to hold."""
+
+    path: bytes
+    parts: tuple[str, ...]
+    rules: HeaderRules
+    known: tuple[KnownPixels, ...] = ()
+    kind: Kind | None = None  # what a person says it is, whatever the header says
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a file: a frame or a reason."""
+
+    path: bytes
+    frame: ReadFrame | None = None
+    header: FrameHeader | None = None
+    failure: str | None = None
+    passing: bool = False  # not the file's fault: the next scan tries again
+
+
+def read_file(task: Task) -> Outcome:
+    """Read, fingerprint and measure one file; astropy and scipy are imported with the first."""
+    from runlog.ingest.read import read_file as read
+
+    return read(task)

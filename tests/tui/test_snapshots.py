@@ -1,0 +1,94 @@
+"""How each screen looks at 80 x 24 and 160 x 48; made anew with --snapshot-update."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+
+from runlog.actions.night import NightReport
+from runlog.actions.review import whole_run
+from runlog.core.story import Story
+from runlog.tui import night_screen
+
+from .conftest import make_app, press, rest
+
+SCREENS: dict[str, tuple[str, ...]] = {
+    "night": (),
+    "calendar": ("c",),
+    "timeline": ("t", "space"),
+    "frames": ("2", "down", "down", "space", "space", "end"),
+    "found": ("2", "slash", *"doubtful", "space", *"not", "space", *"cloud", "enter"),
+    "doubtful": ("3", "k"),
+    "edges": ("3", "e"),
+    "compared": ("3", "space", "o", "b"),
+    "picture": ("2", "end", "enter", "o"),
+    "closer": ("2", "enter", "plus", "plus", "right"),
+    "totals": ("4", "right"),
+    "help": ("2", "question_mark"),
+    "note": ("3", "n"),
+}
+SIZES = ((80, 24), (160, 48))
+
+
+def told(engine: Any, _settings: Any, run: Any) -> NightReport:
+    """A story that does not change with the words of the one that tells it."""
+    lines = whole_run(engine, run.id)
+    counts = {g: sum(line.grade == g for line in lines)
+              for g in ("keep", "doubtful", "reject", "ungraded")}  # fmt: skip
+    cloud = [line for line in lines if any(name == "cloud" for name, _ in line.faults)]
+    first, last = cloud[0].taken_at_utc, cloud[-1].taken_at_utc
+    event = {"kind": "cloud", "start_utc": first, "end_utc": last, "frames": len(cloud),
+             "cost_s": 1800.0, "text": "cloud: stars give 62% of their light"}  # fmt: skip
+    added = [{"target": "M 31", "filter": "L", "kept_s": 5400.0, "doubtful_s": 1800.0,
+              "rejected_s": 0.0}]  # fmt: skip
+    row = {
+        "rig": run.rig, "counts": counts, "added": added, "events": [event],
+        "first_utc": lines[0].taken_at_utc, "last_utc": lines[-1].taken_at_utc,
+        "verdicts": {
+            "tracking": {"verdict": "fair", "evidence": "3 of 71 frames trailed"},
+            "focus": {"verdict": "good", "evidence": "none of 71 frames out of focus"},
+            "sky": {"verdict": "poor", "evidence": "12 of 71 frames under cloud or poor seeing"},
+            "optics": {"verdict": "unknown", "evidence": "needs the fields of several nights"},
+        },
+    }  # fmt: skip
+    dark = datetime(2026, 10, 16, 18, tzinfo=UTC), datetime(2026, 10, 17, 4, tzinfo=UTC)
+    return NightReport(row, Story((), {}, None), dark, [], {})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("name", SCREENS)
+def test_screen(
+    snap_compare: Any, database: Path, monkeypatch: pytest.MonkeyPatch, name: str,
+    size: tuple[int, int],
+) -> None:  # fmt: skip
+    """The screen looks as it did when a person last looked at it."""
+    monkeypatch.setattr(night_screen, "report_of", told)
+
+    async def go(pilot: Pilot[Any]) -> None:
+        await rest(pilot)
+        await press(pilot, *SCREENS[name])
+        pilot.app.say("")  # type: ignore[attr-defined]
+        pilot.app.cursor_blink = False  # type: ignore[attr-defined]
+        for field in pilot.app.screen.query("Input"):
+            field.cursor_blink = False  # type: ignore[attr-defined]
+        await rest(pilot)
+
+    assert snap_compare(make_app(database), run_before=go, terminal_size=size)
+
+
+@pytest.mark.parametrize("name", ["night", "frames", "doubtful", "totals"])
+def test_light(
+    snap_compare: Any, database: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """The light shade reads on paper white."""
+    monkeypatch.setattr(night_screen, "report_of", told)
+
+    async def go(pilot: Pilot[Any]) -> None:
+        await rest(pilot)
+        await press(pilot, *SCREENS[name], "T")
+        pilot.app.say("")  # type: ignore[attr-defined]
+        await rest(pilot)
+
+    assert snap_compare(make_app(database), run_before=go, terminal_size=(80, 24))
