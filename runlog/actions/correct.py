@@ -215,13 +215,9 @@ def _to_undo(book: Sequence[Correction], number: int | None) -> Correction:
     line = next((c for c in book if c.id == number), None)
     if line is None:
         raise UsageError(f"There is no correction {number}", cure="See: runlog correct --list")
-    if any(c.undoes == number and not _undone(book, c) for c in book):
+    if not line.stands:
         raise UsageError(f"Correction {number} is already undone; nothing was changed")
     return line
-
-
-def _undone(book: Sequence[Correction], line: Correction) -> bool:
-    return any(c.undoes == line.id and not _undone(book, c) for c in book)
 
 
 def _origin(book: Sequence[Correction], line: Correction) -> int:

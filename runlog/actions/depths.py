@@ -37,9 +37,7 @@ class Depths:
         if known is not None:
             return known, False
         stored = history.depth_reference(connection, *key)
-        chosen = (
-            Frozen(*stored[1:]) if stored is not None else _best(connection, matcher, rig_id, row)
-        )
+        chosen = _as_stored(stored) if stored else _best(connection, matcher, rig_id, row)
         self._frozen[key] = chosen
         return chosen, stored is None
 
@@ -62,6 +60,10 @@ class Depths:
             return None
         reference = DepthReference(frozen.fwhm_arcsec, frozen.sky_variance)
         return effective_s(row.exposure_s, light / at_frozen, *depth, reference, form)
+
+
+def _as_stored(row: Row[Any]) -> Frozen:
+    return Frozen(row.target, row.filter, row.content_key, row.fwhm_arcsec, row.sky_variance)
 
 
 def _best(connection: Connection, matcher: Matcher, rig_id: int, row: Row[Any]) -> Frozen | None:

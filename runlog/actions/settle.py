@@ -11,7 +11,7 @@ from runlog.actions.depths import Depths, Frozen, scale_of
 from runlog.actions.matching import Matcher, field_of, transparency
 from runlog.config import Settings
 from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
-from runlog.core.baseline import shape_group, usual_by
+from runlog.core.baseline import by_group, shape_group, usual_shape
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
 from runlog.core.grading import History, grade_run
 from runlog.core.policy import digest_of
@@ -340,7 +340,7 @@ def _changes(j: Judged) -> dict[str, Any]:
 
 
 def _usual_widths(frames: Sequence[RunFrame]) -> dict[tuple[str, int], float]:
-    usual = usual_by([f for f in frames if f.measured], shape_group, None)
+    usual = by_group([f for f in frames if f.measured], shape_group, usual_shape)
     return {
         (str(key[0]), int(str(key[1]))): found.fwhm_px
         for key, found in usual.items()

@@ -109,7 +109,7 @@ def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> tu
 
 
 def _to_undo(book: Sequence[Change], number: int | None) -> Change:
-    standing = [c for c in book if c.stands]
+    standing = [c for c in book if c.stands and c.undoes is None]
     if number is None:
         if not standing:
             raise UsageError("There is no change of names to undo")
@@ -117,7 +117,7 @@ def _to_undo(book: Sequence[Change], number: int | None) -> Change:
     line = next((c for c in book if c.id == number), None)
     if line is None:
         raise UsageError(f"There is no change {number}", cure="See: runlog targets log")
-    if line.undoes is None and not line.stands:
+    if not line.stands:
         raise UsageError(f"Change {number} is already undone; nothing was changed")
     return line
 

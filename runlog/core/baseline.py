@@ -1,7 +1,11 @@
 """What is usual for a run, found so that a bad half of the night cannot drag it along."""
 
+from cmath import rect
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from math import isfinite, radians, sqrt
+from statistics import median
+from typing import TypeVar
 
 import numpy as np
 
@@ -20,25 +24,39 @@ FLOOR_SHARE = 0.75  # of the width that optics and sampling give, where nothing 
 MOST_AIRMASS = 3.0
 
 
+T = TypeVar("T")
+
+
 @dataclass(frozen=True, slots=True)
-class Usual:
-    """Usual values of frames that compare with one another; None where too few tell."""
+class UsualShape:
+    """Usual shape of stars among frames that compare; None where too few tell."""
 
     frames: int
     fwhm_px: float | None = None  # at airmass 1
     stretch: complex | None = None  # the rig's own ellipticity (e1 + i e2)
     profile: float | None = None  # half-flux radius over FWHM
-    beta: float | None = None
-    stars: float | None = None
-    zone_shares: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class UsualLight:
+    """Usual light, per second, among frames that compare; None where too few tell."""
+
     flux_adu_s: float | None = None  # of the ranked star, at airmass 1
     transparency: float | None = None
     sky_adu_s: float | None = None  # pedestal removed, at airmass 1
-    noise_adu: float | None = None
-    clipped_stars: float | None = None
     matched_share: float = 0.0  # of the frames that were laid on the target's best frame
     out_of_place_share: float = 0.0  # of those, with a band of rows elsewhere than in it
     shift_px: tuple[float, float] | None = None  # where the run points, against that frame
+
+
+@dataclass(frozen=True, slots=True)
+class UsualCount:
+    """Usual counts and noise among frames of one length; None where too few tell."""
+
+    stars: float | None = None
+    zone_shares: tuple[float, ...] = ()
+    noise_adu: float | None = None
+    clipped_stars: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +89,14 @@ def darkest(values: Iterable[float | None]) -> float | None:
 
 
 def _quantile(values: Iterable[float | None], share: float) -> float | None:
-    known = [value for value in values if value is not None and np.isfinite(value)]
-    return float(np.quantile(known, share)) if len(known) >= ENOUGH else None
+    """Interpolate linearly between order statistics (numpy's default, without its overhead)."""
+    known = sorted(value for value in values if value is not None and isfinite(value))
+    if len(known) < ENOUGH:
+        return None
+    place = share * (len(known) - 1)
+    below = int(place)
+    above = min(below + 1, len(known) - 1)
+    return float(known[below] + (place - below) * (known[above] - known[below]))
 
 
 # --- values of one frame --------------------------------------------------------------------
@@ -98,6 +122,14 @@ def sky_rate_at_zenith(frame: RunFrame) -> float | None:
     return float(rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.filter) * (airmass - 1))))
 
 
+def flux_at_zenith(frame: RunFrame) -> float | None:
+    """Flux of the ranked star with what a clear sky takes at the frame's airmass given back."""
+    if frame.ranked_flux_adu_s is None or frame.airmass is None:
+        return frame.ranked_flux_adu_s
+    loss_mag = extinction_mag(frame.filter) * (frame.airmass - 1)
+    return float(frame.ranked_flux_adu_s * 10 ** (0.4 * loss_mag))
+
+
 def profile(frame: RunFrame) -> float | None:
     """Half-flux radius over FWHM: 0.5 for a Gaussian, more for wings, rings and discs."""
     if not frame.hfr_px or not frame.fwhm_px:
@@ -110,13 +142,13 @@ def stretch(frame: RunFrame) -> complex | None:
     if frame.axis_ratio is None or frame.elongation_deg is None:
         return None
     size = (1 - frame.axis_ratio) / (1 + frame.axis_ratio)
-    return complex(size * np.exp(2j * np.radians(frame.elongation_deg)))
+    return rect(size, 2 * radians(frame.elongation_deg))
 
 
 def eccentricity_of(ellipticity: float) -> float:
     """Turn an ellipticity (1 - q) / (1 + q) into the eccentricity sqrt(1 - q^2)."""
     q = (1 - ellipticity) / (1 + ellipticity)
-    return float(np.sqrt(max(0.0, 1 - q * q)))
+    return sqrt(max(0.0, 1 - q * q))
 
 
 def width_at(zenith_px: float, floor_px: float, airmass: float | None) -> float:
@@ -125,7 +157,7 @@ def width_at(zenith_px: float, floor_px: float, airmass: float | None) -> float:
         return zenith_px
     growth = min(max(airmass, 1.0), MOST_AIRMASS) ** (2 * SEEING_EXPONENT)
     seeing2 = max(zenith_px**2 - floor_px**2, 0.0)
-    return float(np.sqrt(min(floor_px, zenith_px) ** 2 + seeing2 * growth))
+    return sqrt(min(floor_px, zenith_px) ** 2 + seeing2 * growth)
 
 
 def width_at_zenith(width_px: float, floor_px: float, airmass: float | None) -> float:
@@ -134,7 +166,7 @@ def width_at_zenith(width_px: float, floor_px: float, airmass: float | None) -> 
         return width_px
     growth = min(max(airmass, 1.0), MOST_AIRMASS) ** (2 * SEEING_EXPONENT)
     floor2 = min(floor_px, width_px) ** 2
-    return float(np.sqrt(floor2 + (width_px**2 - floor2) / growth))
+    return sqrt(floor2 + (width_px**2 - floor2) / growth)
 
 
 def zones(frame: RunFrame) -> tuple[int, ...]:
@@ -160,40 +192,50 @@ def count_group(frame: RunFrame) -> tuple[object, ...]:
     return (*light_group(frame), frame.exposure_s)
 
 
-Group = Callable[[RunFrame], tuple[object, ...]]
-
-
-def usual_by(
-    frames: Sequence[RunFrame], group: Group, floor_px: float | None
-) -> dict[tuple[object, ...], Usual]:
+def by_group(
+    frames: Sequence[RunFrame],
+    group: Callable[[RunFrame], tuple[object, ...]],
+    find: Callable[[Sequence[RunFrame]], T],
+) -> dict[tuple[object, ...], T]:
     """Find what is usual for each group of a run."""
     groups: dict[tuple[object, ...], list[RunFrame]] = {}
     for frame in frames:
         groups.setdefault(group(frame), []).append(frame)
-    return {key: usual(members, floor_px) for key, members in groups.items()}
+    return {key: find(members) for key, members in groups.items()}
 
 
-def usual(frames: Sequence[RunFrame], floor_px: float | None) -> Usual:
-    """Find what is usual among frames that compare with one another."""
+def usual_shape(frames: Sequence[RunFrame], floor_px: float | None = None) -> UsualShape:
+    """Find the usual shape; `floor_px` is the narrowest width the rig was ever usual at."""
     narrow = low(f.fwhm_px for f in frames)
     floor = _floor(narrow, floor_px)
     good = [f for f in frames if narrow is not None and f.fwhm_px and f.fwhm_px <= 1.25 * narrow]
-    return Usual(
+    return UsualShape(
         frames=sum(f.fwhm_px is not None for f in frames),
         fwhm_px=low(width_at_zenith(f.fwhm_px, floor, f.airmass) for f in frames if f.fwhm_px),
         stretch=_middle(stretch(f) for f in good),
         profile=_median(profile(f) for f in good),
-        beta=_median(f.beta for f in good),
-        stars=high(f.stars for f in frames),
-        zone_shares=_zone_shares(frames),
-        flux_adu_s=clearest(f.ranked_flux_adu_s for f in frames),
+    )
+
+
+def usual_light(frames: Sequence[RunFrame]) -> UsualLight:
+    """Find the usual light, sky and pointing."""
+    return UsualLight(
+        flux_adu_s=clearest(flux_at_zenith(f) for f in frames),
         transparency=clearest(f.transparency for f in frames),
         sky_adu_s=darkest(sky_rate_at_zenith(f) for f in frames),
-        noise_adu=darkest(f.noise_adu for f in frames),
-        clipped_stars=low(f.clipped_stars for f in frames),
         matched_share=_share(f.matched is True for f in frames),
         out_of_place_share=_share(f.rows_out_of_place is not None for f in frames if f.matched),
         shift_px=_shift(frames),
+    )
+
+
+def usual_count(frames: Sequence[RunFrame]) -> UsualCount:
+    """Find the usual number of stars, their spread over the frame, noise and saturation."""
+    return UsualCount(
+        stars=high(f.stars for f in frames),
+        zone_shares=_zone_shares(frames),
+        noise_adu=darkest(f.noise_adu for f in frames),
+        clipped_stars=low(f.clipped_stars for f in frames),
     )
 
 
@@ -215,16 +257,16 @@ def _floor(narrow_px: float | None, floor_px: float | None) -> float:
 
 def _median(values: Iterable[float | None]) -> float | None:
     known = [value for value in values if value is not None]
-    return float(np.median(known)) if len(known) >= ENOUGH else None
+    return float(median(known)) if len(known) >= ENOUGH else None
 
 
 def _middle(values: Iterable[complex | None]) -> complex | None:
     """Median by components over the rounder half: trails must not pass as the rig's own."""
     known = sorted((v for v in values if v is not None), key=abs)
-    half = np.array(known[: max(ENOUGH, (len(known) + 1) // 2)])
+    half = known[: max(ENOUGH, (len(known) + 1) // 2)]
     if len(half) < ENOUGH:
         return None
-    return complex(float(np.median(half.real)), float(np.median(half.imag)))
+    return complex(median(v.real for v in half), median(v.imag for v in half))
 
 
 def _zone_shares(frames: Sequence[RunFrame]) -> tuple[float, ...]:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from runlog.core.baseline import Earlier, Usual
+from runlog.core.baseline import Earlier, UsualCount, UsualLight, UsualShape
 from runlog.core.frame import Fault, FaultName, Grade, RunFrame
 from runlog.core.policy import Limit, Policy
 
@@ -23,9 +23,9 @@ class Case:
     """One frame, what it is compared with, and the limits that hold for its filter."""
 
     frame: RunFrame
-    shape: Usual
-    light: Usual
-    count: Usual
+    shape: UsualShape
+    light: UsualLight
+    count: UsualCount
     earlier: Earlier | None
     policy: Policy
     first_after: str | None = None  # "a flip", "a refocus" ...: context, never a cause

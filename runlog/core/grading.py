@@ -1,22 +1,23 @@
 """Measurements against what is usual for the run and the rig: a grade with its reasons."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
 
 from runlog.core.baseline import (
     ENOUGH,
     Earlier,
-    Usual,
+    UsualShape,
+    by_group,
     count_group,
     light_group,
     shape_group,
-    usual,
-    usual_by,
+    usual_count,
+    usual_light,
+    usual_shape,
 )
 from runlog.core.checks import Case, Check
 from runlog.core.faults import light, rig, shape
 from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
-from runlog.core.policy import Policy, extinction_mag
+from runlog.core.policy import Policy
 
 SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3}
 SHAPE_FRAMES = 5  # fewer of one filter are compared with the whole run
@@ -71,7 +72,7 @@ def explain_run(
 
 def build_cases(frames: Sequence[RunFrame], policy: Policy, history: History) -> list[Case]:
     """Set every measured frame beside what it compares with."""
-    measured = [at_zenith(f) for f in frames if f.measured]
+    measured = [f for f in frames if f.measured]
     whole = _Whole(measured, history)
     filters = {f.filter: policy.for_filter(f.filter) for f in measured}
     return [whole.case(f, filters[f.filter]) for f in measured]
@@ -84,10 +85,10 @@ class _Whole:
         self.history = history
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
-        self.everything = usual(frames, floor)
-        self.shapes = usual_by(frames, shape_group, floor)
-        self.lights = usual_by(frames, light_group, floor)
-        self.counts = usual_by(frames, count_group, floor)
+        self.everything = usual_shape(frames, floor)
+        self.shapes = by_group(frames, shape_group, lambda members: usual_shape(members, floor))
+        self.lights = by_group(frames, light_group, usual_light)
+        self.counts = by_group(frames, count_group, usual_count)
 
     def case(self, frame: RunFrame, policy: Policy) -> Case:
         return Case(
@@ -99,17 +100,9 @@ class _Whole:
             policy,
         )
 
-    def _shape(self, frame: RunFrame) -> Usual:
+    def _shape(self, frame: RunFrame) -> UsualShape:
         own = self.shapes[shape_group(frame)]
         return own if own.frames >= SHAPE_FRAMES else self.everything
-
-
-def at_zenith(frame: RunFrame) -> RunFrame:
-    """Give star fluxes back what a clear sky takes at their airmass."""
-    if frame.ranked_flux_adu_s is None or frame.airmass is None:
-        return frame
-    gain = 10 ** (0.4 * extinction_mag(frame.filter) * (frame.airmass - 1))
-    return replace(frame, ranked_flux_adu_s=frame.ranked_flux_adu_s * gain)
 
 
 def _unmeasured(frame: RunFrame) -> Verdict:

@@ -11,15 +11,18 @@ from runlog.core.sequence import split_panel, with_panel
 
 
 def in_force(lines: Iterable[tuple[int, int | None]]) -> frozenset[int]:
-    """Choose the lines in force from (number, number it undoes), numbers rising with time."""
+    """Choose the lines in force from (number, number it undoes), numbers rising with time.
+
+    Undoings are lines as well: one in force takes what it undoes out of force.
+    """
     undone: set[int] = set()
     standing: list[int] = []
-    for number, undoes in sorted(lines, reverse=True):  # later lines speak first
+    ordered = sorted(lines, key=lambda line: line[0], reverse=True)  # later lines speak first
+    for number, undoes in ordered:
         if number in undone:
             continue
-        if undoes is None:
-            standing.append(number)
-        else:
+        standing.append(number)
+        if undoes is not None:
             undone.add(undoes)
     return frozenset(standing)
 

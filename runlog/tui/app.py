@@ -168,19 +168,19 @@ class ReviewApp(App[None]):
         self.catch_up()
         return True
 
-    def action_go(self, place: str) -> None:
-        """Go to one of the four places."""
+    async def action_go(self, place: str) -> None:
+        """Go to one of the four places; keys typed ahead wait until it is there."""
         if self.current_mode == place:
             while len(self.screen_stack) > 1:
-                self.pop_screen()
+                await self.pop_screen()
             return
-        self.switch_mode(place)
+        await self.switch_mode(place)
 
-    def action_help(self) -> None:
+    async def action_help(self) -> None:
         """Show the keys of this screen."""
         scope = getattr(self.screen, "scope", "")
         if scope in SCOPES:
-            self.push_screen(HelpScreen(scope))
+            await self.push_screen(HelpScreen(scope))
 
     def action_shade(self) -> None:
         """Switch between light and dark."""

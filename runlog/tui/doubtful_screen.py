@@ -195,10 +195,10 @@ class DoubtfulScreen(LookingScreen):
         self.every_night = not self.every_night
         self.catch_up()
 
-    def action_note(self) -> None:
+    async def action_note(self) -> None:
         """Write a note on the case."""
         if self.case is not None:
-            self.note_asked(self.case.ids)
+            await self.note_asked(self.case.ids)
 
 
 def _name(case: Case, look: Look) -> Text:

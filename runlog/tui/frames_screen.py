@@ -287,7 +287,7 @@ class FramesScreen(Desk):
         if alone:
             table.move_to(table.cursor + 1)
 
-    def action_note(self) -> None:
+    async def action_note(self) -> None:
         """Write a note on what is picked, or on the row under the cursor."""
         ids = self.table.chosen()
 
@@ -296,13 +296,13 @@ class FramesScreen(Desk):
                 self.run_worker(self.review.decisions.annotate(ids, note), group="judge")
 
         if ids:
-            self.app.push_screen(NoteScreen(len(ids)), store)
+            await self.app.push_screen(NoteScreen(len(ids)), store)
 
-    def action_open(self) -> None:
+    async def action_open(self) -> None:
         """See the picture of the row under the cursor."""
         if self.table.ids:
-            self.app.push_screen(PictureScreen(self.table.ids, self.table.cursor))
+            await self.app.push_screen(PictureScreen(self.table.ids, self.table.cursor))
 
-    def on_frame_table_opened(self) -> None:
+    async def on_frame_table_opened(self) -> None:
         """See it by a second click."""
-        self.action_open()
+        await self.action_open()

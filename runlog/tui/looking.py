@@ -2,7 +2,6 @@
 
 from collections import OrderedDict
 from collections.abc import Sequence
-from typing import Any
 
 from textual import work
 from textual.app import ComposeResult
@@ -186,7 +185,7 @@ class LookingScreen(Desk):
         """Drop what was loaded: grades or files may have changed."""
         self._pictures.clear()
 
-    def note_asked(self, ids: Sequence[int]) -> Any:
+    async def note_asked(self, ids: Sequence[int]) -> None:
         """Ask for a note and store it."""
         from runlog.tui.note_screen import NoteScreen
 
@@ -194,4 +193,4 @@ class LookingScreen(Desk):
             if note is not None:
                 self.run_worker(self.review.decisions.annotate(ids, note), group="judge")
 
-        return self.app.push_screen(NoteScreen(len(ids)), store)
+        await self.app.push_screen(NoteScreen(len(ids)), store)

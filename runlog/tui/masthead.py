@@ -57,8 +57,8 @@ class Masthead(Widget):
         text.truncate(room)
         return text
 
-    def on_click(self, event: Click) -> None:
+    async def on_click(self, event: Click) -> None:
         """Go where the pointer points."""
         for start, end, name in self._spans:
             if start <= event.x < end:
-                cast("ReviewApp", self.app).action_go(name)
+                await cast("ReviewApp", self.app).action_go(name)

@@ -92,23 +92,23 @@ class NightScreen(Desk):
         if not self.review.show_run(self.review.run_at + step):
             self.review.say("This is the last night" if step > 0 else "This is the first night")
 
-    def action_calendar(self) -> None:
+    async def action_calendar(self) -> None:
         """Pick a night by its date."""
         if self.review.runs:
-            self.app.push_screen(CalendarScreen(), self._picked)
+            await self.app.push_screen(CalendarScreen(), self._picked)
 
     def _picked(self, at: int | None) -> None:
         if at is not None:
             self.review.show_run(at)
 
-    def action_timeline(self) -> None:
+    async def action_timeline(self) -> None:
         """Show the time line alone."""
         if self.lines:
-            self.app.push_screen(TimelineScreen(self.lines, self._spans()))
+            await self.app.push_screen(TimelineScreen(self.lines, self._spans()))
 
-    def on_timeline_pointed(self, message: Timeline.Pointed) -> None:
+    async def on_timeline_pointed(self, message: Timeline.Pointed) -> None:
         """Open the time line where it was clicked."""
-        self.app.push_screen(TimelineScreen(self.lines, self._spans(), message.at))
+        await self.app.push_screen(TimelineScreen(self.lines, self._spans(), message.at))
 
     def action_down(self) -> None:
         """Read on."""

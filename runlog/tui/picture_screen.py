@@ -61,9 +61,9 @@ class PictureScreen(LookingScreen):
         """Decide on this frame; stay with it."""
         self.run_worker(self.judge([self.ids[self.at]], grade), group="judge")
 
-    def action_note(self) -> None:
+    async def action_note(self) -> None:
         """Write a note on this frame."""
-        self.note_asked([self.ids[self.at]])
+        await self.note_asked([self.ids[self.at]])
 
     def action_leave(self) -> None:
         """Go back to the list."""

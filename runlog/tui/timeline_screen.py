@@ -59,10 +59,10 @@ class TimelineScreen(Desk):
                 return
         self.review.say("Every frame was kept")
 
-    def action_open(self) -> None:
+    async def action_open(self) -> None:
         """Show the picture of the frame under the cursor."""
         if self.lines:
-            self.app.push_screen(PictureScreen([line.id for line in self.lines], self.at))
+            await self.app.push_screen(PictureScreen([line.id for line in self.lines], self.at))
 
     def action_leave(self) -> None:
         """Go back to the night."""

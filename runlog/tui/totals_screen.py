@@ -112,7 +112,7 @@ class TotalsScreen(Desk):
         self.across = min(max(self.across + step, 0), shown - 1)
         self.draw()
 
-    def action_goal(self) -> None:
+    async def action_goal(self) -> None:
         """Set the hours wanted for this row."""
         if not self.rows:
             return
@@ -124,7 +124,7 @@ class TotalsScreen(Desk):
             if typed is not None and typed.strip():
                 self._set_goal(row["target"], row["filter"], typed)
 
-        self.app.push_screen(NoteScreen(0, what, now), store)
+        await self.app.push_screen(NoteScreen(0, what, now), store)
 
     @work(group="goal")
     async def _set_goal(self, target: str, filter_name: str, typed: str) -> None:
@@ -141,13 +141,13 @@ class TotalsScreen(Desk):
             app.say(done)
         await app.poll()
 
-    def action_open(self) -> None:
+    async def action_open(self) -> None:
         """Show the frames behind the number under the cursor."""
         if not self.rows:
             return
         row = self.rows[self.at]
         words = f'"{row["target"]}" "{row["filter"]}" {NUMBERS[self.across][1]}'.strip()
-        self.review.action_go("frames")
+        await self.review.action_go("frames")
         self.app.call_after_refresh(self._find, words)
 
     def _find(self, words: str) -> None:

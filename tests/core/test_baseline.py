@@ -9,14 +9,16 @@ from hypothesis import strategies as st
 
 from runlog.core.baseline import (
     ENOUGH,
+    by_group,
     eccentricity_of,
     high,
     light_group,
     low,
     shape_group,
     stretch,
-    usual,
-    usual_by,
+    usual_count,
+    usual_light,
+    usual_shape,
     width_at,
     width_at_zenith,
 )
@@ -100,13 +102,14 @@ def test_row_order_does_not_matter(values, random):
     made = [frame(str(i), fwhm_px=w, stars=n, hfr_px=w) for i, (w, n) in enumerate(values)]
     shuffled = list(made)
     random.shuffle(shuffled)
-    assert usual(shuffled, None) == usual(made, None)
+    for find in (usual_shape, usual_light, usual_count):
+        assert find(shuffled) == find(made)
 
 
 def test_filters_and_binnings_are_compared_apart():
     """Shapes compare within filter and binning, light within target, filter, gain and offset."""
     narrow = [frame(str(i), fwhm_px=2.0, gain=100.0) for i in range(4)]
     binned = [frame(f"b{i}", fwhm_px=1.0, gain=100.0, binning=2) for i in range(4)]
-    found = usual_by([*narrow, *binned], shape_group, None)
+    found = by_group([*narrow, *binned], shape_group, usual_shape)
     assert {key: u.fwhm_px for key, u in found.items()} == {("L", 1): 2.0, ("L", 2): 1.0}
     assert light_group(narrow[0]) != light_group(frame("g", gain=0.0))

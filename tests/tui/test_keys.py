@@ -272,8 +272,8 @@ async def start_again(pilot: Pilot[Any]) -> None:
     """Go back to the last night, everything as it was at the start."""
     app = app_of(pilot)
     while len(app.screen_stack) > 1:
-        app.pop_screen()
-    app.action_go("night")
+        await app.pop_screen()
+    await app.action_go("night")
     app.run_at = len(app.runs) - 1
     app.say("")
     await rest(pilot)

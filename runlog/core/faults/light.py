@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from runlog.core.baseline import sky_rate, sky_rate_at_zenith, zones
+from runlog.core.baseline import flux_at_zenith, sky_rate, sky_rate_at_zenith, zones
 from runlog.core.checks import Case, Check, above, below, ratio
 from runlog.core.frame import FaultName, Grade, RunFrame
 
@@ -39,7 +39,7 @@ def transparency(case: Case) -> tuple[float | None, str]:
         return matched, source
     if case.frame.matched is False:  # the stars are others, or too few: their rank says nothing
         return None, source
-    return ratio(case.frame.ranked_flux_adu_s, case.light.flux_adu_s), source
+    return ratio(flux_at_zenith(case.frame), case.light.flux_adu_s), source
 
 
 def _hazy_night(case: Case) -> Iterator[Check]:
