@@ -55,6 +55,7 @@ class Depths:
         depth = depth_of(row)
         if frozen is None or depth is None or light is None:
             return None
+        # Light in ADU compares only at one gain setting.
         at_frozen = matcher.depth_throughput(connection, rig_id, field_of(row), frozen.content_key)
         if not at_frozen:
             return None

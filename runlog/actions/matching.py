@@ -80,7 +80,7 @@ class Matcher:
     ) -> float | None:
         reference = self.reference(connection, rig_id, field)
         row = history.frame_by_key(connection, content_key)
-        if reference is None or row is None:
+        if reference is None or row is None or row.gain != reference.row.gain:
             return None
         stars = history.star_lists(connection, [row.id]).get(row.id, StarList())
         light: float | None = match_rows(reference, row, stars)["throughput"]
@@ -88,8 +88,8 @@ class Matcher:
 
 
 def field_of(row: Row[Any]) -> Field:
-    """Name what a frame can be matched with: same target, filter, binning and size."""
-    return (row.target, row.filter, row.binning_x, row.width, row.height)
+    """Name what a frame can be matched with: same target, filter, binning, size and gain."""
+    return (row.target, row.filter, row.binning_x, row.width, row.height, row.gain)
 
 
 def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Found:

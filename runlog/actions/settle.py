@@ -12,6 +12,7 @@ from runlog.actions.matching import Matcher, field_of, transparency
 from runlog.config import Settings
 from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
 from runlog.core.baseline import by_group, shape_group, usual_shape
+from runlog.core.doubts import wrong_filters
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
 from runlog.core.grading import History, grade_run
 from runlog.core.policy import digest_of
@@ -246,6 +247,9 @@ def _with_questions(judged: Sequence[Judged]) -> list[Judged]:
             )
     for i, question in _overlapping([j.frame for j in judged]):
         asked[i].append(question)
+    lights = [i for i, j in enumerate(judged) if j.is_light and j.frame.measured]
+    for n, question in wrong_filters([judged[i].frame for i in lights]):
+        asked[lights[n]].append(question)
     return [replace(j, questions=tuple(q)) for j, q in zip(judged, asked, strict=True)]
 
 

@@ -2,13 +2,13 @@
 
 import click
 
-from runlog.cli.common import Session, echo_json, safe, show, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, with_session
 
 
 @click.command("check")
-@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
+@listing
 @with_session
-def command(session: Session, as_json: bool) -> int:
+def command(session: Session, as_json: bool, as_csv: bool) -> int:
     """Look at database, config, files and headers; each finding comes with its cure."""
     from dataclasses import asdict
 
@@ -19,6 +19,10 @@ def command(session: Session, as_json: bool) -> int:
     findings = check(session.engine(), session.settings, session.config)
     if as_json:
         echo_json("runlog.check/1", {"rows": [asdict(f) for f in findings]})
+        return 0
+    if as_csv:
+        rows = [asdict(f) for f in findings]
+        echo_csv(rows, list(rows[0]))
         return 0
     for finding in findings:
         line = Text(

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.cli.common import Session, echo_json, safe, show, table, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, table, with_session
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.columns import clock, hours
 
@@ -19,9 +19,9 @@ OPINION_STYLE = {"good": "#009E73", "fair": "#E69F00", "poor": "#D55E00", "unkno
 
 @click.command("night")
 @click.argument("date", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Write JSON.")
+@listing
 @with_session
-def command(session: Session, date: str | None, as_json: bool) -> int:
+def command(session: Session, date: str | None, as_json: bool, as_csv: bool) -> int:
     """Show what happened in the night of DATE (the evening's date; the last night by default)."""
     from runlog.actions.night import night_reports
     from runlog.actions.select import evening
@@ -30,6 +30,9 @@ def command(session: Session, date: str | None, as_json: bool) -> int:
     if as_json:
         # One rig is the rule: its keys stand at the top; rows has every rig's.
         echo_json("runlog.night/1", reports[0].row | {"rows": [r.row for r in reports]})
+        return 0
+    if as_csv:
+        echo_csv([r.row for r in reports], list(reports[0].row))
         return 0
     for report in reports:
         show_report(report)

@@ -79,15 +79,18 @@ def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence
 
 # --- references -----------------------------------------------------------------------------
 
-REFERENCE_KEYS = ("target", "filter", "binning_x", "width", "height")
-Field = tuple[str, str, int, int, int]  # values of REFERENCE_KEYS
+REFERENCE_KEYS = ("target", "filter", "binning_x", "width", "height", "gain")
+Field = tuple[str, str, int, int, int, float | None]  # values of REFERENCE_KEYS
+CANDIDATES = 9
+TOO_BRIGHT = 1.6  # times the candidates' median: that frame had another filter in
 
 
 def reference_frame(connection: Connection, rig_id: int, field: Field) -> Row[Any] | None:
     """Find the best frame ever of a rig, target and filter.
 
-    Best is the highest signal to noise of the 25th brightest star among round, focused frames;
-    ties go to the smallest key, so the order of scans changes nothing.
+    Best is the highest signal to noise of the 25th brightest star among round, focused frames,
+    leaving out one whose stars are far brighter than in the next best; ties go to the smallest
+    key, so the order of scans changes nothing.
     """
     f = m.frame.c
     score = f.ranked_flux_adu / (f.noise_adu * f.fwhm_px)
@@ -98,9 +101,19 @@ def reference_frame(connection: Connection, rig_id: int, field: Field) -> Row[An
         .where(f.counted, f.header_kind == "light", f.fwhm_px.is_not(None))
         .where(f.eccentricity < 0.8, f.noise_adu > 0, f.readout.is_(None), f.exposure_s > 0)
         .order_by(func.coalesce(score, 0).desc(), f.stars.desc(), f.content_key)
-        .limit(1)
+        .limit(CANDIDATES)
     )
-    return connection.execute(query).one_or_none()
+    return _most_believable(connection.execute(query).all())
+
+
+def _most_believable(candidates: Sequence[Row[Any]]) -> Row[Any] | None:
+    """Take the best candidate whose stars are not far brighter than the others'."""
+    rates = [r.ranked_flux_adu / r.exposure_s for r in candidates if r.ranked_flux_adu]
+    most = TOO_BRIGHT * float(np.median(rates)) if rates else 0.0
+    for row in candidates:
+        if not row.ranked_flux_adu or row.ranked_flux_adu / row.exposure_s <= most:
+            return row
+    return None
 
 
 def _in_field(field: Field) -> list[Any]:

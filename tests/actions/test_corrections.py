@@ -18,18 +18,25 @@ def in_this_process(monkeypatch):
     monkeypatch.setattr("runlog.actions.scan.FEW", 100)
 
 
+def scanned(home):
+    """Scan a run of four frames and one dark."""
+    write_run(home / "frames", 4)
+    dark = home / "frames" / "dark_1.fits"
+    write_frame(dark, noise(9), IMAGETYP="Dark", DATE__OBS="2026-10-10T03:00:00")
+    assert here(home, "scan", home / "frames").returncode == 0
+    return home
+
+
 @pytest.fixture
 def home(tmp_path):
-    """Scan a run of four frames and one dark."""
-    write_run(tmp_path / "frames", 4)
-    write_frame(
-        tmp_path / "frames" / "dark_1.fits",
-        noise(9),
-        IMAGETYP="Dark",
-        DATE__OBS="2026-10-10T03:00:00",
-    )
-    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
-    return tmp_path
+    """Give a test its own frames."""
+    return scanned(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def untouched(tmp_path_factory):
+    """Give frames to tests that must change nothing."""
+    return scanned(tmp_path_factory.mktemp("untouched"))
 
 
 def frames(home, *words):
@@ -195,9 +202,9 @@ def test_a_dry_run_changes_nothing(home):
         (["light_0001.fits"], 1),
     ],
 )
-def test_selections(home, words, frames_said):
+def test_selections(untouched, words, frames_said):
     """All conditions must hold."""
-    said = correct(home, "target", "M 51", *words, "--dry-run")
+    said = correct(untouched, "target", "M 51", *words, "--dry-run")
     assert f"{frames_said} frame" in said
 
 
@@ -226,17 +233,17 @@ def test_selections(home, words, frames_said):
         ["colour", "red", "--kind", "light"],
     ],
 )
-def test_bad_corrections_change_nothing(home, words):
+def test_bad_corrections_change_nothing(untouched, words):
     """Wrong usage says what is wrong, and nothing is written."""
-    before = totals(home)
-    said = correct(home, *words, code=2)
+    before = totals(untouched)
+    said = correct(untouched, *words, code=2)
     assert said.strip()
-    assert totals(home) == before
-    assert runlog_json(home, "correct", "--list")["rows"] == []
+    assert totals(untouched) == before
+    assert runlog_json(untouched, "correct", "--list")["rows"] == []
 
 
 def test_conflicting_corrections_are_refused(home):
-    """A second, different correction of the same value needs --replace; the same one is no conflict."""
+    """Another correction of the same value needs --replace; the same one is no conflict."""
     correct(home, "filter", "Ha", "--kind", "light")
     said = correct(home, "filter", "OIII", "light_0000.fits", code=2)
     assert "already have another correction" in said

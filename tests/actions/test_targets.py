@@ -1,0 +1,240 @@
+"""A person merges, splits, renames targets, undoes it, and is asked what the rules cannot know."""
+
+import pytest
+
+from tests.tools import here, noise, runlog_json, write_frame
+
+
+@pytest.fixture(autouse=True)
+def in_this_process(monkeypatch):
+    """Read the few frames here: starting workers for each test would take a minute."""
+    monkeypatch.setattr("runlog.actions.scan.FEW", 100)
+
+
+class Archive:
+    """Frames written one by one, each ten minutes after the last."""
+
+    def __init__(self, home):
+        self.home, self.count = home, 0
+
+    def light(self, target, frames=1, **cards):
+        """Write lights of a target."""
+        for _ in range(frames):
+            minutes = 18 * 60 + 10 * self.count
+            self.count += 1
+            day, rest = divmod(minutes, 24 * 60)
+            start = f"2026-10-{9 + day:02d}T{rest // 60:02d}:{rest % 60:02d}:00"
+            path = self.home / "frames" / f"f{self.count:03d}.fits"
+            write_frame(path, noise(self.count), **{"OBJECT": target, "DATE__OBS": start} | cards)
+        return self
+
+    def scan(self):
+        """Scan what was written."""
+        assert here(self.home, "scan", self.home / "frames").returncode == 0
+
+    def say(self, *words, code=0):
+        """Run `runlog targets ...`; returns what it says to the person."""
+        done = here(self.home, "targets", *words)
+        assert done.returncode == code, done.stderr
+        return done.stderr
+
+    def lines(self):
+        """List targets as JSON, by name."""
+        return {row["target"]: row for row in runlog_json(self.home, "targets")["rows"]}
+
+    def hours(self):
+        """Give frames by target."""
+        rows = runlog_json(self.home, "totals")["rows"]
+        return {row["target"]: row["frames"] for row in rows}
+
+
+@pytest.fixture
+def archive(tmp_path):
+    """Give an empty archive."""
+    return Archive(tmp_path)
+
+
+M33 = {"OBJCTRA": "01 33 51", "OBJCTDEC": "+30 39 37"}  # OpenNGC
+M31 = {"OBJCTRA": "00 42 44", "OBJCTDEC": "+41 16 09"}
+
+
+def test_merge_and_undo(archive):
+    """A merged name counts for the other, frames still to come too; undone, it stands alone."""
+    archive.light("Home field", 2).light("M33", 1).scan()
+    archive.say("merge", "Home field", "Triangulum Galaxy")
+    assert archive.hours() == {"M 33": 3}
+    archive.light("Home field", 1).scan()
+    assert archive.hours() == {"M 33": 4}
+    archive.say("undo")
+    assert archive.hours() == {"Home field": 3, "M 33": 1}
+    archive.say("undo", "2")  # the undoing undone
+    assert archive.hours() == {"M 33": 4}
+
+
+def test_rename(archive):
+    """A target keeps its frames under another name, and is found under the old one too."""
+    archive.light("M31", 2).light("M33").scan()
+    archive.say("rename", "M 31", "Great Spiral")
+    assert archive.hours() == {"Great Spiral": 2, "M 33": 1}
+    found = runlog_json(archive.home, "frames", "--target", "NGC 224")["rows"]
+    assert len(found) == 2
+    assert runlog_json(archive.home, "totals", "--target", "Andromeda")["rows"][0]["frames"] == 2
+
+
+def test_split(archive):
+    """One spelling of a target becomes a target of its own, in later scans as well."""
+    archive.light("M31", 2).light("M31_wide_L", 1).light("M31_L", 1).scan()
+    assert archive.hours() == {"M 31": 3, "M 31 wide": 1}
+    archive.say("split", "M31_L", "M 31 lucky")
+    archive.light("M31_L", 1).scan()
+    assert archive.hours() == {"M 31": 2, "M 31 wide": 1, "M 31 lucky": 2}
+    archive.say("undo")
+    assert archive.hours() == {"M 31": 4, "M 31 wide": 1}
+
+
+def test_a_mosaic_follows_its_name(archive):
+    """Panels of a merged mosaic stay apart from each other."""
+    archive.light("My nebula_Panel1").light("My nebula_Panel2").light("NGC7000").scan()
+    archive.say("merge", "My nebula", "NGC 7000")
+    assert archive.hours() == {"NGC 7000": 1, "NGC 7000 panel 1": 1, "NGC 7000 panel 2": 1}
+
+
+def test_goals_follow_a_merge(archive):
+    """A goal set under the old name holds for the new one; one set there already outranks it."""
+    archive.light("Home field").light("M33").scan()
+    here(archive.home, "goal", "Home field", "L", "5")
+    archive.say("merge", "Home field", "M33")
+    (row,) = runlog_json(archive.home, "totals")["rows"]
+    assert (row["target"], row["goal_s"]) == ("M 33", 5 * 3600)
+    here(archive.home, "goal", "M33", "L", "2")
+    (row,) = runlog_json(archive.home, "totals")["rows"]
+    assert row["goal_s"] == 2 * 3600
+
+
+def test_a_correction_follows_a_merge(archive):
+    """A corrected name is merged like a header's."""
+    archive.light("M33").light("nonsense").scan()
+    here(archive.home, "correct", "target", "Home field", "--target", "nonsense")
+    archive.say("merge", "Home field", "M33")
+    assert archive.hours() == {"M 33": 2}
+    archive.say("undo")
+    assert archive.hours() == {"M 33": 1, "Home field": 1}
+
+
+# --- places ---------------------------------------------------------------------------------
+
+
+def test_frames_without_a_name(archive):
+    """What a frame points at names it; without coordinates it stays without a name and is asked."""
+    archive.light(None, 2, **M33).light("M33", 1, **M33).light("", 1).scan()
+    assert archive.hours() == {"M 33": 3, "(no name)": 1}
+    assert "runlog correct target" in archive.lines()["(no name)"]["questions"][0]
+
+
+def test_places_without_an_object_stay_apart(archive):
+    """Two nameless places are two targets."""
+    nowhere = {"OBJCTRA": "00 00 00", "OBJCTDEC": "+20 00 00"}
+    elsewhere = {"OBJCTRA": "00 00 00", "OBJCTDEC": "+24 00 00"}
+    archive.light(None, 1, **nowhere).light(None, 1, **elsewhere).scan()
+    assert archive.hours() == {"J0000+2000": 1, "J0000+2400": 1}
+
+
+# --- questions ------------------------------------------------------------------------------
+
+
+def questions(archive, target):
+    """Give what is asked about a target, as one text."""
+    return " ".join(archive.lines()[target]["questions"])
+
+
+def test_slips_are_asked_about(archive):
+    """A slip that was read as an object says so."""
+    archive.light("NCG 7000").light("NGC 7000").scan()
+    assert archive.hours() == {"NGC 7000": 2}
+    assert 'runlog targets split "NCG 7000"' in questions(archive, "NGC 7000")
+
+
+def test_more_words_are_asked_about(archive):
+    """A name with more words is not merged by itself; kept apart by the person, it is settled."""
+    archive.light("M 33 west").light("M33").scan()
+    assert 'merge "M 33 west" "M 33"' in questions(archive, "M 33 west")
+    archive.say("keep", "M 33 west")
+    assert archive.lines()["M 33 west"]["questions"] == []
+    assert archive.hours() == {"M 33": 1, "M 33 west": 1}
+
+
+def test_spellings_that_differ_in_case_are_asked_about(archive):
+    """Two ways to write an unknown name are not put together silently."""
+    archive.light("Home field").light("HOME FIELD").scan()
+    assert set(archive.hours()) == {"Home field", "HOME FIELD"}
+    assert "Another spelling" in questions(archive, "Home field")
+
+
+def test_two_names_at_one_place_are_asked_about(archive):
+    """An unknown name that points where a known object is."""
+    archive.light("Home field", 2, **M33).light("M33", 2, **M33).scan()
+    assert "points where" in questions(archive, "M 33") + questions(archive, "Home field")
+
+
+def test_one_name_at_two_places_is_asked_about(archive):
+    """A mosaic without panels in its names."""
+    archive.light("M33", 3, **M33)
+    archive.light("M33", 3, OBJCTRA="01 33 51", OBJCTDEC="+29 39 37").scan()
+    assert "2 places, 1.0 degrees apart" in questions(archive, "M 33")
+
+
+def test_a_name_far_from_its_object_is_asked_about(archive):
+    """M 33 in the header, M 31 in the picture: 15 degrees apart."""
+    archive.light("M33", 3, **M31).scan()
+    assert "15 degrees away from M 33" in questions(archive, "M 33")
+
+
+def test_clear_names_are_not_asked_about(archive):
+    """No question where there is no doubt."""
+    archive.light("M33", 2, **M33).light("NGC598_Ha", 1, **M33).light("M31", 1, **M31).scan()
+    assert [line["questions"] for line in archive.lines().values()] == [[], []]
+    assert [s["frames"] for s in archive.lines()["M 33"]["spellings"]] == [2, 1]
+
+
+# --- refused --------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def untouched(tmp_path_factory):
+    """Give frames to tests that must change nothing."""
+    archive = Archive(tmp_path_factory.mktemp("untouched"))
+    archive.light("Home field").light("M33").scan()
+    return archive
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["merge", "M 51", "M 33"], "No frame of M 51 was ever seen"),
+        (["merge", "Home field", "Nowhere"], "There is no target Nowhere"),
+        (["merge", "M33", "NGC 598"], "one target already"),
+        (["merge", "(no name)", "M33"], "not one target"),
+        (["rename", "Home field", "M 33"], "There is a target M 33 already"),
+        (["rename", "Home field", " "], "empty"),
+        (["rename", "Elsewhere", "M 51"], "was ever seen"),
+        (["split", "M31", "Other"], "No header spells"),
+        (["split", "M33", ""], "empty"),
+        (["keep", "M 51"], "was ever seen"),
+        (["undo"], "no change of names to undo"),
+        (["undo", "3"], "no change 3"),
+    ],
+)
+def test_bad_changes_change_nothing(untouched, words, said):
+    """Wrong usage says what is wrong, and nothing is written."""
+    assert said in untouched.say(*words, code=2)
+    assert untouched.hours() == {"Home field": 1, "M 33": 1}
+    assert runlog_json(untouched.home, "targets", "log")["rows"] == []
+
+
+def test_a_ring_of_names_is_refused(archive):
+    """A merged into B cannot take B back in."""
+    archive.light("One place").light("Other place").scan()
+    archive.say("merge", "One place", "Other place")
+    said = archive.say("merge", "Other place", "One place", code=2)
+    assert "one target already" in said
+    assert archive.hours() == {"Other place": 2}
