@@ -78,7 +78,7 @@ class FramesScreen(Desk):
         if place.words:
             self.typed = place.words
             self.query_one(Input).value = place.words
-        self.table.focus()
+        self.set_focus(self.table)
 
     def memory(self) -> dict[str, Any]:
         """What to remember of this screen."""
@@ -175,7 +175,7 @@ class FramesScreen(Desk):
 
     def action_find(self) -> None:
         """Type words."""
-        self.query_one(Input).focus()
+        self.set_focus(self.query_one(Input))
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""

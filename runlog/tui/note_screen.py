@@ -30,6 +30,10 @@ class NoteScreen(ModalScreen[str | None]):
             yield Input(self.value, max_length=LONGEST, compact=True)
             yield Label("Enter stores, Esc leaves it", classes="quiet", markup=False)
 
+    def on_mount(self) -> None:
+        """Take what is typed ahead."""
+        self.set_focus(self.query_one(Input))
+
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Hand the words back."""
         self.dismiss(event.value)
