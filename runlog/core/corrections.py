@@ -11,6 +11,7 @@ from runlog.core.frame import FrameHeader, Kind
 from runlog.errors import UsageError
 
 LONGEST_EXPOSURE_S = 7200.0  # no single exposure is longer (common practice, no source)
+BY_A_PERSON = "corrected by a person"  # where a kind is from that no rule may change
 LONGEST_SHIFT = timedelta(days=366 * 60)
 
 
@@ -147,7 +148,7 @@ def corrected_header(
 
 
 def _kind(header: FrameHeader, value: str) -> FrameHeader:
-    return replace(header, kind=Kind(value), kind_from="corrected by a person")
+    return replace(header, kind=Kind(value), kind_from=BY_A_PERSON)
 
 
 def _exposure(header: FrameHeader, value: str) -> FrameHeader:

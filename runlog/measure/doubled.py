@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage, signal
 from scipy.spatial import cKDTree
 
 from runlog.core.frame import StarList
@@ -15,6 +16,10 @@ FEWEST_STARS = 12
 SHARE_LEAST = 0.12  # of the listed stars; fainter second images often miss the list
 PAIRS_LEAST = 8
 TIMES_CHANCE = 6.0
+LONG_ELLIPTICITY = 0.15  # (1 - q) / (1 + q)
+STEP_PX = 0.25
+WEAKER_IMAGE = 0.3  # of the brighter peak
+DIP = 0.85  # of the weaker peak
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +58,39 @@ def find_doubling(stars: StarList, fwhm_px: float | None) -> Doubling | None:
         return None
     dx, dy = offsets[tree.query_ball_point(offsets[best], radius)].mean(axis=0)
     return Doubling(float(dx), float(dy), min(share, 1.0))
+
+
+def apart_in_picture(picture: F64, e1: float, e2: float) -> float | None:
+    """Find two separate peaks along the long axis of the stars' mean picture.
+
+    Images closer than the detection can tell apart merge into one long star; a trail is long
+    too, but its light does not dip in the middle.
+
+    Parameters
+    ----------
+    picture : (k, k), mean star, centred, sky removed.
+    e1, e2 : ellipticity components of the picture.
+
+    Returns
+    -------
+    Distance of the peaks in pixels; None when there is one peak, or a trail.
+    """
+    if np.hypot(e1, e2) < LONG_ELLIPTICITY:
+        return None
+    reach = (picture.shape[0] - 1) / 2
+    along = np.arange(-reach, reach + STEP_PX / 2, STEP_PX)
+    turn = 0.5 * np.arctan2(e2, e1)
+    rows, columns = reach + along * np.sin(turn), reach + along * np.cos(turn)
+    light = ndimage.map_coordinates(picture, [rows, columns], order=1, mode="nearest")
+    light = ndimage.gaussian_filter1d(light, 0.7 / STEP_PX)
+    peaks, _ = signal.find_peaks(light, height=WEAKER_IMAGE * light.max())
+    if len(peaks) < 2:
+        return None
+    first, second = sorted(sorted(peaks, key=lambda k: -light[k])[:2])
+    valley = light[first : second + 1].min()
+    if valley > DIP * min(light[first], light[second]):
+        return None
+    return float((second - first) * STEP_PX)
 
 
 def _offsets(where: F64, fwhm_px: float) -> F64:

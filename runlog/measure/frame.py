@@ -7,6 +7,7 @@ import numpy as np
 from runlog.core.frame import Field, Measurement
 from runlog.measure.background import Sky, measure_sky
 from runlog.measure.candidates import Candidates, find_candidates
+from runlog.measure.doubled import apart_in_picture
 from runlog.measure.empirical import corrected_shape
 from runlog.measure.field import measure_field
 from runlog.measure.fitted import Fitted, fit_stars
@@ -205,6 +206,7 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
     seen = candidates.positions[stars]
     base = with_ellipse(base, shape.e1, shape.e2, errors.ellipticity or 0.0, errors.ellipticity)
     single = single_moments(light, x, y, shape.growth.half_flux_radius_px)
+    apart_px = apart_in_picture(picture, shape.e1, shape.e2)
     return replace(
         base,
         stars=int(np.count_nonzero(stars)),
@@ -216,6 +218,8 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
         field=field_of_moments(candidates.plane, single, shape, x, y, seen),
         width_from="moments",
         star_list=list_stars(light, seen[:, 0], seen[:, 1], shape.growth),
+        doubled_share=1.0 if apart_px else None,
+        doubled_px=apart_px,
         notes=(*base.notes, "stars are no Moffats: width from their mean picture"),
     )
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from runlog.core.frame import StarList
-from runlog.measure.doubled import find_doubling
+from runlog.measure.doubled import apart_in_picture, find_doubling
 from runlog.measure.readout import find_glitch, rows_out_of_place
 
 NOISE_ADU = 12.0
@@ -121,3 +121,23 @@ def test_chance_pairs_are_no_doubling(seed):
 def test_too_few_stars_to_tell():
     """A handful of stars proves nothing."""
     assert find_doubling(stars(1, count=5, offset=(8, 8)), 2.5) is None
+
+
+def long_star(kind, length_px=8.0, angle_deg=30.0, sigma_px=1.3, size=41):
+    """Draw a mean star that is doubled, trailed or single."""
+    y, x = np.mgrid[:size, :size] - (size - 1) / 2
+    steps = {"doubled": [-0.5, 0.5], "trailed": np.linspace(-0.5, 0.5, 41), "single": [0.0]}[kind]
+    turn = np.radians(angle_deg)
+    picture = np.zeros((size, size))
+    for step in steps:
+        cx, cy = step * length_px * np.cos(turn), step * length_px * np.sin(turn)
+        picture += np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * sigma_px**2))
+    return picture / picture.max()
+
+
+def test_merged_images_are_told_from_a_trail():
+    """Two peaks with a dip between them are a doubled star; an even trail is not."""
+    e1, e2 = 0.4 * np.cos(np.radians(60)), 0.4 * np.sin(np.radians(60))
+    assert apart_in_picture(long_star("doubled"), e1, e2) == pytest.approx(8.0, abs=0.5)
+    assert apart_in_picture(long_star("trailed"), e1, e2) is None
+    assert apart_in_picture(long_star("single"), 0.01, 0.0) is None
