@@ -13,7 +13,8 @@ from multiprocessing.connection import wait
 from runlog.ingest.memory import free_memory_bytes
 
 MEMORY_PER_WORKER = 600 << 20  # bytes; a 26 Mpx frame with room to spare
-ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+# Inherited by the workers: one thread each, and no imports from the folder a person stands in.
+FOR_WORKERS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "PYTHONSAFEPATH")
 
 
 def default_workers() -> int:
@@ -25,8 +26,8 @@ def default_workers() -> int:
 @contextmanager
 def pool(workers: int) -> Iterator[Executor]:
     """Open a pool of worker processes; on leaving, work not begun is dropped."""
-    before = {name: os.environ.get(name) for name in ONE_THREAD}
-    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))  # inherited by the workers
+    before = {name: os.environ.get(name) for name in FOR_WORKERS}
+    os.environ.update(dict.fromkeys(FOR_WORKERS, "1"))
     context = _context()
     executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_settle_in)
     try:

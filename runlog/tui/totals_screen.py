@@ -24,7 +24,7 @@ NUMBERS = (("kept_s", "keep"), ("doubtful_s", "doubtful"), ("rejected_s", "rejec
 LABELS = {key: key.removesuffix("_s") for key, _ in NUMBERS}
 NUMBER_WIDTH = 11
 NAME_WIDTH, FILTER_WIDTH = 12, 6
-GOAL_WIDTH = 12
+GOAL_WIDTH = 15
 
 
 class TotalsScreen(Desk):
