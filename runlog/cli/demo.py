@@ -35,6 +35,7 @@ def command(session: Session, folder: str, nights: int, seed: int) -> int:
     _show(own)
     talk(
         f"Done in {time.monotonic() - began:.0f} s. Go on with:",
+        f"  runlog --db {base / 'demo.sqlite'}                          (the terminal interface)",
         f"  runlog --db {base / 'demo.sqlite'} frames --grade reject",
     )
     return ExitCode.DONE

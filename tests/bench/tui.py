@@ -132,8 +132,8 @@ class Terminal:
         return done.stdout
 
     def screen(self) -> str:
-        """What is seen."""
-        return self._tmux("capture-pane", "-t", self.name, "-p")
+        """What is seen, colours included: a cursor that moves is only a colour."""
+        return self._tmux("capture-pane", "-t", self.name, "-p", "-e")
 
     def send(self, *keys: str) -> None:
         """Press keys."""

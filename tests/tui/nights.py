@@ -79,7 +79,7 @@ def _night(number: int, wish: Wish, random: np.random.Generator) -> Iterator[dic
     for i in range(wish.frames):
         target, name, length = PLAN[i * len(PLAN) // wish.frames]
         moment = start + timedelta(seconds=i * (wish.exposure_s + 15))
-        row = _frame(number, i, faults.get(i), random)
+        row = _frame(number, i, wish, faults.get(i), random)
         yield row | {
             "taken_at_utc": moment,
             "exposure_s": wish.exposure_s or length,
@@ -100,7 +100,9 @@ def _faults(wish: Wish) -> dict[int, str]:
     return found
 
 
-def _frame(number: int, i: int, fault: str | None, random: np.random.Generator) -> dict[str, Any]:
+def _frame(
+    number: int, i: int, wish: Wish, fault: str | None, random: np.random.Generator
+) -> dict[str, Any]:
     grade, evidence = TROUBLE[fault] if fault else ("keep", "")
     wide = {"soft": 1.5, "trailed": 1.3}.get(fault or "", 1.0)
     dim = 0.62 if fault == "cloud" else 1.0
@@ -129,12 +131,12 @@ def _frame(number: int, i: int, fault: str | None, random: np.random.Generator) 
             "eccentricity": 0.84 if fault == "trailed" else round(0.2 + 0.01 * (i % 5), 3),
             "alignment": 0.9 if fault == "trailed" else 0.1,
             "hfr_px": round(fwhm * 0.6, 3),
-            "background_adu": round(900 - 2.0 * i, 1),
+            "background_adu": round(900 - 140 * i / wish.frames, 1),
             "noise_adu": 14.0,
             "ranked_flux_adu": round(30_000 * dim),
             "clipped_stars": 3,
-            "airmass": round(1.6 - 0.006 * i, 3),
-            "focus_c": round(9.0 - 0.05 * i, 2),
+            "airmass": round(1.6 - 0.4 * i / wish.frames, 3),
+            "focus_c": round(9.0 - 3.5 * i / wish.frames, 2),
             "sensor_c": -10.0,
             "set_c": -10.0,
             "streaks": [[10.0, 20.0, 900.0, 610.0]] if i % 20 == 3 else [],
