@@ -33,7 +33,7 @@ from runlog.measure.shape import (
     scale_matrix,
 )
 from runlog.measure.stars import recentred
-from runlog.measure.streaks import find_streaks
+from runlog.measure.streaks import erase, find_streaks
 
 SMALLEST_SIDE_PX = 16
 BLANK_SHARE = 0.05  # of the frame without any noise: rows that were never read out
@@ -102,6 +102,7 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     if sky.blank_share > BLANK_SHARE:
         notes = (*notes, f"{100 * sky.blank_share:.0f} % of the frame is blank")
     base = replace(base, streaks=find_streaks(residual.light), notes=notes)
+    erase(residual.light, base.streaks, sky.noise_adu)
     headroom = None if residual.ceiling_adu is None else residual.ceiling_adu - sky.median_adu
     scale = find_scale(residual.light, headroom)
     if scale is None:

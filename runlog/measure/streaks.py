@@ -13,6 +13,9 @@ from runlog.measure.stars import smoothed_noise
 COARSE_PX = 700  # the frame is looked at with its longer side about this many blocks long
 LIT_SIGMA = 3.5
 CELL = 28  # blocks
+ERASE_PX = 40  # how far from a trail its light is looked for
+ERASE_NOISE = 0.3  # of a pixel's noise, on average along the trail
+BEYOND_PX = 40.0  # ends are known to some ten pixels
 SHORTEST_PIECE = 10.0  # blocks
 SHORTEST_SHARE = 0.25  # of the frame's shorter side
 FULLEST_GAP = 0.45  # share of the trail that may be dark (a tumbling or flashing one)
@@ -178,3 +181,32 @@ def in_pixels(line: Line, factor: int) -> Streak:
         pixel(line.x + line.low * line.dx), pixel(line.y + line.low * line.dy),
         pixel(line.x + line.high * line.dx), pixel(line.y + line.high * line.dy),
     )  # fmt: skip
+
+
+def erase(light: F32, streaks: tuple[Streak, ...], noise_adu: float) -> None:
+    """Blank trails in place, so that their light is not taken for stars.
+
+    Each is blanked as far from its line as its mean light is seen above the noise.
+    """
+    for streak in streaks:
+        y0, x0, y1, x1 = streak.y0, streak.x0, streak.y1, streak.x1
+        length = max(float(np.hypot(y1 - y0, x1 - x0)), 1.0)
+        dy, dx = (y1 - y0) / length, (x1 - x0) / length
+        half = half_width(light, streak, dy, dx, noise_adu)
+        rows = np.arange(light.shape[0])[:, None] - y0
+        columns = np.arange(light.shape[1])[None, :] - x0
+        off = np.abs(columns * dy - rows * dx)
+        along = rows * dy + columns * dx
+        light[(off <= half) & (along > -BEYOND_PX) & (along < length + BEYOND_PX)] = 0
+
+
+def half_width(light: F32, streak: Streak, dy: float, dx: float, noise_adu: float) -> float:
+    """Distance from a trail's line at which its median light is lost in the noise."""
+    share = np.linspace(0.02, 0.98, 400)
+    y = streak.y0 + share * (streak.y1 - streak.y0)
+    x = streak.x0 + share * (streak.x1 - streak.x0)
+    offsets = np.arange(-ERASE_PX, ERASE_PX + 1)
+    where = [y + offsets[:, None] * -dx, x + offsets[:, None] * dy]
+    cut = ndimage.map_coordinates(light, where, order=0, mode="nearest")
+    seen = np.abs(offsets[np.median(cut, axis=1) > ERASE_NOISE * noise_adu])
+    return float(seen.max(initial=2)) + 2.0

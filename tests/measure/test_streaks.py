@@ -57,3 +57,22 @@ def test_crowded_clean_frames_have_no_trails():
     for seed in range(3):
         drawn = draw_field(moffat(3.5), seed=seed, stars=3000, height=900, width=1200)
         assert measure_frame(drawn.pixels).streaks == ()
+
+
+def test_a_bright_trail_does_not_change_the_stars():
+    """Guards width and star count of a frame that a bright trail crosses."""
+    random = np.random.default_rng(12)
+    height, width, sigma = 500, 700, 1.1
+    y, x = np.mgrid[:height, :width]
+    picture = 600 + 6 * random.standard_normal((height, width))
+    for _ in range(220):
+        cy, cx = random.uniform(8, height - 8), random.uniform(8, width - 8)
+        box = np.s_[int(cy) - 8 : int(cy) + 9, int(cx) - 8 : int(cx) + 9]
+        power = np.exp(-((y[box] - cy) ** 2 + (x[box] - cx) ** 2) / (2 * sigma**2))
+        picture[box] += 200 * (1 + random.pareto(1.5)) * power
+    clean = measure_frame(picture)
+    off = (x - 10) * np.sin(0.3) - (y - 150) * np.cos(0.3)
+    crossed = measure_frame(picture + 900 * np.exp(-(off**2) / (2 * sigma**2)))
+    assert len(crossed.streaks) == 1
+    assert crossed.fwhm_px == pytest.approx(clean.fwhm_px, rel=0.03)
+    assert crossed.stars == pytest.approx(clean.stars, rel=0.1)
