@@ -14,6 +14,7 @@ from runlog.core.sequence import split_panel
 from runlog.core.totals import SECONDS_PER_HOUR, Total
 
 USUAL_PRIORITY = 5
+PLAIN_PANEL = "plain"  # frames of a mosaic whose name tells no panel
 Key = tuple[str, str]  # target, filter
 
 
@@ -174,9 +175,10 @@ def mosaics(totals: Sequence[Total]) -> list[Mosaic]:
     panels: dict[str, set[str]] = {}
     filters: dict[str, set[str]] = {}
     rows = {(t.target, t.filter): t for t in totals}
+    bases = {split_panel(t.target)[0] for t in totals if split_panel(t.target)[1] is not None}
     for t in totals:
-        base, panel = split_panel(t.target)
-        if panel is not None:
+        base = split_panel(t.target)[0]
+        if base in bases:  # frames under the mosaic's plain name are a panel as well
             panels.setdefault(base, set()).add(t.target)
             filters.setdefault(base, set()).add(t.filter)
     return [
@@ -193,7 +195,7 @@ def _mosaic(base: str, name: str, panels: Sequence[Total]) -> Mosaic:
         target=base,
         filter=name,
         panels=len(panels),
-        worst_panel=split_panel(worst.target)[1] or "",
+        worst_panel=split_panel(worst.target)[1] or PLAIN_PANEL,
         kept_s=worst.kept_s,
         goal_s=goal_s,
         to_go_s=goal_s if worst.goal_s is None else worst.to_go_s,

@@ -150,7 +150,10 @@ def _explained(checks: Sequence[Check]) -> list[Check]:
     spoiled = next((c for c in found if c.fault in SPOILING), None)
     if spoiled is None:
         return found
-    return [c for c in found if c.fault is spoiled.fault or c.fault not in (*SPOILING, *WIDTHS)]
+    symptoms = {*SPOILING, *WIDTHS} - {spoiled.fault}
+    if spoiled.fault is FaultName.DOUBLED:
+        symptoms.add(FaultName.CLOUD)  # each image has a part of the light
+    return [c for c in found if c.fault not in symptoms]
 
 
 def _first_per_name(checks: Sequence[Check]) -> list[Check]:

@@ -34,6 +34,7 @@ from runlog.core.typos import LONG_ENOUGH, nearly, slips
 NO_TARGET = "(no name)"
 USUAL_FIELD_DEG = 0.4  # where nothing tells how much sky a frame holds
 PART_OF_FIELD = 0.25  # an object this near the middle, in shorter sides, is what was meant
+_ROUNDS = 10
 OUTSHINES = 3.0  # how much larger it must be than any other object there
 _JOINING = frozenset("and und et y with the of in ngc ic".split())
 _NOTHING = frozenset(
@@ -114,9 +115,20 @@ class TargetNames:
 
     def fold(self, raw: str | None) -> Folded:
         """Give a target its one name."""
-        if raw not in self._known:
-            self._known[raw or ""] = self._fold(tidy(raw))
-        return self._known[raw or ""]
+        key = raw or ""
+        if key not in self._known:
+            self._known[key] = self._settled(tidy(raw))
+        return self._known[key]
+
+    def _settled(self, text: str) -> Folded:
+        """Fold until a name stays as it is: what is left of odd spellings may read anew."""
+        found = self._fold(text)
+        for _ in range(_ROUNDS):
+            again = self._fold(tidy(found.name))
+            if again.name == found.name:
+                break
+            found = again
+        return found
 
     def _fold(self, text: str) -> Folded:
         if nickname_key(text) in _NOTHING or not nickname_key(text):
@@ -285,7 +297,7 @@ def tidy(raw: str | None) -> str:
     """Trim a name: one blank between words, no control characters, compatibility forms folded."""
     text = unicodedata.normalize("NFKC", raw or "")
     printable = "".join(c if c.isprintable() else " " for c in text)
-    return " ".join(printable.split()).strip("'\"").strip()
+    return " ".join(printable.split()).strip("'\"_ ")
 
 
 def _says_nothing(text: str) -> bool:
