@@ -12,6 +12,7 @@ from runlog.actions.matching import Matcher, field_of, transparency
 from runlog.config import Settings
 from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
 from runlog.core.baseline import by_group, shape_group, usual_shape
+from runlog.core.corrections import BY_A_PERSON
 from runlog.core.doubts import wrong_filters
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
 from runlog.core.grading import History, grade_run
@@ -218,6 +219,8 @@ def _look_again(judged: Sequence[Judged]) -> list[Judged]:
     changed = list(judged)
     for n, reason in reasons.items():
         entry = judged[lights[n]]
+        if entry.frame.kind_from == BY_A_PERSON:
+            continue
         frame = replace(entry.frame, kind=Kind.FOCUS, kind_from=f"compared with its run: {reason}")
         changed[lights[n]] = replace(entry, frame=frame)
     return changed

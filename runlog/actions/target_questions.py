@@ -17,6 +17,7 @@ from runlog.core.targets import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, 
 Groups = Mapping[str, Sequence[Row[Any]]]
 Asked = dict[str, list[str]]
 FAR_DEG = 1.0  # beyond the field: no framing explains that
+FAR_PANEL_DEG = 5.0  # no mosaic is as wide
 
 
 def questions_about(groups: Groups, changes: TargetChanges, names: TargetNames) -> Asked:
@@ -29,7 +30,7 @@ def questions_about(groups: Groups, changes: TargetChanges, names: TargetNames) 
             continue
         asked[name] += _about_places(name, rows, names)
     open_names = [name for name in groups if name not in settled and name != NO_TARGET]
-    _about_pairs(open_names, groups, asked)
+    _about_pairs(open_names, groups, asked, names)
     return {name: questions for name, questions in asked.items() if questions}
 
 
@@ -39,7 +40,7 @@ def _about_spellings(
     if name == NO_TARGET:
         frames = sum(r.frames for r in rows)
         return [
-            f"{frames} frames have neither a name nor coordinates: "
+            f"{frames} frame{'s have' if frames != 1 else ' has'} neither a name nor coordinates: "
             "runlog correct target NAME --night DATE"
         ]
     asked = []
@@ -109,38 +110,80 @@ def _about_places(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> li
             f"Its frames point at {len(places)} places, {farthest_deg(places):.1f} degrees apart. "
             f'Panels of a mosaic? runlog correct target "{name} panel 2" --near "RA DEC"'
         )
-    known = names.catalogue.place(split_panel(name)[0])
-    if known is not None:
-        off = apart_deg(known.ra_deg, known.dec_deg, places[0].ra_deg, places[0].dec_deg)
-        if off > FAR_DEG + field_deg + (known.size_arcmin or 0.0) / 60:
-            asked.append(
-                f"Its frames point {off:.0f} degrees away from {known.name}. A wrong name? "
-                f'runlog correct target NAME --target "{name}"'
-            )
+    off = _off_its_place(name, rows, names)
+    if off is not None and off > 0:
+        asked.append(
+            f"Its frames point {off:.0f} degrees away from {split_panel(name)[0]}. A wrong name? "
+            f'runlog correct target NAME --target "{name}"'
+        )
     return asked
+
+
+def _off_its_place(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> float | None:
+    """Give how far frames point from the object they name; 0 when near, None when not known."""
+    base, panel = split_panel(name)
+    known, spot = names.catalogue.place(base), _spot(rows)
+    if known is None or spot is None:
+        return None
+    off = apart_deg(known.ra_deg, known.dec_deg, spot[0].ra_deg, spot[0].dec_deg)
+    far = FAR_DEG if panel is None else FAR_PANEL_DEG
+    return off if off > far + spot[1] + (known.size_arcmin or 0.0) / 60 else 0.0
 
 
 # --- pairs ----------------------------------------------------------------------------------
 
 
-def _about_pairs(names: Sequence[str], groups: Groups, asked: Asked) -> None:
+def _about_pairs(
+    open_names: Sequence[str], groups: Groups, asked: Asked, names: TargetNames
+) -> None:
     by_key: dict[str, list[str]] = {}
-    for name in names:
+    for name in open_names:
         by_key.setdefault(nickname_key(" ".join(without_settings(name))), []).append(name)
     for alike in by_key.values():
-        for a, b in combinations(sorted(alike), 2):
-            if split_panel(a)[1] == split_panel(b)[1]:
-                asked[b].append(f'Another spelling of {a}? runlog targets merge "{b}" "{a}"')
-    places = {n: p for n in names if (p := _pointings(groups[n]))}
-    fields = {n: _field_deg(groups[n]) for n in places}
-    main = {n: places_of(p, fields[n])[0] for n, p in places.items()}
-    for a, b in combinations(sorted(main), 2):
-        if split_panel(a)[0] == split_panel(b)[0] or (
-            b in "".join(asked[b]) and a in "".join(asked[b])
-        ):
+        for pair in combinations(sorted(alike), 2):
+            if split_panel(pair[0])[1] == split_panel(pair[1])[1]:
+                lesser, better = _ranked(pair, groups, names)
+                asked[lesser].append(
+                    f'Another spelling of {better}? runlog targets merge "{lesser}" "{better}"'
+                )
+    # One that points away from the object it names has a question of its own.
+    spots = {n: _spot(groups[n]) for n in open_names if not _off_its_place(n, groups[n], names)}
+    for pair in combinations(sorted(n for n in spots if spots[n]), 2):
+        if _one_mosaic(pair) or not _one_place(*(spots[n] for n in pair)):
             continue
-        if distance_deg(main[a], main[b]) <= PART_OF_FIELD * min(fields[a], fields[b]):
-            asked[b].append(
-                f'It points where {a} does. The same? runlog targets merge "{b}" "{a}", '
-                f'or if not: runlog targets keep "{b}"'
+        lesser, better = _ranked(pair, groups, names)
+        if f'"{better}"' not in " ".join(asked[lesser]):
+            asked[lesser].append(
+                f'It points where {better} does. The same? runlog targets merge "{lesser}" '
+                f'"{better}", or if not: runlog targets keep "{lesser}"'
             )
+
+
+Spot = tuple[Pointing, float]  # where most frames point, and the field's shorter side
+
+
+def _spot(rows: Sequence[Row[Any]]) -> Spot | None:
+    pointings = _pointings(rows)
+    field_deg = _field_deg(rows)
+    return (places_of(pointings, field_deg)[0], field_deg) if pointings else None
+
+
+def _one_place(a: Spot | None, b: Spot | None) -> bool:
+    if a is None or b is None:
+        return False
+    return distance_deg(a[0], b[0]) <= PART_OF_FIELD * min(a[1], b[1])
+
+
+def _one_mosaic(pair: tuple[str, str]) -> bool:
+    return split_panel(pair[0])[0] == split_panel(pair[1])[0]
+
+
+def _ranked(pair: tuple[str, str], groups: Groups, names: TargetNames) -> tuple[str, str]:
+    """Order two targets: the one to give up its name first, the better known last."""
+
+    def standing(name: str) -> tuple[bool, bool, int, str]:
+        off = _off_its_place(name, groups[name], names)
+        return (off == 0, off is not None, sum(r.frames for r in groups[name]), name)
+
+    lesser, better = sorted(pair, key=standing)
+    return lesser, better

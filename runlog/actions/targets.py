@@ -15,7 +15,7 @@ from runlog.config import Settings
 from runlog.core.corrections import Field
 from runlog.core.personal import TargetChanges, spelling_key
 from runlog.core.sequence import split_panel
-from runlog.core.targets import NO_TARGET, How, TargetNames
+from runlog.core.targets import NO_TARGET, How, TargetNames, tidy
 from runlog.errors import UsageError
 from runlog.store import corrections as correction_store
 from runlog.store import targets as store
@@ -52,7 +52,8 @@ def rename(
 ) -> tuple[str, str, int]:
     """Give a target another name."""
     with writing(engine) as connection:
-        subject, plain = _seen(connection, old), " ".join(new.split())
+        subject = _seen(connection, old)
+        plain = _new_name(new, besides=subject)
         if not plain or plain == NO_TARGET:
             raise UsageError("The new name is empty; nothing was changed")
         if plain in _all_names(connection):
@@ -70,7 +71,7 @@ def split(
 ) -> tuple[str, str, int]:
     """Make the frames whose header spells a target so a target of their own."""
     with writing(engine) as connection:
-        key, plain = spelling_key(spelling), " ".join(name.split())
+        key, plain = spelling_key(spelling), _new_name(name)
         spellings = {spelling_key(row.target_raw) for row in store.named_frames(connection)}
         if key not in spellings or not key:
             raise UsageError(
@@ -139,6 +140,14 @@ def _change(connection: Connection, action: str, subject: str, object_: str, who
 
 def _name(connection: Connection, typed: str) -> str:
     return one_target(connection, typed)
+
+
+def _new_name(typed: str, besides: str | None = None) -> str:
+    """Tidy a name a person gives; a known object's goes by its one name, except for its own."""
+    plain = tidy(typed)
+    folded = target_names().fold(plain)
+    known = folded.how in (How.NUMBER, How.NICKNAME) and folded.name != besides
+    return folded.name if known else plain
 
 
 def _all_names(connection: Connection) -> set[str]:

@@ -2,7 +2,7 @@
 
 import click
 
-from runlog.cli.common import Session, talk, who, with_session
+from runlog.cli.common import Session, safe, talk, who, with_session
 
 
 @click.command("goal")
@@ -44,5 +44,5 @@ def command(
         raise click.UsageError("A goal is either a ratio (--of) or a gain (--gain)")
     typed = Wish(target, filter_name, form, value, of_filter, priority, count_doubtful, new)
     goal = wish(session.engine(), session.settings, typed, who())
-    talk(f"{goal.target}, {goal.filter}: {goal_words(goal)}")
+    talk(safe(f"{goal.target}, {goal.filter}: {goal_words(goal)}"))
     return 0

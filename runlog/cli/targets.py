@@ -58,10 +58,7 @@ def _list(session: Session, as_json: bool, as_csv: bool) -> int:
 
 
 def _spelled(row: dict[str, Any]) -> list[str]:
-    return [
-        f"{s['raw'] if s['raw'] is not None else '(none)'} ({s['frames']})"
-        for s in row["spellings"]
-    ]
+    return [f"{s['raw'] or '(none)'} ({s['frames']})" for s in row["spellings"]]
 
 
 def _ask(rows: list[dict[str, Any]]) -> None:
@@ -85,7 +82,7 @@ def _merge(session: Session, target: str, into: str) -> int:
     from runlog.actions.targets import merge
 
     one, other, moved = merge(session.engine(), session.settings, target, into, who())
-    talk(f"{one} is {other} from now on ({_frames(moved)})")
+    talk(safe(f"{one} is {other} from now on ({_frames(moved)})"))
     return 0
 
 
@@ -98,7 +95,7 @@ def _rename(session: Session, target: str, name: str) -> int:
     from runlog.actions.targets import rename
 
     old, new, moved = rename(session.engine(), session.settings, target, name, who())
-    talk(f"{old} is called {new} from now on ({_frames(moved)})")
+    talk(safe(f"{old} is called {new} from now on ({_frames(moved)})"))
     return 0
 
 
@@ -111,7 +108,7 @@ def _split(session: Session, spelling: str, name: str) -> int:
     from runlog.actions.targets import split
 
     raw, new, moved = split(session.engine(), session.settings, spelling, name, who())
-    talk(f'"{raw}" is {new} from now on ({_frames(moved)})')
+    talk(safe(f'"{raw}" is {new} from now on ({_frames(moved)})'))
     return 0
 
 
@@ -123,7 +120,7 @@ def _keep(session: Session, target: str) -> int:
     from runlog.actions.targets import keep
 
     name, _ = keep(session.engine(), session.settings, target, who())
-    talk(f"{name} stays a target of its own")
+    talk(safe(f"{name} stays a target of its own"))
     return 0
 
 
@@ -135,7 +132,7 @@ def _undo(session: Session, number: int | None) -> int:
     from runlog.actions.targets import undo
 
     line, moved = undo(session.engine(), session.settings, number, who())
-    talk(f"Undone: {line.action} {line.subject}, {line.object} ({_frames(moved)})")
+    talk(safe(f"Undone: {line.action} {line.subject}, {line.object} ({_frames(moved)})"))
     return 0
 
 

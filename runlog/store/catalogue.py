@@ -60,7 +60,7 @@ class OpenNgc:
         return None if ra is None else Place(name, math.degrees(ra), math.degrees(dec), size)
 
     def _messier(self, name: str) -> Any | None:
-        if not name.startswith("M "):
+        if not name.startswith("M ") or not name[2:].isdecimal():
             return None
         query = "SELECT name FROM objects WHERE messier = ? AND type != 'Dup'"
         return self._rows.execute(query, (f"{int(name[2:]):03d}",)).fetchone()
@@ -124,7 +124,7 @@ class OpenNgc:
 def _key(name: str) -> str:
     """Write a printed name as OpenNGC's index does: "NGC 281" -> "NGC0281"."""
     prefix, _, number = name.partition(" ")
-    if not number.isdigit():
+    if not number.isdecimal():
         return name.upper().replace(" ", "")
     return f"{prefix.upper()}{int(number):0{_WIDTHS.get(prefix, 3)}d}"
 

@@ -42,22 +42,29 @@ _NO_CHANGES = TargetChanges()
 def standing(connection: Connection, content_keys: Sequence[str]) -> dict[str, dict[str, str]]:
     """Load the corrections in force: key -> field -> value; of several the last one speaks."""
     c, f = m.correction.c, m.correction_frame.c
-    undoing = select(c.id, c.undoes).where(c.undoes.is_not(None))
-    undone = [tuple(row) for row in connection.execute(undoing)]
-    found: dict[str, dict[str, str]] = {}
+    rows: list[Any] = []
     for part in _parts(content_keys):
         query = (
             select(f.content_key, c.id, c.field, c.value)
             .join(m.correction, c.id == f.correction_id)
             .where(f.content_key.in_(part), c.undoes.is_(None))
-            .order_by(c.id)
         )
-        rows = connection.execute(query).all()
-        stand = in_force([*undone, *((row.id, None) for row in rows)])
-        for row in rows:
-            if row.id in stand:
-                found.setdefault(row.content_key, {})[row.field] = row.value
+        rows += connection.execute(query).all()
+    stand = _standing_ids(connection, {row.id for row in rows})
+    found: dict[str, dict[str, str]] = {}
+    for row in sorted(rows, key=lambda row: row.id):
+        if row.id in stand:
+            found.setdefault(row.content_key, {})[row.field] = row.value
     return found
+
+
+def _standing_ids(connection: Connection, ids: set[int]) -> frozenset[int]:
+    if not ids:  # the rule: most frames were never corrected
+        return frozenset()
+    c = m.correction.c
+    undoing = connection.execute(select(c.id, c.undoes).where(c.undoes.is_not(None)))
+    undoings = [(row.id, row.undoes) for row in undoing]
+    return in_force([*undoings, *((number, None) for number in ids)])
 
 
 def _parts(values: Sequence[str]) -> Iterable[Sequence[str]]:

@@ -5,11 +5,14 @@ import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
+from weakref import WeakKeyDictionary
 
 from sqlalchemy import Engine
 from textual.app import App, SystemCommand
+from textual.events import Key
 from textual.screen import Screen
 from textual.timer import Timer
+from textual.widget import Widget
 
 from runlog.actions import review as reading
 from runlog.actions.review import RunLine
@@ -66,6 +69,9 @@ class ReviewApp(App[None]):
         self.run_at = -1
         self.open_count = 0
         self.version = 0
+        self.meant_for: WeakKeyDictionary[Key, tuple[Screen[Any], Widget | None]] = (
+            WeakKeyDictionary()
+        )
         self.said = self.trouble = self.scan_words = ""
         self.decisions = Decisions(self)
         self.scans = Scans(self)
@@ -175,6 +181,17 @@ class ReviewApp(App[None]):
                 await self.pop_screen()
             return
         await self.switch_mode(place)
+
+    def on_key(self, event: Key) -> None:
+        """Hand a key on that was typed ahead while its screen or field was giving way to another.
+
+        Textual hands keys to what has the focus before it has acted on those typed earlier.
+        """
+        now = self.screen, self.focused
+        before = self.meant_for.pop(event, now)
+        if before != now and before[0].is_attached:
+            event.prevent_default().stop()
+            (self.focused or self.screen)._forward_event(Key(event.key, event.character))
 
     async def action_help(self) -> None:
         """Show the keys of this screen."""

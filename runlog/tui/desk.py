@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import ComposeResult
+from textual.events import Key
 from textual.screen import Screen
 
 from runlog.tui.keyline import KeyLine
@@ -44,6 +45,10 @@ class Desk(Screen[None]):
         """What lies between the top line and the notice."""
         raise NotImplementedError
 
+    def on_key(self, event: Key) -> None:
+        """Say what a key was meant for: see `ReviewApp.on_key`."""
+        self.review.meant_for[event] = (self, self.focused)
+
     def on_screen_resume(self) -> None:
         """Catch up with what happened while another screen was in front."""
         self.catch_up()
@@ -62,7 +67,7 @@ class Desk(Screen[None]):
     def stand(self) -> tuple[object, ...]:
         """What this screen's content depends on."""
         run = self.review.here
-        return (run.id if run else None, self.review.version)
+        return (run.id if run else None, self.review.version, self.review.theme)
 
     def reload(self) -> None:
         """Load the content again."""
@@ -72,6 +77,7 @@ class Desk(Screen[None]):
         """Turn to frames whose decision was taken back, where this screen shows frames."""
 
     def restyle(self) -> None:
-        """Draw again in other colours."""
+        """Write and draw again in other colours."""
+        self.catch_up()
         for widget in self.query("*"):
             widget.refresh()

@@ -99,7 +99,8 @@ class FramesScreen(Desk):
 
     def stand(self) -> tuple[object, ...]:
         """The list depends on words, order and reach as well."""
-        return (*super().stand(), self.typed, self.order, self.every_night)
+        terms = understand(self.typed, self.filters).terms
+        return (*super().stand(), terms, self.order, self.every_night)
 
     def sieve(self) -> Sieve:
         """What the words typed and the night in view ask for."""
@@ -180,6 +181,7 @@ class FramesScreen(Desk):
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""
         self.typed = event.value
+        self._say_how_many()
         self.catch_up()
 
     def on_input_submitted(self, _event: Input.Submitted) -> None:

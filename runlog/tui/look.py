@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 from textual.theme import Theme
 
-# Okabe and Ito 2008, "Color Universal Design": told apart by every kind of colour vision.
-GREEN, ORANGE, VERMILLION, SKY, BLUE, PURPLE = (
-    "#009E73", "#E69F00", "#D55E00", "#56B4E9", "#0072B2", "#CC79A7",
-)  # fmt: skip
+# Okabe and Ito 2008, "Color Universal Design": told apart by every kind of colour vision. Bluish
+# green and vermillion are lightened for a dark ground, darkened for a light one; the hues stay.
+ORANGE, SKY, BLUE = "#E69F00", "#56B4E9", "#0072B2"
 
 SIGNS = {"keep": "+", "doubtful": "?", "reject": "×", "ungraded": "·"}
 OPINION_SIGNS = {"good": "+", "fair": "~", "poor": "×", "unknown": "·"}

@@ -181,10 +181,6 @@ class LookingScreen(Desk):
         for view in self.query(PictureView):
             view.draw()
 
-    def forget(self) -> None:
-        """Drop what was loaded: grades or files may have changed."""
-        self._pictures.clear()
-
     async def note_asked(self, ids: Sequence[int]) -> None:
         """Ask for a note and store it."""
         from runlog.tui.note_screen import NoteScreen

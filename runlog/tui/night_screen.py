@@ -25,7 +25,7 @@ from runlog.tui.timeline_screen import TimelineScreen
 if TYPE_CHECKING:
     from runlog.actions.night import NightReport
 
-BAR = 30
+BAR = 24
 
 
 class NightScreen(Desk):
@@ -202,12 +202,12 @@ def added(report: "NightReport | None", look: Look) -> Text:
     """Say what the night added to the totals, and what is to go."""
     text = _heading("Added to the totals", look, end="\n")
     for row in report.row["added"] if report else ():
-        text.append(fitted(safe(row["target"]), 14))
-        text.append(fitted(safe(row["filter"]), 6))
+        text.append(fitted(safe(row["target"]), 11))
+        text.append(fitted(safe(row["filter"]), 5))
         text.append(f"{hours(row['kept_s']):>11}", styled(look.keep, bold=True))
         for key, sign, grade in (("doubtful_s", "?", "doubtful"), ("rejected_s", "×", "reject")):
             words = f"{sign} {hours(row[key])}" if row[key] else ""
-            text.append(f"{words:>13}", styled(look.grade(grade)))
+            text.append(f"{words:>12}", styled(look.grade(grade)))
         text.append("\n")
     text.rstrip()
     return text

@@ -1,6 +1,6 @@
 """Text from headers and paths made harmless, and small pieces of styled text."""
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from rich.cells import cell_len, set_cell_size
 from rich.style import Style
@@ -34,7 +34,7 @@ def piece(text: object, color: str = "", *, bold: bool = False) -> Text:
 
 
 def evening(night: str) -> str:
-    """Write a night by its two dates: Fri 16 Oct 2026 to Sat 17."""
+    """Write a night by its evening: Fri 16 Oct 2026."""
     if not night:
         return "no date"
     first = date.fromisoformat(night)
@@ -52,11 +52,6 @@ def short_evening(night: str) -> str:
 def clock(moment: datetime | None) -> str:
     """Write the time of day, UTC; a dash where it is not known."""
     return moment.strftime("%H:%M") if moment else "  –  "
-
-
-def morning(night: str) -> date:
-    """Return the date a night ends on."""
-    return date.fromisoformat(night) + timedelta(days=1)
 
 
 def count(number: int, word: str) -> str:

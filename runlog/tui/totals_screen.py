@@ -46,7 +46,7 @@ class TotalsScreen(Desk):
 
     def stand(self) -> tuple[object, ...]:
         """Totals are over all nights."""
-        return (self.review.version,)
+        return (self.review.version, self.review.theme)
 
     def reload(self) -> None:
         """Load again beside the painting."""

@@ -96,6 +96,17 @@ def test_kind(home):
     assert totals(home) == {("M 33", "L"): 1200}
 
 
+def test_a_kind_said_by_a_person_outranks_the_run(tmp_path):
+    """A short frame among long lights passes for a focus frame, unless a person says light."""
+    write_run(tmp_path / "frames", 4)
+    path = tmp_path / "frames" / "short.fits"
+    write_frame(path, noise(30), EXPTIME=4.0, DATE__OBS="2026-10-09T23:30:00")
+    here(tmp_path, "scan", tmp_path / "frames")
+    assert [row["kind"] for row in frames(tmp_path)].count("focus") == 1
+    correct(tmp_path, "kind", "light", "short.fits")
+    assert totals(tmp_path) == {("M 33", "L"): 1204}
+
+
 def test_exposure(home):
     """Hours follow a corrected exposure time."""
     correct(home, "exposure", "120", "--pattern", "light_000[01].fits")

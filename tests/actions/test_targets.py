@@ -81,6 +81,14 @@ def test_rename(archive):
     assert runlog_json(archive.home, "totals", "--target", "Andromeda")["rows"][0]["frames"] == 2
 
 
+def test_a_new_name_of_a_known_object_is_that_object(archive):
+    """A nameless field renamed to NGC 224 is M 31, not a second galaxy."""
+    archive.light("Home field").light("M33").scan()
+    archive.say("rename", "Home field", "ngc224")
+    assert archive.hours() == {"M 31": 1, "M 33": 1}
+    assert "There is a target M 33" in archive.say("rename", "M 31", "NGC 598", code=2)
+
+
 def test_split(archive):
     """One spelling of a target becomes a target of its own, in later scans as well."""
     archive.light("M31", 2).light("M31_wide_L", 1).light("M31_L", 1).scan()
@@ -167,13 +175,14 @@ def test_spellings_that_differ_in_case_are_asked_about(archive):
     """Two ways to write an unknown name are not put together silently."""
     archive.light("Home field").light("HOME FIELD").scan()
     assert set(archive.hours()) == {"Home field", "HOME FIELD"}
-    assert "Another spelling" in questions(archive, "Home field")
+    assert 'merge "HOME FIELD" "Home field"' in questions(archive, "HOME FIELD")
 
 
 def test_two_names_at_one_place_are_asked_about(archive):
     """An unknown name that points where a known object is."""
     archive.light("Home field", 2, **M33).light("M33", 2, **M33).scan()
-    assert "points where" in questions(archive, "M 33") + questions(archive, "Home field")
+    assert 'merge "Home field" "M 33"' in questions(archive, "Home field")
+    assert archive.lines()["M 33"]["questions"] == []
 
 
 def test_one_name_at_two_places_is_asked_about(archive):

@@ -149,6 +149,13 @@ def test_a_panel_never_shot_through_a_filter_is_the_worst():
     assert (oiii.worst_panel, oiii.progress, oiii.to_go_s) == ("2", 0.0, 10 * H)
 
 
+def test_frames_under_the_plain_name_are_a_panel():
+    """ "M 81" beside "M 81 panel 2" is the first panel of the mosaic."""
+    rows = [total("M 81", "L", 1), total("M 81 panel 2", "L", 3)]
+    (mosaic,) = mosaics(set_against(rows, {("M 81", "L"): goal("M 81", "L", 4)}, Counting()))
+    assert (mosaic.panels, mosaic.worst_panel, mosaic.progress) == (2, "plain", 0.25)
+
+
 def test_a_panels_own_goal_outranks_the_mosaics():
     """One panel may want more."""
     rows = against(

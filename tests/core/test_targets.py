@@ -91,6 +91,17 @@ def test_the_rules_alone_never_fail(name):
     assert fold_target(fold_target(name)) == fold_target(name)
 
 
+@settings(deadline=None)
+@given(NAMES)
+def test_the_catalogue_answers_any_name(name):
+    """A name of any sort is in the catalogue or not; asking never fails."""
+    catalogue = target_names().catalogue
+    for asked in (name, target_names().fold(name).name):
+        place = catalogue.place(asked)
+        assert place is None or -90 <= place.dec_deg <= 90
+        assert catalogue.main_name(asked) is None or catalogue.main_name(asked)
+
+
 def test_letters_and_blanks_decide_nothing_else(names):
     """Case, blanks and underscores never part a catalogue number from itself."""
     for number in ("ngc7000", "NGC 7000", "Ngc_7000", "nGC-7000", "NGC  07000"):

@@ -92,12 +92,13 @@ def running(database: Path) -> Running:
 
 
 async def rest(pilot: Pilot[Any]) -> None:
-    """Wait until nothing is left to do."""
-    await pilot.pause()
-    while any(not worker.is_finished for worker in pilot.app.workers):
-        await asyncio.sleep(0.002)  # a worker that a newer one took over from counts as done
+    """Wait until nothing is left to do; a worker that a newer one took over from counts as done."""
+    while True:
+        while any(not worker.is_finished for worker in pilot.app.workers):
+            await asyncio.sleep(0.002)
         await pilot.pause()
-    await pilot.pause()
+        if all(worker.is_finished for worker in pilot.app.workers):
+            return
 
 
 async def press(pilot: Pilot[Any], *keys: str) -> None:

@@ -7,6 +7,7 @@ from typing import Any, cast
 
 import pytest
 from sqlalchemy import func, select
+from textual.events import Key
 from textual.pilot import Pilot
 from textual.widgets import Input
 
@@ -381,3 +382,20 @@ async def test_palette_runs_a_key_by_name(running: Running) -> None:
         await pilot.pause(0.2)
         await rest(pilot)
         assert kind(pilot) == "CalendarScreen"
+
+
+async def test_keys_typed_ahead_reach_what_they_open(running: Running) -> None:
+    """A quick hand types a goal, a note or words before the field is there: no letter is lost."""
+    async with running() as pilot:
+        await press(pilot, "4")
+        _type(pilot, "g", "2", "0", "enter")
+        await _until(lambda: goal(pilot) == 20 * 3600.0, pilot)
+        _type(pilot, "2", "slash", *"doubtful")
+        await _until(lambda: typed(pilot) == "doubtful", pilot)
+
+
+def _type(pilot: Pilot[Any], *keys: str) -> None:
+    """Hand keys over all at once, as a terminal does."""
+    for key in keys:
+        character = {"enter": "\r", "slash": "/"}.get(key, key)
+        pilot.app.post_message(Key(key, character))
