@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from textual import _wait
 from textual.pilot import Pilot
 
 from runlog.config import Settings
@@ -61,6 +62,9 @@ def _no_clockwork(monkeypatch: pytest.MonkeyPatch) -> None:
     """Synthesised frames are not regraded behind a test's back; the colours are the usual ones."""
     monkeypatch.setattr(decisions, "settle_now", lambda *_: 0)
     monkeypatch.delenv("NO_COLOR", raising=False)
+    # Look for idleness every 5 ms instead of every 20: `rest` waits for the work itself.
+    monkeypatch.setattr(_wait, "SLEEP_GRANULARITY", 0.005)
+    monkeypatch.setattr(_wait, "SLEEP_IDLE", 0.001)
 
 
 def make_app(database: Path) -> ReviewApp:
