@@ -13,6 +13,7 @@ from textual.events import Key
 from textual.screen import Screen
 from textual.timer import Timer
 from textual.widget import Widget
+from textual.worker import NoActiveWorker, get_current_worker
 
 from runlog.actions import review as reading
 from runlog.actions.review import RunLine
@@ -267,19 +268,33 @@ class ReviewApp(App[None]):
     # --- asking the database, never on the thread that paints -------------------------------
 
     async def ask(self, work: Callable[..., Result], *args: Any) -> Result | None:
-        """Run a query in a thread; None, and the trouble in words, when the database is lost."""
+        """Run a query in a thread; None, and the trouble in words, when the database is lost.
+
+        Whoever asked may have left meanwhile; then the asking worker ends here.
+        """
+        result: Result | None = None
+        words = ""
         try:
             result = await asyncio.to_thread(self._guarded, work, *args)
-        except StoreError as error:
-            self.set_trouble(str(error).replace("\n", " "))
-            return None
         except RunlogError as error:
-            self.say(str(error).replace("\n", " "))
-            return None
+            words = str(error).replace("\n", " ")
+            lost = isinstance(error, StoreError)
         except Exception as error:  # noqa: BLE001 - said aloud; one odd row must not end the sitting
-            self.say(f"runlog failed ({type(error).__name__}: {error})")
-            return None
+            words, lost = f"runlog failed ({type(error).__name__}: {error})", False
+        if self._asker_left():
+            raise asyncio.CancelledError
+        if words:
+            (self.set_trouble if lost else self.say)(words)
         return result
+
+    def _asker_left(self) -> bool:
+        if not self.is_running:
+            return True
+        try:
+            node = get_current_worker().node
+        except NoActiveWorker:
+            return False
+        return node is not self and (not node.is_attached or node._pruning)
 
     def _guarded(self, work: Callable[..., Result], *args: Any) -> Result:
         url = self.engine.url
