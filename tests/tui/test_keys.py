@@ -72,6 +72,10 @@ def marks(pilot: Pilot[Any]) -> list[str]:
         return list(connection.execute(select(m.mark.c.grade).order_by(m.mark.c.id)).scalars())
 
 
+def last_mark(pilot: Pilot[Any]) -> str:
+    return (marks(pilot) or ["none"])[-1]
+
+
 def notes(pilot: Pilot[Any]) -> int:
     with reading(app_of(pilot).engine) as connection:
         query = select(func.count(m.frame.c.note))
@@ -125,10 +129,10 @@ def grading(there: tuple[str, ...]) -> dict[str, Try]:
     """The keys that decide, which three screens share."""
     typed = (*there, "n", "h", "i")
     return {
-        "grade.keep": Try(there, ("k",), marks, ["keep"]),
-        "grade.reject": Try(there, ("r",), marks, ["reject"]),
-        "grade.doubtful": Try(there, ("d",), marks, ["doubtful"]),
-        "grade.auto": Try(there, ("a",), marks, ["auto"]),
+        "grade.keep": Try(there, ("k",), last_mark, "keep"),
+        "grade.reject": Try(there, ("r",), last_mark, "reject"),
+        "grade.doubtful": Try(there, ("d",), last_mark, "doubtful"),
+        "grade.auto": Try(there, ("a",), last_mark, "auto"),
         "grade.note": Try(typed, ("enter",), notes, 1),
     }
 
@@ -222,7 +226,7 @@ ALONE = [
     (scope, name)
     for scope, tries in TRIED.items()
     for name in tries
-    if scope == "everywhere" or name.startswith("grade.") or name in ("total.goal", "total.open")
+    if scope == "everywhere" or name in ("total.goal", "total.open")
 ]
 
 
