@@ -32,9 +32,11 @@ def command(
 
     if from_folders:
         count = mark_proposed(session.engine(), session.settings, who())
-        talk(
-            f"{count} frame{'s' * (count != 1)} marked reject; runlog mark FRAME auto takes it back"
-        )
+        if not count:
+            talk("No unmarked frame lies in a folder named for rejects")
+            return 0
+        frames_said = f"{count} frame{'s' * (count != 1)}"
+        talk(f"{frames_said} marked reject; runlog mark FRAME auto takes it back")
         return 0
     if not frames or grade is None:
         raise click.UsageError("Name frames and a grade, as in: runlog mark M33_0012.fits reject")

@@ -76,6 +76,10 @@ async def test_database_lost_and_found(running: Running, database: Path) -> None
         await app.poll()
         assert app.trouble == ""
         await press(pilot, "4")
+        for _ in range(100):  # the totals are loaded in a thread
+            if "M 31" in seen(pilot):
+                break
+            await pilot.pause(0.05)
         assert "M 31" in seen(pilot)
 
 

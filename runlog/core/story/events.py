@@ -46,12 +46,14 @@ def _trailing(lights: Lights) -> Iterator[Event]:
     for stretch in stretches(lights, lambda t: t.has(*names)):
         name = next(n for n in names if any(t.has(n) for t in stretch))
         words = "trailed stars" if name is FaultName.TRAILED else "doubled stars"
-        yield event("trailing", stretch, f"{words}: {worst_evidence(stretch, name)}")
+        evidence = worst_evidence(stretch, name, lambda f: f.eccentricity)
+        yield event("trailing", stretch, f"{words}: {evidence}")
 
 
 def _focus_drift(lights: Lights) -> Iterator[Event]:
     for stretch in stretches(lights, lambda t: t.has(FaultName.DEFOCUSED)):
-        text = f"out of focus: {worst_evidence(stretch, FaultName.DEFOCUSED)}{_cooling(stretch)}"
+        evidence = worst_evidence(stretch, FaultName.DEFOCUSED, lambda f: f.fwhm_px)
+        text = f"out of focus: {evidence}{_cooling(stretch)}"
         yield event("focus-drift", stretch, text)
 
 
@@ -63,28 +65,20 @@ def _cooling(stretch: Lights) -> str:
 
 
 def _refocus(lights: Lights) -> Iterator[Event]:
-    """Find where the focuser moved and the stars became narrower, filter by filter."""
-    for a, b in _neighbours_by_filter(lights):
+    """Find where the focuser moved and the stars came back into focus."""
+    for a, b in pairwise(lights):
         before, after = a.frame.focus_pos, b.frame.focus_pos
         if before is None or after is None or abs(after - before) < REFOCUS_LEAST_STEPS:
             continue
         wide, narrow = a.frame.fwhm_px, b.frame.fwhm_px
-        if not a.has(FaultName.DEFOCUSED) or not wide or not narrow:
+        if not a.has(FaultName.DEFOCUSED) or b.has(FaultName.DEFOCUSED) or not wide or not narrow:
             continue
         if narrow <= REFOCUS_GAIN * wide:
             text = (
                 f"refocused: the focuser moved from {before:.0f} to {after:.0f} and FWHM fell "
                 f"from {wide:.1f} to {narrow:.1f} px"
             )
-            yield event("refocus", [b], text)
-
-
-def _neighbours_by_filter(lights: Lights) -> Iterator[tuple[Told, Told]]:
-    last: dict[str, Told] = {}
-    for t in lights:
-        if t.frame.filter in last:
-            yield last[t.frame.filter], t
-        last[t.frame.filter] = t
+            yield event("refocus", [b], text, costs=False)
 
 
 def _flips(lights: Lights) -> Iterator[Event]:
@@ -94,7 +88,7 @@ def _flips(lights: Lights) -> Iterator[Event]:
         minutes = (b.start - a.end).total_seconds() / 60
         sides = f": pier side {a.frame.pier_side} to {b.frame.pier_side}"
         known = sides if a.frame.pier_side and b.frame.pier_side else ""
-        yield event("flip", [b], f"meridian flip{known}, {minutes:.0f} min idle")
+        yield event("flip", [b], f"meridian flip{known}, {minutes:.0f} min idle", costs=False)
 
 
 def _turned(a: Told, b: Told) -> bool:
@@ -125,7 +119,7 @@ def _moon(lights: Lights) -> Iterator[Event]:
         if before is None or after is None or (before > 0) == (after > 0):
             continue
         kind, word = ("moonrise", "rose") if after > 0 else ("moonset", "set")
-        yield event(kind, [b], f"the Moon {word}")
+        yield event(kind, [b], f"the Moon {word}", costs=False)
 
 
 def _dawn(lights: Lights) -> Iterator[Event]:

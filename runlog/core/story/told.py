@@ -85,8 +85,8 @@ class Event:
 Lights = Sequence[Told]
 
 
-def event(kind: str, stretch: Lights, text: str) -> Event:
-    """Make an event of a stretch of frames."""
+def event(kind: str, stretch: Lights, text: str, *, costs: bool = True) -> Event:
+    """Make an event of a stretch of frames; it costs what they lost, where it is the cause."""
     return Event(
         kind,
         stretch[0].start,
@@ -94,7 +94,7 @@ def event(kind: str, stretch: Lights, text: str) -> Event:
         stretch[0].frame.key,
         stretch[-1].frame.key,
         len(stretch),
-        sum(t.lost_s for t in stretch),
+        sum(t.lost_s for t in stretch) if costs else 0.0,
         text,
     )
 
@@ -118,8 +118,11 @@ def stretches(
         yield current
 
 
-def worst_evidence(stretch: Lights, name: FaultName) -> str:
-    """Quote the evidence of a fault, from a rejected frame before a doubtful one."""
-    found = [f for t in stretch for f in t.verdict.faults if f.name is name]
-    rejected = [f for f in found if f.grade is Grade.REJECT]
-    return (rejected or found)[0].evidence
+Measure = Callable[[RunFrame], float | None]
+
+
+def worst_evidence(stretch: Lights, name: FaultName, value: Measure = lambda _: None) -> str:
+    """Quote the evidence of a fault from the worst frame: by grade, then by a value."""
+    found = [(t, f) for t in stretch for f in t.verdict.faults if f.name is name]
+    _, fault = max(found, key=lambda e: (e[1].grade is Grade.REJECT, value(e[0].frame) or 0.0))
+    return fault.evidence
