@@ -28,9 +28,9 @@ def sky_of(rows: Sequence[Row[Any]], settings: Settings) -> list[dict[str, Any]]
     ]
     placed: dict[tuple[float, float, float], list[int]] = {}
     for i, row in enumerate(rows):
-        site = _site(row, settings)
         if row.sun_alt_deg is not None:  # worked out before; a changed header empties it
             continue
+        site = _site(row, settings)
         if site is not None and row.taken_at_utc is not None and row.kind in SKYWARD:
             placed.setdefault(site, []).append(i)
     for site, members in placed.items():

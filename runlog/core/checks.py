@@ -28,7 +28,6 @@ class Case:
     count: UsualCount
     earlier: Earlier | None
     policy: Policy
-    first_after: str | None = None  # "a flip", "a refocus" ...: context, never a cause
 
 
 @dataclass(frozen=True, slots=True)

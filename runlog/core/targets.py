@@ -28,7 +28,7 @@ from runlog.core.objects.nicknames import (
 )
 from runlog.core.objects.regions import REGIONS, SAME, Place
 from runlog.core.places import place_name, read_place
-from runlog.core.sequence import FILTER_WORDS, find_panel, split_panel, with_panel, without_settings
+from runlog.core.sequence import FILTER_WORDS, find_panel, with_panel, without_settings
 from runlog.core.typos import LONG_ENOUGH, nearly, slips
 
 NO_TARGET = "(no name)"
@@ -403,8 +403,3 @@ def _mistyped_number(text: str) -> str | None:
 def fold_target(raw: str | None) -> str:
     """Give a target one name by rule and our own tables."""
     return TargetNames().fold(raw).name
-
-
-def mosaic_of(name: str) -> tuple[str, str | None]:
-    """Split a target's name into the mosaic and its panel; None when it is no panel."""
-    return split_panel(name)

@@ -10,8 +10,8 @@ SECONDS_PER_HOUR = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
-class RunSum:
-    """What one run holds of one target and filter; the four grades add up to logged."""
+class Sums:
+    """Exposure time of one target and filter; the four grades add up to logged."""
 
     target: str
     filter: str
@@ -25,18 +25,14 @@ class RunSum:
 
 
 @dataclass(frozen=True, slots=True)
-class Total:
-    """What all nights hold of one target and filter, against its goal."""
+class RunSum(Sums):
+    """What one run holds."""
 
-    target: str
-    filter: str
-    frames: int = 0
-    logged_s: float = 0.0
-    kept_s: float = 0.0
-    doubtful_s: float = 0.0
-    rejected_s: float = 0.0
-    ungraded_s: float = 0.0
-    effective_s: float | None = None
+
+@dataclass(frozen=True, slots=True)
+class Total(Sums):
+    """What all nights hold, against its goal."""
+
     goal_s: float | None = None
     nights: int = 0
     goal_form: str | None = None  # hours, ratio, gain

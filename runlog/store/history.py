@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Row, and_, delete, func, insert, select, upda
 from runlog.core.baseline import Earlier
 from runlog.core.frame import StarList
 from runlog.store import models as m
+from runlog.store.runs import touch_settled
 
 LAST_NIGHTS = 8
 FEWEST_NIGHTS = 2
@@ -56,11 +57,7 @@ def put_usual(connection: Connection, run_id: int, widths: UsualWidths) -> None:
         )
     this = connection.execute(select(m.run).where(m.run.c.id == run_id)).one()
     r = m.run.c
-    connection.execute(
-        update(m.run)
-        .where(r.rig_id == this.rig_id, r.night > this.night, r.revision == r.settled_revision)
-        .values(revision=r.revision + 1)
-    )
+    touch_settled(connection, r.rig_id == this.rig_id, r.night > this.night)
 
 
 def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence[str]) -> None:
@@ -70,11 +67,7 @@ def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence
         return
     connection.execute(update(m.run).where(r.id == run_id).values(zeros=zeros))
     of_camera = select(m.frame.c.run_id).where(m.frame.c.camera_key.in_(cameras))
-    connection.execute(
-        update(m.run)
-        .where(r.id.in_(of_camera), r.id != run_id, r.revision == r.settled_revision)
-        .values(revision=r.revision + 1)
-    )
+    touch_settled(connection, r.id.in_(of_camera), r.id != run_id)
 
 
 # --- references -----------------------------------------------------------------------------
@@ -124,12 +117,8 @@ def touch_outdated(connection: Connection, rig_id: int, field: Field, key: str) 
     """Make runs dirty whose frames are matched to another frame than the best one."""
     f, r = m.frame.c, m.run.c
     outdated = select(f.run_id).where(*_in_field(field), f.matched_to.is_not(None))
-    connection.execute(
-        update(m.run)
-        .where(r.rig_id == rig_id, r.id.in_(outdated.where(f.matched_to != key)))
-        .where(r.revision == r.settled_revision)
-        .values(revision=r.revision + 1)
-    )
+    outdated = outdated.where(f.matched_to != key)
+    touch_settled(connection, r.rig_id == rig_id, r.id.in_(outdated))
 
 
 def star_lists(connection: Connection, frame_ids: Sequence[int]) -> dict[int, StarList]:

@@ -4,7 +4,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, bindparam, delete, func, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    Select,
+    bindparam,
+    delete,
+    func,
+    insert,
+    select,
+    update,
+)
 
 from runlog.core.frame import Kind, RunFrame
 from runlog.core.identity import fold_name
@@ -53,7 +64,6 @@ class RunState:
     id: int
     night: str
     rig_id: int
-    rig_name: str
     revision: int
 
 
@@ -105,26 +115,32 @@ def touch_all(connection: Connection) -> None:
 
 def dirty_runs(connection: Connection, run_id: int | None = None) -> list[RunState]:
     """List the runs whose grades and sums are not up to date, oldest first."""
-    query = (
-        select(m.run.c.id, m.run.c.night, m.run.c.rig_id, m.rig.c.name, m.run.c.revision)
-        .join(m.rig)
-        .where(m.run.c.revision != m.run.c.settled_revision)
-        .order_by(m.run.c.night, m.run.c.id)
-    )
+    query = _run_states().where(m.run.c.revision != m.run.c.settled_revision)
     if run_id is not None:
         query = query.where(m.run.c.id == run_id)
     return [RunState(*row) for row in connection.execute(query)]
 
 
-def touch_graded_otherwise(connection: Connection, policy: str) -> int:
-    """Mark the runs dirty that were graded by other limits; returns how many."""
+def _run_states() -> Select[Any]:
+    """Select the columns of `RunState`, oldest run first."""
+    r = m.run.c
+    return select(r.id, r.night, r.rig_id, r.revision).order_by(r.night, r.id)
+
+
+def touch_settled(connection: Connection, *which: ColumnElement[bool]) -> int:
+    """Mark dirty those of some runs that are up to date; returns how many."""
     r = m.run.c
     changed = connection.execute(
         update(m.run)
-        .where(r.policy != policy, r.revision == r.settled_revision)
+        .where(*which, r.revision == r.settled_revision)
         .values(revision=r.revision + 1)
     )
     return changed.rowcount
+
+
+def touch_graded_otherwise(connection: Connection, policy: str) -> int:
+    """Mark the runs dirty that were graded by other limits; returns how many."""
+    return touch_settled(connection, m.run.c.policy != policy)
 
 
 def count_graded_otherwise(connection: Connection, policy: str) -> int:
@@ -135,21 +151,14 @@ def count_graded_otherwise(connection: Connection, policy: str) -> int:
 
 def run_of_frame(connection: Connection, frame_id: int) -> RunState:
     """Load the run a frame belongs to."""
-    r = m.run.c
-    query = (
-        select(r.id, r.night, r.rig_id, m.rig.c.name, r.revision)
-        .join(m.rig)
-        .join(m.frame, m.frame.c.run_id == r.id)
-        .where(m.frame.c.id == frame_id)
-    )
+    of_frame = select(m.frame.c.run_id).where(m.frame.c.id == frame_id)
+    query = _run_states().where(m.run.c.id == of_frame.scalar_subquery())
     return RunState(*connection.execute(query).one())
 
 
 def all_runs(connection: Connection) -> list[RunState]:
     """List all runs, oldest first."""
-    r = m.run.c
-    query = select(r.id, r.night, r.rig_id, m.rig.c.name, r.revision).join(m.rig)
-    return [RunState(*row) for row in connection.execute(query.order_by(r.night, r.id))]
+    return [RunState(*row) for row in connection.execute(_run_states())]
 
 
 def dirty_run(connection: Connection, run_id: int) -> RunState | None:
