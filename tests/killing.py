@@ -102,7 +102,7 @@ def slowly(connection, cursor, statement, *more):
         time.sleep(0.05)
 
 from runlog.cli import main
-sys.argv = ["runlog", "nights"]
+sys.argv = ["runlog", "scan", "."]
 main()
 """
 

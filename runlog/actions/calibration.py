@@ -10,21 +10,23 @@ from runlog.store import calibration as store
 from runlog.store.engine import reading
 
 CALIBRATION_KEYS = (
-    "rig filter exposure_s gain offset readout_mode binning size set_c rotator_deg frames nights "
-    "darks flats flat_darks bias missing notes"
+    "rig filter exposure_s gain offset readout_mode binning size origin set_c rotator_deg frames "
+    "nights darks flats flat_darks bias missing notes"
 ).split()
 
 
-def calibration_rows(engine: Engine, settings: Settings) -> list[dict[str, Any]]:
-    """List groups of kept lights with the keys of `runlog.calibration/1`."""
+def calibrations(engine: Engine, settings: Settings) -> list[Calibration]:
+    """Find for every group of kept lights what calibrates it."""
+    aliases = settings.rules.aliases
     with reading(engine) as connection:
-        lights = store.kept_lights(connection, settings.count_doubtful)
-        stock = store.stock(connection)
+        lights = store.kept_lights(connection, settings.count_doubtful, aliases)
+        stock = store.stock(connection, aliases)
     rules = settings.calibration
-    return [_row(calibrate(group, stock, rules)) for group in group_lights(lights, rules)]
+    return [calibrate(group, stock, rules) for group in group_lights(lights, rules)]
 
 
-def _row(found: Calibration) -> dict[str, Any]:
+def row_of(found: Calibration) -> dict[str, Any]:
+    """Write a group with the keys of `runlog.calibration/1`."""
     group = found.lights
     return {
         "rig": group.rig,
@@ -35,6 +37,7 @@ def _row(found: Calibration) -> dict[str, Any]:
         "readout_mode": group.sensor.readout_mode,
         "binning": list(group.sensor.binning),
         "size": list(group.sensor.size),
+        "origin": None if group.sensor.origin is None else list(group.sensor.origin),
         "set_c": group.sensor_c,
         "rotator_deg": group.rotator_deg,
         "frames": group.frames,
@@ -49,4 +52,5 @@ def _row(found: Calibration) -> dict[str, Any]:
 
 
 def _counted(found: Found) -> dict[str, Any]:
-    return {"frames": found.frames, "masters": found.masters, "enough": found.enough}
+    counts = {"frames": found.frames, "masters": found.masters, "enough": found.enough}
+    return counts | {"wanted": found.wanted}

@@ -7,13 +7,14 @@ from pathlib import Path
 
 from sqlalchemy import Engine, func, select, text
 
+from runlog.actions.grounds import grounds_of
+from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
-from runlog.core.policy import digest_of
 from runlog.store import files as file_store
 from runlog.store import models as m
 from runlog.store.engine import reading
 from runlog.store.migrate import stored_revision
-from runlog.store.runs import count_graded_otherwise
+from runlog.store.runs import count_settled_otherwise
 
 KEPT_READY = 5  # examples named per finding
 
@@ -107,16 +108,25 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
         copies = connection.execute(
             select(func.count()).where(f.kind == "light", ~f.counted)
         ).scalar_one()
-        otherwise = count_graded_otherwise(connection, digest_of(settings.policy))
+        otherwise = count_settled_otherwise(connection, grounds_of(settings))
         asked = connection.execute(select(f.header_questions, f.run_questions)).all()
     listed = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items())) or "none yet"
     found = [Finding("frames", True, listed)]
+    if old := measured_before(engine):
+        found.append(
+            Finding(
+                "measurements",
+                False,
+                f"{old} frame{'s' * (old > 1)} measured by an earlier version of runlog",
+                "runlog scan --remeasure",
+            )
+        )
     if otherwise:
         found.append(
             Finding(
                 "grades",
                 False,
-                f"{otherwise} nights graded by other limits than those in force",
+                f"{otherwise} nights graded by other limits or for another site than the config's",
                 "runlog regrade",
             )
         )

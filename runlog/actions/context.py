@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from operator import attrgetter
 from statistics import median
 from typing import Any
 
@@ -10,25 +11,26 @@ from sqlalchemy import Connection, Row
 
 from runlog.config import Settings
 from runlog.core.frame import Kind
-from runlog.store import runs as run_store
+from runlog.store import settling
+from runlog.store.settling import StoredFrame
 
 # --- context: Sun, Moon, airmass ------------------------------------------------------------
 
+SKY = ("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg")
+Found = dict[str, Any]
+PlaceOnEarth = tuple[float, float, float]
 
-def sky_of(rows: Sequence[Row[Any]], settings: Settings) -> list[dict[str, Any]]:
-    """Find airmass, Moon and Sun for every row; None where place or time is not known."""
-    found: list[dict[str, Any]] = [
-        {
-            "airmass": row.airmass if row.airmass is not None else row.header_airmass,
-            "moon_alt_deg": row.moon_alt_deg,
-            "sun_alt_deg": row.sun_alt_deg,
-            "moon_sep_deg": row.moon_sep_deg,
-        }
-        for row in rows
-    ]
-    placed: dict[tuple[float, float, float], list[int]] = {}
+
+def sky_of(rows: Sequence[StoredFrame], settings: Settings, *, moved: bool = False) -> list[Found]:
+    """Find airmass, Moon and Sun where they are not stored; None where place or time is not known.
+
+    What was worked out before stands; a changed header empties it. `moved` tells that the config
+    names another site than it did then, so that frames that lean on it are looked at again.
+    """
+    found: list[Found] = [_stored(row, moved) for row in rows]
+    placed: dict[PlaceOnEarth, list[int]] = {}
     for i, row in enumerate(rows):
-        if row.sun_alt_deg is not None:  # worked out before; a changed header empties it
+        if row.sun_alt_deg is not None and not (moved and _leans_on_config(row)):
             continue
         site = _site(row, settings)
         if site is not None and row.taken_at_utc is not None and row.kind in SKYWARD:
@@ -38,10 +40,22 @@ def sky_of(rows: Sequence[Row[Any]], settings: Settings) -> list[dict[str, Any]]
     return found
 
 
+def _stored(row: StoredFrame, moved: bool) -> Found:
+    if moved and _leans_on_config(row):
+        return dict.fromkeys(SKY) | {"airmass": row.header_airmass}
+    if row.airmass is None and row.header_airmass is not None:
+        return {"airmass": row.header_airmass}
+    return {}
+
+
+def _leans_on_config(row: StoredFrame) -> bool:
+    return None in (row.latitude_deg, row.longitude_deg) or not row.elevation_m
+
+
 SKYWARD = frozenset((Kind.LIGHT.value, Kind.FOCUS.value, Kind.OTHER.value, Kind.FLAT.value))
 
 
-def _site(row: Row[Any], settings: Settings) -> tuple[float, float, float] | None:
+def _site(row: StoredFrame, settings: Settings) -> PlaceOnEarth | None:
     latitude = row.latitude_deg if row.latitude_deg is not None else settings.latitude_deg
     longitude = row.longitude_deg if row.longitude_deg is not None else settings.longitude_deg
     if latitude is None or longitude is None:
@@ -49,28 +63,26 @@ def _site(row: Row[Any], settings: Settings) -> tuple[float, float, float] | Non
     return latitude, longitude, row.elevation_m or settings.elevation_m
 
 
-def _add_sky(
-    place: tuple[float, float, float], rows: Sequence[Row[Any]], found: Sequence[dict[str, Any]]
-) -> None:
+def _add_sky(place: PlaceOnEarth, rows: Sequence[StoredFrame], found: Sequence[Found]) -> None:
     from runlog.core.sky import Site, airmass_of, sky_context
 
     sky = sky_context([_middle(row) for row in rows], Site(*place), _deg(rows, "ra_deg"),
                       _deg(rows, "dec_deg"))  # fmt: skip
     airmass = airmass_of(sky.target_alt_deg)
-    for i, values in enumerate(found):
+    for i, (row, values) in enumerate(zip(rows, found, strict=True)):
         values["sun_alt_deg"] = _known(sky.sun_alt_deg[i])
         values["moon_alt_deg"] = _known(sky.moon_alt_deg[i])
         values["moon_sep_deg"] = _known(sky.moon_sep_deg[i])
-        if values["airmass"] is None:
+        if values.get("airmass", row.airmass) is None:
             values["airmass"] = _known(airmass[i])
 
 
-def _middle(row: Row[Any]) -> datetime:
-    start: datetime = row.taken_at_utc
-    return start + timedelta(seconds=(row.exposure_s or 0.0) / 2)
+def _middle(row: StoredFrame) -> datetime:
+    assert row.taken_at_utc is not None  # the caller chose those that have a time
+    return row.taken_at_utc + timedelta(seconds=(row.exposure_s or 0.0) / 2)
 
 
-def _deg(rows: Sequence[Row[Any]], name: str) -> Any:
+def _deg(rows: Sequence[StoredFrame], name: str) -> Any:
     return np.array([getattr(r, name) if getattr(r, name) is not None else np.nan for r in rows])
 
 
@@ -91,14 +103,14 @@ class ZeroLevels:
         self._of_camera: dict[str, dict[CameraSettings, tuple[float, str]]] = {}
 
     def pedestals(
-        self, connection: Connection, rows: Sequence[Row[Any]], settings: Settings
+        self, connection: Connection, rows: Sequence[StoredFrame], settings: Settings
     ) -> list[tuple[float | None, str | None]]:
         """Find each frame's zero of light and where it was taken from; unknown is said."""
         for camera in {row.camera_key for row in rows} - self._of_camera.keys():
-            self._of_camera[camera] = _by_settings(run_store.zero_levels(connection, camera))
+            self._of_camera[camera] = _by_settings(settling.zero_levels(connection, camera))
         return [self._pedestal(row, settings) for row in rows]
 
-    def _pedestal(self, row: Row[Any], settings: Settings) -> tuple[float | None, str | None]:
+    def _pedestal(self, row: StoredFrame, settings: Settings) -> tuple[float | None, str | None]:
         if row.header_pedestal_adu is not None:
             return row.header_pedestal_adu, "header"
         known = self._of_camera[row.camera_key].get(_settings_of(row))
@@ -109,8 +121,8 @@ class ZeroLevels:
         return None, None
 
 
-def _settings_of(row: Row[Any]) -> CameraSettings:
-    return (row.gain, row.offset, row.binning_x, row.readout_mode)
+# Works on whatever holds these columns.
+_settings_of = attrgetter("gain", "offset", "binning_x", "readout_mode")
 
 
 def _by_settings(zeros: Sequence[Row[Any]]) -> dict[CameraSettings, tuple[float, str]]:

@@ -1,6 +1,5 @@
 """Correct what headers say of chosen frames: beside the header, undoable, never in the file."""
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,8 +19,8 @@ from runlog.core.corrections import Field, RigSaid
 from runlog.core.frame import Kind
 from runlog.core.targets import NO_TARGET
 from runlog.errors import UsageError
-from runlog.ingest.read import LEVELLED, MEASURED, read_file
-from runlog.ingest.task import Task
+from runlog.ingest.read import LEVELLED, read_file
+from runlog.ingest.task import MEASURED, Task
 from runlog.store import corrections as store
 from runlog.store.choose import Chosen, Rows, chosen_frames, rigs
 from runlog.store.corrections import Correction
@@ -100,16 +99,9 @@ def _refuse_conflict(connection: Connection, rows: Rows, field: str, value: str)
     if other:
         raise UsageError(
             f"{len(other)} of these frames already have another correction of the {field} "
-            f"({_shown(field, other[0])}); nothing was changed",
+            f"({words.in_words(field, other[0])}); nothing was changed",
             cure="Add --replace to overrule it, or undo it first: runlog correct --list",
         )
-
-
-def _shown(field: str, value: str) -> str:
-    """Write a stored value for a person."""
-    if field == Field.RIG:
-        return " + ".join(str(part) for part in json.loads(value)[:2] if part)
-    return value
 
 
 # --- values ---------------------------------------------------------------------------------

@@ -5,10 +5,12 @@ from typing import Any
 
 from sqlalchemy import Connection, Row
 
-from runlog.actions.matching import Matcher, field_of
+from runlog.actions.matching import Matcher
 from runlog.core.depth import DepthForm, DepthReference, effective_s, sky_variance
 from runlog.core.scale import plate_scale_arcsec
 from runlog.store import history
+from runlog.store.history import Field, field_of
+from runlog.store.settling import StoredFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,59 +25,74 @@ class Frozen:
 
 
 class Depths:
-    """Frozen references, looked up once a settling."""
+    """Frozen references, looked up once a settling; those chosen anew wait to be stored."""
 
     def __init__(self) -> None:
-        self._frozen: dict[tuple[int, str, str], Frozen | None] = {}
-
-    def frozen(
-        self, connection: Connection, matcher: Matcher, rig_id: int, row: Row[Any]
-    ) -> tuple[Frozen | None, bool]:
-        """Give the reference of a frame's field, and whether it has just been chosen."""
-        key = (rig_id, row.target, row.filter)
-        known = self._frozen.get(key)
-        if known is not None:
-            return known, False
-        stored = history.depth_reference(connection, *key)
-        chosen = _as_stored(stored) if stored else _best(connection, matcher, rig_id, row)
-        self._frozen[key] = chosen
-        return chosen, stored is None
+        self._frozen: dict[tuple[int, str, str], Frozen] = {}
+        self._none: set[tuple[int, Field]] = set()
+        self._fresh: dict[tuple[int, str, str], Frozen] = {}
 
     def effective_s(
         self,
         connection: Connection,
         matcher: Matcher,
         rig_id: int,
-        row: Row[Any],
+        row: StoredFrame,
         light: float | None,
         form: DepthForm,
     ) -> float | None:
         """Scale an exposure by the depth it reached; None where a part is unknown."""
-        frozen = self._frozen.get((rig_id, row.target, row.filter))
+        field = field_of(row)
+        frozen = self._reference(connection, matcher, rig_id, field)
         depth = depth_of(row)
-        if frozen is None or depth is None or light is None:
+        if frozen is None or depth is None or light is None or row.exposure_s is None:
             return None
         # Light in ADU compares only at one gain setting.
-        at_frozen = matcher.depth_throughput(connection, rig_id, field_of(row), frozen.content_key)
+        at_frozen = matcher.depth_throughput(connection, rig_id, field, frozen.content_key)
         if not at_frozen:
             return None
         reference = DepthReference(frozen.fwhm_arcsec, frozen.sky_variance)
         return effective_s(row.exposure_s, light / at_frozen, *depth, reference, form)
+
+    def _reference(
+        self, connection: Connection, matcher: Matcher, rig_id: int, field: Field
+    ) -> Frozen | None:
+        key = (rig_id, *field[:2])
+        known = self._frozen.get(key)
+        if known is not None or (rig_id, field) in self._none:
+            return known
+        stored = history.depth_reference(connection, *key)
+        chosen = _as_stored(stored) if stored else _best(connection, matcher, rig_id, field)
+        if chosen is None:
+            self._none.add((rig_id, field))
+            return None
+        self._frozen[key] = chosen
+        if stored is None:
+            self._fresh[key] = chosen
+        return chosen
+
+    def fresh(self, rig_id: int) -> list[Frozen]:
+        """List the references of a rig that were chosen but are not stored yet."""
+        return [frozen for key, frozen in self._fresh.items() if key[0] == rig_id]
+
+    def stored(self, rig_id: int) -> None:
+        """Note that the references of a rig are safely in."""
+        self._fresh = {key: frozen for key, frozen in self._fresh.items() if key[0] != rig_id}
 
 
 def _as_stored(row: Row[Any]) -> Frozen:
     return Frozen(row.target, row.filter, row.content_key, row.fwhm_arcsec, row.sky_variance)
 
 
-def _best(connection: Connection, matcher: Matcher, rig_id: int, row: Row[Any]) -> Frozen | None:
-    reference = matcher.reference(connection, rig_id, field_of(row))
-    depth = depth_of(reference.row) if reference is not None else None
+def _best(connection: Connection, matcher: Matcher, rig_id: int, field: Field) -> Frozen | None:
+    reference = matcher.reference(connection, rig_id, field)
+    depth = depth_of(reference) if reference is not None else None
     if reference is None or depth is None:
         return None
-    return Frozen(row.target, row.filter, reference.row.content_key, *depth)
+    return Frozen(reference.target, reference.filter, reference.content_key, *depth)
 
 
-def depth_of(row: Row[Any]) -> tuple[float, float] | None:
+def depth_of(row: StoredFrame) -> tuple[float, float] | None:
     """Width in arc seconds and background variance a second; None where a part is unknown."""
     scale = scale_of(row) or 1.0  # without a plate scale both stay in pixels
     if not row.fwhm_px or not row.noise_adu or not row.exposure_s:
@@ -84,7 +101,7 @@ def depth_of(row: Row[Any]) -> tuple[float, float] | None:
     return row.fwhm_px * scale, variance
 
 
-def scale_of(row: Row[Any]) -> float | None:
+def scale_of(row: StoredFrame) -> float | None:
     """Arc seconds per pixel, binning included; None where the header does not tell."""
     if not row.pixel_um or not row.focal_mm:
         return None

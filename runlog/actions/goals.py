@@ -8,6 +8,7 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.names import one_target
 from runlog.config import Settings
+from runlog.core.columns import hours
 from runlog.core.filters import KNOWN_FILTERS, NO_FILTER, fold_filter
 from runlog.core.goals import USUAL_PRIORITY, Goal, GoalForm, Key
 from runlog.core.sequence import split_panel
@@ -170,14 +171,19 @@ def goal_words(goal: Goal) -> str:
     if not goal.value:
         return "no goal any more"
     if goal.form is GoalForm.HOURS:
-        words = f"{goal.value:g} h wanted"
+        words = f"{hours(goal.value * SECONDS_PER_HOUR)} wanted"
     elif goal.form is GoalForm.RATIO:
         words = f"{goal.value:g} times {goal.of_filter} wanted"
     else:
-        needed = goal.value**2
-        have = (goal.base_s or 0.0) / SECONDS_PER_HOUR
-        words = (
-            f"{goal.value:g} times today's signal to noise wanted: {needed:.3g} times "
-            f"the {have:.1f} h of {goal.base_from} time"
-        )
+        words = _gain_words(goal)
     return words if goal.priority == USUAL_PRIORITY else f"{words}, priority {goal.priority}"
+
+
+def _gain_words(goal: Goal) -> str:
+    """Say a gain as today's hours and the hours it takes, and which hours those are."""
+    have_s = goal.base_s or 0.0
+    kind = "of effective time (the depth reached)" if goal.base_from == "effective" else "kept"
+    return (
+        f"{goal.value:g} times today's signal to noise wanted: {goal.value**2:.3g} times today's "
+        f"{hours(have_s)} {kind}"
+    )

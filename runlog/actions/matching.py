@@ -1,19 +1,18 @@
 """Match a run's frames to the best frame of their rig, target and filter."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
 from runlog.core.frame import StarList
-from runlog.core.policy import extinction_mag
 from runlog.measure.match import Match, match_stars, throughput
 from runlog.measure.readout import rows_out_of_place
 from runlog.store import history
-from runlog.store.history import Field
+from runlog.store.history import Field, field_of
+from runlog.store.settling import StoredFrame
 
 PLACE_KEYS = ("shift_x_px", "shift_y_px", "rotation_deg")
 MATCHED_KEYS = ("matched_to", "throughput", "rows_out_of_place", *PLACE_KEYS)
@@ -21,50 +20,50 @@ SCALE_SLACK = 0.03  # one rig, one binning: any other scale is another field
 Found = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """The best frame of a field, with its stars."""
-
-    row: Row[Any]
-    stars: StarList
-
-
 class Matcher:
     """Finds references and matches against them; remembers references for one settling."""
 
     def __init__(self) -> None:
-        self.references: dict[tuple[int, Field], Reference | None] = {}
+        self._best: dict[int, dict[Field, StoredFrame]] = {}
+        self._stars: dict[int, StarList] = {}
         self._depths: dict[tuple[int, Field], float | None] = {}
 
-    def reference(self, connection: Connection, rig_id: int, field: Field) -> Reference | None:
-        """Find the reference of a field, once."""
-        key = (rig_id, field)
-        if key not in self.references:
-            row = history.reference_frame(connection, rig_id, field)
-            stars = history.star_lists(connection, [row.id]) if row is not None else {}
-            self.references[key] = (
-                Reference(row, stars.get(row.id, StarList())) if row is not None else None
-            )
-        return self.references[key]
+    def best(self, connection: Connection, rig_id: int) -> Mapping[Field, StoredFrame]:
+        """Give the reference of each field of a rig, found once."""
+        if rig_id not in self._best:
+            self._best[rig_id] = history.best_frames(connection, rig_id)
+        return self._best[rig_id]
+
+    def reference(self, connection: Connection, rig_id: int, field: Field) -> StoredFrame | None:
+        """Give the reference of a field; None where no frame of it is fit to be one."""
+        return self.best(connection, rig_id).get(field)
 
     def match(
-        self, connection: Connection, rig_id: int, rows: Sequence[Row[Any]]
+        self, connection: Connection, rig_id: int, rows: Sequence[StoredFrame]
     ) -> dict[int, Found]:
         """Give each row's place and light against its reference; stored answers are kept."""
+        best = self.best(connection, rig_id)
         found: dict[int, Found] = {}
-        fresh: list[tuple[Row[Any], Reference]] = []
+        fresh: list[tuple[StoredFrame, StoredFrame]] = []
         for row in rows:
-            reference = self.reference(connection, rig_id, field_of(row))
+            reference = best.get(field_of(row))
             if reference is None:
                 found[row.id] = dict.fromkeys(MATCHED_KEYS)
-            elif row.matched_to == reference.row.content_key:
-                found[row.id] = {key: getattr(row, key) for key in MATCHED_KEYS}
+            elif row.matched_to == reference.content_key:
+                found[row.id] = {}
             else:
                 fresh.append((row, reference))
-        stars = history.star_lists(connection, [row.id for row, _ in fresh])
-        for row, reference in fresh:
-            found[row.id] = match_rows(reference, row, stars.get(row.id, StarList()))
+        if fresh:
+            stars = history.star_lists(connection, [row.id for row, _ in fresh])
+            for row, reference in fresh:
+                there = self._stars_of(connection, reference)
+                found[row.id] = match_rows(reference, there, row, stars.get(row.id, StarList()))
         return found
+
+    def _stars_of(self, connection: Connection, row: StoredFrame) -> StarList:
+        if row.id not in self._stars:
+            self._stars |= {row.id: StarList()} | history.star_lists(connection, [row.id])
+        return self._stars[row.id]
 
     def depth_throughput(
         self, connection: Connection, rig_id: int, field: Field, content_key: str
@@ -80,29 +79,23 @@ class Matcher:
     ) -> float | None:
         reference = self.reference(connection, rig_id, field)
         row = history.frame_by_key(connection, content_key)
-        if reference is None or row is None or row.gain != reference.row.gain:
+        if reference is None or row is None or row.gain != reference.gain:
             return None
-        stars = history.star_lists(connection, [row.id]).get(row.id, StarList())
-        light: float | None = match_rows(reference, row, stars)["throughput"]
+        here, there = self._stars_of(connection, row), self._stars_of(connection, reference)
+        light: float | None = match_rows(reference, there, row, here)["throughput"]
         return light
 
 
-def field_of(row: Row[Any]) -> Field:
-    """Name what a frame can be matched with: same target, filter, binning, size and gain."""
-    return (row.target, row.filter, row.binning_x, row.width, row.height, row.gain)
-
-
-def match_rows(reference: Reference, row: Row[Any], stars: StarList) -> Found:
+def match_rows(best: StoredFrame, best_stars: StarList, row: StoredFrame, stars: StarList) -> Found:
     """Match one frame; the reference itself lies on itself."""
-    best = reference.row
     tried = dict.fromkeys(MATCHED_KEYS) | {"matched_to": best.content_key}
     if row.id == best.id:
         return tried | {"throughput": 1.0} | dict.fromkeys(PLACE_KEYS, 0.0)
-    match = match_stars(reference.stars, stars, (row.width, row.height))
+    match = match_stars(best_stars, stars, (row.width, row.height))
     if match is None or abs(match.scale - 1) > SCALE_SLACK:
         return tried
     light = throughput(
-        reference.stars,
+        best_stars,
         stars,
         match,
         reference_exposure_s=best.exposure_s or 0.0,
@@ -131,15 +124,3 @@ def _place(match: Match) -> Found:
         "shift_y_px": match.shift_y_px,
         "rotation_deg": match.rotation_deg,
     }
-
-
-def transparency(
-    light: float | None,
-    airmass: float | None,
-    reference_airmass: float | None,
-    filter_name: str,
-) -> float | None:
-    """Take out of the throughput what a clear sky takes at a frame's airmass."""
-    if light is None or airmass is None or reference_airmass is None:
-        return light
-    return light * float(10 ** (0.4 * extinction_mag(filter_name) * (airmass - reference_airmass)))

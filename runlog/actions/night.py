@@ -2,26 +2,22 @@
 
 import os
 from collections import Counter
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.totals import rows_of
+from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
 from runlog.core.nights import HOURS_PER_DEGREE
 from runlog.core.story import Event, Pace, Story, Told, tell
-from runlog.core.totals import Total
 from runlog.errors import UsageError
-from runlog.store import goals as goal_store
 from runlog.store import runs as run_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
 from runlog.store.listing import paths_of_frames
-
-NIGHT_KEYS = "night rig frames logged_s kept_s doubtful_s rejected_s ungraded_s".split()
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,17 +29,6 @@ class NightReport:
     dark: tuple[datetime, datetime] | None
     questions: list[str]
     others: Counter[str]  # frames that are not lights, by kind
-
-
-def night_rows(engine: Engine) -> list[dict[str, Any]]:
-    """List all runs, newest first, with the keys of `runlog.nights/1`."""
-    with reading(engine) as connection:
-        runs = total_store.runs_with_sums(connection)
-    return [
-        {key: getattr(run, key) for key in NIGHT_KEYS}
-        | {"night": run.night or None, "night_from": run.night_from}
-        for run in runs
-    ]
 
 
 def night_reports(engine: Engine, settings: Settings, evening: str | None) -> list[NightReport]:
@@ -75,26 +60,19 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     lights = [r for r in rows if r.kind == Kind.LIGHT.value and r.counted]
     paths = paths_of_frames(connection, [r.id for r in lights])
     first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
-    story = tell(_told(r) for r in lights)
     dark = _dark(run.night, lights, settings)
-    sums = total_store.sums_of_run(connection, run.id)
-    added = rows_of(
-        [Total(**asdict(s), nights=1) for s in sums],
-        {
-            key: value
-            for key, value in goal_store.goals(connection).items()
-            if key in {(s.target, s.filter) for s in sums}
-        },
-    )
+    story = tell((_told(r) for r in lights), settings.policy, dark)
+    added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
     row = {
         "night": run.night or None,
-        "night_from": run.night_from,
+        "night_from": total_store.night_sources(connection, run.id).get(run.id),
         "rig": run.rig,
         "dark_start_utc": dark[0] if dark else None,
         "dark_end_utc": dark[1] if dark else None,
         **_pace(story.pace),
         "counts": {grade.value: sum(r.grade == grade.value for r in lights) for grade in Grade},
         "added": added,
+        "lost": _lost(lights),
         "verdicts": {
             part.value: {"verdict": v.verdict.value, "evidence": v.evidence}
             for part, v in story.verdicts.items()
@@ -104,6 +82,22 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     }
     return NightReport(row, story, dark, _questions(lights), Counter(
         r.kind for r in rows if r.kind != Kind.LIGHT.value))  # fmt: skip
+
+
+def _lost(lights: list[Row[Any]]) -> dict[str, float]:
+    """Sum the time that is not kept by what is named first for it, the most costly first."""
+    lost: Counter[str] = Counter()
+    for row in lights:
+        if row.grade != Grade.KEEP.value and row.exposure_s:
+            lost[_reason(row)] += row.exposure_s
+    return dict(lost.most_common())
+
+
+def _reason(row: Row[Any]) -> str:
+    costly = [f["name"] for f in row.faults if f["grade"] != Grade.KEEP.value]
+    if costly:
+        return str(costly[0])
+    return "marked by hand" if row.graded_by == "person" else "ungraded"
 
 
 def _path(files: list[tuple[bytes, bool]] | None) -> str | None:

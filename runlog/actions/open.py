@@ -5,13 +5,15 @@ from collections.abc import Callable
 from sqlalchemy import Engine
 
 from runlog.config import Settings
-from runlog.store.engine import open_engine, reading
+from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
 
 
-def open_store(database: str, settings: Settings) -> Engine:
+def open_store(database: str, settings: Settings, *, make: bool = True) -> Engine:
     """Open, migrate when behind, and settle the runs that a crash left behind."""
+    if not make:
+        require_there(database)
     engine = ready(open_engine(database))
     settle_behind(engine, settings)
     return engine

@@ -81,7 +81,8 @@ def full_picture(engine: Engine, frame_id: int) -> FullPicture:
     pixels, trouble = _pixels(sight.paths)
     if pixels is None:
         return FullPicture(trouble=trouble)
-    plane = pixels[1] if pixels.ndim == 3 else pixels  # green stands for all three
+    # Green stands for all three; a copy lets the others go.
+    plane = pixels[1].copy() if pixels.ndim == 3 else pixels
     if plane.size > MOST_FULL_PIXELS:
         return FullPicture(plane[::2, ::2].copy(), 2)
     return FullPicture(plane)

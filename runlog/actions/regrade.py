@@ -5,17 +5,18 @@ from dataclasses import dataclass
 
 from sqlalchemy import Engine
 
+from runlog.actions.grounds import grounds_of
 from runlog.actions.mark import find_frame
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
 from runlog.core.checks import Check
 from runlog.core.frame import Verdict
 from runlog.core.grading import explain_run, verdict_of
-from runlog.core.policy import digest_of
 from runlog.errors import UsageError
 from runlog.store import history
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
+from runlog.store.exposures import recount_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +35,16 @@ def regrade(
     *,
     everything: bool = False,
 ) -> int:
-    """Grade again what was graded by other limits; marks stay. Returns how many runs."""
+    """Grade again what was settled by other settings; marks stay. Returns how many runs.
+
+    With `everything` all runs, after choosing again which frame of each exposure counts.
+    """
     with writing(engine) as connection:
         if everything:
+            recount_all(connection)
             run_store.touch_all(connection)
         else:
-            run_store.touch_graded_otherwise(connection, digest_of(settings.policy))
+            run_store.touch_settled_otherwise(connection, grounds_of(settings))
     return settle_all(engine, settings, report)
 
 

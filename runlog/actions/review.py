@@ -3,7 +3,7 @@
 import re
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from statistics import median
 from typing import TYPE_CHECKING
@@ -18,7 +18,6 @@ from runlog.store.engine import open_engine, reading
 from runlog.store.migrate import ready
 from runlog.store.review import FrameLine, Order, Sieve, Term
 from runlog.store.runs import dirty_runs
-from runlog.store.totals import runs_with_sums
 
 if TYPE_CHECKING:
     from runlog.actions.night import NightReport
@@ -41,10 +40,7 @@ class RunLine:
 def run_lines(engine: Engine) -> list[RunLine]:
     """List the runs that hold light frames, oldest first."""
     with reading(engine) as connection:
-        rows = runs_with_sums(connection)
-    names = RunLine.__dataclass_fields__
-    found = [RunLine(**{n: getattr(row, n) for n in names}) for row in rows if row.frames]
-    return sorted(found, key=lambda run: (run.night, run.rig))
+        return [RunLine(**row._mapping) for row in store.run_rows(connection)]
 
 
 def listed(engine: Engine, sieve: Sieve, order: Order, limit: int | None = None) -> "array[int]":
@@ -226,6 +222,10 @@ MEASURE_WORDS = {
     "sensor": "sensor_c",
 }
 SHORTEST_START = 3  # "rej" is taken for reject, "re" for part of a name
+# "from 22:10 to 23:05", "after 22:10", "before 23:05": the time of day, UTC.
+SINCE, UNTIL = ("from", "after", "since"), ("to", "until", "before")
+HALF_DAY_S, DAY_S = 43_200, 86_400
+_CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?$")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d*)?$|[-+]?\.\d+$")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d$")
 _WORDS = re.compile(r'"[^"]*"|\S+')  # "M 33" in quotes is one name
@@ -240,7 +240,7 @@ class Asked:
 
 
 def understand(text: str, filters: Sequence[str] = ()) -> Asked:
-    """Read plain words, as far as they go: `reject`, `not cloud`, `wider than 3`, `M 33 Ha`.
+    """Read plain words, as far as they go: `reject`, `not cloud`, `wider than 3`, `from 22:10`.
 
     Words that are no grade, fault or comparison are looked for in targets, filters and notes.
     """
@@ -263,7 +263,8 @@ class _Reader:
                 continue
             term = self._term(word)
             if term is None:
-                return Asked(tuple(terms), f"“{word}” still wants a number")
+                wanted = "a time, such as 22:10" if word in (*SINCE, *UNTIL) else "a number"
+                return Asked(tuple(terms), f"“{word}” still wants {wanted}")
             terms.append(_opposite(term) if negated else term)
             negated = False
         return Asked(tuple(terms), "“not” what?" if negated else "")
@@ -284,7 +285,28 @@ class _Reader:
             return self._with_number(COUNTED[self._next()], MEASURE_WORDS[word])
         if word in COUNTED:
             return self._count(word)
+        if word in (*SINCE, *UNTIL):
+            return self._clock(word)
         return self._plain(word)
+
+    def _clock(self, word: str) -> Term | None:
+        """Read a time of day, or two; with one, what is meant ends or began half a day away."""
+        found = _seconds(self._peek())
+        if found is None:
+            self.at = len(self.words)
+            return None
+        self.at += 1
+        if word in UNTIL:
+            return Term("clock", number=(found[1] - HALF_DAY_S) % DAY_S, until=found[1])
+        until = (found[0] + HALF_DAY_S) % DAY_S
+        if self._peek() in UNTIL:
+            later = _seconds(self._peek(1))
+            if later is None:
+                self.at = len(self.words)
+                return None
+            self.at += 2
+            until = later[1]
+        return Term("clock", number=found[0], until=until)
 
     def _with_number(self, about: str, column: str) -> Term | None:
         if self._peek() == "than":
@@ -323,6 +345,16 @@ class _Reader:
         return Term("text", word)
 
 
+def _seconds(word: str) -> tuple[int, int] | None:
+    """Read a time of day as its first and last second: 22:10 lasts a minute."""
+    found = _CLOCK.match(word)
+    if found is None:
+        return None
+    hour, minute, second = found.groups()
+    start = int(hour) * 3600 + int(minute) * 60 + int(second or 0)
+    return start, start + (0 if second else 59)
+
+
 def _meant(word: str, words: dict[str, str]) -> str | None:
     """Find the one thing a word or its beginning can mean."""
     if word in words:
@@ -334,7 +366,7 @@ def _meant(word: str, words: dict[str, str]) -> str | None:
 
 
 def _opposite(term: Term) -> Term:
-    return Term(term.about, term.value, term.column, term.number, negated=True)
+    return replace(term, negated=True)
 
 
 def filters_known(engine: Engine) -> list[str]:

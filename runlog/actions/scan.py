@@ -19,10 +19,17 @@ from runlog.core.frame import Kind
 from runlog.errors import UsageError
 from runlog.ingest.discover import Found, Walk
 from runlog.ingest.pool import default_workers, pool
-from runlog.ingest.task import KnownPixels, Outcome, Task, read_file
+from runlog.ingest.task import (
+    MEASURE_VERSION,
+    MEASURED,
+    KnownPixels,
+    Outcome,
+    Task,
+    read_file,
+)
 from runlog.store import files as file_store
 from runlog.store.engine import reading, writing
-from runlog.store.files import KnownFile, PixelIndex
+from runlog.store.files import KnownFile, OldMeasure, PixelIndex
 from runlog.store.frames import (
     Arrival,
     FileStamp,
@@ -57,6 +64,8 @@ class ScanReport:
     duplicate: int = 0
     rewritten: int = 0
     missing: int = 0
+    remeasured: int = 0
+    measured_before: int = 0  # frames that keep the numbers of an earlier version
     failed: list[tuple[bytes, str]] = field(default_factory=list)
     problems: list[tuple[bytes, str]] = field(default_factory=list)
     doubts: list[tuple[bytes, str]] = field(default_factory=list)
@@ -79,19 +88,32 @@ def scan(
     workers: int | None = None,
     report: Report = lambda _: None,
     stop: Stop = lambda: False,
+    remeasure: bool = False,
 ) -> ScanReport:
-    """Bring the database up to date with the frames under some folders."""
+    """Bring the database up to date with the frames under some folders.
+
+    With `remeasure`, also what an earlier version measured: each frame keeps its old numbers until
+    the new ones are stored, so that it may be stopped at any moment and goes on the next time.
+    """
     began = time.monotonic()
     roots = _roots(engine, folders)
-    job = _Scan(engine, settings, report, stop)
+    job = _Scan(engine, settings, report, stop, remeasure=remeasure)
     job.look(roots)
     job.read_all(workers or default_workers())
     if not job.stopped():
         job.note_missing(roots)
     settle_behind(engine, settings, lambda done, total: report(Progress("grading", done, total)))
     job.result.in_reject_folders = _in_reject_folders(engine, job.new_paths)
+    if remeasure:
+        job.result.measured_before = measured_before(engine)
     job.result.seconds = time.monotonic() - began
     return job.result
+
+
+def measured_before(engine: Engine) -> int:
+    """Count the frames whose numbers are of an earlier version of the measurement."""
+    with reading(engine) as connection:
+        return file_store.count_measured_before(connection, MEASURE_VERSION, MEASURED)
 
 
 def _in_reject_folders(engine: Engine, new_paths: Sequence[bytes]) -> int:
@@ -123,12 +145,21 @@ def _roots(engine: Engine, folders: Sequence[bytes]) -> list[bytes]:
 class _Scan:
     """One scan: what is known, what is to do, what came of it."""
 
-    def __init__(self, engine: Engine, settings: Settings, report: Report, stop: Stop) -> None:
+    def __init__(
+        self, engine: Engine, settings: Settings, report: Report, stop: Stop, *, remeasure: bool
+    ) -> None:
         self.engine, self.settings, self.report, self.stop = engine, settings, report, stop
         self.interpret: Interpreter = interpreter(settings)
         self.result = ScanReport()
         with reading(engine) as connection:
             self.known: dict[bytes, KnownFile] = file_store.known_files(connection)
+            self.old: dict[bytes, OldMeasure] = (
+                file_store.measured_before(connection, MEASURE_VERSION, MEASURED)
+                if remeasure
+                else {}
+            )
+        self.old_keys = {old.content_key for old in self.old.values()}
+        self.taken: set[str] = set()  # frames to measure again, of whose files one will do
         self.todo: list[Found] = []
         self.pixels: PixelIndex = {}
         self.new_paths: list[bytes] = []
@@ -167,6 +198,11 @@ class _Scan:
             return
         if known.missing:
             back.append(found.path)
+        old = self.old.get(found.path)
+        if old is not None and old.content_key not in self.taken:
+            self.taken.add(old.content_key)
+            self.todo.append(found)
+            return
         if known.error is not None:
             self.result.failed.append((found.path, known.error))
         else:
@@ -216,11 +252,13 @@ class _Scan:
     def _task(self, found: Found) -> Task:
         self.stamps[found.path] = FileStamp(found.path, found.size, found.mtime_ns)
         known = self.pixels.get((found.size, found.mtime_ns), ())
+        again = self._is_again(self.stamps[found.path])
         return Task(
             found.path,
             path_parts(found.path),
             self.settings.rules,
-            tuple(KnownPixels(*entry) for entry in known),
+            tuple(KnownPixels(*entry) for entry in known if entry[0] not in self.old_keys),
+            kind=self.old[found.path].kind if again else None,
         )
 
     def _in_turn(self) -> Iterator[Outcome]:
@@ -272,15 +310,26 @@ class _Scan:
 
     def _put(self, connection: Connection, outcome: Outcome, now: datetime) -> str:
         stamp = self.stamps[outcome.path]
+        again = self._is_again(stamp)
         if outcome.frame is None:
+            if again:  # the frame keeps its file and its old numbers; the next time may do better
+                return "failed"
             why = outcome.failure or "cannot be read"
             put_failure(connection, stamp, why, now, outcome.passing)
             return "failed"
         put = put_frame(connection, stamp, outcome.frame, self.interpret, now)
+        if again and put.arrival is Arrival.KNOWN:
+            return "remeasured"
         if put.arrival is not Arrival.COPY:
             return "new" if put.arrival is Arrival.NEW else "rewritten"
         still_there = any(os.path.lexists(path) for path in put.other_paths)
         return "duplicate" if still_there else "moved"
+
+    def _is_again(self, stamp: FileStamp) -> bool:
+        """Tell whether a file is read only to be measured again: it has not changed."""
+        known = self.known.get(stamp.path)
+        same = known is not None and (known.size, known.mtime_ns) == (stamp.size, stamp.mtime_ns)
+        return same and stamp.path in self.old
 
     def _count(self, outcome: Outcome, arrival: str) -> None:
         if outcome.failure is not None:

@@ -1,52 +1,50 @@
 """Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Row
+from sqlalchemy import Connection, Engine
 
 from runlog.actions.context import ZeroLevels, sky_of
 from runlog.actions.depths import Depths, Frozen, scale_of
-from runlog.actions.matching import Matcher, field_of, transparency
+from runlog.actions.grounds import from_this_site, grounds_of
+from runlog.actions.matching import Matcher
+from runlog.actions.nameless import gather_behind
+from runlog.actions.second_look import is_light, looked_at_again, questions
 from runlog.config import Settings
-from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
-from runlog.core.baseline import by_group, shape_group, usual_shape
-from runlog.core.corrections import BY_A_PERSON
-from runlog.core.doubts import wrong_filters
+from runlog.core.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
+from runlog.core.extinction import Extinction, Sighting, run_extinction
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
-from runlog.core.grading import History, grade_run
-from runlog.core.policy import digest_of
-from runlog.core.questions import overlaps
+from runlog.core.grading import grade_run
+from runlog.core.policy import extinction_mag
 from runlog.core.totals import RunSum, sum_run
 from runlog.errors import StoreError
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
-from runlog.store.history import UsualWidths
+from runlog.store.history import UsualWidths, field_of
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
+from runlog.store.settling import StoredFrame, frames_to_settle, write_settled
 
-TRIES = 20  # a run that changes under us again and again is being scanned elsewhere
-ROUNDS = 10  # settling one run may show that another is out of date
-SUN_UP_DEG = -4.0  # brighter than any deep-sky exposure is begun
+ROUNDS = 20  # settling one run may show that another is out of date, and scans go on meanwhile
 ZEROS = (Kind.BIAS.value, Kind.DARK.value)
-
-
-NOT_YET = Verdict(Grade.UNGRADED, note="not graded yet")
+Found = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
     """One frame with everything settling found out about it."""
 
-    row: Row[Any]
+    row: StoredFrame
     frame: RunFrame
-    found: Mapping[str, Any]  # columns that changed or may have
-    questions: tuple[Question, ...] = ()
-    verdict: Verdict = NOT_YET
-    mark: Mark | None = None
+    found: Mapping[str, Any]  # columns that may differ from the row's
+    questions: tuple[Question, ...]
+    verdict: Verdict
+    mark: Mark | None
+    extinction: Extinction | None  # by which its transparency was reckoned
 
     @property
     def grade(self) -> Grade:
@@ -56,7 +54,7 @@ class Judged:
     @property
     def is_light(self) -> bool:
         """Tell whether the frame is a light that counts for its exposure."""
-        return self.frame.kind is Kind.LIGHT and self.frame.counted
+        return is_light(self.frame)
 
 
 @dataclass(slots=True)
@@ -66,6 +64,8 @@ class Known:
     matcher: Matcher = field(default_factory=Matcher)
     zeros: ZeroLevels = field(default_factory=ZeroLevels)
     depths: Depths = field(default_factory=Depths)
+    airmass: dict[int, float | None] = field(default_factory=dict)  # of references
+    skies: dict[int, float | None] = field(default_factory=dict)  # of references
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,46 +85,56 @@ def settle_all(
 ) -> int:
     """Settle every run that is not up to date, also those a crash left behind."""
     settled = 0
+    gather_behind(engine)
     for _ in range(ROUNDS):
-        with reading(engine) as connection:
-            dirty = run_store.dirty_runs(connection)
+        known = Known()
+        dirty = _dirty(engine, known)
         if not dirty:
             return settled
-        known = Known()
         for done, run in enumerate(dirty):
             report(done, len(dirty))
-            _settle(engine, run, settings, known)
+            settled += _settle(engine, run, settings, known)
         report(len(dirty), len(dirty))
-        settled += len(dirty)
-        _touch_outdated(engine, known)
+    if not settled:
+        raise StoreError(
+            "The nights kept changing while they were graded",
+            cure="Another scan is at work; run the command again when it has ended",
+        )
     return settled
 
 
-def _touch_outdated(engine: Engine, known: Known) -> None:
-    """Have the runs settled again whose frames are matched to a frame that is best no more."""
+def _dirty(engine: Engine, known: Known) -> list[RunState]:
+    """List the runs to settle, with those whose frames are matched to a frame best no more.
+
+    References are found in the same view of the database as the runs: what is stored later
+    makes its run dirty again and is settled in the next round, by the references of then.
+    """
+    with reading(engine) as connection:
+        dirty = run_store.dirty_runs(connection)
+        outdated: set[int] = set()
+        for rig_id in sorted({run.rig_id for run in dirty}):
+            best = known.matcher.best(connection, rig_id)
+            outdated |= history.runs_matched_otherwise(connection, rig_id, best)
+    if not outdated - {run.id for run in dirty}:
+        return dirty
     with writing(engine) as connection:
-        for (rig_id, field), reference in known.matcher.references.items():
-            if reference is not None:
-                key = reference.row.content_key
-                history.touch_outdated(connection, rig_id, field, key)
+        run_store.touch_runs(connection, outdated)
+        return run_store.dirty_runs(connection)
 
 
-def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> None:
-    for _ in range(TRIES):
-        with reading(engine) as connection:
-            current = run_store.dirty_run(connection, run.id)
-            if current is None:  # another process settled it
-                return
-            outcome = _compute(connection, current, settings, known)
-        with writing(engine) as connection:
-            policy = digest_of(settings.policy)
-            if run_store.write_settled(connection, current, outcome.updates, outcome.sums, policy):
-                _remember(connection, current, outcome)
-                return
-    raise StoreError(
-        f"The night of {run.night or 'unknown date'} kept changing while it was graded",
-        cure="Another scan is at work; run the command again when it has ended",
-    )
+def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> bool:
+    """Settle one run as it was listed; False when it changed since, or another settled it."""
+    with reading(engine) as connection:
+        if run_store.dirty_run(connection, run.id) != run:
+            return False
+        outcome = _compute(connection, run, settings, known)
+    with writing(engine) as connection:
+        grounds = grounds_of(settings)
+        if not write_settled(connection, run, outcome.updates, outcome.sums, grounds):
+            return False
+        _remember(connection, run, outcome)
+    known.depths.stored(run.rig_id)
+    return True
 
 
 def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
@@ -136,15 +146,15 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
 
 def _compute(connection: Connection, run: RunState, settings: Settings, known: Known) -> Outcome:
     judged = judge_run(connection, run, settings, known)
-    deep, frozen = _with_depths(connection, run.rig_id, judged, settings, known)
-    lights = [j for j in deep if j.is_light]
+    depths = [_depth(connection, run.rig_id, j, settings, known) for j in judged]
+    lights = [(j, depth) for j, depth in zip(judged, depths, strict=True) if j.is_light]
     return Outcome(
-        updates=[u for j in deep if (u := _changes(j))],
-        sums=sum_run((j.frame, j.grade, j.found.get("effective_s")) for j in lights),
-        usual=_usual_widths([j.frame for j in lights]),
+        updates=[u for j, depth in zip(judged, depths, strict=True) if (u := _changes(j, depth))],
+        sums=sum_run((j.frame, j.grade, depth["effective_s"]) for j, depth in lights),
+        usual=_usual_widths([j.frame for j, _ in lights]),
         zeros=_zero_levels(judged),
         cameras=sorted({j.row.camera_key for j in judged if j.row.kind in ZEROS}),
-        frozen=frozen,
+        frozen=known.depths.fresh(run.rig_id),
     )
 
 
@@ -152,47 +162,130 @@ def judge_run(
     connection: Connection, run: RunState, settings: Settings, known: Known
 ) -> list[Judged]:
     """Look at all frames of a run and grade its lights, writing nothing."""
-    rows = run_store.frames_of_run(connection, run.id)
+    rows = frames_to_settle(connection, run.id)
     if not rows:
         return []
-    judged = _look_again(_placed(connection, run, rows, settings, known))
-    judged = _with_questions(judged)
+    found = _placed(connection, run, rows, settings, known)
+    extinctions = _add_transparency(connection, run.rig_id, rows, found, settings, known)
+    skies = _best_skies(connection, run.rig_id, rows, settings, known)
+    frames = looked_at_again(
+        [_frame(row, f, sky) for row, f, sky in zip(rows, found, skies, strict=True)]
+    )
+    asked = questions(frames)
     earlier = history.earlier_nights(connection, run.rig_id, run.night)
+    verdicts = grade_run([f for f in frames if is_light(f)], settings.policy, earlier)
     marks = mark_store.standing_marks(connection, run.id)
-    return _graded(judged, marks, settings, earlier)
+    return [
+        Judged(
+            row,
+            frame,
+            found[i],
+            asked[i],
+            verdicts.get(frame.key) or _not_judged(frame),
+            marks.get(row.id),
+            extinctions.get(frame.filter),
+        )
+        for i, (row, frame) in enumerate(zip(rows, frames, strict=True))
+    ]
+
+
+# --- what may differ from what is stored -----------------------------------------------------
 
 
 def _placed(
     connection: Connection,
     run: RunState,
-    rows: Sequence[Row[Any]],
+    rows: Sequence[StoredFrame],
     settings: Settings,
     known: Known,
-) -> list[Judged]:
+) -> list[Found]:
     """Give each frame its sky, its zero level, and its place on the reference."""
-    sky = sky_of(rows, settings)
+    found = sky_of(rows, settings, moved=not from_this_site(run.grounds, settings))
     zeros = known.zeros.pedestals(connection, rows, settings)
-    lights = [r for r in rows if r.header_kind == Kind.LIGHT.value and r.measured_with is not None]
-    matches = known.matcher.match(connection, run.rig_id, lights)
-    judged = []
-    for row, around, zero in zip(rows, sky, zeros, strict=True):
-        found = {**around, "pedestal_adu": zero[0], "pedestal_from": zero[1]}
-        found |= matches.get(row.id, {})
+    matches = known.matcher.match(connection, run.rig_id, [r for r in rows if _to_match(r)])
+    for row, values, zero in zip(rows, found, zeros, strict=True):
+        if zero != (row.pedestal_adu, row.pedestal_from):
+            values["pedestal_adu"], values["pedestal_from"] = zero
         if row.id in matches:
-            found["transparency"] = _transparency(connection, run.rig_id, row, found, known)
-        judged.append(Judged(row, _frame(row, found), found))
-    return judged
+            values.update(matches[row.id])
+    return found
 
 
-def _transparency(
-    connection: Connection, rig_id: int, row: Row[Any], found: Mapping[str, Any], known: Known
+def _to_match(row: StoredFrame) -> bool:
+    return row.measured_with is not None and row.header_kind == Kind.LIGHT.value
+
+
+def _add_transparency(
+    connection: Connection,
+    rig_id: int,
+    rows: Sequence[StoredFrame],
+    found: Sequence[Found],
+    settings: Settings,
+    known: Known,
+) -> dict[str, Extinction]:
+    """Take out of the throughput what a clear sky takes; gives the extinction by filter."""
+    best = known.matcher.best(connection, rig_id)
+    matched = [(row, f, best.get(field_of(row))) for row, f in zip(rows, found, strict=True)
+               if _to_match(row)]  # fmt: skip
+    extinctions = _extinctions((row, f) for row, f, reference in matched if reference)
+    for row, values, reference in matched:
+        light = values.get("throughput", row.throughput)
+        airmass = values.get("airmass", row.airmass)
+        there = reference and _airmass_of(connection, reference, settings, known)
+        if light is not None and airmass is not None and there is not None:
+            light = extinctions[row.filter].corrected(light, airmass, there)
+        values["transparency"] = light
+    return extinctions
+
+
+def _extinctions(frames: Iterable[tuple[StoredFrame, Found]]) -> dict[str, Extinction]:
+    sightings: dict[str, list[Sighting]] = {}
+    for row, values in frames:
+        own = sightings.setdefault(row.filter, [])
+        light = values.get("throughput", row.throughput)
+        airmass = values.get("airmass", row.airmass)
+        if light is not None and airmass is not None and row.counted:
+            own.append(Sighting(field_of(row), airmass, light))
+    return {name: run_extinction(own, extinction_mag(name)) for name, own in sightings.items()}
+
+
+def _airmass_of(
+    connection: Connection, reference: StoredFrame, settings: Settings, known: Known
 ) -> float | None:
-    reference = known.matcher.reference(connection, rig_id, field_of(row))
-    if reference is None:
-        return None
-    # The reference's airmass as settled; its header's until then.
-    there = reference.row.airmass or reference.row.header_airmass
-    return transparency(found["throughput"], found["airmass"], there, row.filter)
+    """Give the airmass of a reference, which may lie in a run that is not settled yet."""
+    if reference.id not in known.airmass:
+        grounds = run_store.run_of_frame(connection, reference.id).grounds
+        moved = not from_this_site(grounds, settings)
+        (found,) = sky_of([reference], settings, moved=moved)
+        known.airmass[reference.id] = found.get("airmass", reference.airmass)
+    return known.airmass[reference.id]
+
+
+def _best_skies(
+    connection: Connection,
+    rig_id: int,
+    rows: Sequence[StoredFrame],
+    settings: Settings,
+    known: Known,
+) -> list[float | None]:
+    """Give the sky of each light's reference, per second at the zenith; None where unknown."""
+    best = known.matcher.best(connection, rig_id)
+    references = [best.get(field_of(row)) if _to_match(row) else None for row in rows]
+    return [
+        None if reference is None else _sky_of_best(connection, reference, settings, known)
+        for reference in references
+    ]
+
+
+def _sky_of_best(
+    connection: Connection, reference: StoredFrame, settings: Settings, known: Known
+) -> float | None:
+    if reference.id not in known.skies:
+        ((pedestal_adu, _),) = known.zeros.pedestals(connection, [reference], settings)
+        airmass = _airmass_of(connection, reference, settings, known)
+        frame = run_store.run_frame(reference, pedestal_adu=pedestal_adu, airmass=airmass)
+        known.skies[reference.id] = sky_rate_at_zenith(frame)
+    return known.skies[reference.id]
 
 
 IN_FRAME = (
@@ -201,95 +294,12 @@ IN_FRAME = (
 ).split()
 
 
-def _frame(row: Row[Any], found: Mapping[str, Any]) -> RunFrame:
-    matched = None
-    if found.get("matched_to") is not None:
-        matched = found["shift_x_px"] is not None
+def _frame(row: StoredFrame, found: Found, best_sky_adu_s: float | None) -> RunFrame:
     values = {name: found[name] for name in IN_FRAME if name in found}
-    return run_store.run_frame(row, **values, matched=matched, arcsec_per_px=scale_of(row))
-
-
-# --- a second look at kinds, with the whole run in view -------------------------------------
-
-
-def _look_again(judged: Sequence[Judged]) -> list[Judged]:
-    """Find frames that claim to be lights but served to focus, solve or centre."""
-    lights = [i for i, j in enumerate(judged) if j.is_light]
-    reasons = auxiliary_reasons([_candidate(judged[i].frame) for i in lights])
-    changed = list(judged)
-    for n, reason in reasons.items():
-        entry = judged[lights[n]]
-        if entry.frame.kind_from == BY_A_PERSON:
-            continue
-        frame = replace(entry.frame, kind=Kind.FOCUS, kind_from=f"compared with its run: {reason}")
-        changed[lights[n]] = replace(entry, frame=frame)
-    return changed
-
-
-def _candidate(frame: RunFrame) -> AuxCandidate:
-    return AuxCandidate(
-        exposure_s=frame.exposure_s,
-        binning=frame.binning,
-        width=frame.width,
-        height=frame.height,
-        focus_pos=frame.focus_pos,
-    )
-
-
-def _with_questions(judged: Sequence[Judged]) -> list[Judged]:
-    asked: list[list[Question]] = [[] for _ in judged]
-    for i, j in enumerate(judged):
-        sun = j.frame.sun_alt_deg
-        if j.frame.kind is Kind.LIGHT and sun is not None and sun > SUN_UP_DEG:
-            asked[i].append(
-                Question(
-                    "sun-up",
-                    f"the Sun stood at {sun:+.0f} degrees: wrong clock, local time "
-                    "written as UTC, or the sign of the longitude",
-                )
-            )
-    for i, question in _overlapping([j.frame for j in judged]):
-        asked[i].append(question)
-    lights = [i for i, j in enumerate(judged) if j.is_light and j.frame.measured]
-    for n, question in wrong_filters([judged[i].frame for i in lights]):
-        asked[lights[n]].append(question)
-    return [replace(j, questions=tuple(q)) for j, q in zip(judged, asked, strict=True)]
-
-
-def _overlapping(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
-    timed = [
-        (i, f.taken_at_utc, f.exposure_s)
-        for i, f in enumerate(frames)
-        if f.counted and f.taken_at_utc is not None and f.exposure_s and f.kind is not Kind.STACK
-    ]
-    return [
-        (
-            timed[a][0],
-            Question(
-                "overlap",
-                f"its exposure would run {seconds:.0f} s into the next one: it was probably "
-                "stopped early",
-            ),
-        )
-        for a, _, seconds in overlaps([(start, length) for _, start, length in timed])
-    ]
-
-
-# --- grades ---------------------------------------------------------------------------------
-
-
-def _graded(
-    judged: Sequence[Judged], marks: Mapping[int, Mark], settings: Settings, earlier: History
-) -> list[Judged]:
-    verdicts = grade_run([j.frame for j in judged if j.is_light], settings.policy, earlier)
-    return [
-        replace(
-            j,
-            verdict=verdicts.get(j.frame.key) or _not_judged(j.frame),
-            mark=marks.get(j.row.id),
-        )
-        for j in judged
-    ]
+    if found.get("matched_to", row.matched_to) is not None:
+        values["matched"] = found.get("shift_x_px", row.shift_x_px) is not None
+    values["best_sky_adu_s"] = best_sky_adu_s
+    return run_store.run_frame(row, **values, arcsec_per_px=scale_of(row))
 
 
 def _not_judged(frame: RunFrame) -> Verdict:
@@ -298,35 +308,24 @@ def _not_judged(frame: RunFrame) -> Verdict:
     return Verdict(Grade.UNGRADED, note="a copy: another frame of this exposure counts")
 
 
-def _with_depths(
-    connection: Connection,
-    rig_id: int,
-    judged: Sequence[Judged],
-    settings: Settings,
-    known: Known,
-) -> tuple[list[Judged], list[Frozen]]:
-    """Reckon effective time of the lights; returns the references frozen on the way."""
-    deep, fresh = [], []
-    for j in judged:
-        if not j.is_light:
-            deep.append(j)
-            continue
-        frozen, is_new = known.depths.frozen(connection, known.matcher, rig_id, j.row)
-        if frozen is not None and is_new:
-            fresh.append(frozen)
-        light = j.found.get("throughput")
-        seconds = known.depths.effective_s(
-            connection, known.matcher, rig_id, j.row, light, settings.depth_form
-        )
-        form = settings.depth_form.value if seconds is not None else None
-        deep.append(replace(j, found={**j.found, "effective_s": seconds, "effective_form": form}))
-    return deep, fresh
+def _depth(
+    connection: Connection, rig_id: int, j: Judged, settings: Settings, known: Known
+) -> Found:
+    """Reckon effective time of a light."""
+    if not j.is_light:
+        return {}
+    seconds = known.depths.effective_s(
+        connection, known.matcher, rig_id, j.row, j.frame.throughput, settings.depth_form
+    )
+    form = settings.depth_form.value if seconds is not None else None
+    return {"effective_s": seconds, "effective_form": form}
 
 
-def _changes(j: Judged) -> dict[str, Any]:
+def _changes(j: Judged, depth: Found) -> dict[str, Any]:
     """Columns of a frame that are no longer what is stored, with the frame's id."""
     values = {
         **j.found,
+        **depth,
         "kind": j.frame.kind.value,
         "kind_from": j.frame.kind_from,
         "run_questions": [{"code": q.code, "text": q.text} for q in j.questions],

@@ -1,6 +1,6 @@
 """Compare a person's marks with the automatic grades and propose limits that agree better."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -40,6 +40,7 @@ class Suggestion:
     agree_now: int
     agree_then: int
     marks: int
+    evidence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,35 @@ def _suggestions(marked: Sequence[Marked], settings: Settings) -> Iterator[Sugge
             default=None,
         )  # fmt: skip
         if best is not None and best[0] >= now + LEAST_GAIN:
-            yield Suggestion(name, limit, best[2], now, best[0], len(marked))
+            yield Suggestion(
+                name, limit, best[2], now, best[0], len(marked), _evidence(marked, name)
+            )
+
+
+def _evidence(marked: Sequence[Marked], name: str) -> str:
+    """Say what the person kept and did not keep, in the values this limit is set against."""
+    more = name not in LESS_IS_WORSE
+    kept = _values((m for m in marked if m.wanted is Grade.KEEP), name, more=more)
+    not_kept = _values((m for m in marked if m.wanted is not Grade.KEEP), name, more=more)
+    words = []
+    if kept:
+        worst = max(kept) if more else min(kept)
+        words.append(
+            f"the {len(kept)} frames you kept go {'up' if more else 'down'} to {worst:.2f}"
+        )
+    if not_kept:
+        mildest = min(not_kept) if more else max(not_kept)
+        words.append(f"the {len(not_kept)} you did not keep begin at {mildest:.2f}")
+    else:
+        words.append("you marked no frame here that is not to be kept, so nothing bounds it")
+    return "; ".join(words)
+
+
+def _values(marked: Iterable[Marked], name: str, *, more: bool) -> list[float]:
+    """Take each frame's worst value for a limit."""
+    values = ([c.value for c in m.checks if c.setting == name and c.value is not None]
+              for m in marked)  # fmt: skip
+    return [max(own) if more else min(own) for own in values if own]
 
 
 def _candidates(marked: Sequence[Marked], name: str, limit: Limit) -> Iterator[Limit]:

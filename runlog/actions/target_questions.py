@@ -55,7 +55,8 @@ def _about_spellings(
             )
         elif folded.name == name and folded.how is How.AS_WRITTEN and folded.perhaps:
             asked.append(_perhaps(name, folded.perhaps))
-    if not asked and name.startswith("J") and all(not r.target_raw for r in rows):
+    silent = all(names.fold(r.target_raw).how is How.NOTHING for r in rows)
+    if not asked and name.startswith("J") and silent:
         asked += _about_place_name(name, rows, names)
     return asked
 

@@ -7,14 +7,13 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.interpret import SKYWARD, field_of_view_deg, pointed_at
-from runlog.actions.names import one_target
+from runlog.actions.nameless import name_nameless, says_nothing
+from runlog.actions.names import all_targets, one_target
 from runlog.actions.settle import settle_all
 from runlog.actions.target_questions import questions_about
 from runlog.config import Settings
 from runlog.core.corrections import Field
 from runlog.core.personal import TargetChanges, spelling_key
-from runlog.core.sequence import split_panel
 from runlog.core.targets import NO_TARGET, How, TargetNames, tidy
 from runlog.errors import UsageError
 from runlog.store import corrections as correction_store
@@ -22,9 +21,6 @@ from runlog.store import targets as store
 from runlog.store.catalogue import target_names
 from runlog.store.engine import reading, writing
 from runlog.store.targets import MERGE, RENAME, SPLIT, UNDO, Change
-
-SKYWARD_NAMES = tuple(kind.value for kind in SKYWARD)
-
 
 # --- changes --------------------------------------------------------------------------------
 
@@ -35,7 +31,7 @@ def merge(
     """Let one target's frames count for another; returns both names and how many frames moved."""
     with writing(engine) as connection:
         subject, object_ = _seen(connection, one), _name(connection, into)
-        seen = _all_names(connection)
+        seen = all_targets(connection)
         known = target_names().fold(object_).how in (How.NUMBER, How.NICKNAME)
         if object_ not in seen and not known:
             raise UsageError(
@@ -56,7 +52,7 @@ def rename(
         plain = _new_name(new, besides=subject)
         if not plain or plain == NO_TARGET:
             raise UsageError("The new name is empty; nothing was changed")
-        if plain in _all_names(connection):
+        if plain in all_targets(connection):
             raise UsageError(
                 f"There is a target {plain} already; nothing was changed",
                 cure=f'To put them together: runlog targets merge "{subject}" "{plain}"',
@@ -150,13 +146,8 @@ def _new_name(typed: str, besides: str | None = None) -> str:
     return folded.name if known else plain
 
 
-def _all_names(connection: Connection) -> set[str]:
-    seen = store.targets_seen(connection)
-    return seen | {split_panel(name)[0] for name in seen}
-
-
 def _seen(connection: Connection, typed: str) -> str:
-    seen = _all_names(connection)
+    seen = all_targets(connection)
     plain = " ".join(typed.split())
     name = plain if plain in seen else _name(connection, typed)
     if name in seen and name != NO_TARGET:
@@ -176,41 +167,23 @@ def _seen(connection: Connection, typed: str) -> str:
 
 
 def retarget(connection: Connection) -> int:
-    """Name all stored frames anew after a change; returns how many got another name."""
+    """Name all stored frames anew after a change; returns how many light frames it changed."""
     changes, names = store.changes_in_force(connection), target_names()
     moved = 0
     for group in store.named_frames(connection):
         name = _named(group.target_raw, changes, names)
-        if name is None:
-            moved += _retarget_unnamed(connection, group, changes, names)
-        elif name != group.target:
+        if name is not None and name != group.target:
             store.rename_spelling(connection, group.target_raw, group.target, name)
-            moved += group.frames
+            moved += group.listed
+    moved += name_nameless(connection, changes, names)
     return moved + _retarget_corrected(connection, changes, names)
 
 
 def _named(raw: str | None, changes: TargetChanges, names: TargetNames) -> str | None:
     """Give the name a header's spelling leads to; None when it says nothing."""
-    apart = changes.apart.get(spelling_key(raw))
-    folded = apart or names.fold(raw).name
-    return None if folded == NO_TARGET else changes.final(folded)
-
-
-def _retarget_unnamed(
-    connection: Connection, group: Row[Any], changes: TargetChanges, names: TargetNames
-) -> int:
-    rows = store.frames_spelled(connection, group.target_raw, group.target)
-    new = {row.id: changes.final(_pointed(row, names)) for row in rows}
-    changed = {i: name for i, name in new.items() if name != group.target}
-    store.rename_frames(connection, changed)
-    return len(changed)
-
-
-def _pointed(row: Row[Any], names: TargetNames) -> str:
-    if row.header_kind not in SKYWARD_NAMES:
-        return NO_TARGET
-    field_deg = field_of_view_deg(row.width, row.height, row.binning_x, row.pixel_um, row.focal_mm)
-    return pointed_at(names, row.ra_deg, row.dec_deg, field_deg)
+    if says_nothing(raw, changes, names):
+        return None
+    return changes.final(changes.apart.get(spelling_key(raw)) or names.fold(raw).name)
 
 
 def _retarget_corrected(connection: Connection, changes: TargetChanges, names: TargetNames) -> int:
@@ -220,11 +193,10 @@ def _retarget_corrected(connection: Connection, changes: TargetChanges, names: T
     for row in rows:
         own = said.get(row.content_key, {}).get(Field.TARGET)
         name = changes.final(own) if own else _named(row.target_raw, changes, names)
-        name = name or changes.final(_pointed(row, names))
-        if name != row.target:
+        if name is not None and name != row.target:
             changed[row.id] = name
     store.rename_frames(connection, changed)
-    return len(changed)
+    return sum(row.listed for row in rows if row.id in changed)
 
 
 # --- the list -------------------------------------------------------------------------------

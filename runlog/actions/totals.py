@@ -1,15 +1,16 @@
 """Totals per target and filter against goals: over all time or a part, by night, to publish."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
-from runlog.actions.goals import Wish, wish
-from runlog.actions.names import one_target
+from runlog.actions.names import one_target, refuse_unknown_rig, seen_target
 from runlog.config import Settings
+from runlog.core.columns import hours
 from runlog.core.goals import (
+    PLAIN_PANEL,
     Counting,
     Goal,
     GoalForm,
@@ -17,12 +18,12 @@ from runlog.core.goals import (
     gain_of_next_hour,
     mosaics,
     set_against,
+    set_part_against,
 )
-from runlog.core.header import HeaderRules
 from runlog.core.publish import Batch
 from runlog.core.seasons import season
 from runlog.core.sequence import split_panel
-from runlog.core.totals import Total
+from runlog.core.totals import RunSum, Total
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
@@ -54,13 +55,23 @@ def total_rows(
 def totals_against_goals(
     engine: Engine, target: str | None, settings: Settings, part: Part | None = None
 ) -> list[Total]:
-    """Load totals, set against the goals; those of all time where no part is asked for."""
+    """Load totals, set against the goals; those of all time where no part is asked for.
+
+    Goals are about all time: what is to go does not hang on the part that is shown.
+    """
     with reading(engine) as connection:
         name = one_target(connection, target) if target is not None else None
         asked = part or Part(target=name)
-        totals = total_store.totals(connection, asked)
-        goals = goal_store.goals(connection)
-    wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], asked.target)}
+        whole = _whole(connection, asked.target, settings)
+        if asked.is_all_time:
+            return whole
+        return set_part_against(total_store.totals(connection, asked), whole, counting(settings))
+
+
+def _whole(connection: Connection, target: str | None, settings: Settings) -> list[Total]:
+    totals = total_store.totals(connection, Part(target=target))
+    goals = goal_store.goals(connection)
+    wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
     return set_against(totals, wanted, counting(settings))
 
 
@@ -69,14 +80,38 @@ def _concerns(target: str, asked: str | None) -> bool:
     return asked is None or asked in (target, *split_panel(target)) or target in split_panel(asked)
 
 
+def standing_words(engine: Engine, settings: Settings, goal: Goal) -> str:
+    """Say how far along a goal is, in kept hours as the totals count them; "" for no goal."""
+    rows = totals_against_goals(engine, goal.target, settings)
+    own = [t for t in rows if t.filter == goal.filter and t.goal_form is not None]
+    if not own:
+        return ""
+    worst = max(own, key=lambda t: (t.to_go_s or 0.0, t.target))
+    if worst.goal_s is None or worst.to_go_s is None:
+        return f"nothing is kept through {goal.of_filter} yet, so this has no hours yet"
+    panel = split_panel(worst.target)[1] or PLAIN_PANEL
+    whose = "" if len(own) == 1 else f" in panel {panel}, the worst"
+    wanted = {
+        GoalForm.HOURS: "",
+        GoalForm.RATIO: f"that is {hours(worst.goal_s)}: ",
+        GoalForm.GAIN: f"at the depth reached so far that is {hours(worst.goal_s)} by the clock: ",
+    }[goal.form]
+    left = "reached" if worst.done else f"{hours(worst.to_go_s)} to go"
+    return f"{wanted}{hours(worst.counted_s)} kept, {left}{whose}"
+
+
 def counting(settings: Settings) -> Counting:
     """Give how the settings want time counted."""
     return Counting(settings.count_doubtful, settings.bands)
 
 
-def rows_of(totals: Sequence[Total], wanted: Mapping[Key, Goal]) -> list[dict[str, Any]]:
-    """Set totals against goals, and add a row for each goal nothing was shot for."""
-    return [row_of(t) for t in set_against(totals, wanted, Counting())]
+def added_rows(
+    connection: Connection, sums: Sequence[RunSum], settings: Settings
+) -> list[dict[str, Any]]:
+    """Write what a run added with the keys of `runlog.totals/1`; to go is that of all time."""
+    added = [Total(**asdict(s), nights=1) for s in sums]
+    found = set_part_against(added, _whole(connection, None, settings), counting(settings))
+    return [row_of(t) for t in found if t.frames]
 
 
 def row_of(total: Total) -> dict[str, Any]:
@@ -109,16 +144,20 @@ def part_of(
         first, last = season(named_season, (settings.latitude_deg or 0.0) < 0)
     if first and last and first > last:
         raise UsageError(f"{first} comes after {last}", cure="--since is the earlier evening")
-    name = None
-    if target is not None:
-        with reading(engine) as connection:
-            name = one_target(connection, target)
+    with reading(engine) as connection:
+        name = seen_target(connection, target) if target is not None else None
+        if rig is not None:
+            refuse_unknown_rig(connection, rig)
     return Part(name, first, last, rig)
 
 
-def mosaic_rows(totals: Sequence[Total]) -> list[dict[str, Any]]:
-    """List mosaics, each as far along as its worst panel."""
-    return [asdict(mosaic) for mosaic in mosaics(totals)]
+def mosaic_rows(engine: Engine, settings: Settings, shown: Sequence[Total]) -> list[dict[str, Any]]:
+    """List the mosaics shown, over all time: each as far along as its worst panel."""
+    pictures = {base for t in shown for base, panel in [split_panel(t.target)] if panel}
+    if not pictures:
+        return []
+    whole = totals_against_goals(engine, None, settings)
+    return [asdict(mosaic) for mosaic in mosaics(whole) if mosaic.target in pictures]
 
 
 def growth_rows(engine: Engine, part: Part) -> list[dict[str, Any]]:
@@ -158,17 +197,3 @@ def published(engine: Engine, settings: Settings, part: Part) -> dict[str, list[
     for batch in merged.values():
         tables.setdefault(batch.target, []).append(batch)
     return tables
-
-
-def set_goal(
-    engine: Engine,
-    target: str,
-    filter_name: str,
-    hours: float,
-    who: str,
-    filter_names: Mapping[str, str] | None = None,
-) -> tuple[str, str]:
-    """Set the hours wanted; 0 takes the goal away. Returns the folded names."""
-    settings = Settings(rules=HeaderRules(filter_names=dict(filter_names or {})))
-    goal = wish(engine, settings, Wish(target, filter_name, GoalForm.HOURS, hours), who)
-    return goal.target, goal.filter

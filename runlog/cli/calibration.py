@@ -1,14 +1,26 @@
 """runlog calibration: which calibration frames fit the lights, and what is missing."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    safe,
+    show,
+    table,
+    talk,
+    with_session,
+)
 
-SHOWN = (
-    "filter exposure_s gain set_c rotator_deg frames darks flats flat_darks bias missing notes"
-).split()
+if TYPE_CHECKING:
+    from runlog.core.calibration import Calibration
+
+KINDS = "darks flats flat_darks bias".split()
+SHOWN = ["filter", "exposure_s", "gain", "set_c", "rotator_deg", "frames", *KINDS]
 
 
 @click.command("calibration")
@@ -21,36 +33,57 @@ def command(session: Session, as_json: bool, as_csv: bool, only_missing: bool) -
     What must agree, how many are enough and how old they may be is set under [calibration] in the
     config file. Masters count.
     """
-    from runlog.actions.calibration import CALIBRATION_KEYS, calibration_rows
+    from runlog.actions.calibration import CALIBRATION_KEYS, calibrations, row_of
 
-    rows = calibration_rows(session.engine(), session.settings)
-    rows = [row for row in rows if row["missing"] or not only_missing]
+    found = calibrations(session.engine(), session.settings)
+    found = [c for c in found if c.lacks or not only_missing]
     if as_json:
-        echo_json("runlog.calibration/1", {"rows": rows})
+        echo_json("runlog.calibration/1", {"rows": [row_of(c) for c in found]})
     elif as_csv:
-        echo_csv(rows, CALIBRATION_KEYS)
-    elif not rows:
+        echo_csv([row_of(c) for c in found], CALIBRATION_KEYS)
+    elif not found:
         talk("Nothing is missing." if only_missing else "No light frame is kept yet.")
     else:
-        _show(rows)
+        _show(found)
     return 0
 
 
-def _show(rows: list[dict[str, Any]]) -> None:
+def _show(found: list["Calibration"]) -> None:
     from rich.text import Text
 
-    for rig in sorted({row["rig"] for row in rows}):
-        own = [_plain(row) for row in rows if row["rig"] == rig]
-        keys = [k for k in SHOWN if any(row[k] not in (None, [], "") for row in own)]
-        show(Text(rig, style="bold"), table(own, keys))
+    for rig in sorted({c.lights.rig for c in found}):
+        own = [c for c in found if c.lights.rig == rig]
+        rows = [_plain(c) for c in own]
+        keys = [k for k in SHOWN if any(row[k] is not None for row in rows)]
+        show(Text(safe(rig), style="bold"), table(rows, keys))
+        _list("To take", _to_take(own))
+        _list("To know", list(dict.fromkeys(note for c in own for note in c.notes)))
 
 
-def _plain(row: dict[str, Any]) -> dict[str, Any]:
-    return row | {kind: _count(row[kind]) for kind in ("darks", "flats", "flat_darks", "bias")}
+def _to_take(found: list["Calibration"]) -> list[str]:
+    from runlog.core.lacks import to_take
+
+    return to_take(lack for c in found for lack in c.lacks)
+
+
+def _list(head: str, lines: list[str]) -> None:
+    from rich.text import Text
+
+    if lines:
+        show(Text(head, style="bold"), *(Text(f"  {safe(line)}") for line in lines))
+
+
+def _plain(found: "Calibration") -> dict[str, Any]:
+    from runlog.actions.calibration import row_of
+
+    row = row_of(found)
+    return row | {kind: _count(row[kind]) for kind in KINDS}
 
 
 def _count(found: dict[str, Any]) -> str:
+    """Write how many fit, and of how many where they are too few."""
     masters = f"{found['masters']} master{'s' * (found['masters'] != 1)}"
-    if found["frames"] and found["masters"]:
-        return f"{found['frames']} + {masters}"
-    return masters if found["masters"] else str(found["frames"])
+    if found["masters"]:
+        return f"{found['frames']} + {masters}" if found["frames"] else masters
+    few = not found["enough"] and found["wanted"] and found["frames"] < found["wanted"]
+    return f"{found['frames']} of {found['wanted']}" if few else str(found["frames"])

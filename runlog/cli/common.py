@@ -40,12 +40,13 @@ class Session:
     database: str
     config: Path | None
     settings: "Settings"
+    named: bool = True  # by a person, rather than the default one
 
-    def engine(self) -> "Engine":
-        """Open the database, migrated and settled."""
+    def engine(self, *, make: bool = False) -> "Engine":
+        """Open the database, migrated and settled; only what stores frames may make it."""
         from runlog.actions.open import open_store
 
-        return open_store(self.database, self.settings)
+        return open_store(self.database, self.settings, make=make)
 
 
 def with_session(command: Callable[..., int]) -> Callable[..., int]:
@@ -55,13 +56,14 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
     @click.option("--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file.")
     @click.pass_context
     def run(ctx: click.Context, /, db: str | None, config: str | None, **kwargs: Any) -> int:
-        from runlog.config import default_database, load_settings
+        from runlog.config import DB_VARIABLE, default_database, load_settings
 
         given = ctx.obj or {}
         name = config or given.get("config")
         path = Path(name) if name else None
-        database = db or given.get("db") or default_database()
-        return command(Session(database, path, load_settings(path)), **kwargs)
+        named = db or given.get("db") or os.environ.get(DB_VARIABLE)
+        session = Session(named or default_database(), path, load_settings(path), bool(named))
+        return command(session, **kwargs)
 
     return update_wrapper(run, command)
 
@@ -198,12 +200,13 @@ def show(*parts: Any) -> None:
     """Print tables and text to stdout, as wide as the terminal or as needed in a pipe."""
     from rich.console import Console
 
-    console = Console(highlight=False, width=None if _is_terminal() else MOST_WIDTH)
+    console = Console(highlight=False, width=None if is_terminal() else MOST_WIDTH)
     for part in parts:
         console.print(part)
 
 
-def _is_terminal() -> bool:
+def is_terminal() -> bool:
+    """Tell whether a person reads stdout."""
     return os.isatty(1)
 
 

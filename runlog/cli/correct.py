@@ -1,7 +1,7 @@
 """runlog correct: what a header should have said."""
 
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,7 +17,11 @@ from runlog.cli.common import (
     who,
     with_session,
 )
+from runlog.core.corrections import in_words
 from runlog.errors import ExitCode
+
+if TYPE_CHECKING:
+    from runlog.actions.correct import Corrected
 
 FIELDS = ("target", "filter", "kind", "exposure", "date", "rig", "site")
 LAST = "last"
@@ -77,16 +81,29 @@ def _correct(session: Session, typed: dict[str, Any]) -> int:
         replace=typed["replace"],
         dry_run=typed["dry_run"],
     )
-    count = f"{done.frames} frame{'s' * (done.frames != 1)}"
     if done.id is None:
-        talk(f"Would set the {done.field} of {count} to {safe(done.value)}:")
-        talk(*(f"  {safe(name)}" for name in done.examples))
+        talk(f"Would be corrected: {_done(done)}")
+        _name_examples(done)
         return ExitCode.DONE
-    talk(f"{done.field} of {count} set to {safe(done.value)}. To undo: --undo {done.id}")
+    talk(f"Corrected: {_done(done)}. To undo: runlog correct --undo {done.id}")
     if done.unread:
         talk(f"{len(done.unread)} of them could not be measured now: their files are away")
         return ExitCode.SOME_FAILED
     return ExitCode.DONE
+
+
+def _done(done: "Corrected") -> str:
+    return safe(f"{done.field} of {_frames(done.frames)}: {in_words(done.field, done.value)}")
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'s' * (count != 1)}"
+
+
+def _name_examples(done: "Corrected") -> None:
+    talk(*(f"  {safe(name)}" for name in done.examples))
+    if more := done.frames - len(done.examples):
+        talk(f"  and {more} more")
 
 
 def _undo(session: Session, said: str) -> int:
@@ -96,7 +113,11 @@ def _undo(session: Session, said: str) -> int:
         raise click.UsageError(f"{said!r} is no number of a correction; see --list")
     number = None if said == LAST else int(said)
     line = undo(session.engine(), session.settings, number, who())
-    talk(f"Undone: {line.field} {safe(line.value)} ({line.frames} frames, {safe(line.selection)})")
+    if line.undoes is not None:
+        talk(f"Correction {line.undoes} is in force again")
+        return ExitCode.DONE
+    said = f"{line.field} {in_words(line.field, line.value)}"
+    talk(safe(f"Undone: {said} ({_frames(line.frames)}, {line.selection})"))
     return ExitCode.DONE
 
 
@@ -117,4 +138,6 @@ def _list(session: Session, as_json: bool, as_csv: bool) -> int:
 
 
 def _what(row: dict[str, Any]) -> str:
-    return f"undo {row['undoes']}" if row["undoes"] else f"{row['field']} {row['value']}"
+    if row["undoes"]:
+        return f"undo {row['undoes']}"
+    return f"{row['field']} {in_words(row['field'], row['value'])}"

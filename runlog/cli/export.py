@@ -47,14 +47,14 @@ def command(
     links never overwrites anything: what lies in the way is left alone and named.
     """
     from runlog.actions.export import EXPORT_KEYS, export_rows, kept
-    from runlog.actions.select import one_filter
     from runlog.actions.totals import part_of
 
     engine, settings = session.engine(), session.settings
     asked["named_season"] = asked.pop("season")
     part = part_of(engine, settings, **asked)
-    name = one_filter(filter_name, settings.rules.filter_names) if filter_name else None
-    found = kept(engine, settings, part, name, doubtful)
+    found = kept(engine, settings, part, filter_name, doubtful)
+    if not found.frames and not found.gone:
+        talk("No kept frame fits this. Hours by grade: runlog totals")
     if links is not None:
         return _links(found, links, hard, dry_run)
     if as_json:

@@ -10,7 +10,7 @@ from runlog.cli.common import Session, safe, talk, who, with_session
 @click.argument("filter_name", metavar="FILTER")
 @click.argument("value", type=float, metavar="HOURS")
 @click.option("--of", "of_filter", metavar="FILTER", help="HOURS is a ratio of this filter's time.")
-@click.option("--gain", is_flag=True, help="HOURS is how many times today's signal to noise.")
+@click.option("--gain", is_flag=True, help="HOURS is no hours but how many times today's S/N.")
 @click.option("--priority", type=int, help="1 is first, 9 is last (usual: 5).")
 @click.option(
     "--doubtful/--no-doubtful",
@@ -34,15 +34,20 @@ def command(
     """Set the HOURS wanted for TARGET through FILTER; 0 takes the goal away.
 
     With --of L, 0.5 means half the time of L. With --gain, 1.41 means 1.41 times today's signal to
-    noise, which takes twice today's hours. A mosaic's goal holds for each of its panels.
+    noise, which takes twice today's effective time: by the clock more hours than that where nights
+    to come are poorer, fewer where they are better. A mosaic's goal holds for each of its panels.
     """
     from runlog.actions.goals import Wish, goal_words, wish
+    from runlog.actions.totals import standing_words
     from runlog.core.goals import GoalForm
 
     form = GoalForm.GAIN if gain else GoalForm.RATIO if of_filter else GoalForm.HOURS
     if gain and of_filter:
         raise click.UsageError("A goal is either a ratio (--of) or a gain (--gain)")
     typed = Wish(target, filter_name, form, value, of_filter, priority, count_doubtful, new)
-    goal = wish(session.engine(), session.settings, typed, who())
+    engine = session.engine()
+    goal = wish(engine, session.settings, typed, who())
     talk(safe(f"{goal.target}, {goal.filter}: {goal_words(goal)}"))
+    if standing := standing_words(engine, session.settings, goal):
+        talk(safe(f"  {standing}"))
     return 0

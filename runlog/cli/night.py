@@ -1,6 +1,7 @@
 """runlog night: the morning summary."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,9 +11,14 @@ from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.columns import clock, hours
 
 if TYPE_CHECKING:
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.text import Text
+
     from runlog.actions.night import NightReport
 
 ADDED = [key for key in TOTALS_SHOWN if key not in ("nights", "goal_s", "to_go_s", "frames_to_go")]
+LEAST_WIDTH = 24  # cells for words, however narrow the terminal
+MOMENTS = ("refocus", "flip", "jump", "moonrise", "moonset")  # over as soon as they begin
 # Okabe and Ito 2008; the word always stands beside the colour.
 OPINION_STYLE = {"good": "#009E73", "fair": "#E69F00", "poor": "#D55E00", "unknown": "dim"}
 
@@ -50,11 +56,11 @@ def show_report(report: "NightReport") -> None:
         Text("\n".join(_outcome(report))),
     )
     if row["events"]:
-        show(Text("\nWhat happened (UTC)", style="bold"), *map(_event_line, row["events"]))
-    show(Text("\nPart by part", style="bold"), *_verdict_lines(row["verdicts"]))
+        show(Text("\nWhat happened (UTC)", style="bold"), *map(_event, row["events"]))
+    show(Text("\nPart by part", style="bold"), *_verdicts(row["verdicts"]))
     if report.story.to_check:
         show(Text("\nTo check before the next night", style="bold"))
-        show(*(Text(f"  {line}") for line in report.story.to_check))
+        show(*map(_to_check, report.story.to_check))
     if row["added"]:
         show(Text("\nAdded to the totals", style="bold"), table(row["added"], ADDED))
     if report.questions:
@@ -68,7 +74,10 @@ def _outcome(report: "NightReport") -> Iterator[str]:
     added = {key: sum(r[key] for r in row["added"]) for key in ("kept_s", "logged_s")}
     listed = ", ".join(f"{n} {grade}" for grade, n in counts.items() if n)
     yield f"{lights} light frames: {listed or 'none'}"
-    yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}"
+    yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}{_effective(row)}"
+    if row["lost"]:
+        causes = (f"{hours(seconds)} {cause}" for cause, seconds in row["lost"].items())
+        yield f"{hours(sum(row['lost'].values()))} lost: {', '.join(causes)}"
     if report.dark:
         start, end = report.dark
         length = hours((end - start).total_seconds())
@@ -83,21 +92,57 @@ def _outcome(report: "NightReport") -> Iterator[str]:
         yield "also: " + ", ".join(f"{n} {kind}" for kind, n in report.others.most_common())
 
 
-def _event_line(event: dict[str, Any]) -> Any:
+def _effective(row: dict[str, Any]) -> str:
+    known = [r["effective_s"] for r in row["added"] if r["effective_s"] is not None]
+    return f"; worth {hours(sum(known))} at the best frame's depth" if known else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Hanging:
+    """Words behind what they are about; where they are long they go on below themselves."""
+
+    head: "Text"
+    words: str
+
+    def __rich_console__(
+        self, console: "Console", options: "ConsoleOptions"
+    ) -> "Iterator[RenderableType]":
+        """Wrap at the width there is."""
+        from rich.text import Text
+
+        indent = self.head.cell_len
+        head = self.head
+        for line in Text(self.words).wrap(console, max(options.max_width - indent, LEAST_WIDTH)):
+            line.rstrip()
+            yield Text.assemble(head, line)
+            head = Text(" " * indent)
+
+
+def _event(event: dict[str, Any]) -> Hanging:
     from rich.text import Text
 
-    start, end = clock(event["start_utc"]), clock(event["end_utc"])
-    when = f"{start}–{end}" if event["frames"] != 0 or start != end else start
-    frames = f"{event['frames']} frame{'s' * (event['frames'] != 1)}"
-    cost = f", {hours(event['cost_s'])} lost" if event["cost_s"] else ""
-    return Text(f"  {when}  {safe(event['text'])} ({frames}{cost})")
+    when = clock(event["start_utc"])
+    words = safe(event["text"])
+    if event["kind"] not in MOMENTS:
+        when = f"{when}–{clock(event['end_utc'])}"
+        frames, cost_s = event["frames"], event["cost_s"]
+        counted = [f"{frames} frame{'s' * (frames != 1)}"] if frames else []
+        cost = [f"{hours(cost_s)} lost"] if cost_s else []
+        words = f"{words} ({', '.join(counted + cost)})"
+    return Hanging(Text(f"  {when:<13}"), words)
 
 
-def _verdict_lines(verdicts: dict[str, dict[str, str]]) -> Iterator[Any]:
+def _verdicts(verdicts: dict[str, dict[str, str]]) -> Iterator[Hanging]:
     from rich.text import Text
 
     for part, found in verdicts.items():
-        line = Text(f"  {part:<9} ")
-        line.append(f"{found['verdict']:<8}", style=OPINION_STYLE[found["verdict"]])
-        line.append(f" {safe(found['evidence'])}")
-        yield line
+        head = Text(f"  {part:<9} ")
+        head.append(f"{found['verdict']:<8}", style=OPINION_STYLE[found["verdict"]])
+        yield Hanging(head, safe(found["evidence"]))
+
+
+def _to_check(line: str) -> Hanging:
+    from rich.text import Text
+
+    part, _, words = line.partition(": ")
+    return Hanging(Text(f"  {part:<9} "), safe(words))

@@ -2,7 +2,7 @@
 
 import click
 
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, talk, with_session
 
 SHOWN = "night rig frames logged_s kept_s doubtful_s rejected_s share_kept".split()
 
@@ -12,9 +12,9 @@ SHOWN = "night rig frames logged_s kept_s doubtful_s rejected_s share_kept".spli
 @with_session
 def command(session: Session, as_json: bool, as_csv: bool) -> int:
     """List all nights, newest first: light frames and hours by grade."""
-    from runlog.actions.night import NIGHT_KEYS, night_rows
+    from runlog.actions.nights import NIGHT_KEYS, night_rows
 
-    rows = night_rows(session.engine())
+    rows = night_rows(session.engine(), with_source=as_json or as_csv)
     if as_json:
         echo_json("runlog.nights/1", {"rows": rows})
     elif as_csv:
@@ -22,7 +22,9 @@ def command(session: Session, as_json: bool, as_csv: bool) -> int:
     elif not rows:
         talk("No night is stored yet. Scan your frames: runlog scan FOLDER")
     else:
-        show(table([row | {"share_kept": _share(row)} for row in rows], SHOWN))
+        from runlog.cli.plain_table import show_rows
+
+        show_rows([row | {"share_kept": _share(row)} for row in rows], SHOWN)
     return 0
 
 

@@ -1,13 +1,27 @@
 """A table of many rows as plain text: the library's own takes a millisecond a row."""
 
+import shutil
 from collections.abc import Sequence
 
+import click
 from rich.cells import cell_len
 
-from runlog.cli.common import Rows, safe
+from runlog.cli.common import Rows, is_terminal, safe, show, table
 from runlog.core.columns import COLUMNS, written
 
 GAP = "   "
+MANY = 100  # rows; laying out more takes longer than finding them
+
+
+def show_rows(rows: Rows, keys: Sequence[str]) -> None:
+    """Print rows as a table, very many of them plainly where the terminal is wide enough."""
+    if len(rows) >= MANY:
+        text = plain_table(rows, keys)
+        width = max(map(cell_len, text.split("\n")))
+        if not is_terminal() or width <= shutil.get_terminal_size().columns:
+            click.echo(text)
+            return
+    show(table(rows, keys))
 
 
 def plain_table(rows: Rows, keys: Sequence[str]) -> str:

@@ -1,10 +1,19 @@
 """runlog policy: what limits are in force, and which would agree better with your marks."""
 
+import json
+import textwrap
 from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.cli.common import Session, echo_json, show, talk, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+
+if TYPE_CHECKING:
+    from runlog.core.policy import Policy
+
+WIDTH = 96
+LIMIT_KEYS = "filter setting doubtful reject value".split()
 
 
 @click.group("policy")
@@ -13,19 +22,70 @@ def command() -> None:
 
 
 @command.command("show")
+@listing
 @with_session
-def show_limits(session: Session) -> int:
+def show_limits(session: Session, as_json: bool, as_csv: bool) -> int:
     """Show every limit as it would stand in the config file."""
-    from runlog.core.policy import SETTINGS, Limit
-
-    click.echo("[policy]")
-    for name in SETTINGS:
-        value = getattr(session.settings.policy, name)
-        if isinstance(value, Limit):
-            click.echo(f"{name} = [{value.doubtful:g}, {value.reject:g}]")
-        elif value is not None:
-            click.echo(f"{name} = {value:g}")
+    rows = limit_rows(session.settings.policy)
+    if as_json:
+        echo_json("runlog.policy/1", {"rows": rows})
+    elif as_csv:
+        echo_csv(rows, LIMIT_KEYS)
+    else:
+        _show_tables(rows)
     return 0
+
+
+def limit_rows(policy: "Policy") -> list[dict[str, Any]]:
+    """List the limits in force for all filters, then those of their own that filters have."""
+    from runlog.core.policy import SETTINGS
+
+    general = {name: getattr(policy, name) for name in SETTINGS}
+    tables = [(None, general), *sorted(policy.by_filter.items())]
+    return [
+        _limit_row(filter_name, setting, value)
+        for filter_name, limits in tables
+        for setting, value in limits.items()
+    ]
+
+
+def _limit_row(filter_name: str | None, setting: str, value: Any) -> dict[str, Any]:
+    from runlog.core.policy import Limit
+
+    pair = (value.doubtful, value.reject) if isinstance(value, Limit) else (None, None)
+    single = None if isinstance(value, Limit) else value
+    return dict(zip(LIMIT_KEYS, (filter_name, setting, *pair, single), strict=True))
+
+
+def _show_tables(rows: list[dict[str, Any]]) -> None:
+    for filter_name in dict.fromkeys(row["filter"] for row in rows):
+        click.echo("[policy]" if filter_name is None else f"\n[policy.{_key(filter_name)}]")
+        for row in rows:
+            if row["filter"] == filter_name:
+                _show_why(row)
+                said = _written(row)
+                name = row["setting"]
+                click.echo(f"# {name} is not set" if said is None else f"{name} = {said}")
+
+
+def _show_why(row: dict[str, Any]) -> None:
+    """Write the reason of a default as a comment of TOML; a filter's own limit needs none."""
+    from runlog.core.policy import REASONS
+
+    if row["filter"] is None:
+        for line in textwrap.wrap(REASONS[row["setting"]], WIDTH):
+            click.echo(f"# {line}")
+
+
+def _key(name: str) -> str:
+    """Write a key of TOML: bare where it may be."""
+    return name if name.isascii() and name.isalnum() else json.dumps(name, ensure_ascii=False)
+
+
+def _written(row: dict[str, Any]) -> str | None:
+    if row["doubtful"] is not None:
+        return f"[{row['doubtful']:g}, {row['reject']:g}]"
+    return None if row["value"] is None else f"{row['value']:g}"
 
 
 @command.command("suggest")
@@ -55,7 +115,8 @@ def suggest(session: Session, as_json: bool) -> int:
             Text(
                 f"  now [{s.now.doubtful:g}, {s.now.reject:g}]; {s.agree_then} of {s.marks} marks "
                 f"would agree instead of {s.agree_now}"
-            )
+            ),
+            Text(f"  {s.evidence}"),
         )
     if found.suggestions:
         talk("To use one, write it under [policy] in the config file, then: runlog regrade")

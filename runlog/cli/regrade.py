@@ -1,5 +1,6 @@
 """runlog regrade: apply changed limits, or explain one frame's grade."""
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -49,25 +50,39 @@ def _explain(session: Session, named: str, as_json: bool) -> None:
     from runlog.actions.regrade import explain
 
     found = explain(session.engine(), session.settings, named)
-    rows = [_row(check) for check in found.checks]
+    rows = list(_rows(found))
     if as_json:
-        body = {"frame": found.judged.frame.key, "grade": found.verdict.grade.value, "rows": rows}
+        used = found.judged.extinction
+        body = {
+            "frame": found.judged.frame.key,
+            "grade": found.verdict.grade.value,
+            "extinction_mag": used.mag if used else None,
+            "extinction_from": used.source if used else None,
+            "rows": rows,
+        }
         echo_json("runlog.explain/1", body)
         return
     _show(found)
 
 
-def _row(check: Any) -> dict[str, Any]:
-    return {
-        "fault": check.fault.value,
-        "what": check.what,
-        "value": check.value,
-        "doubtful": check.limit.doubtful if check.limit else None,
-        "reject": check.limit.reject if check.limit else None,
-        "setting": check.setting,
-        "verdict": check.grade.value,
-        "evidence": check.evidence,
-    }
+def _rows(found: "Explanation") -> Iterator[dict[str, Any]]:
+    from runlog.core.causes import overrides
+
+    put_down = overrides(found.checks)
+    for place, check in enumerate(found.checks):
+        override = put_down.get(place)
+        yield {
+            "fault": check.fault.value,
+            "what": check.what,
+            "value": check.value,
+            "doubtful": check.limit.doubtful if check.limit else None,
+            "reject": check.limit.reject if check.limit else None,
+            "setting": check.setting,
+            "verdict": "noted" if check.noted else check.grade.value,
+            "evidence": check.evidence,
+            "overridden_by": override.by.value if override else None,
+            "overridden_why": override.why if override else None,
+        }
 
 
 def _show(found: "Explanation") -> None:
@@ -80,12 +95,13 @@ def _show(found: "Explanation") -> None:
         grid.add_column(
             label, justify="right" if label in ("value", "doubtful", "reject") else "left"
         )
-    for check in found.checks:
-        row = _row(check)
+    for row in _rows(found):
         numbers = (_number(row[key]) for key in ("value", "doubtful", "reject"))
-        grid.add_row(
-            row["fault"], row["what"], *numbers, row["verdict"], Text(safe(row["evidence"]))
-        )
+        verdict, words = row["verdict"], safe(row["evidence"])
+        if row["overridden_by"]:
+            verdict += f", overridden by {row['overridden_by']}"
+            words += f". Not counted: {row['overridden_why']}"
+        grid.add_row(row["fault"], row["what"], *numbers, verdict, Text(words))
     mark = (
         f", but marked {found.judged.mark.grade} by {found.judged.mark.who}"
         if found.judged.mark
@@ -93,6 +109,9 @@ def _show(found: "Explanation") -> None:
     )
     reason = f" ({found.verdict.note})" if found.verdict.note else ""
     show(grid, Text(f"graded {found.verdict.grade.value}{safe(reason)}{mark}"))
+    used = found.judged.extinction
+    if used is not None:
+        show(Text(f"a clear sky takes {used.mag:.2f} mag per airmass ({used.source})", style="dim"))
 
 
 def _number(value: float | None) -> str:

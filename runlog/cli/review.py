@@ -1,5 +1,7 @@
 """runlog review: the terminal interface."""
 
+import os
+
 import click
 
 from runlog.cli.common import Session, who, with_session
@@ -13,7 +15,12 @@ def command(session: Session) -> int:
     Keys do everything and ? shows them; the mouse works too.
     """
     from runlog.actions.review import open_for_review
+    from runlog.store.engine import require_there
+
+    if session.named:  # the default one is made, to say on the first start what comes next
+        require_there(session.database)
     from runlog.tui.app import ReviewApp
+    from runlog.tui.terminal import ask
 
     app = ReviewApp(
         open_for_review(session.database),
@@ -21,6 +28,7 @@ def command(session: Session) -> int:
         who=who(),
         database=session.database,
         config=session.config,
+        terminal=ask(os.environ),
     )
     app.run()
     return app.return_code or 0

@@ -17,24 +17,31 @@ from runlog.errors import ExitCode
 if TYPE_CHECKING:
     from runlog.actions.scan import ScanReport
 
-COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "missing")
+COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "remeasured", "missing")
 NAMED = 20  # failures named one by one; the rest are counted
 
 
 @click.command("scan")
 @click.argument("folders", nargs=-1, type=click.Path(path_type=bytes), metavar="[FOLDER]...")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes (default: by cores).")
+@click.option(
+    "--remeasure", is_flag=True, help="Measure again what an earlier version of runlog measured."
+)
 @click.option("--json", "as_json", is_flag=True, help="Write the summary as JSON.")
 @with_session
 def command(
-    session: Session, folders: tuple[bytes, ...], workers: int | None, as_json: bool
+    session: Session,
+    folders: tuple[bytes, ...],
+    workers: int | None,
+    remeasure: bool,
+    as_json: bool,
 ) -> int:
     """Find new and changed frames, read, measure, store and grade them.
 
     Without FOLDER, looks again at the folders scanned before. A second scan reads only what is
     new. Files are only ever read, never changed. Ctrl-C stops cleanly; the next scan goes on.
     """
-    result = run_scan(session, folders, workers)
+    result = run_scan(session, folders, workers, remeasure=remeasure)
     if as_json:
         echo_json("runlog.scan/1", _body(result))
     tell(result)
@@ -45,18 +52,30 @@ def command(
 
 
 def run_scan(
-    session: Session, folders: tuple[bytes, ...], workers: int | None = None
+    session: Session,
+    folders: tuple[bytes, ...],
+    workers: int | None = None,
+    *,
+    remeasure: bool = False,
 ) -> "ScanReport":
     """Scan with a progress bar on stderr."""
     from runlog.actions.scan import Progress, scan
 
-    engine = session.engine()
+    engine = session.engine(make=True)
     with progress_bar() as bar, _gentle_stop() as stop:
 
         def report(progress: Progress) -> None:
             bar(progress.stage, progress.done, progress.total)
 
-        return scan(engine, session.settings, folders, workers=workers, report=report, stop=stop)
+        return scan(
+            engine,
+            session.settings,
+            folders,
+            workers=workers,
+            report=report,
+            stop=stop,
+            remeasure=remeasure,
+        )
 
 
 def _body(result: "ScanReport") -> dict[str, object]:
@@ -68,6 +87,7 @@ def _body(result: "ScanReport") -> dict[str, object]:
         "other_formats": dict(result.other_formats),
         "seconds": round(result.seconds, 3),
         "interrupted": result.interrupted,
+        "measured_before": result.measured_before,
         "in_reject_folders": result.in_reject_folders,
     }
 
@@ -83,6 +103,11 @@ def tell(result: "ScanReport") -> None:
     if result.other_formats:
         listed = ", ".join(f"{n} {suffix}" for suffix, n in result.other_formats.most_common())
         talk(f"  not FITS, not read: {listed}")
+    if result.measured_before:
+        talk(
+            f"  {result.measured_before} frames keep what an earlier version of runlog measured; "
+            "to measure them again, where their files are: runlog scan --remeasure"
+        )
     if result.in_reject_folders:
         talk(
             f"  {result.in_reject_folders} new frames lie in folders named for rejects; "

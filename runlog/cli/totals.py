@@ -53,7 +53,8 @@ def command(
 ) -> int:
     """Show logged, kept, doubtful and rejected hours per target and filter, against the goals.
 
-    With a season, dates or a rig, hours are those of that part; the goals stay as they are.
+    With a season, dates or a rig, hours are those of that part. Goals and what is to go are about
+    all nights and rigs, whatever part is listed.
     """
     from runlog.actions.totals import part_of
 
@@ -73,17 +74,24 @@ def _totals(
     from runlog.actions.totals import TOTAL_KEYS, mosaic_rows, row_of, totals_against_goals
 
     totals = totals_against_goals(engine, None, session.settings, part)
-    rows, mosaics = [row_of(t) for t in totals], mosaic_rows(totals)
+    rows, mosaics = [row_of(t) for t in totals], mosaic_rows(engine, session.settings, totals)
     if written[0]:
         echo_json("runlog.totals/1", {"rows": rows, "mosaics": mosaics})
     elif written[1]:
         echo_csv(rows, TOTAL_KEYS)
     elif not rows:
-        talk("Nothing is stored for this. Scan your frames: runlog scan FOLDER")
+        _nothing(part)
     else:
-        _show(rows, _columns(rows, more))
-        _show_mosaics(mosaics)
+        _show(*_columns(rows, more, part))
+        _show_mosaics(mosaics, part)
     return 0
+
+
+def _nothing(part: Any) -> None:
+    if part.is_all:
+        talk("Nothing is stored yet. Scan your frames: runlog scan FOLDER")
+    else:
+        talk("No light frame fits this. runlog nights lists the nights there are")
 
 
 def _show(rows: list[dict[str, Any]], keys: list[str]) -> None:
@@ -95,19 +103,30 @@ def _show(rows: list[dict[str, Any]], keys: list[str]) -> None:
     click.echo(plain_table(rows, keys))
 
 
-def _columns(rows: list[dict[str, Any]], more: bool) -> list[str]:
-    """Choose columns: those that are empty on every row are left out."""
+def _columns(
+    rows: list[dict[str, Any]], more: bool, part: Any
+) -> tuple[list[dict[str, Any]], list[str]]:
+    """Choose columns: those that are empty on every row are left out.
+
+    Goals are about all nights and rigs; where only a part of them is listed, the heads say so.
+    """
     ungraded = ["ungraded_s"] if any(row["ungraded_s"] for row in rows) else []
     credited = ["credited_s"] if any(row["credited_s"] for row in rows) else []
     extra = ["effective_s", "share_kept", "gain_next_hour"] if more else []
-    return [*SHOWN[:7], *ungraded, *credited, *extra, *SHOWN[7:]]
+    keys = [*SHOWN[:7], *ungraded, *credited, *extra, *SHOWN[7:]]
+    if part.is_all_time:
+        return rows, keys
+    told = {"to_go_s": "to_go_over_all_s", "frames_to_go": "frames_to_go_over_all"}
+    rows = [row | {new: row[old] for old, new in told.items()} for row in rows]
+    return rows, [told.get(key, key) for key in keys]
 
 
-def _show_mosaics(mosaics: list[dict[str, Any]]) -> None:
+def _show_mosaics(mosaics: list[dict[str, Any]], part: Any) -> None:
     from rich.text import Text
 
     if mosaics:
-        show(Text("Mosaics: as far along as their worst panel", style="bold"))
+        when = "" if part.is_all_time else ", over all nights and rigs"
+        show(Text(f"Mosaics{when}: as far along as their worst panel", style="bold"))
         show(table(mosaics, MOSAIC_SHOWN))
 
 
@@ -123,7 +142,7 @@ def _by_night(engine: Any, part: Any, as_json: bool, as_csv: bool) -> int:
         _show(rows, GROWTH_SHOWN)
         talk(f"{hours(sum(row['kept_s'] for row in rows))} kept")
     else:
-        talk("Nothing is stored for this. Scan your frames: runlog scan FOLDER")
+        _nothing(part)
     return 0
 
 

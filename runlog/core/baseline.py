@@ -35,6 +35,8 @@ class UsualShape:
     fwhm_px: float | None = None  # at airmass 1
     stretch: complex | None = None  # the rig's own ellipticity (e1 + i e2)
     profile: float | None = None  # half-flux radius over FWHM
+    tilt: float | None = None  # span of the width over the frame, share of its median
+    all_filters: bool = False  # of one filter there were too few
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +173,12 @@ def width_at_zenith(width_px: float, floor_px: float, airmass: float | None) -> 
 
 def zones(frame: RunFrame) -> tuple[int, ...]:
     """Stars in each ninth of the frame, turned back by half a turn west of the pier."""
-    return frame.zone_stars[::-1] if frame.pier_side == "west" else frame.zone_stars
+    return frame.zone_stars[::-1] if turned(frame) else frame.zone_stars
+
+
+def turned(frame: RunFrame) -> bool:
+    """Tell whether a frame's ninths are turned by half a turn to be compared."""
+    return frame.pier_side == "west"
 
 
 # --- groups ---------------------------------------------------------------------------------
@@ -214,6 +221,7 @@ def usual_shape(frames: Sequence[RunFrame], floor_px: float | None = None) -> Us
         fwhm_px=low(width_at_zenith(f.fwhm_px, floor, f.airmass) for f in frames if f.fwhm_px),
         stretch=_middle(stretch(f) for f in good),
         profile=_median(profile(f) for f in good),
+        tilt=_median(f.tilt for f in good),
     )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from runlog.core.frame import Kind
+from runlog.core.lacks import Lack
 
 SAME_LENGTH = 0.02  # share by which two exposure times may differ and be called the same
 
@@ -42,6 +43,18 @@ class Sensor:
     readout_mode: str | None
     binning: tuple[int, int]
     size: tuple[int, int]  # the region read out
+    partial: bool = False  # it is smaller than the sensor
+    origin: tuple[int, int] | None = None  # where a partial one begins, unbinned; None: not told
+
+    def fits(self, other: "Sensor") -> bool:
+        """Tell whether all agree; a place on the sensor that is not told may be the same."""
+        told = None in (self.origin, other.origin) or self.origin == other.origin
+        return told and replace(self, origin=None) == replace(other, origin=None)
+
+    @property
+    def unplaced(self) -> bool:
+        """Tell whether it is not known which part of the sensor was read out."""
+        return self.partial and self.origin is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +87,8 @@ class Found:
     frames: int = 0
     masters: int = 0
     enough: bool = False
-    missing: str | None = None  # in words; None when there is enough
+    wanted: int | None = None  # how many are enough; None where none are needed
+    lacks: tuple[Lack, ...] = ()  # empty when there is enough
     notes: tuple[str, ...] = ()
 
 
@@ -104,16 +118,24 @@ class Calibration:
     bias: Found
 
     @property
+    def parts(self) -> tuple[Found, ...]:
+        """What was found of each kind."""
+        return (self.darks, self.flats, self.flat_darks, self.bias)
+
+    @property
+    def lacks(self) -> tuple[Lack, ...]:
+        """What has to be taken yet."""
+        return tuple(lack for part in self.parts for lack in part.lacks)
+
+    @property
     def missing(self) -> tuple[str, ...]:
         """What has to be taken yet, in words."""
-        parts = (self.darks, self.flats, self.flat_darks, self.bias)
-        return tuple(part.missing for part in parts if part.missing)
+        return tuple(map(str, self.lacks))
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What is worth knowing though it is not missing."""
-        parts = (self.darks, self.flats, self.flat_darks, self.bias)
-        return tuple(note for part in parts for note in part.notes)
+        return tuple(note for part in self.parts for note in part.notes)
 
 
 def group_lights(lights: Iterable[Shots], rules: CalibrationRules) -> list[LightGroup]:
@@ -173,12 +195,12 @@ def _light_group(members: Sequence[Shots]) -> LightGroup:
 
 def calibrate(group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules) -> Calibration:
     """Find what calibrates a group of lights among all calibration frames there are."""
-    same = [s for s in stock if s.sensor == group.sensor]
+    same = [s for s in stock if s.sensor.fits(group.sensor)]
     bias = [s for s in same if s.kind is Kind.BIAS]
     darks = _darks(group, same, bias, rules)
     flats, used = _flats(group, stock, rules)
     flat_darks = _flat_darks(used, stock, rules)
-    needed = bool(darks.missing or flat_darks.missing)
+    needed = bool(darks.lacks or flat_darks.lacks)
     return Calibration(group, darks, flats, flat_darks, _bias(bias, rules, needed))
 
 
@@ -191,13 +213,17 @@ def _darks(
     darks = [s for s in same if s.kind is Kind.DARK and _warm_enough(s, group, rules)]
     fitting = [s for s in darks if _same_length(s.exposure_s, group.exposure_s)]
     notes = _temperature_notes(fitting, group) + _age_notes(fitting, group, rules)
-    what = f"darks of {_seconds(group.exposure_s)}{_at(group.sensor_c)}{_settings(group.sensor)}"
-    found = _count(fitting, rules.enough_darks, what, notes)
+    notes += _place_notes("darks", fitting, group)
+    tail = f"{_at(group.sensor_c)}{_settings(group.sensor)}"
+    if group.exposure_s is None:
+        unknown = "darks: lights without a length; say it: runlog correct exposure SECONDS"
+        return Found(wanted=rules.enough_darks, notes=(unknown,))
+    lack = Lack("darks of ", _seconds(group.exposure_s), tail)
+    found = _count(fitting, rules.enough_darks, lack, notes)
     if found.enough or not rules.no_glow:
         return found
-    longer = sorted(
-        {s.exposure_s for s in darks if s.exposure_s and s.exposure_s > (group.exposure_s or 0)}
-    )
+    lengths = {s.exposure_s for s in darks if s.exposure_s}
+    longer = sorted(length for length in lengths if length > group.exposure_s)
     if longer and bias:
         offer = f"darks of {_seconds(longer[0])} can be scaled, bias taken off first"
         return replace(found, notes=(*found.notes, offer))
@@ -228,6 +254,13 @@ def _age_notes(
     return (f"darks: {min(ages)} days from the lights; hot pixels grow, take new ones",)
 
 
+def _place_notes(what: str, fitting: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:
+    if not any(sensor.unplaced for sensor in (group.sensor, *(s.sensor for s in fitting))):
+        return ()
+    told = f"{what}: not all headers say which part of the sensor was read out"
+    return (told,) if fitting else ()
+
+
 def _apart_days(a: str, b: str) -> int | None:
     return abs((date.fromisoformat(a) - date.fromisoformat(b)).days) if a and b else None
 
@@ -241,27 +274,27 @@ def _flats(
     """Find flats for every night of the group; also which were used, for their flat-darks."""
     alike = [s for s in stock if s.kind is Kind.FLAT and _same_train(s, group)]
     turned = [s for s in alike if _angle_fits(s, group, rules)]
-    what = f"flats through {group.filter}{_angle(group.rotator_deg)}"
+    lack = Lack("flats through ", group.filter, _angle(group.rotator_deg))
     near = {night: _near(turned, night, rules) for night in group.nights}
-    bare = [n for n in group.nights if not _count(near[n], rules.enough_flats, "", ()).enough]
+    bare = [n for n in group.nights if not _enough(near[n], rules.enough_flats)]
     used = [s for s in turned if any(s in flats for flats in near.values())]
-    notes = _angle_notes(used, group)
-    found = _count(used, rules.enough_flats, what, notes)
+    notes = _angle_notes(used, group) + _place_notes("flats", used, group)
+    found = _count(used, rules.enough_flats, lack, notes)
     if not bare:
         return found, used
     nights = ", ".join(n or "unknown date" for n in bare)
-    missing = found.missing or f"{what} for the nights of {nights}"
-    return Found(found.frames, found.masters, False, missing, notes), used
+    late = replace(lack, tail=f"{lack.tail} for the nights of {nights}")
+    return replace(found, enough=False, lacks=found.lacks or (late,)), used
 
 
 def _same_train(s: Shots, group: LightGroup) -> bool:
     """Same optics, filter, binning and region; the gain of a flat does not matter."""
-    return (
-        s.rig_id == group.rig_id
-        and s.filter == group.filter
-        and s.sensor.binning == group.sensor.binning
-        and s.sensor.size == group.sensor.size
-    )
+    same_optics = (s.rig_id, s.filter) == (group.rig_id, group.filter)
+    return same_optics and _region_of(s.sensor).fits(_region_of(group.sensor))
+
+
+def _region_of(sensor: Sensor) -> Sensor:
+    return replace(sensor, camera="", gain=None, offset=None, readout_mode=None)
 
 
 def _angle_fits(s: Shots, group: LightGroup, rules: CalibrationRules) -> bool:
@@ -292,42 +325,47 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
     wanted = sorted({(s.sensor, s.exposure_s) for s in raw}, key=lambda w: (w[1] or 0.0, str(w[0])))
     kinds = (Kind.FLAT_DARK, Kind.DARK)
     fitting: list[Shots] = []
-    short: list[str] = []
+    lacks: list[Lack] = []
     for sensor, length in wanted:
-        alike = [s for s in stock if s.kind in kinds and s.sensor == sensor]
+        alike = [s for s in stock if s.kind in kinds and s.sensor.fits(sensor)]
         fit = [s for s in alike if _same_length(s.exposure_s, length)]
         fitting += [s for s in fit if s not in fitting]
-        if not _count(fit, rules.enough_flat_darks, "", ()).enough:
-            short.append(_seconds(length))
-    total = _count(fitting, rules.enough_flat_darks, "flat-darks", ())
-    missing = f"flat-darks of {', '.join(dict.fromkeys(short))}" if short else None
-    return Found(total.frames, total.masters, not short, missing)
+        lack = Lack("flat-darks of ", _seconds(length))
+        lacks += _count(fit, rules.enough_flat_darks, lack, ()).lacks
+    total = _count(fitting, rules.enough_flat_darks, Lack("flat-darks"), ())
+    return replace(total, enough=not lacks, lacks=tuple(dict.fromkeys(lacks)))
 
 
 def _bias(bias: Sequence[Shots], rules: CalibrationRules, needed: bool) -> Found:
-    found = _count(bias, rules.enough_bias, "bias", ())
-    if found.enough:
-        return found
-    # Darks and flat-darks of the right length hold the bias already.
-    missing = "bias (until darks and flat-darks are there)" if needed else None
-    return Found(found.frames, found.masters, not needed, missing)
+    found = _count(bias, rules.enough_bias, Lack("bias"), ())
+    if found.enough or not needed:
+        # Darks and flat-darks of the right length hold the bias already.
+        return replace(found, enough=True, wanted=None, lacks=())
+    (lack,) = found.lacks
+    return replace(found, lacks=(replace(lack, tail=f"{lack.tail}, unless the darks are taken"),))
 
 
 # --- counting and words ---------------------------------------------------------------------
 
 
-def _count(fitting: Sequence[Shots], enough: int, what: str, notes: tuple[str, ...]) -> Found:
+def _enough(fitting: Sequence[Shots], enough: int) -> bool:
+    return _count(fitting, enough, Lack(""), ()).enough
+
+
+def _count(fitting: Sequence[Shots], enough: int, lack: Lack, notes: tuple[str, ...]) -> Found:
     frames = sum(s.frames for s in fitting if not s.master)
     masters = sum(s.frames for s in fitting if s.master)
     told = [s.worth for s in fitting if s.master]
     behind = frames + sum(n for n in told if n)
     silent = any(n is None for n in told)
-    if silent and what:
-        notes = (*notes, f"{what.split()[0]}: a master does not say how many frames are in it")
+    if silent and lack.head:
+        kind = lack.head.split()[0]
+        notes = (*notes, f"{kind}: a master does not say how many frames are in it")
     if behind >= enough or silent:
-        return Found(frames, masters, True, None, notes)
+        return Found(frames, masters, True, enough, (), notes)
     have = f" ({behind} of {enough})" if behind else ""
-    return Found(frames, masters, False, f"{what}{have}", notes)
+    lacks = (replace(lack, tail=f"{lack.tail}{have}"),)
+    return Found(frames, masters, False, enough, lacks, notes)
 
 
 def _seconds(value: float | None) -> str:
@@ -346,4 +384,12 @@ def _settings(sensor: Sensor) -> str:
     gain = "" if sensor.gain is None else f", gain {sensor.gain:g}"
     offset = "" if sensor.offset is None else f", offset {sensor.offset:g}"
     across, down = sensor.binning
-    return f"{gain}{offset}, binning {across}" + ("" if across == down else f"x{down}")
+    binning = f", binning {across}" + ("" if across == down else f"x{down}")
+    return f"{gain}{offset}{binning}{_region(sensor)}"
+
+
+def _region(sensor: Sensor) -> str:
+    if not sensor.partial:
+        return ""
+    place = "" if sensor.origin is None else f" from {sensor.origin[0]}, {sensor.origin[1]}"
+    return f", region {sensor.size[0]}x{sensor.size[1]}{place}"

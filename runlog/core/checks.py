@@ -29,6 +29,11 @@ class Case:
     earlier: Earlier | None
     policy: Policy
 
+    @property
+    def runs_usual(self) -> str:
+        """Name the frames that star shapes are compared with."""
+        return "this run's usual in all filters" if self.shape.all_filters else "this run's usual"
+
 
 @dataclass(frozen=True, slots=True)
 class Check:

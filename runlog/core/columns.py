@@ -68,7 +68,7 @@ COLUMNS: Mapping[str, Column] = {
     "kind": Column("kind"),
     "taken_at_utc": Column("UTC", lambda v: v.strftime("%m-%d %H:%M:%S")),
     "exposure_s": Column("length", seconds, True),
-    "stars": Column("stars", str, True),
+    "stars": Column("stars", _number(0), True),
     "fwhm_px": Column("FWHM px", _number(2), True),
     "fwhm_arcsec": Column("FWHM ″", _number(2), True),
     "eccentricity": Column("ecc.", _number(2), True),
@@ -89,6 +89,9 @@ COLUMNS: Mapping[str, Column] = {
     "goal_s": Column("goal", hours, True),
     "to_go_s": Column("to go", hours, True),
     "frames_to_go": Column("frames to go", str, True),
+    # Beside hours of a part of all nights.
+    "to_go_over_all_s": Column("to go, all nights", hours, True),
+    "frames_to_go_over_all": Column("frames, all nights", str, True),
     "nights": Column("nights", str, True),
     "share_kept": Column("kept of logged", share, True),
     "gain_next_hour": Column("next hour", gain, True),

@@ -128,6 +128,41 @@ def read_site(text: str) -> str:
     return json.dumps(numbers)
 
 
+# --- saying it back ---------------------------------------------------------------------------
+
+_PARTS = (("d", 86_400), ("h", 3600), ("min", 60))
+
+
+def in_words(field: str, value: str) -> str:
+    """Write a stored correction for a person."""
+    if field == Field.DATE:
+        return _date_words(value)
+    if field == Field.RIG:
+        return " + ".join(str(part) for part in json.loads(value)[:2] if part)
+    if field == Field.SITE:
+        return " ".join(f"{number:g}" for number in json.loads(value))
+    return f"{value} s" if field == Field.EXPOSURE else value
+
+
+def _date_words(value: str) -> str:
+    how, _, said = value.partition(" ")
+    if how == "night":
+        return f"the evening of {said}"
+    if how == "start":
+        return datetime.fromisoformat(said).strftime("%Y-%m-%d %H:%M:%S UTC")
+    seconds = float(said)
+    return f"{_length_words(abs(seconds))} {'earlier' if seconds < 0 else 'later'}"
+
+
+def _length_words(seconds: float) -> str:
+    words = []
+    for unit, size in _PARTS:
+        count, seconds = divmod(seconds, size)
+        words += [f"{count:g} {unit}"] if count else []
+    words += [f"{seconds:g} s"] if seconds or not words else []
+    return " ".join(words)
+
+
 # --- applying -------------------------------------------------------------------------------
 
 Evening = Callable[[FrameHeader], date | None]  # the night a header's start belongs to

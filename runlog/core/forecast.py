@@ -14,6 +14,7 @@ from statistics import fmean, stdev
 
 FEWEST_NIGHTS = 5  # fewer tell no spread worth a range
 MOST_NIGHTS = 2000
+LEAST_YIELD_S = 1.0  # a usual night that brings less brought nothing
 # Student's t, one-sided 90 %, by degrees of freedom (tables in any textbook of statistics).
 _T90 = (3.078, 1.886, 1.638, 1.533, 1.476, 1.440, 1.415, 1.397, 1.383, 1.372, 1.363, 1.356, 1.350,
         1.345, 1.341, 1.337, 1.333, 1.330, 1.328, 1.325, 1.323, 1.321, 1.319, 1.318, 1.316, 1.315,
@@ -39,6 +40,11 @@ class Yield:
         return fmean(self.kept_s) if self.kept_s else None
 
     @property
+    def brought_nothing(self) -> bool:
+        """Whether there were nights, and nothing worth counting was kept of them."""
+        return self.usual_s is not None and self.usual_s < LEAST_YIELD_S
+
+    @property
     def share_kept(self) -> float | None:
         """Share of the logged time that was kept."""
         return sum(self.kept_s) / self.logged_s if self.logged_s else None
@@ -58,7 +64,7 @@ def nights_needed(to_go_s: float, record: Yield) -> Nights | None:
     if to_go_s <= 0:
         return Nights(0, 0, 0)
     mean = record.usual_s
-    if record.nights < FEWEST_NIGHTS or not mean:
+    if record.nights < FEWEST_NIGHTS or mean is None or record.brought_nothing:
         return None
     spread, known = stdev(record.kept_s), record.nights
     t = _T90[known - 2] if known - 2 < len(_T90) else _NORMAL90
@@ -106,7 +112,7 @@ def fewest_words(record: Yield, name: str) -> str:
     """Say plainly that there is too little to forecast from."""
     if record.nights == 0:
         return f"nothing was taken through {name} yet: no forecast"
-    if not record.usual_s:
+    if record.brought_nothing:
         return f"{record.nights} nights through {name} brought nothing that was kept: no forecast"
     nights = f"{record.nights} night{'s' * (record.nights != 1)}"
     return f"only {nights} through {name}: too few for a forecast (it takes {FEWEST_NIGHTS})"

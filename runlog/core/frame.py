@@ -309,6 +309,7 @@ class RunFrame:
     matched: bool | None = None  # None when there was nothing to match with
     throughput: float | None = None  # against the best frame of rig, target and filter
     transparency: float | None = None  # the same with the airmass taken out
+    best_sky_adu_s: float | None = None  # sky of that best frame, at the zenith
     shift_x_px: float | None = None
     shift_y_px: float | None = None
     rotation_deg: float | None = None

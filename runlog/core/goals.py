@@ -66,6 +66,31 @@ def set_against(
     return sorted(done, key=lambda t: (t.target, t.filter))
 
 
+def set_part_against(
+    part: Sequence[Total], whole: Sequence[Total], counting: Counting
+) -> list[Total]:
+    """Set the totals of a season, a night or a rig beside the goals, which are about all time.
+
+    `whole` are the totals over all of it, set against the goals; of goals for which nothing in the
+    part counts there is no row.
+    """
+    rows = {(t.target, t.filter): t for t in part}
+    found = [_part_of(w, rows, counting) for w in whole]
+    return [t for t in found if t.frames or t.credited_s or t.credited_doubtful_s]
+
+
+def _part_of(whole: Total, rows: Mapping[Key, Total], counting: Counting) -> Total:
+    key = (whole.target, whole.filter)
+    return replace(
+        _credited(rows.get(key, Total(*key)), rows, counting),
+        goal_s=whole.goal_s,
+        goal_form=whole.goal_form,
+        priority=whole.priority,
+        doubtful_counts=whole.doubtful_counts,
+        whole=whole,
+    )
+
+
 def _spread(goals: Mapping[Key, Goal], rows: Mapping[Key, Total]) -> dict[Key, Goal]:
     """Give each panel of a mosaic the mosaic's goal, unless it has one of its own."""
     panels: dict[str, list[str]] = {}
@@ -149,11 +174,11 @@ def _for_gain(goal: Goal, total: Total) -> float | None:
 def gain_of_next_hour(total: Total) -> float | None:
     """Say what share of signal to noise one more kept hour adds; None before the first.
 
-    With E effective seconds from K kept, an hour adds 3600 E / K: sqrt(1 + 3600 / K) - 1.
+    With E effective seconds from K kept, an hour adds 3600 E / K: sqrt(1 + 3600 / K) - 1. The
+    picture is made of all nights, so K is that of all of them.
     """
-    if total.kept_s <= 0:
-        return None
-    return sqrt(1.0 + SECONDS_PER_HOUR / total.kept_s) - 1.0
+    kept_s = total.over_all.kept_s
+    return None if kept_s <= 0 else sqrt(1.0 + SECONDS_PER_HOUR / kept_s) - 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Measurements against what is usual for the run and the rig: a grade with its reasons."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from runlog.core.baseline import (
     ENOUGH,
@@ -14,6 +15,7 @@ from runlog.core.baseline import (
     usual_light,
     usual_shape,
 )
+from runlog.core.causes import counted
 from runlog.core.checks import Case, Check
 from runlog.core.faults import light, rig, shape
 from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
@@ -23,8 +25,8 @@ SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3
 SHAPE_FRAMES = 5  # fewer of one filter are compared with the whole run
 
 Rule = Callable[[Case], Iterator[Check]]
-# In the order in which one cause explains the next: a doubled star also looks wide.
-CAUSES: tuple[Rule, ...] = (
+# In the order in which faults of the same weight are named: causes before what follows from them.
+RULES: tuple[Rule, ...] = (
     rig.readout,
     rig.off_target,
     shape.doubled,
@@ -36,13 +38,12 @@ CAUSES: tuple[Rule, ...] = (
     light.bright_sky,
     shape.wide_for_rig,
     shape.too_wide,
+    light.few_stars,
+    rig.clipped,
+    rig.tilted,
+    rig.streak,
 )
-LAST: tuple[Rule, ...] = (light.few_stars,)  # only where nothing else explains the loss
-NOTED: tuple[Rule, ...] = (rig.clipped, rig.streak)
 ALONE: tuple[Rule, ...] = (rig.readout, shape.doubled, light.no_stars, shape.wide_for_rig)
-# A frame whose stars are trailed, doubled or half read out says nothing more of focus or cloud.
-SPOILING = (FaultName.READOUT, FaultName.DOUBLED, FaultName.TRAILED)
-WIDTHS = (FaultName.DEFOCUSED, FaultName.SOFT)
 
 History = Mapping[tuple[object, ...], Earlier]  # by shape_group
 
@@ -85,7 +86,7 @@ class _Whole:
         self.history = history
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
-        self.everything = usual_shape(frames, floor)
+        self.everything = replace(usual_shape(frames, floor), all_filters=_several(frames))
         self.shapes = by_group(frames, shape_group, lambda members: usual_shape(members, floor))
         self.lights = by_group(frames, light_group, usual_light)
         self.counts = by_group(frames, count_group, usual_count)
@@ -105,23 +106,17 @@ class _Whole:
         return own if own.frames >= SHAPE_FRAMES else self.everything
 
 
+def _several(frames: Sequence[RunFrame]) -> bool:
+    return len({f.filter for f in frames}) > 1
+
+
 def _unmeasured(frame: RunFrame) -> Verdict:
     return Verdict(Grade.UNGRADED, note="; ".join(frame.notes) or "not measured")
 
 
 def _checks(case: Case) -> Iterator[Check]:
-    if too_few(case):
-        yield from _all(case, ALONE)
-        return
-    causes = _all(case, CAUSES)
-    yield from causes
-    if not any(check.is_fault for check in causes):
-        yield from _all(case, LAST)
-    yield from _all(case, NOTED)
-
-
-def _all(case: Case, rules: Sequence[Rule]) -> list[Check]:
-    return [check for rule in rules for check in rule(case)]
+    for rule in ALONE if too_few(case) else RULES:
+        yield from rule(case)
 
 
 def too_few(case: Case) -> bool:
@@ -133,27 +128,11 @@ def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     """Sum checks up in one grade; a fault that explains others stands alone."""
     if case.frame.exposure_s is None:
         return Verdict(Grade.UNGRADED, note="no exposure time in the header")
-    faults = _first_per_name(_explained(checks))
+    faults = _first_per_name(counted(checks))
     least = Grade.UNGRADED if too_few(case) else Grade.KEEP
     grade = max((least, *(c.grade for c in faults)), key=SEVERITY.__getitem__)
     note = _alone(case) if grade is Grade.UNGRADED else None
     return Verdict(grade, tuple(c.as_fault() for c in faults), note)
-
-
-def _explained(checks: Sequence[Check]) -> list[Check]:
-    """Drop symptoms of a cause that was found."""
-    found = [c for c in checks if c.is_fault]
-    if any(c.setting == "halo_ratio" for c in found):  # dew takes light without any cloud
-        found = [c for c in found if c.fault is not FaultName.CLOUD]
-    if any(c.fault is FaultName.OBSTRUCTED and c.grade is Grade.REJECT for c in found):
-        found = [c for c in found if c.fault is not FaultName.CLOUD]  # half-covered stars
-    spoiled = next((c for c in found if c.fault in SPOILING), None)
-    if spoiled is None:
-        return found
-    symptoms = {*SPOILING, *WIDTHS} - {spoiled.fault}
-    if spoiled.fault is FaultName.DOUBLED:
-        symptoms.add(FaultName.CLOUD)  # each image has a part of the light
-    return [c for c in found if c.fault not in symptoms]
 
 
 def _first_per_name(checks: Sequence[Check]) -> list[Check]:

@@ -21,6 +21,7 @@ class Copy:
     camera: str  # folded; empty when the header does not say
     stage: Stage
     cards: int
+    telescope: str = ""  # folded; empty when the header does not say
 
     @property
     def standing(self) -> tuple[int, int, str]:
@@ -36,27 +37,38 @@ def fold_name(name: str | None) -> str:
 def same_exposure(a: Copy, b: Copy) -> bool:
     """Tell whether two frames come from one opening of one shutter.
 
-    A camera cannot start twice within one exposure, so starts that differ by less than the
-    rounding that processing does, and by less than half the length, are the same start.
+    Two cameras of one model may start together, each on a telescope of its own; what a header does
+    not name tells nothing. A camera cannot start twice within one exposure, so starts that differ
+    by less than the rounding that processing does, and by less than half the length, are the same
+    start.
     """
     if abs(a.exposure_s - b.exposure_s) > LENGTH_TOLERANCE_S:
         return False
-    if a.camera and b.camera and a.camera != b.camera:
+    if _differ(a.camera, b.camera) or _differ(a.telescope, b.telescope):
         return False
     apart_s = abs((a.start - b.start).total_seconds())
     return apart_s <= max(START_TOLERANCE_S, min(COPY_TOLERANCE_S, a.exposure_s / 2))
 
 
+def _differ(one: str, other: str) -> bool:
+    return bool(one and other and one != other)
+
+
 def counted_keys(copies: Iterable[Copy]) -> frozenset[str]:
     """Choose the one frame that counts for every exposure; the order given does not matter."""
     groups: list[list[Copy]] = []
-    for copy in sorted(copies, key=lambda c: (not c.camera, c.start, c.standing)):
+    for copy in sorted(copies, key=lambda c: (_unnamed(c), c.start, c.standing)):
         home = next((g for g in groups if same_exposure(g[0], copy)), None)
         if home is None:
             groups.append([copy])
         else:
             home.append(copy)
     return frozenset(min(group, key=lambda c: c.standing).content_key for group in groups)
+
+
+def _unnamed(copy: Copy) -> int:
+    """Count what a header does not name: those that name it find their home first."""
+    return (not copy.camera) + (not copy.telescope)
 
 
 def speaking_header(headers: Sequence[tuple[Stage, int, str]]) -> int:

@@ -97,6 +97,10 @@ _SPELLINGS: dict[str, str] = {
     # XPIXSZ [S] is "after binning", PIXSIZE1 [N] is the unbinned pixel.
     "pixel_unbinned": "PIXSIZE1 PIXSIZE PIXSIZEX PIXELSIZE XPIXELSZ PIXSZ PHOTOSITE",
     "pixel_binned": "XPIXSZ XPIXSIZE XPIXELSIZE",
+    # XORGSUBF and YORGSUBF [S], DETSEC and CCDSEC [N].
+    "region_x": "XORGSUBF SUBFRAMEX ROIX XSTART STARTX",
+    "region_y": "YORGSUBF SUBFRAMEY ROIY YSTART STARTY",
+    "region": "DETSEC CCDSEC",
     "bayer": "BAYERPAT BAYERPATTERN COLORTYP COLORTYPE CFA CFAPAT CFATYPE BAYER",
     "bayer_shift_x": "XBAYROFF BAYOFFX XBAYEROFF",
     "bayer_shift_y": "YBAYROFF BAYOFFY YBAYEROFF",

@@ -21,46 +21,32 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """Limits per fault. Ratios are to what is usual for the run, unless they say otherwise."""
+    """Limits per fault; `REASONS` says why each is what it is.
 
-    # A trail half as long as the star is wide gives e = 0.32, which nobody sees; eight tenths
-    # gives 0.48, a whole width 0.56, which anybody sees. The rig's own stretch is taken out.
+    Ratios are to what is usual for the run, unless the reason says otherwise.
+    """
+
     trailed_eccentricity: Limit = Limit(0.42, 0.6)
-    # Trails share one direction over the frame; noise and coma from the corners do not.
     trailed_alignment: float = 0.4
-    # A second image beside every star is never wanted: the share of stars that have one.
     doubled_share: Limit = Limit(0.12, 0.12)
-    # Focus: a fifth wider costs a third of the depth on faint stars.
     defocused_ratio: Limit = Limit(1.13, 1.5)
-    # The profile must have lost this share of its wings for it to be focus and not seeing.
     profile_change: float = 0.045
-    # Wings that grew by this much are halos: dew on the optics, fog, or thin cloud with it.
     halo_ratio: Limit = Limit(1.1, 1.5)
-    # Seeing wanders by 30 % on an ordinary night and is nobody's fault.
     soft_ratio: Limit = Limit(1.45, 2.2)
-    # Against the rig's earlier nights: a night that is poor throughout must not pass as usual.
     soft_history_ratio: Limit = Limit(1.5, 2.5)
-    # Share of the light that still comes through, against the run's clear frames.
     cloud_transparency: Limit = Limit(0.8, 0.5)
-    # The same against the best frame of this target ever: haze over the whole night.
     cloud_history: Limit = Limit(0.6, 0.3)
-    # Stars left, where their light cannot be followed.
     cloud_stars: Limit = Limit(0.6, 0.35)
-    # Share of stars left in the worst third of the frame, against the rest of it.
     obstructed_share: Limit = Limit(0.6, 0.35)
-    # Twice the sky costs half of the effective time; four times is hardly worth stacking.
     bright_sky_ratio: Limit = Limit(1.8, 4.0)
-    # Noise grows as the square root of the sky: used where the camera's zero is not known.
+    bright_sky_history: Limit = Limit(2.8, 11.0)
     bright_noise_ratio: Limit = Limit(1.34, 2.0)
-    # Far fewer stars than this field gives, and nothing else found.
     few_stars_share: Limit = Limit(0.3, 0.3)
     few_stars_least: int = 5
-    # Pointing away from the run by this share of the field: the stack loses that edge.
     off_target_share: Limit = Limit(0.1, 0.1)
-    # Saturated stars against the run's usual, and at least so many of them.
     clipped_ratio: float = 3.0
     clipped_least: int = 20
-    # Absolute limits, used only where somebody sets them.
+    tilted_span: float = 0.15
     widest_fwhm_px: Limit | None = None
     widest_fwhm_arcsec: Limit | None = None
     brightest_sky_adu_s: Limit | None = None
@@ -80,6 +66,67 @@ def digest_of(policy: Policy) -> str:
 
 
 SETTINGS = tuple(f.name for f in fields(Policy) if f.name != "by_filter")
+# Why each default is what it is; shown beside it.
+REASONS: Mapping[str, str] = {
+    "trailed_eccentricity": (
+        "A trail half as long as the star is wide gives e = 0.32, which nobody sees; eight "
+        "tenths gives 0.48, a whole width 0.56, which anybody sees. The rig's own stretch is "
+        "taken out."
+    ),
+    "trailed_alignment": (
+        "Trails share one direction over the frame; noise and coma from the corners do not."
+    ),
+    "doubled_share": (
+        "A second image beside every star is never wanted: the share of stars that have one."
+    ),
+    "defocused_ratio": "Focus: a fifth wider costs a third of the depth on faint stars.",
+    "profile_change": (
+        "The profile must have lost this share of its wings for it to be focus and not seeing."
+    ),
+    "halo_ratio": (
+        "Wings that grew by this much are halos: dew on the optics, fog, or thin cloud with it."
+    ),
+    "soft_ratio": "Seeing wanders by 30 % on an ordinary night and is nobody's fault.",
+    "soft_history_ratio": (
+        "Against the rig's earlier nights: a night that is poor throughout must not pass as usual."
+    ),
+    "cloud_transparency": (
+        "Share of the light that still comes through, against the run's clear frames."
+    ),
+    "cloud_history": (
+        "The same against the best frame of this target ever: haze over the whole night."
+    ),
+    "cloud_stars": "Stars left, where their light cannot be followed.",
+    "obstructed_share": (
+        "Share of stars left in the worst third of the frame, against the rest of it."
+    ),
+    "bright_sky_ratio": (
+        "Twice the sky costs half of the effective time; four times is hardly worth stacking."
+    ),
+    "bright_sky_history": (
+        "The same against the best frame of this target ever: the Moon over the whole night. It "
+        "costs as much effective time as the haze of cloud_history; narrow bands may be given more."
+    ),
+    "bright_noise_ratio": (
+        "Noise grows as the square root of the sky: used where the camera's zero is not known."
+    ),
+    "few_stars_share": "Far fewer stars than this field gives, and nothing else found.",
+    "few_stars_least": "Fewer stars than this are no field at all, whatever the run looks like.",
+    "off_target_share": (
+        "Pointing away from the run by this share of the field: the stack loses that edge."
+    ),
+    "clipped_ratio": (
+        "Saturated stars against the run's usual: so many times as many are worth a note ..."
+    ),
+    "clipped_least": "... where there are so many of them at least.",
+    "tilted_span": (
+        "Width that changes over the field by this share of itself, in frame after frame: optics."
+    ),
+    "widest_fwhm_px": "Widest stars you will keep, in pixels; used only where set.",
+    "widest_fwhm_arcsec": "Widest stars you will keep, in seconds of arc; used only where set.",
+    "brightest_sky_adu_s": "Brightest sky you will keep, in ADU a second; used only where set.",
+    "fewest_stars": "Fewest stars you will keep; used only where set.",
+}
 
 
 def extinction_mag(filter_name: str) -> float:

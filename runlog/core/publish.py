@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum
 
+from runlog.core.columns import hours
+
 # The order in which a picture is told: broad bands first (common practice, no source).
 _ORDER = ("L", "Clear", "R", "G", "B", "OSC", "Ha", "Hb", "OIII", "SII", "NII")
 
@@ -23,12 +25,6 @@ class Batch:
     def seconds(self) -> float:
         """Exposure time of them all."""
         return self.frames * (self.exposure_s or 0.0)
-
-
-def clock_hours(seconds: float) -> str:
-    """Write hours and minutes as captions do: 5 h 55 min."""
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
 def batch_words(batch: Batch) -> str:
@@ -52,9 +48,9 @@ def lines_of(batches: Sequence[Batch]) -> list[tuple[str, str, str]]:
     lines = []
     for name in names:
         own = [b for b in batches if b.filter == name]
-        lines.append((name, " + ".join(map(batch_words, own)), clock_hours(_sum(own))))
+        lines.append((name, " + ".join(map(batch_words, own)), hours(_sum(own))))
     frames = sum(b.frames for b in batches)
-    return [*lines, ("Total", f"{frames} frames", clock_hours(_sum(batches)))]
+    return [*lines, ("Total", f"{frames} frame{'s' * (frames != 1)}", hours(_sum(batches)))]
 
 
 def _sum(batches: Sequence[Batch]) -> float:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 ASTRONOMICAL_TWILIGHT_DEG = -18.0
+J2000_UTC = datetime(2000, 1, 1, 12, tzinfo=UTC)
+TT_MINUS_UTC_S = 69.2  # since 2017; a minute more or less moves the Sun by 0.0007 degrees
 Floats = npt.NDArray[np.float64]
 
 
@@ -95,16 +97,50 @@ def sky_context(
     )
 
 
+def sun_altitude_deg(times: Sequence[datetime], site: Site) -> Floats:
+    """Compute the Sun's geometric altitude to 0.01 degrees, without astropy's second of imports.
+
+    Parameters
+    ----------
+    times : n moments, timezone-aware.
+
+    Returns
+    -------
+    (n,) degrees. Meeus, Astronomical Algorithms, chapter 25 (low accuracy), 12.4 and 13.6.
+    """
+    days = np.array([(t - J2000_UTC).total_seconds() for t in times]) / 86400
+    ra, dec = _sun_place(days + TT_MINUS_UTC_S / 86400)
+    greenwich_deg = 280.46061837 + 360.98564736629 * days
+    hour_angle = np.radians(greenwich_deg + site.longitude_deg) - ra
+    latitude = np.radians(site.latitude_deg)
+    sine = np.sin(latitude) * np.sin(dec) + np.cos(latitude) * np.cos(dec) * np.cos(hour_angle)
+    return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1, 1))))
+
+
+def _sun_place(days: Floats) -> tuple[Floats, Floats]:
+    """Give the Sun's apparent right ascension and declination in radians (Meeus, chapter 25)."""
+    t = days / 36525
+    anomaly = np.radians(357.52911 + t * (35999.05029 - 0.0001537 * t))
+    centre_deg = (
+        (1.914602 - t * (0.004817 + 0.000014 * t)) * np.sin(anomaly)
+        + (0.019993 - 0.000101 * t) * np.sin(2 * anomaly)
+        + 0.000289 * np.sin(3 * anomaly)
+    )
+    node = np.radians(125.04 - 1934.136 * t)
+    mean_deg = 280.46646 + t * (36000.76983 + 0.0003032 * t)
+    longitude = np.radians(mean_deg + centre_deg - 0.00569 - 0.00478 * np.sin(node))
+    tilt = np.radians(23.439291 - 0.0130042 * t + 0.00256 * np.cos(node))
+    ra = np.arctan2(np.cos(tilt) * np.sin(longitude), np.cos(longitude))
+    return np.asarray(ra), np.asarray(np.arcsin(np.sin(tilt) * np.sin(longitude)))
+
+
 def dark_window(evening_noon_utc: datetime, site: Site) -> tuple[datetime, datetime] | None:
     """Find when the Sun is 18 degrees down, to a minute; None when it never is.
 
     `evening_noon_utc` is local noon before the night.
     """
-    from astropy.coordinates import get_sun
-
     coarse = [evening_noon_utc + timedelta(minutes=5 * i) for i in range(289)]
-    moments, _, horizon = _frame_at(coarse, site)
-    altitude = get_sun(moments).transform_to(horizon).alt.deg
+    altitude = sun_altitude_deg(coarse, site)
     down = np.flatnonzero(altitude < ASTRONOMICAL_TWILIGHT_DEG)
     if down.size == 0:
         return None

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
 
+from runlog.core.mistyped import mistyped_number, slips_of
 from runlog.core.objects.catalogues import (
-    BY_SPELLING,
     DESIGNATION,
     DESIGNATION_AT_START,
     designation,
@@ -29,7 +29,6 @@ from runlog.core.objects.nicknames import (
 from runlog.core.objects.regions import REGIONS, SAME, Place
 from runlog.core.places import place_name, read_place
 from runlog.core.sequence import FILTER_WORDS, find_panel, with_panel, without_settings
-from runlog.core.typos import LONG_ENOUGH, nearly, slips
 
 NO_TARGET = "(no name)"
 USUAL_FIELD_DEG = 0.4  # where nothing tells how much sky a frame holds
@@ -240,15 +239,13 @@ class TargetNames:
     # --- slips of the fingers --------------------------------------------------------------
 
     def _by_typo(self, text: str) -> Folded | None:
-        number = _mistyped_number(" ".join(without_settings(text)))
+        number = mistyped_number(" ".join(without_settings(text)))
         if number is not None:
             return Folded(self._main(number), How.TYPO)
         written = [w for w in words_of(text) if w not in _LONG_SETTINGS]
         found: dict[int, set[str]] = {}
         for known, name in self._all_nicknames():
-            count = nearly(written, known)
-            if count is None and len(written) == 1 and min(map(len, known)) >= LONG_ENOUGH - 1:
-                count = nearly(written, ["".join(known)])
+            count = slips_of(written, known)
             if count is not None:
                 found.setdefault(count, set()).add(name)
         closest = sorted(found[min(found)]) if found else []
@@ -368,33 +365,6 @@ def _glued(after: str) -> tuple[str, str]:
     if re.match(r"[A-Ea-eOolI](?![A-Za-z0-9])", after):  # or a slip for 0 or 1
         return after[0] if after[0] in "OolI" else after[0].upper(), after[1:]
     return "", f" {after}"
-
-
-_MISTYPED = re.compile(r"(?P<prefix>[A-Za-z1|]{1,9})[\s_\-.]*(?P<number>[0-9OolI]{1,5})\Z")
-_LOOKALIKE = str.maketrans("OolI", "0011")
-_OTHER_CATALOGUES = frozenset("mcg mgc agc sgc cgc gc".split())  # with other numbers
-_GUESSED = ("ngc", "messier", "caldwell", "barnard", "sharpless", "abell")
-
-
-def _mistyped_number(text: str) -> str | None:
-    """Read "NCG 7000", "NGC7OOO" or "lC 1396"; None unless one catalogue fits."""
-    match = _MISTYPED.match(text)
-    if match is None or not any(c.isdigit() for c in match["number"]):
-        return None
-    number = match["number"].translate(_LOOKALIKE).lstrip("0")
-    prefix = match["prefix"].lower()
-    if not number:
-        return None
-    if prefix in ("lc", "1c", "|c"):
-        return designation("ic", number)
-    if prefix in BY_SPELLING:
-        # One letter at the end may be a filter: "IC434O".
-        doubtful = re.fullmatch(r"\d+[A-Za-z]?", match["number"]) is not None
-        return None if doubtful or len(prefix) < 2 else designation(prefix, number)
-    if prefix in _OTHER_CATALOGUES:
-        return None
-    fits = [name for name in _GUESSED if len(prefix) >= 2 and slips(prefix, name, 1) == 1]
-    return designation(fits[0], number) if len(fits) == 1 else None
 
 
 # --- the rules alone, for who has no catalogue at hand --------------------------------------

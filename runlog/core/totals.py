@@ -40,6 +40,7 @@ class Total(Sums):
     credited_s: float = 0.0  # kept through filters that pass this band among others
     credited_doubtful_s: float = 0.0
     doubtful_counts: bool = False  # towards the goal
+    whole: "Total | None" = None  # the same over all nights and rigs, where this is a part of them
 
     @property
     def counted_s(self) -> float:
@@ -48,23 +49,29 @@ class Total(Sums):
         return self.kept_s + self.credited_s + doubtful_s
 
     @property
+    def over_all(self) -> "Total":
+        """The total that goals are about: over all nights and rigs, whatever part this is."""
+        return self.whole or self
+
+    @property
     def to_go_s(self) -> float | None:
-        """Goal minus what counts, never below zero; None without a goal."""
-        return None if self.goal_s is None else max(self.goal_s - self.counted_s, 0.0)
+        """Goal minus all that counts, never below zero; None without a goal."""
+        return None if self.goal_s is None else max(self.goal_s - self.over_all.counted_s, 0.0)
 
     @property
     def frames_to_go(self) -> int | None:
         """Frames of the usual length that fill what is to go; None when none was ever taken."""
-        if self.to_go_s is None or not self.frames or not self.logged_s:
+        taken = self.over_all
+        if self.to_go_s is None or not taken.frames or not taken.logged_s:
             return None
-        return ceil(round(self.to_go_s * self.frames / self.logged_s, 6))
+        return ceil(round(self.to_go_s * taken.frames / taken.logged_s, 6))
 
     @property
     def progress(self) -> float | None:
         """Share of the goal that is reached, at most 1; None without a goal."""
         if self.goal_s is None:
             return None
-        return 1.0 if self.goal_s <= 0 else min(self.counted_s / self.goal_s, 1.0)
+        return 1.0 if self.goal_s <= 0 else min(self.over_all.counted_s / self.goal_s, 1.0)
 
     @property
     def done(self) -> bool | None:

@@ -1,6 +1,7 @@
 """How many slips of the fingers lie between two words."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 
 LONG_ENOUGH = 5  # shorter words are a slip away from too many others
 
@@ -44,3 +45,12 @@ def nearly(written: Sequence[str], known: Sequence[str]) -> int | None:
             return None
         total += found
     return total
+
+
+def alike(written: str, known: Iterable[str], most: int = 3) -> list[str]:
+    """List the known names a person may have meant, the nearest first."""
+    by_letters = {name.casefold(): name for name in sorted(known, reverse=True)}
+    word = written.casefold()
+    near = get_close_matches(word, sorted(by_letters), n=most)
+    near += [key for key in sorted(by_letters) if word and word in key and key not in near]
+    return [by_letters[key] for key in near[:most]]

@@ -20,6 +20,7 @@ from runlog.core.frame import Card, Shape
 from runlog.errors import FrameError, PassingError
 from runlog.ingest.memory import free_memory_bytes
 
+BAND_PIXELS = 1 << 21  # decoded at a time
 MOST_PIXELS = 1 << 30  # a billion: seven times the largest sensor we know of
 SIGNATURE = b"SIMPLE  ="
 GZIP_MAGIC = b"\x1f\x8b"
@@ -123,7 +124,7 @@ def _first_image(hdus: Any, stored_bytes: int | None) -> OpenFrame:
         if not hdu.is_image or not hdu.header.get("NAXIS", 0):
             continue
         shape = _shape(hdu)
-        if stored_bytes is not None and type(hdu).__name__ != "CompImageHDU":
+        if stored_bytes is not None and not _is_compressed(hdu):
             _check_length(hdu, stored_bytes)
         return OpenFrame(_cards(hdus, hdu), shape, hdu)
     raise FrameError("holds no image")
@@ -192,7 +193,21 @@ def _check_packed(packed: gzip.GzipFile) -> None:
 
 def _decoded(hdu: Any) -> np.ndarray[Any, Any]:
     with _refusal("has pixels that cannot be decoded"):
-        data = hdu.data
+        data = hdu.data if _is_compressed(hdu) else _by_bands(hdu)
     if data is None:
         raise FrameError("holds no pixels")
     return np.asarray(data, dtype=data.dtype.newbyteorder("="))
+
+
+def _by_bands(hdu: Any) -> np.ndarray[Any, Any]:
+    """Decode some rows at a time: the stored and the scaled frame never lie side by side."""
+    *planes, height, width = hdu.shape
+    rows = max(1, BAND_PIXELS // max(1, width * math.prod(planes)))
+    frame = np.empty(hdu.shape, hdu.section[..., :1, :].dtype.newbyteorder("="))
+    for first in range(0, height, rows):
+        frame[..., first : first + rows, :] = hdu.section[..., first : first + rows, :]
+    return frame
+
+
+def _is_compressed(hdu: Any) -> bool:
+    return type(hdu).__name__ == "CompImageHDU"

@@ -8,12 +8,10 @@ from runlog.errors import FrameError, PassingError
 from runlog.ingest.fingerprint import Array, content_key
 from runlog.ingest.fits import OpenFrame, open_frame
 from runlog.ingest.preview import make_preview
-from runlog.ingest.task import Outcome, Task
+from runlog.ingest.task import MEASURE_VERSION, MEASURED, Outcome, Task
 from runlog.measure import measure_frame, measure_level
 from runlog.measure.flaws import with_flaws
 
-MEASURE_VERSION = 1  # raise it when the same pixels give other numbers
-MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER))
 LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))
 
 

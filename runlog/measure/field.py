@@ -4,7 +4,12 @@ import numpy as np
 
 from runlog.core.frame import Field, Zone
 from runlog.measure.pixels import F64
-from runlog.measure.shape import angle_of, axis_ratio_of, eccentricity_of
+from runlog.measure.shape import (
+    angle_of,
+    axis_ratio_of,
+    eccentricity_of,
+    length_without_noise,
+)
 
 FEWEST_IN_ZONE = 4
 FEWEST_FOR_PLANE = 20
@@ -37,13 +42,23 @@ def measure_zone(seen: int, fwhm_px: F64, e1: F64, e2: F64, weight: F64) -> Zone
     """Average the fitted stars of one zone; None where they are too few."""
     if len(fwhm_px) < FEWEST_IN_ZONE:
         return Zone(seen)
-    mean1, mean2 = float(np.average(e1, weights=weight)), float(np.average(e2, weights=weight))
+    (mean1, error1), (mean2, error2) = mean_and_error(e1, weight), mean_and_error(e2, weight)
+    noise = float(np.hypot(error1, error2) / np.sqrt(2))
+    length = length_without_noise(float(np.hypot(mean1, mean2)), noise)
     return Zone(
         seen,
         float(np.median(fwhm_px)),
-        eccentricity_of(axis_ratio_of(mean1, mean2)),
+        eccentricity_of(axis_ratio_of(length, 0.0)),
         angle_of(mean1, mean2),
     )
+
+
+def mean_and_error(values: F64, weight: F64) -> tuple[float, float]:
+    """Weighted mean and its error from the scatter of at least two values."""
+    mean = float(np.average(values, weights=weight))
+    share = weight / weight.sum()
+    scatter = np.sum(share**2 * (values - mean) ** 2) * len(values) / (len(values) - 1)
+    return mean, float(np.sqrt(scatter))
 
 
 def tilt_and_curvature(

@@ -7,7 +7,7 @@ import numpy as np
 from runlog.core.frame import Field, Measurement
 from runlog.measure.background import Sky, measure_sky
 from runlog.measure.candidates import Candidates, find_candidates
-from runlog.measure.doubled import apart_in_picture
+from runlog.measure.doubled import Doubling, find_doubling
 from runlog.measure.empirical import corrected_shape
 from runlog.measure.field import measure_field
 from runlog.measure.fitted import Fitted, fit_stars
@@ -29,11 +29,13 @@ from runlog.measure.shape import (
     axis_ratio_of,
     eccentricity_error,
     eccentricity_of,
+    length_without_noise,
     moffat_growth,
     scale_matrix,
 )
 from runlog.measure.stars import recentred
-from runlog.measure.streaks import erase, find_streaks
+from runlog.measure.streaks import find_streaks
+from runlog.measure.trail import erase
 
 SMALLEST_SIDE_PX = 16
 BLANK_SHARE = 0.05  # of the frame without any noise: rows that were never read out
@@ -42,6 +44,8 @@ ASSUMED_WIDTH_PX, ASSUMED_BETA = 3.0, 3.0  # to count stars by when none shows i
 MOFFAT_WIDTH = 2 * (2 ** (1 / ASSUMED_BETA) - 1) ** 0.5  # FWHM of a Moffat of scale 1
 WIDE_STAR_PX = 3.4  # where points can be told from stars by one pixel's neighbours
 DOUBLED_PEAKS, DOUBLED_AXIS_RATIO = 1.15, 0.75  # peaks a star, shape of the pair
+MERGED_WIDTHS = 3.0  # second images farther off leave the model's single star alone
+COARSER = 1.5  # times its width: the scale at which a star is measured wrong
 PICTURE_SIGMA = 8.0  # of the smoothed peak: fainter stars add only noise to a picture
 
 
@@ -112,11 +116,15 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     candidates = find_candidates(plane, sky, residual, scale.width_px)
     chosen = candidates.choose()
     fitted = fit_stars(candidates, chosen) if len(chosen) else None
+    doubling = None
     if fitted is not None and fitted.fits_model:
-        return from_model(base, candidates, fitted)
+        found = from_model(base, candidates, fitted)
+        doubling = doubling_of(found, candidates)
+        if doubling is None or not merged(found, doubling, scale.width_px):
+            return with_doubling(found, doubling)
     hollow = find_candidates(plane, sky, residual, scale.width_px, hollow=True)
-    found = from_pictures(base, hollow, scale.hfr_px)
-    return with_both_images(found, candidates)
+    found = with_both_images(from_pictures(base, hollow, scale.hfr_px), candidates)
+    return with_doubling(found, doubling or doubling_of(found, candidates))
 
 
 def noted(base: Measurement, note: str) -> Measurement:
@@ -162,10 +170,9 @@ def with_ellipse(
     """
     Add axis ratio, eccentricity and angle to a measurement.
 
-    The length of a mean of noisy components is too long by the noise; it is taken out in
-    quadrature, so that a round field reads round.
+    The length of a mean of noisy components is too long by the noise, which is taken out.
     """
-    length = float(np.sqrt(max(0.0, e1**2 + e2**2 - 2 * noise**2)))
+    length = length_without_noise(float(np.hypot(e1, e2)), noise)
     axis_ratio = axis_ratio_of(length, 0.0)
     return replace(
         base,
@@ -207,7 +214,6 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
     seen = candidates.positions[stars]
     base = with_ellipse(base, shape.e1, shape.e2, errors.ellipticity or 0.0, errors.ellipticity)
     single = single_moments(light, x, y, shape.growth.half_flux_radius_px)
-    apart_px = apart_in_picture(picture, shape.e1, shape.e2)
     return replace(
         base,
         stars=int(np.count_nonzero(stars)),
@@ -219,8 +225,6 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
         field=field_of_moments(candidates.plane, single, shape, x, y, seen),
         width_from="moments",
         star_list=list_stars(light, seen[:, 0], seen[:, 1], shape.growth),
-        doubled_share=1.0 if apart_px else None,
-        doubled_px=apart_px,
         notes=(*base.notes, "stars are no Moffats: width from their mean picture"),
     )
 
@@ -241,6 +245,35 @@ def with_both_images(found: Measurement, candidates: Candidates) -> Measurement:
     growth = Growth(radius, np.array([0.0, 0.7, 1.0]))
     listed = list_stars(candidates.residual.light, where[:, 0], where[:, 1], growth, peak_px)
     return replace(found, star_list=listed)
+
+
+def doubling_of(found: Measurement, candidates: Candidates) -> Doubling | None:
+    """Look for second images of the brightest stars that are not full."""
+    if found.fwhm_px is None or found.axis_ratio is None or found.elongation_deg is None:
+        return None
+    usable = ~looks_like_point(candidates.cut) & ~candidates.full(1.5 * found.fwhm_px + 2)
+    where = np.rint(candidates.positions[usable][:MOST_STARS]).astype(np.int64)
+    e, turn = (1 - found.axis_ratio) / (1 + found.axis_ratio), np.radians(2 * found.elongation_deg)
+    return find_doubling(
+        candidates.residual.light, where[:, 0], where[:, 1], candidates.factor,
+        found.fwhm_px * found.axis_ratio**0.5, e * np.cos(turn), e * np.sin(turn),
+    )  # fmt: skip
+
+
+def merged(found: Measurement, doubling: Doubling, looked_for_px: float) -> bool:
+    """Whether both images of a doubled star were taken for one, by the model or before."""
+    if found.fwhm_px is None:
+        return False
+    near = doubling.apart_px < MERGED_WIDTHS * found.fwhm_px
+    return near or looked_for_px > COARSER * found.fwhm_px
+
+
+def with_doubling(found: Measurement, doubling: Doubling | None) -> Measurement:
+    """The measurement with its second images, if any, and a note that says so."""
+    if doubling is None:
+        return found
+    found = noted(found, f"every star stands twice, {doubling.apart_px:.1f} px apart")
+    return replace(found, doubled_share=doubling.share, doubled_px=doubling.apart_px)
 
 
 def without_width(base: Measurement, candidates: Candidates) -> Measurement:

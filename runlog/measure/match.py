@@ -8,7 +8,8 @@ from scipy.spatial import cKDTree
 from scipy.stats import poisson
 
 from runlog.core.frame import StarList
-from runlog.measure.pixels import F64, I64
+from runlog.measure.background import MAD_TO_SIGMA
+from runlog.measure.pixels import F64, I64, Mask
 
 BRIGHTEST = 26  # stars of each list that form triangles
 SHAPE_TOLERANCE = 0.004  # of a triangle's side ratios
@@ -18,8 +19,14 @@ FEWEST_PAIRS = 5
 SCALE_RANGE = (0.2, 5.0)
 SHORTEST_SIDE_PX = 20.0
 TOLERANCE_PX = 2.5
+OWN_PX = 0.1  # by which even a bright star is off: distortion, refraction, sampling
+FAR_OFF = 3.0  # typical errors of a star
 FEWEST_FLUXES = 8
-BRIGHT_SHARE = 0.4
+FAINTEST_LISTED = 2.0  # times: fainter stars are listed only when noise is kind to them
+OWN_SCATTER = 0.01  # of a star's flux ratio beyond sky noise: flat field, thin cloud, variables
+SHARED_DOUBT = 0.004  # of all ratios alike: the share of light the apertures hold
+TUKEY = 4.685  # typical errors at which a star counts no more: 95 % efficient on normal noise
+ROUNDS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +87,7 @@ def match_stars(
     best = best_guess(guesses, here, tree, size)
     if best is None:
         return None
-    factor, offset, pairs = refined(best, here, there, tree)
+    factor, offset, pairs = refined(best, here, there, tree, np.array(reference.flux_adu))
     if not believable(pairs, factor, offset, here, there, size):
         return None
     return as_match(factor, offset, pairs, here, there, np.array(reference_size, float), size)
@@ -176,7 +183,9 @@ def pair_up(factor: complex, offset: complex, here: F64, tree: cKDTree, reach: f
     return np.column_stack([keep, found[keep]]).astype(np.int64)
 
 
-def refined(guess: F64, here: F64, there: F64, tree: cKDTree) -> tuple[complex, complex, I64]:
+def refined(
+    guess: F64, here: F64, there: F64, tree: cKDTree, flux: F64
+) -> tuple[complex, complex, I64]:
     """Least-squares similarity over the pairs, found again with the better transform."""
     factor, offset = complex(guess[0]), complex(guess[1])
     a, b = as_complex(here), as_complex(there)
@@ -184,28 +193,45 @@ def refined(guess: F64, here: F64, there: F64, tree: cKDTree) -> tuple[complex, 
     for reach in (TOLERANCE_PX, TOLERANCE_PX, 0.8 * TOLERANCE_PX):
         if len(pairs) < 2:
             break
-        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]])
+        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]], flux[pairs[:, 0]])
         pairs = pair_up(factor, offset, here, tree, reach)
     if len(pairs) >= 2:
-        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]])
+        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]], flux[pairs[:, 0]])
     return factor, offset, pairs
 
 
-def similarity(a: np.ndarray, b: np.ndarray) -> tuple[complex, complex]:
-    """Least-squares factor and offset of b = factor a + offset, pairs far off left out."""
-    keep = np.ones(len(a), bool)
+def similarity(a: np.ndarray, b: np.ndarray, flux: F64) -> tuple[complex, complex]:
+    """
+    Least-squares factor and offset of b = factor a + offset, pairs far off left out.
+
+    A centroid's error goes with the sky noise over the flux (King 1983, PASP 95, 163); how
+    many pixels that is, the pairs' own misses tell.
+    """
+    weight, keep = np.ones(len(a)), np.ones(len(a), bool)
     factor, offset = 1 + 0j, 0j
-    for _ in range(3):
-        ma, mb = a[keep].mean(), b[keep].mean()
-        centred = a[keep] - ma
-        power = max(float(np.sum(np.abs(centred) ** 2)), 1e-9)
-        factor = complex(np.sum(np.conj(centred) * (b[keep] - mb)) / power)
-        offset = complex(mb - factor * ma)
+    for _ in range(4):
+        factor, offset = weighted_similarity(a, b, weight * keep)
         miss = np.abs(factor * a + offset - b)
-        keep = miss <= max(3 * float(np.median(miss)), 0.05)
+        error = position_errors(miss, flux)
+        weight = 1 / error**2
+        keep = miss <= FAR_OFF * error
         if np.count_nonzero(keep) < 3:
             break
     return factor, offset
+
+
+def weighted_similarity(a: np.ndarray, b: np.ndarray, weight: F64) -> tuple[complex, complex]:
+    """Weighted least-squares factor and offset of b = factor a + offset."""
+    ma, mb = np.average(a, weights=weight), np.average(b, weights=weight)
+    power = max(float(weight @ np.abs(a - ma) ** 2), 1e-9)
+    factor = complex(weight @ (np.conj(a - ma) * (b - mb)) / power)
+    return factor, complex(mb - factor * ma)
+
+
+def position_errors(miss: F64, flux: F64) -> F64:
+    """Typical miss of each pair: what bright stars miss by, and noise over flux."""
+    noise = float(np.median(miss * flux))
+    return np.asarray(np.hypot(OWN_PX, noise / flux))
 
 
 def believable(
@@ -252,7 +278,10 @@ def throughput(
     clipped: int = 0,
 ) -> Throughput | None:
     """
-    Return the median flux ratio of matched stars per second of exposure.
+    Return the flux ratio of matched stars per second of exposure.
+
+    The middle of the stars' ratios, as a median is, but each star counts by what its noise
+    lets it say, and stars far off count nothing (variables, neighbours' light).
 
     Parameters
     ----------
@@ -273,32 +302,56 @@ def throughput(
         return None
     pairs = np.array(match.pairs)
     unclipped = pairs[(pairs >= clipped).all(axis=1)]
-    pairs = brightest(unclipped if len(unclipped) >= FEWEST_FLUXES else pairs)
+    pairs = unclipped if len(unclipped) >= FEWEST_FLUXES else pairs
     here = np.array(reference.flux_adu)[pairs[:, 0]] / reference_exposure_s
     there = np.array(other.flux_adu)[pairs[:, 1]] / exposure_s
     good = (here > 0) & (there > 0)
     if not good.any():
         return None
-    return weighted_ratio(np.log(there[good] / here[good]), there[good])
+    here, there = here[good], there[good]
+    faintest = (
+        min(reference.flux_adu) / reference_exposure_s,
+        min(other.flux_adu) / exposure_s,
+    )
+    bright = surely_listed(here, there, *faintest)
+    return robust_ratio(here[bright], there[bright])
 
 
-def brightest(pairs: I64) -> I64:
+def surely_listed(here: F64, there: F64, faintest_here: float, faintest_there: float) -> Mask:
     """
-    The brighter part of the pairs, by their rank in the reference.
+    Which pairs are bright enough to be in both lists whatever the noise did to them.
 
-    Faint stars are matched only when noise made them brighter; chosen by the reference's
-    flux, the bright ones are matched whatever the noise does.
+    Faint stars are matched only when noise made them brighter; the choice is made by the
+    reference's flux alone, for by the other's it would favour the same stars again.
     """
-    ranked = pairs[np.argsort(pairs[:, 0])]
-    return np.asarray(ranked[: max(FEWEST_FLUXES, int(BRIGHT_SHARE * len(ranked)))])
+    rank = np.argsort(np.argsort(-here))
+    ratio = float(np.median((there / here)[rank < FEWEST_FLUXES]))
+    limit = FAINTEST_LISTED * max(faintest_here, faintest_there / ratio)
+    return np.asarray((here > limit) | (rank < FEWEST_FLUXES))
 
 
-def weighted_ratio(log_ratio: F64, flux: F64) -> Throughput:
-    """Median of log ratios, each star weighing by the root of its flux, and its error."""
-    order = np.argsort(log_ratio)
-    weight = np.sqrt(flux)[order]
-    grown = np.cumsum(weight) / weight.sum()
-    middle = float(log_ratio[order][np.searchsorted(grown, 0.5)])
-    spread = 1.4826 * float(np.median(np.abs(log_ratio - middle)))
-    ratio = float(np.exp(middle))
-    return Throughput(ratio, ratio * 1.2533 * spread / np.sqrt(len(flux)), len(flux))
+def robust_ratio(here: F64, there: F64) -> Throughput:
+    """
+    Fit there = ratio x here, each star weighed by its noise and cut off when far from the rest.
+
+    The noise of a star is that of its sky, the same for all stars of a frame and taken from
+    the scatter about the fit, and a share of its flux. Weights fall off as Tukey's biweight
+    (Beaton and Tukey 1974, Technometrics 16, 147), found by repeated least squares.
+
+    Parameters
+    ----------
+    here, there : ndarray, shape (n,)
+        Positive fluxes of the same stars in the reference and in the other frame.
+    """
+    ratio = float(np.median(there / here))
+    sigma = weight = np.ones(len(here))
+    for _ in range(ROUNDS):
+        miss = there - ratio * here
+        sigma = np.hypot(MAD_TO_SIGMA * np.median(np.abs(miss)), OWN_SCATTER * ratio * here)
+        weight = np.maximum(1 - (miss / (TUKEY * sigma)) ** 2, 0) ** 2 / sigma**2
+        ratio = float(weight @ (here * there) / (weight @ here**2))
+    power = float(weight @ here**2)
+    scatter = float(np.sqrt((weight * sigma) ** 2 @ here**2)) / power
+    return Throughput(
+        ratio, float(np.hypot(scatter, SHARED_DOUBT * ratio)), int(np.count_nonzero(weight))
+    )

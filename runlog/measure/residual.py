@@ -63,7 +63,7 @@ def remove_points(light: F32, noise_adu: float) -> int:
         around = np.stack([light[row + dy, column + dx] for dy, dx in AROUND], axis=1)
         around.partition(4, axis=1)  # the fifth brightest of eight from above, fifth from below
         middle = around[:, 4]
-        point = middle < POINT_SHARE * value + np.float32(2 * noise_adu)
+        point = middle < np.float32(POINT_SHARE) * value
         light[row[point], column[point]] = middle[point]
         removed += int(np.count_nonzero(point))
     return removed
@@ -87,13 +87,14 @@ def smoothed(rows: F32) -> F32:
     """
     Convolve with the 3x3 binomial kernel (sum 1); one row and column are lost on each side.
 
-    On a Bayer mosaic this weighs one red, two green and one blue site alike everywhere.
+    Takes one picture or a stack of them. On a Bayer mosaic this weighs one red, two green and
+    one blue site alike everywhere.
     """
-    across = rows[:, :-2] + rows[:, 2:]
-    across += rows[:, 1:-1]
-    across += rows[:, 1:-1]
-    down = across[:-2] + across[2:]
-    down += across[1:-1]
-    down += across[1:-1]
+    across = rows[..., :-2] + rows[..., 2:]
+    across += rows[..., 1:-1]
+    across += rows[..., 1:-1]
+    down = across[..., :-2, :] + across[..., 2:, :]
+    down += across[..., 1:-1, :]
+    down += across[..., 1:-1, :]
     down *= np.float32(1 / 16)
     return down

@@ -13,6 +13,9 @@ FIRST_LOOK_SIGMA = 8.0
 MOST_STARS = 80
 FEWEST_STARS = 4
 POINT_SHARE = 0.62  # of the light of 3x3 px in one: more than any star 1.3 px wide can have
+CORE_PX, HALO_PX = 2, 6  # half sides of the squares whose light says how dense a thing is
+FAR_DENSER = 1.6
+SMALL_SHARE, FEWEST_SMALL = 0.3, 12  # fewer may be cosmic rays
 PAIR_SHARE = 0.78  # of the light of 5x5 px in the brightest two
 
 
@@ -78,7 +81,29 @@ def look(
     y, x = y[:MOST_STARS], x[:MOST_STARS]
     if len(y) == 0:
         return None
-    return Scale(half_flux_radius(median_picture(stamps(light, y, x, radius))), len(y))
+    cut = stamps(light, y, x, radius)
+    cut = cut[small_ones(cut)]
+    return Scale(half_flux_radius(median_picture(cut)), len(cut))
+
+
+def small_ones(cut: F32) -> Mask:
+    """
+    Which stamps hold what is small, where a good part of them is far smaller than the rest.
+
+    On coarse blocks a frame's brightest things may be galaxies; stars are its smallest common
+    ones. Where all are of one kind, all are taken.
+    """
+    middle = cut.shape[1] // 2
+
+    def within(reach: int) -> F64:
+        part = cut[:, middle - reach : middle + reach + 1, middle - reach : middle + reach + 1]
+        return np.asarray(part.sum(axis=(1, 2)), np.float64)
+
+    dense = within(CORE_PX) / np.maximum(within(HALO_PX), 1e-30)
+    small = dense > FAR_DENSER * np.median(dense)
+    if np.count_nonzero(small) < max(FEWEST_SMALL, SMALL_SHARE * len(cut)):
+        return np.ones(len(cut), bool)
+    return np.asarray(small)
 
 
 def refine(light: F32, peaks: Peaks, factor: int) -> tuple[I64, I64]:

@@ -9,20 +9,31 @@ from runlog.core.frame import Streak
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned, smoothed
 from runlog.measure.stars import smoothed_noise
+from runlog.measure.trail import fitted, frame_of
 
 COARSE_PX = 700  # the frame is looked at with its longer side about this many blocks long
-LIT_SIGMA = 3.5
 CELL = 28  # blocks
-ERASE_PX = 40  # how far from a trail its light is looked for
-ERASE_NOISE = 0.3  # of a pixel's noise, on average along the trail
-BEYOND_PX = 40.0  # ends are known to some ten pixels
 SHORTEST_PIECE = 10.0  # blocks
 SHORTEST_SHARE = 0.25  # of the frame's shorter side
-FULLEST_GAP = 0.45  # share of the trail that may be dark (a tumbling or flashing one)
+SAME_PX, SAME_SHARE = 30.0, 0.03  # how far apart two finds of one trail lie, of its length
 MOST_STREAKS = 20
 MOST_REFITS = 12
 WIDEST = 2.2  # blocks, rms across
 LEAST_STRETCH = 14.0  # long over short variance of a piece
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One scale at which trails are looked for."""
+
+    bin: int  # blocks of the look before, each way
+    lit_sigma: float
+    fullest_gap: float  # share of the trail that may be dark (a tumbling or flashing one)
+    steady: float  # of the typical light that the faintest fifth keeps; stars in a row do not
+
+
+FINE = Look(1, 3.5, 0.45, 0.0)
+WIDE = Look(3, 8.0, 0.15, 0.3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,22 +57,42 @@ def find_streaks(light: F32) -> tuple[Streak, ...]:
     """
     Find trails longer than a quarter of the frame's shorter side.
 
-    A coarse, smoothed copy is cut at 3.5 sigma; its connected pieces that are long and thin
+    A coarse, smoothed copy is cut at a few sigma; its connected pieces that are long and thin
     are joined along straight lines; a line is a trail when it is long, thin, filled, and not
-    the spikes of a bright star or a column of the sensor.
+    the spikes of a bright star or a column of the sensor. Bright trails under wide stars are
+    not thin on blocks that fit narrow ones: a second look takes blocks three times as large.
     """
     factor = int(np.clip(round(max(light.shape) / COARSE_PX), 1, 16))
     coarse = binned(light, factor)
+    found: list[Streak] = []
+    for look in (FINE, WIDE):
+        coarse = binned(coarse, look.bin)
+        factor *= look.bin
+        rough = [in_pixels(line, factor) for line in trails(coarse, factor, look)]
+        new = [streak for streak in rough if not any(same(streak, known) for known in found)]
+        found += [fitted(light, streak, 4.0 * factor + 4) for streak in new]
+    return tuple(found[:MOST_STREAKS])
+
+
+def trails(coarse: F32, factor: int, look: Look) -> list[Line]:
+    """Find trails on one coarse copy."""
     if min(coarse.shape) < 24:
-        return ()
+        return []
     noise = smoothed_noise(coarse)
-    soft = smoothed(coarse)
     if noise <= 0:
-        return ()
-    y, x, piece = lit_pieces(soft, LIT_SIGMA * noise)
+        return []
+    soft = smoothed(coarse)
+    y, x, piece = lit_pieces(soft, look.lit_sigma * noise)
     lines = join(y, x, piece, min(soft.shape))
-    good = [line for line in lines if is_trail(line, soft, noise, factor)]
-    return tuple(in_pixels(line, factor) for line in good[:MOST_STREAKS])
+    return [line for line in lines if is_trail(line, soft, noise, factor, look)]
+
+
+def same(one: Streak, other: Streak) -> bool:
+    """Whether a streak lies along another one."""
+    length, dy, dx = frame_of(other)
+    ends = ((one.x0, one.y0), (one.x1, one.y1))
+    off = [(x - other.x0) * dy - (y - other.y0) * dx for x, y in ends]
+    return max(map(abs, off)) < max(SAME_PX, SAME_SHARE * length)
 
 
 def lit_pieces(soft: F32, threshold: float) -> tuple[F64, F64, I64]:
@@ -70,7 +101,8 @@ def lit_pieces(soft: F32, threshold: float) -> tuple[F64, F64, I64]:
     flat = np.flatnonzero(labels)
     row, column = np.divmod(flat, soft.shape[1])
     # cut into cells, so that trails that cross or touch a star are judged piece by piece
-    cell = (row // CELL) * (soft.shape[1] // CELL + 1) + column // CELL
+    down, over = (max(1, size // CELL) for size in soft.shape)
+    cell = np.minimum(row // CELL, down - 1) * over + np.minimum(column // CELL, over - 1)
     each = labels.ravel()[flat].astype(np.int64) + cell * (count + 1)
     number = np.unique(each, return_inverse=True)[1].ravel()
     y, x = row.astype(float), column.astype(float)
@@ -131,14 +163,16 @@ def across(line: Line, y: F64, x: F64) -> F64:
     return np.asarray((x - line.x) * line.dy - (y - line.y) * line.dx)
 
 
-def is_trail(line: Line, soft: F32, noise: float, factor: int) -> bool:
+def is_trail(line: Line, soft: F32, noise: float, factor: int, look: Look) -> bool:
     """Whether a line is filled along its length, thin, and made by nothing nearer home."""
     if line.rms > WIDEST or along_axis(line, factor):
         return False
     profile = brightness_along(line, soft, 0.0)
     beside = np.maximum(brightness_along(line, soft, 5.0), brightness_along(line, soft, -5.0))
     lit = (profile > 2.0 * noise) & (profile > beside + 1.5 * noise)
-    if np.mean(lit) < 1 - FULLEST_GAP:
+    if np.mean(lit) < 1 - look.fullest_gap:
+        return False
+    if np.percentile(profile - beside, 20) < look.steady * np.median(profile):
         return False
     return not is_spike(profile, noise)
 
@@ -175,38 +209,9 @@ def in_pixels(line: Line, factor: int) -> Streak:
     """Ends of the line in frame pixels; smoothing took one block off each side."""
 
     def pixel(value: float) -> float:
-        return round((value + 1) * factor + (factor - 1) / 2, 1)
+        return (value + 1) * factor + (factor - 1) / 2
 
     return Streak(
         pixel(line.x + line.low * line.dx), pixel(line.y + line.low * line.dy),
         pixel(line.x + line.high * line.dx), pixel(line.y + line.high * line.dy),
     )  # fmt: skip
-
-
-def erase(light: F32, streaks: tuple[Streak, ...], noise_adu: float) -> None:
-    """Blank trails in place, so that their light is not taken for stars.
-
-    Each is blanked as far from its line as its mean light is seen above the noise.
-    """
-    for streak in streaks:
-        y0, x0, y1, x1 = streak.y0, streak.x0, streak.y1, streak.x1
-        length = max(float(np.hypot(y1 - y0, x1 - x0)), 1.0)
-        dy, dx = (y1 - y0) / length, (x1 - x0) / length
-        half = half_width(light, streak, dy, dx, noise_adu)
-        rows = np.arange(light.shape[0])[:, None] - y0
-        columns = np.arange(light.shape[1])[None, :] - x0
-        off = np.abs(columns * dy - rows * dx)
-        along = rows * dy + columns * dx
-        light[(off <= half) & (along > -BEYOND_PX) & (along < length + BEYOND_PX)] = 0
-
-
-def half_width(light: F32, streak: Streak, dy: float, dx: float, noise_adu: float) -> float:
-    """Distance from a trail's line at which its median light is lost in the noise."""
-    share = np.linspace(0.02, 0.98, 400)
-    y = streak.y0 + share * (streak.y1 - streak.y0)
-    x = streak.x0 + share * (streak.x1 - streak.x0)
-    offsets = np.arange(-ERASE_PX, ERASE_PX + 1)
-    where = [y + offsets[:, None] * -dx, x + offsets[:, None] * dy]
-    cut = ndimage.map_coordinates(light, where, order=0, mode="nearest")
-    seen = np.abs(offsets[np.median(cut, axis=1) > ERASE_NOISE * noise_adu])
-    return float(seen.max(initial=2)) + 2.0

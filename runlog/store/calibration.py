@@ -1,34 +1,75 @@
 """Lights that are kept and calibration frames, gathered by what must agree between them."""
 
 import re
-from collections.abc import Sequence
-from typing import Any
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Self
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, and_, false, func, not_, or_, select
 
 from runlog.core.calibration import Sensor, Shots
 from runlog.core.frame import Grade, Kind
+from runlog.core.region import read_origin
 from runlog.store import models as m
+from runlog.store.frames import unpack_cards
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
+Aliases = Mapping[str, tuple[str, ...]]
 
 
-def kept_lights(connection: Connection, doubtful: bool) -> list[Shots]:
+@dataclass(frozen=True, slots=True)
+class Partial:
+    """Which regions are smaller than their sensor: (camera, binning, size), as stored."""
+
+    regions: frozenset[tuple[str, int, int, int, int]]
+
+    @classmethod
+    def of(cls, connection: Connection) -> Self:
+        """Compare all regions ever read out with the largest of the same camera."""
+        f = m.frame.c
+        regions = (f.camera_key, f.binning_x, f.binning_y, f.width, f.height)
+        seen = [tuple(row) for row in connection.execute(select(*regions).distinct())]
+        widest: dict[str, tuple[int, int]] = {}
+        for camera, across, down, width, height in seen:
+            have = widest.get(camera, (0, 0))
+            widest[camera] = (max(have[0], width * across), max(have[1], height * down))
+        return cls(frozenset(r for r in seen if _is_smaller(r, widest[r[0]])))
+
+    @property
+    def holds(self) -> ColumnElement[bool]:
+        """Ask for the frames of such regions."""
+        f = m.frame.c
+        columns = (f.camera_key, f.binning_x, f.binning_y, f.width, f.height)
+        alike = (
+            and_(*(c == value for c, value in zip(columns, region, strict=True)))
+            for region in sorted(self.regions)
+        )
+        return or_(false(), *alike)
+
+
+def _is_smaller(region: tuple[Any, ...], widest: tuple[int, int]) -> bool:
+    """Binning leaves out a rest of columns and rows that fill no pixel."""
+    _, across, down, width, height = region
+    return bool((width + 1) * across <= widest[0] or (height + 1) * down <= widest[1])
+
+
+def kept_lights(connection: Connection, doubtful: bool, aliases: Aliases) -> list[Shots]:
     """Load kept lights, a row a night and setting."""
     f = m.frame.c
     grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
-    found = _grouped(connection, f.kind == Kind.LIGHT.value, f.counted, f.grade.in_(grades))
-    return [_shots(row, Kind.LIGHT) for row in found]
+    lights = and_(f.kind == Kind.LIGHT.value, f.counted, f.grade.in_(grades))
+    return _loaded(connection, lights, Partial.of(connection), aliases)
 
 
-def stock(connection: Connection) -> list[Shots]:
+def stock(connection: Connection, aliases: Aliases) -> list[Shots]:
     """Load all calibration frames there are, masters included, a row a night and setting."""
     f = m.frame.c
-    single = _grouped(connection, f.kind.in_(CALIBRATION), f.counted, f.stage == "raw")
-    stacks = _grouped(connection, f.kind == Kind.STACK.value)
-    masters = [_shots(row, kind, True) for row in stacks if (kind := _made_of(row.kind_from))]
-    return [_shots(row, Kind(row.kind)) for row in single] + masters
+    partial = Partial.of(connection)
+    single = and_(f.kind.in_(CALIBRATION), f.counted, f.stage == "raw")
+    stacks = _loaded(connection, f.kind == Kind.STACK.value, partial, aliases)
+    return _loaded(connection, single, partial, aliases) + [s for s in stacks if s.master]
 
 
 def _made_of(kind_from: str) -> Kind | None:
@@ -37,27 +78,55 @@ def _made_of(kind_from: str) -> Kind | None:
     return Kind(match[1]) if match else None
 
 
-def _grouped(connection: Connection, *conditions: Any) -> Sequence[Row[Any]]:
-    f = m.frame.c
-    # The set temperature is what was asked for; a camera without one tells what it had.
-    cold = func.round(func.coalesce(f.set_c, f.sensor_c))
-    own = (f.kind, f.kind_from, f.camera_key, f.gain, f.offset, f.readout_mode, f.binning_x)
-    more = (f.binning_y, f.width, f.height, f.exposure_s, f.filter, f.rotator_deg, f.combined)
-    query = (
-        select(*own, *more, cold.label("cold_c"), func.count().label("frames"))
-        .add_columns(m.run.c.night, m.rig.c.name.label("rig"), m.run.c.rig_id)
-        .join(m.run, m.run.c.id == f.run_id)
+def _loaded(
+    connection: Connection, which: ColumnElement[bool], partial: Partial, aliases: Aliases
+) -> list[Shots]:
+    """Count whole frames in the database; only those of a part are looked at one by one."""
+    whole = connection.execute(_grouped(which, not_(partial.holds)))
+    found = [_shots(row, row.frames) for row in whole]
+    return found + _placed(connection, and_(which, partial.holds), aliases)
+
+
+def _placed(connection: Connection, which: ColumnElement[bool], aliases: Aliases) -> list[Shots]:
+    """Count frames of a part of the sensor by where it begins, as their stored cards say."""
+    h = m.header.c
+    query = _settings().add_columns(h.cards).join(m.header, h.frame_id == m.frame.c.id)
+    counts: Counter[Shots] = Counter()
+    for row in connection.execute(query.where(which, h.speaks)):
+        shots = _shots(row, 1)
+        origin = read_origin(unpack_cards(row.cards), shots.sensor.binning, aliases)
+        counts[replace(shots, sensor=replace(shots.sensor, partial=True, origin=origin))] += 1
+    return [replace(shots, frames=count) for shots, count in counts.items()]
+
+
+def _settings() -> Select[Any]:
+    """Select what tells frames apart, ordered by night and rig."""
+    return (
+        select(*_own_columns())
+        .join(m.run, m.run.c.id == m.frame.c.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
-        .where(*conditions)
-        .group_by(*own, *more, cold, m.run.c.night, m.rig.c.name, m.run.c.rig_id)
         .order_by(m.run.c.night, m.run.c.rig_id)
     )
-    return connection.execute(query).all()
 
 
-def _shots(row: Row[Any], kind: Kind, master: bool = False) -> Shots:
+def _own_columns() -> Iterable[ColumnElement[Any]]:
+    f = m.frame.c
+    # The set temperature is what was asked for; a camera without one tells what it had.
+    cold = func.round(func.coalesce(f.set_c, f.sensor_c)).label("cold_c")
+    own = (f.kind, f.kind_from, f.camera_key, f.gain, f.offset, f.readout_mode, f.binning_x)
+    more = (f.binning_y, f.width, f.height, f.exposure_s, f.filter, f.rotator_deg, f.combined)
+    return (*own, *more, cold, m.run.c.night, m.rig.c.name.label("rig"), m.run.c.rig_id)
+
+
+def _grouped(*conditions: ColumnElement[bool]) -> Select[Any]:
+    query = _settings().add_columns(func.count().label("frames"))
+    return query.where(*conditions).group_by(*_own_columns())
+
+
+def _shots(row: Row[Any], frames: int) -> Shots:
+    made_of = _made_of(row.kind_from) if row.kind == Kind.STACK.value else None
     return Shots(
-        kind=kind,
+        kind=made_of or Kind(row.kind),
         rig=row.rig,
         rig_id=row.rig_id,
         sensor=Sensor(
@@ -73,7 +142,7 @@ def _shots(row: Row[Any], kind: Kind, master: bool = False) -> Shots:
         filter=row.filter,
         rotator_deg=row.rotator_deg,
         night=row.night,
-        frames=row.frames,
+        frames=frames,
         exposures=row.combined,
-        master=master,
+        master=made_of is not None,
     )

@@ -1,5 +1,6 @@
 """Open the database: SQLite with safe transactions, or any other URL SQLAlchemy knows."""
 
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +14,7 @@ from runlog.errors import StoreError
 
 BUSY_TIMEOUT_MS = 30_000
 READ_ONLY = {"runlog_read": True}
+IN_MEMORY = ":memory:"
 
 
 def database_url(text: str) -> URL:
@@ -29,17 +31,35 @@ def database_url(text: str) -> URL:
         ) from error
 
 
+def require_there(text: str) -> None:
+    """Refuse a database file that does not exist: a mistyped path must not become an empty one."""
+    url = database_url(text)
+    if url.get_backend_name() != "sqlite":
+        return
+    path = Path(url.database or IN_MEMORY)
+    if str(path) == IN_MEMORY or str(path).startswith("file:") or path.exists():
+        return
+    raise StoreError("There is no database", str(path), "runlog scan FOLDER makes one")
+
+
 def open_engine(text: str) -> Engine:
     """Make an engine for a database; an SQLite file's folder is made when it is missing."""
     url = database_url(text)
     if url.get_backend_name() != "sqlite":
         return _server_engine(url)
-    path = Path(url.database or ":memory:")
+    path = Path(url.database or IN_MEMORY)
     _make_folder(path)
-    engine = create_engine(url, connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
+    engine = create_engine(
+        url, connect_args={"timeout": BUSY_TIMEOUT_MS / 1000}, json_deserializer=_from_json
+    )
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def _from_json(text: str) -> Any:
+    """Read a JSON column; most lists of faults, questions and trails are empty."""
+    return [] if text == "[]" else json.loads(text)
 
 
 def _server_engine(url: URL) -> Engine:
@@ -127,6 +147,14 @@ CURES = {
     "malformed": (
         "The database file is damaged",
         "Restore it from a copy; runlog check tells more",
+    ),
+    "no such column": (
+        "The tables of the database are not those of this runlog",
+        "Another runlog changed them: close this one, bring it up to date and start it again",
+    ),
+    "no such table": (
+        "The database has lost its tables",
+        "Restore it from a copy, or name another with --db FILE",
     ),
     "not a database": (
         "This file is not a database",

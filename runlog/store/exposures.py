@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, and_, select, update
 
 from runlog.core.frame import FrameHeader, Kind, Stage
-from runlog.core.identity import COPY_TOLERANCE_S, Copy, counted_keys, same_exposure
+from runlog.core.identity import COPY_TOLERANCE_S, Copy, counted_keys, fold_name, same_exposure
 from runlog.store import models as m
 from runlog.store.runs import touch
 
@@ -33,6 +33,14 @@ def recount(connection: Connection, start: datetime) -> None:
     touch(connection, sorted({row.run_id for row in changed}))
 
 
+def recount_all(connection: Connection) -> None:
+    """Choose again among all frames that were taken for copies, as when the rule has changed."""
+    f = m.frame.c
+    query = select(f.taken_at_utc).where(~f.counted, f.taken_at_utc.is_not(None)).distinct()
+    for start in connection.execute(query.order_by(f.taken_at_utc)).scalars().all():
+        recount(connection, start)
+
+
 def _copy(row: Row[Any]) -> Copy:
     return Copy(
         row.content_key,
@@ -41,6 +49,7 @@ def _copy(row: Row[Any]) -> Copy:
         row.camera_key,
         Stage(row.stage),
         row.card_count,
+        fold_name(row.telescope),
     )
 
 
@@ -70,7 +79,9 @@ def _started(connection: Connection, first: datetime, last: datetime) -> Sequenc
     f = m.frame.c
     query = (
         select(f.id, f.content_key, f.taken_at_utc, f.exposure_s, f.camera_key, f.stage, f.counted)
-        .add_columns(f.run_id, m.header.c.card_count)
+        .add_columns(f.run_id, m.header.c.card_count, m.rig.c.telescope)
+        .join(m.run, m.run.c.id == f.run_id)
+        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .join(m.header, and_(m.header.c.frame_id == f.id, m.header.c.speaks))
         .where(f.taken_at_utc >= first, f.taken_at_utc <= last)
         .where(f.exposure_s.is_not(None), f.header_kind != Kind.STACK.value)

@@ -4,8 +4,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, exists, func, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    bindparam,
+    exists,
+    func,
+    insert,
+    select,
+    update,
+)
 
+from runlog.core.frame import Kind
 from runlog.store import models as m
 
 
@@ -17,6 +27,14 @@ class KnownFile:
     mtime_ns: int
     error: str | None
     missing: bool
+
+
+@dataclass(frozen=True, slots=True)
+class OldMeasure:
+    """A file whose frame was measured by an earlier version, and what the frame was taken for."""
+
+    content_key: str
+    kind: Kind
 
 
 # (size, time of change) -> [(content key, measured, levelled)]
@@ -44,6 +62,36 @@ def known_pixels(connection: Connection) -> PixelIndex:
     for size, mtime_ns, key, measured, levelled in connection.execute(query):
         index.setdefault((size, mtime_ns), []).append((key, bool(measured), bool(levelled)))
     return index
+
+
+def measured_before(
+    connection: Connection, version: int, kinds: Iterable[Kind]
+) -> dict[bytes, OldMeasure]:
+    """Load the files of frames that an earlier version measured, those of the speaking header.
+
+    A frame counts as measured before only while it is of a kind that is measured at all.
+    """
+    f = m.frame.c
+    query = (
+        select(m.file.c.path, f.content_key, f.header_kind)
+        .join(m.header, m.header.c.id == m.file.c.header_id)
+        .join(m.frame, f.id == m.header.c.frame_id)
+        .where(m.header.c.speaks, *_before(version, kinds))
+    )
+    return {
+        bytes(path): OldMeasure(key, Kind(kind)) for path, key, kind in connection.execute(query)
+    }
+
+
+def count_measured_before(connection: Connection, version: int, kinds: Iterable[Kind]) -> int:
+    """Count the frames that an earlier version measured, whether their files are there or not."""
+    query = select(func.count()).select_from(m.frame).where(*_before(version, kinds))
+    return connection.execute(query).scalar_one()
+
+
+def _before(version: int, kinds: Iterable[Kind]) -> tuple[ColumnElement[bool], ...]:
+    f = m.frame.c
+    return (f.measured_with < version, f.header_kind.in_([kind.value for kind in kinds]))
 
 
 def set_missing(connection: Connection, paths: Iterable[bytes], missing: bool) -> None:

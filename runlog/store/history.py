@@ -1,35 +1,52 @@
 """What settling remembers between runs: usual widths, references, star lists."""
 
 from collections.abc import Mapping, Sequence
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Row, and_, delete, func, insert, select, update
+from sqlalchemy import (
+    Connection,
+    Row,
+    Subquery,
+    and_,
+    bindparam,
+    delete,
+    func,
+    insert,
+    select,
+    update,
+)
 
 from runlog.core.baseline import Earlier
 from runlog.core.frame import StarList
 from runlog.store import models as m
 from runlog.store.runs import touch_settled
+from runlog.store.settling import LOADED, StoredFrame, frames_by_id, stored_frames
 
 LAST_NIGHTS = 8
 FEWEST_NIGHTS = 2
 
 UsualWidths = Mapping[tuple[str, int], float]  # (filter, binning) -> FWHM in px at airmass 1
 
+# Asked once a run, of thousands of runs: putting a statement together takes longer than running it.
+_USUAL = select(m.run_usual.c.filter, m.run_usual.c.binning, m.run_usual.c.fwhm_px)
+_EARLIER = (
+    _USUAL.join(m.run, m.run.c.id == m.run_usual.c.run_id)
+    .where(m.run.c.rig_id == bindparam("rig"), m.run.c.night < bindparam("before"))
+    .where(m.run.c.night != "")
+    .order_by(m.run.c.night.desc())
+)
+_OF_RUN = _USUAL.where(m.run_usual.c.run_id == bindparam("run"))
+
 
 def earlier_nights(
     connection: Connection, rig_id: int, night: str
 ) -> dict[tuple[object, ...], Earlier]:
     """Load what was usual in the rig's last nights strictly before one."""
-    u = m.run_usual.c
-    query = (
-        select(u.filter, u.binning, u.fwhm_px)
-        .join(m.run, m.run.c.id == u.run_id)
-        .where(m.run.c.rig_id == rig_id, m.run.c.night < night, m.run.c.night != "")
-        .order_by(m.run.c.night.desc())
-    )
     widths: dict[tuple[object, ...], list[float]] = {}
-    for name, binning, fwhm_px in connection.execute(query):
+    asked = {"rig": rig_id, "before": night}
+    for name, binning, fwhm_px in connection.execute(_EARLIER, asked).all():
         last = widths.setdefault((name, binning), [])
         if len(last) < LAST_NIGHTS:
             last.append(fwhm_px)
@@ -43,7 +60,7 @@ def earlier_nights(
 def put_usual(connection: Connection, run_id: int, widths: UsualWidths) -> None:
     """Remember what was usual in a run; when that changed, the rig's later runs become dirty."""
     u = m.run_usual.c
-    stored = connection.execute(select(u.filter, u.binning, u.fwhm_px).where(u.run_id == run_id))
+    stored = connection.execute(_OF_RUN, {"run": run_id})
     if {(row[0], row[1]): row[2] for row in stored} == dict(widths):
         return
     connection.execute(delete(m.run_usual).where(u.run_id == run_id))
@@ -78,25 +95,48 @@ CANDIDATES = 9
 TOO_BRIGHT = 1.6  # times the candidates' median: that frame had another filter in
 
 
-def reference_frame(connection: Connection, rig_id: int, field: Field) -> Row[Any] | None:
-    """Find the best frame ever of a rig, target and filter.
+def best_frames(connection: Connection, rig_id: int) -> dict[Field, StoredFrame]:
+    """Find the best frame ever of each field of a rig.
 
     Best is the highest signal to noise of the 25th brightest star among round, focused frames,
     leaving out one whose stars are far brighter than in the next best; ties go to the smallest
     key, so the order of scans changes nothing.
     """
+    ranked = _ranked(rig_id)
+    near_best = select(ranked).where(ranked.c.place <= CANDIDATES).order_by(ranked.c.place)
+    candidates: dict[Field, list[Row[Any]]] = {}
+    for row in connection.execute(near_best).all():
+        candidates.setdefault(field_of(row), []).append(row)
+    chosen = {field: _most_believable(rows) for field, rows in candidates.items()}
+    loaded = frames_by_id(connection, [row.id for row in chosen.values() if row is not None])
+    return {field: loaded[row.id] for field, row in chosen.items() if row is not None}
+
+
+def field_of(row: Any) -> Field:
+    """Name what a frame can be matched with: same target, filter, binning, size and gain."""
+    return _field(row)
+
+
+_field = attrgetter(*REFERENCE_KEYS)
+
+
+def _ranked(rig_id: int) -> Subquery:
+    """Rank the frames of each field of a rig in one pass: the table has no order that helps."""
     f = m.frame.c
     score = f.ranked_flux_adu / (f.noise_adu * f.fwhm_px)
-    query = (
-        select(m.frame)
+    place = func.row_number().over(
+        partition_by=[f[name] for name in REFERENCE_KEYS],
+        order_by=[func.coalesce(score, 0).desc(), f.stars.desc(), f.content_key],
+    )
+    return (
+        select(f.id, f.ranked_flux_adu, f.exposure_s, place.label("place"))
+        .add_columns(*[f[name] for name in REFERENCE_KEYS])
         .join(m.run, m.run.c.id == f.run_id)
-        .where(m.run.c.rig_id == rig_id, *_in_field(field))
+        .where(m.run.c.rig_id == rig_id)
         .where(f.counted, f.header_kind == "light", f.fwhm_px.is_not(None))
         .where(f.eccentricity < 0.8, f.noise_adu > 0, f.readout.is_(None), f.exposure_s > 0)
-        .order_by(func.coalesce(score, 0).desc(), f.stars.desc(), f.content_key)
-        .limit(CANDIDATES)
+        .subquery()
     )
-    return _most_believable(connection.execute(query).all())
 
 
 def _most_believable(candidates: Sequence[Row[Any]]) -> Row[Any] | None:
@@ -109,16 +149,24 @@ def _most_believable(candidates: Sequence[Row[Any]]) -> Row[Any] | None:
     return None
 
 
-def _in_field(field: Field) -> list[Any]:
-    return [m.frame.c[name] == value for name, value in zip(REFERENCE_KEYS, field, strict=True)]
-
-
-def touch_outdated(connection: Connection, rig_id: int, field: Field, key: str) -> None:
-    """Make runs dirty whose frames are matched to another frame than the best one."""
-    f, r = m.frame.c, m.run.c
-    outdated = select(f.run_id).where(*_in_field(field), f.matched_to.is_not(None))
-    outdated = outdated.where(f.matched_to != key)
-    touch_settled(connection, r.rig_id == rig_id, r.id.in_(outdated))
+def runs_matched_otherwise(
+    connection: Connection, rig_id: int, best: Mapping[Field, StoredFrame]
+) -> set[int]:
+    """Find the runs whose frames are matched to another frame than the best one."""
+    f = m.frame.c
+    query = (
+        select(f.run_id, f.matched_to, *[f[name] for name in REFERENCE_KEYS])
+        .join(m.run, m.run.c.id == f.run_id)
+        .where(m.run.c.rig_id == rig_id, f.matched_to.is_not(None))
+        .where(f.header_kind == "light", f.measured_with.is_not(None))
+        .distinct()
+    )
+    keys = {field: row.content_key for field, row in best.items()}
+    return {
+        run_id
+        for run_id, matched_to, *field in connection.execute(query).all()
+        if keys.get(tuple(field)) != matched_to
+    }
 
 
 def star_lists(connection: Connection, frame_ids: Sequence[int]) -> dict[int, StarList]:
@@ -134,10 +182,10 @@ def unpack_stars(packed: bytes) -> StarList:
     return StarList(*(tuple(column.tolist()) for column in table.T))
 
 
-def frame_by_key(connection: Connection, content_key: str) -> Row[Any] | None:
+def frame_by_key(connection: Connection, content_key: str) -> StoredFrame | None:
     """Load one frame."""
-    query = select(m.frame).where(m.frame.c.content_key == content_key)
-    return connection.execute(query).one_or_none()
+    query = LOADED.where(m.frame.c.content_key == content_key)
+    return next(iter(stored_frames(connection.execute(query).all())), None)
 
 
 # --- the frozen references of effective time ------------------------------------------------

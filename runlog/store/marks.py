@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, bindparam, func, insert, select
 
 from runlog.store import models as m
 
@@ -50,16 +50,19 @@ def history(connection: Connection, frame_id: int) -> Sequence[Mark]:
     return [Mark(*row) for row in connection.execute(query)]
 
 
+_LATEST = (
+    select(func.max(m.mark.c.id))
+    .join(m.frame, m.frame.c.id == m.mark.c.frame_id)
+    .where(m.frame.c.run_id == bindparam("run"))
+    .group_by(m.mark.c.frame_id)
+)
+_STANDING = select(m.mark).where(m.mark.c.id.in_(_LATEST), m.mark.c.grade != AUTO)
+
+
 def standing_marks(connection: Connection, run_id: int) -> dict[int, Mark]:
     """Load the mark in force for each marked frame of a run."""
-    latest = (
-        select(func.max(m.mark.c.id))
-        .join(m.frame, m.frame.c.id == m.mark.c.frame_id)
-        .where(m.frame.c.run_id == run_id)
-        .group_by(m.mark.c.frame_id)
-    )
-    query = select(m.mark).where(m.mark.c.id.in_(latest), m.mark.c.grade != AUTO)
-    return {row.frame_id: Mark(*row) for row in connection.execute(query)}
+    rows = connection.execute(_STANDING, {"run": run_id})
+    return {row.frame_id: Mark(*row) for row in rows}
 
 
 def runs_with_marks(connection: Connection) -> set[int]:

@@ -9,11 +9,13 @@ from typing import Any
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    Row,
     Select,
     String,
     and_,
     cast,
     exists,
+    extract,
     func,
     not_,
     or_,
@@ -47,8 +49,8 @@ SORTED_BY = MEASURES | {
 }
 LINE = tuple(
     "id taken_at_utc exposure_s target filter stars fwhm_px eccentricity hfr_px background_adu "
-    "noise_adu airmass transparency ranked_flux_adu moon_alt_deg sensor_c focus_c "
-    "auto_grade grade graded_by faults note run_id".split()
+    "noise_adu airmass transparency ranked_flux_adu moon_alt_deg sensor_c focus_pos "
+    "focus_c auto_grade grade graded_by faults note run_id".split()
 )
 
 
@@ -56,10 +58,11 @@ LINE = tuple(
 class Term:
     """One thing asked of a frame; `negated` asks for the opposite."""
 
-    about: str  # grade, fault, night, person, noted, target, filter, text, above, below
+    about: str  # grade, fault, night, person, noted, target, filter, text, above, below, clock
     value: str = ""
     column: str = ""
     number: float = 0.0
+    until: float = 0.0  # of "clock": seconds of the day, as is its number, both within
     negated: bool = False
 
 
@@ -99,6 +102,7 @@ class FrameLine:
     ranked_flux_adu: float | None
     moon_alt_deg: float | None
     sensor_c: float | None
+    focus_pos: float | None
     focus_c: float | None
     auto_grade: str
     grade: str
@@ -122,6 +126,25 @@ def _lines_query() -> Select[Any]:
     return select(*[m.frame.c[name] for name in LINE])
 
 
+# --- nights ---------------------------------------------------------------------------------
+
+
+def run_rows(connection: Connection) -> Sequence[Row[Any]]:
+    """Load a run a row from the sums alone: no frame is read, so it is quick with any number."""
+    r, s = m.run.c, m.run_sum.c
+    summed = ("frames", "logged_s", "kept_s", "doubtful_s", "rejected_s")
+    query = (
+        select(r.id, r.night, m.rig.c.name.label("rig"))
+        .add_columns(*[func.sum(s[name]).label(name) for name in summed])
+        .join(m.rig, m.rig.c.id == r.rig_id)
+        .join(m.run_sum, s.run_id == r.id)
+        .group_by(r.id, r.night, m.rig.c.name)
+        .having(func.sum(s.frames) > 0)
+        .order_by(r.night, m.rig.c.name)
+    )
+    return connection.execute(query).all()
+
+
 # --- lists ----------------------------------------------------------------------------------
 
 
@@ -129,7 +152,7 @@ def frame_ids(
     connection: Connection, sieve: Sieve, order: Order, limit: int | None = None
 ) -> "array[int]":
     """List the ids that pass, in order: eight bytes a frame, so 200,000 fit anywhere."""
-    query = select(m.frame.c.id).where(*_lights(), *_conditions(sieve))
+    query = select(m.frame.c.id).where(*_lights(), *_conditions(connection, sieve))
     query = query.order_by(*_sorting(order)).limit(limit)
     if connection.dialect.name != "sqlite":
         return array("q", connection.execute(query).scalars())
@@ -187,35 +210,54 @@ def count_open(connection: Connection, run_id: int | None) -> int:
 # --- the terms as SQL -----------------------------------------------------------------------
 
 
-def _conditions(sieve: Sieve) -> list[ColumnElement[bool]]:
-    found = [_condition(term) for term in sieve.terms]
+def _conditions(connection: Connection, sieve: Sieve) -> list[ColumnElement[bool]]:
+    found = [_condition(connection, term) for term in sieve.terms]
     if sieve.run_id is not None:
         found.append(m.frame.c.run_id == sieve.run_id)
     return found
 
 
-def _condition(term: Term) -> ColumnElement[bool]:
+def _condition(connection: Connection, term: Term) -> ColumnElement[bool]:
     # A frame without the value fails "above 3" and passes "not above 3": NULL counts as no.
-    found = func.coalesce(_asked(term), False)
+    found = func.coalesce(_asked(connection, term), False)
     return not_(found) if term.negated else found
 
 
-def _asked(term: Term) -> ColumnElement[bool]:
+def _asked(connection: Connection, term: Term) -> ColumnElement[bool]:
     f = m.frame.c
+    if term.about in ("filter", "target"):
+        return f[term.about].in_(_spelled(connection, term))
     if term.about in ("above", "below"):
         column = MEASURES[term.column]
         return column > term.number if term.about == "above" else column < term.number
+    if term.about == "clock":
+        return _started_between(int(term.number), int(term.until))
     plain: dict[str, ColumnElement[bool]] = {
         "grade": f.grade == term.value,
         "fault": cast(f.faults, String).contains(f'"{term.value}"', autoescape=True),
         "person": f.graded_by == "person",
         "noted": f.note.is_not(None),
-        "filter": func.lower(f.filter) == term.value,
-        "target": func.lower(f.target) == term.value,
         "night": _run_is(m.run.c.night == term.value),
         "text": _text(term.value),
     }
     return plain[term.about]
+
+
+def _spelled(connection: Connection, term: Term) -> list[str]:
+    """List the names in the sums that are this one but for capitals: SQLite's own `lower` leaves
+    those outside ASCII as they are."""
+    names = connection.execute(select(m.run_sum.c[term.about]).distinct()).scalars()
+    return [name for name in names if name.lower() == term.value.lower()]
+
+
+def _started_between(first_s: int, last_s: int) -> ColumnElement[bool]:
+    """Compare times of day; a stretch may run over midnight."""
+    start = m.frame.c.taken_at_utc
+    parts = ((extract("hour", start), 3600), (extract("minute", start), 60))
+    of_day = sum((part * seconds for part, seconds in parts), extract("second", start))
+    if first_s <= last_s:
+        return and_(of_day >= first_s, of_day < last_s + 1)
+    return or_(of_day >= first_s, of_day < last_s + 1)
 
 
 def _run_is(condition: ColumnElement[bool]) -> ColumnElement[bool]:

@@ -2,15 +2,14 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
     Row,
-    Select,
     bindparam,
-    delete,
     func,
     insert,
     select,
@@ -19,7 +18,6 @@ from sqlalchemy import (
 
 from runlog.core.frame import Kind, RunFrame
 from runlog.core.identity import fold_name
-from runlog.core.totals import RunSum
 from runlog.store import models as m
 
 Rows = Sequence[Row[*tuple[Any, ...]]]
@@ -65,6 +63,7 @@ class RunState:
     night: str
     rig_id: int
     revision: int
+    grounds: str  # the settings it was settled by the last time
 
 
 def run_id_for(connection: Connection, place: Place) -> int:
@@ -113,18 +112,22 @@ def touch_all(connection: Connection) -> None:
     connection.execute(update(m.run).values(revision=m.run.c.revision + 1))
 
 
-def dirty_runs(connection: Connection, run_id: int | None = None) -> list[RunState]:
+def dirty_runs(connection: Connection) -> list[RunState]:
     """List the runs whose grades and sums are not up to date, oldest first."""
-    query = _run_states().where(m.run.c.revision != m.run.c.settled_revision)
-    if run_id is not None:
-        query = query.where(m.run.c.id == run_id)
-    return [RunState(*row) for row in connection.execute(query)]
+    return [RunState(*row) for row in connection.execute(_DIRTY)]
 
 
-def _run_states() -> Select[Any]:
-    """Select the columns of `RunState`, oldest run first."""
-    r = m.run.c
-    return select(r.id, r.night, r.rig_id, r.revision).order_by(r.night, r.id)
+def dirty_run(connection: Connection, run_id: int) -> RunState | None:
+    """Load one run if it is not up to date."""
+    row = connection.execute(_ONE_DIRTY, {"run": run_id}).one_or_none()
+    return RunState(*row) if row is not None else None
+
+
+_STATES = select(m.run.c.id, m.run.c.night, m.run.c.rig_id, m.run.c.revision, m.run.c.policy)
+_DIRTY = _STATES.where(m.run.c.revision != m.run.c.settled_revision).order_by(
+    m.run.c.night, m.run.c.id
+)
+_ONE_DIRTY = _DIRTY.where(m.run.c.id == bindparam("run"))
 
 
 def touch_settled(connection: Connection, *which: ColumnElement[bool]) -> int:
@@ -138,32 +141,34 @@ def touch_settled(connection: Connection, *which: ColumnElement[bool]) -> int:
     return changed.rowcount
 
 
-def touch_graded_otherwise(connection: Connection, policy: str) -> int:
-    """Mark the runs dirty that were graded by other limits; returns how many."""
-    return touch_settled(connection, m.run.c.policy != policy)
+def touch_runs(connection: Connection, run_ids: Iterable[int]) -> None:
+    """Mark dirty those of some runs that are up to date."""
+    touch_settled(connection, m.run.c.id.in_(sorted(run_ids)))
 
 
-def count_graded_otherwise(connection: Connection, policy: str) -> int:
-    """Count the runs that were graded by other limits than these."""
-    query = select(func.count()).select_from(m.run).where(m.run.c.policy != policy)
+def touch_settled_otherwise(connection: Connection, grounds: str) -> int:
+    """Mark the runs dirty that were settled by other settings; returns how many."""
+    return touch_settled(connection, m.run.c.policy != grounds)
+
+
+def count_settled_otherwise(connection: Connection, grounds: str) -> int:
+    """Count the runs that were settled by other settings than these."""
+    query = select(func.count()).select_from(m.run).where(m.run.c.policy != grounds)
     return connection.execute(query).scalar_one()
 
 
 def run_of_frame(connection: Connection, frame_id: int) -> RunState:
     """Load the run a frame belongs to."""
     of_frame = select(m.frame.c.run_id).where(m.frame.c.id == frame_id)
-    query = _run_states().where(m.run.c.id == of_frame.scalar_subquery())
+    query = _STATES.where(m.run.c.id == of_frame.scalar_subquery())
     return RunState(*connection.execute(query).one())
 
 
 def all_runs(connection: Connection) -> list[RunState]:
     """List all runs, oldest first."""
-    return [RunState(*row) for row in connection.execute(_run_states())]
-
-
-def dirty_run(connection: Connection, run_id: int) -> RunState | None:
-    """Load one run if it is not up to date."""
-    return next((run for run in dirty_runs(connection, run_id)), None)
+    return [
+        RunState(*row) for row in connection.execute(_STATES.order_by(m.run.c.night, m.run.c.id))
+    ]
 
 
 def frames_of_run(connection: Connection, run_id: int) -> Rows:
@@ -173,80 +178,35 @@ def frames_of_run(connection: Connection, run_id: int) -> Rows:
     return connection.execute(query).all()
 
 
-def zero_levels(connection: Connection, camera_key: str) -> Rows:
-    """Load levels of a camera's bias and dark frames: where its zero of light lies."""
-    f = m.frame.c
-    query = (
-        select(f.kind, f.gain, f.offset, f.binning_x, f.readout_mode, f.exposure_s, f.level)
-        .where(f.camera_key == camera_key, f.kind.in_([Kind.BIAS.value, Kind.DARK.value]))
-        .where(f.stage == "raw", f.level.is_not(None))
-        .order_by(f.content_key)
-    )
-    return connection.execute(query).all()
+# What a frame among its run has from its row as it stands.
+SAME = (
+    "taken_at_utc exposure_s target filter width height gain offset sensor_c set_c focus_pos "
+    "focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
+    "fwhm_px axis_ratio eccentricity elongation_deg alignment hfr_px background_adu noise_adu "
+    "beta width_from clipped_stars readout doubled_share doubled_px throughput transparency "
+    "shift_x_px shift_y_px rotation_deg rows_out_of_place counted"
+).split()
+_same = attrgetter(*SAME)
 
 
-def write_settled(
-    connection: Connection,
-    run: RunState,
-    frames: Sequence[Mapping[str, Any]],
-    sums: Sequence[RunSum],
-    policy: str,
-) -> bool:
-    """Write a settled run in one go; False, and nothing written, if it changed meanwhile."""
-    revision = connection.execute(select(m.run.c.revision).where(m.run.c.id == run.id)).scalar_one()
-    if revision != run.revision:
-        return False
-    _update_frames(connection, frames)
-    connection.execute(delete(m.run_sum).where(m.run_sum.c.run_id == run.id))
-    if sums:
-        connection.execute(insert(m.run_sum), [asdict(s) | {"run_id": run.id} for s in sums])
-    connection.execute(
-        update(m.run)
-        .where(m.run.c.id == run.id)
-        .values(settled_revision=run.revision, policy=policy)
-    )
-    return True
-
-
-def _update_frames(connection: Connection, frames: Sequence[Mapping[str, Any]]) -> None:
-    """Update frames, those that change in the same columns in one statement."""
-    alike: dict[tuple[str, ...], list[dict[str, Any]]] = {}
-    for frame in frames:
-        alike.setdefault(tuple(sorted(frame)), []).append(dict(frame))
-    for names, members in alike.items():
-        changed: dict[str, Any] = {name: bindparam(name) for name in names if name != "frame_id"}
-        by_id = update(m.frame).where(m.frame.c.id == bindparam("frame_id"))
-        connection.execute(by_id.values(changed), members)
-
-
-def run_frame(row: Row[Any], **found: Any) -> RunFrame:
-    """Turn a row into the dataclass that grading reads; `found` overrides columns."""
-    values: dict[str, Any] = {
-        "key": row.content_key,
-        "kind": Kind(row.header_kind),
-        "kind_from": row.header_kind_from,
-        "binning": row.binning_x,
-        "measured": row.measured_with is not None,
-        "ranked_flux_adu_s": _per_second(row.ranked_flux_adu, row.exposure_s),
-        "streaks": len(row.streaks or ()),
-        "notes": tuple(row.notes or ()),
-        "zone_stars": _zone_stars(row.field),
-        "tilt": (row.field or {}).get("tilt"),
-        "curvature": (row.field or {}).get("curvature"),
-    }
-    same = (
-        "taken_at_utc exposure_s target filter width height gain offset sensor_c set_c focus_pos "
-        "focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
-        "fwhm_px axis_ratio eccentricity elongation_deg alignment hfr_px background_adu noise_adu "
-        "beta width_from clipped_stars readout doubled_share doubled_px throughput transparency "
-        "shift_x_px shift_y_px rotation_deg rows_out_of_place counted"
-    ).split()
-    values |= {name: getattr(row, name) for name in same}
-    return RunFrame(**(values | found))
-
-
-def _zone_stars(field: Mapping[str, Any] | None) -> tuple[int, ...]:
-    return tuple(zone["stars"] for zone in field["zones"]) if field else ()
+def run_frame(row: Any, **found: Any) -> RunFrame:
+    """Turn a row of the table of frames into what grading reads; `found` overrides columns."""
+    values = dict(zip(SAME, _same(row), strict=True))
+    field = row.field
+    values["key"] = row.content_key
+    values["kind"] = Kind(row.header_kind)
+    values["kind_from"] = row.header_kind_from
+    values["binning"] = row.binning_x
+    values["measured"] = row.measured_with is not None
+    values["ranked_flux_adu_s"] = _per_second(row.ranked_flux_adu, row.exposure_s)
+    values["streaks"] = len(row.streaks or ())
+    values["notes"] = tuple(row.notes or ())
+    if field:
+        values["zone_stars"] = tuple([zone["stars"] for zone in field["zones"]])
+        values["tilt"] = field.get("tilt")
+        values["curvature"] = field.get("curvature")
+    values.update(found)
+    return RunFrame(**values)
 
 
 def _per_second(value: float | None, exposure_s: float | None) -> float | None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, bindparam, func, insert, select, update
+from sqlalchemy import Connection, Row, and_, bindparam, case, func, insert, or_, select, update
 
 from runlog.core.personal import TargetChanges, in_force
 from runlog.store import models as m
@@ -77,32 +77,54 @@ def spellings(connection: Connection) -> Sequence[Row[Any]]:
     return connection.execute(query).all()
 
 
-def named_frames(connection: Connection) -> Sequence[Row[Any]]:
-    """Load what tells a frame's target, of every frame whose header names one, in groups."""
+def named_frames(connection: Connection) -> Rows:
+    """Count frames by spelling and target; `listed` are the lights that the list counts."""
     f = m.frame.c
     query = (
-        select(f.target_raw, f.target, func.count().label("frames"))
+        select(f.target_raw, f.target, func.sum(_listed()).label("listed"))
         .where(_plain_target())
         .group_by(f.target_raw, f.target)
     )
     return connection.execute(query).all()
 
 
-def frames_spelled(connection: Connection, raw: str | None, target: str) -> Rows:
-    """Load the frames of one spelling and target, with what tells where they point."""
+def all_spellings(connection: Connection) -> list[str | None]:
+    """List every spelling of a target in any header, and None where one has none."""
+    return list(connection.execute(select(m.frame.c.target_raw).distinct()).scalars())
+
+
+def spellings_behind(connection: Connection, kinds: Sequence[str]) -> list[str | None]:
+    """List the spellings of targets in the runs that are not settled."""
+    f, r = m.frame.c, m.run.c
+    query = select(f.target_raw).distinct().join(m.run, r.id == f.run_id)
+    behind = query.where(r.revision != r.settled_revision, f.header_kind.in_(kinds))
+    return list(connection.execute(behind).scalars())
+
+
+def nameless_frames(
+    connection: Connection, spellings: Sequence[str | None], kinds: Sequence[str], no_target: str
+) -> Rows:
+    """Load the frames of some spellings that may have a target, or have one already."""
     f = m.frame.c
-    same_raw = f.target_raw.is_(None) if raw is None else f.target_raw == raw
-    columns = (f.id, f.kind, f.ra_deg, f.dec_deg, f.width, f.height, f.pixel_um, f.focal_mm)
-    query = select(*columns, f.binning_x, f.header_kind)
-    return connection.execute(query.where(same_raw, f.target == target, _plain_target())).all()
+    columns = (f.id, f.content_key, f.target, f.corrected, f.header_kind, f.taken_at_utc)
+    pointing = (f.ra_deg, f.dec_deg, f.width, f.height, f.pixel_um, f.focal_mm, f.binning_x)
+    spelled = or_(f.target_raw.is_(None), f.target_raw.in_([s for s in spellings if s is not None]))
+    query = select(*columns, *pointing, _listed().label("listed"))
+    query = query.where(spelled, or_(f.header_kind.in_(kinds), f.target != no_target))
+    return connection.execute(query).all()
 
 
 def corrected_frames(connection: Connection) -> Rows:
     """Load what tells a target, of the frames with any correction: they are named one by one."""
     f = m.frame.c
-    columns = (f.id, f.content_key, f.target_raw, f.target, f.header_kind, f.ra_deg, f.dec_deg)
-    query = select(*columns, f.width, f.height, f.pixel_um, f.focal_mm, f.binning_x)
-    return connection.execute(query.where(f.corrected.is_not(None)).order_by(f.id)).all()
+    columns = (f.id, f.content_key, f.target_raw, f.target, _listed().label("listed"))
+    query = select(*columns).where(f.corrected.is_not(None)).order_by(f.id)
+    return connection.execute(query).all()
+
+
+def _listed() -> Any:
+    """Tell the lights that lists and totals count: 1 or 0."""
+    return case((and_(m.frame.c.kind == "light", m.frame.c.counted), 1), else_=0)
 
 
 def _plain_target() -> Any:

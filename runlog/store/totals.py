@@ -23,6 +23,16 @@ class Part:
     until: str | None = None  # the last evening, itself included
     rig: str | None = None  # part of a rig's name
 
+    @property
+    def is_all_time(self) -> bool:
+        """Tell whether all nights and rigs are meant, whatever the target."""
+        return self.since is None and self.until is None and self.rig is None
+
+    @property
+    def is_all(self) -> bool:
+        """Tell whether nothing is asked for."""
+        return self.is_all_time and self.target is None
+
 
 ALL = Part()
 
@@ -114,14 +124,8 @@ def sums_of_run(connection: Connection, run_id: int) -> list[RunSum]:
 def runs_with_sums(connection: Connection) -> Sequence[Row[Any]]:
     """Load one row a run that has frames: night, rig, hours by grade; newest first."""
     s = m.run_sum.c
-    night_from = (  # frames may differ; the choice must not hang on the order of scanning
-        select(func.min(m.frame.c.night_from))
-        .where(m.frame.c.run_id == m.run.c.id)
-        .scalar_subquery()
-    )
     query = (
         select(m.run.c.id, m.run.c.night, m.rig.c.name.label("rig"))
-        .add_columns(night_from.label("night_from"))
         .add_columns(*[func.coalesce(func.sum(s[n]), 0).label(n) for n in SUMS[:-1]])
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .outerjoin(m.run_sum, s.run_id == m.run.c.id)
@@ -130,3 +134,15 @@ def runs_with_sums(connection: Connection) -> Sequence[Row[Any]]:
         .order_by(m.run.c.night.desc(), m.rig.c.name)
     )
     return connection.execute(query).all()
+
+
+def night_sources(connection: Connection, run_id: int | None = None) -> dict[int, str]:
+    """Say what each run's local noon was taken from; asks every frame, so only where it is shown.
+
+    Frames may differ; the choice must not hang on the order of scanning.
+    """
+    f = m.frame.c
+    query = select(f.run_id, func.min(f.night_from)).group_by(f.run_id)
+    if run_id is not None:
+        query = query.where(f.run_id == run_id)
+    return {row[0]: row[1] for row in connection.execute(query).all()}

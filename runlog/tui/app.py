@@ -5,14 +5,12 @@ import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
-from weakref import WeakKeyDictionary
 
 from sqlalchemy import Engine
 from textual.app import App, SystemCommand
-from textual.events import Key
+from textual.events import Event, Key
 from textual.screen import Screen
 from textual.timer import Timer
-from textual.widget import Widget
 from textual.worker import NoActiveWorker, get_current_worker
 
 from runlog.actions import review as reading
@@ -20,21 +18,46 @@ from runlog.actions.review import RunLine
 from runlog.config import Settings
 from runlog.errors import RunlogError, StoreError
 from runlog.tui import memory
+from runlog.tui.access import Access
 from runlog.tui.decisions import Decisions
 from runlog.tui.desk import Desk
-from runlog.tui.doubtful_screen import DoubtfulScreen
 from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
 from runlog.tui.keys import EVERYWHERE, SCOPES, bound
 from runlog.tui.look import DARK, PLAIN, THEMES, Look, theme
 from runlog.tui.night_screen import NightScreen
 from runlog.tui.scanning import Scans
-from runlog.tui.totals_screen import TotalsScreen
+from runlog.tui.terminal import Terminal
+from runlog.tui.text import plainly
+from runlog.tui.typed import Typed
 
 POLL_S = 1.0
+SILENT_S = 3.0
 SAY_S = 8.0
 LIVE_EVERY_S = 30.0
 Result = TypeVar("Result")
+
+
+# What the first paint does not show is imported after it: numpy and the rules of the totals alone
+# take as long as the painting.
+
+
+def _doubtful() -> Screen[Any]:
+    from runlog.tui.doubtful_screen import DoubtfulScreen
+
+    return DoubtfulScreen()
+
+
+def _totals() -> Screen[Any]:
+    from runlog.tui.totals_screen import TotalsScreen
+
+    return TotalsScreen()
+
+
+def _import_the_rest() -> None:
+    import runlog.tui.doubtful_screen
+    import runlog.tui.picture_screen
+    import runlog.tui.totals_screen  # noqa: F401 - so that the first press of its key is quick
 
 
 class ReviewApp(App[None]):
@@ -46,8 +69,8 @@ class ReviewApp(App[None]):
     MODES: ClassVar[dict[str, Any]] = {
         "night": NightScreen,
         "frames": FramesScreen,
-        "doubtful": DoubtfulScreen,
-        "totals": TotalsScreen,
+        "doubtful": _doubtful,
+        "totals": _totals,
     }
     COMMAND_PALETTE_BINDING = "ctrl+p"
 
@@ -60,24 +83,27 @@ class ReviewApp(App[None]):
         database: str,
         config: Path | None = None,
         state_file: Path | None = None,
+        terminal: Terminal | None = None,
     ) -> None:
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
         self.engine, self.settings, self.who = engine, settings, who
         self.database, self.config = database, config
+        self.terminal = terminal or Terminal()
         self.state_file = state_file or memory.default_file()
         self.place = memory.recall(self.state_file, database)
         self.runs: list[RunLine] = []
         self.run_at = -1
         self.open_count = 0
         self.version = 0
-        self.meant_for: WeakKeyDictionary[Key, tuple[Screen[Any], Widget | None]] = (
-            WeakKeyDictionary()
-        )
+        self.typed = Typed(self, super().on_event)
         self.said = self.trouble = self.scan_words = ""
+        self.access = Access(engine)
         self.decisions = Decisions(self)
         self.scans = Scans(self)
         self._token: tuple[int, ...] | None = None
         self._say_timer: Timer | None = None
+        self._silent_ticks = 0
+        self._failed: tuple[Callable[..., Any], tuple[Any, ...]] | None = None  # ends the trouble
         for name, look in THEMES.items():
             self.register_theme(theme(look, name, dark=look is DARK))
         self.theme = "ansi-dark" if self.no_color else self._known_shade()
@@ -86,12 +112,18 @@ class ReviewApp(App[None]):
 
     def on_mount(self) -> None:
         """Open where one was, or on a night that is new since."""
-        self.set_interval(POLL_S, self.poll)
+        self.set_interval(POLL_S, self._look_again)
         self.set_interval(LIVE_EVERY_S, self.scans.tick)
         self._open(self._load_runs())
         self.open_count = self._count_now()
         self.switch_mode(self.place.screen if self.place.screen in self.MODES else "night")
+        self.call_after_refresh(self._after_first_paint)
+
+    def _after_first_paint(self) -> None:
+        for character in filter(str.isalnum, self.terminal.typed):
+            self.post_message(Key(character, character))
         self.run_worker(self.decisions.settle(), group="settle")
+        self.run_worker(asyncio.to_thread(_import_the_rest), group="import")
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Name the colours of ours that any theme must have."""
@@ -103,20 +135,23 @@ class ReviewApp(App[None]):
     def _load_runs(self) -> list[RunLine]:
         """Load the nights before the first paint: a line a night, whatever the frames."""
         try:
-            self._token = reading.change_token(self.engine)
-            return reading.run_lines(self.engine)
+            self._token = self.access.now(reading.change_token, self.engine)
+            return self.access.now(reading.run_lines, self.engine)
         except RunlogError as error:
-            self.trouble = str(error).replace("\n", " ")
+            self._begin_with(error, reading.run_lines, self.engine)
             return []
 
     def _count_now(self) -> int:
         if self.here is None:
             return 0
         try:
-            return reading.open_count(self.engine, self.here.id)
+            return self.access.now(reading.open_count, self.engine, self.here.id)
         except RunlogError as error:
-            self.trouble = str(error).replace("\n", " ")
+            self._begin_with(error, reading.open_count, self.engine, self.here.id)
             return 0
+
+    def _begin_with(self, error: RunlogError, work: Callable[..., Any], *args: Any) -> None:
+        self.trouble, self._failed = plainly(error), (work, args)
 
     def _open(self, runs: list[RunLine]) -> None:
         self.runs = runs
@@ -176,23 +211,28 @@ class ReviewApp(App[None]):
         return True
 
     async def action_go(self, place: str) -> None:
-        """Go to one of the four places; keys typed ahead wait until it is there."""
+        """Go to one of the four places."""
         if self.current_mode == place:
             while len(self.screen_stack) > 1:
                 await self.pop_screen()
             return
         await self.switch_mode(place)
 
-    def on_key(self, event: Key) -> None:
-        """Hand a key on that was typed ahead while its screen or field was giving way to another.
+    async def open_frames(self, words: str, *, every_night: bool = False, back: str) -> None:
+        """List the frames that words find; Escape there leads back to a place."""
+        await self.action_go("frames")
+        self.call_after_refresh(self._find, words, every_night, back)
 
-        Textual hands keys to what has the focus before it has acted on those typed earlier.
-        """
-        now = self.screen, self.focused
-        before = self.meant_for.pop(event, now)
-        if before != now and before[0].is_attached:
-            event.prevent_default().stop()
-            (self.focused or self.screen)._forward_event(Key(event.key, event.character))
+    def _find(self, words: str, every_night: bool, back: str) -> None:
+        if isinstance(self.screen, FramesScreen):
+            self.screen.find(words, every_night, back)
+
+    async def on_event(self, event: Event) -> None:
+        """Let keys wait for one another; everything else comes as it comes."""
+        if isinstance(event, Key) and not event.is_forwarded:
+            self.typed.take(event)
+        else:
+            await super().on_event(event)
 
     async def action_help(self) -> None:
         """Show the keys of this screen."""
@@ -268,23 +308,29 @@ class ReviewApp(App[None]):
     # --- asking the database, never on the thread that paints -------------------------------
 
     async def ask(self, work: Callable[..., Result], *args: Any) -> Result | None:
-        """Run a query in a thread; None, and the trouble in words, when the database is lost.
+        """Run a query in a thread; None when the database is lost, said until it answers again.
 
         Whoever asked may have left meanwhile; then the asking worker ends here.
         """
-        result: Result | None = None
-        words = ""
-        try:
-            result = await asyncio.to_thread(self._guarded, work, *args)
-        except RunlogError as error:
-            words = str(error).replace("\n", " ")
-            lost = isinstance(error, StoreError)
-        except Exception as error:  # noqa: BLE001 - said aloud; one odd row must not end the sitting
-            words, lost = f"runlog failed ({type(error).__name__}: {error})", False
+        result, error = await self.access.in_thread(work, *args)
         if self._asker_left():
             raise asyncio.CancelledError
-        if words:
-            (self.set_trouble if lost else self.say)(words)
+        if isinstance(error, StoreError):
+            self._failed = work, args
+            self.set_trouble(plainly(error))
+        elif error is not None:
+            self.say(plainly(error))
+        elif self._failed and work is self._failed[0]:
+            self._failed = None
+            self.set_trouble("")
+        return result
+
+    async def store(self, work: Callable[..., Result], *args: Any) -> Result | None:
+        """Write in a thread; None, and said, when it was not stored."""
+        result, error = await self.access.in_thread(work, *args)
+        if error is not None:
+            self.say(f"Not stored: {plainly(error)}")
+            await self.renew()  # shows again what is stored
         return result
 
     def _asker_left(self) -> bool:
@@ -296,21 +342,28 @@ class ReviewApp(App[None]):
             return False
         return node is not self and (not node.is_attached or node._pruning)
 
-    def _guarded(self, work: Callable[..., Result], *args: Any) -> Result:
-        url = self.engine.url
-        if url.get_backend_name() == "sqlite" and not os.path.exists(url.database or ""):
-            # Opening would make a new, empty one in its place.
-            raise StoreError("The database is gone", str(url.database), "Waiting for it to return")
-        return work(*args)
+    def _look_again(self) -> None:
+        """Poll beside the keys; a database that does not answer is said to be silent."""
+        at_it = [w for w in self.workers if w.group == "look" and not w.is_finished]
+        if not at_it:
+            self._silent_ticks = 0
+            self.run_worker(self.poll(), group="look")
+            return
+        self._silent_ticks += 1
+        if self._silent_ticks * POLL_S >= SILENT_S:
+            self._failed = reading.change_token, (self.engine,)
+            self.set_trouble("The database does not answer: another program holds it, or its "
+                             "disk or network is slow. Waiting")  # fmt: skip
 
     async def poll(self) -> None:
         """See whether anybody, here or elsewhere, changed anything."""
+        lost = bool(self.trouble)
+        if self._failed:  # only its success tells that what it asked for is right again
+            await self.ask(self._failed[0], *self._failed[1])
         token = await self.ask(reading.change_token, self.engine)
-        if token is None:
+        if token is None or self.trouble:
             return
-        found_again = bool(self.trouble)
-        self.set_trouble("")
-        if token != self._token or found_again:
+        if token != self._token or lost:
             self._token = token
             await self.renew()
 
@@ -338,7 +391,8 @@ class ReviewApp(App[None]):
         """Count what waits for a decision in the night in view."""
         run = self.here
         found = await self.ask(reading.open_count, self.engine, run.id if run else None)
-        self.open_count = found or 0
+        if found is not None:
+            self.open_count = found
 
     # --- keys that work everywhere ----------------------------------------------------------
 

@@ -106,7 +106,9 @@ def month(runs: list[RunLine], at: int, look: Look) -> Text:
         text.append("\n")
     text.append(f"\n{count(here.frames, 'frame')}, {hours(here.kept_s)} kept of "
                 f"{hours(here.logged_s)}\n")  # fmt: skip
-    text.append(safe(here.rig), styled(look.quiet))
+    text.append(f"{safe(here.rig)}\n\n", styled(look.quiet))
+    text.append("arrows a night or a week\nPgUp, PgDn a month\nEnter opens, Esc leaves it",
+                styled(look.quiet))  # fmt: skip
     return text
 
 

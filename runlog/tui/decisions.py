@@ -72,16 +72,25 @@ class Decisions:
 
     async def _write(self, work: Callable[..., Step], *args: Any) -> Step | None:
         async with self._one_by_one:
-            return await self._app.ask(work, self._app.engine, *args)
+            return await self._app.store(work, self._app.engine, *args)
 
     def _follow_up(self) -> None:
         """Show what a decision changed now; add it up when the hand rests."""
         self._app.run_worker(self._app.poll(), group="poll", exclusive=True)
+        self._settle_later()
+
+    def _settle_later(self) -> None:
         if self._settle_timer is not None:
             self._settle_timer.stop()
-        self._settle_timer = self._app.set_timer(SETTLE_AFTER_S, self.settle)
+        self._settle_timer = self._app.set_timer(SETTLE_AFTER_S, self._settle_beside)
+
+    def _settle_beside(self) -> None:
+        # A timer that waited for it would hold up the keys for as long as grading takes.
+        self._app.run_worker(self.settle(), group="settle")
 
     async def settle(self) -> None:
         """Add up what decisions, or a crash, left to be added up."""
-        await self._app.ask(settle_now, self._app.engine, self._app.settings)
+        settled = await self._app.ask(settle_now, self._app.engine, self._app.settings)
+        if settled is None and self._app.trouble:
+            self._settle_later()
         await self._app.poll()

@@ -3,7 +3,6 @@
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import ComposeResult
-from textual.events import Key
 from textual.screen import Screen
 
 from runlog.tui.keyline import KeyLine
@@ -44,10 +43,6 @@ class Desk(Screen[None]):
     def body(self) -> ComposeResult:
         """What lies between the top line and the notice."""
         raise NotImplementedError
-
-    def on_key(self, event: Key) -> None:
-        """Say what a key was meant for: see `ReviewApp.on_key`."""
-        self.review.meant_for[event] = (self, self.focused)
 
     def on_screen_resume(self) -> None:
         """Catch up with what happened while another screen was in front."""

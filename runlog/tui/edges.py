@@ -21,10 +21,10 @@ NAMES = (
     ("bottom left", "half way", "centre", "half way", "top right"),
 )
 STAR_HARDNESS = 4.0
+STAR_NOISES = 15.0  # fainter than this there is no star, and noise must not look like one
 BRIGHT_PERCENTILE = 99.5  # a lone hot pixel does not make a star look faint
 # The ninth of the frame each place lies in, for the values beside its name.
 ZONES = ((0, None, 4, None, 8), (6, None, 4, None, 2))
-NAMED_FROM = 20  # cells: room for a name and two values
 
 
 class Edges(Widget):
@@ -71,15 +71,18 @@ class Edges(Widget):
         return rows
 
     def _labels(self, names: tuple[str, ...], zones: tuple[int | None, ...], side: int) -> str:
-        labels = [name + self._values(zone, side) for name, zone in zip(names, zones, strict=True)]
+        values = [self._values(zone) for zone in zones]
+        if any(len(name + words) > side for name, words in zip(names, values, strict=True)):
+            values = [""] * len(names)
+        labels = [name + words for name, words in zip(names, values, strict=True)]
         return fitted(" ".join(fitted(label, side) for label in labels), self.size.width)
 
-    def _values(self, zone: int | None, side: int) -> str:
+    def _values(self, zone: int | None) -> str:
         found = self.picture.sight.zones if self.picture is not None else ()
-        if zone is None or side < NAMED_FROM or len(found) != 9:
+        if zone is None or len(found) != 9:
             return ""
         width, stretch = found[zone].get("fwhm_px"), found[zone].get("eccentricity")
-        words = f"  {width:.2f}px" if width is not None else ""
+        words = f" {width:.2f}px" if width is not None else ""
         return f"{words} {stretch:.2f}" if stretch is not None and words else words
 
     def _strip(self, cuts: list[paint.Array], side: int, colored: bool, ground: str) -> list[Strip]:
@@ -87,7 +90,9 @@ class Edges(Widget):
         for cut in cuts:
             middle = _middle(cut, side)
             black = float(np.median(cut))
-            white = max(float(np.percentile(middle, BRIGHT_PERCENTILE)), black + 1e-6)
+            noise = 1.4826 * float(np.median(np.abs(cut - black)))
+            white = float(np.percentile(middle, BRIGHT_PERCENTILE))
+            white = max(white, black + STAR_NOISES * noise, black + 1e-6)
             parts.append(paint.Contrast(black, white, STAR_HARDNESS).apply(middle))
             parts.append(np.full((side, 1), 255, np.uint8))
         dots = np.concatenate(parts[:-1], axis=1)

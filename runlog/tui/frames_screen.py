@@ -19,7 +19,6 @@ from runlog.tui.desk import Desk
 from runlog.tui.frame_table import FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
 from runlog.tui.note_screen import NoteScreen
-from runlog.tui.picture_screen import PictureScreen
 from runlog.tui.text import count, piece
 from runlog.tui.words import reasons
 
@@ -56,13 +55,14 @@ class FramesScreen(Desk):
         self.typed = ""
         self.filters: list[str] = []
         self._stay_on: int | None = None
+        self._before: tuple[str, str, bool] | None = None  # where from, words and reach till then
         self._wished, self._listing = 0, False
 
     def body(self) -> ComposeResult:
         """What to find, the rows, and why the row under the cursor has its grade."""
         with Horizontal(id="finder"):
             yield Label(" find ", classes="quiet", markup=False)
-            yield Input(placeholder="reject, cloud, not moon, wider than 3, M 33 Ha …",
+            yield Input(placeholder="reject, cloud, not moon, wider than 3, from 22:10, M 33 Ha …",
                         id="words", compact=True, select_on_focus=False)  # fmt: skip
             yield Label("", id="how-many", markup=False)
         yield ListHeading(id="heading")
@@ -188,13 +188,17 @@ class FramesScreen(Desk):
         """Go back to the rows."""
         self.table.focus()
 
-    def action_drop(self) -> None:
-        """Drop what is picked; then the words; Escape in the words leaves them."""
+    async def action_drop(self) -> None:
+        """Drop what is picked; then go back, or drop the words; Escape in them leaves them."""
         words = self.query_one(Input)
         if words.has_focus:
             self.table.focus()
         elif self.table.drop():
             self._say_how_many()
+        elif self._before is not None:
+            back, words.value, self.every_night = self._before
+            self._before = None
+            await self.review.action_go(back)
         else:
             words.value = ""
 
@@ -220,8 +224,11 @@ class FramesScreen(Desk):
             self.order = Order(descending=self.every_night)
         self.catch_up()
 
-    def find(self, words: str, every_night: bool) -> None:
-        """Show the frames behind a number."""
+    def find(self, words: str, every_night: bool, back: str = "totals") -> None:
+        """Show the frames behind a number or an event; Escape leads back to where it was seen."""
+        if self._before is None:
+            self._before = back, self.typed, self.every_night
+        self._before = back, *self._before[1:]
         self.every_night = every_night
         self.query_one(Input).value = words
         self.catch_up()
@@ -303,6 +310,8 @@ class FramesScreen(Desk):
     async def action_open(self) -> None:
         """See the picture of the row under the cursor."""
         if self.table.ids:
+            from runlog.tui.picture_screen import PictureScreen  # numpy: see app.py
+
             await self.app.push_screen(PictureScreen(self.table.ids, self.table.cursor))
 
     async def on_frame_table_opened(self) -> None:

@@ -68,6 +68,8 @@ LOOKING = (
     _k("look.previous", "p", "p", "compare('previous')", "previous",
        "Put the one before it beside it", False),
     _k("look.contrast", "v", "v", "contrast", "contrast", "Softer or harder contrast", False),
+    _k("look.pixels", "x", "x", "pixels", "pixels",
+       "Draw in pixels where the terminal has them, or in blocks", False),
     _k("look.full", "f", "f", "full", "full", "Read the file for full resolution", False),
 )  # fmt: skip
 
@@ -76,8 +78,11 @@ NIGHT = (
     _k("night.later", "right", "→", "night(1)", "later", "The night after"),
     _k("night.calendar", "c", "c", "calendar", "calendar", "Pick a night from the calendar"),
     _k("night.timeline", "t", "t", "timeline", "time line", "The time line, as large as it gets"),
-    _k("night.decide", "enter", "Enter", "app.go('doubtful')", "decide",
-       "Go on to the doubtful frames", False),
+    _k("night.event", "e", "e", "event(1)", "event", "The next event; Enter shows its frames"),
+    _k("night.event_back", "E", "E", "event(-1)", "event back", "The event before", False),
+    _k("night.open", "enter", "Enter", "open", "decide",
+       "Go on to the doubtful frames, or see those of the event chosen", False),
+    _k("night.let_go", "escape", "Esc", "let_go", "let go", "Choose no event", False),
     _k("night.down", "down", "↓", "down", "down", "Read on", False),
     _k("night.up", "up", "↑", "up", "up", "Read back", False),
 )  # fmt: skip
@@ -114,8 +119,8 @@ FRAMES = (
     _k("list.page_down", "pagedown", "PgDn", "move_page(1)", "page down", "A page down", False),
     _k("list.first", "home", "Home", "jump(0)", "first", "The first row", False),
     _k("list.last", "end", "End", "jump(1)", "last", "The last row", False),
-    _k("list.drop", "escape", "Esc", "drop", "drop", "Drop what is picked, then what is typed",
-       False),
+    _k("list.drop", "escape", "Esc", "drop", "drop",
+       "Drop what is picked, then what is typed; from an event or a sum: go back", False),
 )  # fmt: skip
 
 DOUBTFUL = (
@@ -137,10 +142,11 @@ PICTURE = (
 )
 
 TOTALS = (
-    _k("total.goal", "g", "g", "goal", "set goal", "Set the hours wanted"),
+    _k("total.goal", "g", "g", "goal", "set goal", "Say what is wanted: hours, a ratio, a gain"),
     _k("total.open", "enter", "Enter", "open", "frames", "The frames behind this number"),
     _k("total.left", "left", "←", "across(-1)", "left", "The number to the left", False),
     _k("total.right", "right", "→", "across(1)", "right", "The number to the right", False),
+    _k("total.fold", "w", "w", "fold", "panels", "Put a mosaic's panels away, or show them"),
     _k("total.up", "up", "↑", "move(-1)", "up", "The row above"),
     _k("total.down", "down", "↓", "move(1)", "down", "The row below"),
 )

@@ -12,6 +12,7 @@ from runlog.tui.desk import Desk
 from runlog.tui.edges import Edges
 from runlog.tui.paint import HARDNESS
 from runlog.tui.picture_view import PictureView
+from runlog.tui.terminal import Form
 from runlog.tui.text import safe
 
 KEPT_PICTURES = 40  # at about 0.4 MB each
@@ -36,7 +37,8 @@ class LookingScreen(Desk):
 
     def on_mount(self) -> None:
         """Begin with one picture."""
-        self.query_one("#companion").display = False
+        companion = self.query_one("#companion", PictureView)
+        companion.display, companion.like = False, self.view
         self.query_one(Edges).display = False
 
     @property
@@ -77,6 +79,7 @@ class LookingScreen(Desk):
 
     def _show(self, found: Picture | None) -> None:
         self.view.show(found, words="" if found else "This frame is not stored any more")
+        self.query_one("#companion", PictureView).draw()  # its stretch is that of this one
         self.query_one(Edges).show(found)
 
     def _seen(self) -> Picture | None:
@@ -128,6 +131,16 @@ class LookingScreen(Desk):
             view.draw()
         self.review.say(f"Contrast: {('soft', 'usual', 'hard')[self.view.hardness]}")
 
+    def action_pixels(self) -> None:
+        """Draw in the terminal's own pixels, or in blocks."""
+        if self.review.terminal.form is Form.BLOCKS:
+            self.review.say("Blocks only: no pixels here (RUNLOG_PICTURES=pixels asks)")
+            return
+        for view in self.query(PictureView):
+            view.in_pixels = not view.in_pixels
+            view.draw()
+        self.review.say("Pixels" if self.view.in_pixels else "Blocks")
+
     def action_edges(self) -> None:
         """Show the strips in place of the picture, or the picture again."""
         edges = self.query_one(Edges)
@@ -164,9 +177,10 @@ class LookingScreen(Desk):
         full = await app.ask(full_picture, app.engine, frame_id)
         if full is None or frame_id != self.frame_id:
             return
-        app.say(safe(full.trouble) if full.trouble else "Full resolution: look closer with +")
-        if not full.trouble and self.view.zoom_at == 0:
-            self.action_zoom(1)
+        app.say(safe(full.trouble or "Full resolution: + looks closer, 0 shows the whole"))
+        closer = 0 if full.trouble else self.view.to_pixels() - self.view.zoom_at
+        if closer > 0:
+            self.action_zoom(closer)
         self.view.show_full(full)
 
     # --- decisions --------------------------------------------------------------------------

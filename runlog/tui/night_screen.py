@@ -1,14 +1,16 @@
 """The night: what happened, what it was worth, what needs a decision."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.console import Group, RenderableType
+from rich.style import Style
 from rich.table import Table
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.containers import Vertical, VerticalScroll
+from textual.events import Click
 from textual.widgets import Static
 
 from runlog.actions.review import RunLine, report_of, whole_run
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from runlog.actions.night import NightReport
 
 BAR = 24
+MOMENTS = ("refocus", "flip", "jump", "moonrise", "moonset")  # over as soon as they begin
 
 
 class NightScreen(Desk):
@@ -38,7 +41,9 @@ class NightScreen(Desk):
     def __init__(self) -> None:
         super().__init__()
         self.report: NightReport | None = None
+        self._told: int | None = None  # the run whose story is on the screen
         self.lines: list[FrameLine] = []
+        self.event: int | None = None  # the one chosen
 
     def body(self) -> ComposeResult:
         """The outcome and time line on the left, or above; the words on the right, or below."""
@@ -54,36 +59,56 @@ class NightScreen(Desk):
         """Show at once what is known of the night, and the story when it is told."""
         run = self.review.here
         look = self.review.look
+        self.query_one(Timeline).display = run is not None
         if run is None:
-            self.query_one("#outcome", Static).update(_welcome(look))
-            self.query_one(Timeline).display = False
+            self._clear()
+            self._say(_lost(self.review.trouble) if self.review.trouble else _welcome(look))
             return
-        self.query_one(Timeline).display = True
-        self.query_one("#outcome", Static).update(outcome(run, self.review.open_count, look))
-        self._tell(run)
+        if run.id != self._told:
+            self._clear()
+        self._say(outcome(run, self.review.open_count, look))
+        self.call_after_refresh(self._tell, run)  # what is known is seen before more is asked
+
+    def _say(self, words: Text) -> None:
+        self.query_one("#outcome", Static).update(words)
+
+    def _clear(self) -> None:
+        """Leave nothing of another night on the screen."""
+        self._told, self.report, self.lines, self.event = None, None, [], None
+        self.query_one(Timeline).wait()
+        for name in WORDS:
+            self.query_one(f"#{name}", Static).update("")
 
     @work(exclusive=True, group="night")
     async def _tell(self, run: RunLine) -> None:
         app = self.review
-        self.lines = await app.ask(whole_run, app.engine, run.id) or []
-        self.query_one(Timeline).show(self.lines, self._spans())
-        await app.count_open()
-        self.report = await app.ask(report_of, app.engine, app.settings, run)
-        self._fill(run)
+        lines = await app.ask(whole_run, app.engine, run.id)
+        if lines is not None:
+            self.lines = lines
+            self.query_one(Timeline).show(self.lines, self._spans())
+            await app.count_open()
+            report = await app.ask(report_of, app.engine, app.settings, run)
+            if report is not None:
+                self.report, self._told = report, run.id
+                self._fill(run, report)
+        if self._told != run.id:
+            words = app.trouble or app.said or "This night is not stored any more"
+            self.query_one("#verdicts", Static).update(_lost(words))
 
     def _spans(self) -> list[Span]:
         if self.report is None:
             return []
         return [Span(e["kind"], e["start_utc"], e["end_utc"]) for e in self.report.row["events"]]
 
-    def _fill(self, run: RunLine) -> None:
-        look, report = self.review.look, self.report
-        self.query_one("#outcome", Static).update(
-            outcome(run, self.review.open_count, look, report)
-        )
+    def _fill(self, run: RunLine, report: "NightReport") -> None:
+        look = self.review.look
+        self._say(outcome(run, self.review.open_count, look, report))
         self.query_one(Timeline).show(self.lines, self._spans())
         for name, write in WORDS.items():
             self.query_one(f"#{name}", Static).update(write(report, look))
+        if self.event is not None and self.event >= len(report.row["events"]):
+            self.event = None
+        self._show_event()
 
     # --- keys -------------------------------------------------------------------------------
 
@@ -110,6 +135,44 @@ class NightScreen(Desk):
         """Open the time line where it was clicked."""
         await self.app.push_screen(TimelineScreen(self.lines, self._spans(), message.at))
 
+    def action_event(self, step: int) -> None:
+        """Choose the next event, or the one before."""
+        found = len(self.report.row["events"]) if self.report else 0
+        if not found:
+            self.review.say("Nothing out of the ordinary happened")
+            return
+        start = -1 if step > 0 else 0
+        self.event = ((start if self.event is None else self.event) + step) % found
+        self._show_event()
+        self.review.say("Enter shows its frames   Esc lets go")
+        self.query_one("#events").scroll_visible(animate=False, immediate=True)
+
+    def action_let_go(self) -> None:
+        """Choose no event."""
+        self.event = None
+        self._show_event()
+
+    def _show_event(self) -> None:
+        self.query_one(Timeline).choose(self.event)
+        if self.report is not None:
+            words = events(self.report, self.review.look, self.event)
+            self.query_one("#events", Static).update(words)
+
+    async def action_open(self) -> None:
+        """Go on to the doubtful frames, or to those of the event chosen."""
+        if self.event is None or self.report is None:
+            await self.review.action_go("doubtful")
+            return
+        words = stretch(self.report.row["events"][self.event], self.lines)
+        await self.review.open_frames(words, back="night")
+
+    async def on_click(self, event: Click) -> None:
+        """Show the frames of an event that is clicked."""
+        at = event.style.meta.get("event")
+        if at is not None:
+            self.event = at
+            await self.action_open()
+
     def action_down(self) -> None:
         """Read on."""
         self._scroll(4)
@@ -132,6 +195,10 @@ def _welcome(look: Look) -> Text:
         piece("Scan your frames once from the command line:\n\n    runlog scan FOLDER\n\n"),
         piece("After that, s looks for new ones from here."),
     ).copy()
+
+
+def _lost(words: str) -> Text:
+    return Text.assemble("\nThis cannot be told now.\n\n", piece(words))
 
 
 def outcome(run: RunLine, waiting: int, look: Look, report: "NightReport | None" = None) -> Text:
@@ -167,29 +234,50 @@ def share_bar(run: RunLine, look: Look) -> Text:
     return text
 
 
-def verdicts(report: "NightReport | None", look: Look) -> Group:
+def verdicts(report: "NightReport", look: Look) -> Group:
     """Give each part of the rig its line."""
     grid = _grid()
-    for part, found in (report.row["verdicts"] if report else {}).items():
+    for part, found in report.row["verdicts"].items():
         opinion = found["verdict"]
         word = Text(f"{OPINION_SIGNS[opinion]} {opinion}", style=styled(look.opinion(opinion)))
         grid.add_row(Text(part), word, piece(found["evidence"], look.quiet))
     return Group(_heading("Part by part", look), grid)
 
 
-def events(report: "NightReport | None", look: Look) -> Group:
+def events(report: "NightReport", look: Look, chosen: int | None = None) -> Group:
     """Tell what happened, in order."""
     grid = _grid()
-    for event in report.row["events"] if report else ():
-        start, end = clock(event["start_utc"]), clock(event["end_utc"])
-        when = f"{start}–{end}" if start != end else start
-        words = Text(safe(event["text"]))
-        lost = f"; {hours(event['cost_s'])} lost" if event["cost_s"] else ""
-        words.append(f" ({count(event['frames'], 'frame')}{lost})", styled(look.quiet))
-        grid.add_row(Text(when, style=styled(look.accent)), words)
+    for at, event in enumerate(report.row["events"]):
+        style = Style(meta={"event": at}, reverse=at == chosen or None)
+        words = Text(safe(event["text"]), style=style)
+        words.append(_cost(event), styled(look.quiet))
+        grid.add_row(Text(_when(event), style=styled(look.accent) + style), words)
     if not grid.row_count:
         grid.add_row(piece("Nothing out of the ordinary", look.quiet))
     return Group(_heading("What happened (UTC)", look), grid)
+
+
+def _when(event: dict[str, Any]) -> str:
+    start, end = clock(event["start_utc"]), clock(event["end_utc"])
+    return start if start == end or event["kind"] in MOMENTS else f"{start}–{end}"
+
+
+def _cost(event: dict[str, Any]) -> str:
+    if event["kind"] in MOMENTS:
+        return ""
+    lost = f"; {hours(event['cost_s'])} lost" if event["cost_s"] else ""
+    return f" ({count(event['frames'], 'frame')}{lost})"
+
+
+def stretch(event: dict[str, Any], lines: Sequence[FrameLine]) -> str:
+    """Find the words that list the frames of an event; of a pause, those before and after it."""
+    starts = sorted(line.taken_at_utc for line in lines if line.taken_at_utc)
+    within = [s for s in starts if event["start_utc"] <= s < event["end_utc"]]
+    if not event["frames"]:
+        before = [s for s in starts if s < event["start_utc"]]
+        within = [*before[-1:], *[s for s in starts if s >= event["end_utc"]][:1]]
+    first, last = (within[0], within[-1]) if within else (event["start_utc"], event["end_utc"])
+    return f"from {first:%H:%M:%S} to {last:%H:%M:%S}"
 
 
 def _grid() -> Table:
@@ -198,10 +286,21 @@ def _grid() -> Table:
     return grid
 
 
-def added(report: "NightReport | None", look: Look) -> Text:
+def to_check(report: "NightReport", look: Look) -> Group | Text:
+    """Say what to look at before the next night."""
+    grid = _grid()
+    for line in report.story.to_check:
+        part, _, words = line.partition(": ")
+        grid.add_row(Text(part), Text(safe(words)))
+    return (
+        Group(_heading("To check before the next night", look), grid) if grid.row_count else Text()
+    )
+
+
+def added(report: "NightReport", look: Look) -> Text:
     """Say what the night added to the totals, and what is to go."""
     text = _heading("Added to the totals", look, end="\n")
-    for row in report.row["added"] if report else ():
+    for row in report.row["added"]:
         text.append(fitted(safe(row["target"]), 11))
         text.append(fitted(safe(row["filter"]), 5))
         text.append(f"{hours(row['kept_s']):>11}", styled(look.keep, bold=True))
@@ -213,10 +312,8 @@ def added(report: "NightReport | None", look: Look) -> Text:
     return text
 
 
-def questions(report: "NightReport | None", look: Look) -> Text:
+def questions(report: "NightReport", look: Look) -> Text:
     """Repeat what is doubtful in the headers, and what else was taken."""
-    if report is None:
-        return Text()
     text = Text()
     if report.questions:
         text = _heading("Doubtful in the headers", look, end="\n")
@@ -229,6 +326,9 @@ def questions(report: "NightReport | None", look: Look) -> Text:
 
 def _more(report: "NightReport") -> Iterator[str]:
     row = report.row
+    if row["lost"]:
+        causes = (f"{hours(seconds)} {cause}" for cause, seconds in row["lost"].items())
+        yield f"{hours(sum(row['lost'].values()))} not kept: {', '.join(causes)}"
     if report.dark:
         yield f"dark from {clock(report.dark[0])} to {clock(report.dark[1])} UTC"
     if row["first_utc"]:
@@ -241,10 +341,11 @@ def _heading(words: str, look: Look, end: str = "") -> Text:
     return Text().append(f"{words}{end}", styled(look.accent, bold=True))
 
 
-Write = Callable[["NightReport | None", Look], RenderableType]
+Write = Callable[["NightReport", Look], RenderableType]
 WORDS: dict[str, Write] = {
     "verdicts": verdicts,
     "events": events,
+    "check": to_check,
     "added": added,
     "questions": questions,
 }

@@ -18,8 +18,9 @@ class NoteScreen(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[Any]] = [Binding("escape", "leave", "back", show=False)]
 
-    def __init__(self, frames: int, what: str = "Note on", value: str = "") -> None:
+    def __init__(self, frames: int, what: str = "Note on", value: str = "", ways: str = "") -> None:
         super().__init__()
+        self.ways = ways
         self.heading = f"{what} {count(frames, 'frame')}" if frames else what
         self.value = value
 
@@ -28,6 +29,8 @@ class NoteScreen(ModalScreen[str | None]):
         with Vertical(id="note"):
             yield Label(self.heading, markup=False)
             yield Input(self.value, max_length=LONGEST, compact=True)
+            if self.ways:
+                yield Label(self.ways, classes="quiet", markup=False)
             yield Label("Enter stores, Esc leaves it", classes="quiet", markup=False)
 
     def on_mount(self) -> None:

@@ -16,17 +16,21 @@ class Notice(Widget):
     """Left the last message or what is wrong, right the scan."""
 
     said: reactive[str] = reactive("")
-    trouble: reactive[str] = reactive("")
+    trouble: reactive[str] = reactive("", layout=True)  # takes as many lines as it needs
     scan: reactive[str] = reactive("")
+
+    def watch_trouble(self) -> None:
+        """Make room for trouble even where there is none for talk."""
+        self.set_class(bool(self.trouble), "-trouble")
 
     def render(self) -> Text:
         """Trouble outranks talk; the scan gets its room on the right."""
         look = cast("ReviewApp", self.app).look
+        if self.trouble:
+            return Text(f" {safe(self.trouble)}", style=styled(look.reject, bold=True))
         right = f" {safe(self.scan)} " if self.scan else ""
         room = max(self.size.width - len(right), 0)
-        words = safe(self.trouble or self.said)
-        color = look.reject if self.trouble else look.text
         text = Text(no_wrap=True)
-        text.append(fitted(f" {words}", room), styled(color, bold=bool(self.trouble)))
+        text.append(fitted(f" {safe(self.said)}", room), styled(look.text))
         text.append(right, styled(look.accent))
         return text

@@ -54,6 +54,11 @@ def contrast_of(image: Array, harder: float = 1.0) -> Contrast:
     return Contrast(float(black), white, _hardness(noise / (white - black), harder))
 
 
+def alike(own: Contrast, other: Contrast) -> Contrast:
+    """Stretch one frame as another is, from its own sky up: so dimmer stars look dimmer."""
+    return Contrast(own.black, own.black + other.white - other.black, other.hardness)
+
+
 def _hardness(noise_share: float, harder: float) -> float:
     """Solve asinh(noise_share * h) / asinh(h) = NOISE_SHARE for h, nearly, and scale it."""
     if noise_share <= 0:
@@ -163,7 +168,7 @@ class _Palette:
 
     def __init__(self, ground: str) -> None:
         outside = Color.parse(ground) if ground else Color.default()
-        greys = [Color.from_rgb(*_tone(i / (GREYS - 1))) for i in range(GREYS)]
+        greys = [Color.from_rgb(*tone(i / (GREYS - 1))) for i in range(GREYS)]
         self._colors = {**dict(enumerate(greys)), 255: outside}
         self._made: dict[tuple[int, int], Style] = {}
 
@@ -175,8 +180,8 @@ class _Palette:
         return style
 
 
-def _tone(share: float) -> tuple[float, float, float]:
-    """Grey with a breath of night blue in the shadows."""
+def tone(share: float) -> tuple[float, float, float]:
+    """Give a grey with a breath of night blue in the shadows."""
     return 255 * share**1.05, 255 * share, 255 * min(1.0, share**0.93)
 
 

@@ -1,5 +1,6 @@
 """One frame in half-block cells, with zoom, pan and what is drawn over it."""
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -11,12 +12,16 @@ from textual.widget import Widget
 
 from runlog.actions.pictures import FullPicture, Picture
 from runlog.tui import paint
+from runlog.tui.pixel_rows import NUMBERS, dots_of, rows_of
+from runlog.tui.pixels import ROW_SIGNS, fine
+from runlog.tui.terminal import Form
 from runlog.tui.text import clock, fitted, safe, styled
 
 if TYPE_CHECKING:
     from runlog.tui.app import ReviewApp
 
-ZOOMS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+ZOOMS = tuple(2.0**n for n in range(9))  # 256 takes 150 megapixels to the pixel in 80 columns
+CLOSEST_DOTS = 8.0  # to a pixel of the frame; closer there is nothing more to see
 PAN_SHARE = 0.25
 
 
@@ -40,6 +45,9 @@ class PictureView(Widget):
         self.middle = (0.5, 0.5)
         self.overlay = False
         self.hardness = 1
+        self.in_pixels = True  # where the terminal has them
+        self.number = next(NUMBERS)
+        self.like: PictureView | None = None  # stretched as this one is, to be compared
         self._rows: list[Strip] = []
         self._drawn_for: tuple[object, ...] | None = None
 
@@ -63,10 +71,53 @@ class PictureView(Widget):
 
     def zoom(self, step: int) -> None:
         """Look closer (1), step back (-1), or see the whole frame (0)."""
-        self.zoom_at = min(max(self.zoom_at + step, 0), len(ZOOMS) - 1) if step else 0
+        self.zoom_at = min(max(self.zoom_at + step, 0), self._closest()) if step else 0
         if self.zoom_at == 0:
             self.middle = (0.5, 0.5)
         self.draw()
+
+    def _closest(self) -> int:
+        """Find the closest look that still shows more than the one before."""
+        return self._first_zoom(1 / CLOSEST_DOTS) if self._has_image() else len(ZOOMS) - 1
+
+    def to_pixels(self) -> int:
+        """Find the zoom at which a dot is a pixel of the frame."""
+        return self._first_zoom(1.0)
+
+    def _first_zoom(self, pixels_a_dot: float) -> int:
+        window = paint.fit(self._frame(), self._grid(), 1.0, (0.5, 0.5))
+        scale = window.width / max(self._grid()[0], 1)
+        reached = (i for i, zoom in enumerate(ZOOMS) if scale / zoom <= pixels_a_dot)
+        return next(reached, len(ZOOMS) - 1)
+
+    def _has_image(self) -> bool:
+        return self.picture is not None and self.picture.image is not None
+
+    def _grid(self) -> tuple[int, int]:
+        """Count the dots there are: two to a cell in blocks."""
+        wide, high = self._cells()
+        if self._pixels_now():
+            return dots_of((wide, high), self._review.terminal)
+        return wide, high * 2
+
+    def _pixels_now(self) -> bool:
+        """Tell whether to draw in the terminal's pixels.
+
+        What is drawn over a picture is made of letters, and below a dialogue pixels would shine
+        through it.
+        """
+        app, high = self._review, self.size.height
+        # Kitty's images are numbered by the colour of their placeholders.
+        exact = app.console.color_system == "truecolor"
+        able = bool(app.look.ground) and (
+            app.terminal.form is Form.SIXEL or (app.terminal.form is Form.KITTY and exact)
+        )
+        fits = 1 < high <= len(ROW_SIGNS)
+        return able and fits and self.in_pixels and not self.overlay and self.screen.is_active
+
+    @property
+    def _review(self) -> "ReviewApp":
+        return cast("ReviewApp", self.app)
 
     def pan(self, across: int, down: int) -> bool:
         """Move by a quarter of what is seen; False at the whole frame, where nothing moves."""
@@ -90,10 +141,9 @@ class PictureView(Widget):
 
     def on_click(self, event: Click) -> None:
         """Centre on what was clicked and look closer."""
-        if self.picture is None or self.picture.image is None:
+        if not self._has_image():
             return
-        window = self._window(self._frame(), self._cells())
-        frame = self._frame()
+        window, frame = self._window(), self._frame()
         x = window.x0 + (event.x + 0.5) / max(self.size.width, 1) * window.width
         y = window.y0 + event.y / max(self.size.height - 1, 1) * window.height
         self.middle = (min(max(x / frame[0], 0), 1), min(max(y / frame[1], 0), 1))
@@ -108,14 +158,12 @@ class PictureView(Widget):
     def _cells(self) -> tuple[int, int]:
         return self.size.width, max(self.size.height - 1, 1)
 
-    def _window(self, frame: tuple[int, int], cells: tuple[int, int]) -> paint.Window:
-        dots = cells[0], cells[1] * 2
-        return paint.fit(frame, dots, ZOOMS[self.zoom_at], self.middle)
+    def _window(self) -> paint.Window:
+        return paint.fit(self._frame(), self._grid(), ZOOMS[self.zoom_at], self.middle)
 
     def render_line(self, y: int) -> Strip:
         """Draw once per size, picture and view; hand out line by line."""
-        look = cast("ReviewApp", self.app).look
-        wanted = (self.size, look)
+        wanted = (self.region, self._review.look, self._pixels_now())
         if wanted != self._drawn_for:
             self._drawn_for = wanted
             self._rows = self._draw()
@@ -125,36 +173,50 @@ class PictureView(Widget):
     def _draw(self) -> list[Strip]:
         if self.size.width < 1 or self.size.height < 1:
             return []
-        look = cast("ReviewApp", self.app).look
+        look = self._review.look
         title = Strip([Segment(fitted(self._caption(), self.size.width), styled(look.quiet))])
         if self.picture is None or self.picture.image is None:
             return [title, *self._excuse()]
-        cells = self._cells()
-        window = self._window(self._frame(), cells)
-        dots = self._dots(window, (cells[0], cells[1] * 2))
+        cells, window = self._cells(), self._window()
+        if self._pixels_now():
+            return [title, *self._pixel_rows(window, cells, look.ground)]
+        dots = self._dots(window, paint.sample)
         marks = self._marks(window, cells) if self.overlay else {}
         colored = bool(look.ground)
         rows = paint.half_blocks(dots, marks, look.ground) if colored else paint.shade_cells(
             dots, marks)  # fmt: skip
         return [title, *rows]
 
-    def _dots(self, window: paint.Window, size: tuple[int, int]) -> paint.Array:
+    def _pixel_rows(self, window: paint.Window, cells: tuple[int, int], ground: str) -> list[Strip]:
+        place = self.region.x, self.region.y + 1  # below the title
+        dots = self._dots(window, fine)
+        return rows_of(dots, place, cells, self._review.terminal, ground, self.number)
+
+    def _dots(self, window: paint.Window, sample: Callable[..., paint.Array]) -> paint.Array:
         assert self.picture is not None
         image, shrink = self.picture.image, self.picture.shrink
         assert image is not None
-        contrast = paint.contrast_of(image, paint.HARDNESS[self.hardness])
+        contrast = self.contrast()
         if self.full is not None and self.full.image is not None and self.zoom_at > 0:
             image, shrink = self.full.image, self.full.shrink
-        found = paint.sample(image, window, size, shrink)
+        found = sample(image, window, self._grid(), shrink)
         grey = contrast.apply(np.nan_to_num(found))
         grey[np.isnan(found)] = 255
         return grey
+
+    def contrast(self) -> paint.Contrast:
+        """Choose the stretch; a frame beside another takes the other's, from its own sky up."""
+        assert self.picture is not None
+        assert self.picture.image is not None
+        own = paint.contrast_of(self.picture.image, paint.HARDNESS[self.hardness])
+        other = self.like
+        return paint.alike(own, other.contrast()) if other and other._has_image() else own
 
     def _marks(
         self, window: paint.Window, cells: tuple[int, int]
     ) -> dict[tuple[int, int], paint.Mark]:
         assert self.picture is not None
-        look, sight = cast("ReviewApp", self.app).look, self.picture.sight
+        look, sight = self._review.look, self.picture.sight
         colors = (look.accent, look.doubtful)
         return {
             **paint.star_marks(sight.stars, window, cells, look.accent),

@@ -21,6 +21,7 @@ class ScanWords:
 
     words: str = ""
     ended: str = ""
+    found: bool = True  # False when the end is not worth a word in live mode
 
 
 class ScanProcess:
@@ -59,7 +60,8 @@ class ScanProcess:
         if "new" in told:
             stopped = "Scan stopped" if told["interrupted"] else "Scanned"
             failed = f", {told['failed']} unreadable" if told["failed"] else ""
-            return ScanWords(ended=f"{stopped}: {count(told['new'], 'new frame')}{failed}")
+            found = bool(told["new"] or told["failed"])
+            return ScanWords("", f"{stopped}: {count(told['new'], 'new frame')}{failed}", found)
         total = f" of {told['total']}" if told["total"] else ""
         return ScanWords(f"{told['stage']} {told['done']}{total}{self._rate(told)}")
 
@@ -113,12 +115,14 @@ class Scans:
         self._tell("looking …")
         try:
             async for progress in process.run():
-                ended = progress.ended or ended
+                if progress.found or not self.live:
+                    ended = progress.ended or ended
                 self._tell(progress.words)
         finally:
             self._process = None
             self._tell("")
-        self._app.say(ended)
+        if ended:
+            self._app.say(ended)
         await self._app.poll()
 
     def _tell(self, words: str) -> None:

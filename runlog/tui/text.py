@@ -6,6 +6,8 @@ from rich.cells import cell_len, set_cell_size
 from rich.style import Style
 from rich.text import Text
 
+from runlog.errors import RunlogError
+
 REPLACEMENT = "�"
 
 
@@ -29,8 +31,9 @@ def styled(color: str = "", *, bold: bool = False, reverse: bool = False) -> Sty
 
 
 def piece(text: object, color: str = "", *, bold: bool = False) -> Text:
-    """Make a piece of text that is never read as markup."""
-    return Text(safe(text), style=styled(color, bold=bold))
+    """Make a piece of text that is never read as markup; its line breaks stay."""
+    words = "\n".join(safe(line) for line in str(text).split("\n"))
+    return Text(words, style=styled(color, bold=bold))
 
 
 def evening(night: str) -> str:
@@ -52,6 +55,13 @@ def short_evening(night: str) -> str:
 def clock(moment: datetime | None) -> str:
     """Write the time of day, UTC; a dash where it is not known."""
     return moment.strftime("%H:%M") if moment else "  –  "
+
+
+def plainly(error: RunlogError) -> str:
+    """Write an error in one line: what happened, what to do, and last, for it may be cut, where."""
+    cure = f". {error.cure}" if error.cure else ""
+    where = f" ({error.where})" if error.where else ""
+    return f"{error.what}{cure}{where}".replace("\n", " ")
 
 
 def count(number: int, word: str) -> str:

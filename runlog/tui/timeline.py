@@ -1,6 +1,6 @@
 """The time line of a night: measures over UTC, with grades, faults and events drawn on it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
@@ -15,6 +15,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from runlog.store.review import FrameLine
+from runlog.tui.axis import Axis, axis_of
 from runlog.tui.look import SIGNS
 from runlog.tui.text import fitted, styled
 
@@ -22,8 +23,10 @@ if TYPE_CHECKING:
     from runlog.tui.app import ReviewApp
 
 MARGIN = 9  # cells left of the plot, for names and values
+RIGHT = 6  # cells right of it, where a second measure has its values
 QUARTERS = " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"  # by bits: 1 above left, 2 above right, 4 below left, 8 below right
 PANEL_LEAST = 3
+EVENTS_FROM = 4  # a chart higher than this has room for a line of events
 WORST = ("reject", "doubtful", "ungraded", "keep")
 
 
@@ -42,25 +45,38 @@ class Panel:
 
     name: str
     value: Callable[[FrameLine], float | None]
-    digits: int = 1
     relative: bool = False  # to what is usual for the frame's target, filter and length
+    beside: Callable[[FrameLine], float | None] | None = None  # on the axis at the right
+    cut: bool = True  # a few wild values may be drawn at the edge
 
 
 def _flux_rate(line: FrameLine) -> float | None:
-    if line.transparency is not None:
-        return line.transparency
     if line.ranked_flux_adu is None or not line.exposure_s:
         return None
     return line.ranked_flux_adu / line.exposure_s
 
 
+TRANSPARENCY = Panel("transp.", lambda line: line.transparency)
+FLUX = Panel("flux ×", _flux_rate, relative=True)  # where there is no reference to compare with
+FOCUSER = Panel("focuser", lambda line: line.focus_pos, beside=lambda line: line.focus_c)
+FOCUS_C = Panel("focus °C", lambda line: line.focus_c)
 PANELS = (
     Panel("FWHM px", lambda line: line.fwhm_px),
-    Panel("ecc.", lambda line: line.eccentricity, 2),
-    Panel("sky ×", lambda line: line.background_adu, 1, relative=True),
-    Panel("flux ×", _flux_rate, 1, relative=True),
-    Panel("focus °C", lambda line: line.focus_c),
+    Panel("ecc.", lambda line: line.eccentricity, cut=False),
+    Panel("sky ×", lambda line: line.background_adu, relative=True),
+    TRANSPARENCY,
+    FLUX,
+    FOCUSER,
+    FOCUS_C,
 )
+
+
+def panels_of(lines: Sequence[FrameLine]) -> list[Panel]:
+    """Choose the measures there are: each once, and temperature with the focuser's position."""
+    known = {p.name: sum(p.value(line) is not None for line in lines) for p in PANELS}
+    less = TRANSPARENCY if known[TRANSPARENCY.name] < known[FLUX.name] else FLUX
+    left_out = {less.name} | ({FOCUS_C.name} if known[FOCUSER.name] else set())
+    return [p for p in PANELS if known[p.name] and p.name not in left_out]
 
 
 class Timeline(Widget, can_focus=False):
@@ -78,13 +94,20 @@ class Timeline(Widget, can_focus=False):
         self.lines: list[FrameLine] | None = None  # not loaded yet
         self.spans: tuple[Span, ...] = ()
         self.cursor: int | None = None
+        self.chosen: int | None = None  # of the spans
         self._rows: list[Strip] = []
         self._drawn_for: tuple[object, ...] | None = None
 
     def show(self, lines: Sequence[FrameLine], spans: Sequence[Span]) -> None:
         """Draw a night; frames without a date have no place on it."""
         self.lines = [line for line in lines if line.taken_at_utc is not None]
-        self.spans = tuple(spans)
+        self.spans, self.chosen = tuple(spans), None
+        self._drawn_for = None
+        self.refresh()
+
+    def wait(self) -> None:
+        """Show nothing until a night comes."""
+        self.lines = None
         self._drawn_for = None
         self.refresh()
 
@@ -94,10 +117,15 @@ class Timeline(Widget, can_focus=False):
         self._drawn_for = None
         self.refresh()
 
+    def choose(self, at: int | None) -> None:
+        """Bring out one event."""
+        self.chosen = at
+        self.refresh()
+
     def render_line(self, y: int) -> Strip:
         """Draw on demand, once per size, data and colours."""
         look = cast("ReviewApp", self.app).look
-        wanted = (self.size, look, id(self.lines), self.cursor)
+        wanted = (self.size, look, id(self.lines), self.cursor, self.chosen)
         if wanted != self._drawn_for:
             self._drawn_for = wanted
             self._rows = [] if self.lines is None else _Drawing(self, self.size, look).rows()
@@ -120,7 +148,11 @@ class _Drawing:
     def __init__(self, owner: Timeline, size: Size, look: Any) -> None:
         self.lines, self.spans, self.cursor = owner.lines or [], owner.spans, owner.cursor
         self.size, self.look = size, look
-        self.width = max(size.width - MARGIN - 1, 4)
+        self.chosen = owner.spans[owner.chosen] if owner.chosen is not None else None
+        self.has_events = size.height > EVENTS_FROM
+        self.panels = self._share_out(size.height - self.has_events - 2)
+        right = RIGHT if any(self._second(panel) for panel, _ in self.panels) else 0
+        self.width = max(size.width - MARGIN - 1 - right, 4)
         if self.lines:
             starts = [line.taken_at_utc for line in self.lines if line.taken_at_utc]
             self.start = min(starts)
@@ -131,8 +163,8 @@ class _Drawing:
         """Put events, panels, grades and hours under one another."""
         if not self.lines:
             return [Strip([Segment(fitted("  no dated light frame", self.size.width))])]
-        rows = [self._events()] if self.size.height > 4 else []
-        for panel, height in self._share_out(self.size.height - len(rows) - 2):
+        rows = [self._events()] if self.has_events else []
+        for panel, height in self.panels:
             rows += self._panel(panel, height)
         return [*rows, self._grades(), self._hours()]
 
@@ -144,8 +176,7 @@ class _Drawing:
 
     def _share_out(self, height: int) -> list[tuple[Panel, int]]:
         """Give each measure that has values at least three rows; the first gets what is over."""
-        panels = [p for p in PANELS if any(p.value(line) is not None for line in self.lines)]
-        panels = panels[: max(height // PANEL_LEAST, 1)]
+        panels = panels_of(self.lines)[: max(height // PANEL_LEAST, 1)]
         if not panels or height < 1:
             return []
         each = height // len(panels)
@@ -158,7 +189,7 @@ class _Drawing:
         taken = -1
         for span in self.spans:
             first, last = self.column(span.start), self.column(span.end)
-            style = styled(self.look.accent, bold=True)
+            style = styled(self.look.accent, bold=True, reverse=span is self.chosen)
             if first <= taken:
                 continue
             label = span.kind.replace("-", " ")
@@ -171,32 +202,52 @@ class _Drawing:
 
     def _panel(self, panel: Panel, height: int) -> list[Strip]:
         values = self._values(panel)
-        known = [v for v in values if v is not None]
-        low, high = _limits(known)
+        axis = axis_of([v for v in values if v is not None], panel.cut)
         dots: dict[tuple[int, int], int] = {}
         grades: dict[tuple[int, int], str] = {}
         for line, value in zip(self.lines, values, strict=True):
-            if value is None:
-                continue
-            share = (line.taken_at_utc - self.start).total_seconds() / self.seconds  # type: ignore[operator]
-            dot_x = min(int(share * self.width * 2), self.width * 2 - 1)
-            level = (min(max(value, low), high) - low) / (high - low)
-            dot_y = round((1 - level) * (height * 2 - 1))
-            cell = dot_x // 2, dot_y // 2
-            dots[cell] = dots.get(cell, 0) | 1 << (dot_x % 2 + 2 * (dot_y % 2))
-            grades[cell] = _worse(grades.get(cell), line.grade)
-        labels = _labels(panel, low, high, height)
-        return [
-            self._strip(
-                labels[y],
-                [self._cell(dots.get((x, y)), grades.get((x, y)), x) for x in range(self.width)],
-                axis="┤" if labels[y] else "│",
-            )
-            for y in range(height)
-        ]
+            if value is not None:
+                x, y = self._dot_column(line), _dot_row(axis.level(value), height)
+                cell = x // 2, y // 2
+                dots[cell] = dots.get(cell, 0) | 1 << (x % 2 + 2 * (y % 2))
+                grades[cell] = _worse(grades.get(cell), line.grade)
+        labels, second = _labels(panel, axis, height), self._second(panel)
+        degrees, right = self._degrees(second, height) if second else (set(), [""] * height)
+        rows = []
+        for y in range(height):
+            cells = [
+                self._cell(dots.get((x, y)), grades.get((x, y)), x, (x, y) in degrees)
+                for x in range(self.width)
+            ]
+            tick = labels[y] and labels[y] != panel.name
+            rows.append(self._strip(labels[y], cells, "┤" if tick else "│", right[y]))
+        return rows
 
-    def _cell(self, dots: int | None, grade: str | None, x: int) -> tuple[str, Style]:
+    def _second(self, panel: Panel) -> list[float | None]:
+        """Find what is drawn over a panel, on the axis at its right, if anything is known."""
+        values = [panel.beside(line) for line in self.lines] if panel.beside else []
+        return values if any(v is not None for v in values) else []
+
+    def _degrees(
+        self, values: Sequence[float | None], height: int
+    ) -> tuple[set[tuple[int, int]], list[str]]:
+        axis = axis_of([v for v in values if v is not None])
+        cells = {
+            (self._dot_column(line) // 2, _dot_row(axis.level(value), height) // 2)
+            for line, value in zip(self.lines, values, strict=True)
+            if value is not None
+        }
+        return cells, [f"├{words}°C" if words else "" for words in _ticks(axis, height)]
+
+    def _dot_column(self, line: FrameLine) -> int:
+        assert line.taken_at_utc is not None
+        share = (line.taken_at_utc - self.start).total_seconds() / self.seconds
+        return min(int(share * self.width * 2), self.width * 2 - 1)
+
+    def _cell(self, dots: int | None, grade: str | None, x: int, degree: bool) -> tuple[str, Style]:
         ground = self._ground(x)
+        if dots is None and degree:
+            return "°", Style(color=self.look.accent or None, bgcolor=ground)
         if dots is None or grade is None:
             return (" " if ground else "│" if x == self._cursor_column() else " "), Style(
                 bgcolor=ground, color=self.look.accent or None)  # fmt: skip
@@ -209,6 +260,8 @@ class _Drawing:
         if not self.look.raised:
             return None
         if x == self._cursor_column():
+            return str(self.look.cursor)
+        if self.chosen and self.column(self.chosen.start) <= x <= self.column(self.chosen.end):
             return str(self.look.cursor)
         inside = any(self.column(s.start) <= x <= self.column(s.end) for s in self.spans)
         return str(self.look.raised) if inside else None
@@ -255,7 +308,9 @@ class _Drawing:
             moment += timedelta(hours=1)
         return self._strip("UTC", [(c, styled(self.look.quiet)) for c in row])
 
-    def _strip(self, name: str, cells: Sequence[tuple[str, Style]], axis: str = " ") -> Strip:
+    def _strip(
+        self, name: str, cells: Sequence[tuple[str, Style]], axis: str = " ", right: str = ""
+    ) -> Strip:
         label = Segment(fitted(name, MARGIN - 1, right=True), styled(self.look.quiet))
         segments = [label, Segment(axis, styled(self.look.quiet))]
         for text, style in cells:
@@ -263,6 +318,7 @@ class _Drawing:
                 segments[-1] = Segment(segments[-1].text + text, style)
             else:
                 segments.append(Segment(text, style))
+        segments.append(Segment(right, styled(self.look.accent)))
         return Strip(segments).adjust_cell_length(self.size.width)
 
 
@@ -274,25 +330,28 @@ def _worse(one: str | None, other: str) -> str:
     return other if one is None or WORST.index(other) < WORST.index(one) else one
 
 
-def _limits(values: Sequence[float]) -> tuple[float, float]:
-    """Span the values; a few wild ones are drawn at the edge so that the rest can be told apart."""
-    ordered = sorted(values)
-    middle = median(ordered)
-    high = min(ordered[-1], middle * 4) if middle > 0 else ordered[-1]
-    low = ordered[0]
-    margin = max((high - low) * 0.04, abs(high) * 0.01, 1e-6)
-    return max(low - margin, 0.0) if low >= 0 else low - margin, high + margin
+def _dot_row(level: float, height: int) -> int:
+    """Find the half row, from above, of a level between 0 and 1."""
+    return round((1 - level) * (height * 2 - 1))
 
 
-def _labels(panel: Panel, low: float, high: float, height: int) -> list[str]:
-    labels = [""] * height
-    labels[0] = f"{high:.{panel.digits}f}"
-    labels[-1] = f"{low:.{panel.digits}f}"
+def _labels(panel: Panel, axis: Axis, height: int) -> list[str]:
+    """Write the name in the middle and round values where they belong, as far as there is room."""
     middle = height // 2
-    if height >= PANEL_LEAST:
+    labels = _ticks(axis, height, {middle})
+    if height >= PANEL_LEAST or height == 1:
         labels[middle] = panel.name
-    elif height == 1:
-        labels[0] = panel.name
+    return labels
+
+
+def _ticks(axis: Axis, height: int, taken: Collection[int] = ()) -> list[str]:
+    ticks = list(axis.ticks())
+    labels = [""] * height
+    labels[0], labels[-1] = ticks[-1][1], ticks[0][1]
+    for value, words in ticks[1:-1]:
+        y = _dot_row(axis.level(value), height) // 2
+        if not any(labels[near] or near in taken for near in (y - 1, y, min(y + 1, height - 1))):
+            labels[y] = words
     return labels
 
 

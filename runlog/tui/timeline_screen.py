@@ -9,7 +9,6 @@ from textual.widgets import Static
 from runlog.store.review import FrameLine
 from runlog.tui.desk import Desk
 from runlog.tui.keys import TIMELINE, bound
-from runlog.tui.picture_screen import PictureScreen
 from runlog.tui.timeline import Span, Timeline
 from runlog.tui.words import in_words
 
@@ -40,7 +39,7 @@ class TimelineScreen(Desk):
     def _point(self) -> None:
         self.query_one(Timeline).point_at(self.at)
         if self.lines:
-            words = in_words(self.lines[self.at], self.review.look)
+            words = in_words(self.lines[self.at], self.review.look, self.size.width)
             self.query_one("#under", Static).update(words)
 
     def action_step(self, step: int) -> None:
@@ -62,6 +61,8 @@ class TimelineScreen(Desk):
     async def action_open(self) -> None:
         """Show the picture of the frame under the cursor."""
         if self.lines:
+            from runlog.tui.picture_screen import PictureScreen  # numpy: see app.py
+
             await self.app.push_screen(PictureScreen([line.id for line in self.lines], self.at))
 
     def action_leave(self) -> None:

@@ -5,26 +5,18 @@ from typing import Any, ClassVar
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
-from textual.containers import VerticalScroll
+from textual.events import Click, MouseScrollDown, MouseScrollUp
 from textual.widgets import Static
 
-from runlog.actions.totals import set_goal, total_rows
-from runlog.core.columns import hours
-from runlog.errors import RunlogError
+from runlog.actions.standing import Standing, set_typed_goal, standings
+from runlog.core.sequence import split_panel
+from runlog.core.typed_goal import WAYS, as_typed
 from runlog.tui.desk import Desk
 from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.keys import TOTALS, bound
-from runlog.tui.look import Look
 from runlog.tui.note_screen import NoteScreen
-from runlog.tui.text import fitted, piece, safe, styled
-
-# The numbers one can stand on, and the word that finds the frames behind them.
-NUMBERS = (("kept_s", "keep"), ("doubtful_s", "doubtful"), ("rejected_s", "reject"),
-           ("logged_s", ""))  # fmt: skip
-LABELS = {key: key.removesuffix("_s") for key, _ in NUMBERS}
-NUMBER_WIDTH = 11
-NAME_WIDTH, FILTER_WIDTH = 12, 6
-GOAL_WIDTH = 15
+from runlog.tui.text import safe
+from runlog.tui.totals_rows import Number, heads, in_words, lay_out, line, numbers_of
 
 
 class TotalsScreen(Desk):
@@ -36,13 +28,16 @@ class TotalsScreen(Desk):
 
     def __init__(self) -> None:
         super().__init__()
-        self.rows: list[dict[str, Any]] = []
-        self.at, self.across = 0, 0
+        self.every: list[Standing] = []
+        self.rows: list[Standing] = []  # of `every`, those not folded away
+        self.at, self.across, self.top = 0, 0, 0
+        self.folded: set[str] = set()  # mosaics whose panels are not shown
 
     def body(self) -> ComposeResult:
-        """The rows, drawn as one piece of text."""
-        with VerticalScroll(id="totals", can_focus=False):
-            yield Static(id="rows")
+        """The heads, as many rows as fit, and the row under the cursor in words."""
+        yield Static(id="heads")
+        yield Static(id="rows")
+        yield Static(id="told")
 
     def stand(self) -> tuple[object, ...]:
         """Totals are over all nights."""
@@ -55,49 +50,62 @@ class TotalsScreen(Desk):
     @work(exclusive=True, group="totals")
     async def _reload(self) -> None:
         """Add up again."""
-        rows = await self.review.ask(total_rows, self.review.engine)
-        if rows is None:
-            return
-        self.rows = rows
-        self.at = min(self.at, max(len(rows) - 1, 0))
+        app = self.review
+        rows = await app.ask(standings, app.engine, app.settings)
+        if rows is not None:
+            self.every = rows
+            self._unfold()
+
+    def _unfold(self) -> None:
+        """Choose the rows there are, and stay with the one under the cursor."""
+        here = self.here
+        self.rows = [row for row in self.every if row.panel is None or not self._hidden(row)]
+        same = [i for i, row in enumerate(self.rows) if here and _key(row) == _key(here)]
+        self.at = same[0] if same else min(self.at, max(len(self.rows) - 1, 0))
         self.draw()
+
+    def _hidden(self, row: Standing) -> bool:
+        return split_panel(row.target)[0] in self.folded
+
+    @property
+    def here(self) -> Standing | None:
+        """The row under the cursor."""
+        return self.rows[self.at] if 0 <= self.at < len(self.rows) else None
+
+    @property
+    def number(self) -> Number:
+        """The number under the cursor."""
+        numbers = numbers_of(self.rows)
+        return numbers[min(self.across, len(numbers) - 1)]
+
+    # --- showing ----------------------------------------------------------------------------
 
     def on_resize(self) -> None:
         """Give the bars the room there is."""
-        if self.rows:
-            self.draw()
+        self.call_after_refresh(self.draw)
 
     def draw(self) -> None:
-        """Draw all rows with the cursor on one number."""
-        look, width = self.review.look, self.size.width - 2
-        text = Text(no_wrap=True)
-        if not self.rows:
-            text = piece("\n Nothing is stored yet. Scan your frames: runlog scan FOLDER")
-        else:
-            text.append_text(_labels(width, look))
-        for i, row in enumerate(self.rows):
-            text.append("\n")
-            text.append_text(self._row(row, i, width, look))
-        self.query_one("#rows", Static).update(text)
-        above = max(self.at - self.size.height // 2, 0)
-        self.query_one("#totals").scroll_to(y=above, animate=False)
-
-    def _row(self, row: dict[str, Any], i: int, width: int, look: Look) -> Text:
-        same = i > 0 and self.rows[i - 1]["target"] == row["target"]
-        text = Text()
-        name = "" if same else safe(row["target"])
-        text.append(f" {fitted(name, NAME_WIDTH)} ", styled(bold=True))
-        text.append(fitted(safe(row["filter"]), FILTER_WIDTH))
-        for k, (key, grade) in enumerate(NUMBERS[: _numbers_shown(width)]):
-            here = i == self.at and k == self.across
-            style = styled(look.grade(grade) if grade else look.text, bold=here, reverse=here)
-            text.append(" ")
-            text.append(f"{hours(row[key]):>{NUMBER_WIDTH}}", style)
-        room = width - text.cell_len - GOAL_WIDTH - 2
-        text.append("  ")
-        text.append_text(bar(row, max(room, 8), look))
-        text.append(_goal_words(row), styled(look.quiet))
-        return text
+        """Draw the rows in sight with the cursor on one number."""
+        rows, here = self.query_one("#rows", Static), self.here
+        if here is None:
+            self.query_one("#heads", Static).update("")
+            self.query_one("#told", Static).update("")
+            rows.update("\n Nothing is stored yet. Scan your frames: runlog scan FOLDER")
+            return
+        look, width = self.review.look, self.size.width
+        layout = lay_out(self.rows, width, self.across)
+        self.query_one("#heads", Static).update(heads(layout, width, look))
+        self.query_one("#told", Static).update(in_words(here, look))
+        high = max(rows.size.height, 1)
+        self.top = min(max(self.top, self.at - high + 1), self.at)
+        self.top = max(min(self.top, len(self.rows) - high), 0)
+        text = Text("\n").join(
+            line(row, self.rows[i - 1] if i > self.top else None, layout,
+                 self.number.key if i == self.at else "", look)
+            for i, row in enumerate(self.rows) if self.top <= i < self.top + high
+        )  # fmt: skip
+        text.no_wrap = True
+        rows.update(text)
 
     # --- keys -------------------------------------------------------------------------------
 
@@ -108,45 +116,69 @@ class TotalsScreen(Desk):
 
     def action_across(self, step: int) -> None:
         """Move by numbers."""
-        shown = _numbers_shown(self.size.width - 2)
-        self.across = min(max(self.across + step, 0), shown - 1)
-        self.draw()
+        if self.rows:
+            self.across = min(max(self.across + step, 0), len(numbers_of(self.rows)) - 1)
+            self.draw()
+
+    def action_fold(self) -> None:
+        """Put the panels of a mosaic away, or show them again."""
+        here = self.here
+        if here is None:
+            return
+        base = split_panel(here.target)[0]
+        if base not in {row.target for row in self.every if row.mosaic}:
+            self.review.say("This is no mosaic; only the panels of one are put away")
+            return
+        self.folded ^= {base}
+        if here.panel is not None:
+            self.at = next(i for i, r in enumerate(self.rows) if r.mosaic and r.target == base
+                           and r.total.filter == here.total.filter)  # fmt: skip
+        self._unfold()
+
+    def on_mouse_scroll_down(self, event: MouseScrollDown) -> None:
+        """Move on with the wheel."""
+        event.stop()
+        self.action_move(1)
+
+    def on_mouse_scroll_up(self, event: MouseScrollUp) -> None:
+        """Move back with the wheel."""
+        event.stop()
+        self.action_move(-1)
+
+    def on_click(self, event: Click) -> None:
+        """Go to the row that is clicked."""
+        rows = self.query_one("#rows")
+        if rows.region.contains(event.screen_x, event.screen_y):
+            self.at = self.top + event.screen_y - rows.region.y
+            self.action_move(0)
 
     async def action_goal(self) -> None:
-        """Set the hours wanted for this row."""
-        if not self.rows:
+        """Set what is wanted of this row."""
+        here = self.here
+        if here is None:
             return
-        row = self.rows[self.at]
-        now = f"{row['goal_s'] / 3600:g}" if row["goal_s"] else ""
-        what = f"Hours wanted of {safe(row['target'])} through {safe(row['filter'])} (0: no goal)"
+        now = as_typed(here.goal) if here.goal else ""
+        what = f"Wanted of {safe(here.target)} through {safe(here.total.filter)}"
 
         def store(typed: str | None) -> None:
-            if typed is not None and typed.strip():
-                self._set_goal(row["target"], row["filter"], typed)
+            if typed is not None and typed.strip() and typed != now:
+                self._set_goal(here, typed)
 
-        await self.app.push_screen(NoteScreen(0, what, now), store)
+        await self.app.push_screen(NoteScreen(0, what, now, WAYS), store)
 
     @work(group="goal")
-    async def _set_goal(self, target: str, filter_name: str, typed: str) -> None:
+    async def _set_goal(self, at: Standing, typed: str) -> None:
         app = self.review
-        try:
-            wanted = float(typed.replace(",", "."))
-            names = dict(app.settings.rules.filter_names)
-            arguments = (app.engine, target, filter_name, wanted, app.who, names)
-            done = await app.ask(_set, *arguments)
-        except ValueError:
-            app.say(f"“{typed}” is not a number of hours")
-            return
+        done = await app.store(set_typed_goal, app.engine, app.settings, at, typed, app.who)
         if done is not None:
-            app.say(done)
+            app.say(safe(done))
         await app.poll()
 
     async def action_open(self) -> None:
         """Show the frames behind the number under the cursor."""
-        if not self.rows:
+        if self.here is None:
             return
-        row = self.rows[self.at]
-        words = f'"{row["target"]}" "{row["filter"]}" {NUMBERS[self.across][1]}'.strip()
+        words = words_for(self.here, self.number)
         await self.review.action_go("frames")
         self.app.call_after_refresh(self._find, words)
 
@@ -156,48 +188,16 @@ class TotalsScreen(Desk):
             screen.find(words, every_night=True)
 
 
-def _set(engine: Any, target: str, filter_name: str, wanted: float, *rest: Any) -> str:
-    try:
-        set_goal(engine, target, filter_name, wanted, *rest)
-    except RunlogError as error:
-        return error.what
-    return f"{target} {filter_name}: " + (f"{wanted:g} h wanted" if wanted else "no goal any more")
+def words_for(row: Standing, number: Number) -> str:
+    """Find the words that list the frames behind a number; a mosaic's is its worst panel's."""
+    names = [row.total.target]
+    if number.key != "credited_s":
+        names.append(row.total.filter)
+    elif len(row.lenders) == 1:
+        names += row.lenders
+    quoted = [f'"{name}"' if '"' not in name else name.replace('"', " ") for name in names]
+    return " ".join([*quoted, number.grade]).strip()
 
 
-def _numbers_shown(width: int) -> int:
-    """How many numbers fit beside a bar worth looking at."""
-    room = width - NAME_WIDTH - FILTER_WIDTH - GOAL_WIDTH - 14
-    return min(max(room // (NUMBER_WIDTH + 1), 1), len(NUMBERS))
-
-
-def _labels(width: int, look: Look) -> Text:
-    text = Text(style=styled(look.quiet))
-    text.append(" " + fitted("target", NAME_WIDTH) + " " + fitted("filter", FILTER_WIDTH))
-    for key, _ in NUMBERS[: _numbers_shown(width)]:
-        text.append(" " + f"{LABELS[key]:>{NUMBER_WIDTH}}")
-    text.append("  █ kept ▒ doubtful ░ to go")
-    text.truncate(width)
-    return text
-
-
-def bar(row: dict[str, Any], width: int, look: Look) -> Text:
-    """Draw kept, doubtful and to go; full width is the goal, or what there is when it is more."""
-    kept, doubtful, goal = row["kept_s"], row["doubtful_s"], row["goal_s"] or 0.0
-    whole = max(goal, kept + doubtful, 1.0)
-    text = Text()
-    done = round(width * kept / whole)
-    open_cells = round(width * (kept + doubtful) / whole) - done
-    left = round(width * goal / whole) - done - open_cells if goal else 0
-    text.append("█" * done, styled(look.keep))
-    text.append("▒" * open_cells, styled(look.doubtful))
-    text.append("░" * max(left, 0), styled(look.quiet))
-    text.append(" " * max(width - text.cell_len, 0))
-    return text
-
-
-def _goal_words(row: dict[str, Any]) -> str:
-    if not row["goal_s"]:
-        return fitted(" no goal", GOAL_WIDTH)
-    if row["to_go_s"] <= 0:
-        return fitted(" reached", GOAL_WIDTH)
-    return fitted(f" {row['to_go_s'] / 3600:.1f} h to go", GOAL_WIDTH)
+def _key(row: Standing) -> tuple[object, ...]:
+    return row.target, row.panel, row.total.filter

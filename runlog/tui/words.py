@@ -15,19 +15,34 @@ def shown(key: str, value: float | None) -> str:
     return f"{value:.2f}"
 
 
-def in_words(line: FrameLine, look: Look) -> Text:
-    """Write one frame as a sentence of values, and why it has its grade."""
+def in_words(line: FrameLine, look: Look, width: int = 0) -> Text:
+    """Write one frame as a sentence of values, and why it has its grade.
+
+    Where it is wider than `width` cells the values get a line of their own.
+    """
+    text, values = _named(line, look), _values(line, look)
+    text.append("\n" if width and text.cell_len + values.cell_len > width else " ")
+    text.append_text(values)
+    text.append("\n")
+    text.append_text(reasons(line, look))
+    return text
+
+
+def _named(line: FrameLine, look: Look) -> Text:
     text = Text()
     text.append(f" {SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
     text.append(" *" if line.graded_by == "person" else "")
     named = f"  {clock(line.taken_at_utc)} UTC  {safe(line.target)}  {safe(line.filter)}"
     text.append(f"{named}  {written('exposure_s', line.exposure_s)}", styled(bold=True))
+    return text
+
+
+def _values(line: FrameLine, look: Look) -> Text:
+    text = Text()
     for key, word in (("fwhm_px", "FWHM"), ("eccentricity", "ecc."), ("stars", "stars"),
                       ("background_adu", "sky")):  # fmt: skip
-        text.append(f"  {word} ", styled(look.quiet))
-        text.append(written(key, getattr(line, key)))
-    text.append("\n")
-    text.append_text(reasons(line, look))
+        text.append(f" {word} ", styled(look.quiet))
+        text.append(f"{written(key, getattr(line, key))} ")
     return text
 
 

@@ -6,7 +6,7 @@ import shutil
 import pytest
 from astropy.io import fits
 
-from runlog.core.corrections import read_date, read_exposure, read_kind, read_site
+from runlog.core.corrections import in_words, read_date, read_exposure, read_kind, read_site
 from runlog.core.personal import TargetChanges, in_force
 from runlog.errors import UsageError
 from tests.tools import here, noise, rows, runlog_json, write_frame, write_run
@@ -300,6 +300,38 @@ def test_a_file_that_is_away_is_still_corrected(home):
 def test_dates_as_typed(typed, stored):
     """Shifts, evenings and starts; a start without a zone is UTC, one with a zone is turned."""
     assert read_date(typed, 1) == stored
+
+
+@pytest.mark.parametrize(
+    ("field", "stored", "said"),
+    [
+        ("date", "shift 3600", "1 h later"),
+        ("date", "shift -1800", "30 min earlier"),
+        ("date", "shift 93690.5", "1 d 2 h 1 min 30.5 s later"),
+        ("date", "night 2026-10-14", "the evening of 2026-10-14"),
+        ("date", "start 2026-10-14T22:05:00+00:00", "2026-10-14 22:05:00 UTC"),
+        ("rig", '["Old Newton", "MonoCam 9", 1000.0, null]', "Old Newton + MonoCam 9"),
+        ("site", "[50.1, 14.35, 410.0]", "50.1 14.35 410"),
+        ("exposure", "300", "300 s"),
+        ("target", "M 33", "M 33"),
+    ],
+)
+def test_values_as_said_back(field, stored, said):
+    """A person reads what they meant, not how it is stored."""
+    assert in_words(field, stored) == said
+
+
+def test_a_dry_run_says_how_many_more(tmp_path):
+    """Twenty names are enough, the rest is counted."""
+    write_run(tmp_path / "frames", 23)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    said = correct(tmp_path, "date", "1h later", "--target", "M33", "--dry-run")
+    assert "date of 23 frames: 1 h later" in said
+    assert said.strip().split("\n")[-1] == "  and 3 more"
+    correct(tmp_path, "date", "1h later", "--target", "M33")
+    assert "date 1 h later" in here(tmp_path, "correct", "--list").stdout
+    assert "Undone: date 1 h later (23 frames, target M33)" in correct(tmp_path, "--undo")
+    assert "Correction 1 is in force again" in correct(tmp_path, "--undo", "2")
 
 
 def test_other_values_as_typed():

@@ -8,7 +8,13 @@ import shutil
 import numpy as np
 import pytest
 from astropy.io import fits
+from sqlalchemy import update
 
+from runlog.actions.open import open_store
+from runlog.actions.regrade import regrade
+from runlog.config import Settings
+from runlog.store import models as m
+from runlog.store.engine import writing
 from tests.tools import (
     LIGHT,
     content,
@@ -189,6 +195,34 @@ def test_two_rigs_at_once_and_a_copy_at_the_edge(frames, database):
     other = write_frame(frames / "o.fits", noise(2), DATE__OBS=moment(0.0), INSTRUME="OneShot 2")
     for path in (raw, cut, other):
         scan_into(database, path)
+    assert logged_s(database) == 600
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_two_cameras_of_one_model_start_together(frames, database, backwards):
+    """Two telescopes with equal cameras expose at once: both count, a nameless copy does not."""
+    paths = [
+        write_frame(frames / "a.fits", noise(1), TELESCOP="Newton 200"),
+        write_frame(frames / "b.fits", noise(2), TELESCOP="Refractor 80"),
+        write_frame(frames / "c.fits", noise(1) - 100, TELESCOP=None, CALSTAT="BD"),
+    ]
+    for path in reversed(paths) if backwards else paths:
+        scan_into(database, path)
+    assert logged_s(database) == 600
+    counted = {r.stage: r.counted for r in rows(database, "stage", "counted")}
+    assert counted == {"raw": True, "calibrated": False}
+
+
+def test_what_was_once_taken_for_a_copy_is_looked_at_again(frames, database):
+    """Grading everything again also asks again which frame of an exposure counts."""
+    for n, telescope in enumerate(("Newton 200", "Refractor 80")):
+        path = write_frame(frames / f"{n}.fits", noise(n), TELESCOP=telescope)
+        scan_into(database, path)
+    engine = open_store(str(database), Settings())
+    with writing(engine) as connection:  # as an earlier rule had it
+        connection.execute(update(m.frame).where(m.frame.c.id == 2).values(counted=False))
+    regrade(engine, Settings(), everything=True)
+    engine.dispose()
     assert logged_s(database) == 600
 
 

@@ -205,6 +205,64 @@ def test_clear_names_are_not_asked_about(archive):
     assert [s["frames"] for s in archive.lines()["M 33"]["spellings"]] == [2, 1]
 
 
+# --- frames without a name ------------------------------------------------------------------
+
+EMPTY_SKY = "05 00 05"  # no object of OpenNGC is within a quarter of this rig's field
+
+
+def dithered(archive, numbers):
+    """Write nameless lights whose declinations cross a full arcminute to and fro."""
+    for n in numbers:
+        archive.count = n
+        seconds = 55 if n % 2 else 5  # 30 19 55, 30 20 05
+        minutes = 19 if n % 2 else 20
+        archive.light(None, OBJCTRA=EMPTY_SKY, OBJCTDEC=f"+30 {minutes} {seconds:02d}",
+                      FOCALLEN=135.0)  # fmt: skip
+
+
+@pytest.mark.parametrize("batches", [[range(6)], [[5, 4, 3], [0, 1, 2]], [[1, 3, 5], [0, 2, 4]]])
+def test_nameless_dithers_are_one_target(archive, batches):
+    """The first frame by date names the place, whatever order the nights are scanned in."""
+    for numbers in batches:
+        dithered(archive, numbers)
+        archive.scan()
+    assert archive.hours() == {"J0500+3020": 6}
+
+
+def test_a_name_given_to_a_nameless_place_stays(archive):
+    """Older frames of the other arcminute, found later, join the renamed target."""
+    dithered(archive, [3, 4, 5])
+    archive.scan()
+    assert archive.hours() == {"J0500+3019": 3}
+    archive.say("rename", "J0500+3019", "Dark cloud")
+    dithered(archive, [0, 1, 2])
+    archive.scan()
+    assert archive.hours() == {"Dark cloud": 6}
+    archive.say("undo")
+    assert archive.hours() == {"J0500+3020": 6}
+
+
+def test_a_goal_for_a_nameless_place_stays(archive):
+    """A goal keeps its frames when older nights are found."""
+    dithered(archive, [3, 4, 5])
+    archive.scan()
+    assert here(archive.home, "goal", "J0500+3019", "L", "5").returncode == 0
+    dithered(archive, [0, 1, 2])
+    archive.scan()
+    (row,) = runlog_json(archive.home, "totals")["rows"]
+    assert (row["target"], row["frames"], row["goal_s"]) == ("J0500+3019", 6, 5 * 3600)
+
+
+def test_frames_moved_are_the_frames_listed(archive):
+    """Focus frames and copies bear the name as well; told is what the list shows."""
+    archive.light("Home field", 2).light("Home field", 3, IMAGETYP="Focus").light("M33").scan()
+    assert archive.lines()["Home field"]["frames"] == 2
+    assert "(2 frames)" in archive.say("merge", "Home field", "M 33")
+    assert "(2 frames)" in archive.say("undo")
+    assert "(2 frames)" in archive.say("rename", "Home field", "Garden")
+    assert "(2 frames)" in archive.say("split", "Home field", "Yard")
+
+
 # --- refused --------------------------------------------------------------------------------
 
 

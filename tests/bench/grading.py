@@ -29,7 +29,7 @@ from .tables import (
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--half", choices=("tune", "held-out", "both"), default="tune")
+    parser.add_argument("--half", choices=("tune", "held-out", "both", "unseen"), default="tune")
     parser.add_argument("--list", action="store_true", help="misjudged frames and events")
     parser.add_argument("--edges", action="store_true", help="list edge cases too")
     parser.add_argument("--night", nargs="*", default=[], help="every frame of these nights")

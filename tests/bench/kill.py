@@ -116,7 +116,7 @@ def scanned(home: Path, frames: Path) -> str:
 def migrated(home: Path) -> str:
     """Open again; says what is wrong, "" when nothing is."""
     before = integrity(home / "night.sqlite")
-    done = ask(home, "nights", "--json")
+    done = ask(home, "scan", ".")
     found = {
         "integrity after the kill": (before, "ok"),
         "exit code": (done.returncode, 0),

@@ -98,7 +98,7 @@ YARDSTICKS = (
         "bright sky", "bright-sky", lambda f: f.sky_ratio, True, 1.3, 1.48, 1.98,
         (1.3, 1.48, 1.98, 3.0, 4.0),
     ),
-    Yardstick("seeing", "soft", lambda f: f.night_ratio, True, 1.26, 1.35, 1.5, ()),
+    Yardstick("seeing", "soft", lambda f: f.night_ratio, True, 1.26, 1.35, 1.5, (1.35, 1.5)),
     Yardstick("poor night", "soft", lambda f: f.usual_ratio, True, 1.26, 1.35, 1.5, (1.35, 1.5)),
 )  # fmt: skip
 ACCEPTED_TOO = {"wrong field": ("few-stars",), "cap": ()}

@@ -100,7 +100,7 @@ def next_seeing(mount: Mount) -> float:
     step = script.wander * math.sqrt(1.0 - MEMORY**2)
     wander = MEMORY * mount.wander + rng.normal(0.0, step)
     mount.wander = float(np.clip(wander, -script.wander_most, script.wander_most))
-    return math.exp(mount.wander + rng.normal(0.0, JITTER))
+    return script.spell(mount.taken) * math.exp(mount.wander + rng.normal(0.0, JITTER))
 
 
 # --- focus ----------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Draw the labelled nights: python -m tests.bench.nights FOLDER [--seed N] [--workers N].
+"""Draw the labelled nights: python -m tests.bench.nights FOLDER [--seed N] [--unseen].
 
 Below FOLDER every night has a folder of its own; `frames` in it is what a scan is given,
 `truth.json` beside it says what was drawn.
@@ -8,7 +8,7 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -21,6 +21,7 @@ from .labels import FrameLabel
 from .planning import Planned, plan_night
 from .script import HELD_OUT, Script
 from .scripts import SCRIPTS
+from .unseen import UNSEEN_NIGHTS
 
 DEFAULT_SEED = 1
 HELD_OUT_SEED = 1000  # added for the held-out half
@@ -86,9 +87,8 @@ def read_truths(folder: Path) -> list[NightTruth]:
     return found
 
 
-def make(folder: Path, seed: int, workers: int, names: list[str], *, only_labels: bool) -> int:
-    """Draw all nights, or the named ones; give the number of frames."""
-    nights = [p for p in plan_all(seed) if not names or p.script.name in names]
+def make(folder: Path, nights: Sequence[Planned], workers: int, *, only_labels: bool) -> int:
+    """Draw nights; give the number of frames."""
     for planned in nights:
         write_truth(folder, planned)
     if only_labels:
@@ -111,10 +111,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=DEFAULT_SEED)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--only", nargs="*", default=[], help="names of nights; default: all")
+    parser.add_argument("--unseen", action="store_true", help="the nights nobody tuned on")
     parser.add_argument("--labels", action="store_true", help="write truth.json only")
     asked = parser.parse_args()
     began = time.perf_counter()
-    done = make(asked.folder, asked.seed, asked.workers, asked.only, only_labels=asked.labels)
+    every = plan_all(asked.seed, UNSEEN_NIGHTS if asked.unseen else SCRIPTS)
+    nights = [p for p in every if not asked.only or p.script.name in asked.only]
+    done = make(asked.folder, nights, asked.workers, only_labels=asked.labels)
     seconds = time.perf_counter() - began
     print(f"{done} frames in {asked.folder}, {seconds:.0f} s")
 

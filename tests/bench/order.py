@@ -20,8 +20,8 @@ from .graded import frames_folder, regrade
 from .measured import Kept, answered_from
 from .nights import NightTruth
 
-# Three nights of one rig, target and filter, so that each is history to the next.
-NIGHTS = ("trails-2", "dawn-2", "thirds-2")
+# Three nights of one rig, target and filter, so that each is history to the next; as many unseen.
+NIGHTS = ("trails-2", "dawn-2", "thirds-2", "unseen-2", "unseen-4", "unseen-7")
 COMPARED = ("grade", "faults", "evidence", "transparency", "shift_x_px", "pedestal_adu")
 
 Said = Mapping[str, tuple[Any, ...]]

@@ -1,4 +1,4 @@
-"""The two invented rigs, their sites and targets, of the labelled nights."""
+"""The invented rigs, their sites and targets, of the labelled nights."""
 
 import math
 from dataclasses import dataclass, replace
@@ -82,15 +82,75 @@ HERON = BenchRig(
     focus_um_c=22.0,
 )
 
-RIGS = {rig.key: rig for rig in (WREN, HERON)}
+# Between the two in sampling, with corners that widen: the unseen nights' refractor.
+PLOVER = BenchRig(
+    key="plover",
+    rig=Rig(
+        camera=Camera(
+            name="MonoCam 11",
+            rows=ROWS,
+            columns=COLUMNS,
+            pixel_um=3.76,
+            serial=113,
+            egain_e_adu=0.75,
+            read_noise_e=1.8,
+            pedestal_adu=300.0,
+            offset=30,
+        ),
+        telescope=Telescope(
+            "Plover 106/530", aperture_mm=106.0, focal_mm=530.0, optics_fwhm_arcsec=1.6
+        ),
+        site=Site("Long Meadow", 48.75, 11.20, 520.0),
+        optics=Optics(corner_rise=0.13, tilt=0.04, corner_flattening=0.05),
+    ),
+    seeing_arcsec=2.9,
+    stars=700,
+    focus_um_c=30.0,
+)
+
+# A fast mirror with coma in the corners before an old, noisy camera.
+DUNLIN = BenchRig(
+    key="dunlin",
+    rig=Rig(
+        camera=Camera(
+            name="MonoCam 3",
+            rows=ROWS,
+            columns=COLUMNS,
+            pixel_um=5.4,
+            serial=37,
+            egain_e_adu=0.45,
+            read_noise_e=8.0,
+            pedestal_adu=1100.0,
+            dark_e_s=0.01,
+            hot_share=2e-3,
+        ),
+        telescope=Telescope(
+            "Dunlin 254/1000",
+            aperture_mm=254.0,
+            focal_mm=1000.0,
+            optics_fwhm_arcsec=1.4,
+            throughput=0.4,
+            obstruction=0.3,
+        ),
+        site=Site("North Fen", 52.60, 13.10, 45.0),
+        optics=Optics(corner_rise=0.16, tilt=0.08, corner_flattening=0.08),
+    ),
+    seeing_arcsec=3.4,
+    stars=400,
+    focus_um_c=11.0,
+)
+
+RIGS = {rig.key: rig for rig in (WREN, HERON, PLOVER, DUNLIN)}
 
 PLACES: dict[str, Target] = {
     **TARGETS,
     "NGC 1499": Target("NGC 1499", 60.80, 36.40, "nebula", 3.0),
     "NGC 891": Target("NGC 891", 35.64, 42.35, "galaxy", -1.0),
     "M 76": Target("M 76", 25.58, 51.57, "galaxy", 2.0),
+    "IC 1396": Target("IC 1396", 324.75, 57.50, "nebula", 0.5),
+    "NGC 7331": Target("NGC 7331", 339.27, 34.42, "galaxy", -2.5),
 }
-GLOWING = ("NGC 7000", "M 33", "NGC 1499")  # the others are small on a field of stars
+GLOWING = ("NGC 7000", "M 33", "NGC 1499", "IC 1396")  # the others are small on a field of stars
 ELSEWHERE = Target("elsewhere", 30.0, 38.0, "galaxy", 11.0)
 
 STEPS = 16

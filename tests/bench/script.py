@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from samples.maker.spoil import Glitch
 
-TUNE, HELD_OUT = "tune", "held-out"
+TUNE, HELD_OUT, UNSEEN = "tune", "held-out", "unseen"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,15 @@ class Cloud:
     middle: float
     width: float
     depth: float
+
+
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """Poor seeing over some frames, as a factor on its width."""
+
+    first: int
+    last: int
+    factor: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +100,7 @@ class Script:
 
     name: str
     kind: str
-    half: str  # tune or held-out
+    half: str  # tune, held-out or unseen
     rig: str
     evening: str
     blocks: tuple[Block, ...]
@@ -100,6 +109,7 @@ class Script:
     seeing: float = 1.0  # against the rig's usual
     wander: float = 0.085  # of the width, one standard deviation
     wander_most: float = 0.2
+    spells: tuple[Spell, ...] = ()
     air_c: tuple[float, float] = (12.0, 5.0)  # at the start, and how far it falls
     town: bool = True  # cloud throws light back; far from towns it makes the sky darker
     zero_known: bool = True
@@ -147,6 +157,10 @@ class Script:
             1.0 - c.depth * math.exp(-0.5 * ((number - c.middle) / c.width) ** 2)
             for c in self.clouds
         )
+
+    def spell(self, number: int) -> float:
+        """Give how many times wider poor seeing makes the seeing's part."""
+        return math.prod(x.factor for x in self.spells if x.first <= number <= x.last)
 
     def lamp(self, number: int) -> float:
         """Give how many times brighter lamps make the sky."""

@@ -2,7 +2,8 @@
 
 Run `OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 python -m tests.bench.speed`. Times are the best of
 several runs of the process's own CPU clock, so that a busy machine does not change them; every
-method is timed in turn on the same frame. `--large` adds a 62 Mpx frame for the memory bound.
+method is timed in turn on the same frame. `--large` adds a 62 Mpx frame for the memory bound,
+`--huge FOLDER` writes a 151 Mpx file there and reads it the way a worker of a scan does.
 """
 
 import argparse
@@ -10,20 +11,27 @@ import time
 import tracemalloc
 import warnings
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
 
 import numpy as np
 import sep
+from astropy.io import fits
 from astropy.stats import SigmaClip
 from photutils.background import Background2D, MedianBackground
 from photutils.detection import DAOStarFinder
 from photutils.segmentation import SourceCatalog, detect_sources
 
+from runlog.config import Settings
+from runlog.ingest.task import Outcome, Task, read_file
 from runlog.measure import measure_frame
 from tests.measure.fields import draw_field, moffat
 
 SIZES = {"8 Mpx": (2448, 3264), "26 Mpx": (4176, 6248)}
 STARS = {"8 Mpx": 1500, "26 Mpx": 5000}
+HUGE_TILE, HUGE_TILES, HUGE_STARS = (2663, 3551), (4, 4), 1300
 SEP_DEFAULT_STACK = 300_000
 SEP_SIGMA = 1.5  # the threshold of sep's own tutorial; its 5 sigma is reported beside it
 
@@ -134,12 +142,67 @@ def show(timing: Timing) -> None:
     )
 
 
+def write_huge(path: Path) -> int:
+    """Write a frame of tiles with a trail across it as 16-bit FITS; give its pixels."""
+    height, width = HUGE_TILE
+    drawn = draw_field(moffat(3.0), seed=1, stars=HUGE_STARS, height=height, width=width)
+    pixels = np.tile(drawn.pixels, HUGE_TILES)
+    across = (1000 + 0.7 * np.arange(pixels.shape[0])).astype(int)
+    for aside, light in ((-2, 60), (-1, 250), (0, 400), (1, 250), (2, 60)):
+        pixels[np.arange(pixels.shape[0]), across + aside] += np.uint16(light)
+    file = fits.PrimaryHDU(pixels)
+    file.header.update(IMAGETYP="LIGHT", EXPTIME=120.0, INSTRUME="camera")
+    file.header["DATE-OBS"] = "2026-01-01T20:00:00"
+    file.writeto(path, overwrite=True)
+    return int(pixels.size)
+
+
+def most_memory_bytes() -> int:
+    """Most memory this process ever held; unlike ru_maxrss it forgets what forked it."""
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return int(status.split("VmHWM:")[1].split()[0]) * 1024
+
+
+def read_watched(task: Task | None) -> tuple[Outcome | None, int, float, float]:
+    """Read a file in a worker: the result, its most memory, wall and CPU seconds."""
+    import runlog.ingest.read  # noqa: F401 - its imports are no part of the frame's memory
+
+    wall, cpu = time.perf_counter(), time.process_time()
+    outcome = None if task is None else read_file(task)
+    spent = time.perf_counter() - wall, time.process_time() - cpu
+    return outcome, most_memory_bytes(), *spent
+
+
+def huge_line(folder: Path) -> str:
+    """Read a 151 Mpx file in one worker: memory in frames of float32, and seconds."""
+    path = folder / "huge.fits"
+    count = write_huge(path)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as executor:
+        before = executor.submit(read_watched, None).result()[1]
+        task = Task(bytes(path), (path.name,), Settings().rules)
+        outcome, peak, wall, cpu = executor.submit(read_watched, task).result()
+    path.unlink()
+    if outcome is None or outcome.frame is None or outcome.frame.measurement is None:
+        raise SystemExit(f"the frame was not measured: {outcome and outcome.failure}")
+    found = outcome.frame.measurement
+    share, whole = (peak - before) / (4 * count), peak / (4 * count)
+    return (
+        f"{count / 1e6:.0f} Mpx through ingest: {share:.2f} of float32 above the idle worker,"
+        f" {whole:.2f} in all (<= 3); {wall:.0f} s, {cpu:.1f} s of CPU; {found.stars} stars,"
+        f" {len(found.streaks)} trail"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--turns", type=int, default=5)
     parser.add_argument("--large", action="store_true")
+    parser.add_argument("--huge", type=Path, metavar="FOLDER")
     options = parser.parse_args()
     warnings.simplefilter("ignore")
+    if options.huge is not None:
+        print(huge_line(options.huge))
+        return
     print(f"{'':18s} {'runlog':>7s} {'sep':>7s} {'ratio':>6s} {'sep 5s':>7s} {'ratio':>6s}"
           f" {'photutils':>8s} {'times':>5s} {'memory':>7s}")  # fmt: skip
     print(f"{'asked':18s} {'s':>7s} {'s':>7s} {'<= 1.3':>6s} {'s':>7s} {'':6s} {'s':>8s}"

@@ -20,13 +20,22 @@ from .labels import (
 )
 from .nights import plan_all
 from .planning import Planned
-from .script import HELD_OUT, TUNE
+from .rigs import DUNLIN, HERON, PLOVER, WREN
+from .script import HELD_OUT, TUNE, UNSEEN
+from .scripts import SCRIPTS
+from .unseen import UNSEEN_NIGHTS
 
 
 @pytest.fixture(scope="module")
 def nights() -> list[Planned]:
     """Plan every night once."""
     return list(plan_all())
+
+
+@pytest.fixture(scope="module")
+def unseen() -> list[Planned]:
+    """Plan the nights on other rigs once."""
+    return list(plan_all(20, UNSEEN_NIGHTS))
 
 
 def test_set_is_as_large_and_as_even_as_asked(nights: list[Planned]) -> None:
@@ -42,9 +51,11 @@ def test_set_is_as_large_and_as_even_as_asked(nights: list[Planned]) -> None:
     assert {len(n.labels) for n in nights} >= {1, 2}
 
 
-def test_frames_follow_one_another_in_the_dark(nights: list[Planned]) -> None:
+def test_frames_follow_one_another_in_the_dark(
+    nights: list[Planned], unseen: list[Planned]
+) -> None:
     """Guards the clock: no two exposures overlap, the target is up, the Sun well down."""
-    for night in nights:
+    for night in (*nights, *unseen):
         for before, after in pairwise(night.labels):
             gap_s = (_start(after) - _start(before)).total_seconds() - before.exposure_s
             assert 0.0 < gap_s < 3600.0, night.script.name
@@ -60,9 +71,9 @@ def _start(label: FrameLabel) -> datetime:
     return datetime.fromisoformat(label.start_utc)
 
 
-def test_no_file_is_written_twice(nights: list[Planned]) -> None:
+def test_no_file_is_written_twice(nights: list[Planned], unseen: list[Planned]) -> None:
     """Guards file names: every frame of every night has its own."""
-    paths = [shot.path for night in nights for shot in (*night.shots, *night.bias)]
+    paths = [shot.path for night in (*nights, *unseen) for shot in (*night.shots, *night.bias)]
     assert len(set(paths)) == len(paths)
 
 
@@ -129,3 +140,20 @@ def test_stretches_bridge_one_frame_only() -> None:
     """Guards the joining of frames to events: one good frame does not end one, two do."""
     hit = [True, False, True, False, False, True]
     assert [(s.first, s.last) for s in stretches("x", hit)] == [(0, 2), (5, 5)]
+
+
+def test_unseen_nights_share_nothing_that_was_tuned_on(unseen: list[Planned]) -> None:
+    """Guards the held-out test: other rigs and fields than the tuned nights, every event asked for,
+    and a spell of poor seeing."""
+    assert {n.script.half for n in unseen} == {UNSEEN}
+    assert {n.script.rig for n in unseen} == {PLOVER.key, DUNLIN.key}
+    known = {b.target for s in SCRIPTS for b in s.blocks}
+    assert known.isdisjoint(b.target for n in unseen for b in n.script.blocks)
+    scales = [rig.rig.arcsec_px for rig in (WREN, HERON)]
+    assert all(
+        min(abs(rig.rig.arcsec_px / s - 1) for s in scales) > 0.2 for rig in (PLOVER, DUNLIN)
+    )
+    kinds = {e.kind for n in unseen for e in true_events(n.labels, Limits())}
+    assert kinds >= {"cloud", "focus-drift", "refocus", "trailing", "flip", "jump", "pause"}
+    soft = [f for n in unseen for f in n.labels if (y := cause_of(f)) and y.cause == "seeing"]
+    assert sum(status(f) == "must" for f in soft) >= 10

@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from inspect import isawaitable
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -79,7 +80,9 @@ async def _frames(pilot: Any, found: dict[str, float]) -> None:
         times = []
         for _ in range(PRESSES):
             start = time.perf_counter()
-            action()
+            acted = action()
+            if isawaitable(acted):
+                await acted
             times.append(time.perf_counter() - start)
             await idle(app)
             await pilot.pause()

@@ -179,6 +179,7 @@ def test_stdout_holds_only_data(small):
 
 def test_empty_database_lists_nothing(tmp_path):
     """With nothing stored, listings are empty and say what to do; no night is wrong usage."""
+    assert here(tmp_path, "scan", ".").returncode == 0
     for command in ("frames", "totals", "nights"):
         done = here(tmp_path, command)
         assert (done.returncode, done.stdout) == (0, "")
@@ -193,6 +194,8 @@ def test_empty_database_lists_nothing(tmp_path):
 def test_the_database_may_be_named_anywhere(small, tmp_path):
     """--db before or after the command and RUNLOG_DB name the database; the nearest wins."""
     other = str(tmp_path / "other.sqlite")
+    (tmp_path / "empty").mkdir()
+    assert here(small, "--db", other, "scan", tmp_path / "empty").returncode == 0
     for words in (["--db", other, "totals"], ["totals", "--db", other]):
         assert here(small, *words, "--csv").stdout.count("\n") == 1
     assert here(small, "totals", "--csv").stdout.count("\n") == 2
@@ -212,7 +215,7 @@ def test_the_config_may_be_named_anywhere(small):
 def test_the_default_places(tmp_path):
     """Without options the database lies in the user's data folder, and no config is needed."""
     env = environment(tmp_path)
-    line = [sys.executable, "-m", "runlog", "nights"]
+    line = [sys.executable, "-m", "runlog", "scan", "."]
     subprocess.run(line, env=env, cwd=tmp_path, check=True, capture_output=True)
     made = [path.name for path in tmp_path.rglob("*") if path.is_file()]
     assert "runlog.sqlite" in made

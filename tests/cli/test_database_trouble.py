@@ -130,9 +130,38 @@ def test_a_folder_that_may_not_be_written(tmp_path):
     locked = tmp_path / "locked"
     locked.mkdir()
     locked.chmod(0o555)
-    done = obedient(tmp_path, "--db", str(locked / "sub" / "x.sqlite"), "totals")
+    done = obedient(tmp_path, "--db", str(locked / "sub" / "x.sqlite"), "scan", ".")
     refused(done, "cannot be made")
-    refused(obedient(tmp_path, "--db", str(locked / "x.sqlite"), "totals"), "cannot be opened")
+    refused(obedient(tmp_path, "--db", str(locked / "x.sqlite"), "scan", "."), "cannot be opened")
+
+
+READERS = """check|calibration|correct --list|export|forecast|frames|goal M33 L 3|mark x.fits keep
+night|nights|policy suggest|regrade|regrade --explain x.fits|review|targets|totals"""
+
+
+@pytest.mark.parametrize("words", READERS.replace("\n", "|").split("|"))
+def test_a_database_that_is_not_there(tmp_path, words):
+    """A mistyped path is named with the cure and leaves no file behind: exit code 3."""
+    away = tmp_path / "sub" / "mistyped.sqlite"
+    done = here(tmp_path, "--db", away, *words.split())
+    refused(done, f"There is no database: {away}")
+    assert "runlog scan FOLDER makes one" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_looking_before_the_first_scan(tmp_path):
+    """Without any path named, listings say what comes first and make nothing either."""
+    done = here(tmp_path, "totals", env={"RUNLOG_DB": ""})
+    refused(done, "runlog scan FOLDER makes one")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_scan_makes_the_database(tmp_path):
+    """Scanning is what makes a database, its folder included."""
+    (tmp_path / "empty").mkdir()
+    away = tmp_path / "new" / "x.sqlite"
+    assert here(tmp_path, "--db", away, "scan", "empty").returncode == 0
+    assert here(tmp_path, "--db", away, "totals").returncode == 0
 
 
 def limited(size):

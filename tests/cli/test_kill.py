@@ -131,5 +131,6 @@ def test_kill_in_the_middle_of_a_migration(tmp_path, whole_group):
     ]
     assert any(alive)
     assert integrity(tmp_path / "night.sqlite") == "ok"
+    assert here(tmp_path, "scan", ".").returncode == 0
     assert runlog_json(tmp_path, "nights")["rows"] == []
     assert integrity(tmp_path / "night.sqlite") == "ok"

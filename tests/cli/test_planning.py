@@ -1,6 +1,9 @@
 """Goals, totals by part and by night, forecast and calibration, as a person types them."""
 
+import csv
+import io
 import json
+import tomllib
 from zlib import crc32
 
 import pytest
@@ -141,6 +144,75 @@ def test_bad_parts_are_refused(weeks, words):
     assert (done.returncode, done.stdout) == (2, "")
 
 
+@pytest.mark.parametrize(
+    "words", [["--since", "2026-10-01"], ["--season", "summer 2026"], ["--rig", "ladybird"]]
+)
+def test_to_go_is_about_all_nights(goals, words):
+    """61 minutes are kept in all: of a goal of two hours 59 are to go, whatever part is shown."""
+    here(goals, "goal", "M33", "L", "2")
+    whole = totals(goals)[("M 33", "L")]
+    part = totals(goals, *words)[("M 33", "L")]
+    assert (part["goal_s"], part["to_go_s"]) == (2 * 3600, 59 * 60)
+    for key in ("to_go_s", "frames_to_go", "gain_next_hour", "done"):
+        assert part[key] == whole[key]
+    (line,) = [
+        row
+        for row in csv.DictReader(io.StringIO(here(goals, "totals", *words, "--csv").stdout))
+        if (row["target"], row["filter"]) == ("M 33", "L")
+    ]
+    assert float(line["to_go_s"]) == 59 * 60
+    assert "to go, all nights" in here(goals, "totals", *words).stdout
+    assert "all nights" not in here(goals, "totals").stdout
+
+
+def test_a_night_says_what_is_to_go_in_all(goals):
+    """What a night added stands beside what all nights leave to do, for a mosaic's panels too."""
+    here(goals, "goal", "M33", "L", "2")
+    here(goals, "goal", "NGC7000", "Ha", "1")
+    added = runlog_json(goals, "night", "2026-08-28")["added"]
+    assert [(r["kept_s"], r["to_go_s"], r["nights"]) for r in added] == [(600, 59 * 60, 1)]
+    runs = runlog_json(goals, "night", "2026-10-09")["rows"]
+    to_go = {r["target"]: r["to_go_s"] for run in runs for r in run["added"]}
+    assert to_go["NGC 7000 panel 1"] == 55 * 60
+
+
+def test_a_mosaic_in_a_part_of_the_time(goals):
+    """A mosaic's progress is that of all nights and of its worst panel."""
+    here(goals, "goal", "NGC7000", "Ha", "1")
+    for words in (["--since", "2026-10-09"], ["--rig", "ladybird", "--target", "NGC7000"]):
+        (mosaic,) = runlog_json(goals, "totals", *words)["mosaics"]
+        assert (mosaic["panels"], mosaic["worst_panel"], mosaic["to_go_s"]) == (2, "1", 55 * 60)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["totals", "--rig", "nosuch"], "Ladybird 90/540 + MonoCam 9"),
+        (["totals", "--target", "nosuch"], "No frame of nosuch is stored"),
+        (["totals", "--target", "M34"], "Did you mean M 33"),
+        (["totals", "--by", "night", "--target", "NGC7001"], "Did you mean NGC 7000"),
+        (["forecast", "--rig", "nosuch"], "No rig is called 'nosuch'"),
+        (["forecast", "--target", "NGC 7001"], "Did you mean NGC 7000"),
+        (["export", "--target", "NGC 7001"], "Did you mean NGC 7000"),
+        (["export", "--rig", "nosuch"], "Ladybird 90/540 + MonoCam 9"),
+        (["export", "--filter", "nosuch"], "Used: Ha, L"),
+    ],
+)
+def test_names_that_fit_nothing(weeks, words, said):
+    """Wrong usage, with what is near: an empty answer would read as "nothing is there"."""
+    done = here(weeks, *words)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+
+
+def test_nights_without_frames(weeks):
+    """Nothing fits a season to come: that is an answer, said in words."""
+    for command in (["totals"], ["totals", "--by", "night"], ["export"]):
+        done = here(weeks, *command, "--season", "2031")
+        assert (done.returncode, done.stdout) == (0, "")
+        assert "fits this" in done.stderr
+
+
 # --- goals ----------------------------------------------------------------------------------
 
 
@@ -158,6 +230,19 @@ def test_a_gain(goals):
     row = totals(goals)[("M 33", "L")]
     assert row["goal_s"] == pytest.approx(2 * 61 * 60)
     assert row["gain_next_hour"] == pytest.approx((121 / 61) ** 0.5 - 1)
+
+
+def test_a_gain_says_which_hours(goals):
+    """Effective hours and hours by the clock are told apart, and what is to go is said."""
+    said = here(goals, "goal", "M33", "L", "2", "--gain").stderr
+    assert "4 times today's 1 h 01 min kept" in said
+    assert "that is 4 h 04 min by the clock: 1 h 01 min kept, 3 h 03 min to go" in said
+    assert "59 min to go" in here(goals, "goal", "M33", "L", "2").stderr
+    assert "that is 1 h 00 min" in here(goals, "goal", "M33", "Ha", "0.5", "--of", "L").stderr
+    assert "reached" in here(goals, "goal", "M33", "L", "1").stderr
+    assert "in panel 1, the worst" in here(goals, "goal", "NGC7000", "Ha", "1").stderr
+    assert "no hours yet" in here(goals, "goal", "M33", "SII", "1", "--of", "OIII").stderr
+    assert here(goals, "goal", "M33", "SII", "0").stderr == "M 33, SII: no goal any more\n"
 
 
 def test_done(goals):
@@ -291,7 +376,7 @@ def test_calibration(tmp_path):
     here(tmp_path, "mark", *names, "keep")
     (row,) = runlog_json(tmp_path, "calibration")["rows"]
     assert (row["filter"], row["frames"], row["darks"]["enough"]) == ("L", 2, True)
-    assert row["flats"] == {"frames": 0, "masters": 0, "enough": False}
+    assert row["flats"] == {"frames": 0, "masters": 0, "enough": False, "wanted": 10}
     assert row["missing"] == ["flats through L"]
     assert "flats through L" in here(tmp_path, "calibration", "--missing").stdout
     few = tmp_path / "few.toml"
@@ -311,7 +396,26 @@ def test_masters_are_found(tmp_path):
     (name,) = [p.name for p in (tmp_path / "frames").iterdir() if "_M33_" in p.name]
     here(tmp_path, "mark", name, "keep")
     (row,) = runlog_json(tmp_path, "calibration")["rows"]
-    assert row["darks"] == {"frames": 0, "masters": 1, "enough": True}
+    assert row["darks"] == {"frames": 0, "masters": 1, "enough": True, "wanted": 10}
+
+
+def test_a_region_elsewhere_on_the_sensor(tmp_path):
+    """Darks of the same size from another place do not fit; whole frames ask for no place."""
+    part = {"XORGSUBF": 8, "YORGSUBF": 4, "SET__TEMP": -10.0}
+    there = part | {"XORGSUBF": 16}
+    dark = {"IMAGETYP": "Dark", "FILTER": None}
+    whole = tmp_path / "frames" / "whole.fits"
+    write_frame(whole, noise(1, (48, 64)), DATE__OBS="2026-10-08T22:00:00", SET__TEMP=-10.0)
+    for n, (cards, shape) in enumerate(
+        [(part, (24, 32)), *[(part | dark, (24, 32))] * 10, *[(there | dark, (24, 32))] * 12]
+    ):
+        path = tmp_path / "frames" / f"part_{n:02d}.fits"
+        write_frame(path, noise(100 + n, shape), DATE__OBS=f"2026-10-09T{n:02d}:00:00", **cards)
+    scan(tmp_path)
+    assert here(tmp_path, "mark", "whole.fits", "part_00.fits", "keep").returncode == 0
+    rows = {tuple(r["size"]): r for r in runlog_json(tmp_path, "calibration")["rows"]}
+    assert (rows[(32, 24)]["origin"], rows[(32, 24)]["darks"]["frames"]) == ([8, 4], 10)
+    assert (rows[(64, 48)]["origin"], rows[(64, 48)]["darks"]["frames"]) == (None, 0)
 
 
 # --- output ---------------------------------------------------------------------------------
@@ -342,3 +446,18 @@ def test_long_totals_are_laid_out_plainly(weeks):
     assert lines[0].split() == [COLUMNS["target"].label, COLUMNS["frames"].label]
     assert lines[2].endswith("     1")
     assert lines[3].endswith("   200")
+
+
+def test_limits_as_json(weeks):
+    """Every limit in force, those of one filter too, for a script to read."""
+    config = weeks / "limits.toml"
+    config.write_text("[policy]\nsoft_ratio = [1.5, 2.2]\n[policy.Ha]\nclipped_ratio = 4\n")
+    body = json.loads(here(weeks, "policy", "show", "--json", "--config", config).stdout)
+    assert body["schema"] == "runlog.policy/1"
+    limits = {(r["filter"], r["setting"]): r for r in body["rows"]}
+    assert limits[(None, "soft_ratio")]["doubtful"] == 1.5
+    assert limits[("Ha", "clipped_ratio")]["value"] == 4
+    said = here(weeks, "policy", "show", "--config", config).stdout
+    assert tomllib.loads(said)["policy"]["Ha"] == {"clipped_ratio": 4}
+    lines = here(weeks, "policy", "show", "--csv").stdout.strip().split("\n")
+    assert lines[0] == "filter,setting,doubtful,reject,value"

@@ -6,6 +6,7 @@ import pytest
 
 from runlog.core.calibration import CalibrationRules, Sensor, Shots, calibrate, group_lights
 from runlog.core.frame import Kind
+from runlog.core.lacks import to_take
 
 RULES = CalibrationRules()
 SENSOR = Sensor("cam", 100.0, 50.0, "fast", (1, 1), (3000, 2000))
@@ -47,7 +48,7 @@ def test_all_is_missing():
     assert found().missing == (
         "darks of 300 s at -10 C, gain 100, offset 50, binning 1",
         "flats through L at rotator angle 90",
-        "bias (until darks and flat-darks are there)",
+        "bias, unless the darks are taken",
     )
 
 
@@ -99,9 +100,43 @@ def test_darks_are_scaled_only_without_glow_and_with_bias():
     assert found(shorter, BIAS, rules=clean).notes == ()
 
 
+PART = replace(SENSOR, partial=True, origin=(100, 40))
+
+
+@pytest.mark.parametrize(
+    ("origin", "fits", "noted"),
+    [((100, 40), True, False), ((800, 40), False, False), (None, True, True)],
+)
+def test_a_region_elsewhere_on_the_sensor_does_not_fit(origin, fits, noted):
+    """Same size, other place: other pixels, other dust. A place not told may be it, with a note."""
+    there = replace(PART, origin=origin)
+    stock = [replace(s, sensor=there) for s in ALL]
+    result = found(*stock, light=replace(LIGHT, sensor=PART))
+    assert [f.frames == 20 for f in (result.darks, result.flats, result.bias)] == [fits] * 3
+    assert any("which part of the sensor" in note for note in result.notes) is noted
+    assert ("region 3000x2000 from 100, 40" in " ".join(result.missing)) is not fits
+
+
 def test_too_few_are_counted():
-    """Five darks of ten are said to be five of ten."""
-    assert "(5 of 10)" in found(replace(DARK, frames=5)).missing[0]
+    """Five of ten are said to be five of ten, of every kind."""
+    few = [replace(s, frames=5) for s in ALL]
+    assert found(*few).missing == (
+        "darks of 300 s at -10 C, gain 100, offset 50, binning 1 (5 of 10)",
+        "flats through L at rotator angle 90 (5 of 10)",
+        "flat-darks of 2 s (5 of 10)",
+        "bias (5 of 20), unless the darks are taken",
+    )
+
+
+def test_what_is_to_take_is_said_once():
+    """Five filters that lack the same darks and flats are two lines, not ten."""
+    lights = [replace(LIGHT, filter=name, rotator_deg=None) for name in "BGLR"]
+    groups = group_lights(lights, RULES)
+    lines = to_take(lack for g in groups for lack in calibrate(g, [BIAS], RULES).lacks)
+    assert lines == [
+        "darks of 300 s at -10 C, gain 100, offset 50, binning 1",
+        "flats through B, G, L, R",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from runlog.core.goals import (
     gain_of_next_hour,
     mosaics,
     set_against,
+    set_part_against,
 )
 from runlog.core.totals import Total
 
@@ -193,6 +194,28 @@ def test_goals_change_no_hours(totals, goals, doubtful):
     for t in found:
         assert t.to_go_s is None or t.to_go_s == max(t.goal_s - t.counted_s, 0)
         assert t.done is None or t.done == (t.counted_s >= t.goal_s)
+
+
+PART = st.lists(st.booleans(), min_size=12, max_size=12)
+
+
+@given(TOTALS, PART, GOALS, st.booleans())
+def test_goals_are_about_the_whole(totals, in_part, goals, doubtful):
+    """Hours shown are the part's; what is to go is the same as over all time."""
+    wanted = {(g.target, g.filter): g for g in goals}
+    counting = Counting(doubtful, DUO.bands)
+    whole = set_against(totals, wanted, counting)
+    part = [t for t, shown in zip(totals, in_part, strict=False) if shown and t.frames]
+    found = set_part_against(part, whole, counting)
+    assert sum(t.kept_s for t in found) == sum(t.kept_s for t in part)
+    by_key = {(t.target, t.filter): t for t in whole}
+    for t in found:
+        over_all = by_key[(t.target, t.filter)]
+        assert (t.goal_s, t.to_go_s, t.frames_to_go, t.progress, t.done) == (
+            over_all.goal_s, over_all.to_go_s, over_all.frames_to_go, over_all.progress,
+            over_all.done,
+        )  # fmt: skip
+        assert gain_of_next_hour(t) == gain_of_next_hour(over_all)
 
 
 @given(st.floats(0.01, 1000))

@@ -205,3 +205,81 @@ def test_explanations_agree_with_grades():
     _, _, checks = explain_run(run, POLICY)[run[6].key]
     assert {f.name for f in verdict.faults} == {c.fault for c in checks if c.is_fault}
     assert {c.setting for c in checks} >= {"cloud_transparency", "bright_sky_ratio"}
+
+
+def test_one_sided_loss_is_told_by_few_stars_too():
+    """Twenty-one stars that all stand on one side are an obstruction, however little light is left;
+    as few stars all over the frame are cloud.
+
+    By chance a side stays empty of 21 stars once in two million frames (0.5^21).
+    """
+    covered = {"stars": 21, "transparency": 0.13, "zone_stars": (0, 0, 1, 0, 0, 8, 0, 0, 12)}
+    clouded = {"stars": 21, "transparency": 0.13, "zone_stars": (3, 2, 2, 1, 3, 2, 2, 4, 2)}
+    run = changed(changed(clean_run(), [20], **covered), [30], **clouded)
+    found = grades(run)
+    assert [f.name for f in found[20].faults] == [FaultName.OBSTRUCTED]
+    assert [f.name for f in found[30].faults] == [FaultName.CLOUD]
+
+
+@pytest.mark.parametrize("pier_side", ["east", "west"])
+def test_the_side_is_named_as_the_picture_shows_it(pier_side):
+    """Ninths are turned to be compared after a flip, but the side named is the picture's own."""
+    run = [replace(f, pier_side=pier_side) for f in clean_run()]
+    run = changed(run, [4], zone_stars=(2, 50, 55, 3, 50, 55, 1, 50, 55))
+    (fault,) = grades(run)[4].faults
+    assert fault.evidence.startswith("the left third has")
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"fwhm_px": 3.6, "hfr_px": 0.62 * 3.6}, "times this run's usual 2.3;"),
+        ({"transparency": 0.5}, "this run's clear frames; 500 stars, this run's usual"),
+        ({"stars": 90, "transparency": None, "ranked_flux_adu_s": None}, ", this run's usual 50"),
+        ({"clipped_stars": 80}, "80 stars saturated, this run's usual 2"),
+        ({"background_adu": 1400.0}, "times this run's darkest frames"),
+        ({"axis_ratio": 0.6, "eccentricity": 0.8, "alignment": 0.9}, "0.80, this run's usual 0.17"),
+        ({"hfr_px": 1.43 * 1.7, "fwhm_px": 2.3}, "times this run's usual"),
+    ],
+)
+def test_evidence_names_what_it_was_compared_with(values, words):
+    """Every comparison with the run says so in the same words."""
+    verdict = grades(changed(clean_run(), [12], **({"stars": 500} | values)))[12]
+    assert any(words in fault.evidence for fault in verdict.faults), verdict.faults
+
+
+def test_evidence_names_earlier_nights_and_other_filters():
+    """A comparison with the last nights, or with other filters of the run, is named as that."""
+    earlier = {("L", 1): Earlier(nights=5, fwhm_px=2.2, fwhm_floor_px=2.1)}
+    poor = grades(clean_run(fwhm_px=3.7, hfr_px=0.62 * 3.7), history=earlier)
+    assert "times the last 5 nights' usual 2.3" in poor[0].faults[0].evidence
+    few = changed(clean_run(), [8, 9], filter="B", fwhm_px=4.0, hfr_px=0.62 * 4.0)
+    assert "this run's usual in all filters" in grades(few)[8].faults[0].evidence
+
+
+def test_stretch_in_all_directions_is_said_not_to_be_a_trail():
+    """Where the limit is passed but the stars share no direction, the explanation says why."""
+    run = changed(clean_run(), [5], axis_ratio=0.7, eccentricity=0.71, alignment=0.2)
+    _, _, checks = explain_run(run, POLICY)[run[5].key]
+    (check,) = [c for c in checks if c.fault is FaultName.TRAILED]
+    assert check.grade is Grade.KEEP
+    assert check.evidence.endswith("20% of it in one direction, too little for a trail")
+
+
+def test_tilt_is_a_fixed_pattern_and_only_noted():
+    """A tilt in frame after frame is the optics' and noted; in one frame alone it is nothing."""
+    tilted = grades(clean_run(tilt=0.2))
+    assert {(v.grade, first_fault(v)) for v in tilted} == {(Grade.KEEP, FaultName.TILTED)}
+    assert "20% across the field, this run's usual 20%" in tilted[0].faults[0].evidence
+    assert grades(changed(clean_run(), [5], tilt=0.2))[5].faults == ()
+
+
+def test_a_night_under_the_moon_throughout_is_compared_with_the_best_frame():
+    """A sky five times that of the target's best frame is never kept, though every frame of the
+    run has it; half as bright again is nobody's business."""
+    sky_adu_s = (800.0 - 500.0) / 300.0  # the run's own, before the airmass is taken out
+    lit = grades(clean_run(best_sky_adu_s=sky_adu_s / 5.5, moon_alt_deg=20.0))
+    assert {first_fault(v) for v in lit} == {FaultName.BRIGHT_SKY}
+    assert {v.grade for v in lit} == {Grade.DOUBTFUL}
+    assert "times that of the best frame of this target" in lit[0].faults[0].evidence
+    assert {v.grade for v in grades(clean_run(best_sky_adu_s=sky_adu_s / 1.7))} == {Grade.KEEP}

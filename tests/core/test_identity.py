@@ -18,31 +18,37 @@ from runlog.core.identity import (
 EVENING = datetime(2026, 10, 9, 22, tzinfo=UTC)
 
 
-def copy_of(key, start_s, length_s=300.0, camera="mono", stage=Stage.RAW, cards=40):
+def copy_of(
+    key, start_s, length_s=300.0, camera="mono", stage=Stage.RAW, cards=40, telescope="newton"
+):
     """Describe one frame."""
-    return Copy(key, EVENING + timedelta(seconds=start_s), length_s, camera, stage, cards)
+    start = EVENING + timedelta(seconds=start_s)
+    return Copy(key, start, length_s, camera, stage, cards, telescope)
 
 
 @st.composite
 def nights(draw):
     """Draw real exposures of two cameras, each a raw frame with processed copies of it.
 
-    One camera never starts before it has ended; copies may have lost the fraction of the second
-    and the name of the camera.
+    The two differ in model, or are of one model on two telescopes. One camera never starts before
+    it has ended; copies may have lost the fraction of the second and the name of what differs.
     """
     copies, raw_keys = [], set()
-    for camera in ("mono", "colour"):
+    differ = draw(st.sampled_from(["camera", "telescope"]))
+    for name in ("one", "other"):
         at = draw(st.floats(0, 2))
         for _ in range(draw(st.integers(0, 4))):
             length = draw(st.sampled_from([2.0, 30.0, 300.0]))
             number = len(copies)
             raw_keys.add(f"raw{number}")
-            copies.append(copy_of(f"raw{number}", at, length, camera))
+            copies.append(copy_of(f"raw{number}", at, length, **{differ: name}))
             for n in range(draw(st.integers(0, 2))):
                 start = draw(st.sampled_from([at, float(int(at))]))
-                named = draw(st.sampled_from([camera, ""]))
+                named = {differ: draw(st.sampled_from([name, ""]))}
                 stage = draw(st.sampled_from([Stage.CALIBRATED, Stage.DEBAYERED]))
-                copies.append(copy_of(f"copy{number}-{n}", start, length, named, stage, 60))
+                copies.append(
+                    copy_of(f"copy{number}-{n}", start, length, stage=stage, cards=60, **named)
+                )
             at += length + draw(st.floats(0.5, 20))
     return copies, raw_keys
 
@@ -71,6 +77,8 @@ def test_counting_again_changes_nothing(night):
         (copy_of("b", 0.9, stage=Stage.CALIBRATED, camera=""), True),
         (copy_of("b", 1.1, stage=Stage.CALIBRATED), False),
         (copy_of("b", 0.0, camera="colour"), False),
+        (copy_of("b", 0.0, telescope="refractor"), False),
+        (copy_of("b", 0.4, telescope="", stage=Stage.CALIBRATED), True),
         (copy_of("b", 0.0, length_s=299.0), False),
         (copy_of("b", 0.0, length_s=299.98, stage=Stage.CALIBRATED), True),
         (copy_of("b", 300.0), False),

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runlog.core.publish import Batch, as_markdown, as_text, batch_words, clock_hours
+from runlog.core.columns import hours
+from runlog.core.publish import Batch, as_markdown, as_text, batch_words
 from runlog.core.seasons import season
 from runlog.errors import UsageError
 
@@ -14,7 +15,7 @@ L = Batch("M 33", "L", 300.0, 71, "2026-10-02", "2026-10-16")
 def test_71_times_5_minutes():
     """71 x 5 min = 5 h 55 min (common practice, no source)."""
     assert batch_words(L) == "71 x 5 min"
-    assert clock_hours(L.seconds) == "5 h 55 min"
+    assert hours(L.seconds) == "5 h 55 min"
 
 
 @pytest.mark.parametrize(
@@ -60,8 +61,9 @@ def test_the_total_is_the_sum(drawn):
     """The last line adds up the frames and the hours of all others."""
     batches = [Batch("X", name, float(length), frames) for name, length, frames in drawn]
     last = as_text("X", batches).split("\n")[-1]
-    assert f"{sum(b.frames for b in batches)} frames" in last
-    assert last.endswith(clock_hours(sum(b.seconds for b in batches)))
+    frames = sum(b.frames for b in batches)
+    assert f"{frames} frame{'s' * (frames != 1)} " in last
+    assert last.endswith(hours(sum(b.seconds for b in batches)))
 
 
 @pytest.mark.parametrize(

@@ -5,16 +5,18 @@ from datetime import timedelta
 
 import pytest
 
+from runlog.core.frame import Grade
 from runlog.core.grading import grade_run
 from runlog.core.policy import Policy
 from runlog.core.story import Opinion, Part, Told, pace_of, tell
 from tests.core.runs import START, changed, clean_run, trail
 
 
-def story(frames):
+def story(frames, dark=None):
     """Grade a run and tell its story."""
     verdicts = grade_run(frames, Policy())
-    return tell(Told(f, verdicts[f.key], verdicts[f.key].grade) for f in frames)
+    told = (Told(f, verdicts[f.key], verdicts[f.key].grade) for f in frames)
+    return tell(told, Policy(), dark)
 
 
 def events(frames, kind):
@@ -161,3 +163,193 @@ def test_the_pace_of_71_frames():
     assert pace.elapsed_s + 12 == 22_152
     assert round(pace.open_shutter_s / (pace.elapsed_s + 12), 2) == 0.96
     assert pace.overhead_median_s == 12
+
+
+# --- focus ----------------------------------------------------------------------------------
+
+
+def drifting(run, first, last, most=1.8):
+    """Let stars grow and their profile flatten from one frame to another."""
+    out = list(run)
+    for n in range(first, last + 1):
+        share = (n - first + 1) / (last - first + 1)
+        width = 2.3 * (1 + (most - 1) * share)
+        out[n] = replace(out[n], fwhm_px=width, hfr_px=0.62 * width * (1 - 0.16 * share))
+    return out
+
+
+def test_a_drift_begins_where_it_passes_the_limit_of_the_frames_before_it():
+    """Seeing that improved before a drift hides its first frames from the run's usual width; the
+    frames just before tell them. The grade of each frame stays what it was."""
+    run = clean_run()
+    for n in range(4, 20):  # better seeing than the run's usual
+        run[n] = replace(run[n], fwhm_px=2.05, hfr_px=0.62 * 2.05)
+    for n, (width, flat) in enumerate([(2.4, 0.03), (2.55, 0.06), (2.75, 0.09), (2.95, 0.1)]):
+        run[20 + n] = replace(run[20 + n], fwhm_px=width, hfr_px=0.62 * width * (1 - flat))
+    verdicts = grade_run(run, Policy())
+    assert verdicts[run[20].key].grade is Grade.KEEP
+    assert verdicts[run[21].key].grade is not Grade.KEEP
+    assert events(run, "focus-drift") == [(20, 23)]
+
+
+def test_poorer_seeing_before_a_drift_is_not_part_of_it():
+    """Frames that are wide with an unchanged profile are seeing: the drift begins after them."""
+    run = changed(clean_run(), range(16, 20), fwhm_px=2.9, hfr_px=0.62 * 2.9)
+    run = drifting(run, 20, 30)
+    ((first, last),) = events(run, "focus-drift")
+    assert (first >= 20, last) == (True, 30)
+
+
+def test_after_a_drift_any_move_of_the_focuser_is_the_focus_run():
+    """One step ends a drift on a coarse focuser; after a single slip it may be compensation."""
+    run = drifting(clean_run(), 10, 19)
+    moved = changed(run, range(20, 40), focus_pos=11201.0)
+    assert events(moved, "refocus") == [(20, 20)]
+    assert events(run, "refocus") == []
+    slip = changed(clean_run(), [10], fwhm_px=3.4, hfr_px=0.53 * 3.4)
+    assert events(changed(slip, range(11, 40), focus_pos=11201.0), "refocus") == []
+
+
+def test_a_refocus_with_filters_in_turn_is_told_once():
+    """Each filter stands at a place of its own; the move is measured within one filter."""
+    offset = {"L": 0.0, "R": 40.0}
+    run = [replace(f, filter="LR"[n % 2]) for n, f in enumerate(drifting(clean_run(), 10, 19))]
+    stuck = [replace(f, focus_pos=11200 + offset[f.filter]) for f in run]
+    assert events(stuck, "refocus") == []
+    ended = changed(stuck, range(20, 40), focus_pos=lambda f: f.focus_pos - 9)
+    assert events(ended, "refocus") == [(20, 20)]
+
+
+def test_a_refocus_into_another_filter():
+    """A drift that ends as another filter comes in: the focuser stands where it never stood."""
+    run = drifting(clean_run(), 10, 19)
+    run = changed(run, range(20, 40), filter="Ha", focus_pos=11170.0)
+    assert events(run, "refocus") == [(20, 20)]
+
+
+def test_a_refocus_shows_as_a_break_where_the_focuser_is_silent():
+    """Without positions a break of two minutes after a drift says that a focus run ended it."""
+    run = [replace(f, focus_pos=None) for f in drifting(clean_run(), 10, 19)]
+    assert events(run, "refocus") == []
+    later = timedelta(minutes=2)
+    run = changed(run, range(20, 40), taken_at_utc=lambda f: f.taken_at_utc + later)
+    (told,) = [e for e in story(run).events if e.kind == "refocus"]
+    assert "a break 2 min longer than usual" in told.text
+
+
+def test_a_filter_with_a_wrong_offset_is_named():
+    """A filter whose frames are all out of focus passes as usual in itself: the others tell."""
+    run = [replace(f, filter="LR"[n % 2]) for n, f in enumerate(clean_run())]
+    assert story(run).verdicts[Part.FOCUS].verdict is Opinion.GOOD
+    red = [n for n, f in enumerate(run) if f.filter == "R"]
+    run = changed(run, red, fwhm_px=3.0, hfr_px=0.55 * 3.0)
+    found = story(run)
+    assert found.verdicts[Part.FOCUS].verdict is Opinion.FAIR
+    assert "R is 1.3 times as wide as L" in found.verdicts[Part.FOCUS].evidence
+    assert found.to_check == ("focus: the focus offset of each filter, by a focus run in each",)
+
+
+# --- sky, camera, schedule, pointing --------------------------------------------------------
+
+
+def test_a_spell_of_soft_seeing_is_told_with_times_and_cost():
+    """Seeing has no event of its own: the sky verdict says when, how many frames, how much lost."""
+    run = changed(clean_run(), range(10, 16), fwhm_px=3.9, hfr_px=0.62 * 3.9)
+    sky = story(run).verdicts[Part.SKY]
+    assert sky.verdict is Opinion.POOR
+    assert "poor seeing 20:53–21:24 UTC (6 frames, 30 min lost)" in sky.evidence
+    assert "at worst FWHM 3.9 px" in sky.evidence
+
+
+@pytest.mark.parametrize(
+    ("values", "words", "check"),
+    [
+        ({"transparency": 0.5}, "cloud", "the forecast"),
+        ({"hfr_px": 1.43 * 1.7, "fwhm_px": 2.3}, "dew or fog", "the dew heater"),
+        ({"stars": 0, "transparency": None, "matched": None, "ranked_flux_adu_s": None,
+          "fwhm_px": None, "axis_ratio": None, "zone_stars": (0,) * 9}, "next to no stars", "cap"),
+        ({"zone_stars": (2, 50, 55, 3, 50, 55, 1, 50, 55)}, "an obstruction", "a tree"),
+        ({"background_adu": 1500.0}, "bright sky", "the Moon's hours"),
+    ],
+)  # fmt: skip
+def test_whatever_spoils_the_sky_is_named_with_what_to_check(values, words, check):
+    """No loss goes without a part of the rig or the sky that is to blame for it."""
+    told = story(changed(clean_run(), range(10, 15), **values))
+    assert words in told.verdicts[Part.SKY].evidence
+    assert "(5 frames, 25 min lost)" in told.verdicts[Part.SKY].evidence
+    (line,) = [line for line in told.to_check if line.startswith("sky:")]
+    assert check in line
+
+
+def test_a_moonlit_night_says_that_it_cannot_tell():
+    """With the Moon up in every frame the run holds no dark sky to compare with."""
+    lit = story(clean_run(moon_alt_deg=30.0)).verdicts[Part.SKY].evidence
+    assert "the Moon was up all the time" in lit
+    part = changed(clean_run(), range(10), moon_alt_deg=30.0)
+    assert "Moon" not in story(part).verdicts[Part.SKY].evidence
+
+
+def test_a_lost_set_point_is_not_told_as_kept():
+    """A cooler that was 6 C off on 8 frames is said to be off, not to have stayed within 6 C."""
+    camera = story(changed(clean_run(), range(10, 18), sensor_c=-4.0)).verdicts[Part.CAMERA]
+    assert camera.verdict is Opinion.POOR
+    assert "up to 6.0 C off its set point, more than 2 C on 8 of 40 frames" in camera.evidence
+
+
+def test_dark_time_used():
+    """Forty exposures of 5 minutes in a dark of 10 hours that began before them: 3 h 20 min."""
+    dark = (START - timedelta(hours=1), START + timedelta(hours=9))
+    schedule = story(clean_run(), dark).verdicts[Part.SCHEDULE]
+    assert schedule.evidence.endswith("3 h 20 min of 10 h 00 min of dark exposed")
+
+
+def test_trails_right_after_dithers_are_told_with_what_to_check():
+    """Where every fourth frame is dithered and those trail, guiding had not settled."""
+    run = []
+    for n, frame in enumerate(clean_run()):
+        place = 20.0 * (n // 4)
+        moved = replace(frame, shift_x_px=place + 0.1 * (n % 2), shift_y_px=0.0)
+        run.append(trail(moved, 2.0) if n in (8, 16, 28) else moved)
+    told = story(run)
+    assert "3 of them right after a dither" in told.verdicts[Part.TRACKING].evidence
+    assert "settled after a dither" in told.to_check[0]
+
+
+def test_trouble_that_begins_with_a_flip_says_so():
+    """The first frame after a flip is context: it is told, and the fault stays the fault."""
+    run = changed(clean_run(), range(22, 40), pier_side="east", rotation_deg=180.0)
+    run[22] = trail(run[22], 2.0)
+    (told,) = [e for e in story(run).events if e.kind == "trailing"]
+    assert told.text.endswith("it began right after the flip")
+
+
+def test_a_jump_seen_in_filters_in_turn_is_one_jump_there_and_one_back():
+    """Each filter has a reference of its own, so each shows the jump; it is told once."""
+    run = [replace(f, filter="LR"[n % 2]) for n, f in enumerate(clean_run())]
+    run = changed(run, range(15, 25), shift_x_px=lambda f: f.shift_x_px + 90.0)
+    assert events(run, "jump") == [(15, 15), (25, 25)]
+    texts = [e.text for e in story(run).events if e.kind == "jump"]
+    assert texts[0].startswith("the field jumped by")
+    assert texts[1].startswith("the field went back by")
+
+
+def test_each_pointing_trouble_has_its_own_check():
+    """A run without dithering is not sent to look for snagged cables."""
+    still = [replace(f, shift_x_px=0.1, shift_y_px=0.0) for f in clean_run()]
+    assert story(still).to_check == ("pointing: that dithering is switched on",)
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_frame_or_two_get_no_invented_verdicts(count):
+    """With nothing to compare with, tracking, focus and sky are unknown, and it is said why."""
+    told = story(clean_run(count)).verdicts
+    for part in (Part.TRACKING, Part.FOCUS, Part.SKY):
+        assert told[part].verdict is Opinion.UNKNOWN
+        assert "nothing to compare with" in told[part].evidence
+
+
+def test_a_noted_tilt_still_counts_for_the_optics():
+    """Frames that are only noted as tilted are the ones that show it."""
+    told = story(clean_run(tilt=0.2)).verdicts[Part.OPTICS]
+    assert told.verdict is Opinion.FAIR
+    assert "width changes by 20% across the field" in told.evidence

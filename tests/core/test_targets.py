@@ -282,3 +282,19 @@ def test_each_spelling_is_folded_once():
     names = TargetNames(OpenNgc())
     first = names.fold("North Amercia Nebula")
     assert names.fold("North Amercia Nebula") is first
+
+
+@pytest.mark.parametrize(
+    ("written", "name"),
+    [("Andromida", "M 31"), ("Horsehed", "B 33"), ("Whirlpol", "M 51"), ("Cresent_Ha", "NGC 6888")],
+)
+def test_slips_in_short_nicknames(written, name):
+    """A slip is read though "nebula" or "galaxy" is left out; it is asked about all the same."""
+    folded = target_names().fold(written)
+    assert (folded.name, folded.how) == (name, How.TYPO)
+
+
+@pytest.mark.parametrize("written", ["Home field", "Vail", "Garden", "Casiopeia", "Nebula", "Sole"])
+def test_words_that_are_no_slips(written):
+    """Short words and names of no object stay as they are."""
+    assert target_names().fold(written).name == written

@@ -4,6 +4,7 @@ Truth is drawn, not computed by the code under test: the width is the half-maxim
 pixel-convolved PSF drawn at 0.05 px, the shape GalSim's adaptive moments of the same drawing.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import galsim
@@ -114,6 +115,18 @@ def trailed(fwhm_px: float, length_px: float, angle_deg: float, beta: float = 3.
     return galsim.Convolve(galsim.Moffat(beta=beta, fwhm=fwhm_px), line)
 
 
+def doubled(fwhm_px: float, apart_px: float, angle_deg: float, ratio: float, beta: float = 3.2):
+    """A Moffat that stands twice, the second image `ratio` times as bright."""
+    one, turn = galsim.Moffat(beta=beta, fwhm=fwhm_px), np.radians(angle_deg)
+    other = one.shift(apart_px * np.cos(turn), apart_px * np.sin(turn))
+    return (one + ratio * other) / (1 + ratio)
+
+
+def sized(reach_px: float) -> Truth:
+    """Room for a PSF whose true numbers nobody asks for."""
+    return Truth(1.5, 1.0, 0.0, reach_px / 3)
+
+
 def ring(outer_px: float, obstruction: float = 0.35, seeing_px: float = 1.8):
     """The defocused image of an obstructed pupil, blurred by seeing."""
     hole = obstruction**2
@@ -193,6 +206,24 @@ def draw_field(
     return DrawnField(pixels, x, y, flux, flux / (noise * np.sqrt(area)), truth, noise, hot_xy=hot)
 
 
+def draw_warped(
+    psf_at: Callable[[float, float], galsim.GSObject], *, seed: int, stars: int = 500,
+    height: int = 900, width: int = 1200, snr_range: tuple[float, float] = (30.0, 800.0),
+) -> np.ndarray:  # fmt: skip
+    """Draw a frame whose stars change over it; `psf_at` takes u and v from -0.5 to 0.5."""
+    sensor, rng = Sensor(), np.random.default_rng(seed)
+    light = np.full((height, width), sensor.sky_e, np.float32)
+    cells = place(rng, stars, height, width, 25.0)
+    noise = float(np.sqrt(sensor.sky_e + sensor.read_noise_e**2))
+    for (x, y), flux in zip(cells, star_fluxes(rng, len(cells), noise, 40.0, snr_range),
+                               strict=True):  # fmt: skip
+        psf = psf_at(x / width - 0.5, y / height - 0.5)
+        offset = tuple(rng.uniform(-0.5, 0.5, 2))
+        paste(light, psf.drawImage(nx=61, ny=61, scale=1.0, offset=offset).array * flux, x, y)
+    add_hot_pixels(light, sensor, rng)
+    return expose(light, sensor, rng)
+
+
 def add_line(
     pixels: np.ndarray, ends: tuple[float, float, float, float], peak_adu: float,
     fwhm_px: float, seed: int,
@@ -211,12 +242,14 @@ def add_line(
 
 
 def add_galaxy(pixels: np.ndarray, x: float, y: float, flux: float, radius_px: float,
-               axis_ratio: float, angle_deg: float) -> None:  # fmt: skip
-    """Add a noiseless exponential disc (half-light radius given) to a frame."""
+               axis_ratio: float, angle_deg: float,
+               psf: galsim.GSObject | None = None) -> None:  # fmt: skip
+    """Add a noiseless exponential disc (half-light radius given), blurred by a PSF if any."""
     disc = galsim.Exponential(half_light_radius=radius_px, flux=flux)
     disc = disc.shear(q=axis_ratio, beta=angle_deg * galsim.degrees)
-    size = int(12 * radius_px) | 1
-    stamp = disc.drawImage(nx=size, ny=size, scale=1.0, method="no_pixel").array
+    size = int(12 * radius_px + (0 if psf is None else 30)) | 1
+    disc, method = (disc, "no_pixel") if psf is None else (galsim.Convolve(disc, psf), "auto")
+    stamp = disc.drawImage(nx=size, ny=size, scale=1.0, method=method).array
     light = np.zeros(pixels.shape, np.float32)
     paste(light, stamp, int(x), int(y))
     pixels[:] = np.clip(pixels + np.rint(light), 0, 65535).astype(pixels.dtype)

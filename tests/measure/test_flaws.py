@@ -1,10 +1,9 @@
-"""Read-out glitches and doubled stars, on drawn pixels and star lists."""
+"""Read-out glitches, on drawn pixels and star lists."""
 
 import numpy as np
 import pytest
 
 from runlog.core.frame import StarList
-from runlog.measure.doubled import apart_in_picture, find_doubling
 from runlog.measure.readout import find_glitch, rows_out_of_place
 
 NOISE_ADU = 12.0
@@ -86,58 +85,3 @@ def test_a_mosaic_of_colours_is_not_banded():
 def test_a_uniform_frame_says_nothing():
     """Without noise there is nothing to tell a glitch from."""
     assert find_glitch(np.full((600, 800), 500, np.uint16), 0.0) is None
-
-
-def stars(seed, count=120, offset=None, share=1.0):
-    """Scatter stars, a share of them with a second image at one offset."""
-    random = np.random.default_rng(seed)
-    x, y = random.uniform(0, 3000, count), random.uniform(0, 2000, count)
-    flux = 1e5 * random.pareto(1.2, count) + 1e3
-    if offset is not None:
-        twice = random.random(count) < share
-        x = np.concatenate([x, x[twice] + offset[0] + 0.1 * random.standard_normal(twice.sum())])
-        y = np.concatenate([y, y[twice] + offset[1] + 0.1 * random.standard_normal(twice.sum())])
-        flux = np.concatenate([flux, 0.6 * flux[twice]])
-    order = np.argsort(-flux)[:200]
-    return StarList(*(tuple(v[order].tolist()) for v in (x, y, flux)))
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_doubled_stars_are_found_with_their_offset(seed):
-    """Every star twice gives the offset to a fraction of a pixel."""
-    found = find_doubling(stars(seed, offset=(9.0, -14.0)), 2.5)
-    assert found is not None
-    assert abs(found.dx_px) == pytest.approx(9.0, abs=0.3)
-    assert found.apart_px == pytest.approx(np.hypot(9, 14), abs=0.3)
-    assert found.share > 0.3
-
-
-@pytest.mark.parametrize("seed", range(40))
-def test_chance_pairs_are_no_doubling(seed):
-    """Random fields, also crowded ones, never look doubled."""
-    assert find_doubling(stars(seed, count=200), 2.5) is None
-
-
-def test_too_few_stars_to_tell():
-    """A handful of stars proves nothing."""
-    assert find_doubling(stars(1, count=5, offset=(8, 8)), 2.5) is None
-
-
-def long_star(kind, length_px=8.0, angle_deg=30.0, sigma_px=1.3, size=41):
-    """Draw a mean star that is doubled, trailed or single."""
-    y, x = np.mgrid[:size, :size] - (size - 1) / 2
-    steps = {"doubled": [-0.5, 0.5], "trailed": np.linspace(-0.5, 0.5, 41), "single": [0.0]}[kind]
-    turn = np.radians(angle_deg)
-    picture = np.zeros((size, size))
-    for step in steps:
-        cx, cy = step * length_px * np.cos(turn), step * length_px * np.sin(turn)
-        picture += np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * sigma_px**2))
-    return picture / picture.max()
-
-
-def test_merged_images_are_told_from_a_trail():
-    """Two peaks with a dip between them are a doubled star; an even trail is not."""
-    e1, e2 = 0.4 * np.cos(np.radians(60)), 0.4 * np.sin(np.radians(60))
-    assert apart_in_picture(long_star("doubled"), e1, e2) == pytest.approx(8.0, abs=0.5)
-    assert apart_in_picture(long_star("trailed"), e1, e2) is None
-    assert apart_in_picture(long_star("single"), 0.01, 0.0) is None

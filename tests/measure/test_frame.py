@@ -7,7 +7,8 @@ fields of each kind, with the limits of that table.
 import numpy as np
 import pytest
 
-from runlog.measure import measure_frame
+from runlog.measure import frame, measure_frame
+from runlog.measure.frame import with_ellipse
 from tests.measure.fields import (
     Sensor,
     add_galaxy,
@@ -15,6 +16,7 @@ from tests.measure.fields import (
     kolmogorov,
     moffat,
     ring,
+    sized,
     trailed,
     truth_of,
 )
@@ -61,6 +63,35 @@ def test_round_stars_read_round():
         found = measure_frame(drawn.pixels)
         assert found.eccentricity < 0.15
         assert found.alignment < 0.5
+
+
+def test_round_fields_have_honest_ellipticity_errors(monkeypatch):
+    """Guards the components' error: 68 % of 160 (80 round fields) within it, give or take 15.
+
+    8 % are allowed for the error itself, 7 % are twice the binomial error of 160 draws. The
+    eccentricity that is shown is never a bare 0.00: it has an error, and value less error
+    reaches round in many fields.
+    """
+    seen = []
+
+    def watched(base, e1, e2, noise, error):
+        seen.append((e1 / error, e2 / error))
+        return with_ellipse(base, e1, e2, noise, error)
+
+    monkeypatch.setattr(frame, "with_ellipse", watched)
+    found = [
+        measure_frame(
+            draw_field(moffat(2.2 + 0.1 * (k % 40)), seed=200 + k, stars=60, height=500, width=600,
+                       snr_range=(30, 400), truth=sized(10.0)).pixels
+        )
+        for k in range(80)
+    ]  # fmt: skip
+    assert len(seen) == 80
+    assert 0.53 < np.mean(np.abs(seen) < 1) < 0.83
+    value = np.array([one.eccentricity for one in found])
+    error = np.array([one.eccentricity_err for one in found])
+    assert ((value > 0) & (error > 0.01) & (error < 0.15)).all()
+    assert np.mean(value <= error) > 0.4
 
 
 def test_a_trail_aligns_all_stars():
@@ -196,6 +227,48 @@ def test_nebula_and_galaxy_are_not_stars():
     left = np.count_nonzero(plain.snr * plain.noise_e / found.noise_adu > 7)
     assert found.stars == pytest.approx(left, rel=0.1)
     assert found.fwhm_px == pytest.approx(plain.truth.fwhm_px, rel=0.04)
+
+
+@pytest.mark.parametrize("fwhm_px", [1.8, 3.0])
+def test_a_cluster_of_galaxies_does_not_pass_for_the_stars(fwhm_px):
+    """Guards scale and count where galaxies are the brightest things of a frame.
+
+    Eighty discs seen through the same PSF, half-light radii of 1.5 and 4 star widths.
+    """
+    rng = np.random.default_rng(23)
+    drawn = draw_field(
+        moffat(fwhm_px, 3.2), seed=23, stars=150, height=800, width=1000, snr_range=(20, 1000)
+    )
+    plain = measure_frame(drawn.pixels)
+    for k in range(80):
+        radius = fwhm_px * (1.5, 4.0)[k % 2]
+        add_galaxy(drawn.pixels, rng.uniform(40, 960), rng.uniform(40, 760),
+                   drawn.noise_e * radius * 10 ** rng.uniform(1.7, 3), radius,
+                   rng.uniform(0.3, 1), rng.uniform(0, 180), moffat(fwhm_px, 3.2))  # fmt: skip
+    found = measure_frame(drawn.pixels)
+    assert found.fwhm_px == pytest.approx(drawn.truth.fwhm_px, rel=0.03)
+    assert 0.9 * plain.stars < found.stars < 1.05 * plain.stars
+
+
+@pytest.mark.parametrize(("height", "width"), [(480, 640), (240, 320), (90, 3000), (2000, 64)])
+def test_regions_of_interest_are_measured(height, width):
+    """Guards small and odd frames (a read-out region, 0.3 Mpx and less): width within 5 %."""
+    stars = max(25, height * width // 2500)
+    drawn = draw_field(moffat(2.6), seed=24, stars=stars, height=height, width=width,
+                       snr_range=(30, 900))  # fmt: skip
+    found = measure_frame(drawn.pixels)
+    assert found.fwhm_px == pytest.approx(drawn.truth.fwhm_px, rel=0.05)
+    inside = (drawn.x > 3) & (drawn.x < width - 4) & (drawn.y > 3) & (drawn.y < height - 4)
+    assert found.stars > 0.8 * np.count_nonzero(inside)
+
+
+@pytest.mark.parametrize("add", [True, False])
+def test_binned_frames_are_measured_at_their_own_scale(add):
+    """Guards 2x2 binning, summed or averaged: the width in binned pixels, drawn by GalSim."""
+    drawn = draw_field(moffat(6.0, 3.2), seed=25, stars=200, height=1000, width=1200)
+    blocks = drawn.pixels.reshape(500, 2, 600, 2).sum(axis=(1, 3), dtype=np.uint32)
+    found = measure_frame(blocks if add else (blocks // 4).astype(np.uint16))
+    assert found.fwhm_px == pytest.approx(truth_of(moffat(3.0, 3.2)).fwhm_px, rel=0.04)
 
 
 @pytest.mark.parametrize("pattern", ["RGGB", "BGGR", "GRBG", "GBRG"])

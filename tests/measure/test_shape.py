@@ -10,6 +10,7 @@ from runlog.measure.shape import (
     axis_ratio_of,
     eccentricity_error,
     eccentricity_of,
+    length_without_noise,
     moffat_growth,
     scale_matrix,
 )
@@ -79,7 +80,44 @@ def test_axis_ratio_and_eccentricity_follow_their_definitions(axis_ratio):
     assert eccentricity_of(axis_ratio) == pytest.approx(np.sqrt(1 - axis_ratio**2))
 
 
-def test_eccentricity_error_stays_finite_on_round_stars():
-    """Guards against dividing by zero where the eccentricity's slope is infinite."""
-    assert 0 < eccentricity_error(0.0, 0.001) < 0.1
+def test_eccentricity_error_near_round_reaches_up_to_what_may_be():
+    """Guards the error at e = 0: finite, not zero, and what one error of the length makes.
+
+    An ellipticity (a^2 - b^2) / (a^2 + b^2) of 0.001 is an eccentricity of sqrt(2 x 0.001 /
+    1.001) = 0.0447.
+    """
+    assert eccentricity_error(0.0, 0.001) == pytest.approx(0.0447, abs=0.0001)
+    assert eccentricity_error(0.0, 0.0) == 0
     assert eccentricity_error(0.3, 0.001) == pytest.approx(0.001 / (0.6794 * 1.69), rel=0.01)
+    assert eccentricity_error(0.99, 0.5) < 1
+
+
+def test_noise_is_taken_out_of_a_length():
+    """Guards the bias: sure lengths lose b^2 / 2p (the quadratic difference), none becomes zero.
+
+    At p = b the formula gives p (1 - (1 - 1/e) / 2) = 0.6839 p.
+    """
+    assert length_without_noise(0.1, 0.01) == pytest.approx(np.sqrt(0.1**2 - 0.01**2), rel=1e-3)
+    assert length_without_noise(0.01, 0.01) == pytest.approx(0.006839, rel=1e-3)
+    assert 0 < length_without_noise(0.001, 0.01) < 0.001
+    assert length_without_noise(0.02, 0.0) == 0.02
+    assert length_without_noise(0.0, 0.01) == 0
+
+
+@pytest.mark.parametrize("sigmas", [0.0, 0.5, 1.0, 2.0, 4.0])
+def test_eccentricity_plus_its_error_is_a_fair_upper_limit(sigmas):
+    """Guards what a reader makes of value and error: truth under their sum, 84 % of the time.
+
+    Also within value +- error in most cases, at any length; 84 % is a normal number's share
+    below one sigma.
+    """
+    noise, true = 0.004, sigmas * 0.004
+    drawn = np.random.default_rng(5).normal([true, 0.0], noise, (3000, 2))
+    lengths = [length_without_noise(length, noise) for length in np.hypot(*drawn.T)]
+    value = np.array([eccentricity_of(axis_ratio_of(length, 0.0)) for length in lengths])
+    error = np.array([eccentricity_error(length, noise) for length in lengths])
+    truth = eccentricity_of(axis_ratio_of(true, 0.0))
+    assert np.mean(truth <= value + error) >= 0.84
+    assert np.mean(np.abs(truth - value) <= error) > 0.55
+    assert (error > 0).all()
+    assert error.max() < 0.12

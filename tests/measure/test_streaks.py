@@ -13,14 +13,14 @@ def star_frame(seed, **options):
 
 @pytest.mark.parametrize("ends", [(100, 120, 1100, 700), (300, 0, 420, 899), (1199, 500, 0, 560)])
 def test_a_trail_of_three_sigma_is_found_with_its_ends(ends):
-    """Guards faint trails (3 sigma a pixel): one found, ends within a few blocks."""
+    """Guards faint trails (3 sigma a pixel): one found, ends within 4 px."""
     drawn = star_frame(1)
     add_line(drawn.pixels, ends, 3 * drawn.noise_e, 3.0, seed=1)
     streaks = measure_frame(drawn.pixels).streaks
     assert len(streaks) == 1
     seen = np.array([streaks[0].x0, streaks[0].y0, streaks[0].x1, streaks[0].y1])
     same = min(np.abs(seen - ends).max(), np.abs(seen[[2, 3, 0, 1]] - ends).max())
-    assert same < 30  # frame pixels; the search works on blocks of two
+    assert same < 4  # frame pixels; the drawn light goes on for half its width beyond the end
 
 
 def test_two_crossing_trails_are_two():
@@ -29,6 +29,33 @@ def test_two_crossing_trails_are_two():
     add_line(drawn.pixels, (100, 100, 1100, 800), 6 * drawn.noise_e, 3.0, seed=1)
     add_line(drawn.pixels, (150, 780, 1000, 90), 6 * drawn.noise_e, 3.0, seed=2)
     assert len(measure_frame(drawn.pixels).streaks) == 2
+
+
+def test_a_trail_that_leaves_the_frame_ends_at_its_edges():
+    """Guards ends beyond the frame: named where the line crosses the edge, to a pixel."""
+    drawn = star_frame(5)
+    add_line(drawn.pixels, (-200, 100, 1500, 1000), 5 * drawn.noise_e, 3.0, seed=1)
+    (streak,) = measure_frame(drawn.pixels).streaks
+    slope = 900 / 1700
+    ends = (0, 100 + 200 * slope, 1199, 100 + 1399 * slope)
+    assert (streak.x0, streak.y0, streak.x1, streak.y1) == pytest.approx(ends, abs=1)
+
+
+@pytest.mark.parametrize("sigmas", [8, 30, 200])
+@pytest.mark.parametrize("fwhm_px", [5.0, 8.0])
+def test_bright_trails_under_wide_stars_are_found(sigmas, fwhm_px):
+    """Guards trails that are no thin line on fine blocks, and the stars beside them."""
+    drawn = draw_field(moffat(fwhm_px), seed=6, stars=200, height=768, width=1024)
+    before = measure_frame(drawn.pixels)
+    ends = (60, 640, 980, 90)
+    add_line(drawn.pixels, ends, sigmas * drawn.noise_e, fwhm_px, seed=1)
+    after = measure_frame(drawn.pixels)
+    (streak,) = after.streaks
+    seen = np.array([streak.x0, streak.y0, streak.x1, streak.y1])
+    # the drawn light goes on for half a width; a star at an end may add as much again
+    assert min(np.abs(seen - ends).max(), np.abs(seen[[2, 3, 0, 1]] - ends).max()) < 1.6 * fwhm_px
+    assert after.fwhm_px == pytest.approx(before.fwhm_px, rel=0.03)
+    assert after.stars == pytest.approx(before.stars, rel=0.12)
 
 
 def test_a_trail_changes_neither_count_nor_width():

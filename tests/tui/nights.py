@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Engine, Integer, Table, insert
+from sqlalchemy import Engine, Integer, Table, delete, insert, select, update
 
 from runlog.core.frame import Preview, StarList
 from runlog.core.policy import Policy, digest_of
@@ -136,6 +136,7 @@ def _frame(
             "ranked_flux_adu": round(30_000 * dim),
             "clipped_stars": 3,
             "airmass": round(1.6 - 0.4 * i / wish.frames, 3),
+            "focus_pos": 11_400.0 - 40 * (4 * i // wish.frames),
             "focus_c": round(9.0 - 3.5 * i / wish.frames, 2),
             "sensor_c": -10.0,
             "set_c": -10.0,
@@ -245,3 +246,35 @@ def _put_files(connection: Any, rows: Sequence[dict[str, Any]], folder: str) -> 
         file = {"path": path, "size": 1, "mtime_ns": 1, "header_id": key.inserted_primary_key[0],
                 "error": None, "missing": False, "read_at_utc": now}  # fmt: skip
         connection.execute(insert(m.file).values(_filled(m.file, file)))
+
+
+# --- a mosaic and a dual-band filter --------------------------------------------------------
+
+
+def with_mosaic(engine: Engine) -> None:
+    """Turn NGC 7023 into a mosaic of three, and every other Ha frame of M 31 into a dual-band one.
+
+    Panel 1 is never shot through OIII, so the mosaic stands at nothing there.
+    """
+    f = m.frame.c
+    with writing(engine) as connection:
+        for row in connection.execute(select(f.id, f.target, f.filter)).all():
+            values = {"filter": "Duo"} if row.filter == "Ha" and row.id % 2 else {}
+            if row.target == "NGC 7023":
+                values = {"target": f"NGC 7023 panel {1 + row.id % 3}"}
+                values |= {"filter": "OIII"} if row.id % 3 and not row.id % 5 else {}
+            if values:
+                connection.execute(update(m.frame).where(f.id == row.id).values(values))
+        _sum_again(connection)
+
+
+def _sum_again(connection: Any) -> None:
+    connection.execute(delete(m.run_sum))
+    f = m.frame.c
+    for run_id in connection.execute(select(m.run.c.id)).scalars().all():
+        query = select(m.frame).where(f.run_id == run_id).order_by(f.id)
+        rows = [dict(row._mapping) for row in connection.execute(query)]
+        for sums in _sums(run_id, rows):
+            kept = sums["kept_s"]
+            sums["effective_s"] = 0.75 * kept if kept else None
+            connection.execute(insert(m.run_sum).values(sums))

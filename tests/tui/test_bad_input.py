@@ -1,17 +1,22 @@
 """What goes wrong in real life ends in words on the screen, never in a crash."""
 
 import os
+import shutil
+import sqlite3
+import threading
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from astropy.io import fits
-from sqlalchemy import update
+from sqlalchemy import func, select, update
 from textual.pilot import Pilot
 
+from runlog.actions import review as reviewing
+from runlog.store import engine as engines
 from runlog.store import models as m
-from runlog.store.engine import open_engine, writing
+from runlog.store.engine import open_engine, reading, writing
 
 from .conftest import Running, make_app, press, rest
 from .nights import Wish, build
@@ -54,7 +59,7 @@ async def test_any_size_of_terminal(running: Running) -> None:
     async with running(size=(20, 5)) as pilot:
         for keys in SCREENS:
             await press(pilot, *keys)
-            for size in ((1, 1), (200, 60), (20, 5)):
+            for size in ((1, 1), (250, 70), (20, 5)):
                 await pilot.resize_terminal(*size)
                 await pilot.pause()
         await press(pilot, "escape", "2", "down", "r", "3", "k", "right", "4", "down")
@@ -95,6 +100,111 @@ async def test_database_damaged_under_the_interface(running: Running, database: 
         assert "not a database" in app.trouble or "damaged" in app.trouble
         await press(pilot, "2", "k", "3", "4")
         assert app.is_running
+
+
+UNTRUE = ("Nothing out of the ordinary", "No night is stored yet", "no dated light frame")
+
+
+def nothing_untrue(pilot: Pilot[Any]) -> bool:
+    """The screen does not say that all is well, or that nothing is there."""
+    return not any(words in seen(pilot) for words in UNTRUE)
+
+
+async def test_database_gone_before_the_first_paint(running: Running, database: Path) -> None:
+    """It vanished while the program started: said, nothing made in its place, and waited for."""
+    away = database.with_suffix(".away")
+    app = make_app(database)
+    database.rename(away)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await rest(pilot)
+        assert "The database is gone. Put it back" in seen(pilot)
+        assert nothing_untrue(pilot)
+        assert not database.exists()
+        away.rename(database)
+        await app.poll()
+        await rest(pilot)
+        assert "kept of" in seen(pilot)
+        assert "gone" not in seen(pilot)
+
+
+async def test_tables_of_another_version(running: Running, database: Path) -> None:
+    """A runlog of another version changed the tables: what happened and what to do."""
+    with writing(open_engine(str(database))) as connection:
+        connection.exec_driver_sql("ALTER TABLE frame RENAME COLUMN fwhm_px TO fwhm_cells")
+    async with running() as pilot:
+        assert "The tables of the database are not those of this runlog" in seen(pilot)
+        assert "start it again" in seen(pilot)
+        assert nothing_untrue(pilot)
+        for keys in (("2",), ("3", "k"), ("1", "left", "t")):
+            await press(pilot, *keys)
+            assert nothing_untrue(pilot)
+
+
+async def test_database_held_by_another_program(
+    running: Running, database: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Locked: said while it lasts, and so is that a decision was not stored; then all goes on."""
+    monkeypatch.setattr(engines, "BUSY_TIMEOUT_MS", 200)
+    async with running() as pilot:
+        app: Any = pilot.app
+        await press(pilot, "3")
+        app.engine.dispose()
+        holder = sqlite3.connect(database, isolation_level=None)
+        holder.execute("PRAGMA locking_mode = EXCLUSIVE")
+        holder.execute("BEGIN EXCLUSIVE")
+        await press(pilot, "k")
+        assert "The database is locked by another program" in seen(pilot)
+        assert app.said.startswith("Not stored")
+        await press(pilot, "1", "left")
+        assert nothing_untrue(pilot)
+        holder.execute("ROLLBACK")
+        holder.close()
+        await app.poll()
+        app.say("")
+        await rest(pilot)
+        assert app.trouble == ""
+        assert "locked" not in seen(pilot)
+        assert app.open_count == 12
+
+
+async def test_a_database_that_does_not_answer_holds_up_no_key(
+    running: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slow disk or network: the keys go on, and after a while it is said."""
+    async with running() as pilot:
+        app: Any = pilot.app
+        answer = threading.Event()
+
+        def change_token(_engine: Any) -> tuple[int, ...]:
+            answer.wait(20)
+            return (0,)
+
+        monkeypatch.setattr(reviewing, "change_token", change_token)
+        for _ in range(5):
+            app._look_again()
+        assert "The database does not answer" in app.trouble
+        await pilot.press("T")
+        await pilot.pause()
+        assert app.theme == "runlog-light"
+        assert not answer.is_set()
+        answer.set()
+        await rest(pilot)
+        assert app.trouble == ""
+
+
+async def test_another_database_put_in_its_place(running: Running, database: Path) -> None:
+    """A copy is restored over the open one: marks go to the file that is there now."""
+    copy = database.with_suffix(".copy")
+    async with running() as pilot:
+        app: Any = pilot.app
+        shutil.copy(database, copy)
+        copy.replace(database)
+        for side in ("-wal", "-shm"):
+            database.with_name(database.name + side).unlink(missing_ok=True)
+        await press(pilot, "3", "k")
+        await app.poll()
+    with reading(open_engine(str(database))) as connection:
+        assert connection.execute(select(func.count()).select_from(m.mark)).scalar() == 1
 
 
 async def test_an_empty_database_says_what_to_do(tmp_path: Path) -> None:

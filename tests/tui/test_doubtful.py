@@ -151,3 +151,31 @@ def test_a_block_is_decided_when_all_of_it_is() -> None:
     lines = [line(i, graded_by="person") for i in range(3)]
     assert Case(tuple(lines)).decided
     assert not Case((*lines[:2], replace(lines[2], graded_by="auto"))).decided
+
+
+async def test_full_resolution_reaches_the_pixel(running: Running, database: Path) -> None:
+    """With the file there, f looks so close that a dot is a pixel, and + no closer than helps."""
+    import numpy as np
+    from astropy.io import fits
+
+    folder = database.parent / "frames"
+    folder.mkdir()
+    async with running() as pilot:
+        await press(pilot, "3")
+        screen: Any = pilot.app.screen
+        path = screen._seen().sight.paths[0][0].decode()
+        there = folder / Path(path).name
+        fits.PrimaryHDU(np.full((640, 960), 900, np.uint16)).writeto(there)
+        with open_engine(str(database)).begin() as connection:
+            from sqlalchemy import text
+
+            connection.execute(
+                text("UPDATE file SET path = :new WHERE path = :old"),
+                {"new": bytes(str(there), "utf-8"), "old": path.encode()},
+            )
+        await press(pilot, "f")
+        view = screen.view
+        assert view.full is not None and view.full.trouble is None
+        assert view._window().width <= view.size.width
+        await press(pilot, *["plus"] * 12)
+        assert view._window().width >= view.size.width / 16

@@ -21,6 +21,7 @@ from runlog.tui.edges import Edges
 from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
 from runlog.tui.keys import EVERYWHERE, SCOPES
+from runlog.tui.night_screen import NightScreen
 from runlog.tui.picture_view import PictureView
 from runlog.tui.totals_screen import TotalsScreen
 
@@ -88,7 +89,7 @@ def companion(pilot: Pilot[Any]) -> tuple[str, bool]:
 
 def goal(pilot: Pilot[Any]) -> float | None:
     rows = getattr(screen(pilot), "rows", None)
-    return rows[0]["goal_s"] if rows else None
+    return rows[0].goal_s if rows else None
 
 
 def typed(pilot: Pilot[Any]) -> str:
@@ -121,6 +122,7 @@ def looking(there: tuple[str, ...]) -> dict[str, Try]:
         "look.best": Try(there, ("b",), companion, ("best", True)),
         "look.previous": Try(there, ("p",), companion, ("previous", True)),
         "look.contrast": Try(there, ("v",), lambda p: view(p).hardness, 2),
+        "look.pixels": Try(there, ("x",), lambda p: "Blocks only" in app_of(p).said, True),
         "look.full": Try(there, ("f",), lambda p: "not there" in app_of(p).said, True),
     }
 
@@ -154,7 +156,10 @@ TRIED: dict[str, dict[str, Try]] = {
         "night.later": Try(("left", "left"), ("right",), lambda p: app_of(p).run_at, 1),
         "night.calendar": Try((), ("c",), kind, "CalendarScreen"),
         "night.timeline": Try((), ("t",), kind, "TimelineScreen"),
-        "night.decide": Try((), ("enter",), mode, "doubtful"),
+        "night.event": Try((), ("e",), lambda p: screen(p).event, 0),
+        "night.event_back": Try(("e",), ("E",), lambda p: screen(p).event, 1),
+        "night.open": Try((), ("enter",), mode, "doubtful"),
+        "night.let_go": Try(("e",), ("escape",), lambda p: screen(p).event, None),
         "night.down": Try((), ("down",), scroll, 4.0),
         "night.up": Try(("down", "down"), ("up",), scroll, 4.0),
     },
@@ -206,6 +211,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "total.open": Try(TO, ("enter",), typed, '"M 31" "Ha" keep'),
         "total.left": Try((*TO, "right"), ("left",), lambda p: screen(p).across, 0),
         "total.right": Try(TO, ("right",), lambda p: screen(p).across, 1),
+        "total.fold": Try(TO, ("w",), lambda p: "no mosaic" in app_of(p).said, True),
         "total.up": Try((*TO, "down", "down"), ("up",), lambda p: screen(p).at, 1),
         "total.down": Try(TO, ("down",), lambda p: screen(p).at, 1),
     },
@@ -290,6 +296,8 @@ async def start_again(pilot: Pilot[Any]) -> None:
 
 
 def _reset(screen: Any) -> None:
+    if isinstance(screen, NightScreen):
+        screen.action_let_go()
     if isinstance(screen, FramesScreen):
         screen.order, screen.every_night = Order(), False
         screen.table.drop()

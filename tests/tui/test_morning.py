@@ -84,7 +84,7 @@ def test_a_whole_morning(
     shell.send("4")
     shell.until("NGC 7023", "no goal")
     shell.send("g", "2", "0", "Enter")
-    shell.until("h to go")
+    shell.until("20 h 00 min wanted", "░")
     shell.send("2", "/")
     shell.send(*"mine", "Enter")
     shell.until("12 frames", "keep *", "reject *")

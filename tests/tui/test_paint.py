@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.color import Color
 
+from runlog.tui import paint
 from runlog.tui.paint import (
     GREYS,
     Contrast,
@@ -126,3 +127,16 @@ def test_stretch_points_the_right_way(angle: float, way: str) -> None:
     row = "".join(marks[x, 15][0] for x in range(90) if (x, 15) in marks)
     assert f"2.5px 0.60{way}" in row
     assert {color for _, color in marks.values()} == {"b"}
+
+
+def test_a_dimmer_frame_looks_dimmer_beside_another() -> None:
+    """Compared frames share one stretch above their own skies: cloud is seen, moonlight is not."""
+    random = np.random.default_rng(5)
+    clear = 900 + 10 * random.standard_normal((100, 100))
+    clear[20:30, 20:30] += 3000
+    cloudy = 1200 + (clear - 900) * np.where(clear > 2000, 0.3, 1.0)
+    one, other = paint.contrast_of(clear), paint.contrast_of(cloudy)
+    beside = paint.alike(other, one)
+    assert abs(beside.apply(cloudy)[50:].mean() - one.apply(clear)[50:].mean()) < 2
+    assert beside.apply(cloudy)[25, 25] < one.apply(clear)[25, 25] - 3
+    assert other.apply(cloudy)[25, 25] == one.apply(clear)[25, 25]  # alone it would not show

@@ -2,6 +2,8 @@
 
 import asyncio
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -78,7 +80,8 @@ async def test_decisions_reach_the_totals(
         await app.decisions.settle()
         assert sum(row["kept_s"] for row in total_rows(app.engine, "M 31")) < 2 * 71 * 300.0
         await press(pilot, "4")
-        shown = {(row["target"], row["filter"]): row["kept_s"] for row in app.screen.rows}
+        rows = [row.total for row in app.screen.rows]
+        shown = {(row.target, row.filter): row.kept_s for row in rows}
     assert sum(shown.values()) == kept()
     assert kept() == 2 * (71 - 15) * 300.0
 
@@ -224,3 +227,11 @@ async def test_leaving_ends_the_scan(scanned: tuple[Path, Path]) -> None:
     assert process._process is not None
     code = await asyncio.wait_for(process._process.wait(), 30)
     assert code is not None
+
+
+def test_the_first_paint_waits_for_nothing_it_does_not_show() -> None:
+    """numpy, alembic and the pictures are imported after the first paint: half a second less."""
+    words = "import sys, runlog.tui.app; print(*sys.modules)"
+    ran = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+    late = {"numpy", "alembic", "astropy", "runlog.tui.paint", "runlog.tui.totals_screen"}
+    assert not late & set(ran.stdout.split())

@@ -1,6 +1,7 @@
 """How each screen looks at 80 x 24 and 160 x 48; made anew with --snapshot-update."""
 
-from datetime import UTC, datetime
+from collections import Counter
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from .conftest import make_app, press, rest
 
 SCREENS: dict[str, tuple[str, ...]] = {
     "night": (),
+    "event": ("e",),
+    "drilled": ("e", "enter"),
     "calendar": ("c",),
     "timeline": ("t", "space"),
     "frames": ("2", "down", "down", "space", "space", "end"),
@@ -30,7 +33,11 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "note": ("3", "n"),
 }
 SIZES = ((80, 24), (160, 48))
-SMALL_ONLY = ("found", "closer")  # further states of screens that are there at both sizes
+SMALL_ONLY = (
+    "found",
+    "closer",
+    "drilled",
+)  # further states of screens that are there at both sizes
 CASES = [(n, size) for n in SCREENS for size in SIZES if n not in SMALL_ONLY or size == SIZES[0]]
 
 
@@ -40,13 +47,14 @@ def told(engine: Any, _settings: Any, run: Any) -> NightReport:
     counts = {g: sum(line.grade == g for line in lines)
               for g in ("keep", "doubtful", "reject", "ungraded")}  # fmt: skip
     cloud = [line for line in lines if any(name == "cloud" for name, _ in line.faults)]
-    first, last = cloud[0].taken_at_utc, cloud[-1].taken_at_utc
+    first, last = cloud[0].taken_at_utc, cloud[-1].taken_at_utc + timedelta(seconds=300)
     event = {"kind": "cloud", "start_utc": first, "end_utc": last, "frames": len(cloud),
              "cost_s": 1800.0, "text": "cloud: stars give 62% of their light"}  # fmt: skip
     added = [{"target": "M 31", "filter": "L", "kept_s": 5400.0, "doubtful_s": 1800.0,
               "rejected_s": 0.0}]  # fmt: skip
     row = {
-        "rig": run.rig, "counts": counts, "added": added, "events": [event],
+        "rig": run.rig, "counts": counts,
+        "lost": {"cloud": 1800.0, "soft": 1800.0}, "added": added, "events": [event],
         "first_utc": lines[0].taken_at_utc, "last_utc": lines[-1].taken_at_utc,
         "verdicts": {
             "tracking": {"verdict": "fair", "evidence": "3 of 71 frames trailed"},
@@ -56,7 +64,8 @@ def told(engine: Any, _settings: Any, run: Any) -> NightReport:
         },
     }  # fmt: skip
     dark = datetime(2026, 10, 16, 18, tzinfo=UTC), datetime(2026, 10, 17, 4, tzinfo=UTC)
-    return NightReport(row, Story((), {}, None), dark, [], {})  # type: ignore[arg-type]
+    story = Story((), {}, None, ("sky: the forecast, and the Moon's hours against the plan",))
+    return NightReport(row, story, dark, [], Counter())
 
 
 @pytest.mark.parametrize(("name", "size"), CASES, ids=[f"{n}-{w}x{h}" for n, (w, h) in CASES])

@@ -40,6 +40,11 @@ def wide(line: FrameLine, least: float) -> bool:
     return line.fwhm_px is not None and line.fwhm_px > least
 
 
+def clock(line: FrameLine) -> str:
+    """The time of day a frame was started, UTC."""
+    return f"{line.taken_at_utc:%H:%M:%S}"
+
+
 CASES: dict[str, Wanted] = {
     "": lambda line: True,
     "reject": lambda line: line.grade == "reject",
@@ -67,6 +72,13 @@ CASES: dict[str, Wanted] = {
     "100%": lambda line: line.id == 2,
     "[red]": lambda line: line.id == 2,
     "2026-10-09": lambda line: line.run_id == 2,
+    "from 23:00 to 0:30": lambda line: clock(line) >= "23:00:00" or clock(line) < "00:31:00",
+    "after 23:00:15 before 0:30:00": lambda line: (
+        clock(line) >= "23:00:15" or clock(line) <= "00:30:00"
+    ),
+    "before 20:00": lambda line: "08:00:59" <= clock(line) < "20:01:00",
+    "after 0:10": lambda line: "00:10:00" <= clock(line) < "12:10:00",
+    "not from 20:00 to 21:00": lambda line: not "20:00:00" <= clock(line) < "21:01:00",
     "nosuchword": lambda line: False,
 }
 
@@ -93,7 +105,9 @@ def test_order(engine: Engine, column: str, descending: bool) -> None:
 @pytest.mark.parametrize(
     ("typed", "says"),
     [("wider", "wants a number"), ("wider than", "wants a number"), ("not", "what?"),
-     ("fwhm over", "wants a number"), ("wider than x", "wants a number")],
+     ("fwhm over", "wants a number"), ("wider than x", "wants a number"),
+     ("from", "wants a time"), ("from 22", "wants a time"), ("from 22:10 to", "wants a time"),
+     ("until 25:00", "wants a time")],
 )  # fmt: skip
 def test_half_typed_words_say_what_they_want(typed: str, says: str) -> None:
     """While one types, nothing is an error; what is missing is said."""
@@ -112,3 +126,19 @@ def test_odd_letters_are_only_letters(engine: Engine, typed: str) -> None:
     """Quotes, wildcards and SQL are looked for as text."""
     listed(engine, Sieve(None, understand(typed, FILTERS).terms), Order())
     assert len(listed(engine, Sieve(), Order())) == 213
+
+
+def test_names_beyond_ascii_are_found_in_any_capitals(built: Path, tmp_path: Path) -> None:
+    """SQLite lowers ASCII letters only: `ÖRTCHEN Ω` is found as typed and in small letters."""
+    path = tmp_path / "nights.sqlite"
+    shutil.copy(built, path)
+    engine = open_engine(str(path))
+    with writing(engine) as connection:
+        for table in (m.frame, m.run_sum):
+            named = update(table).where(table.c.target == "NGC 7023")
+            connection.execute(named.values(target="ÖRTCHEN Ω"))
+    lines = page(engine, listed(engine, Sieve(), Order()))
+    wanted = {i for i, line in lines.items() if line.target == "ÖRTCHEN Ω"}
+    assert wanted
+    for words in ('"ÖRTCHEN Ω"', '"örtchen ω"'):
+        assert set(listed(engine, Sieve(None, understand(words).terms), Order())) == wanted

@@ -1,19 +1,23 @@
 """What the light says: cloud, an obstruction, a bright sky, too few stars."""
 
 from collections.abc import Iterator, Sequence
+from math import comb
 
-from runlog.core.baseline import flux_at_zenith, sky_rate, sky_rate_at_zenith, zones
+from runlog.core.baseline import flux_at_zenith, sky_rate, sky_rate_at_zenith, turned, zones
 from runlog.core.checks import Case, Check, above, below, ratio
 from runlog.core.frame import FaultName, Grade, RunFrame
 
 # The four sides of the frame as ninths, and the ninths opposite them.
 SIDES = {
-    "the bottom rows": ((0, 1, 2), (6, 7, 8)),
-    "the top rows": ((6, 7, 8), (0, 1, 2)),
-    "the left side": ((0, 3, 6), (2, 5, 8)),
-    "the right side": ((2, 5, 8), (0, 3, 6)),
+    "the third with the first rows": ((0, 1, 2), (6, 7, 8)),
+    "the third with the last rows": ((6, 7, 8), (0, 1, 2)),
+    "the left third": ((0, 3, 6), (2, 5, 8)),
+    "the right third": ((2, 5, 8), (0, 3, 6)),
 }
-STARS_TO_JUDGE_SIDES = 40
+FIRST, LAST, LEFT, RIGHT = SIDES
+ACROSS = {FIRST: LAST, LAST: FIRST, LEFT: RIGHT, RIGHT: LEFT}
+STARS_TO_JUDGE_SIDES = 40  # with fewer a side must be emptier than chance leaves it
+CHANCE = 1e-4  # of four sides in some hundred frames a night next to none is taken for covered
 
 
 def cloud(case: Case) -> Iterator[Check]:
@@ -57,7 +61,7 @@ def _hazy_night(case: Case) -> Iterator[Check]:
 def _stars_left(case: Case) -> str:
     if case.frame.stars is None or not case.count.stars:
         return ""
-    return f"; {case.frame.stars} stars, usually {case.count.stars:.0f}"
+    return f"; {case.frame.stars} stars, this run's usual {case.count.stars:.0f}"
 
 
 def _cloud_by_counts(case: Case) -> Iterator[Check]:
@@ -73,11 +77,14 @@ def _cloud_by_counts(case: Case) -> Iterator[Check]:
 def obstructed(case: Case) -> Iterator[Check]:
     """Stars lost on one side only: a tree, a roof, the dome."""
     counts, usual = zones(case.frame), case.count.zone_shares
-    if len(counts) != 9 or not usual or sum(counts) < STARS_TO_JUDGE_SIDES:
+    if len(counts) != 9 or not usual:
         return
     worst, side = min((_side_left(counts, usual, *SIDES[name]), name) for name in SIDES)
+    if sum(counts) < STARS_TO_JUDGE_SIDES and _chance(counts, usual, *SIDES[side]) > CHANCE:
+        return
     limit = case.policy.obstructed_share
-    text = f"{side} has {worst:.0%} of the stars it should have against the side opposite"
+    named = ACROSS[side] if turned(case.frame) else side
+    text = f"{named} has {worst:.0%} of this run's usual share of stars, against the third opposite"
     yield Check(
         FaultName.OBSTRUCTED, "stars left on the worst side", worst, limit, below(worst, limit),
         text, "obstructed_share",
@@ -91,6 +98,16 @@ def _side_left(
     here = sum(counts[i] for i in side) / max(sum(usual[i] for i in side), 1e-6)
     there = sum(counts[i] for i in opposite) / max(sum(usual[i] for i in opposite), 1e-6)
     return here / there if there > 0 else 1.0
+
+
+def _chance(
+    counts: Sequence[int], usual: Sequence[float], side: Sequence[int], opposite: Sequence[int]
+) -> float:
+    """Reckon how often chance leaves a side so few of its and its opposite's stars (binomial)."""
+    here, there = sum(counts[i] for i in side), sum(counts[i] for i in opposite)
+    own, other = sum(usual[i] for i in side), sum(usual[i] for i in opposite)
+    p, n = own / max(own + other, 1e-6), here + there
+    return sum(comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(here + 1))
 
 
 def bright_sky(case: Case) -> Iterator[Check]:
@@ -115,6 +132,20 @@ def bright_sky(case: Case) -> Iterator[Check]:
             FaultName.BRIGHT_SKY, "sky against this run's darkest", times, limit,
             above(times, limit), text, "bright_sky_ratio",
         )  # fmt: skip
+    yield from _bright_night(case)
+
+
+def _bright_night(case: Case) -> Iterator[Check]:
+    """Compare with the best frame ever: a night lit throughout must not pass its own darkest."""
+    times = ratio(sky_rate_at_zenith(case.frame), case.frame.best_sky_adu_s)
+    if times is None:
+        return
+    limit = case.policy.bright_sky_history
+    text = f"sky {times:.1f} times that of the best frame of this target{lit_by(case.frame)}"
+    yield Check(
+        FaultName.BRIGHT_SKY, "sky against the best frame", times, limit, above(times, limit), text,
+        "bright_sky_history",
+    )  # fmt: skip
 
 
 def _bright_noise(case: Case) -> Iterator[Check]:
@@ -147,7 +178,7 @@ def few_stars(case: Case) -> Iterator[Check]:
     left = ratio(stars, case.count.stars)
     limit = case.policy.few_stars_share
     if left is not None and case.count.stars is not None:
-        text = f"{stars} stars where this run usually has {case.count.stars:.0f}"
+        text = f"{stars} stars, this run's usual {case.count.stars:.0f}"
         yield Check(
             FaultName.FEW_STARS, "stars left", left, limit, below(left, limit), text,
             "few_stars_share",
@@ -160,7 +191,8 @@ def no_stars(case: Case) -> Iterator[Check]:
     stars = case.frame.stars or 0
     least = case.policy.few_stars_least
     grade = Grade.REJECT if stars < least else Grade.KEEP
-    words = "no stars" if not stars else f"only {stars} star{'s' * (stars > 1)}"
+    only = "only " if grade is Grade.REJECT else ""
+    words = f"{only}{stars} star{'s' * (stars > 1)}" if stars else "no stars"
     yield Check(
         FaultName.FEW_STARS, "stars", float(stars), None, grade, f"{words} found",
         "few_stars_least",

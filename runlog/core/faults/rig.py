@@ -73,17 +73,30 @@ def clipped(case: Case) -> Iterator[Check]:
     if count is None or usual is None:
         return
     most = max(case.policy.clipped_least, case.policy.clipped_ratio * usual)
-    text = f"{count} stars saturated, usually {usual:.0f}"
+    text = f"{count} star{'s' * (count != 1)} saturated, this run's usual {usual:.0f}"
     yield Check(
         FaultName.CLIPPED, "saturated stars", float(count), None, Grade.KEEP, text,
         "clipped_ratio", noted=count >= most,
     )  # fmt: skip
 
 
+def tilted(case: Case) -> Iterator[Check]:
+    """Width that changes across the field the whole run long: optics, not tracking; noted."""
+    span, usual = case.frame.tilt, case.shape.tilt
+    if span is None or usual is None:
+        return
+    least = case.policy.tilted_span
+    text = f"FWHM changes by {span:.0%} across the field, {case.runs_usual} {usual:.0%}"
+    yield Check(
+        FaultName.TILTED, "change of FWHM across the field", span, None, Grade.KEEP, text,
+        "tilted_span", noted=min(span, usual) >= least,
+    )  # fmt: skip
+
+
 def streak(case: Case) -> Iterator[Check]:
     """A satellite or aircraft trail; noted, stacking removes it."""
     count = case.frame.streaks
-    text = f"{count} satellite or aircraft trail{'s' * (count != 1)}"
+    text = f"{count or 'no'} satellite or aircraft trail{'s' * (count > 1)}"
     text += "; stacking removes it" if count == 1 else "; stacking removes them" if count else ""
     yield Check(
         FaultName.STREAK, "trails across the frame", float(count), None, Grade.KEEP, text,

@@ -8,6 +8,7 @@ from runlog.core.frame import FaultName, Grade
 from runlog.core.policy import Limit
 
 HALO_WORDS = "halos around the stars"
+LOW_AIRMASS = 1.3  # from here the air widens stars by a tenth and more
 
 
 def trailed(case: Case) -> Iterator[Check]:
@@ -20,10 +21,10 @@ def trailed(case: Case) -> Iterator[Check]:
     excess = eccentricity_of(abs(seen - own)) if own is not None else frame.eccentricity
     aligned = frame.alignment if frame.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
-    if aligned < policy.trailed_alignment:
-        grade = Grade.KEEP
-    usual = f", this run's own is {eccentricity_of(abs(own)):.2f}" if own is not None else ""
+    usual = f", {case.runs_usual} {eccentricity_of(abs(own)):.2f}" if own is not None else ""
     text = f"eccentricity {frame.eccentricity:.2f}{usual}; {aligned:.0%} of it in one direction"
+    if grade is not Grade.KEEP and aligned < policy.trailed_alignment:
+        grade, text = Grade.KEEP, f"{text}, too little for a trail"
     yield Check(
         FaultName.TRAILED,
         "eccentricity beyond the rig's own",
@@ -59,16 +60,23 @@ def wide(case: Case) -> Iterator[Check]:
     name = FaultName.DEFOCUSED if changed else FaultName.SOFT
     setting = "defocused_ratio" if changed else "soft_ratio"
     why = changed or "the profile kept its shape"
-    text = f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times {source} {expected:.1f}; {why}"
+    text = f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times {source} {expected:.1f}"
+    text += f"{_low_down(case)}; {why}"
     yield Check(name, f"FWHM against {source}", times, limit, above(times, limit), text, setting)
 
 
 def _expected(case: Case) -> tuple[float | None, str]:
     """Give the width expected of a frame at its airmass in this run."""
-    zenith, source = case.shape.fwhm_px, "this run's"
+    zenith, source = case.shape.fwhm_px, case.runs_usual
     if zenith is None and case.earlier is not None:
-        zenith, source = case.earlier.fwhm_px, "the rig's usual"
+        zenith, source = case.earlier.fwhm_px, f"the last {case.earlier.nights} nights' usual"
     return (None if zenith is None else _at_airmass(case, zenith)), source
+
+
+def _low_down(case: Case) -> str:
+    """Say that the airmass was allowed for, where it matters."""
+    airmass = case.frame.airmass
+    return f" at airmass {airmass:.1f}" if airmass is not None and airmass >= LOW_AIRMASS else ""
 
 
 def _at_airmass(case: Case, zenith_px: float) -> float:
@@ -84,8 +92,8 @@ def wide_for_rig(case: Case) -> Iterator[Check]:
     times = case.frame.fwhm_px / expected
     limit = case.policy.soft_history_ratio
     text = (
-        f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times the {expected:.1f} of this rig's "
-        f"last {case.earlier.nights} nights"
+        f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times the last {case.earlier.nights} "
+        f"nights' usual {expected:.1f}{_low_down(case)}"
     )
     name = FaultName.DEFOCUSED if profile_changed(case) else FaultName.SOFT
     yield Check(
@@ -102,7 +110,7 @@ def profile_changed(case: Case) -> str | None:
         return "the stars are discs or rings, no longer points" if hollow else None
     if change > 1 - case.policy.profile_change:
         return None
-    return f"half-flux radius over FWHM changed by {change - 1:+.0%}"
+    return f"a flatter profile (half-flux radius over FWHM {change - 1:+.0%})"
 
 
 def halos(case: Case) -> Iterator[Check]:
@@ -111,15 +119,11 @@ def halos(case: Case) -> Iterator[Check]:
     if times is None or case.frame.width_from == "moments":
         return
     limit = case.policy.halo_ratio
-    text = f"{HALO_WORDS}: half-flux radius over FWHM {times:.2f} times this run's"
+    grade = above(times, limit)
+    words = HALO_WORDS if grade is not Grade.KEEP else "no halos"
+    text = f"{words}: half-flux radius over FWHM {times:.2f} times {case.runs_usual}"
     yield Check(
-        FaultName.FEW_STARS,
-        "half-flux radius over FWHM",
-        times,
-        limit,
-        above(times, limit),
-        text,
-        "halo_ratio",
+        FaultName.FEW_STARS, "half-flux radius over FWHM", times, limit, grade, text, "halo_ratio"
     )
 
 

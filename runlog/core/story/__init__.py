@@ -5,8 +5,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from runlog.core.policy import Policy
 from runlog.core.story.events import FINDERS
-from runlog.core.story.parts import Pace, to_check, verdicts
+from runlog.core.story.focus import find_drifts
+from runlog.core.story.parts import Dark, Pace, to_check, verdicts
 from runlog.core.story.told import Event, Lights, Opinion, Part, PartVerdict, Told
 
 __all__ = [
@@ -32,15 +34,16 @@ class Story:
     to_check: tuple[str, ...]
 
 
-def tell(told: Iterable[Told]) -> Story:
+def tell(told: Iterable[Told], policy: Policy, dark: Dark | None = None) -> Story:
     """Tell the story of a run's light frames; the order they come in does not matter."""
     dated = [t for t in told if t.frame.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
+    found_events = [event for find in FINDERS for event in find(lights)]
     events = sorted(
-        (event for find in FINDERS for event in find(lights)), key=lambda e: (e.start, e.kind)
+        [*found_events, *find_drifts(lights, policy)], key=lambda e: (e.start, e.kind, e.first)
     )
     pace = pace_of(lights)
-    found = verdicts(lights, events, pace)
+    found = verdicts(lights, events, pace, policy, dark)
     return Story(tuple(events), found, pace, tuple(to_check(found)))
 
 

@@ -1,29 +1,49 @@
 """A verdict for each part of the rig, with its evidence and what to check before dark."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
 
-from runlog.core.frame import FaultName
+from runlog.core.columns import clock, hours
+from runlog.core.frame import FaultName, Grade
+from runlog.core.policy import Policy
+from runlog.core.story.after import first_frames
 from runlog.core.story.events import COOLING_OFF_C
+from runlog.core.story.focus import filters_out
 from runlog.core.story.pointing import placed, steps
-from runlog.core.story.told import Event, Lights, Opinion, Part, PartVerdict, Told
+from runlog.core.story.sky import sky_verdict
+from runlog.core.story.told import (
+    Event,
+    Lights,
+    Opinion,
+    Part,
+    PartVerdict,
+    by_share,
+    comparable,
+    lost_words,
+    not_comparable,
+    plural,
+    unknown,
+)
 
-FAIR_BELOW = 0.1  # share of frames in trouble
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
 TILT_FAIR, TILT_POOR = 0.15, 0.35  # span of the width over the frame, share of its median
 CURVATURE_FAIR, CURVATURE_POOR = 0.25, 0.6  # corner against centre
 
+# What to look at where the evidence does not say it more closely.
 CHECKS = {
     Part.TRACKING: "balance, cables that drag, and the guiding; then wind",
     Part.FOCUS: "that a focus run follows a fall of 1 to 2 C, and that the focuser does not slip",
-    Part.POINTING: "cables over the whole swing of the mount, clutches, and the plate solving",
-    Part.CAMERA: "the cooler's power and the set point: about 40 C under ambient is the most",
-    Part.SKY: "the forecast, and the Moon's hours against the plan",
     Part.OPTICS: "the adapter and the spacing of the corrector",
     Part.SCHEDULE: "what runs between exposures: dithers, refocus runs, waits",
 }
+POINTING_CHECKS = {
+    "jump": "cables over the whole swing of the mount, and the clutches",
+    "drift": "the polar alignment, and what bends between guiding and telescope",
+    "no-dither": "that dithering is switched on",
+}
+Dark = tuple[datetime, datetime]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,16 +57,22 @@ class Pace:
     overhead_median_s: float | None
 
 
-def verdicts(lights: Lights, events: Sequence[Event], pace: Pace | None) -> dict[Part, PartVerdict]:
+def verdicts(
+    lights: Lights,
+    events: Sequence[Event],
+    pace: Pace | None,
+    policy: Policy,
+    dark: Dark | None = None,
+) -> dict[Part, PartVerdict]:
     """Judge each part of the rig; unknown, because ..., where the frames cannot tell."""
     return {
         Part.TRACKING: _tracking(lights),
-        Part.FOCUS: _focus(lights),
+        Part.FOCUS: _focus(lights, events, policy),
         Part.POINTING: _pointing(lights, events),
         Part.CAMERA: _camera(lights),
-        Part.SKY: _sky(lights),
+        Part.SKY: sky_verdict(lights),
         Part.OPTICS: _optics(lights),
-        Part.SCHEDULE: _schedule(pace, events),
+        Part.SCHEDULE: _schedule(lights, pace, events, dark),
     }
 
 
@@ -57,96 +83,125 @@ def to_check(found: dict[Part, PartVerdict]) -> list[str]:
         (p for p, v in found.items() if v.verdict in order),
         key=lambda p: order.index(found[p].verdict),
     )
-    return [f"{part.value}: {CHECKS[part]}" for part in poor]
-
-
-def _unknown(why: str) -> PartVerdict:
-    return PartVerdict(Opinion.UNKNOWN, f"unknown, because {why}")
-
-
-def _by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVerdict:
-    """Judge by the share of frames in trouble: none good, under a tenth fair, else poor."""
-    count = sum(map(hit, lights))
-    if not count:
-        return PartVerdict(Opinion.GOOD, f"none of {len(lights)} frames {words}")
-    opinion = Opinion.FAIR if count < FAIR_BELOW * len(lights) else Opinion.POOR
-    return PartVerdict(opinion, f"{count} of {len(lights)} frames {words}")
+    return [f"{part.value}: {found[part].check or CHECKS[part]}" for part in poor]
 
 
 def _tracking(lights: Lights) -> PartVerdict:
-    measured = [t for t in lights if t.frame.eccentricity is not None]
+    measured = comparable([t for t in lights if t.frame.eccentricity is not None])
     if not measured:
-        return _unknown("no frame has measured stars")
+        return not_comparable(lights)
     names = (FaultName.TRAILED, FaultName.DOUBLED)
-    found = _by_share(measured, lambda t: t.has(*names), "trailed")
+    hit = [t for t in measured if t.has(*names)]
+    said = [name.value for name in names if any(t.has(name) for t in hit)] or ["trailed"]
+    words = f"{' or '.join(said)}{lost_words(hit)}"
+    found = by_share(measured, lambda t: t.has(*names), words)
     usual = median(t.frame.eccentricity or 0.0 for t in measured)
-    return PartVerdict(found.verdict, f"{found.evidence}; eccentricity usually {usual:.2f}")
+    after, check = _came_after(lights, hit)
+    text = f"{found.evidence}{after}; this run's usual eccentricity {usual:.2f}"
+    return PartVerdict(found.verdict, text, check)
 
 
-def _focus(lights: Lights) -> PartVerdict:
-    measured = [t for t in lights if t.frame.fwhm_px is not None]
+def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
+    """Say what trailed frames came right after, where that is more than chance."""
+    for what, firsts in first_frames(lights).items():
+        keys = {t.frame.key for t in firsts}
+        came = sum(t.frame.key in keys for t in hit)
+        if came >= 2 and came >= len(hit) / 2 and len(firsts) < len(lights) / 2:
+            check = f"that guiding has settled after {what} before the shutter opens"
+            return f", {came} of them right after {what}", check
+    return "", ""
+
+
+def _focus(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdict:
+    measured = comparable([t for t in lights if t.frame.fwhm_px is not None])
     if not measured:
-        return _unknown("no frame has measured stars")
-    return _by_share(measured, lambda t: t.has(FaultName.DEFOCUSED), "out of focus")
+        return not_comparable(lights)
+    hit = [t for t in measured if t.has(FaultName.DEFOCUSED)]
+    words = f"out of focus{lost_words(hit)}"
+    found = by_share(measured, lambda t: t.has(FaultName.DEFOCUSED), words)
+    times = [clock(e.start) for e in events if e.kind == "refocus"]
+    refocused = f"; refocused at {' and '.join(times)} UTC" if times else ""
+    text = found.evidence + refocused
+    offsets = filters_out(measured, policy)
+    if not offsets:
+        return PartVerdict(found.verdict, text)
+    opinion = Opinion.FAIR if found.verdict is Opinion.GOOD else found.verdict
+    check = "the focus offset of each filter, by a focus run in each"
+    if hit:
+        check = f"{CHECKS[Part.FOCUS]}; {check}"
+    return PartVerdict(opinion, "; ".join([text, *offsets]), check)
 
 
 def _pointing(lights: Lights, events: Sequence[Event]) -> PartVerdict:
     where = placed(lights)
     if len(where) < 2:
-        return _unknown("too few frames could be laid on one another")
-    jumps = [e for e in events if e.kind == "jump"]
-    off = sum(t.has(FaultName.OFF_TARGET) for t in lights)
-    if jumps or off:
-        words = [f"{len(jumps)} jump{'s' * (len(jumps) > 1)}"] if jumps else []
-        words += [f"{off} frames off target"] if off else []
-        return PartVerdict(Opinion.POOR, " and ".join(words))
-    if any(e.kind in ("drift", "no-dither") for e in events):
-        kinds = sorted({e.kind for e in events if e.kind in ("drift", "no-dither")})
-        said = {"drift": "the field drifts", "no-dither": "no dithering"}
-        return PartVerdict(Opinion.FAIR, ", ".join(said[kind] for kind in kinds))
+        return unknown("too few frames could be laid on one another")
+    kinds = [e.kind for e in events]
+    words, checks = [], [check for kind, check in POINTING_CHECKS.items() if kind in kinds]
+    jumps = kinds.count("jump")
+    if jumps:
+        words.append(plural(jumps, "jump"))
+    off = [t for t in lights if t.has(FaultName.OFF_TARGET)]
+    if off:
+        words.append(f"{plural(len(off), 'frame')} off target{lost_words(off)}")
+        checks.append("the plate solving, and the target's coordinates in the plan")
+    opinion = Opinion.POOR if words else Opinion.FAIR
+    words += ["the field drifts"] if "drift" in kinds else []
+    words += ["no dithering"] if "no-dither" in kinds else []
+    if words:
+        return PartVerdict(opinion, ", ".join(words), "; ".join(checks))
     own = steps(lights)
     usual = f", dithered by {median(s.size_px for s in own):.0f} px" if own else ""
     return PartVerdict(Opinion.GOOD, f"{len(where)} frames on target{usual}")
 
 
 def _camera(lights: Lights) -> PartVerdict:
-    glitches = sum(t.has(FaultName.READOUT) for t in lights)
-    if glitches:
-        return PartVerdict(Opinion.POOR, f"{glitches} frames with a glitch in the read-out")
+    findings = [*_readout(lights), *_cooling(lights)]
+    known = [f for f in findings if f.verdict is not Opinion.UNKNOWN] or findings
+    opinion = Opinion.POOR if any(f.verdict is Opinion.POOR for f in known) else known[0].verdict
+    clipped = sum(t.has(FaultName.CLIPPED) for t in lights)
+    more = f"; {plural(clipped, 'frame')} with far more saturated stars than usual"
+    text = "; ".join(f.evidence for f in findings) + (more if clipped else "")
+    return PartVerdict(opinion, text, "; ".join(f.check for f in findings if f.check))
+
+
+def _readout(lights: Lights) -> Iterator[PartVerdict]:
+    hit = [t for t in lights if t.has(FaultName.READOUT)]
+    if hit:
+        text = f"{plural(len(hit), 'frame')} with a glitch in the read-out{lost_words(hit)}"
+        yield PartVerdict(Opinion.POOR, text, "the camera's data cable, its hub and its power")
+
+
+def _cooling(lights: Lights) -> Iterator[PartVerdict]:
     off = [
         abs(t.frame.sensor_c - t.frame.set_c)
         for t in lights
         if t.frame.sensor_c is not None and t.frame.set_c is not None
     ]
     if not off:
-        return _unknown("the headers do not give sensor and set temperature")
-    worst = max(off)
-    opinion = Opinion.GOOD if worst <= COOLING_OFF_C else Opinion.POOR
-    return PartVerdict(opinion, f"the sensor stayed within {worst:.1f} C of its set point")
-
-
-def _sky(lights: Lights) -> PartVerdict:
-    measured = [t for t in lights if t.frame.stars is not None]
-    if not measured:
-        return _unknown("no frame was measured")
-    kinds = {
-        FaultName.CLOUD: "cloud",
-        FaultName.OBSTRUCTED: "an obstruction",
-        FaultName.BRIGHT_SKY: "bright sky",
-        FaultName.SOFT: "poor seeing",
-    }
-    seen = [word for name, word in kinds.items() if any(t.has(name) for t in measured)]
-    words = f"under {', '.join(seen)}" if seen else "under cloud, bright sky or poor seeing"
-    return _by_share(measured, lambda t: t.has(*kinds), words)
+        yield unknown("the headers do not give sensor and set temperature")
+    elif max(off) <= COOLING_OFF_C:
+        text = f"the sensor stayed within {max(off):.1f} C of its set point"
+        yield PartVerdict(Opinion.GOOD, text)
+    else:
+        count = sum(value > COOLING_OFF_C for value in off)
+        text = (
+            f"the sensor was up to {max(off):.1f} C off its set point, more than "
+            f"{COOLING_OFF_C:.0f} C on {count} of {len(off)} frames"
+        )
+        check = "the cooler's power and the set point: about 40 C under ambient is the most"
+        yield PartVerdict(Opinion.POOR, text, check)
 
 
 def _optics(lights: Lights) -> PartVerdict:
     """Judge tilt and curvature by the frames without faults, so that tracking stays out of it."""
-    clean = [t.frame for t in lights if not t.verdict.faults]
+    clean = [
+        t.frame for t in lights if not any(f.grade is not Grade.KEEP for f in t.verdict.faults)
+    ]
     tilts = [f.tilt for f in clean if f.tilt is not None]
     curves = [f.curvature for f in clean if f.curvature is not None]
     if len(tilts) < 3 or len(curves) < 3:
-        return _unknown("too few clean frames have stars in every part of the field")
+        return unknown("too few clean frames have stars in every part of the field")
     tilt, curve = median(tilts), median(curves)
     text = f"width changes by {tilt:.0%} across the field, corners {curve:+.0%} against the centre"
     if tilt >= TILT_POOR or curve >= CURVATURE_POOR:
@@ -155,9 +210,11 @@ def _optics(lights: Lights) -> PartVerdict:
     return PartVerdict(Opinion.FAIR if fair else Opinion.GOOD, text)
 
 
-def _schedule(pace: Pace | None, events: Sequence[Event]) -> PartVerdict:
+def _schedule(
+    lights: Lights, pace: Pace | None, events: Sequence[Event], dark: Dark | None
+) -> PartVerdict:
     if pace is None or pace.elapsed_s <= 0:
-        return _unknown("no light frame has a date")
+        return unknown("no light frame has a date")
     share = pace.open_shutter_s / pace.elapsed_s
     opinion = (
         Opinion.GOOD if share >= OPEN_GOOD else Opinion.FAIR if share >= OPEN_FAIR else Opinion.POOR
@@ -165,6 +222,16 @@ def _schedule(pace: Pace | None, events: Sequence[Event]) -> PartVerdict:
     gap = pace.overhead_median_s
     usual = f"; {gap:.0f} s between exposures" if gap is not None else ""
     paused = sum(e.cost_s for e in events if e.kind == "pause")
-    idle = f"; paused for {paused / 60:.0f} min" if paused else ""
+    idle = f"; paused for {hours(paused)}" if paused else ""
     text = f"shutter open {share:.0%} of the time from first to last{usual}{idle}"
-    return PartVerdict(opinion, text)
+    return PartVerdict(opinion, f"{text}{_dark_used(lights, dark)}")
+
+
+def _dark_used(lights: Lights, dark: Dark | None) -> str:
+    """Say how much of the dark was exposed; without a place there is nothing to say."""
+    if dark is None:
+        return ""
+    open_s = (min(t.end, dark[1]) - max(t.start, dark[0]) for t in lights)
+    used_s = sum(max(part.total_seconds(), 0.0) for part in open_s)
+    whole_s = (dark[1] - dark[0]).total_seconds()
+    return f"; {hours(used_s)} of {hours(whole_s)} of dark exposed"

@@ -12,6 +12,8 @@ from runlog.core.story.told import Event, Lights, Told, event
 
 JUMP_SHARE = 0.03  # of the field's width, and ...
 JUMP_TIMES_USUAL = 6.0  # ... far beyond the usual step of a dither
+AT_ONCE_BACK = 0.3  # of a step's length: what is left when the next one undoes it
+ALIKE = 0.5  # of a jump's length: two dithers come on top of it
 DRIFT_SHARE_PER_HOUR = 0.01  # of the field's width
 DRIFT_FRAMES = 8
 DITHER_LEAST_PX = 0.7  # hot pixels and their neighbours fall elsewhere
@@ -64,31 +66,49 @@ def steps(lights: Lights) -> list[Step]:
 
 def find_jumps(lights: Lights) -> Iterator[Event]:
     """Find where the field moved at once and stayed away: a snagged cable, a slipped clutch."""
-    for stay in stays(lights):
-        own = steps(stay)
-        if len(own) < 2:
+    jumps = sorted(
+        (step for stay in stays(lights) for step in _jumps_of(stay)),
+        key=lambda s: (s.after.start, s.after.frame.key),
+    )
+    told: list[Step] = []
+    for step in jumps:
+        if any(_same_jump(step, other) for other in told):
             continue
-        usual = median(s.size_px for s in own)
-        for i, step in enumerate(own):
-            width = max(step.after.frame.width, 1)
-            if step.size_px < max(JUMP_SHARE * width, JUMP_TIMES_USUAL * usual):
-                continue
-            if _came_back(own, i):
-                continue
-            text = (
-                f"the field jumped by {step.size_px:.0f} px ({step.size_px / width:.0%} of its "
-                f"width) and stayed there"
-            )
-            yield event("jump", [step.after], text)
+        width = max(step.after.frame.width, 1)
+        size = f"{step.size_px:.0f} px ({step.size_px / width:.0%} of its width)"
+        back = any(_undoes(step, other) for other in told)
+        text = f"the field went back by {size}" if back else f"the field jumped by {size}"
+        yield event("jump", [step.after], text if back else f"{text} and stayed there")
+        told.append(step)
+
+
+def _jumps_of(stay: Lights) -> Iterator[Step]:
+    own = steps(stay)
+    if len(own) < 2:
+        return
+    usual = median(s.size_px for s in own)
+    for i, step in enumerate(own):
+        width = max(step.after.frame.width, 1)
+        far = step.size_px >= max(JUMP_SHARE * width, JUMP_TIMES_USUAL * usual)
+        if far and not _came_back(own, i):
+            yield step
+
+
+def _same_jump(step: Step, other: Step) -> bool:
+    """Tell whether another filter's frames show the same jump: filters taken in turn do."""
+    apart = hypot(step.dx_px - other.dx_px, step.dy_px - other.dy_px)
+    at_once = step.before.start < other.after.start and other.before.start < step.after.start
+    return at_once and apart < ALIKE * step.size_px
+
+
+def _undoes(step: Step, other: Step, share: float = ALIKE) -> bool:
+    return hypot(step.dx_px + other.dx_px, step.dy_px + other.dy_px) < share * step.size_px
 
 
 def _came_back(own: list[Step], i: int) -> bool:
     """Tell whether the next step, or the one before, undoes this one."""
-    for other in own[i + 1 : i + 2] + own[max(i - 1, 0) : i]:
-        back = np.hypot(own[i].dx_px + other.dx_px, own[i].dy_px + other.dy_px)
-        if back < 0.3 * own[i].size_px:
-            return True
-    return False
+    beside = own[i + 1 : i + 2] + own[max(i - 1, 0) : i]
+    return any(_undoes(own[i], other, AT_ONCE_BACK) for other in beside)
 
 
 def find_drift(lights: Lights) -> Iterator[Event]:

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from runlog.core.columns import hours
 from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
 
 HOLE = 1  # one frame without trouble does not end a stretch of it
+FAIR_BELOW = 0.1  # share of frames in trouble
 
 
 class Part(StrEnum):
@@ -37,6 +39,7 @@ class PartVerdict:
 
     verdict: Opinion
     evidence: str
+    check: str = ""  # what to look at before the next night
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,3 +129,39 @@ def worst_evidence(stretch: Lights, name: FaultName, value: Measure = lambda _: 
     found = [(t, f) for t in stretch for f in t.verdict.faults if f.name is name]
     _, fault = max(found, key=lambda e: (e[1].grade is Grade.REJECT, value(e[0].frame) or 0.0))
     return fault.evidence
+
+
+def unknown(why: str) -> PartVerdict:
+    """Say that a part cannot be judged, and why."""
+    return PartVerdict(Opinion.UNKNOWN, f"unknown, because {why}")
+
+
+def comparable(lights: Lights) -> Lights:
+    """Keep the frames that had something to be compared with: the others show nothing."""
+    return [t for t in lights if t.verdict.grade is not Grade.UNGRADED or t.verdict.faults]
+
+
+def not_comparable(lights: Lights) -> PartVerdict:
+    """Say why nothing can be told of frames that were measured."""
+    notes = [t.verdict.note for t in lights if t.verdict.note]
+    return unknown(notes[0] if notes else "no frame has measured stars")
+
+
+def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVerdict:
+    """Judge by the share of frames in trouble: none good, under a tenth fair, else poor."""
+    count = sum(map(hit, lights))
+    if not count:
+        return PartVerdict(Opinion.GOOD, f"none of {plural(len(lights), 'frame')} {words}")
+    opinion = Opinion.FAIR if count < FAIR_BELOW * len(lights) else Opinion.POOR
+    return PartVerdict(opinion, f"{count} of {plural(len(lights), 'frame')} {words}")
+
+
+def lost_words(hit: Lights) -> str:
+    """Say what frames in trouble cost, in minutes."""
+    lost_s = sum(light.lost_s for light in hit)
+    return f", {hours(lost_s)} lost" if lost_s else ""
+
+
+def plural(count: int, noun: str) -> str:
+    """Count things: 1 frame, 2 frames."""
+    return f"{count} {noun}{'s' * (count != 1)}"

@@ -1,0 +1,26 @@
+"""What a run's grades rest on besides its frames: limits, site, zero of light, form of depth."""
+
+import hashlib
+
+from runlog.config import Settings
+
+HALF = 16  # characters for the limits, as many for the site
+
+
+def grounds_of(settings: Settings) -> str:
+    """Name the settings that settling looks at, to see whether a run was settled by them."""
+    limits = (settings.policy, settings.pedestal_adu, settings.depth_form)
+    return _digest(limits) + _site_digest(settings)
+
+
+def from_this_site(grounds: str, settings: Settings) -> bool:
+    """Tell whether a run was settled with the site that the config names now."""
+    return grounds[HALF:] == _site_digest(settings)
+
+
+def _site_digest(settings: Settings) -> str:
+    return _digest((settings.latitude_deg, settings.longitude_deg, settings.elevation_m))
+
+
+def _digest(values: object) -> str:
+    return hashlib.blake2b(repr(values).encode(), digest_size=HALF // 2).hexdigest()

@@ -1,0 +1,67 @@
+"""Name stored frames whose headers name no target, all of them together."""
+
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Row
+
+from runlog.actions.interpret import SKYWARD, field_of_view_deg
+from runlog.core.corrections import Field
+from runlog.core.gathering import Nameless, gathered, name_of
+from runlog.core.personal import TargetChanges, spelling_key
+from runlog.core.targets import NO_TARGET, USUAL_FIELD_DEG, TargetNames
+from runlog.store import goals as goal_store
+from runlog.store import targets as store
+from runlog.store.catalogue import target_names
+from runlog.store.engine import reading, writing
+
+SKYWARD_NAMES = tuple(kind.value for kind in SKYWARD)
+
+
+def gather_behind(engine: Engine) -> None:
+    """Name the nameless anew where a run that is not settled holds some."""
+    with reading(engine) as connection:
+        spellings = store.spellings_behind(connection, SKYWARD_NAMES)
+        changes = store.changes_in_force(connection)
+    if any(says_nothing(raw, changes, target_names()) for raw in spellings):
+        with writing(engine) as connection:
+            name_nameless(connection, changes, target_names())
+
+
+def says_nothing(raw: str | None, changes: TargetChanges, names: TargetNames) -> bool:
+    """Tell whether a header's spelling names no target, nor did a person say which it is."""
+    return spelling_key(raw) not in changes.apart and names.fold(raw).name == NO_TARGET
+
+
+def name_nameless(connection: Connection, changes: TargetChanges, names: TargetNames) -> int:
+    """Name all frames without a name; returns how many light frames got another one."""
+    spellings = [
+        raw for raw in store.all_spellings(connection) if says_nothing(raw, changes, names)
+    ]
+    rows = [
+        row
+        for row in store.nameless_frames(connection, spellings, SKYWARD_NAMES, NO_TARGET)
+        if Field.TARGET not in (row.corrected or ())
+    ]
+    skyward = [row for row in rows if row.header_kind in SKYWARD_NAMES]
+    pointing = [_pointing(row) for row in skyward if None not in (row.ra_deg, row.dec_deg)]
+    named = {row.id: NO_TARGET for row in rows}
+    spoken = _spoken(connection, changes)
+    for group in gathered(pointing):
+        name = changes.final(name_of(group, names, spoken))
+        named |= {frame.id: name for frame in group}
+    changed = {row.id: named[row.id] for row in rows if named[row.id] != row.target}
+    store.rename_frames(connection, changed)
+    return sum(row.listed for row in rows if row.id in changed)
+
+
+def _pointing(row: Row[Any]) -> Nameless:
+    field_deg = field_of_view_deg(row.width, row.height, row.binning_x, row.pixel_um, row.focal_mm)
+    start = row.taken_at_utc.isoformat() if row.taken_at_utc else "undated"  # after all that are
+    first = (start, row.content_key)
+    return Nameless(row.id, first, row.ra_deg, row.dec_deg, field_deg or USUAL_FIELD_DEG)
+
+
+def _spoken(connection: Connection, changes: TargetChanges) -> frozenset[str]:
+    """List the names a person used: those stay, whatever frames come."""
+    goals = (target for target, _ in goal_store.goals(connection))
+    return frozenset((*changes.same, *changes.same.values(), *changes.apart.values(), *goals))

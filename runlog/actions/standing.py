@@ -1,0 +1,144 @@
+"""Where every target stands, as one list: each mosaic as a group, its panels below it."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from sqlalchemy import Engine
+
+from runlog.actions.goals import PRIORITIES, Wish, goal_words, wish
+from runlog.actions.totals import totals_against_goals
+from runlog.config import Settings
+from runlog.core.goals import PLAIN_PANEL, Goal, Key, Mosaic, mosaics
+from runlog.core.sequence import split_panel
+from runlog.core.totals import Total
+from runlog.core.typed_goal import WAYS, TypedGoal, read_goal
+from runlog.errors import UsageError
+from runlog.store import goals as goal_store
+from runlog.store.engine import reading, writing
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A target and filter: one that stands alone, a whole mosaic, or one of its panels."""
+
+    target: str  # what a goal set here is for
+    total: Total  # a mosaic's is that of its worst panel
+    goal: Goal | None = None  # in force here
+    inherited: bool = False  # the goal is that of the panel's mosaic
+    mosaic: Mosaic | None = None
+    panel: str | None = None
+    lenders: tuple[str, ...] = ()  # filters of several bands whose hours count here as well
+
+    @property
+    def goal_s(self) -> float | None:
+        """Seconds wanted; None without a goal, or while nothing tells what it comes to."""
+        return self.mosaic.goal_s if self.mosaic else self.total.goal_s
+
+    @property
+    def to_go_s(self) -> float | None:
+        """Seconds to go; of a mosaic those of its worst panel."""
+        return self.mosaic.to_go_s if self.mosaic else self.total.to_go_s
+
+
+def standings(engine: Engine, settings: Settings) -> list[Standing]:
+    """List the totals of all time with their goals, as `runlog totals` counts them."""
+    totals = totals_against_goals(engine, None, settings)
+    with reading(engine) as connection:
+        goals = goal_store.goals(connection)
+    groups = {(m.target, m.filter): m for m in mosaics(totals)}
+    bases = {base for base, _ in groups}
+    alone = [t for t in totals if split_panel(t.target)[0] not in bases]
+    found = [[_standing(t, goals, settings, totals)] for t in alone]
+    found += [list(_group(m, totals, goals, settings)) for m in groups.values()]
+    return [s for group in sorted(found, key=_place) for s in group]
+
+
+def _place(group: Sequence[Standing]) -> Key:
+    return group[0].target, group[0].total.filter
+
+
+def _standing(
+    total: Total, goals: Mapping[Key, Goal], settings: Settings, totals: Sequence[Total]
+) -> Standing:
+    own = goals.get((total.target, total.filter))
+    goal = own or goals.get((split_panel(total.target)[0], total.filter))
+    taken = {t.filter for t in totals if t.target == total.target and t.frames}
+    lenders = tuple(
+        name
+        for name, bands in settings.bands.items()
+        if total.filter in bands and name != total.filter and name in taken
+    )
+    return Standing(total.target, total, goal, goal is not None and own is None, lenders=lenders)
+
+
+def _group(
+    mosaic: Mosaic, totals: Sequence[Total], goals: Mapping[Key, Goal], settings: Settings
+) -> Iterator[Standing]:
+    """Give the mosaic, then its panels; one never shot through the filter is a panel as well."""
+    names = sorted({t.target for t in totals if split_panel(t.target)[0] == mosaic.target})
+    rows = {(t.target, t.filter): t for t in totals}
+    panels = [
+        replace(
+            _standing(
+                rows.get((name, mosaic.filter)) or Total(name, mosaic.filter),
+                goals, settings, totals,
+            ),
+            panel=split_panel(name)[1] or PLAIN_PANEL,
+        )
+        for name in names
+    ]  # fmt: skip
+    worst = next(p for p in panels if p.panel == mosaic.worst_panel)
+    goal = goals.get((mosaic.target, mosaic.filter))
+    yield replace(
+        worst, target=mosaic.target, goal=goal, inherited=False, mosaic=mosaic, panel=None
+    )
+    yield from panels
+
+
+def set_typed_goal(engine: Engine, settings: Settings, at: Standing, typed: str, who: str) -> str:
+    """Set a goal as typed; returns what holds now, in words."""
+    wanted = read_goal(typed)
+    if wanted is None:
+        raise UsageError(f"{typed!r} is no goal; nothing was changed", cure=f"Type {WAYS}")
+    goal = _changed(engine, at, wanted, who) or _wished(engine, settings, at, wanted, who)
+    return f"{goal.target} {goal.filter}: {goal_words(goal)}"
+
+
+def _changed(engine: Engine, at: Standing, wanted: TypedGoal, who: str) -> Goal | None:
+    """Change how a goal is taken and leave what is wanted: a gain keeps what it is over."""
+    old = at.goal
+    if old is None or (wanted.form and _amount(wanted) != (old.form, old.value, old.of_filter)):
+        return None
+    if wanted.priority is not None and wanted.priority not in PRIORITIES:
+        raise UsageError(
+            f"There is no priority {wanted.priority}", cure="1 is first, 9 is last, 5 is usual"
+        )
+    said = wanted.count_doubtful
+    goal = replace(
+        old,
+        target=at.target,
+        priority=wanted.priority or old.priority,
+        count_doubtful=old.count_doubtful if said is None else said,
+    )
+    with writing(engine) as connection:
+        goal_store.append_goal(connection, goal, who, datetime.now(UTC))
+    return goal
+
+
+def _amount(wanted: TypedGoal) -> tuple[object, float, str | None]:
+    return wanted.form, wanted.value, wanted.of_filter
+
+
+def _wished(engine: Engine, settings: Settings, at: Standing, wanted: TypedGoal, who: str) -> Goal:
+    if wanted.form is None:
+        raise UsageError("There is no goal yet; nothing was changed", cure=f"Type {WAYS}")
+    if at.inherited and not wanted.value:
+        raise UsageError(
+            "This panel's goal is its mosaic's; nothing was changed", cure="Take it away there"
+        )
+    typed = Wish(
+        at.target, at.total.filter, wanted.form, wanted.value, wanted.of_filter,
+        wanted.priority, wanted.count_doubtful,
+    )  # fmt: skip
+    return wish(engine, settings, typed, who)

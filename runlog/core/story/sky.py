@@ -1,0 +1,122 @@
+"""The verdict on the sky: cloud, light, seeing, dew and what stood in the way, with their times."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from runlog.core.columns import clock
+from runlog.core.faults.shape import HALO_WORDS
+from runlog.core.frame import FaultName, RunFrame
+from runlog.core.story.told import (
+    Lights,
+    Measure,
+    PartVerdict,
+    Told,
+    by_share,
+    comparable,
+    lost_words,
+    not_comparable,
+    plural,
+    stretches,
+    worst_evidence,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One kind of trouble: how it is called, how it shows, and what to look at before dark."""
+
+    fault: FaultName
+    words: str
+    check: str
+    worse: Measure | None = None  # where no event of its own says how bad it was
+
+    def in_frame(self, light: Told) -> bool:
+        """Tell whether a frame has this trouble."""
+        return light.has(self.fault)
+
+
+class _Dew(Trouble):
+    def in_frame(self, light: Told) -> bool:
+        """Halos are filed under few stars."""
+        return has_halos(light)
+
+
+class _Dark(Trouble):
+    def in_frame(self, light: Told) -> bool:
+        """Few stars without halos."""
+        return light.has(self.fault) and not has_halos(light)
+
+
+def _width(frame: RunFrame) -> float | None:
+    return frame.fwhm_px
+
+
+def _lost_stars(frame: RunFrame) -> float | None:
+    return None if frame.stars is None else -float(frame.stars)
+
+
+TROUBLES: tuple[Trouble, ...] = (
+    Trouble(FaultName.CLOUD, "cloud", "the forecast"),
+    _Dew(FaultName.FEW_STARS, "dew or fog", "the dew heater and the dew shield"),
+    Trouble(
+        FaultName.OBSTRUCTED,
+        "an obstruction",
+        "what stands in the way there: a tree, a roof, the dome's slit",
+        _lost_stars,
+    ),
+    Trouble(
+        FaultName.BRIGHT_SKY, "bright sky", "the Moon's hours, twilight and lamps against the plan"
+    ),
+    Trouble(
+        FaultName.SOFT,
+        "poor seeing",
+        "the seeing forecast, and whether the telescope had cooled down",
+        _width,
+    ),
+    _Dark(
+        FaultName.FEW_STARS, "next to no stars", "the cap, the cover and the dome", _lost_stars
+    ),
+)  # fmt: skip
+
+
+def has_halos(light: Told) -> bool:
+    """Tell whether the stars of a frame have halos: dew or fog."""
+    return any(HALO_WORDS in fault.evidence for fault in light.verdict.faults)
+
+
+def sky_verdict(lights: Lights) -> PartVerdict:
+    """Judge the sky by the share of frames it spoiled; say what, when, and what it cost."""
+    measured = comparable([t for t in lights if t.frame.stars is not None])
+    if not measured:
+        return not_comparable(lights)
+    seen = [trouble for trouble in TROUBLES if any(map(trouble.in_frame, measured))]
+    if not seen:
+        words = "under cloud, bright sky or poor seeing"
+    else:
+        words = "spoiled: " + "; ".join(_told(trouble, measured) for trouble in seen)
+    found = by_share(measured, lambda t: any(x.in_frame(t) for x in seen), words)
+    check = "; ".join(trouble.check for trouble in seen)
+    return PartVerdict(found.verdict, found.evidence + "".join(_moonlight(measured)), check)
+
+
+def _told(trouble: Trouble, lights: Lights) -> str:
+    """Say when one kind of trouble was there, on how many frames, what it cost, how bad it was."""
+    spells = list(stretches(lights, trouble.in_frame))
+    hit = [light for light in lights if trouble.in_frame(light)]
+    when = f"{clock(spells[0][0].start)}–{clock(spells[-1][-1].end)} UTC"
+    if len(spells) > 1:
+        when = f"in {len(spells)} spells {when}"
+    words = f"{trouble.words} {when} ({plural(len(hit), 'frame')}{lost_words(hit)})"
+    if trouble.worse is None:
+        return words
+    return f"{words}, at worst {worst_evidence(hit, trouble.fault, trouble.worse)}"
+
+
+def _moonlight(lights: Lights) -> Iterator[str]:
+    """Say where moonlight hides: a run with no moonless frame cannot show a darker sky."""
+    heights = [t.frame.moon_alt_deg for t in lights if t.frame.moon_alt_deg is not None]
+    if heights and len(heights) == len(lights) and min(heights) > 0:
+        yield (
+            f"; the Moon was up all the time, {max(heights):.0f} degrees at most: this run cannot "
+            "show how dark the sky is without it"
+        )

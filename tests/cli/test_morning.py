@@ -1,0 +1,106 @@
+"""What a person reads in the morning: the night, one frame explained, limits proposed."""
+
+import json
+import re
+import tomllib
+
+import pytest
+
+from runlog.core.policy import REASONS, SETTINGS, Policy
+from samples.maker.quick import make_run
+from tests.tools import here, runlog_json
+
+SOFT, TRAILED = (5, 6, 7), (9, 10)
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory):
+    """Scan a run of 14 frames: three in poor seeing, two trailed."""
+    home = tmp_path_factory.mktemp("morning")
+    spoiled = {i: {"fault": "soft"} for i in SOFT} | {i: {"fault": "trailed"} for i in TRAILED}
+    make_run(home / "frames", frames=14, seed=9, size=(420, 560), overrides=spoiled)
+    assert here(home, "scan", home / "frames").returncode == 0
+    return home
+
+
+def paths(home, fault):
+    """List the frames with one fault."""
+    return [row["path"] for row in runlog_json(home, "frames", "--fault", fault)["rows"]]
+
+
+def test_the_night_says_what_was_lost_to_what(home):
+    """Every minute lost stands under the first fault of its frame, and all of them are there."""
+    body = runlog_json(home, "night")
+    lost = body["lost"]
+    assert set(lost) == {"soft", "trailed"}
+    added = body["added"]
+    assert sum(lost.values()) == sum(row["doubtful_s"] + row["rejected_s"] for row in added)
+    shown = here(home, "night").stdout
+    assert re.search(r"lost: \d+ min soft, \d+ min trailed", shown)
+    assert re.search(r"poor seeing \d\d:\d\d–\d\d:\d\d UTC \(3 frames, \d+ min lost\)", shown)
+    assert "at the best frame's depth" in shown
+
+
+def test_a_moment_has_a_time_and_a_stretch_has_frames(home):
+    """A trail lasts over frames and costs minutes; every line begins with its time."""
+    shown = here(home, "night").stdout
+    happened = shown.split("What happened (UTC)\n")[1].split("\n\n")[0]
+    assert re.match(
+        r"  \d\d:\d\d–\d\d:\d\d  trailed stars: .* \(2 frames, \d+ min lost\)", happened
+    )
+
+
+def test_an_overridden_symptom_is_said_in_plain_words(home):
+    """A trail widens stars: the explanation shows the width, and that it is not counted."""
+    frame = paths(home, "trailed")[0]
+    body = json.loads(here(home, "regrade", "--explain", frame, "--json").stdout)
+    width = next(row for row in body["rows"] if row["setting"] == "defocused_ratio"
+                 or row["setting"] == "soft_ratio")  # fmt: skip
+    assert width["verdict"] in ("doubtful", "reject")
+    assert (width["overridden_by"], bool(width["overridden_why"])) == ("trailed", True)
+    counts = {r["fault"] for r in body["rows"] if r["overridden_by"] is None
+              and r["verdict"] in ("doubtful", "reject")}  # fmt: skip
+    assert counts == {"trailed"}
+    shown = here(home, "regrade", "--explain", frame).stdout
+    assert "overridden by trailed" in shown
+    assert "Not counted: a trail makes every star wide" in shown
+
+
+def test_what_was_found_clean_is_not_worded_as_a_fault(home):
+    """A frame without halos is not said to have them, nor one with hundreds of stars only those."""
+    kept = runlog_json(home, "frames", "--grade", "keep")["rows"][0]["path"]
+    rows = json.loads(here(home, "regrade", "--explain", kept, "--json").stdout)["rows"]
+    said = {row["what"]: row["evidence"] for row in rows}
+    assert said["half-flux radius over FWHM"].startswith("no halos")
+    assert not said["stars"].startswith("only")
+    assert said["trails across the frame"] == "no satellite or aircraft trail"
+
+
+def test_every_limit_is_shown_with_its_reason(home):
+    """What `policy show` prints is the config file's own form, each default with its reason."""
+    shown = here(home, "policy", "show").stdout
+    assert set(tomllib.loads(shown)["policy"]) == {
+        name for name in SETTINGS if getattr(Policy(), name) is not None
+    }
+    assert set(REASONS) == set(SETTINGS)
+    flat = " ".join(line.removeprefix("# ") for line in shown.splitlines())
+    assert all(reason in flat for reason in REASONS.values())
+    assert "# widest_fwhm_px is not set" in shown
+
+
+def test_proposed_limits_come_with_their_evidence(home):
+    """Marks that keep soft frames propose a milder limit for them, and say up to which value
+    frames were kept and that none was refused; nothing changes by itself."""
+    before = here(home, "policy", "show").stdout
+    soft = paths(home, "soft")
+    kept = [row["path"] for row in runlog_json(home, "frames", "--grade", "keep")["rows"]]
+    assert here(home, "mark", *soft, *kept, "keep").returncode == 0
+    (found,) = [s for s in runlog_json(home, "policy", "suggest")["rows"]
+                if s["setting"] == "soft_ratio"]  # fmt: skip
+    assert found["agree_then"] > found["agree_now"]
+    assert found["better"]["doubtful"] > found["now"]["doubtful"]
+    assert "you kept go up to 1." in found["evidence"]
+    assert "nothing bounds it" in found["evidence"]
+    assert found["evidence"] in here(home, "policy", "suggest").stdout
+    assert here(home, "policy", "show").stdout == before
+    assert here(home, "mark", *soft, *kept, "auto").returncode == 0

@@ -1,0 +1,90 @@
+"""Exposures whose every star stands twice, and what only looks like one.
+
+The table over hundreds of fields is `python -m tests.bench.doubled`.
+"""
+
+import numpy as np
+import pytest
+
+from runlog.measure import measure_frame
+from runlog.measure.doubled import between_peaks
+from tests.measure.fields import (
+    Sensor,
+    doubled,
+    draw_field,
+    moffat,
+    ring,
+    sized,
+    star_fluxes,
+    trailed,
+    truth_of,
+)
+
+
+def field_of(psf, reach_px, seed=1, **options):
+    """Draw a small field of a PSF that reaches so far from its middle."""
+    options = {"stars": 90, "height": 700, "width": 900} | options
+    return draw_field(psf, seed=seed, truth=sized(reach_px), **options).pixels
+
+
+@pytest.mark.parametrize(
+    ("fwhm_px", "widths", "ratio"),
+    [(1.6, 2.0, 0.5), (1.8, 4.5, 0.43), (2.6, 1.5, 0.9), (3.5, 7.5, 0.3), (6.5, 1.6, 0.6),
+     (7.0, 6.0, 1.0)],
+)  # fmt: skip
+def test_doubled_stars_are_found_with_their_distance(fwhm_px, widths, ratio):
+    """Guards near and far second images, faint and bright, narrow and wide: within 0.5 px."""
+    apart = fwhm_px * widths
+    psf = doubled(fwhm_px, apart, 70.0, ratio)
+    found = measure_frame(field_of(psf, apart + 4 * fwhm_px))
+    assert found.doubled_px == pytest.approx(apart, abs=max(0.5, 0.06 * apart))
+    assert found.doubled_share > 0.7
+    if widths < 5:  # both images were taken for one star: the width of the pair is told
+        assert found.width_from == "moments"
+    else:
+        alone = truth_of(moffat(fwhm_px, 3.2)).fwhm_px
+        assert found.fwhm_px == pytest.approx(alone, rel=0.05)
+    assert any("stands twice" in note for note in found.notes)
+
+
+def test_single_stars_of_every_shape_are_not_doubled():
+    """Guards against false alarms: clean, trailed, defocused and crowded fields."""
+    frames = [
+        field_of(moffat(2.6), 12),
+        field_of(moffat(4.5, 3.2, 0.6, 40), 20, stars=400),
+        field_of(moffat(2.2), 12, stars=4000),
+        *(field_of(trailed(2.4, length, 25), length + 10) for length in (4.0, 9.0, 18.0)),
+        *(field_of(ring(outer, 0.35), outer, stars=60) for outer in (8, 20, 36)),
+    ]
+    assert [measure_frame(frame).doubled_px for frame in frames] == [None] * len(frames)
+
+
+def test_pairs_of_stars_in_the_sky_are_not_a_doubled_exposure():
+    """Guards real close doubles: four of ten stars with a companion, each at its own offset."""
+    rng = np.random.default_rng(3)
+    x, y = rng.uniform(0, 900, 200), rng.uniform(0, 700, 200)
+    flux = star_fluxes(rng, 200, 22.6, 15.0, (30, 1500))
+    apart, turn = rng.uniform(3, 20, 80), rng.uniform(0, 2 * np.pi, 80)
+    given = (
+        np.concatenate([x, x[:80] + apart * np.cos(turn)]),
+        np.concatenate([y, y[:80] + apart * np.sin(turn)]),
+        np.concatenate([flux, flux[:80] * rng.uniform(0.3, 1, 80)]),
+    )
+    drawn = draw_field(moffat(2.6), seed=3, height=700, width=900, given=given)
+    assert measure_frame(drawn.pixels).doubled_px is None
+
+
+def test_too_few_stars_say_nothing_of_doubling():
+    """Guards against a verdict from a handful of stars."""
+    psf = doubled(2.5, 10.0, 20.0, 0.7)
+    pixels = field_of(psf, 20, stars=5, sensor=Sensor(hot_fraction=0.0, cosmic_rays=0))
+    assert measure_frame(pixels).doubled_px is None
+
+
+def test_a_flat_top_has_no_two_peaks():
+    """Guards the dip: an even trail is one peak, two Gaussians 2 FWHM apart are two."""
+    at = np.arange(-10, 10.1, 0.25)
+    images = [np.exp(-0.5 * (at - middle) ** 2) for middle in np.linspace(-2.35, 2.35, 41)]
+    assert between_peaks(np.sum(images, axis=0)) is None
+    assert between_peaks(images[0] + images[-1]) == pytest.approx(4.7, abs=0.3)
+    assert between_peaks(images[20]) is None

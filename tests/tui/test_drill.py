@@ -1,0 +1,88 @@
+"""From an event of the night to the frames behind it, and back."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from textual.pilot import Pilot
+
+from runlog.actions.review import listed, report_of, run_lines, understand, whole_run
+from runlog.config import Settings
+from runlog.store.engine import open_engine
+from runlog.store.review import Order, Sieve
+from runlog.tui.night_screen import stretch
+
+from .conftest import Running, press, rest
+from .test_keys import app_of, mode, screen
+
+
+def names(pilot: Pilot[Any]) -> set[str]:
+    """The faults of the frames in the list."""
+    lines = [screen(pilot).table.line_at(i) for i in range(len(screen(pilot).table.ids))]
+    return {name for line in lines for name, _ in line.faults}
+
+
+async def test_event_to_frames_and_back(running: Running) -> None:
+    """Enter on a chosen event lists just its frames; Escape leads back, with the list as before."""
+    async with running() as pilot:
+        await press(pilot, "2", "slash", *"keep", "enter", "1")
+        await press(pilot, "e", "enter")
+        assert mode(pilot) == "frames"
+        assert len(screen(pilot).table.ids) == 6
+        assert names(pilot) == {"cloud"}
+        await press(pilot, "down", "enter", "escape")
+        assert len(screen(pilot).table.ids) == 6
+        await press(pilot, "escape")
+        assert mode(pilot) == "night"
+        assert screen(pilot).event == 0
+        await press(pilot, "e", "enter")
+        assert names(pilot) == {"trailed"}
+        await press(pilot, "escape", "2")
+        assert screen(pilot).typed == "keep"
+        await press(pilot, "escape")
+        assert (mode(pilot), screen(pilot).typed) == ("frames", "")
+
+
+async def test_an_event_can_be_clicked(running: Running) -> None:
+    """The mouse opens the frames of an event as well."""
+    async with running(size=(160, 48)) as pilot:
+        await pilot.click("#events", offset=(15, 1))
+        await rest(pilot)
+        assert mode(pilot) == "frames"
+        assert names(pilot) == {"cloud"}
+
+
+async def test_turning_the_night_lets_the_event_go(running: Running) -> None:
+    """An event chosen in one night is not one of another."""
+    async with running() as pilot:
+        await press(pilot, "e", "e", "left")
+        assert screen(pilot).event is None
+        assert app_of(pilot).run_at == 1
+
+
+def test_words_of_every_event_list_its_frames(built: Any) -> None:
+    """Whatever the night tells of so many frames, its words find so many."""
+    engine = open_engine(str(built))
+    told = 0
+    for run in run_lines(engine):
+        report, lines = report_of(engine, Settings(), run), whole_run(engine, run.id)
+        assert report is not None
+        for event in report.row["events"]:
+            words = understand(stretch(event, lines)).terms
+            assert len(listed(engine, Sieve(run.id, words), Order())) == event["frames"]
+            told += 1
+    assert told >= 6
+
+
+def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
+    """Nothing was taken in a pause: the frame before it and the one after are shown."""
+    engine = open_engine(str(built))
+    lines = whole_run(engine, 1)
+    gap = {"frames": 0, "start_utc": _end(lines[9]), "end_utc": lines[10].taken_at_utc}
+    found = listed(engine, Sieve(1, understand(stretch(gap, lines)).terms), Order())
+    assert list(found) == [lines[9].id, lines[10].id]
+
+
+def _end(line: Any) -> datetime:
+    ended: datetime = line.taken_at_utc + timedelta(seconds=line.exposure_s)
+    assert ended.tzinfo is UTC
+    return ended
