@@ -68,6 +68,9 @@ class Desk(Screen[None]):
         """Load the content again."""
         raise NotImplementedError
 
+    async def caught_up(self) -> None:
+        """Wait until the next key can mean what its sender sees, or would see a moment later."""
+
     def point_to(self, ids: list[int]) -> None:
         """Turn to frames whose decision was taken back, where this screen shows frames."""
 

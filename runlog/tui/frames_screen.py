@@ -1,5 +1,6 @@
 """All frames, one a row: order, find by plain words, pick, decide."""
 
+import asyncio
 from array import array
 from collections.abc import Sequence
 from dataclasses import replace
@@ -57,6 +58,7 @@ class FramesScreen(Desk):
         self._stay_on: int | None = None
         self._before: tuple[str, str, bool] | None = None  # where from, words and reach till then
         self._wished, self._listing = 0, False
+        self._words_new, self._listed = False, asyncio.Event()
 
     def body(self) -> ComposeResult:
         """What to find, the rows, and why the row under the cursor has its grade."""
@@ -113,6 +115,7 @@ class FramesScreen(Desk):
         self._wished += 1
         if not self._listing:
             self._listing = True
+            self._listed.clear()
             self._list()
 
     @work(group="list")
@@ -123,7 +126,13 @@ class FramesScreen(Desk):
                 listed_for = self._wished
                 await self._list_once()
         finally:
-            self._listing = False
+            self._listing = self._words_new = False
+            self._listed.set()
+
+    async def caught_up(self) -> None:
+        """Wait for the rows that new words ask for: a key must not decide on one of the old."""
+        if self._words_new and self._listing and not self.query_one(Input).has_focus:
+            await self._listed.wait()
 
     async def _list_once(self) -> None:
         """List the first rows at once, then all of them."""
@@ -181,6 +190,7 @@ class FramesScreen(Desk):
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""
         self.typed = event.value
+        self._words_new = True
         self._say_how_many()
         self.catch_up()
 

@@ -1,6 +1,6 @@
 """Hours per target and filter against the goals."""
 
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 from rich.text import Text
 from textual import work
@@ -17,6 +17,14 @@ from runlog.tui.keys import TOTALS, bound
 from runlog.tui.note_screen import NoteScreen
 from runlog.tui.text import safe
 from runlog.tui.totals_rows import Number, heads, in_words, lay_out, line, numbers_of
+
+
+class Rows(Static):
+    """The rows in sight; how many those are is known once they have their place."""
+
+    def on_resize(self) -> None:
+        """Fill the room there is now."""
+        cast("TotalsScreen", self.screen).draw()
 
 
 class TotalsScreen(Desk):
@@ -36,7 +44,7 @@ class TotalsScreen(Desk):
     def body(self) -> ComposeResult:
         """The heads, as many rows as fit, and the row under the cursor in words."""
         yield Static(id="heads")
-        yield Static(id="rows")
+        yield Rows(id="rows")
         yield Static(id="told")
 
     def stand(self) -> tuple[object, ...]:
@@ -79,10 +87,6 @@ class TotalsScreen(Desk):
         return numbers[min(self.across, len(numbers) - 1)]
 
     # --- showing ----------------------------------------------------------------------------
-
-    def on_resize(self) -> None:
-        """Give the bars the room there is."""
-        self.call_after_refresh(self.draw)
 
     def draw(self) -> None:
         """Draw the rows in sight with the cursor on one number."""

@@ -7,15 +7,19 @@ about to close that dialogue or to move the focus: it would be typed into a fiel
 import asyncio
 from collections import deque
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from textual.events import Key
 from textual.message_pump import MessagePump
 
+from runlog.tui.desk import Desk
+
 if TYPE_CHECKING:
     from runlog.tui.app import ReviewApp
 
 PATIENCE_S = 1.0  # what takes longer does not hold up the keyboard
+LONGER_S = 10.0  # for the rows of new words: a decision on an old row would be worse
 ROUNDS = 2  # a key is acted on in the first; what it submits is taken up in the second
 
 
@@ -49,13 +53,17 @@ class Typed:
                 await _reached(node)
         for _ in range(ROUNDS):  # a screen that was opened takes the focus
             await _reached(self._app.screen)
+        if isinstance(self._app.screen, Desk):
+            await _wait_for(self._app.screen.caught_up(), LONGER_S)
 
 
 async def _reached(node: MessagePump) -> None:
     """Wait until a node has worked off what was sent to it so far."""
     done = asyncio.Event()
     if node.call_later(done.set):
-        try:
-            await asyncio.wait_for(done.wait(), PATIENCE_S)
-        except TimeoutError:
-            return
+        await _wait_for(done.wait(), PATIENCE_S)
+
+
+async def _wait_for(thing: Awaitable[object], patience_s: float) -> None:
+    with suppress(TimeoutError):
+        await asyncio.wait_for(thing, patience_s)

@@ -1,11 +1,19 @@
 """Keys typed at once, faster than the screen follows, do what they do one after another."""
 
+import time
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 from textual.events import Key
 from textual.pilot import Pilot
+
+from runlog.actions.review import listed, understand
+from runlog.store import models as m
+from runlog.store.engine import reading
+from runlog.store.review import Order, Sieve
+from runlog.tui import frames_screen
 
 from .conftest import Running, press, rest
 from .test_keys import app_of, cursor, kind, marks, mode, notes, screen
@@ -65,3 +73,28 @@ async def test_no_key_is_lost(running: Running, name: str) -> None:
                 break
             await pilot.pause(0.02)
         assert see(pilot) == becomes
+
+
+async def test_a_decision_waits_for_the_rows_it_is_about(
+    running: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long the list takes, a letter typed after the words decides on a frame they found."""
+
+    def slowly(*wanted: Any) -> Any:
+        time.sleep(0.4)
+        return listed(*wanted)
+
+    async with running() as pilot:
+        await press(pilot, "2")
+        engine, run = app_of(pilot).engine, app_of(pilot).here
+        found = listed(engine, Sieve(run.id, understand("trailed").terms), Order())
+        monkeypatch.setattr(frames_screen, "listed", slowly)
+        type_at_once(pilot, "slash", *"trailed", "enter", "k")
+        for _ in range(200):
+            await rest(pilot)
+            if marks(pilot):
+                break
+            await pilot.pause(0.02)
+        with reading(engine) as connection:
+            decided = connection.execute(select(m.frame.c.id).where(m.frame.c.graded_by == "person"))
+            assert decided.scalars().all() == [found[0]]
