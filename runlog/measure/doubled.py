@@ -5,14 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, signal
 
-from runlog.measure.pixels import F32, F64, I64
+from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned, smoothed
 from runlog.measure.stars import stamps
 
 FARTHEST_PX = 80
 LEAST_REACH = 6  # px of the stamps: smaller frames are not looked at
 NEAREST_WIDTHS = 1.6  # nearer images are told apart along the long axis of the merged pair
-FEWEST_STARS = 10
+FEWEST_STARS = 10  # that stand twice: among fewer, chance finds an offset
 MOST_STARS = 48  # the brightest show the offset; more would only take memory
 SAMPLED_WIDTH_PX = 3.2  # wider stars are binned
 FAINTEST_IMAGE = 0.12  # of the brighter one, above the light at other offsets of that length
@@ -82,7 +82,7 @@ def find_doubling(
     if apart is None:
         return None
     share = share_of_doubled(cut, *apart)
-    if share < SHARE_LEAST:
+    if share < SHARE_LEAST or share * len(column) < FEWEST_STARS:
         return None
     return Doubling(apart[1] * block, apart[0] * block, share)
 
@@ -222,7 +222,12 @@ def between_peaks(profile: F64) -> float | None:
 
 
 def share_of_doubled(cut: F32, row: float, column: float) -> float:
-    """Share of the stars that have the second image, less the share that chance gives."""
+    """
+    Share of the stars that have the second image, less the share that chance gives.
+
+    Of all and of the brighter half the smaller share: a second image stands by all of them, but
+    a slope of the sky, as at the edge of an obstruction, adds light beside faint stars only.
+    """
     reach = cut.shape[1] // 2
     angle = np.arctan2(row, column) + np.arange(24) * np.pi / 24
     radius = np.hypot(row, column)
@@ -232,6 +237,12 @@ def share_of_doubled(cut: F32, row: float, column: float) -> float:
         cut[:, reach + rows, reach + columns], cut[:, reach - rows, reach - columns]
     )
     typical = np.median(either[:, 0])
-    has = np.mean(either > LIKE_TYPICAL * typical, axis=0)
-    chance = float(np.median(has[4:-3]))
-    return float((has[0] - chance) / max(1 - chance, 1e-6))
+    has = either > LIKE_TYPICAL * typical
+    return min(beyond_chance(has), beyond_chance(has[: (len(has) + 1) // 2]))
+
+
+def beyond_chance(has: Mask) -> float:
+    """Share of stars with light at the first of many places, beyond that at the others."""
+    share = has.mean(axis=0)
+    chance = float(np.median(share[4:-3]))
+    return float((share[0] - chance) / max(1 - chance, 1e-6))

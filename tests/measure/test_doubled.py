@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from runlog.measure import measure_frame
-from runlog.measure.doubled import between_peaks
+from runlog.measure.doubled import between_peaks, find_doubling
 from tests.measure.fields import (
     Sensor,
     doubled,
@@ -88,3 +88,31 @@ def test_a_flat_top_has_no_two_peaks():
     assert between_peaks(np.sum(images, axis=0)) is None
     assert between_peaks(images[0] + images[-1]) == pytest.approx(4.7, abs=0.3)
     assert between_peaks(images[20]) is None
+
+
+@pytest.mark.parametrize(("stars", "second", "told"), [(14, 8, False), (28, 17, True)])
+def test_few_stars_with_a_neighbour_prove_nothing(stars, second, told):
+    """Guards against an offset that chance finds among the few stars a tree leaves."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[-8:9, -8:9]
+    star = 60 * np.exp(-(x**2 + y**2) / 2)
+    light = rng.normal(0, 1, (700, 900)).astype(np.float32)
+    columns, rows = rng.integers(100, 780, stars), rng.integers(100, 580, stars)
+    for k, (column, row) in enumerate(zip(columns, rows, strict=True)):
+        light[row - 8 : row + 9, column - 8 : column + 9] += star
+        if k < second:
+            light[row + 12 : row + 29, column + 8 : column + 25] += star / 2
+    assert (find_doubling(light, columns, rows, 1, 2.35, 0.0, 0.0) is not None) == told
+
+
+def test_a_slope_of_the_sky_is_no_second_image():
+    """Guards against light beside faint stars only, as the edge of an obstruction leaves it."""
+    rng = np.random.default_rng(7)
+    y, x = np.mgrid[-8:9, -8:9]
+    star = np.exp(-(x**2 + y**2) / 2)
+    light = rng.normal(0, 1, (700, 900)).astype(np.float32)
+    columns, rows = rng.integers(100, 780, 40), rng.integers(100, 580, 40)
+    for k, (column, row) in enumerate(zip(columns, rows, strict=True)):
+        light[row - 8 : row + 9, column - 8 : column + 9] += (900 if k < 15 else 40) * star
+        light[row + 12 : row + 29, column + 8 : column + 25] += 20 * star
+    assert find_doubling(light, columns, rows, 1, 2.35, 0.0, 0.0) is None

@@ -96,5 +96,7 @@ async def test_a_decision_waits_for_the_rows_it_is_about(
                 break
             await pilot.pause(0.02)
         with reading(engine) as connection:
-            decided = connection.execute(select(m.frame.c.id).where(m.frame.c.graded_by == "person"))
+            decided = connection.execute(
+                select(m.frame.c.id).where(m.frame.c.graded_by == "person")
+            )
             assert decided.scalars().all() == [found[0]]
