@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.choose import Selection, choose
+from runlog.actions.goals import known_filter
 from runlog.actions.interpret import interpreter
 from runlog.actions.names import one_target
 from runlog.actions.select import one_filter
@@ -16,6 +17,7 @@ from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core import corrections as words
 from runlog.core.corrections import Field, RigSaid
+from runlog.core.filters import NO_FILTER
 from runlog.core.frame import Kind
 from runlog.core.targets import NO_TARGET
 from runlog.errors import UsageError
@@ -122,7 +124,8 @@ def _value(connection: Connection, settings: Settings, field: Field, text: str, 
     if field is Field.RIG:
         return _rig(connection, text)
     if field is Field.FILTER:
-        return one_filter(text, settings.rules.filter_names)
+        name = one_filter(text, settings.rules.filter_names)
+        return name if name == NO_FILTER else known_filter(connection, settings, text)
     name = one_target(connection, text)
     if name == NO_TARGET:
         raise UsageError(f"{text!r} is no target's name", cure="Nothing was changed")

@@ -7,13 +7,14 @@ from datetime import UTC, datetime
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.names import one_target
+from runlog.actions.totals import counting
 from runlog.config import Settings
 from runlog.core.columns import hours
 from runlog.core.filters import KNOWN_FILTERS, NO_FILTER, fold_filter
-from runlog.core.goals import USUAL_PRIORITY, Goal, GoalForm, Key
+from runlog.core.goals import USUAL_PRIORITY, Goal, GoalForm, Key, base_of_gain, set_against
 from runlog.core.sequence import split_panel
 from runlog.core.targets import NO_TARGET
-from runlog.core.totals import SECONDS_PER_HOUR, Total
+from runlog.core.totals import SECONDS_PER_HOUR
 from runlog.errors import UsageError
 from runlog.store import goals as store
 from runlog.store import totals as total_store
@@ -75,10 +76,14 @@ def _goal(connection: Connection, settings: Settings, typed: Wish, before: dict[
     name = known_filter(connection, settings, typed.filter)
     _check_target(connection, target, typed, before)
     old = before.get((target, name))
+    if not typed.value and old is None:
+        _refuse_inherited(target, name, before)
+    doubtful = _kept(typed.count_doubtful, old)
     base_s, base_from = None, None
     of_filter = None
     if typed.form is GoalForm.GAIN and typed.value:
-        base_s, base_from = _base(connection, target, name)
+        wanted = Goal(target, name, GoalForm.GAIN, 1.0, count_doubtful=doubtful)
+        base_s, base_from = _base(connection, settings, wanted)
     if typed.form is GoalForm.RATIO:
         of_filter = known_filter(connection, settings, typed.of_filter or "")
         _refuse_loop(target, name, of_filter, before)
@@ -91,7 +96,7 @@ def _goal(connection: Connection, settings: Settings, typed: Wish, before: dict[
         base_s=base_s,
         base_from=base_from,
         priority=typed.priority or (old.priority if old else USUAL_PRIORITY),
-        count_doubtful=_kept(typed.count_doubtful, old),
+        count_doubtful=doubtful,
     )
 
 
@@ -114,6 +119,15 @@ def _check_target(
     )
 
 
+def _refuse_inherited(target: str, name: str, before: dict[Key, Goal]) -> None:
+    base, panel = split_panel(target)
+    if panel is not None and (base, name) in before:
+        raise UsageError(
+            "This panel's goal is its mosaic's; nothing was changed",
+            cure=f'To take it away for all panels: runlog goal "{base}" {name} 0',
+        )
+
+
 def known_filter(connection: Connection, settings: Settings, typed: str) -> str:
     """Fold a filter's name; one that is neither known nor ever used is refused."""
     name = fold_filter(typed, settings.rules.filter_names)
@@ -132,24 +146,20 @@ def known_filter(connection: Connection, settings: Settings, typed: str) -> str:
     )
 
 
-def _base(connection: Connection, target: str, name: str) -> tuple[float, str]:
-    total = _total(connection, target, name)
-    if total.effective_s:
-        return total.effective_s, "effective"
-    if total.kept_s:
-        return total.kept_s, "kept"
-    raise UsageError(
-        f"Nothing of {target} through {name} is kept yet, so there is nothing to gain over; "
-        "nothing was changed",
-        cure="Set hours first",
+def _base(connection: Connection, settings: Settings, goal: Goal) -> tuple[float, str]:
+    """Give the time today's signal to noise comes from, a mosaic's that of its worst panel."""
+    key = (goal.target, goal.filter)
+    found = set_against(
+        total_store.totals(connection, goal.target), {key: goal}, counting(settings)
     )
-
-
-def _total(connection: Connection, target: str, name: str) -> Total:
-    found = total_store.totals(connection, target)
-    own = [t for t in found if t.filter == name]
-    # A mosaic's gain is over its worst panel.
-    return min(own, key=lambda t: t.kept_s, default=Total(target, name))
+    begun = [t for t in found if t.filter == goal.filter and t.counted_s]
+    if not begun:
+        raise UsageError(
+            f"Nothing of {goal.target} through {goal.filter} is kept yet, so there is nothing to "
+            "gain over; nothing was changed",
+            cure="Set hours first",
+        )
+    return base_of_gain(min(begun, key=lambda t: t.counted_s))
 
 
 def _refuse_loop(target: str, name: str, of_filter: str, before: dict[Key, Goal]) -> None:

@@ -24,7 +24,8 @@ def gather_behind(engine: Engine) -> None:
         changes = store.changes_in_force(connection)
     if any(says_nothing(raw, changes, target_names()) for raw in spellings):
         with writing(engine) as connection:
-            name_nameless(connection, changes, target_names())
+            # Read again: a merge may have come in between.
+            name_nameless(connection, store.changes_in_force(connection), target_names())
 
 
 def says_nothing(raw: str | None, changes: TargetChanges, names: TargetNames) -> bool:

@@ -28,6 +28,7 @@ from runlog.ingest.task import (
     read_file,
 )
 from runlog.store import files as file_store
+from runlog.store import history
 from runlog.store.engine import reading, writing
 from runlog.store.files import KnownFile, OldMeasure, PixelIndex
 from runlog.store.frames import (
@@ -158,7 +159,9 @@ class _Scan:
                 if remeasure
                 else {}
             )
+            compared = history.compared_with(connection) if self.old else frozenset()
         self.old_keys = {old.content_key for old in self.old.values()}
+        self.old_references = compared & self.old_keys
         self.taken: set[str] = set()  # frames to measure again, of whose files one will do
         self.todo: list[Found] = []
         self.pixels: PixelIndex = {}
@@ -318,6 +321,8 @@ class _Scan:
             put_failure(connection, stamp, why, now, outcome.passing)
             return "failed"
         put = put_frame(connection, stamp, outcome.frame, self.interpret, now)
+        if outcome.frame.content_key in self.old_references:
+            history.compare_anew(connection, outcome.frame.content_key, MEASURE_VERSION)
         if again and put.arrival is Arrival.KNOWN:
             return "remeasured"
         if put.arrival is not Arrival.COPY:

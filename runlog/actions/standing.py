@@ -133,10 +133,6 @@ def _amount(wanted: TypedGoal) -> tuple[object, float, str | None]:
 def _wished(engine: Engine, settings: Settings, at: Standing, wanted: TypedGoal, who: str) -> Goal:
     if wanted.form is None:
         raise UsageError("There is no goal yet; nothing was changed", cure=f"Type {WAYS}")
-    if at.inherited and not wanted.value:
-        raise UsageError(
-            "This panel's goal is its mosaic's; nothing was changed", cure="Take it away there"
-        )
     typed = Wish(
         at.target, at.total.filter, wanted.form, wanted.value, wanted.of_filter,
         wanted.priority, wanted.count_doubtful,

@@ -96,6 +96,8 @@ def standing_words(engine: Engine, settings: Settings, goal: Goal) -> str:
         GoalForm.RATIO: f"that is {hours(worst.goal_s)}: ",
         GoalForm.GAIN: f"at the depth reached so far that is {hours(worst.goal_s)} by the clock: ",
     }[goal.form]
+    if not goal.value:  # a panel's own goal is gone
+        wanted = f"its mosaic's goal holds, {hours(worst.goal_s)}: "
     left = "reached" if worst.done else f"{hours(worst.to_go_s)} to go"
     return f"{wanted}{hours(worst.counted_s)} kept, {left}{whose}"
 

@@ -6,6 +6,7 @@ import io
 import json
 import math
 import os
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -31,6 +32,7 @@ Rows = Sequence[Mapping[str, Any]]
 MOST_WIDTH = 200  # columns, where no terminal gives a width
 GAP = 2  # between columns
 FOLDED = 18  # what a column that folds needs at least
+_NEGATIVE = re.compile(r"-\.?[0-9]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,14 @@ class Session:
         from runlog.actions.open import open_store
 
         return open_store(self.database, self.settings, make=make)
+
+
+class Numbers(click.Command):
+    """A command whose values may begin with a minus: "-30.2 -70.7" is a site, no option."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read what begins like a negative number as a value: after a blank it is no option."""
+        return super().parse_args(ctx, [f" {w}" if _NEGATIVE.match(w) else w for w in args])
 
 
 def with_session(command: Callable[..., int]) -> Callable[..., int]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.cli.common import (
+    Numbers,
     Session,
     echo_csv,
     echo_json,
@@ -27,7 +28,7 @@ FIELDS = ("target", "filter", "kind", "exposure", "date", "rig", "site")
 LAST = "last"
 
 
-@click.command("correct")
+@click.command("correct", cls=Numbers)
 @click.argument("field", required=False, type=click.Choice(FIELDS))
 @click.argument("value", required=False)
 @click.argument("frames", nargs=-1, metavar="[FRAME]...")
@@ -75,7 +76,7 @@ def _correct(session: Session, typed: dict[str, Any]) -> int:
         session.engine(),
         session.settings,
         typed["field"],
-        typed["value"],
+        typed["value"].strip(),
         selection,
         who(),
         replace=typed["replace"],

@@ -2,10 +2,10 @@
 
 import click
 
-from runlog.cli.common import Session, safe, talk, who, with_session
+from runlog.cli.common import Numbers, Session, safe, talk, who, with_session
 
 
-@click.command("goal")
+@click.command("goal", cls=Numbers)
 @click.argument("target")
 @click.argument("filter_name", metavar="FILTER")
 @click.argument("value", type=float, metavar="HOURS")

@@ -77,7 +77,7 @@ def _outcome(report: "NightReport") -> Iterator[str]:
     yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}{_effective(row)}"
     if row["lost"]:
         causes = (f"{hours(seconds)} {cause}" for cause, seconds in row["lost"].items())
-        yield f"{hours(sum(row['lost'].values()))} lost: {', '.join(causes)}"
+        yield f"{hours(sum(row['lost'].values()))} not kept: {', '.join(causes)}"
     if report.dark:
         start, end = report.dark
         length = hours((end - start).total_seconds())
@@ -94,7 +94,7 @@ def _outcome(report: "NightReport") -> Iterator[str]:
 
 def _effective(row: dict[str, Any]) -> str:
     known = [r["effective_s"] for r in row["added"] if r["effective_s"] is not None]
-    return f"; worth {hours(sum(known))} at the best frame's depth" if known else ""
+    return f"; worth {hours(sum(known))} at the reference frame's depth" if known else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,7 @@ def _event(event: dict[str, Any]) -> Hanging:
         when = f"{when}–{clock(event['end_utc'])}"
         frames, cost_s = event["frames"], event["cost_s"]
         counted = [f"{frames} frame{'s' * (frames != 1)}"] if frames else []
-        cost = [f"{hours(cost_s)} lost"] if cost_s else []
+        cost = [f"{hours(cost_s)} not kept"] if cost_s else []
         words = f"{words} ({', '.join(counted + cost)})"
     return Hanging(Text(f"  {when:<13}"), words)
 

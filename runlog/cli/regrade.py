@@ -115,4 +115,7 @@ def _show(found: "Explanation") -> None:
 
 
 def _number(value: float | None) -> str:
-    return "" if value is None else f"{value:.2f}"
+    if value is None:
+        return ""
+    counted = isinstance(value, int) or (value >= 100 and value == int(value))
+    return f"{value:.0f}" if counted else f"{value:.2f}"

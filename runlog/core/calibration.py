@@ -248,10 +248,20 @@ def _temperature_notes(fitting: Sequence[Shots], group: LightGroup) -> tuple[str
 def _age_notes(
     fitting: Sequence[Shots], group: LightGroup, rules: CalibrationRules
 ) -> tuple[str, ...]:
-    ages = [a for s in fitting for n in group.nights if (a := _apart_days(s.night, n)) is not None]
-    if not ages or min(ages) <= rules.dark_age_days:
+    """Warn where the darks that are young enough are too few without the old ones."""
+    ages = [a for n in group.nights for a in _old(fitting, n, rules)]
+    if not ages:
         return ()
     return (f"darks: {min(ages)} days from the lights; hot pixels grow, take new ones",)
+
+
+def _old(fitting: Sequence[Shots], night: str, rules: CalibrationRules) -> list[int]:
+    """Give the ages of old darks that a night needs, in days."""
+    ages = [(_apart_days(s.night, night) or 0, s) for s in fitting]
+    young = [s for age, s in ages if age <= rules.dark_age_days]
+    if _enough(young, rules.enough_darks):
+        return []
+    return [age for age, _ in ages if age > rules.dark_age_days]
 
 
 def _place_notes(what: str, fitting: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:

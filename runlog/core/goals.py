@@ -161,6 +161,17 @@ def wanted(
     return None if base is None else goal.value * base
 
 
+def base_of_gain(total: Total) -> tuple[float, str]:
+    """Give the time a gain is over, in seconds, and what kind it is.
+
+    All that counts towards the goal is there today: time lent by filters of several bands and
+    doubtful time, where that counts, are taken to be as deep as what is kept.
+    """
+    if total.effective_s and total.kept_s:
+        return total.effective_s * total.counted_s / total.kept_s, "effective"
+    return total.counted_s, "kept"
+
+
 def _for_gain(goal: Goal, total: Total) -> float | None:
     """Kept seconds that hold the gain wanted, at the depth reached so far."""
     if goal.base_s is None:

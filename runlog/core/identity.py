@@ -71,7 +71,17 @@ def _unnamed(copy: Copy) -> int:
     return (not copy.camera) + (not copy.telescope)
 
 
-def speaking_header(headers: Sequence[tuple[Stage, int, str]]) -> int:
-    """Choose whose header speaks for a frame: (stage, number of cards, digest) -> index."""
-    ranked = [(stage.rank, -cards, digest, i) for i, (stage, cards, digest) in enumerate(headers)]
-    return min(ranked)[3]
+@dataclass(frozen=True, slots=True)
+class HeaderCopy:
+    """One of the headers that the files of a frame have."""
+
+    stage: Stage
+    keywords: int  # remarks not counted: a copy saved again has more of those, and says no more
+    written_ns: int  # of its oldest file
+    digest: str
+
+
+def speaking_header(headers: Sequence[HeaderCopy]) -> int:
+    """Choose whose header speaks for a frame: the rawest, then fullest, then oldest; its index."""
+    ranked = [(h.stage.rank, -h.keywords, h.written_ns, h.digest, i) for i, h in enumerate(headers)]
+    return min(ranked)[-1]

@@ -1,6 +1,5 @@
 """The limits a frame is graded by; each default says why it is what it is."""
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
@@ -58,11 +57,6 @@ class Policy:
         """Give the limits that hold for one filter."""
         own = self.by_filter.get(name) or self.by_filter.get(name.split(" ")[0])
         return replace(self, by_filter={}, **own) if own else self
-
-
-def digest_of(policy: Policy) -> str:
-    """Name a set of limits, to see whether a run was graded by it."""
-    return hashlib.blake2b(repr(policy).encode(), digest_size=16).hexdigest()
 
 
 SETTINGS = tuple(f.name for f in fields(Policy) if f.name != "by_filter")

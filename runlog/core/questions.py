@@ -37,6 +37,7 @@ CODES: Mapping[str, str] = {
     "ra-hours-or-degrees": "right ascension may be in hours or in degrees",
     "coordinates": "coordinates out of range, zero, or in conflict",
     "site": "site coordinates out of range or never set",
+    "copies-disagree": "copies of one frame have headers that contradict one another",
 }
 
 # Asked only where light from the sky went through the optics: a dark has no airmass.
@@ -70,6 +71,16 @@ class Doubts:
         """Give the questions that matter for a frame of this kind."""
         idle = _NOT_ASKED.get(kind, frozenset())
         return tuple(question for question in self._asked.values() if question.code not in idle)
+
+
+def contradiction(parts: Sequence[str]) -> Question:
+    """Ask about the parts of a frame's meaning (its start, its target ...) that copies contradict.
+
+    The values are left out, so that many frames of one kind make one question.
+    """
+    about = " and ".join((", ".join(parts[:-1]), parts[-1])) if len(parts) > 1 else parts[0]
+    text = f"copies of one frame disagree about its {about}; the fullest, then oldest is believed"
+    return Question("copies-disagree", text)
 
 
 OVERLAP_SLACK_S = 1.0  # clocks are written to the second, so a second says nothing

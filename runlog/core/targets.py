@@ -161,7 +161,7 @@ class TargetNames:
         if not names:
             return None
         objects = _apart([self._main(name) for name in names])
-        words = [w for w in without_settings(rest) if w.lower() not in _JOINING]
+        words = [w for w in without_settings(rest) if nickname_key(w) and w.lower() not in _JOINING]
         if len(objects) > 1:
             name = " + ".join(objects)
             return Folded(name, How.NUMBER) if not words else _more(name, words, tuple(objects))
@@ -218,6 +218,8 @@ class TargetNames:
             names = self._objects_called(key)
             if len(names) == 1:
                 return Folded(names[0], How.NICKNAME)
+            if names:
+                return Folded(" ".join(words_of(candidate)).title(), How.AS_WRITTEN, names)
         return None
 
     def _objects_called(self, key: str) -> tuple[str, ...]:

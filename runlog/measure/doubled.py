@@ -194,7 +194,8 @@ def near_image(
     ahead = light[:, along > 0].sum(axis=1) > light[:, along < 0].sum(axis=1)
     profile = np.median(np.where(ahead[:, None], light, light[:, ::-1]), axis=0)
     apart = between_peaks(profile)
-    if apart is None or apart < LEAST_WIDTHS * width:
+    # on a small frame the line reaches beyond the stamps
+    if apart is None or not LEAST_WIDTHS * width <= apart <= cut.shape[1] // 2:
         return None
     return apart * step[0], apart * step[1]
 

@@ -100,7 +100,8 @@ def with_ends(light: F32, line: Streak, width_px: float) -> Streak:
     if level <= 0:
         return rounded(line)
     over = np.clip(profile, -level, level) - level / 2  # a star on the line counts no more
-    half = int(np.searchsorted(along, length / 2))
+    # a line fitted to light at one end only may have its middle outside the frame
+    half = int(np.clip(np.searchsorted(along, length / 2), 1, len(along) - 1))
     stop = along[half + int(np.argmax(np.cumsum(over[half:])))]
     start = along[half - 1 - int(np.argmax(np.cumsum(over[:half][::-1])))]
     stop = last if last - stop < LEAVES_PX else stop

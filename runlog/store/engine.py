@@ -37,9 +37,15 @@ def require_there(text: str) -> None:
     if url.get_backend_name() != "sqlite":
         return
     path = Path(url.database or IN_MEMORY)
-    if str(path) == IN_MEMORY or str(path).startswith("file:") or path.exists():
+    if str(path) == IN_MEMORY or str(path).startswith("file:"):
         return
-    raise StoreError("There is no database", str(path), "runlog scan FOLDER makes one")
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        words = "runlog scan FOLDER makes one"
+        raise StoreError("There is no database", str(path), words) from error
+    except OSError:
+        return  # it cannot be looked at: opening it says why, and what to do
 
 
 def open_engine(text: str) -> Engine:

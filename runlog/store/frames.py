@@ -10,7 +10,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Connection, delete, exists, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from runlog.core.frame import (
     Card,
@@ -21,8 +21,9 @@ from runlog.core.frame import (
     Stage,
     StarList,
 )
-from runlog.core.identity import fold_name, speaking_header
+from runlog.core.identity import HeaderCopy, fold_name, speaking_header
 from runlog.core.personal import NOTHING_SAID, Said
+from runlog.core.questions import contradiction
 from runlog.store import models as m
 from runlog.store.corrections import said_of
 from runlog.store.exposures import contends, recount
@@ -223,13 +224,22 @@ def _choose_header(connection: Connection, frame_id: int, interpret: Interpreter
     if not rows:
         touch(connection, [_run_of(connection, frame_id)])
         return
-    chosen = rows[speaking_header([(Stage(r.stage), r.card_count, r.digest) for r in rows])]
+    chosen = rows[speaking_header([_copy(row) for row in rows]) if len(rows) > 1 else 0]
     connection.execute(
         update(m.header)
         .where(m.header.c.frame_id == frame_id)
         .values(speaks=m.header.c.id == chosen.id)
     )
-    _apply_header(connection, frame_id, chosen.id, unpack_cards(chosen.cards), interpret)
+    others = [unpack_cards(row.cards) for row in rows if row.id != chosen.id]
+    _apply_header(connection, frame_id, chosen.id, unpack_cards(chosen.cards), others, interpret)
+
+
+REMARKS = frozenset({"HISTORY", "COMMENT", "CONTINUE", ""})
+
+
+def _copy(row: Any) -> HeaderCopy:
+    keywords = {card.keyword for card in unpack_cards(row.cards)} - REMARKS
+    return HeaderCopy(Stage(row.stage), len(keywords), row.written_ns, row.digest)
 
 
 def reinterpret(connection: Connection, frame_ids: Sequence[int], interpret: Interpreter) -> None:
@@ -239,8 +249,12 @@ def reinterpret(connection: Connection, frame_ids: Sequence[int], interpret: Int
 
 
 def _headers_with_files(connection: Connection, frame_id: int) -> Sequence[Any]:
-    has_file = exists().where(m.file.c.header_id == m.header.c.id)
-    query = select(m.header).where(m.header.c.frame_id == frame_id, has_file)
+    query = (
+        select(m.header, func.min(m.file.c.mtime_ns).label("written_ns"))
+        .join(m.file, m.file.c.header_id == m.header.c.id)
+        .where(m.header.c.frame_id == frame_id)
+        .group_by(m.header.c.id)
+    )
     return connection.execute(query).all()
 
 
@@ -249,14 +263,19 @@ def _apply_header(
     frame_id: int,
     header_id: int,
     cards: Sequence[Card],
+    others: Sequence[Sequence[Card]],
     interpret: Interpreter,
 ) -> None:
     before = connection.execute(select(m.frame).where(m.frame.c.id == frame_id)).one()
     shape = Shape(before.width, before.height, before.planes, _bitpix(cards, before.bitpix))
     names = path_parts(_first_path(connection, header_id))
-    said = interpret(cards, shape, names, said_of(connection, before.content_key))
+    person = said_of(connection, before.content_key)
+    said = interpret(cards, shape, names, person)
+    copies = [interpret(other, shape, names, person) for other in others]
     run_id = run_id_for(connection, said.place)
     values = header_values(said) | {"run_id": run_id, "bitpix": shape.bitpix}
+    if parts := [part for part, of in IN_DOUBT.items() if _doubted(of, said, copies)]:
+        values["header_questions"].append(asdict(contradiction(parts)))
     if not contends(said.header):
         values["counted"] = True
     connection.execute(update(m.frame).where(m.frame.c.id == frame_id).values(values))
@@ -325,6 +344,22 @@ def _add_measurement(
         put_preview(connection, frame_id, read.preview)
     if read.level is not None and (have.speaks or have.level is None):
         connection.execute(update(m.frame).where(f.id == frame_id).values(level=asdict(read.level)))
+
+
+# What copies of a frame must agree on: its place in the totals hangs on these.
+IN_DOUBT: dict[str, Callable[[Interpreted], object]] = {
+    "start": lambda said: said.header.taken_at_utc,
+    "length": lambda said: said.header.exposure_s,
+    "target": lambda said: said.target,
+    "filter": lambda said: said.filter,
+}
+
+
+def _doubted(
+    of: Callable[[Interpreted], object], said: Interpreted, copies: Sequence[Interpreted]
+) -> bool:
+    """Tell whether a copy says something else; one that is silent contradicts nothing."""
+    return any(of(copy) not in (None, "", of(said)) for copy in copies)
 
 
 def header_values(said: Interpreted) -> dict[str, Any]:

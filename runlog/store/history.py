@@ -21,7 +21,7 @@ from sqlalchemy import (
 from runlog.core.baseline import Earlier
 from runlog.core.frame import StarList
 from runlog.store import models as m
-from runlog.store.runs import touch_settled
+from runlog.store.runs import touch, touch_settled
 from runlog.store.settling import LOADED, StoredFrame, frames_by_id, stored_frames
 
 LAST_NIGHTS = 8
@@ -167,6 +167,37 @@ def runs_matched_otherwise(
         for run_id, matched_to, *field in connection.execute(query).all()
         if keys.get(tuple(field)) != matched_to
     }
+
+
+def compared_with(connection: Connection) -> frozenset[str]:
+    """List the content keys of frames that others are matched to or reckoned by."""
+    matched = select(m.frame.c.matched_to).where(m.frame.c.matched_to.is_not(None)).distinct()
+    frozen = select(m.depth_reference.c.content_key)
+    return frozenset(
+        key for query in (matched, frozen) for key in connection.execute(query).scalars()
+    )
+
+
+def compare_anew(connection: Connection, content_key: str, version: int) -> None:
+    """Have frames compared again with one that was measured again; marks their runs dirty.
+
+    Frames of an earlier version keep the answer of then: light compares only within a version.
+    """
+    f, d = m.frame.c, m.depth_reference.c
+    stale = and_(f.matched_to == content_key, f.measured_with == version)
+    matched = select(f.run_id).where(stale)
+    frozen = (
+        select(f.run_id)
+        .join(m.run, m.run.c.id == f.run_id)
+        .join(
+            m.depth_reference,
+            and_(d.rig_id == m.run.c.rig_id, d.target == f.target, d.filter == f.filter),
+        )
+        .where(d.content_key == content_key)
+    )
+    runs = {run for query in (matched, frozen) for run in connection.execute(query).scalars()}
+    touch(connection, sorted(runs))
+    connection.execute(update(m.frame).where(stale).values(matched_to=None))
 
 
 def star_lists(connection: Connection, frame_ids: Sequence[int]) -> dict[int, StarList]:

@@ -72,7 +72,7 @@ run = Table(
     Column("rig_id", Integer, ForeignKey("rig.id"), nullable=False),
     Column("revision", Integer, nullable=False, default=0),
     Column("settled_revision", Integer, nullable=False, default=-1),
-    Column("policy", String(32), nullable=False, default=""),  # which limits it was graded by
+    Column("policy", String(32), nullable=False, default=""),  # what it was settled by
     Column("zeros", String, nullable=False, default=""),  # levels of its bias and dark frames
     UniqueConstraint("night", "rig_id"),
 )

@@ -150,11 +150,13 @@ def write_settled(
     if connection.execute(_REVISION, {"id": run.id}).scalar_one() != run.revision:
         return False
     _update_frames(connection, frames)
+    # Before the sums: where writers work side by side, another one waits here for this one's end,
+    # and then finds the sums that it is to replace.
+    now = {"run": run.id, "settled_revision": run.revision, "policy": grounds}
+    connection.execute(_NOTE_SETTLED, now)
     connection.execute(_DROP_SUMS, {"id": run.id})
     if sums:
         connection.execute(_ADD_SUMS, [asdict(s) | {"run_id": run.id} for s in sums])
-    now = {"run": run.id, "settled_revision": run.revision, "policy": grounds}
-    connection.execute(_NOTE_SETTLED, now)
     return True
 
 

@@ -33,16 +33,18 @@ class Axis:
             yield n * self.step, f"≥{words}" if self.cut and n == self.last else words
 
 
-def axis_of(values: Sequence[float], may_cut: bool = True) -> Axis:
-    """Span the values; a few wild ones are cut so that the rest can be told apart."""
+def axis_of(values: Sequence[float], may_cut: bool = True, least: float = 0.0) -> Axis:
+    """Span the values, and `least` in all; a few wild ones are cut so that the rest show."""
     middle, top = median(values), max(values)
     cut = may_cut and middle > 0 and top > middle * WILD
     low, high = min(values), middle * WILD if cut else top
+    wider = max(least - (high - low), 0.0) / 2
+    low, high = low - wider, high + wider
     step = _round_up((high - low) / STEPS or abs(low) / 100 or 1.0)
     first, last = floor(low / step + SLACK), ceil(high / step - SLACK)
     if first == last:
         first, last = first - 1, last + 1
-    return Axis(step, max(first, 0) if low >= 0 else first, last, cut)
+    return Axis(step, max(first, 0) if min(values) >= 0 else first, last, cut)
 
 
 def _round_up(number: float) -> float:

@@ -131,8 +131,8 @@ class DoubtfulScreen(LookingScreen):
     def _nothing(self, look: Look) -> Text:
         night = "any night" if self.every_night else "this night"
         return Text.assemble(
-            piece(f"\n No frame of {night} is doubtful.\n\n", look.keep, bold=True),
-            piece(" 1 the night   2 all frames   4 the totals   A all nights", look.quiet),
+            piece(f"\nNo frame of {night} is doubtful.\n\n", look.keep, bold=True),
+            piece("1 the night   2 all frames   4 the totals   A all nights", look.quiet),
         )
 
     def _heading(self, case: Case, look: Look) -> Text:

@@ -21,6 +21,7 @@ NAMES = (
     ("bottom left", "half way", "centre", "half way", "top right"),
 )
 STAR_HARDNESS = 4.0
+NO_STAR = " no star"
 STAR_NOISES = 15.0  # fainter than this there is no star, and noise must not look like one
 BRIGHT_PERCENTILE = 99.5  # a lone hot pixel does not make a star look faint
 # The ninth of the frame each place lies in, for the values beside its name.
@@ -65,17 +66,35 @@ class Edges(Widget):
         for numbers, names, zones in zip(DIAGONALS, NAMES, ZONES, strict=True):
             if side * (len(rows) > 0) and len(rows) + 1 + side // 2 > self.size.height:
                 break
-            labels = self._labels(names, zones, side)
+            labels = self._labels(numbers, names, zones, side)
             rows.append(Strip([Segment(labels, styled(look.quiet))]))
             rows += self._strip([cuts[i] for i in numbers], side, bool(look.ground), look.ground)
         return rows
 
-    def _labels(self, names: tuple[str, ...], zones: tuple[int | None, ...], side: int) -> str:
-        values = [self._values(zone) for zone in zones]
-        if any(len(name + words) > side for name, words in zip(names, values, strict=True)):
-            values = [""] * len(names)
-        labels = [name + words for name, words in zip(names, values, strict=True)]
+    def _labels(
+        self,
+        numbers: tuple[int, ...],
+        names: tuple[str, ...],
+        zones: tuple[int | None, ...],
+        side: int,
+    ) -> str:
+        starry = [self._has_star(number) for number in numbers]
+        values = [self._values(z) if s else NO_STAR for z, s in zip(zones, starry, strict=True)]
+        labels = [f"{name}{words}" for name, words in zip(names, values, strict=True)]
+        if any(len(label) > side for label in labels):
+            labels = [n if s else NO_STAR.strip() for n, s in zip(names, starry, strict=True)]
         return fitted(" ".join(fitted(label, side) for label in labels), self.size.width)
+
+    def _has_star(self, number: int) -> bool:
+        """Tell whether a measured star lies in a cut-out: else what is bright there is none."""
+        seen = self.picture
+        if seen is None or not seen.sight.stars:
+            return True  # nothing is known of where stars are
+        left, top = seen.corners[number]
+        side = seen.cutouts[number].shape[0]
+        return any(
+            left <= x < left + side and top <= y < top + side for x, y, _ in seen.sight.stars
+        )
 
     def _values(self, zone: int | None) -> str:
         found = self.picture.sight.zones if self.picture is not None else ()

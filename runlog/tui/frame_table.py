@@ -45,7 +45,7 @@ CELLS = (
     Cell("taken_at_utc", 6),
     Cell("target", 10),
     Cell("filter", 6),
-    Cell("exposure_s", 6, label="length"),
+    Cell("exposure_s", 6, 77, label="length"),
     Cell("stars", 5),
     Cell("fwhm_px", 6, label="FWHM"),
     Cell("eccentricity", 5),
@@ -58,6 +58,7 @@ CELLS = (
     Cell("grade", 13),
 )
 PICK = 2
+DATED_MORE = 9  # cells a date takes beside the time
 
 
 def _value(line: FrameLine, key: str, dated: bool) -> str:
@@ -77,9 +78,11 @@ def _value(line: FrameLine, key: str, dated: bool) -> str:
 
 
 def layout(width: int, dated: bool) -> list[Cell]:
-    """Choose the columns that fit, in their order."""
-    chosen = [c for c in CELLS if width >= c.from_width]
-    return [replace(c, width=15) if dated and c.key == "taken_at_utc" else c for c in chosen]
+    """Choose the columns that fit, in their order; dates leave less room for the others."""
+    room = width - DATED_MORE * dated
+    first, *others = CELLS
+    first = replace(first, width=first.width + DATED_MORE * dated)
+    return [first, *(c for c in others if room >= c.from_width)]
 
 
 RIGHT = frozenset(key for key, column in COLUMNS.items() if column.right) | {

@@ -179,7 +179,7 @@ class FramesScreen(Desk):
         if line is None:
             return Text()
         found = reasons(line, self.review.look)
-        return found if found.plain else piece(" nothing against it", self.review.look.quiet)
+        return found if found.plain else piece("nothing against it", self.review.look.quiet)
 
     # --- words and order --------------------------------------------------------------------
 

@@ -16,7 +16,7 @@ from runlog.tui.terminal import Form
 from runlog.tui.text import safe
 
 KEPT_PICTURES = 40  # at about 0.4 MB each
-COMPANION_TITLES = {"best": "best of the run: ", "previous": "the one before: "}
+COMPANION_TITLES = {"best": "best: ", "previous": "before: "}
 
 
 class LookingScreen(Desk):

@@ -265,8 +265,8 @@ def _when(event: dict[str, Any]) -> str:
 def _cost(event: dict[str, Any]) -> str:
     if event["kind"] in MOMENTS:
         return ""
-    lost = f"; {hours(event['cost_s'])} lost" if event["cost_s"] else ""
-    return f" ({count(event['frames'], 'frame')}{lost})"
+    cost = f"; {hours(event['cost_s'])} not kept" if event["cost_s"] else ""
+    return f" ({count(event['frames'], 'frame')}{cost})"
 
 
 def stretch(event: dict[str, Any], lines: Sequence[FrameLine]) -> str:

@@ -46,7 +46,7 @@ class PictureScreen(LookingScreen):
         found = await app.ask(page, app.engine, [frame_id])
         line = (found or {}).get(frame_id)
         if line is not None:
-            self.query_one("#under", Static).update(in_words(line, app.look, self.size.width))
+            self.query_one("#under", Static).update(in_words(line, app.look, self.size.width - 1))
 
     def action_step(self, step: int) -> None:
         """Turn to the next frame of the list."""

@@ -26,6 +26,7 @@ MARGIN = 9  # cells left of the plot, for names and values
 RIGHT = 6  # cells right of it, where a second measure has its values
 QUARTERS = " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"  # by bits: 1 above left, 2 above right, 4 below left, 8 below right
 PANEL_LEAST = 3
+STEADY = 0.2  # of the usual: light and sky of a clear night stay within it
 EVENTS_FROM = 4  # a chart higher than this has room for a line of events
 WORST = ("reject", "doubtful", "ungraded", "keep")
 
@@ -48,6 +49,7 @@ class Panel:
     relative: bool = False  # to what is usual for the frame's target, filter and length
     beside: Callable[[FrameLine], float | None] | None = None  # on the axis at the right
     cut: bool = True  # a few wild values may be drawn at the edge
+    least: float = 0.0  # span of the axis: less than this is no news, and must not look like any
 
 
 def _flux_rate(line: FrameLine) -> float | None:
@@ -56,14 +58,15 @@ def _flux_rate(line: FrameLine) -> float | None:
     return line.ranked_flux_adu / line.exposure_s
 
 
-TRANSPARENCY = Panel("transp.", lambda line: line.transparency)
-FLUX = Panel("flux ×", _flux_rate, relative=True)  # where there is no reference to compare with
+TRANSPARENCY = Panel("transp.", lambda line: line.transparency, least=STEADY)
+# Where there is no reference to compare with.
+FLUX = Panel("flux ×", _flux_rate, relative=True, least=STEADY)
 FOCUSER = Panel("focuser", lambda line: line.focus_pos, beside=lambda line: line.focus_c)
 FOCUS_C = Panel("focus °C", lambda line: line.focus_c)
 PANELS = (
     Panel("FWHM px", lambda line: line.fwhm_px),
     Panel("ecc.", lambda line: line.eccentricity, cut=False),
-    Panel("sky ×", lambda line: line.background_adu, relative=True),
+    Panel("sky ×", lambda line: line.background_adu, relative=True, least=STEADY),
     TRANSPARENCY,
     FLUX,
     FOCUSER,
@@ -202,7 +205,7 @@ class _Drawing:
 
     def _panel(self, panel: Panel, height: int) -> list[Strip]:
         values = self._values(panel)
-        axis = axis_of([v for v in values if v is not None], panel.cut)
+        axis = axis_of([v for v in values if v is not None], panel.cut, panel.least)
         dots: dict[tuple[int, int], int] = {}
         grades: dict[tuple[int, int], str] = {}
         for line, value in zip(self.lines, values, strict=True):

@@ -39,7 +39,7 @@ class TimelineScreen(Desk):
     def _point(self) -> None:
         self.query_one(Timeline).point_at(self.at)
         if self.lines:
-            words = in_words(self.lines[self.at], self.review.look, self.size.width)
+            words = in_words(self.lines[self.at], self.review.look, self.size.width - 1)
             self.query_one("#under", Static).update(words)
 
     def action_step(self, step: int) -> None:

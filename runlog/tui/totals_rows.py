@@ -158,9 +158,9 @@ def bar(row: Standing, width: int, look: Look) -> Text:
 def in_words(row: Standing, look: Look) -> Text:
     """Say what the row under the cursor comes to."""
     text = Text()
-    text.append(f" {safe(row.target)} {safe(row.total.filter)}: ", styled(bold=True))
+    text.append(f"{safe(row.target)} {safe(row.total.filter)}: ", styled(bold=True))
     text.append(safe("; ".join(_facts(row))))
-    text.append("\n ")
+    text.append("\n")
     text.append(safe(". ".join(_remarks(row))), styled(look.quiet))
     return text
 

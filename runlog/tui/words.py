@@ -30,7 +30,7 @@ def in_words(line: FrameLine, look: Look, width: int = 0) -> Text:
 
 def _named(line: FrameLine, look: Look) -> Text:
     text = Text()
-    text.append(f" {SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
+    text.append(f"{SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
     text.append(" *" if line.graded_by == "person" else "")
     named = f"  {clock(line.taken_at_utc)} UTC  {safe(line.target)}  {safe(line.filter)}"
     text.append(f"{named}  {written('exposure_s', line.exposure_s)}", styled(bold=True))
@@ -48,10 +48,10 @@ def _values(line: FrameLine, look: Look) -> Text:
 
 def reasons(line: FrameLine, look: Look) -> Text:
     """Write the evidence of every fault, and the note."""
-    text = Text()
+    said = []
     for name, evidence in line.faults:
-        text.append(f" {safe(name)}: ", styled(look.grade(line.auto_grade), bold=True))
-        text.append(f"{safe(evidence)}. ")
+        style = styled(look.grade(line.auto_grade), bold=True)
+        said.append(Text.assemble((f"{safe(name)}: ", style), f"{safe(evidence)}."))
     if line.note:
-        text.append(f" “{safe(line.note)}”", styled(look.accent))
-    return text
+        said.append(Text(f"“{safe(line.note)}”", styled(look.accent)))
+    return Text("  ").join(said)

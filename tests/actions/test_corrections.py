@@ -229,6 +229,8 @@ def test_selections(untouched, words, frames_said):
         ["exposure", "0", "--kind", "light"],
         ["exposure", "1e9", "--kind", "light"],
         ["exposure", "soon", "--kind", "light"],
+        ["exposure", "-300", "--kind", "light"],
+        ["filter", "Hs", "--kind", "light"],  # a slip would bank hours under a filter of its own
         ["kind", "stars", "--kind", "light"],
         ["date", "yesterday", "--kind", "light"],
         ["date", "2026-10-09T22:00:00Z", "--kind", "light"],  # four frames cannot begin at once
@@ -251,6 +253,21 @@ def test_bad_corrections_change_nothing(untouched, words):
     assert said.strip()
     assert totals(untouched) == before
     assert runlog_json(untouched, "correct", "--list")["rows"] == []
+
+
+def test_values_may_begin_with_a_minus(untouched):
+    """A southern site, and a shift back in time, need no further signs."""
+    words = ("--kind", "light", "--dry-run")
+    assert "site of 4 frames: -30.2 -70.7 2200" in correct(
+        untouched, "site", "-30.2 -70.7 2200", *words
+    )
+    assert "date of 4 frames: 1 h earlier" in correct(untouched, "date", "-1h", *words)
+
+
+def test_a_filter_may_be_none(untouched):
+    """Frames taken without a filter are named so."""
+    said = correct(untouched, "filter", "none", "--kind", "light", "--dry-run")
+    assert "filter of 4 frames: (no filter)" in said
 
 
 def test_conflicting_corrections_are_refused(home):

@@ -1,8 +1,10 @@
 """A new version of the measurement: old numbers stay until the new ones are in, and are counted."""
 
 import os
+from datetime import UTC, datetime
 from unittest.mock import patch
 
+import numpy as np
 import pytest
 from sqlalchemy import select
 
@@ -164,3 +166,39 @@ def test_a_corrected_kind_is_measured_as_such(night, tmp_path):
     make_old(night)
     assert again(night, tmp_path).remeasured == FRAMES + 1
     assert widths(night) == before
+
+
+def halve_fluxes(engine):
+    """Let stored star lists be of an earlier version that summed half of the light."""
+    with writing(engine) as connection:
+        connection.execute(m.frame.update().values(measured_with=MEASURE_VERSION - 1))
+        for row in connection.execute(select(m.star_list)).all():
+            stars = np.frombuffer(row.stars, np.float32).reshape(-1, 3) * np.float32([1, 1, 0.5])
+            own = m.star_list.c.frame_id == row.frame_id
+            connection.execute(m.star_list.update().where(own).values(stars=stars.tobytes()))
+
+
+def light(engine):
+    """Give each frame's light against its reference, and what it banked."""
+    rows = frame_rows(engine, Wanted())
+    return [value for r in rows for value in (r["throughput"], r["effective_s"])]
+
+
+def test_a_reference_measured_later_than_its_frames(night, tmp_path):
+    """Light is of one version on both sides once both are measured again, in every night."""
+    week_later = datetime(2026, 10, 16, 21, tzinfo=UTC)
+    make_run(tmp_path / "more", frames=2, seed=8, size=(300, 400), start_utc=week_later)
+    scan(night, Settings(), [os.fsencode(tmp_path)], workers=1)
+    before = light(night)
+    references = [r["path"] for r in frame_rows(night, Wanted()) if r["throughput"] == 1]
+    halve_fluxes(night)
+    away = {path: tmp_path / f"away_{n}" for n, path in enumerate(references)}
+    for path in references:
+        os.rename(path, away[path])
+    others = FRAMES + 2 - len(references)
+    assert again(night, tmp_path).measured_before == len(references)
+    assert versions(night).count(MEASURE_VERSION) == others
+    for path in references:
+        os.rename(away[path], path)
+    assert again(night, tmp_path).remeasured == len(references)
+    assert light(night) == pytest.approx(before)

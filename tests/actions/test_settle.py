@@ -4,9 +4,11 @@ import os
 from datetime import UTC, datetime
 
 import pytest
+from sqlalchemy import event
 
 from runlog.actions.frames import frame_rows
 from runlog.actions.open import open_store
+from runlog.actions.regrade import regrade
 from runlog.actions.scan import scan
 from runlog.config import Settings
 from runlog.store.listing import Wanted
@@ -76,3 +78,19 @@ def test_a_new_best_frame_rematches_the_nights_before(archive, tmp_path):
     scan(engine, Settings(), [os.fsencode(archive / "second")], workers=2)
     both = frame_rows(engine, Wanted())
     assert [r["night"] for r in both if r["throughput"] == 1.0] == ["2026-10-12"]
+
+
+def test_a_run_is_taken_before_its_sums_are_replaced(archive, tmp_path):
+    """Two writers at one run: the second waits at the run's row, else both would add its sums.
+
+    So it is with row locks, as PostgreSQL has them (its manual, 13.2.1); SQLite lets one write.
+    """
+    engine = open_store(str(tmp_path / "e.sqlite"), Settings())
+    scan(engine, Settings(), [os.fsencode(archive / "first")], workers=2)
+    said = []
+    event.listen(engine, "before_cursor_execute", lambda *seen: said.append(seen[2]))
+    regrade(engine, Settings(), everything=True)
+    steps = ("settled_revision=", "DELETE FROM run_sum", "INSERT INTO run_sum")
+    places = [next(n for n, words in enumerate(said) if step in words) for step in steps]
+    assert places == sorted(places)
+    engine.dispose()

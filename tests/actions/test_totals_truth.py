@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from sqlalchemy import delete
 
 from runlog.actions import scan as scan_action
+from runlog.actions.check import check
 from runlog.actions.interpret import interpreter
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
@@ -125,3 +126,32 @@ def test_copied_moved_and_resaved_trees_add_nothing(tmp_path):
         resave(path)
     scan_into(database, tmp_path)
     assert logged_s(database) == before
+
+
+def test_copies_that_contradict_the_original_move_nothing(tmp_path):
+    """Copies saved later with another target, filter, length and start: the original speaks.
+
+    Totals by target and filter stay as they were, also when the original is moved away, and the
+    check of health tells of the copies.
+    """
+    night = tmp_path / "rig" / "2026-10-09"
+    write_run(night, 6)
+    database = tmp_path / "db.sqlite"
+    scan_into(database, tmp_path / "rig")
+    before = logged(open_engine(str(database)))
+    shutil.copytree(tmp_path / "rig", tmp_path / "backup")
+    for path in sorted((tmp_path / "backup").rglob("*.fits"))[::2]:
+        with fits.open(path) as hdus:
+            pixels, header = hdus[0].data, hdus[0].header.copy()
+        header["OBJECT"], header["FILTER"], header["EXPTIME"] = "M 31", "B", 999.0
+        header["DATE-OBS"] = "2025-01-01T20:00:00"
+        header["HISTORY"] = "saved again"
+        fits.PrimaryHDU(pixels, header).writeto(path, overwrite=True)
+    scan_into(database, tmp_path)
+    assert logged(open_engine(str(database))) == before
+    shutil.move(tmp_path / "rig", tmp_path / "elsewhere")
+    scan_into(database, tmp_path)
+    engine = open_engine(str(database))
+    assert logged(engine) == before
+    told = [finding.text for finding in check(engine, Settings(), None)]
+    assert any("disagree about its start, length, target and filter" in text for text in told)

@@ -149,6 +149,21 @@ def test_a_database_that_is_not_there(tmp_path, words):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_path_that_cannot_be_looked_at(tmp_path):
+    """A name longer than any disk takes says neither "not there" nor a traceback."""
+    refused(here(tmp_path, "--db", tmp_path / ("x" * 300), "totals"), "cannot be opened")
+
+
+@needs_obedience
+def test_a_folder_that_may_not_be_looked_into(tmp_path):
+    """A database in somebody else's closed folder is not said to be missing."""
+    closed = tmp_path / "closed"
+    closed.mkdir()
+    closed.chmod(0)
+    done = obedient(tmp_path, "--db", str(closed / "x.sqlite"), "totals")
+    refused(done, "cannot be opened")
+
+
 def test_looking_before_the_first_scan(tmp_path):
     """Without any path named, listings say what comes first and make nothing either."""
     done = here(tmp_path, "totals", env={"RUNLOG_DB": ""})

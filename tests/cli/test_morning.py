@@ -36,9 +36,9 @@ def test_the_night_says_what_was_lost_to_what(home):
     added = body["added"]
     assert sum(lost.values()) == sum(row["doubtful_s"] + row["rejected_s"] for row in added)
     shown = here(home, "night").stdout
-    assert re.search(r"lost: \d+ min soft, \d+ min trailed", shown)
-    assert re.search(r"poor seeing \d\d:\d\d–\d\d:\d\d UTC \(3 frames, \d+ min lost\)", shown)
-    assert "at the best frame's depth" in shown
+    assert re.search(r"not kept: \d+ min soft, \d+ min trailed", shown)
+    assert re.search(r"poor seeing \d\d:\d\d–\d\d:\d\d UTC \(3 frames, \d+ min not kept\)", shown)
+    assert "at the reference frame's depth" in shown
 
 
 def test_a_moment_has_a_time_and_a_stretch_has_frames(home):
@@ -46,7 +46,7 @@ def test_a_moment_has_a_time_and_a_stretch_has_frames(home):
     shown = here(home, "night").stdout
     happened = shown.split("What happened (UTC)\n")[1].split("\n\n")[0]
     assert re.match(
-        r"  \d\d:\d\d–\d\d:\d\d  trailed stars: .* \(2 frames, \d+ min lost\)", happened
+        r"  \d\d:\d\d–\d\d:\d\d  trailed stars: .* \(2 frames, \d+ min not kept\)", happened
     )
 
 

@@ -256,6 +256,8 @@ def test_done(goals):
     ("words", "said"),
     [
         (["M33", "L", "--", "-3"], "makes no sense"),
+        (["M33", "L", "-3"], "makes no sense"),
+        (["M33", "L", "3", "--gian"], "No such option"),
         (["M33", "L", "1e9"], "makes no sense"),
         (["M33", "L", "nan"], "makes no sense"),
         (["M33", "L", "0.9", "--gain"], "makes no sense"),
@@ -276,6 +278,33 @@ def test_bad_goals_change_nothing(weeks, words, said):
     assert done.returncode == 2
     assert said in done.stderr
     assert not any(row["goal_form"] for row in runlog_json(weeks, "totals")["rows"])
+
+
+def test_a_panel_has_its_mosaics_goal(goals):
+    """A panel's own goal is taken away alone; the mosaic's is not taken from one panel."""
+    here(goals, "goal", "NGC7000", "Ha", "1")
+    here(goals, "goal", "NGC7000 panel 1", "Ha", "2")
+    said = here(goals, "goal", "NGC7000 panel 1", "Ha", "0").stderr
+    assert "its mosaic's goal holds, 1 h 00 min: 5 min kept, 55 min to go" in said
+    again = here(goals, "goal", "NGC7000 panel 1", "Ha", "0")
+    assert again.returncode == 2
+    assert "This panel's goal is its mosaic's" in again.stderr
+
+
+def test_a_gain_is_over_all_that_counts(tmp_path):
+    """Doubtful and dual-band hours that count towards a gain are there today, so it is not done."""
+    night(tmp_path, "2026-10-09", 2, FILTER="Duo")
+    scan(tmp_path)
+    names = sorted(p.name for p in (tmp_path / "frames").iterdir())
+    here(tmp_path, "mark", names[0], "keep")
+    here(tmp_path, "mark", names[1], "doubtful")
+    config = tmp_path / "runlog.toml"
+    config.write_text('[bands]\n"Duo" = ["Ha", "OIII"]\n')
+    words = ("goal", "M33", "Ha", "2", "--gain", "--config", config)
+    assert "4 times today's 5 min kept" in here(tmp_path, *words).stderr
+    assert totals(tmp_path, "--config", config)[("M 33", "Ha")]["to_go_s"] == 15 * 60
+    assert "4 times today's 10 min kept" in here(tmp_path, *words, "--doubtful").stderr
+    assert totals(tmp_path, "--config", config)[("M 33", "Ha")]["to_go_s"] == 30 * 60
 
 
 def test_ratios_in_a_ring_are_refused(goals):

@@ -89,6 +89,15 @@ def test_old_darks_raise_a_warning():
     assert "730 days" in result.notes[0]
 
 
+def test_a_few_young_darks_do_not_hide_the_age_of_the_others():
+    """The warning is about those that are needed to have enough."""
+    old = replace(DARK, night="2024-10-09")
+    few = replace(DARK, frames=RULES.enough_darks - 1)
+    assert "730 days" in found(old, few, FLAT, FLAT_DARK, BIAS).notes[0]
+    enough = replace(DARK, frames=RULES.enough_darks)
+    assert found(old, enough, FLAT, FLAT_DARK, BIAS).notes == ()
+
+
 def test_darks_are_scaled_only_without_glow_and_with_bias():
     """Longer darks are offered for scaling only where config says so and bias frames are there."""
     longer = replace(DARK, exposure_s=600.0)

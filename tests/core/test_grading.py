@@ -238,7 +238,7 @@ def test_the_side_is_named_as_the_picture_shows_it(pier_side):
         ({"stars": 90, "transparency": None, "ranked_flux_adu_s": None}, ", this run's usual 50"),
         ({"clipped_stars": 80}, "80 stars saturated, this run's usual 2"),
         ({"background_adu": 1400.0}, "times this run's darkest frames"),
-        ({"axis_ratio": 0.6, "eccentricity": 0.8, "alignment": 0.9}, "0.80, this run's usual 0.17"),
+        ({"axis_ratio": 0.6, "eccentricity": 0.8, "alignment": 0.9}, "0.80, the rig's own 0.17"),
         ({"hfr_px": 1.43 * 1.7, "fwhm_px": 2.3}, "times this run's usual"),
     ],
 )

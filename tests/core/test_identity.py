@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from runlog.core.frame import Stage
 from runlog.core.identity import (
     Copy,
+    HeaderCopy,
     counted_keys,
     fold_name,
     same_exposure,
@@ -106,9 +107,15 @@ def test_the_rawest_then_the_fullest_header_counts():
 
 @given(
     st.lists(
-        st.tuples(st.sampled_from(list(Stage)), st.integers(0, 3), st.text("abc", min_size=1)),
+        st.builds(
+            HeaderCopy,
+            st.sampled_from(list(Stage)),
+            st.integers(0, 3),
+            st.integers(0, 3),
+            st.text("abc", min_size=1),
+        ),
         min_size=1,
-        unique_by=lambda entry: entry[2],
+        unique_by=lambda copy: copy.digest,
     ),
     st.randoms(use_true_random=False),
 )
@@ -117,6 +124,18 @@ def test_speaking_header_ignores_order(headers, random):
     shuffled = list(headers)
     random.shuffle(shuffled)
     assert headers[speaking_header(headers)] == shuffled[speaking_header(shuffled)]
+
+
+def test_the_rawest_then_fullest_then_oldest_header_speaks():
+    """A copy that says as much as the original but was written later changes nothing."""
+    first, later = HeaderCopy(Stage.RAW, 20, 1, "z"), HeaderCopy(Stage.RAW, 20, 2, "a")
+    fuller, calibrated = (
+        HeaderCopy(Stage.RAW, 21, 9, "b"),
+        HeaderCopy(Stage.CALIBRATED, 90, 0, "c"),
+    )
+    assert speaking_header([later, first]) == 1
+    assert speaking_header([first, later, fuller, calibrated]) == 2
+    assert speaking_header([calibrated, later]) == 1
 
 
 @pytest.mark.parametrize("name", ["MonoCam 9", "monocam9", " MONOCAM  9 "])

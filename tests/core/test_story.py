@@ -257,7 +257,7 @@ def test_a_spell_of_soft_seeing_is_told_with_times_and_cost():
     run = changed(clean_run(), range(10, 16), fwhm_px=3.9, hfr_px=0.62 * 3.9)
     sky = story(run).verdicts[Part.SKY]
     assert sky.verdict is Opinion.POOR
-    assert "poor seeing 20:53–21:24 UTC (6 frames, 30 min lost)" in sky.evidence
+    assert "poor seeing 20:53–21:24 UTC (6 frames, 30 min not kept)" in sky.evidence
     assert "at worst FWHM 3.9 px" in sky.evidence
 
 
@@ -276,7 +276,7 @@ def test_whatever_spoils_the_sky_is_named_with_what_to_check(values, words, chec
     """No loss goes without a part of the rig or the sky that is to blame for it."""
     told = story(changed(clean_run(), range(10, 15), **values))
     assert words in told.verdicts[Part.SKY].evidence
-    assert "(5 frames, 25 min lost)" in told.verdicts[Part.SKY].evidence
+    assert "(5 frames, 25 min not kept)" in told.verdicts[Part.SKY].evidence
     (line,) = [line for line in told.to_check if line.startswith("sky:")]
     assert check in line
 

@@ -52,6 +52,8 @@ def test_what_nothing_tells_is_not_merged(names):
         ("M 33 west", {"M 33"}),
         ("IC 1318B", {"IC 1318"}),
         ("Heart and Soul", {"IC 1805", "IC 1848"}),
+        ("Helix", {"NGC 7293", "NGC 2685"}),  # OpenNGC: the nebula, and the galaxy
+        ("helix_Ha_panel2", {"NGC 7293", "NGC 2685"}),
     ],
 )
 def test_doubtful_names_say_what_they_may_be(names, written, several):

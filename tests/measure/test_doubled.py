@@ -116,3 +116,16 @@ def test_a_slope_of_the_sky_is_no_second_image():
         light[row - 8 : row + 9, column - 8 : column + 9] += (900 if k < 15 else 40) * star
         light[row + 12 : row + 29, column + 8 : column + 25] += 20 * star
     assert find_doubling(light, columns, rows, 1, 2.35, 0.0, 0.0) is None
+
+
+def test_a_small_frame_has_no_second_image_beyond_its_stamps():
+    """Guards parts of a sensor: what lies farther off than can be compared is not told."""
+    rng = np.random.default_rng(1)
+    y, x = np.mgrid[:42, :42]
+    light = rng.normal(0, 1, (42, 42)).astype(np.float32)
+    columns, rows = rng.integers(8, 34, 30), rng.integers(8, 34, 30)
+    for column, row in zip(columns, rows, strict=True):
+        for apart in (0, 10):
+            light += 500 * np.exp(-((x - column - apart) ** 2 + (y - row) ** 2) / 3.2)
+    found = find_doubling(light, columns, rows, 1, 3.0, 0.3, 0.0)
+    assert found is None or found.apart_px <= 7  # a sixth of the frame's side

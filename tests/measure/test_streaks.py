@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
+from runlog.core.frame import Streak
 from runlog.measure import measure_frame
+from runlog.measure.trail import with_ends
 from tests.measure.fields import Sensor, add_galaxy, add_line, add_spikes, draw_field, moffat
 
 
@@ -103,3 +105,12 @@ def test_a_bright_trail_does_not_change_the_stars():
     assert len(crossed.streaks) == 1
     assert crossed.fwhm_px == pytest.approx(clean.fwhm_px, rel=0.03)
     assert crossed.stars == pytest.approx(clean.stars, rel=0.1)
+
+
+def test_a_line_whose_middle_lies_outside_ends_at_the_edge():
+    """Guards a line that its fit carried out of a small frame: it ends where the frame does."""
+    light = np.zeros((100, 100), np.float32)
+    lit = np.arange(50, 100)
+    light[lit, lit] = 100
+    found = with_ends(light, Streak(50.0, 50.0, 250.0, 250.0), 3.0)
+    assert (found.x0, found.y0, found.x1, found.y1) == pytest.approx((50, 50, 99, 99), abs=1.5)

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine, Integer, Table, delete, insert, select, update
 
+from runlog.actions.grounds import grounds_of
+from runlog.config import Settings
 from runlog.core.frame import Preview, StarList
-from runlog.core.policy import Policy, digest_of
 from runlog.ingest.preview import make_preview
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
@@ -70,7 +71,7 @@ def evening(number: int) -> datetime:
 def _run_row(number: int) -> dict[str, Any]:
     night = evening(number).date().isoformat()
     return _filled(m.run, {"id": number + 1, "night": night, "rig_id": 1, "revision": 1,
-                           "settled_revision": 1, "policy": digest_of(Policy())})  # fmt: skip
+                           "settled_revision": 1, "policy": grounds_of(Settings())})  # fmt: skip
 
 
 def _night(number: int, wish: Wish, random: np.random.Generator) -> Iterator[dict[str, Any]]:

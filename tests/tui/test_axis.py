@@ -50,3 +50,13 @@ def test_bottom_and_top(values: list[float], bottom: str, top: str) -> None:
     """Worked by hand: a sixth of the span, rounded up to 1, 2 or 5, laid around the values."""
     words = [text for _, text in axis_of(values).ticks()]
     assert (words[0], words[-1]) == (bottom, top)
+
+
+@pytest.mark.parametrize(
+    ("values", "bottom", "top"),
+    [([0.99, 1.0, 1.01], 0.9, 1.1), ([0.3, 1.0], 0.2, 1.0), ([0.0, 0.01], 0.0, 0.15)],
+)
+def test_a_steady_measure_looks_steady(values: list[float], bottom: float, top: float) -> None:
+    """Wobbles of a hundredth do not fill the panel; more than the least span is told as it is."""
+    ticks = [value for value, _ in axis_of(values, least=0.2).ticks()]
+    assert [ticks[0], ticks[-1]] == pytest.approx([bottom, top])

@@ -21,7 +21,7 @@ def trailed(case: Case) -> Iterator[Check]:
     excess = eccentricity_of(abs(seen - own)) if own is not None else frame.eccentricity
     aligned = frame.alignment if frame.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
-    usual = f", {case.runs_usual} {eccentricity_of(abs(own)):.2f}" if own is not None else ""
+    usual = f", the rig's own {eccentricity_of(abs(own)):.2f}" if own is not None else ""
     text = f"eccentricity {frame.eccentricity:.2f}{usual}; {aligned:.0%} of it in one direction"
     if grade is not Grade.KEEP and aligned < policy.trailed_alignment:
         grade, text = Grade.KEEP, f"{text}, too little for a trail"

@@ -150,6 +150,7 @@ SAME: Mapping[str, str] = {p.name: p.same for p in REGIONS.values() if p.same} |
     "C 9": "Sh2-155",
     "C 14": "NGC 869 + NGC 884",
     "C 41": "Mel 25",
+    "C 49": "NGC 2237",
     "Simeis 147": "Sh2-240",
     "CTB 1": "Abell 85",
     "Cr 399": "Coathanger",

@@ -95,9 +95,9 @@ def _tracking(lights: Lights) -> PartVerdict:
     said = [name.value for name in names if any(t.has(name) for t in hit)] or ["trailed"]
     words = f"{' or '.join(said)}{lost_words(hit)}"
     found = by_share(measured, lambda t: t.has(*names), words)
-    usual = median(t.frame.eccentricity or 0.0 for t in measured)
+    middle = median(t.frame.eccentricity or 0.0 for t in measured)
     after, check = _came_after(lights, hit)
-    text = f"{found.evidence}{after}; this run's usual eccentricity {usual:.2f}"
+    text = f"{found.evidence}{after}; median eccentricity {middle:.2f}"
     return PartVerdict(found.verdict, text, check)
 
 

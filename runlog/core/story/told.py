@@ -157,9 +157,9 @@ def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVer
 
 
 def lost_words(hit: Lights) -> str:
-    """Say what frames in trouble cost, in minutes."""
+    """Say what frames in trouble cost, in minutes; doubtful ones are not lost yet."""
     lost_s = sum(light.lost_s for light in hit)
-    return f", {hours(lost_s)} lost" if lost_s else ""
+    return f", {hours(lost_s)} not kept" if lost_s else ""
 
 
 def plural(count: int, noun: str) -> str:
