@@ -18,16 +18,17 @@ ROW_KEYS = (
     "path paths missing fingerprint kind kind_from night rig target filter taken_at_utc exposure_s "
     "binning gain offset sensor_c set_c focus_pos focus_c pier_side airmass moon_alt_deg "
     "moon_sep_deg stars fwhm_px fwhm_px_err fwhm_arcsec axis_ratio eccentricity eccentricity_err "
-    "elongation_deg alignment hfr_px background_adu noise_adu pedestal_adu gradient_pct throughput "
-    "transparency shift_x_px shift_y_px rotation_deg effective_s effective_form clipped_stars "
-    "streaks field grade graded_by faults evidence note questions corrected level error"
+    "elongation_deg alignment hfr_px background_adu noise_adu pedestal_adu gradient_pct "
+    "hot_pixels_ppm throughput transparency shift_x_px shift_y_px rotation_deg effective_s "
+    "effective_form clipped_stars streaks field grade graded_by faults evidence note questions "
+    "corrected level error"
 ).split()
 FRAME_SAME = (
     "kind kind_from target filter taken_at_utc exposure_s gain offset sensor_c set_c focus_pos "
     "focus_c pier_side airmass moon_alt_deg moon_sep_deg stars fwhm_px fwhm_px_err axis_ratio "
     "eccentricity eccentricity_err elongation_deg alignment hfr_px background_adu noise_adu "
-    "pedestal_adu throughput transparency shift_x_px shift_y_px rotation_deg effective_s "
-    "effective_form clipped_stars streaks note level"
+    "pedestal_adu hot_pixels_ppm throughput transparency shift_x_px shift_y_px rotation_deg "
+    "effective_s effective_form clipped_stars streaks note level"
 ).split()
 UNREADABLE = "unreadable"
 

@@ -63,7 +63,7 @@ def _pixel_part(outcome: Outcome) -> Entry:
         return {}
     same = (
         "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
-        "alignment hfr_px background_adu noise_adu clipped_stars"
+        "alignment hfr_px background_adu noise_adu hot_pixels_ppm clipped_stars"
     ).split()
     return {key: getattr(got, key) for key in same} | {
         "fwhm_arcsec": arcsec(got.fwhm_px, header.pixel_um, header.binning_x, header.focal_mm),

@@ -75,6 +75,7 @@ COLUMNS: Mapping[str, Column] = {
     "hfr_px": Column("half-flux r px", _number(2), True),
     "background_adu": Column("sky ADU", _number(0), True),
     "noise_adu": Column("noise ADU", _number(1), True),
+    "hot_pixels_ppm": Column("hot px/M", _number(0), True),
     "airmass": Column("airmass", _number(2), True),
     "grade": Column("grade"),
     "faults": Column("why", ", ".join),

@@ -188,6 +188,7 @@ class Measurement:
     hfr_px: float | None = None
     background_adu: float | None = None
     noise_adu: float | None = None
+    hot_pixels_ppm: float | None = None  # single bright pixels per million
     gradient_adu: float | None = None  # span of the sky mesh; the pedestal is not known here
     clipped_stars: int = 0
     streaks: tuple[Streak, ...] = ()
@@ -294,6 +295,7 @@ class RunFrame:
     hfr_px: float | None = None
     background_adu: float | None = None
     noise_adu: float | None = None
+    hot_pixels_ppm: float | None = None
     ranked_flux_adu_s: float | None = None
     beta: float | None = None
     width_from: str | None = None

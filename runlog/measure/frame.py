@@ -20,6 +20,7 @@ from runlog.measure.modelfree import (
     single_moments,
 )
 from runlog.measure.pixels import F64, I64, Array, Mask, Plane, as_plane, find_ceiling
+from runlog.measure.points import hot_pixels_ppm
 from runlog.measure.residual import Residual, remove_points, subtract_sky
 from runlog.measure.scale import find_scale, looks_like_point
 from runlog.measure.screen import templates_of, templates_of_picture
@@ -105,7 +106,12 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
         notes = (f"{residual.not_finite} pixels are not finite",)
     if sky.blank_share > BLANK_SHARE:
         notes = (*notes, f"{100 * sky.blank_share:.0f} % of the frame is blank")
-    base = replace(base, streaks=find_streaks(residual.light), notes=notes)
+    base = replace(
+        base,
+        streaks=find_streaks(residual.light),
+        hot_pixels_ppm=hot_pixels_ppm(residual.light, sky.noise_adu),
+        notes=notes,
+    )
     erase(residual.light, base.streaks, sky.noise_adu)
     headroom = None if residual.ceiling_adu is None else residual.ceiling_adu - sky.median_adu
     scale = find_scale(residual.light, headroom)

@@ -399,7 +399,7 @@ def measured_values(read: ReadFrame) -> dict[str, Any]:
     same = (
         "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
         "alignment hfr_px background_adu noise_adu gradient_adu beta width_from clipped_stars "
-        "readout doubled_share doubled_px"
+        "readout doubled_share doubled_px hot_pixels_ppm"
     ).split()
     return {name: getattr(got, name) for name in same} | {
         "measured_with": read.measured_with,

@@ -127,7 +127,7 @@ frame = Table(
     Column("notes", MAYBE_JSON),
     Column("level", MAYBE_JSON),
     Column("readout", String),  # what went wrong while it was read out
-    *_floats("doubled_share", "doubled_px"),
+    *_floats("doubled_share", "doubled_px", "hot_pixels_ppm"),
     # what settling the run found
     *_floats("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg", "pedestal_adu"),
     Column("pedestal_from", String),

@@ -67,6 +67,7 @@ class StoredFrame(NamedTuple):
     hfr_px: float | None
     background_adu: float | None
     noise_adu: float | None
+    hot_pixels_ppm: float | None
     beta: float | None
     ranked_flux_adu: float | None
     width_from: str | None

@@ -353,3 +353,35 @@ def test_a_noted_tilt_still_counts_for_the_optics():
     told = story(clean_run(tilt=0.2)).verdicts[Part.OPTICS]
     assert told.verdict is Opinion.FAIR
     assert "width changes by 20% across the field" in told.evidence
+
+
+def test_hot_pixels_and_noise_are_the_cameras():
+    """A sensor that warms up shows in its hot pixels, and in noise the sky does not explain."""
+    steady = clean_run(hot_pixels_ppm=400.0)
+    told = story(steady).verdicts[Part.CAMERA]
+    assert told.verdict is Opinion.GOOD
+    assert "hot pixels 400 in a million" in told.evidence
+    warm = story(changed(steady, range(30, 40), hot_pixels_ppm=1300.0)).verdicts[Part.CAMERA]
+    assert warm.verdict is Opinion.FAIR
+    assert "hot pixels 400 in a million, up to 1300 on 10 frames" in warm.evidence
+    noisy = story(changed(steady, range(4), noise_adu=30.0)).verdicts[Part.CAMERA]
+    assert noisy.verdict is Opinion.FAIR
+    assert "4 frames with up to 1.5 times the noise the sky explains" in noisy.evidence
+
+
+def test_noise_of_a_brighter_sky_is_not_the_cameras():
+    """Twice the sky brings up to 1.41 times the noise (Poisson); without a zero level nothing is
+    said."""
+    lit = changed(clean_run(), range(20, 40), background_adu=1100.0, noise_adu=28.0)
+    assert story(lit).verdicts[Part.CAMERA].verdict is Opinion.GOOD
+    unknown = changed(clean_run(pedestal_adu=None), range(4), noise_adu=30.0)
+    assert "noise" not in story(unknown).verdicts[Part.CAMERA].evidence
+
+
+def test_the_worst_of_the_camera_names_its_verdict():
+    """Hot pixels do not soften a cooler that lost its set point."""
+    run = changed(clean_run(hot_pixels_ppm=400.0), range(10, 18), sensor_c=-4.0)
+    camera = story(run).verdicts[Part.CAMERA]
+    assert camera.verdict is Opinion.POOR
+    assert "set point" in camera.evidence
+    assert "hot pixels" in camera.evidence

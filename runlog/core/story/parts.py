@@ -1,6 +1,6 @@
 """A verdict for each part of the rig, with its evidence and what to check before dark."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
@@ -9,7 +9,7 @@ from runlog.core.columns import clock, hours
 from runlog.core.frame import FaultName, Grade
 from runlog.core.policy import Policy
 from runlog.core.story.after import first_frames
-from runlog.core.story.events import COOLING_OFF_C
+from runlog.core.story.camera import camera_verdict
 from runlog.core.story.focus import filters_out
 from runlog.core.story.pointing import placed, steps
 from runlog.core.story.sky import sky_verdict
@@ -69,7 +69,7 @@ def verdicts(
         Part.TRACKING: _tracking(lights),
         Part.FOCUS: _focus(lights, events, policy),
         Part.POINTING: _pointing(lights, events),
-        Part.CAMERA: _camera(lights),
+        Part.CAMERA: camera_verdict(lights),
         Part.SKY: sky_verdict(lights),
         Part.OPTICS: _optics(lights),
         Part.SCHEDULE: _schedule(lights, pace, events, dark),
@@ -153,44 +153,6 @@ def _pointing(lights: Lights, events: Sequence[Event]) -> PartVerdict:
     own = steps(lights)
     usual = f", dithered by {median(s.size_px for s in own):.0f} px" if own else ""
     return PartVerdict(Opinion.GOOD, f"{len(where)} frames on target{usual}")
-
-
-def _camera(lights: Lights) -> PartVerdict:
-    findings = [*_readout(lights), *_cooling(lights)]
-    known = [f for f in findings if f.verdict is not Opinion.UNKNOWN] or findings
-    opinion = Opinion.POOR if any(f.verdict is Opinion.POOR for f in known) else known[0].verdict
-    clipped = sum(t.has(FaultName.CLIPPED) for t in lights)
-    more = f"; {plural(clipped, 'frame')} with far more saturated stars than usual"
-    text = "; ".join(f.evidence for f in findings) + (more if clipped else "")
-    return PartVerdict(opinion, text, "; ".join(f.check for f in findings if f.check))
-
-
-def _readout(lights: Lights) -> Iterator[PartVerdict]:
-    hit = [t for t in lights if t.has(FaultName.READOUT)]
-    if hit:
-        text = f"{plural(len(hit), 'frame')} with a glitch in the read-out{lost_words(hit)}"
-        yield PartVerdict(Opinion.POOR, text, "the camera's data cable, its hub and its power")
-
-
-def _cooling(lights: Lights) -> Iterator[PartVerdict]:
-    off = [
-        abs(t.frame.sensor_c - t.frame.set_c)
-        for t in lights
-        if t.frame.sensor_c is not None and t.frame.set_c is not None
-    ]
-    if not off:
-        yield unknown("the headers do not give sensor and set temperature")
-    elif max(off) <= COOLING_OFF_C:
-        text = f"the sensor stayed within {max(off):.1f} C of its set point"
-        yield PartVerdict(Opinion.GOOD, text)
-    else:
-        count = sum(value > COOLING_OFF_C for value in off)
-        text = (
-            f"the sensor was up to {max(off):.1f} C off its set point, more than "
-            f"{COOLING_OFF_C:.0f} C on {count} of {len(off)} frames"
-        )
-        check = "the cooler's power and the set point: about 40 C under ambient is the most"
-        yield PartVerdict(Opinion.POOR, text, check)
 
 
 def _optics(lights: Lights) -> PartVerdict:

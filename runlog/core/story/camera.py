@@ -1,0 +1,118 @@
+"""The camera's verdict: read-out, cooling, noise, hot pixels, full stars."""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from math import sqrt
+
+import numpy as np
+
+from runlog.core.frame import FaultName
+from runlog.core.story.events import COOLING_OFF_C
+from runlog.core.story.told import (
+    Lights,
+    Opinion,
+    PartVerdict,
+    lost_words,
+    plural,
+    unknown,
+)
+
+ENOUGH_ALIKE = 5  # frames of one kind, to say what is usual
+# Common practice, no source: dark current doubles every 6 C or so, and hot pixels with it.
+HOT_TIMES, HOT_MORE_PPM = 2.0, 50.0
+NOISE_TIMES = 1.25  # beyond what the brighter sky alone can bring
+NOISE_CHECK = "the sensor's temperature, and power supplies and cables beside the camera"
+HOT_CHECK = "the cooler, and whether the darks still fit"
+
+
+def camera_verdict(lights: Lights) -> PartVerdict:
+    """Sum up what is known of the camera; the worst finding names the verdict."""
+    findings = [*_readout(lights), *_cooling(lights), *_noise(lights), *_hot_pixels(lights)]
+    known = [f for f in findings if f.verdict is not Opinion.UNKNOWN] or findings
+    worst = [Opinion.POOR, Opinion.FAIR, Opinion.GOOD, Opinion.UNKNOWN]
+    opinion = min((f.verdict for f in known), key=worst.index)
+    clipped = sum(t.has(FaultName.CLIPPED) for t in lights)
+    more = f"; {plural(clipped, 'frame')} with far more saturated stars than usual"
+    text = "; ".join(f.evidence for f in findings) + (more if clipped else "")
+    return PartVerdict(opinion, text, "; ".join(f.check for f in findings if f.check))
+
+
+def _readout(lights: Lights) -> Iterator[PartVerdict]:
+    hit = [t for t in lights if t.has(FaultName.READOUT)]
+    if hit:
+        text = f"{plural(len(hit), 'frame')} with a glitch in the read-out{lost_words(hit)}"
+        yield PartVerdict(Opinion.POOR, text, "the camera's data cable, its hub and its power")
+
+
+def _cooling(lights: Lights) -> Iterator[PartVerdict]:
+    off = [
+        abs(t.frame.sensor_c - t.frame.set_c)
+        for t in lights
+        if t.frame.sensor_c is not None and t.frame.set_c is not None
+    ]
+    if not off:
+        yield unknown("the headers do not give sensor and set temperature")
+    elif max(off) <= COOLING_OFF_C:
+        text = f"the sensor stayed within {max(off):.1f} C of its set point"
+        yield PartVerdict(Opinion.GOOD, text)
+    else:
+        count = sum(value > COOLING_OFF_C for value in off)
+        text = (
+            f"the sensor was up to {max(off):.1f} C off its set point, more than "
+            f"{COOLING_OFF_C:.0f} C on {count} of {len(off)} frames"
+        )
+        check = "the cooler's power and the set point: about 40 C under ambient is the most"
+        yield PartVerdict(Opinion.POOR, text, check)
+
+
+def _noise(lights: Lights) -> Iterator[PartVerdict]:
+    """Compare noise with what the sky explains: it grows as the root of the sky at the most."""
+    groups: dict[tuple[object, ...], list[tuple[float, float]]] = defaultdict(list)
+    for t in lights:
+        f = t.frame
+        if None in (f.noise_adu, f.background_adu, f.pedestal_adu) or t.has(FaultName.READOUT):
+            continue
+        sky_adu = (f.background_adu or 0.0) - (f.pedestal_adu or 0.0)
+        if sky_adu > 0:
+            key = (f.filter, f.exposure_s, f.gain, f.binning)
+            groups[key].append((f.noise_adu or 0.0, sky_adu))
+    beyond = [times for rows in groups.values() for times in _beyond_sky(rows)]
+    loud = [times for times in beyond if times > NOISE_TIMES]
+    if loud:
+        noisy = f"{plural(len(loud), 'frame')} with up to {max(loud):.1f} times the noise"
+        yield PartVerdict(Opinion.FAIR, f"{noisy} the sky explains", NOISE_CHECK)
+
+
+def _beyond_sky(rows: Sequence[tuple[float, float]]) -> list[float]:
+    """Give the noise of like frames over the usual one, what a brighter sky brings taken out."""
+    if len(rows) < ENOUGH_ALIKE:
+        return []
+    dark = float(np.quantile([sky for _, sky in rows], 0.25))
+    own = [noise / sqrt(max(1.0, sky / dark)) for noise, sky in rows]
+    usual = float(np.quantile(own, 0.25))
+    return [noise / usual for noise in own] if usual > 0 else []
+
+
+def _hot_pixels(lights: Lights) -> Iterator[PartVerdict]:
+    """Tell the usual share of hot pixels, and frames that have far more."""
+    groups: dict[tuple[object, ...], list[float]] = defaultdict(list)
+    for t in lights:
+        f = t.frame
+        if f.hot_pixels_ppm is not None and not t.has(FaultName.READOUT):
+            groups[f.exposure_s, f.gain, f.binning].append(f.hot_pixels_ppm)
+    alike = [shares for shares in groups.values() if len(shares) >= ENOUGH_ALIKE]
+    if not alike:
+        return
+    usual = [float(np.quantile(shares, 0.25)) for shares in alike]
+    hot = [
+        share
+        for shares, low in zip(alike, usual, strict=True)
+        for share in shares
+        if share > HOT_TIMES * low + HOT_MORE_PPM
+    ]
+    level = f"hot pixels {max(usual):.0f} in a million"
+    if hot:
+        text = f"{level}, up to {max(hot):.0f} on {plural(len(hot), 'frame')}"
+        yield PartVerdict(Opinion.FAIR, text, HOT_CHECK)
+    else:
+        yield PartVerdict(Opinion.GOOD, level)
