@@ -30,6 +30,15 @@ def seen(pilot: Pilot[Any]) -> str:
     return "\n".join(strip.text for strip in compositor.render_strips())
 
 
+async def comes(pilot: Pilot[Any], words: str) -> bool:
+    """Whether words are on the screen, as soon as it has been laid out."""
+    for _ in range(100):
+        if words in seen(pilot):
+            return True
+        await pilot.pause(0.02)
+    return False
+
+
 async def test_header_text_is_only_text(running: Running, database: Path) -> None:
     """Markup, escape codes and emoji in names are shown, never obeyed."""
     shown = ODD.encode("utf-8", "surrogatepass").decode("utf-8", "replace")
@@ -75,7 +84,7 @@ async def test_database_lost_and_found(running: Running, database: Path) -> None
         await app.poll()
         assert "The database is gone" in app.trouble
         await press(pilot, "2", "k", "3", "r", "4", "g", "escape", "1", "left", "u")
-        assert "The database is gone" in seen(pilot)
+        assert await comes(pilot, "The database is gone")
         assert not database.exists()
         away.rename(database)
         await app.poll()
@@ -85,7 +94,7 @@ async def test_database_lost_and_found(running: Running, database: Path) -> None
             if "M 31" in seen(pilot):
                 break
             await pilot.pause(0.05)
-        assert "M 31" in seen(pilot)
+        assert await comes(pilot, "M 31")
 
 
 async def test_database_damaged_under_the_interface(running: Running, database: Path) -> None:
@@ -117,13 +126,13 @@ async def test_database_gone_before_the_first_paint(running: Running, database: 
     database.rename(away)
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
-        assert "The database is gone. Put it back" in seen(pilot)
+        assert await comes(pilot, "The database is gone. Put it back")
         assert nothing_untrue(pilot)
         assert not database.exists()
         away.rename(database)
         await app.poll()
         await rest(pilot)
-        assert "kept of" in seen(pilot)
+        assert await comes(pilot, "kept of")
         assert "gone" not in seen(pilot)
 
 
@@ -132,8 +141,8 @@ async def test_tables_of_another_version(running: Running, database: Path) -> No
     with writing(open_engine(str(database))) as connection:
         connection.exec_driver_sql("ALTER TABLE frame RENAME COLUMN fwhm_px TO fwhm_cells")
     async with running() as pilot:
-        assert "The tables of the database are not those of this runlog" in seen(pilot)
-        assert "start it again" in seen(pilot)
+        assert await comes(pilot, "The tables of the database are not those of this runlog")
+        assert await comes(pilot, "start it again")
         assert nothing_untrue(pilot)
         for keys in (("2",), ("3", "k"), ("1", "left", "t")):
             await press(pilot, *keys)
@@ -153,7 +162,7 @@ async def test_database_held_by_another_program(
         holder.execute("PRAGMA locking_mode = EXCLUSIVE")
         holder.execute("BEGIN EXCLUSIVE")
         await press(pilot, "k")
-        assert "The database is locked by another program" in seen(pilot)
+        assert await comes(pilot, "The database is locked by another program")
         assert app.said.startswith("Not stored")
         await press(pilot, "1", "left")
         assert nothing_untrue(pilot)
@@ -214,7 +223,7 @@ async def test_an_empty_database_says_what_to_do(tmp_path: Path) -> None:
     app = make_app(path)
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
-        assert "runlog scan FOLDER" in seen(pilot)
+        assert await comes(pilot, "runlog scan FOLDER")
         for keys in (("2", "k", "enter", "o", "asterisk", "r", "u"), ("3", "k", "e", "b", "space"),
                      ("4", "enter", "g"), ("1", "left", "c", "t", "enter")):  # fmt: skip
             await press(pilot, *keys)
@@ -249,7 +258,7 @@ async def test_file_moved_away(running: Running, with_file: tuple[Path, Path]) -
     async with running(path=with_file[0]) as pilot:
         await press(pilot, "2", "enter")
         assert "is not there: moved, or its disk is unplugged" in words_of(pilot)
-        assert "is not there" in seen(pilot)
+        assert await comes(pilot, "is not there")
         await press(pilot, "o", "e", "e", "b", "plus", "f", "space")
         assert words_of(pilot) == ""
 
@@ -279,7 +288,7 @@ async def test_a_frame_of_an_older_scan_gets_its_preview_from_the_file(
         view: Any = pilot.app.screen.view  # type: ignore[attr-defined]
         assert view.picture.image is not None
         assert view.full.image.shape == (640, 960)
-        assert "full resolution" in seen(pilot)
+        assert await comes(pilot, "full resolution")
     file.unlink()
     async with running(path=path) as pilot:
         await press(pilot, "2", "enter")
@@ -302,7 +311,7 @@ async def test_a_frame_forgotten_elsewhere(running: Running, database: Path) -> 
             connection.execute(delete(m.header).where(owned))
             connection.execute(delete(m.frame).where(m.frame.c.id == 143))
         await press(pilot, "enter")
-        assert "is not stored any more" in seen(pilot)
+        assert await comes(pilot, "is not stored any more")
         await press(pilot, "o", "b", "e", "f", "plus", "k")
         assert pilot.app.is_running
 
@@ -317,6 +326,6 @@ async def test_no_colour(running: Running, monkeypatch: pytest.MonkeyPatch, data
             for color in ("#2bbd92", "#e69f00", "#f0743a", "#56b4e9"):
                 assert color not in svg.lower()
         await press(pilot, "3")
-        assert "░" in seen(pilot)
+        assert await comes(pilot, "░")
         await press(pilot, "T")
         assert "NO_COLOR" in pilot.app.said  # type: ignore[attr-defined]

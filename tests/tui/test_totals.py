@@ -172,7 +172,10 @@ async def test_a_small_terminal_shows_rows(running: Running, mosaic: Path) -> No
     """At 20 x 5 the words below give way to the rows."""
     async with running(size=(20, 5)) as pilot:
         screen = await go(pilot)
-        await pilot.pause(0.2)  # until the layout follows the size
+        for _ in range(100):  # until the layout follows the size
+            if text_of(screen, "rows").count("no goal") == 2:
+                break
+            await pilot.pause(0.02)
         assert not screen.query_one("#told").display
         assert screen.query_one("#rows").size.height == 2
         assert text_of(screen, "rows").count("no goal") == 2
