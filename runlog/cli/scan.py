@@ -59,10 +59,21 @@ def run_scan(
     remeasure: bool = False,
 ) -> "ScanReport":
     """Scan with a progress bar on stderr."""
+    with _gentle_stop() as stop:  # first: an interrupt raised among imports may get lost
+        return _scan_until(stop, session, folders, workers, remeasure)
+
+
+def _scan_until(
+    stop: Callable[[], bool],
+    session: Session,
+    folders: tuple[bytes, ...],
+    workers: int | None,
+    remeasure: bool,
+) -> "ScanReport":
     from runlog.actions.scan import Progress, scan
 
     engine = session.engine(make=True)
-    with progress_bar() as bar, _gentle_stop() as stop:
+    with progress_bar() as bar:
 
         def report(progress: Progress) -> None:
             bar(progress.stage, progress.done, progress.total)
