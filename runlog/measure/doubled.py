@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, signal
 
+from runlog.measure.background import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned, smoothed
 from runlog.measure.stars import stamps
@@ -146,7 +147,7 @@ def ring_levels(picture: F64, ring: I64, reach: int) -> tuple[F64, F64]:
     parts = np.split(picture.ravel()[order], np.cumsum(np.bincount(ring.ravel()))[:-1])
     for k, part in enumerate(parts):
         level[k] = np.median(part)
-        scatter[k] = 1.4826 * np.median(np.abs(part - level[k]))
+        scatter[k] = MAD_TO_SIGMA * np.median(np.abs(part - level[k]))
     return level, scatter
 
 

@@ -7,12 +7,12 @@ import numpy as np
 import numpy.typing as npt
 
 from runlog.core.frame import StarList
+from runlog.measure.background import MAD_TO_SIGMA
 
 Array = npt.NDArray[Any]
 F64 = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-MAD_TO_SIGMA = 1.4826  # of a normal distribution
 COLUMNS = 512  # sampled per row
 REPEATED_LEAST = 3  # rows alike; noise makes even one all but impossible
 BLANK_SHARE = 0.02  # of the rows without any noise

@@ -4,6 +4,7 @@ import numpy as np
 from scipy import ndimage
 
 from runlog.core.frame import Streak
+from runlog.measure.background import MAD_TO_SIGMA
 from runlog.measure.pixels import CHUNK_PX, F32, F64
 
 ROUNDS = 3  # of fitting the line: each looks nearer to it
@@ -85,7 +86,7 @@ def robust_line(at: F64, value: F64, length: float) -> tuple[float, float]:
     for _ in range(4):
         slope, level = np.polyfit(at[keep], value[keep], 1)
         off = np.abs(value - level - slope * at)
-        keep = off <= 3 * 1.4826 * np.median(off) + 0.05
+        keep = off <= 3 * MAD_TO_SIGMA * np.median(off) + 0.05
     return float(level), float(level + slope * length)
 
 
