@@ -1,36 +1,47 @@
 """The only opener of FITS files: read-only, header first, pixels when the header is sane."""
 
-import gzip
+import io
 import math
-import os
-import stat
-import struct
 import warnings
-import zlib
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
-from typing import Any, BinaryIO
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from astropy.io import fits
 from astropy.io.fits.verify import VerifyError
 
+from runlog.core.failures import NOT_SUPPORTED, TOO_LARGE_SETTING
 from runlog.core.frame import Card, Shape
 from runlog.errors import FrameError, PassingError
+from runlog.ingest.amplifiers import (
+    assemble,
+    lay_out,
+    may_be_part,
+    mosaic_cards,
+    parts_of,
+)
+from runlog.ingest.decode import (
+    Array,
+    check_length,
+    library_refusal,
+    plain_pixels,
+    tiled_image,
+    tiled_pixels,
+)
+from runlog.ingest.layout import Unit, units
 from runlog.ingest.memory import free_memory_bytes
+from runlog.ingest.stream import Stream, open_stream
+from runlog.ingest.task import Limits
 
-BAND_PIXELS = 1 << 21  # decoded at a time
 MOST_PIXELS = 1 << 30  # a billion: seven times the largest sensor we know of
-SIGNATURE = b"SIMPLE  ="
-GZIP_MAGIC = b"\x1f\x8b"
 # Reading holds the stored values, the scaled ones and a float copy of a few tiles at once.
 BYTES_PER_PIXEL = 8
-# What astropy and the decoders below it raise on bytes that are not what they should be.
-BAD_FILE = (
-    OSError, VerifyError, ValueError, TypeError, LookupError, EOFError, AttributeError,
-    ArithmeticError, struct.error, zlib.error,
-)  # fmt: skip
+SKIPPED_BYTES_PER_PIXEL = 4  # of the largest frame allowed, on the way to an image
+# What may follow a frame in a packed file and is still unpacked, for the check sum behind it.
+VERIFIED_BYTES = 64 << 20
+NO_LIMIT = Limits(most_megapixels=math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +50,11 @@ class OpenFrame:
 
     cards: tuple[Card, ...]
     shape: Shape
-    _hdu: Any
-    _packed: gzip.GzipFile | None = None
+    _read: Callable[[], Array]
 
-    def pixels(self) -> np.ndarray[Any, Any]:
+    def pixels(self) -> Array:
         """Read the pixels as (h, w) or (3, h, w), scaled by BZERO and BSCALE, native order."""
-        data = _decoded(self._hdu)
-        if self._packed is not None:
-            _check_packed(self._packed)
+        data = self._read()
         squeezed = data.reshape([n for n in data.shape if n != 1] or [1])
         if squeezed.ndim < 2:  # a frame one pixel high or wide keeps its two axes
             squeezed = data.reshape(data.shape[-2:])
@@ -54,8 +62,8 @@ class OpenFrame:
 
 
 @contextmanager
-def open_frame(path: bytes) -> Iterator[OpenFrame]:
-    """Open a file's first image.
+def open_frame(path: bytes, limits: Limits = NO_LIMIT) -> Iterator[OpenFrame]:
+    """Open a file's first image, or the frame that its amplifiers make.
 
     Raises
     ------
@@ -63,113 +71,149 @@ def open_frame(path: bytes) -> Iterator[OpenFrame]:
         When the file is not FITS, is cut short, or holds no image that fits in memory;
         PassingError when another try may succeed.
     """
-    _check_start(path)
-    with warnings.catch_warnings(), ExitStack() as stack:
+    with warnings.catch_warnings(), open_stream(path) as stream:
         warnings.simplefilter("ignore")  # odd headers are judged card by card, not here
-        with _refusal("cannot be read as FITS"):
-            # Bytes names may hold anything; astropy takes an open file.
-            raw = stack.enter_context(open(path, "rb"))
-            packed = stack.enter_context(gzip.GzipFile(fileobj=raw)) if _is_gzip(raw) else None
-            hdus = stack.enter_context(fits.open(packed or raw, memmap=False, uint=True))
-            image = _first_image(hdus, None if packed else os.fstat(raw.fileno()).st_size)
-        yield replace(image, _packed=packed)
+        primary, images = _find(stream, limits)
+        parts = parts_of(images, primary) if len(images) > 1 else []
+        if parts:
+            yield _together(primary, parts, stream, limits)
+        else:
+            yield _single(primary, images[0], stream, limits)
 
 
-def _is_gzip(raw: BinaryIO) -> bool:
-    magic = raw.read(len(GZIP_MAGIC))
-    raw.seek(0)
-    return magic == GZIP_MAGIC
-
-
-@contextmanager
-def _refusal(what: str) -> Iterator[None]:
-    """Turn what astropy raises on a bad file, and only that, into words for a person."""
-    try:
-        yield
-    except FrameError:
-        raise
-    except BAD_FILE as error:
-        raise _refused(what, error) from error
-    except MemoryError as error:
-        raise PassingError("needs more memory than there is") from error
-
-
-def _refused(what: str, error: BaseException) -> FrameError:
-    """Choose the kind of error: one the system numbered (no permission, bad disk) may pass."""
-    numbered = isinstance(error, OSError) and error.errno is not None
-    reason = error.strerror if isinstance(error, OSError) and error.strerror else _first_line(error)
-    return (PassingError if numbered else FrameError)(f"{what} ({reason})")
-
-
-def _first_line(error: BaseException) -> str:
-    lines = str(error).splitlines()
-    return lines[0] if lines else type(error).__name__
-
-
-def _check_start(path: bytes) -> None:
-    with _refusal("cannot be opened"):
-        if not stat.S_ISREG(os.stat(path).st_mode):  # a pipe would make us wait for ever
-            raise FrameError("is not a file")
-        with open(path, "rb") as raw:
-            file = gzip.GzipFile(fileobj=raw) if _is_gzip(raw) else raw
-            start = file.read(len(SIGNATURE))
-    if not start:
-        raise FrameError("is empty")
-    if start != SIGNATURE:
-        raise FrameError("is not FITS (it does not begin with SIMPLE)")
-
-
-def _first_image(hdus: Any, stored_bytes: int | None) -> OpenFrame:
-    for hdu in hdus:
-        if not hdu.is_image or not hdu.header.get("NAXIS", 0):
+def _find(stream: Stream, limits: Limits) -> tuple[Unit, list[Unit]]:
+    """Find the first image; and the others, where it may be a part of a frame."""
+    images: list[Unit] = []
+    primary: Unit | None = None
+    most = min(limits.most_megapixels * 1e6, MOST_PIXELS) * SKIPPED_BYTES_PER_PIXEL
+    for unit in units(stream, int(most)):
+        primary = primary or unit
+        if not unit.has_image:
             continue
-        shape = _shape(hdu)
-        if stored_bytes is not None and not _is_compressed(hdu):
-            _check_length(hdu, stored_bytes)
-        return OpenFrame(_cards(hdus, hdu), shape, hdu)
-    raise FrameError("holds no image")
+        images.append(unit)
+        if unit is primary or not may_be_part(images[0]):
+            break
+    if primary is None or not images:
+        raise FrameError("holds no image")
+    return primary, images
 
 
-def _shape(hdu: Any) -> Shape:
-    axes = [hdu.header[f"NAXIS{i}"] for i in range(1, hdu.header["NAXIS"] + 1)]
-    if min(axes) < 1:
+# --- one image ------------------------------------------------------------------------------
+
+
+def _single(primary: Unit, unit: Unit, stream: Stream, limits: Limits) -> OpenFrame:
+    shape = _shape(unit)
+    if not unit.tiled:
+        check_length(unit, stream)
+    _check_size(unit.axes, limits)
+    if unit.tiled:
+        image = tiled_image(unit, stream)
+        own = _cards_of(image.header)
+        return OpenFrame(_with_primary(own, primary), shape, lambda: _tiled(image, unit, stream))
+    own = _plain_cards(unit)
+    cards = tuple(own) if unit is primary else _with_primary(own, primary)
+    return OpenFrame(cards, shape, lambda: _plain(unit, stream))
+
+
+def _tiled(image: Any, unit: Unit, stream: Stream) -> Array:
+    _verify(unit, stream)
+    return tiled_pixels(image)
+
+
+def _plain(unit: Unit, stream: Stream) -> Array:
+    pixels = plain_pixels(unit, stream)
+    _verify(unit, stream)
+    return pixels
+
+
+def _verify(unit: Unit, stream: Stream) -> None:
+    stream.verify(unit.end - stream.at + VERIFIED_BYTES)
+
+
+def _shape(unit: Unit) -> Shape:
+    axes = unit.axes
+    if not axes or min(axes) < 1:
         raise FrameError("holds no pixels")
     if len(axes) == 1:
-        raise FrameError("holds a single row of numbers, not an image")
+        raise FrameError(f"holds a single row of numbers, not an image: {NOT_SUPPORTED}")
     deep = [n for n in axes[2:] if n != 1]
     if len(deep) > 1 or (deep and deep[0] != 3):
         raise FrameError(
-            f"is a stack of {' x '.join(map(str, deep))} planes; frames have one plane or three"
+            f"is a stack of {' x '.join(map(str, deep))} planes; frames have one plane or "
+            f"three: {NOT_SUPPORTED}"
         )
-    _check_size(axes)
-    return Shape(axes[0], axes[1], 3 if deep else 1, int(hdu.header["BITPIX"]))
+    if math.prod(axes) > MOST_PIXELS:
+        raise FrameError(
+            f"promises {_by(axes)} pixels, more than any frame has: damaged, or no frame"
+        )
+    return Shape(axes[0], axes[1], 3 if deep else 1, unit.bitpix)
 
 
-def _check_size(axes: list[int]) -> None:
-    pixels, size = math.prod(axes), " x ".join(map(str, axes))
-    if pixels > MOST_PIXELS:
-        raise FrameError(f"promises {size} pixels, more than any frame has")
+def _by(axes: Sequence[int]) -> str:
+    return " x ".join(map(str, axes))
+
+
+def _check_size(axes: Sequence[int], limits: Limits) -> None:
+    pixels = math.prod(axes)
+    millions = axes[0] * axes[1] / 1e6
+    if millions > limits.most_megapixels:
+        raise PassingError(  # another limit may be set before the next scan
+            f"holds {_by(axes)} pixels ({millions:.0f} megapixels); {TOO_LARGE_SETTING} = "
+            f"{limits.most_megapixels:g} allows no more"
+        )
     if pixels * BYTES_PER_PIXEL > free_memory_bytes():
-        raise PassingError(f"holds {size} pixels and needs more memory than there is")
+        raise PassingError(f"holds {_by(axes)} pixels and needs more memory than there is")
 
 
-def _check_length(hdu: Any, stored_bytes: int) -> None:
-    """Refuse a file shorter than its header says, before anything is read from it."""
-    info = hdu.fileinfo() or {}
-    start, needed = info.get("datLoc", 0), hdu.size
-    if start + needed > stored_bytes:
-        share = max(stored_bytes - start, 0) / needed
-        raise FrameError(f"is cut short: {share:.0%} of the pixels its header promises are there")
+# --- several amplifiers ---------------------------------------------------------------------
 
 
-def _cards(hdus: Any, hdu: Any) -> tuple[Card, ...]:
+def _together(
+    primary: Unit, parts: Sequence[Unit], stream: Stream, limits: Limits
+) -> OpenFrame:
+    """Put amplifiers together at once: their overscan belongs to the header of the frame."""
+    mosaic = lay_out(parts, primary)
+    for unit in parts:
+        if not unit.tiled:
+            check_length(unit, stream)
+        _check_size(unit.axes, limits)
+    _check_size((mosaic.width, mosaic.height), limits)
+    shape = Shape(mosaic.width, mosaic.height, 1, mosaic.bitpix)
+    firsts: list[Sequence[Card]] = []
+    pixels, level = assemble(mosaic, lambda unit: _part(unit, stream, firsts))
+    _verify(parts[-1], stream)
+    cards = mosaic_cards(mosaic, _plain_cards(primary), firsts[0], level)
+    return OpenFrame(cards, shape, lambda: pixels)
+
+
+def _part(unit: Unit, stream: Stream, firsts: list[Sequence[Card]]) -> Array:
+    if not unit.tiled:
+        if not firsts:
+            firsts.append(_plain_cards(unit))
+        return plain_pixels(unit, stream)
+    image = tiled_image(unit, stream)
+    if not firsts:
+        firsts.append(_cards_of(image.header))
+    return tiled_pixels(image)
+
+
+# --- cards ----------------------------------------------------------------------------------
+
+
+def _with_primary(own: Sequence[Card], primary: Unit) -> tuple[Card, ...]:
     """Collect the image's cards, then those only the primary header has."""
-    own = [_card(card) for card in hdu.header.cards]
-    if hdu is hdus[0]:
-        return tuple(own)
     have = {card.keyword for card in own}
-    extra = (_card(card) for card in hdus[0].header.cards)
-    return (*own, *(card for card in extra if card.keyword not in have))
+    extra = (card for card in _plain_cards(primary) if card.keyword not in have)
+    return (*own, *extra)
+
+
+def _plain_cards(unit: Unit) -> list[Card]:
+    with library_refusal("has a damaged header"):
+        return _cards_of(fits.Header.fromfile(io.BytesIO(unit.header)))
+
+
+def _cards_of(header: Any) -> list[Card]:
+    return [_card(card) for card in header.cards]
 
 
 def _card(card: Any) -> Card:
@@ -182,32 +226,3 @@ def _card(card: Any) -> Card:
     elif isinstance(value, complex | np.generic) or not isinstance(value, str | int | float | bool):
         value = str(value)
     return Card(keyword, value, comment)
-
-
-def _check_packed(packed: gzip.GzipFile) -> None:
-    """Read on to the end, where gzip keeps its check sum: damaged pixels must not pass."""
-    with _refusal("is damaged"):
-        while packed.read(1 << 20):
-            pass
-
-
-def _decoded(hdu: Any) -> np.ndarray[Any, Any]:
-    with _refusal("has pixels that cannot be decoded"):
-        data = hdu.data if _is_compressed(hdu) else _by_bands(hdu)
-    if data is None:
-        raise FrameError("holds no pixels")
-    return np.asarray(data, dtype=data.dtype.newbyteorder("="))
-
-
-def _by_bands(hdu: Any) -> np.ndarray[Any, Any]:
-    """Decode some rows at a time: the stored and the scaled frame never lie side by side."""
-    *planes, height, width = hdu.shape
-    rows = max(1, BAND_PIXELS // max(1, width * math.prod(planes)))
-    frame = np.empty(hdu.shape, hdu.section[..., :1, :].dtype.newbyteorder("="))
-    for first in range(0, height, rows):
-        frame[..., first : first + rows, :] = hdu.section[..., first : first + rows, :]
-    return frame
-
-
-def _is_compressed(hdu: Any) -> bool:
-    return type(hdu).__name__ == "CompImageHDU"

@@ -1,10 +1,20 @@
 """One file in, one result out: what a worker process does. It returns failures, never raises."""
 
+import os
 from dataclasses import replace
 
+from runlog.core.failures import OWN_FAULT, place_of
 from runlog.core.frame import FrameHeader, Kind, ReadFrame, Stage
 from runlog.core.header import parse_header
 from runlog.errors import FrameError, PassingError
+from runlog.ingest.deadline import (
+    Deadline,
+    OverdueError,
+    deadline,
+    opening_s,
+    overdue_words,
+    reading_s,
+)
 from runlog.ingest.fingerprint import Array, content_key
 from runlog.ingest.fits import OpenFrame, open_frame
 from runlog.ingest.preview import make_preview
@@ -18,18 +28,38 @@ LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))
 def read_file(task: Task) -> Outcome:
     """Read, fingerprint and measure one file."""
     try:
-        with open_frame(task.path) as opened:
-            return _read(task, opened)
+        with deadline(task.limits.patience, task.last_words) as watch:
+            return _watched(task, watch)
     except FrameError as error:
         return Outcome(task.path, failure=error.what, passing=isinstance(error, PassingError))
+    except OverdueError as late:
+        return _failed(task, overdue_words(late.seconds))
     except MemoryError:
         return _failed(task, "needs more memory than there is")
     except Exception as error:  # noqa: BLE001 - one strange file must not stop the others
-        return _failed(task, f"made runlog fail ({type(error).__name__}: {error})")
+        return _failed(task, f"{OWN_FAULT}, not through its own fault ({place_of(error)})")
 
 
 def _failed(task: Task, why: str) -> Outcome:
     return Outcome(task.path, failure=why, passing=True)
+
+
+def _watched(task: Task, watch: Deadline | None) -> Outcome:
+    stored_bytes = _size(task.path)
+    if watch is not None:
+        watch.give(opening_s(stored_bytes))
+    with open_frame(task.path, task.limits) as opened:
+        if watch is not None:
+            shape = opened.shape
+            watch.give(reading_s(stored_bytes, shape.width * shape.height * shape.planes))
+        return _read(task, opened)
+
+
+def _size(path: bytes) -> int:
+    try:
+        return os.stat(path).st_size
+    except OSError:
+        return 0  # opening it says why
 
 
 def _read(task: Task, opened: OpenFrame) -> Outcome:

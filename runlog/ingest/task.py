@@ -19,6 +19,14 @@ class KnownPixels:
 
 
 @dataclass(frozen=True, slots=True)
+class Limits:
+    """How large a frame may be, and how patient a worker is with one."""
+
+    most_megapixels: float = 250.0  # of one plane: twice the largest sensor of today
+    patience: float = 1.0  # times the time a file of its size is given
+
+
+@dataclass(frozen=True, slots=True)
 class Task:
     """A file to read; `known` lists what is stored of the frames it may turn out to hold."""
 
@@ -27,6 +35,8 @@ class Task:
     rules: HeaderRules
     known: tuple[KnownPixels, ...] = ()
     kind: Kind | None = None  # what a person says it is, whatever the header says
+    limits: Limits = Limits()
+    last_words: str | None = None  # a file to note in why the process was ended, if it was
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from runlog.ingest import decode
 from runlog.ingest import fits as reader
 
 RNG = np.random.default_rng(5)
@@ -32,7 +33,7 @@ def test_the_same_as_in_one_piece(
     name: str, suffix: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Bands of any height, the last one short, give astropy's values and type."""
-    monkeypatch.setattr(reader, "BAND_PIXELS", 700)
+    monkeypatch.setattr(decode, "BAND_PIXELS", 700)
     path = tmp_path / f"frame{suffix}"
     fits.writeto(path, FRAMES[name])
     whole = fits.getdata(path)
@@ -45,7 +46,7 @@ def test_blank_pixels_below_the_first_band(
     scale: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A BLANK value (FITS Standard 4.0, section 4.4.2.5) far down is a NaN, as in one piece."""
-    monkeypatch.setattr(reader, "BAND_PIXELS", 100)
+    monkeypatch.setattr(decode, "BAND_PIXELS", 100)
     stored = np.arange(600, dtype=">i2").reshape(30, 20)
     stored[25, 3] = -32768
     path = tmp_path / "blank.fits"
