@@ -18,6 +18,7 @@ from runlog.core.header import HeaderRules
 from runlog.core.nights import Clock
 from runlog.core.policy import SETTINGS, Limit, Policy
 from runlog.errors import ConfigError
+from runlog.ingest.task import Limits
 
 DB_VARIABLE = "RUNLOG_DB"
 CONFIG_VARIABLE = "RUNLOG_CONFIG"
@@ -39,6 +40,7 @@ class Settings:
     bands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     count_doubtful: bool = False  # whether doubtful hours count towards goals
     calibration: CalibrationRules = field(default_factory=CalibrationRules)
+    limits: Limits = field(default_factory=Limits)  # of size and time, for each file of a scan
 
 
 def default_database() -> str:
@@ -83,6 +85,7 @@ SECTIONS = {
     "bands": None,  # a dual-band filter = the bands it passes
     "goals": {"count_doubtful"},
     "calibration": set(CalibrationRules.__dataclass_fields__),
+    "scan": set(Limits.__dataclass_fields__),
     "policy": None,  # limits, and tables of limits by filter
 }
 
@@ -110,6 +113,7 @@ class _Reader:
             bands=self._bands(table.get("bands", {})),
             count_doubtful=self._flag(table.get("goals", {}), "count_doubtful"),
             calibration=self._calibration(table.get("calibration", {})),
+            limits=self._scan_limits(table.get("scan", {})),
         )
 
     def _colour(self, camera: Mapping[str, Any]) -> str:
@@ -138,6 +142,10 @@ class _Reader:
         numbers = {n: self._number(table, n, 0, 10_000) for n in table if n != "no_glow"}
         counts = {n: int(v) if n.startswith("enough_") else v for n, v in numbers.items()}
         return replace(CalibrationRules(), no_glow=glow, **counts)
+
+    def _scan_limits(self, table: Mapping[str, Any]) -> Limits:
+        most = {"most_megapixels": (0.001, 1000), "patience": (0.001, 1000)}
+        return replace(Limits(), **{n: self._number(table, n, *most[n]) for n in table})
 
     def _refuse_unknown(self, table: Mapping[str, Any]) -> None:
         for section, content in table.items():

@@ -42,6 +42,10 @@ class StoreError(RunlogError):
     """The database cannot be opened, read or written."""
 
 
+class ValueRefusedError(StoreError):
+    """The database does not take one value; whatever has nothing to do with it can be stored."""
+
+
 class FrameError(RunlogError):
     """One file cannot be read as a frame; the others go on."""
 

@@ -10,6 +10,7 @@ from sqlalchemy import Engine, func, select, text
 from runlog.actions.grounds import grounds_of
 from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
+from runlog.core.failures import cure_of_failure
 from runlog.store import files as file_store
 from runlog.store import models as m
 from runlog.store.engine import reading
@@ -89,7 +90,7 @@ def _files(engine: Engine) -> list[Finding]:
                 "files",
                 False,
                 f"{os.fsdecode(path)} {reason}",
-                "Copy it again from the rig, or move it away if it is no frame",
+                cure_of_failure(reason),
             )
         )
     if len(failed) > KEPT_READY:

@@ -1,9 +1,9 @@
 """Correct what headers say of chosen frames: beside the header, undoable, never in the file."""
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine
@@ -21,6 +21,7 @@ from runlog.core.filters import NO_FILTER
 from runlog.core.frame import Kind
 from runlog.core.targets import NO_TARGET
 from runlog.errors import UsageError
+from runlog.ingest.discover import changed_ns
 from runlog.ingest.read import LEVELLED, read_file
 from runlog.ingest.task import MEASURED, Task
 from runlog.store import corrections as store
@@ -174,11 +175,12 @@ def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -
     with reading(engine) as connection:
         files = paths_of_frames(connection, [frame_id]).get(frame_id, [])
     for path, _ in files:
-        outcome = read_file(Task(path, path_parts(path), settings.rules, kind=kind))
+        parts, limits = path_parts(path), settings.limits
+        outcome = read_file(Task(path, parts, settings.rules, kind=kind, limits=limits))
         if outcome.frame is None:
             continue
-        status = Path(path.decode("utf-8", "surrogateescape")).stat()
-        stamp = FileStamp(path, status.st_size, status.st_mtime_ns)
+        status = os.stat(path)
+        stamp = FileStamp(path, status.st_size, changed_ns(status))
         with writing(engine) as connection:
             put_frame(connection, stamp, outcome.frame, interpreter(settings), datetime.now(UTC))
         return True

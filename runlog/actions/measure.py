@@ -19,7 +19,8 @@ def measured_rows(paths: Sequence[bytes], settings: Settings) -> list[Entry]:
 
 
 def _measured(path: bytes, settings: Settings) -> Entry:
-    outcome = read_file(Task(os.path.abspath(path), path_parts(path), settings.rules))
+    task = Task(os.path.abspath(path), path_parts(path), settings.rules, limits=settings.limits)
+    outcome = read_file(task)
     if outcome.frame is None or outcome.header is None:
         return unreadable_row(path, outcome.failure or "cannot be read")
     entry: Entry = dict.fromkeys(ROW_KEYS) | {

@@ -1,22 +1,25 @@
 """Find new and changed files, read and measure them, store them, grade their runs."""
 
 import os
+import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import islice
 
 from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import StatementError
 
 from runlog.actions.interpret import interpreter
 from runlog.actions.open import settle_behind
 from runlog.config import Settings
+from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
 from runlog.core.frame import Kind
-from runlog.errors import UsageError
+from runlog.errors import RunlogError, UsageError, ValueRefusedError
 from runlog.ingest.discover import Found, Walk
 from runlog.ingest.pool import default_workers, pool
 from runlog.ingest.task import (
@@ -72,6 +75,7 @@ class ScanReport:
     doubts: list[tuple[bytes, str]] = field(default_factory=list)
     kinds: Counter[str] = field(default_factory=Counter)
     other_formats: Counter[str] = field(default_factory=Counter)
+    packed_otherwise: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0
     interrupted: bool = False
     in_reject_folders: int = 0  # new frames that a person had put into a folder for rejects
@@ -189,6 +193,7 @@ class _Scan:
             if count % 200 == 0:
                 self.report(Progress("looking", count))
         self.result.other_formats = walk.other_formats
+        self.result.packed_otherwise = walk.packed_otherwise
         self.result.problems = walk.problems
         if back:
             with writing(self.engine) as connection:
@@ -262,6 +267,7 @@ class _Scan:
             self.settings.rules,
             tuple(KnownPixels(*entry) for entry in known if entry[0] not in self.old_keys),
             kind=self.old[found.path].kind if again else None,
+            limits=self.settings.limits,
         )
 
     def _in_turn(self) -> Iterator[Outcome]:
@@ -306,10 +312,30 @@ class _Scan:
         if not batch:
             return
         now = datetime.now(UTC)
-        with writing(self.engine) as connection:
-            stored = [(outcome, self._put(connection, outcome, now)) for outcome in batch]
-        for outcome, arrival in stored:  # counted only once it is safely in
+        for outcome, arrival in self._written(batch, now):  # counted only once it is safely in
             self._count(outcome, arrival)
+
+    def _written(self, batch: Sequence[Outcome], now: datetime) -> list[tuple[Outcome, str]]:
+        """Write a batch at once; where that fails, file by file, so that one costs no other."""
+        try:
+            with writing(self.engine) as connection:
+                return [(outcome, self._put(connection, outcome, now)) for outcome in batch]
+        except Exception as error:
+            if concerns_all(error):
+                raise
+        return [self._written_alone(outcome, now) for outcome in batch]
+
+    def _written_alone(self, outcome: Outcome, now: datetime) -> tuple[Outcome, str]:
+        try:
+            with writing(self.engine) as connection:
+                return outcome, self._put(connection, outcome, now)
+        except Exception as error:
+            if concerns_all(error):
+                raise
+            if outcome.frame is None:  # not even its failure: it is named, and read again
+                return outcome, "failed"
+            failure = Outcome(outcome.path, failure=why_not_stored(error), passing=True)
+        return self._written_alone(failure, now)
 
     def _put(self, connection: Connection, outcome: Outcome, now: datetime) -> str:
         stamp = self.stamps[outcome.path]
@@ -354,12 +380,31 @@ class _Scan:
 
 
 def _alone(task: Task) -> Outcome:
-    try:
-        with pool(1) as executor:
-            return executor.submit(read_file, task).result()
-    except BrokenProcessPool:
-        why = "made its worker process die (out of memory?)"
-        return Outcome(task.path, failure=why, passing=True)
+    """Read a file in a process of its own, which may end without a word; its time is noted."""
+    with tempfile.NamedTemporaryFile("r", encoding="utf-8", prefix="runlog-") as notes:
+        try:
+            with pool(1) as executor:
+                return executor.submit(read_file, replace(task, last_words=notes.name)).result()
+        except BrokenProcessPool:
+            why = "made its worker process die (out of memory?)"
+            if notes.read():  # only the watch over its time writes there
+                why = f"hung until its worker process was ended (see {PATIENCE_SETTING})"
+            return Outcome(task.path, failure=why, passing=True)
+
+
+def concerns_all(error: Exception) -> bool:
+    """Tell trouble of the whole database (locked, full, read-only) from that of one file."""
+    return isinstance(error, RunlogError) and not isinstance(error, ValueRefusedError)
+
+
+def why_not_stored(error: Exception) -> str:
+    """Say why what was read of a file could not be written down."""
+    cause = error.orig if isinstance(error, StatementError) else error
+    if isinstance(error, ValueRefusedError):
+        return f"could not be stored: {error.what[0].lower()}{error.what[1:]}"
+    if isinstance(cause, OverflowError):
+        return "could not be stored: a value of its header is out of all range"
+    return f"{OWN_FAULT} while it was stored, not through its own fault ({place_of(error)})"
 
 
 def _under(path: bytes, roots: Iterable[bytes]) -> bool:

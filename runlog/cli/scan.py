@@ -96,6 +96,7 @@ def _body(result: "ScanReport") -> dict[str, object]:
         "doubts": [{"path": os.fsdecode(p), "error": why} for p, why in result.doubts],
         "kinds": dict(result.kinds),
         "other_formats": dict(result.other_formats),
+        "packed_otherwise": dict(result.packed_otherwise),
         "seconds": round(result.seconds, 3),
         "interrupted": result.interrupted,
         "measured_before": result.measured_before,
@@ -114,6 +115,9 @@ def tell(result: "ScanReport") -> None:
     if result.other_formats:
         listed = ", ".join(f"{n} {suffix}" for suffix, n in result.other_formats.most_common())
         talk(f"  not FITS, not read: {listed}")
+    if result.packed_otherwise:
+        listed = ", ".join(f"{n} {suffix}" for suffix, n in result.packed_otherwise.most_common())
+        talk(f"  FITS packed in a way that is not read (unpack them first): {listed}")
     if result.measured_before:
         talk(
             f"  {result.measured_before} frames keep what an earlier version of runlog measured; "

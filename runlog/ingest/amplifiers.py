@@ -140,9 +140,7 @@ def lay_out(parts: Sequence[Unit], primary: Unit) -> Mosaic:
     known = [(unit, place) for unit, place in placed if place is not None]
     origin = tuple(min(place[axis].low for _, place in known) for axis in (0, 1))
     found = [_amplifier(unit, place, origin, parts, primary) for unit, place in known]
-    sizes = [
-        max(a.corner[axis] + a.data[axis].size for a in found) for axis in (0, 1)
-    ]
+    sizes = [max(a.corner[axis] + a.data[axis].size for a in found) for axis in (0, 1)]
     _check_cover(found, sizes, parts)
     if len({unit.bitpix for unit in parts}) > 1:
         raise _refused(parts, " of several types (BITPIX)")
@@ -194,19 +192,18 @@ def _amplifier(
     )
 
 
-def _data_section(
-    unit: Unit, place: tuple[Span, Span], primary: Unit
-) -> tuple[Span, Span] | None:
+def _data_section(unit: Unit, place: tuple[Span, Span], primary: Unit) -> tuple[Span, Span] | None:
     """Choose which pixels lie at a place: DATASEC, else TRIMSEC, else all; what fits its size."""
     whole = (Span(0, unit.axes[0] - 1, False), Span(0, unit.axes[1] - 1, False))
     said = (_inside(_spans(unit.values.get(name)), unit) for name in ("DATASEC", "TRIMSEC"))
     binning = _binning(unit) or _binning(primary)
     for section in (*said, whole):
-        if section and all(
-            place[axis].size % section[axis].size == 0
-            and binning in (None, (place[0].size // section[0].size, place[1].size // section[1].size))
-            for axis in (0, 1)
-        ):
+        if section is None:
+            continue
+        (across, x_left), (up, y_left) = (
+            divmod(span.size, own.size) for span, own in zip(place, section, strict=True)
+        )
+        if x_left == y_left == 0 and across and up and binning in (None, (across, up)):
             return section
     return None
 
@@ -325,9 +322,7 @@ def mosaic_cards(
     return (*whole, *own, *(card for card in first if card.keyword not in have))
 
 
-def _means(
-    mosaic: Mosaic, primary: Sequence[Card], given: Mapping[str, Card]
-) -> list[Card]:
+def _means(mosaic: Mosaic, primary: Sequence[Card], given: Mapping[str, Card]) -> list[Card]:
     """Average what each amplifier says of itself, unless the primary header speaks for all."""
     said = {c.keyword for c in primary if isinstance(c.value, int | float) and c.value > 0}
     found = []

@@ -45,19 +45,19 @@ class Deadline:
     def __init__(self, patience: float, notes: IO[str] | None) -> None:
         self._patience, self._notes = patience, notes
         self.seconds = 0.0
+        self.over = False
 
     def give(self, seconds: float) -> None:
         """Give so many seconds from now on."""
         self.seconds = max(seconds * self._patience, 1e-3)
         signal.setitimer(signal.ITIMER_REAL, self.seconds, 1.0)  # again, should one get lost
         if self._notes is not None:
-            faulthandler.dump_traceback_later(
-                self.seconds + GRACE_S, exit=True, file=self._notes
-            )
+            faulthandler.dump_traceback_later(self.seconds + GRACE_S, exit=True, file=self._notes)
 
     def ring(self, _number: int, _frame: FrameType | None) -> None:
         """End what runs."""
-        raise OverdueError(self.seconds)
+        if not self.over:
+            raise OverdueError(self.seconds)
 
 
 def opening_s(stored_bytes: int) -> float:
@@ -94,7 +94,10 @@ def deadline(patience: float, last_words: str | None = None) -> Iterator[Deadlin
         try:
             yield watch
         finally:
-            signal.setitimer(signal.ITIMER_REAL, 0)
-            if in_worker:
-                faulthandler.cancel_dump_traceback_later()
-            signal.signal(signal.SIGALRM, before)
+            try:
+                watch.over = True
+            finally:  # should it ring just here
+                signal.setitimer(signal.ITIMER_REAL, 0)
+                if in_worker:
+                    faulthandler.cancel_dump_traceback_later()
+                signal.signal(signal.SIGALRM, before)

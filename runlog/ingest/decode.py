@@ -32,9 +32,7 @@ def check_length(unit: Unit, stream: Stream) -> None:
 
 def _cut_short(there: int, promised: int) -> FrameError:
     share = max(there, 0) / promised
-    return FrameError(
-        f"is cut short: {share:.0%} of the pixels its header promises are there"
-    )
+    return FrameError(f"is cut short: {share:.0%} of the pixels its header promises are there")
 
 
 # --- plain ----------------------------------------------------------------------------------

@@ -6,13 +6,16 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 FITS_SUFFIXES = (b".fit", b".fits", b".fts")
-PACKED_SUFFIXES = (b".gz", b".fz")
+PACKED_SUFFIXES = (b".gz", b".fz", b".bz2")
+FOREIGN_SUFFIXES = (b".xz", b".zip", b".z", b".zst", b".7z", b".rar", b".lz4")  # not unpacked
 # Notes and logs that lie beside frames; everything else that is large may be somebody's frames.
 SIDECAR_SUFFIXES = frozenset(
     b".txt .log .csv .json .xml .ini .toml .yaml .yml .md .html .htm .pdf .py .sh .bat .cfg .conf "
     b".sqlite .db .sqlite-wal .sqlite-shm".split()
 )
 PICTURE_BYTES = 256 * 1024
+# What a database holds: 64 bits of nanoseconds, from 1677 to April 2262. Disks know longer times.
+EARLIEST_NS, LATEST_NS = -(1 << 63), (1 << 63) - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,7 @@ class Walk:
     """What a walk saw besides frames; filled while it goes on."""
 
     other_formats: Counter[str] = field(default_factory=Counter)
+    packed_otherwise: Counter[str] = field(default_factory=Counter)
     problems: list[tuple[bytes, str]] = field(default_factory=list)
     _seen: set[tuple[int, int]] = field(default_factory=set)
 
@@ -49,7 +53,7 @@ class Walk:
         except OSError as error:
             self.problems.append((path, error.strerror or str(error)))
             return
-        yield Found(path, status.st_size, status.st_mtime_ns)
+        yield Found(path, status.st_size, changed_ns(status))
 
     def _folder(self, folder: bytes) -> Iterator[Found]:
         stack = [folder]
@@ -89,15 +93,29 @@ class Walk:
             return None
         if is_fits_name(entry.name):
             status = entry.stat()
-            return Found(entry.path, status.st_size, status.st_mtime_ns)
+            return Found(entry.path, status.st_size, changed_ns(status))
+        if is_packed_otherwise(entry.name):
+            self.packed_otherwise[os.fsdecode(os.path.splitext(entry.name)[1].lower())] += 1
+            return None
         suffix = os.path.splitext(entry.name)[1].lower()
         if suffix not in SIDECAR_SUFFIXES and entry.stat().st_size >= PICTURE_BYTES:
             self.other_formats[os.fsdecode(suffix) or "no suffix"] += 1
         return None
 
 
+def changed_ns(status: os.stat_result) -> int:
+    """Give when a file was last changed, as near as a database can hold it."""
+    return min(max(status.st_mtime_ns, EARLIEST_NS), LATEST_NS)
+
+
+def is_packed_otherwise(name: bytes) -> bool:
+    """Tell a FITS file packed in a way that is not read (.fits.xz), by its name."""
+    inner, suffix = os.path.splitext(name.lower())
+    return suffix in FOREIGN_SUFFIXES and is_fits_name(inner)
+
+
 def is_fits_name(name: bytes) -> bool:
-    """Tell a FITS file by its name: .fit .fits .fts in any case, each also .gz and .fz."""
+    """Tell a FITS file by its name: .fit .fits .fts in any case, each also .gz, .fz and .bz2."""
     lower = name.lower()
     for packed in PACKED_SUFFIXES:
         lower = lower.removesuffix(packed)

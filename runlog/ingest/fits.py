@@ -168,9 +168,7 @@ def _check_size(axes: Sequence[int], limits: Limits) -> None:
 # --- several amplifiers ---------------------------------------------------------------------
 
 
-def _together(
-    primary: Unit, parts: Sequence[Unit], stream: Stream, limits: Limits
-) -> OpenFrame:
+def _together(primary: Unit, parts: Sequence[Unit], stream: Stream, limits: Limits) -> OpenFrame:
     """Put amplifiers together at once: their overscan belongs to the header of the frame."""
     mosaic = lay_out(parts, primary)
     for unit in parts:

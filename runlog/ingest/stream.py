@@ -95,7 +95,8 @@ def open_stream(path: bytes) -> Iterator[Stream]:
             magic = raw.read(len(SIGNATURE))
         _refuse_foreign(magic)
         raw.seek(0)
-        source = stack.enter_context(_unpacked(raw, magic))
+        source = _unpacked(raw, magic)
+        stack.callback(source.close)
         with refusal():
             _check_signature(source.read(len(SIGNATURE)))
             source.seek(0)
@@ -127,7 +128,7 @@ def refusal(what: str = "cannot be read") -> Iterator[None]:
     try:
         yield
     except EOFError as error:
-        raise FrameError("is cut short: its packed data end too early") from error
+        raise FrameError("is cut short or corrupt: its packed data end too early") from error
     except zlib.error as error:
         raise FrameError("is damaged: its packed data cannot be unpacked") from error
     except MemoryError as error:

@@ -42,9 +42,7 @@ def check_tiling(unit: Unit) -> None:
     _check_settings(unit)
     if not unit.axes or min(unit.axes) < 1:
         raise FrameError("holds no pixels")
-    tiles = math.prod(
-        -(-size // tile) for size, tile in zip(unit.axes, _tile(unit), strict=True)
-    )
+    tiles = math.prod(-(-size // tile) for size, tile in zip(unit.axes, _tile(unit), strict=True))
     width, rows = _natural(unit, "NAXIS1", 0), _natural(unit, "NAXIS2", 0)
     if rows != tiles:
         raise FrameError(f"is damaged: {rows} packed tiles for an image that has {tiles}")

@@ -8,9 +8,18 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DataError,
+    DBAPIError,
+    IntegrityError,
+    InterfaceError,
+    NoSuchModuleError,
+    NotSupportedError,
+    ProgrammingError,
+)
 
-from runlog.errors import StoreError
+from runlog.errors import StoreError, ValueRefusedError
 
 BUSY_TIMEOUT_MS = 30_000
 READ_ONLY = {"runlog_read": True}
@@ -173,11 +182,19 @@ CURES = {
 }
 
 
+# What a driver raises for a value it cannot take; of these, SQLite calls some a wrong program.
+ONE_VALUE = (DataError, IntegrityError, NotSupportedError)
+ONE_VALUE_SQLITE = (*ONE_VALUE, InterfaceError, ProgrammingError)
+
+
 def _explain(error: DBAPIError, engine: Engine) -> StoreError:
     text = str(error.orig).lower()
     for sign, (what, cure) in CURES.items():
         if sign in text:
             return StoreError(what, where(engine), cure)
+    of_one = ONE_VALUE_SQLITE if engine.dialect.name == "sqlite" else ONE_VALUE
+    if isinstance(error, of_one) and not error.connection_invalidated:
+        return ValueRefusedError(f"The database refuses a value ({error.orig})", where(engine))
     return StoreError(f"The database failed ({error.orig})", where(engine))
 
 
