@@ -113,10 +113,11 @@ def tiled_image(unit: Unit, stream: Stream) -> Any:
 
     check_tiling(unit)
     stream.go_to(unit.start)
-    table = _table_bytes(unit, stream)
-    check_tiles(unit, table)
-    alone = b"".join((_EMPTY_PRIMARY, _without_odd_blank(unit), table))
+    alone = bytearray(_EMPTY_PRIMARY + _without_odd_blank(unit))
+    first = len(alone)
+    _append_table(alone, unit, stream)
     alone += bytes(-len(alone) % BLOCK)
+    check_tiles(unit, memoryview(alone)[first : first + unit.data_bytes])
     with library_refusal("has a header of packed pixels that cannot be understood: damaged"):
         return fits.open(io.BytesIO(alone), memmap=False, uint=True)[1]
 
@@ -150,14 +151,14 @@ def _without_odd_blank(unit: Unit) -> bytes:
     return b"".join(b" " * CARD if card.startswith(b"BLANK   =") else card for card in cards)
 
 
-def _table_bytes(unit: Unit, stream: Stream) -> bytes:
-    table = bytearray()
-    while len(table) < unit.data_bytes:
-        piece = stream.read(min(PIECE_BYTES, unit.data_bytes - len(table)))
+def _append_table(alone: bytearray, unit: Unit, stream: Stream) -> None:
+    left = unit.data_bytes
+    while left:
+        piece = stream.read(min(PIECE_BYTES, left))
         if not piece:
-            raise _cut_short(len(table), unit.data_bytes)
-        table += piece
-    return bytes(table)
+            raise _cut_short(unit.data_bytes - left, unit.data_bytes)
+        alone += piece
+        left -= len(piece)
 
 
 @contextmanager

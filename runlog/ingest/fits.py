@@ -93,6 +93,8 @@ def _find(stream: Stream, limits: Limits) -> tuple[Unit, list[Unit]]:
         images.append(unit)
         if unit is primary or not may_be_part(images[0]):
             break
+        if len(images) == 1 and len(unit.axes) > 1:  # a part of a frame larger still
+            _check_megapixels(unit.axes, limits)
     if primary is None or not images:
         raise FrameError("holds no image")
     return primary, images
@@ -153,14 +155,18 @@ def _by(axes: Sequence[int]) -> str:
     return " x ".join(map(str, axes))
 
 
-def _check_size(axes: Sequence[int], limits: Limits) -> None:
-    pixels = math.prod(axes)
+def _check_megapixels(axes: Sequence[int], limits: Limits) -> None:
     millions = axes[0] * axes[1] / 1e6
     if millions > limits.most_megapixels:
         raise PassingError(  # another limit may be set before the next scan
             f"holds {_by(axes)} pixels ({millions:.0f} megapixels); {TOO_LARGE_SETTING} = "
             f"{limits.most_megapixels:g} allows no more"
         )
+
+
+def _check_size(axes: Sequence[int], limits: Limits) -> None:
+    _check_megapixels(axes, limits)
+    pixels = math.prod(axes)
     if pixels * BYTES_PER_PIXEL > free_memory_bytes():
         raise PassingError(f"holds {_by(axes)} pixels and needs more memory than there is")
 

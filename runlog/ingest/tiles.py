@@ -90,7 +90,7 @@ class _Column:
     item_bytes: int
 
 
-def check_tiles(unit: Unit, table: bytes) -> None:
+def check_tiles(unit: Unit, table: memoryview) -> None:
     """Refuse tiles that lie outside their file's heap or unpack to more than a tile."""
     columns = _columns(unit)
     if not any(column.name == "COMPRESSED_DATA" and column.pointer for column in columns):
@@ -100,7 +100,7 @@ def check_tiles(unit: Unit, table: bytes) -> None:
     if not isinstance(heap_at, int) or not rows * width <= heap_at <= len(table):
         raise FrameError(DAMAGED)
     cells = np.frombuffer(table, np.uint8, rows * width).reshape(rows, width)
-    heap = memoryview(table)[heap_at:]
+    heap = table[heap_at:]
     for column in columns:
         if column.pointer:
             counts, offsets = _pointers(cells, column)
