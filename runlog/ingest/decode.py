@@ -113,7 +113,7 @@ def tiled_image(unit: Unit, stream: Stream) -> Any:
 
     check_tiling(unit)
     stream.go_to(unit.start)
-    alone = bytearray(_EMPTY_PRIMARY + _without_odd_blank(unit))
+    alone = bytearray(_EMPTY_PRIMARY + readable(_without_odd_blank(unit)))
     first = len(alone)
     _append_table(alone, unit, stream)
     alone += bytes(-len(alone) % BLOCK)
@@ -141,6 +141,15 @@ _EMPTY_PRIMARY = b"".join(
         b"END",
     )
 ).ljust(BLOCK)
+
+
+_UNPRINTABLE = bytes(range(1, 32)) + b"\x7f"
+_TO_QUESTION_MARKS = bytes.maketrans(_UNPRINTABLE, b"?" * len(_UNPRINTABLE))
+
+
+def readable(header: bytes) -> bytes:
+    """Put question marks for control characters: one damaged card must not cost a frame."""
+    return header.translate(_TO_QUESTION_MARKS)
 
 
 def _without_odd_blank(unit: Unit) -> bytes:

@@ -27,6 +27,7 @@ from runlog.ingest.decode import (
     check_length,
     library_refusal,
     plain_pixels,
+    readable,
     tiled_image,
     tiled_pixels,
 )
@@ -212,8 +213,8 @@ def _with_primary(own: Sequence[Card], primary: Unit) -> tuple[Card, ...]:
 
 
 def _plain_cards(unit: Unit) -> list[Card]:
-    with library_refusal("has a damaged header"):
-        return _cards_of(fits.Header.fromfile(io.BytesIO(unit.header)))
+    with library_refusal("cannot be read as FITS (its header is damaged)"):
+        return _cards_of(fits.Header.fromfile(io.BytesIO(readable(unit.header))))
 
 
 def _cards_of(header: Any) -> list[Card]:

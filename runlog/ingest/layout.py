@@ -146,7 +146,7 @@ def _values(header: bytes) -> dict[str, Value]:
         value = _value(header[place + 10 : place + CARD].decode("latin-1"))
         if values.setdefault(name, value) != value and _STRUCTURE.match(name):
             raise FrameError(
-                f"gives {name} twice, as {_shown(values[name])} and {_shown(value)}, "
+                f"gives {name} twice, as {shown(values[name])} and {shown(value)}, "
                 + AGAINST_STANDARD
             )
     return values
@@ -167,7 +167,10 @@ def _value(text: str) -> Value:
     return word or None
 
 
-def _shown(value: Value) -> str:
+def shown(value: Value) -> str:
+    """Write a header's value in a reason."""
+    if value is None or isinstance(value, bool):
+        return {None: "nothing", True: "T", False: "F"}[value]
     text = repr(value) if isinstance(value, str) else str(value)
     return text if len(text) < 40 else text[:36] + " ..."
 
@@ -184,7 +187,7 @@ def number_of(values: Mapping[str, Value], name: str, otherwise: float) -> float
     if value is None:
         return otherwise
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise FrameError(f"has {name} = {_shown(value)}, which is no number, {AGAINST_STANDARD}")
+        raise FrameError(f"has {name} = {shown(value)}, which is no number, {AGAINST_STANDARD}")
     return value
 
 
@@ -193,7 +196,7 @@ def _count(values: Mapping[str, Value], name: str, otherwise: int | None = None)
         raise FrameError(f"has no {name} in its header, {AGAINST_STANDARD}")
     value = number_of(values, name, otherwise or 0)
     if value < 0 or value != int(value):
-        raise FrameError(f"has {name} = {_shown(value)}, {AGAINST_STANDARD}")
+        raise FrameError(f"has {name} = {shown(value)}, {AGAINST_STANDARD}")
     return int(value)
 
 
@@ -203,7 +206,7 @@ def _bitpix(values: Mapping[str, Value], name: str) -> int:
     value = number_of(values, name, 0)
     if value not in BITPIX:
         known = ", ".join(map(str, BITPIX))
-        raise FrameError(f"has {name} = {_shown(value)}, {AGAINST_STANDARD} (it knows {known})")
+        raise FrameError(f"has {name} = {shown(value)}, {AGAINST_STANDARD} (it knows {known})")
     return int(value)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from runlog.core.failures import AGAINST_STANDARD, NOT_SUPPORTED
 from runlog.errors import FrameError
-from runlog.ingest.layout import Unit
+from runlog.ingest.layout import Unit, shown
 
 Array = np.ndarray[Any, Any]
 
@@ -38,7 +38,7 @@ def check_tiling(unit: Unit) -> None:
     """Refuse a header whose tiles do not make up its image."""
     algorithm = unit.values.get("ZCMPTYPE")
     if algorithm not in ALGORITHMS:
-        raise FrameError(f"is packed by {algorithm}, which is {NOT_SUPPORTED}")
+        raise FrameError(f"is packed by {shown(algorithm)}, which is {NOT_SUPPORTED}")
     _check_settings(unit)
     if not unit.axes or min(unit.axes) < 1:
         raise FrameError("holds no pixels")
@@ -64,7 +64,7 @@ def _tile(unit: Unit) -> tuple[int, ...]:
 def _natural(unit: Unit, name: str, otherwise: int) -> int:
     value = unit.values.get(name, otherwise)
     if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise FrameError(f"has {name} = {value} in its header, {AGAINST_STANDARD}")
+        raise FrameError(f"has {name} = {shown(value)} in its header, {AGAINST_STANDARD}")
     return value
 
 
@@ -76,7 +76,7 @@ def _check_settings(unit: Unit) -> None:
             return
         known = {"BLOCKSIZE": BLOCK_SIZES, "BYTEPIX": BYTES_PER_PIXEL}.get(str(name).upper())
         if known and value not in known:
-            raise FrameError(f"is packed with {name} = {value}, {AGAINST_STANDARD}")
+            raise FrameError(f"is packed with {name} = {shown(value)}, {AGAINST_STANDARD}")
 
 
 # --- the table ------------------------------------------------------------------------------
