@@ -160,7 +160,7 @@ def _check_megapixels(axes: Sequence[int], limits: Limits) -> None:
     millions = axes[0] * axes[1] / 1e6
     if millions > limits.most_megapixels:
         raise PassingError(  # another limit may be set before the next scan
-            f"holds {_by(axes)} pixels ({millions:.0f} megapixels); {TOO_LARGE_SETTING} = "
+            f"holds {_by(axes)} pixels ({millions:.{0 if millions > 10 else 2}f} megapixels); {TOO_LARGE_SETTING} = "
             f"{limits.most_megapixels:g} allows no more"
         )
 
