@@ -74,18 +74,28 @@ def open_frame(path: bytes, limits: Limits = NO_LIMIT) -> Iterator[OpenFrame]:
     """
     with warnings.catch_warnings(), open_stream(path) as stream:
         warnings.simplefilter("ignore")  # odd headers are judged card by card, not here
-        primary, images = _find(stream, limits)
-        parts = parts_of(images, primary) if len(images) > 1 else []
-        if parts:
-            yield _together(primary, parts, stream, limits)
-        else:
-            yield _single(primary, images[0], stream, limits)
+        try:
+            opened = _opened(stream, limits)
+        except FrameError as error:
+            if not isinstance(error, PassingError):
+                stream.verify(VERIFIED_BYTES)  # what a damaged file says is not the reason
+            raise
+        yield opened
+
+
+def _opened(stream: Stream, limits: Limits) -> OpenFrame:
+    primary, images = _find(stream, limits)
+    parts = parts_of(images, primary) if len(images) > 1 else []
+    if parts:
+        return _together(primary, parts, stream, limits)
+    return _single(primary, images[0], stream, limits)
 
 
 def _find(stream: Stream, limits: Limits) -> tuple[Unit, list[Unit]]:
     """Find the first image; and the others, where it may be a part of a frame."""
     images: list[Unit] = []
     primary: Unit | None = None
+    unit: Unit | None = None
     most = min(limits.most_megapixels * 1e6, MOST_PIXELS) * SKIPPED_BYTES_PER_PIXEL
     for unit in units(stream, int(most)):
         primary = primary or unit
@@ -96,8 +106,9 @@ def _find(stream: Stream, limits: Limits) -> tuple[Unit, list[Unit]]:
             break
         if len(images) == 1 and len(unit.axes) > 1:  # a part of a frame larger still
             _check_megapixels(unit.axes, limits)
-    if primary is None or not images:
-        raise FrameError("holds no image")
+    if primary is None or unit is None or not images:
+        early = unit is not None and stream.at < unit.start + unit.data_bytes
+        raise FrameError("is cut short: it ends before any image" if early else "holds no image")
     return primary, images
 
 
@@ -158,11 +169,13 @@ def _by(axes: Sequence[int]) -> str:
 
 def _check_megapixels(axes: Sequence[int], limits: Limits) -> None:
     millions = axes[0] * axes[1] / 1e6
-    if millions > limits.most_megapixels:
-        raise PassingError(  # another limit may be set before the next scan
-            f"holds {_by(axes)} pixels ({millions:.{0 if millions > 10 else 2}f} megapixels); {TOO_LARGE_SETTING} = "
-            f"{limits.most_megapixels:g} allows no more"
-        )
+    if millions <= limits.most_megapixels:
+        return
+    shown = f"{millions:.0f}" if millions > 10 else f"{millions:.2f}"
+    raise PassingError(  # another limit may be set before the next scan
+        f"holds {_by(axes)} pixels ({shown} megapixels); {TOO_LARGE_SETTING} = "
+        f"{limits.most_megapixels:g} allows no more"
+    )
 
 
 def _check_size(axes: Sequence[int], limits: Limits) -> None:

@@ -51,10 +51,10 @@ class Stream:
 
     def go_to(self, offset: int) -> None:
         """Go to an offset; only a packed file is read for that, from its start to go back."""
-        if not self.packed:
+        if self.stored_bytes is not None:
+            self.at = min(offset, self.stored_bytes)
             with refusal():
-                self._raw.seek(offset)
-            self.at = offset
+                self._raw.seek(self.at)
             return
         if offset < self.at:
             with refusal():
@@ -98,7 +98,10 @@ def open_stream(path: bytes) -> Iterator[Stream]:
         source = _unpacked(raw, magic)
         stack.callback(source.close)
         with refusal():
-            _check_signature(source.read(len(SIGNATURE)))
+            start = source.read(len(SIGNATURE))
+            if start != SIGNATURE:
+                source.read(PIECE_BYTES)  # damage to a packed file shows at the end of a piece
+            _check_signature(start)
             source.seek(0)
         yield Stream(raw, source, packed=source is not raw)
 
