@@ -44,7 +44,7 @@ def test_a_slow_file_is_named_in_this_process(tmp_path: Path) -> None:
 
 
 def test_a_slow_file_in_a_scan_costs_no_other(tmp_path: Path) -> None:
-    """A large frame exhausts a very short patience and is named; the next, patient scan reads it."""
+    """A large frame exhausts a very short patience and is named; a patient scan reads it."""
     folder = tmp_path / "frames"
     write_run(folder, 4)
     write_frame(folder / "slow.fits", noise(shape=(6000, 6000)), DATE__OBS="2026-10-10T02:00:00")
