@@ -2,8 +2,9 @@
 
 import os
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
@@ -11,13 +12,16 @@ from sqlalchemy import Connection, Engine, Row
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
-from runlog.core.nights import HOURS_PER_DEGREE
+from runlog.core.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
+from runlog.core.story.heavens import MoonCrossing
 from runlog.errors import UsageError
 from runlog.store import runs as run_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
 from runlog.store.listing import paths_of_frames
+
+DAY = timedelta(hours=24)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +64,10 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     lights = [r for r in rows if r.kind == Kind.LIGHT.value and r.counted]
     paths = paths_of_frames(connection, [r.id for r in lights])
     first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
-    dark = _dark(run.night, lights, settings)
-    story = tell((_told(r) for r in lights), settings.policy, dark)
+    sky = _sky(run.night, lights, settings)
+    dark = sky.dark
+    told = [_told(r) for r in lights]
+    story = tell(told, settings.policy, dark, sky.moon, sky.midnight)
     added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
     row = {
         "night": run.night or None,
@@ -146,17 +152,27 @@ def _questions(lights: list[Row[Any]]) -> list[str]:
     return [f"{text} ({n} frame{'s' * (n > 1)})" for text, n in counts.most_common()]
 
 
-def _dark(
-    night: str, lights: list[Row[Any]], settings: Settings
-) -> tuple[datetime, datetime] | None:
-    """Find when it was dark, from the first light with a site, else the config's site."""
+@dataclass(frozen=True, slots=True)
+class Sky:
+    """What Sun and Moon do in a night, where the site is known."""
+
+    dark: tuple[datetime, datetime] | None = None
+    midnight: datetime | None = None  # the Sun is lowest
+    moon: Sequence[MoonCrossing] = ()
+
+
+def _sky(night: str, lights: list[Row[Any]], settings: Settings) -> Sky:
+    """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
     placed = next((r for r in lights if None not in (r.latitude_deg, r.longitude_deg)), None)
     latitude = placed.latitude_deg if placed else settings.latitude_deg
     longitude = placed.longitude_deg if placed else settings.longitude_deg
+    height = (placed.elevation_m if placed else None) or settings.elevation_m
     if latitude is None or longitude is None or not night:
-        return None
+        return Sky()
+    from runlog.core.moon import moon_crossings
     from runlog.core.sky import Site, dark_window
 
-    noon = datetime.combine(date.fromisoformat(night), datetime.min.time(), UTC)
-    noon += timedelta(hours=12 - longitude * HOURS_PER_DEGREE)
-    return dark_window(noon, Site(latitude, longitude))
+    site = Site(latitude, longitude, height)
+    noon = noon_before(date.fromisoformat(night), longitude)
+    moon = moon_crossings(noon, noon + DAY, site)
+    return Sky(dark_window(noon, site), noon + DAY / 2, moon)

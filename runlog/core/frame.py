@@ -85,6 +85,7 @@ class Question:
 
     code: str
     text: str
+    cure: str = ""  # what `runlog correct` is given: a field and, where one is known, its value
 
 
 @dataclass(frozen=True, slots=True)

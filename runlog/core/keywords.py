@@ -126,16 +126,23 @@ _SPELLINGS: dict[str, str] = {
     # OBSGEO-B, -L, -H [F] and SITELAT, SITELONG [S].
     "latitude": (
         "SITELAT OBSGEO-B LAT-OBS OBS-LAT LATITUDE LATITUD SITE-LATITUDE GEOLAT OBSLATITUDE "
-        "GPS-LAT LAT"
+        "GPS-LAT LAT ESOTELGEOLAT"
     ),
     "longitude": (
         "SITELONG SITELON OBSGEO-L LONG-OBS LON-OBS OBS-LONG OBS-LON LONGITUD LONGITUDE "
-        "SITE-LONGITUDE GEOLON GEOLONG GPS-LONG GPS-LON LONG LON"
+        "SITE-LONGITUDE GEOLON GEOLONG GPS-LONG GPS-LON LONG LON "
+        "ESOTELGEOLON"
     ),
     "elevation": (
         "SITEELEV OBSGEO-H ALT-OBS OBS-ELEV OBS-ALT ELEVATIO ELEVATION SITEALT GEOELEV "
-        "GPS-ALT GPS-ELEV"
+        "GPS-ALT GPS-ELEV ESOTELGEOELEV"
     ),
+    # What tells the longitude's sign beside the longitude: see `longitude`.
+    "sidereal_time": (
+        "LST-OBS LST LST-BEG LST-STRT LSTSTART LST-HDR ST ST-OBS STSTART SIDTIME SIDEREAL "
+        "SIDERTIM LMST LOCALST OBS-LST TELLST"
+    ),
+    "hour_angle": "HA HA-OBS HA-STRT OBJCTHA TELHA HOURANGL HOURANG",
     # The telescope's own altitude in degrees as often as the site's in metres.
     "altitude_of_something": "ALTITUDE HEIGHT",
 }
