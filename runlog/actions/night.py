@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
+from runlog.core.asked import Asked, Raised, gather
 from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
 from runlog.core.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
@@ -86,7 +87,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "to_check": list(story.to_check),
         "events": [_event(e, first_path) for e in story.events],
     }
-    return NightReport(row, story, dark, _questions(lights), Counter(
+    return NightReport(row, story, dark, _questions(lights, run.night, run.rig), Counter(
         r.kind for r in rows if r.kind != Kind.LIGHT.value))  # fmt: skip
 
 
@@ -142,14 +143,19 @@ def _event(event: Event, paths: dict[str, str | None]) -> dict[str, Any]:
     }
 
 
-def _questions(lights: list[Row[Any]]) -> list[str]:
+def _questions(lights: list[Row[Any]], night: str, rig: str) -> list[str]:
     """Gather what is doubtful in the headers, each question once with how many ask it."""
-    counts = Counter(
-        question["text"]
+    raised = (
+        Raised(q["code"], q["text"], q.get("cure", ""), night, rig)
         for row in lights
-        for question in (*row.header_questions, *row.run_questions)
+        for q in (*row.header_questions, *row.run_questions)
     )
-    return [f"{text} ({n} frame{'s' * (n > 1)})" for text, n in counts.most_common()]
+    return [_asked(one) for one in gather(raised)]
+
+
+def _asked(one: Asked) -> str:
+    """Write a question; with the command where it knows the value to set."""
+    return f"{one.counted}. To settle it: {' or '.join(one.commands)}" if one.own else one.counted
 
 
 @dataclass(frozen=True, slots=True)

@@ -123,8 +123,8 @@ def _believable_length(seconds: float, card: Card, doubts: Doubts) -> bool:
 
 # --- temperature ---------------------------------------------------------------------------------
 
-# Detectors are cooled by liquid nitrogen to -90 to -200 C, in the infrared to 30 K (common practice,
-# no source); air was never colder than -89.2 C (WMO, Vostok 1983).
+# Liquid nitrogen cools detectors to -90 to -200 C, in the infrared helium to 30 K (common
+# practice, no source); air was never colder than -89.2 C (WMO, Vostok 1983).
 _COLDEST_C = {"ambient_temperature": -90.0, "focus_temperature": -90.0}
 _COLDEST_DETECTOR_C, _WARMEST_C = -250.0, 60.0
 _ZERO_C_K = 273.15

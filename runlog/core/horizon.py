@@ -20,9 +20,7 @@ def sun_span(altitudes_deg: Sequence[float]) -> str:
     if (round(low) < 0) == (round(high) < 0):
         near, far = sorted((abs(low), abs(high)))
         return f"{near:.0f} to {far:.0f} degrees {_side(low)} the horizon"
-    return (
-        f"between {_degrees(low)} {_side(low)} and {_degrees(high)} {_side(high)} the horizon"
-    )
+    return f"between {_degrees(low)} {_side(low)} and {_degrees(high)} {_side(high)} the horizon"
 
 
 def _degrees(altitude_deg: float) -> str:

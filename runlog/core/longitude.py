@@ -7,7 +7,7 @@ some hours of it. They decide between east and west and nothing finer.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import NamedTuple
 
@@ -20,7 +20,9 @@ from runlog.core.sidereal import days_since_j2000, greenwich_sidereal_deg
 
 _SIDE = r"(?P<side>east|west|e|w)(?:wards?|ern)?"
 _SIGN = r"(?P<sign>positive|negative|plus|minus|\+(?:ve)?|-(?:ve)?|<\s*0|>\s*0)"
-_SIGN_FIRST = re.compile(rf"{_SIGN}[\s=:]*(?:is|to(?:\s+the)?|for|in|towards?)?[\s=:]*{_SIDE}(?![a-z])")
+_SIGN_FIRST = re.compile(
+    rf"{_SIGN}[\s=:]*(?:is|to(?:\s+the)?|for|in|towards?)?[\s=:]*{_SIDE}(?![a-z])"
+)
 _SIDE_FIRST = re.compile(rf"(?<![a-z]){_SIDE}(?:\s+longitudes?)?[\s=:(]*(?:is|are)?[\s=:(]*{_SIGN}")
 _UNIT = r"(?:\bdeg(?:ree)?s?|\bd|°)\.?"
 _WEST = re.compile(rf"\bwest(?:wards?|ern)?\b|{_UNIT}\s*w\b|[(\[]\s*w\s*[)\]]|^\s*w\s*$")
@@ -48,7 +50,6 @@ class Clue(NamedTuple):
     """A longitude that follows from something else in the header, and how far off it may be."""
 
     longitude_deg: float
-    words: str
     low_deg: float
     high_deg: float
     clearly_deg: float
@@ -70,36 +71,34 @@ def read_longitude(
         value = _east_positive(card, angle.value, angle.hemisphere)
         if -360 <= value <= 360:
             value = (value + 180) % 360 - 180 if abs(value) > 180 else value
-            clue = _contradiction(value, _clues(index, taken))
-            if clue is None:
+            if not _contradicted(value, _clues(index, taken)):
                 return value
-            _ask(card, value, clue, latitude_deg, doubts)
+            _ask(card, value, latitude_deg, doubts)
             return -value
         doubts.ask("site", f"{card.keyword} {card.value}: a longitude lies within 360 degrees")
     return None
 
 
-def _contradiction(value: float, clues: Iterator[Clue]) -> Clue | None:
-    """Find what fits only the other sign; the first clue that fits one sign alone decides."""
+def _contradicted(value: float, clues: Iterable[Clue]) -> bool:
+    """Tell whether only the other sign fits; the first clue that fits one sign alone decides."""
     for clue in clues:
         own, other = clue.off_deg(value), clue.off_deg(-value)
         if own == 0 and other >= clue.clearly_deg:
-            return None
+            return False
         if other == 0 and own >= clue.clearly_deg:
-            return clue
-    return None
+            return True
+    return False
 
 
-def _ask(
-    card: Card, value: float, clue: Clue, latitude_deg: float | None, doubts: Doubts
-) -> None:
+def _ask(card: Card, value: float, latitude_deg: float | None, doubts: Doubts) -> None:
+    """Say what was taken; which clue decided is left out, so that a night asks one question."""
     written = "" if card.value is None else text_of(card.value)
     text = (
-        f"{card.keyword} {written} was taken as {-value:g}, east positive: {clue.words} belongs to "
-        f"a longitude near {clue.longitude_deg:.0f}"
+        f"{card.keyword} {written} was taken as {-value:g}, east positive: only that sign fits the "
+        "header's UTC together with its sidereal time, hour angle or local time"
     )
     latitude = "LATITUDE" if latitude_deg is None else f"{latitude_deg:g}"
-    doubts.ask("site-longitude", text, f'site "{latitude} {value:g}"')
+    doubts.ask("site-longitude", text, f'site "{latitude} {-value:g}"')
 
 
 # --- what the card itself says --------------------------------------------------------------
@@ -135,25 +134,23 @@ def _clues(index: CardIndex, taken: Taken) -> Iterator[Clue]:
         return
     greenwich_deg = greenwich_sidereal_deg(days_since_j2000(taken.at_utc))
     late_deg = _CLOCK_SLACK_DEG + (taken.exposure_s or 0.0) * _SECOND_DEG
-    for sidereal_deg, words in _sidereal(index, taken.ra_deg):
-        longitude = (sidereal_deg - greenwich_deg + 180) % 360 - 180
-        yield Clue(longitude, words, -_CLOCK_SLACK_DEG, late_deg, _CLOCK_CLEARLY_DEG)
-    for hours, keyword in _zone_hours(index, taken.at_utc):
+    for sidereal_deg in _sidereal(index, taken.ra_deg):
+        longitude = sidereal_deg - greenwich_deg
+        yield Clue(longitude, -_CLOCK_SLACK_DEG, late_deg, _CLOCK_CLEARLY_DEG)
+    for hours in _zone_hours(index, taken.at_utc):
         if abs(hours) > _SAME_CLOCK_H:
-            longitude = (hours * 15 + 180) % 360 - 180
-            words = f"the local time in {keyword}"
-            yield Clue(longitude, words, -_ZONE_SLACK_DEG, _ZONE_SLACK_DEG, _ZONE_CLEARLY_DEG)
+            yield Clue(hours * 15, -_ZONE_SLACK_DEG, _ZONE_SLACK_DEG, _ZONE_CLEARLY_DEG)
 
 
-def _sidereal(index: CardIndex, ra_deg: float | None) -> Iterator[tuple[float, str]]:
+def _sidereal(index: CardIndex, ra_deg: float | None) -> Iterator[float]:
     for card in index.all("sidereal_time"):
         hour_deg = _turn_deg(card, hours_by_size=True)
         if hour_deg:
-            yield hour_deg, f"the sidereal time in {card.keyword}"
+            yield hour_deg
     for card in index.all("hour_angle"):
         hour_deg = _turn_deg(card, hours_by_size=False)
         if hour_deg is not None and ra_deg is not None:
-            yield hour_deg + ra_deg, f"the hour angle in {card.keyword}"
+            yield hour_deg + ra_deg
 
 
 _TURN_UNITS = (
@@ -189,16 +186,16 @@ def _per_unit(card: Card) -> float | None:
     return next((deg for pattern, deg in _TURN_UNITS if pattern.search(comment)), None)
 
 
-def _zone_hours(index: CardIndex, at_utc: datetime) -> Iterator[tuple[float, str]]:
+def _zone_hours(index: CardIndex, at_utc: datetime) -> Iterator[float]:
     """Give how far local time is ahead of UTC: as stated behind a time, else by comparing."""
     for name in ("date_start", "time_start", "date_local", "date_end"):
         for card in index.all(name):
             if isinstance(card.value, str) and (minutes := _stated_offset_min(card.value)):
-                yield minutes / 60, card.keyword
+                yield minutes / 60
     for card in index.all("date_local"):
         hours = _ahead_h(card.value, at_utc) if isinstance(card.value, str) else None
         if hours is not None:
-            yield hours, card.keyword
+            yield hours
 
 
 def _stated_offset_min(text: str) -> int | None:

@@ -64,7 +64,7 @@ def _elevation_m(index: CardIndex, doubts: Doubts) -> float | None:
 
 
 def _from_centre(index: CardIndex) -> Site | None:
-    """Turn OBSGEO-X, -Y, -Z (metres from the Earth's centre; FITS Standard 4.0, 8.4.1) to a site."""
+    """Turn OBSGEO-X, -Y, -Z (metres from the Earth's centre, FITS Standard 4.0) to a site."""
     found = [index.get(f"OBSGEO{axis}") for axis in "XYZ"]
     numbers = [number_and_unit(card) for card in found if card is not None]
     if len(numbers) != 3 or None in numbers:

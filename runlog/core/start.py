@@ -251,10 +251,10 @@ class _Reader:
     def _check_day(self, start: datetime, source: str) -> None:
         if start.year < _FIRST_CCD:
             text = f"{source} says {start:%Y-%m-%d}, before the first CCD at a telescope"
-            self.doubts.ask("date-before-ccds", text)
+            self.doubts.ask("date-before-1990", text)
         elif start.date() in _CLOCKS_BEGIN:
             text = f"{source} says {start:%Y-%m-%d}, where a clock begins that was never set"
-            self.doubts.ask("date-before-ccds", text)
+            self.doubts.ask("date-before-1990", text)
 
     def _check_end(self, start: datetime) -> None:
         card = self.index.first("date_end")

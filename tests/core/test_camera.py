@@ -292,4 +292,4 @@ def test_a_temperature_is_possible_or_none(name, value):
     """Guards the law that no impossible temperature passes, whatever the card holds."""
     card = ("SET-TEMP" if name.startswith("set") else "CCD-TEMP", value)
     found, _ = read(camera.read_temperature_c, card, args=(name,))
-    assert found is None or -120.0 <= found <= 60.0
+    assert found is None or -250.0 <= found <= 60.0
