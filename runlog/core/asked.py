@@ -36,7 +36,7 @@ _CURES = (
     ("pixel-size", 'rig "TELESCOPE + CAMERA"'),
     ("focal-length", 'rig "TELESCOPE + CAMERA"'),
 )
-_MEANT = {_SHIFT: ' (SHIFT as in "1h later"; or the evening\'s date)'}
+_MEANT = {_SHIFT: 'SHIFT as in "1h later", or the evening\'s date'}
 NOTHING_TO_DO = "Nothing has to be done: the value was read as said, or left out where it cannot be"
 MOST_COMMANDS = 3
 
@@ -129,15 +129,16 @@ def _usual_cure(code: str) -> str:
 
 
 def _command(cure: str, rig: str, nights: set[str]) -> str:
+    """Write the command for one rig; words in capitals are explained behind it."""
     if cure.split(" ", 1)[0] not in list(Field):
         return cure
-    words = [_COMMAND, cure]
-    if nights == {""}:
-        pass
-    elif len(nights) == 1:
-        words.append(f"--night {next(iter(nights))}")
-    elif not cure.startswith(Field.SITE):  # a rig's site is one, its clock is wrong by the night
-        words.append(f"--night DATE [{min(nights - {''})} to {max(nights)}]")
+    words, meant = [_COMMAND, cure], [_MEANT[cure]] if cure in _MEANT else []
+    dated = sorted(nights - {""})
+    if len(dated) == 1:
+        words.append(f"--night {dated[0]}")
+    elif dated and not cure.startswith(Field.SITE):  # a rig's site is one, clocks err by the night
+        words.append("--night DATE")
+        meant.append(f"DATE from {dated[0]} to {dated[-1]}")
     if rig:
         words.append(f"--rig {shlex.quote(rig)}")
-    return " ".join(words) + _MEANT.get(cure, "")
+    return " ".join(words) + (f" ({'; '.join(meant)})" if meant else "")
