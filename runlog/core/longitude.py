@@ -18,15 +18,19 @@ from runlog.core.frame import Card
 from runlog.core.questions import Doubts
 from runlog.core.sidereal import days_since_j2000, greenwich_sidereal_deg
 
-_SIDE = r"(?P<side>east|west|e|w)(?:wards?|ern)?"
-_SIGN = r"(?P<sign>positive|negative|plus|minus|\+(?:ve)?|-(?:ve)?|<\s*0|>\s*0)"
+# "Western" alone is the name of some observatory.
+_SIDE = r"(?P<side>east|west|e|w)(?:wards?|ern(?=\s+long))?"
+_WORDS = r"positive|negative|plus|minus|[+-]ve|[<>]\s*0"
+# A dash with blanks around it is no sign.
 _SIGN_FIRST = re.compile(
-    rf"{_SIGN}[\s=:]*(?:is|to(?:\s+the)?|for|in|towards?)?[\s=:]*{_SIDE}(?![a-z])"
+    rf"(?P<sign>{_WORDS}|\+|-(?=\s?=|[ew]))[\s=:]*(?:is|to(?:\s+the)?|for|in|towards?)?[\s=:]*{_SIDE}(?![a-z])"
 )
-_SIDE_FIRST = re.compile(rf"(?<![a-z]){_SIDE}(?:\s+longitudes?)?[\s=:(]*(?:is|are)?[\s=:(]*{_SIGN}")
+_SIDE_FIRST = re.compile(
+    rf"(?<![a-z]){_SIDE}(?:\s+longitudes?)?[\s=:(]*(?:is|are)?[\s=:(]*(?P<sign>{_WORDS}|\+|(?<=[ewt=])-)"
+)
 _UNIT = r"(?:\bdeg(?:ree)?s?|\bd|°)\.?"
-_WEST = re.compile(rf"\bwest(?:wards?|ern)?\b|{_UNIT}\s*w\b|[(\[]\s*w\s*[)\]]|^\s*w\s*$")
-_EAST = re.compile(rf"\beast(?:wards?|ern)?\b|{_UNIT}\s*e\b|[(\[]\s*e\s*[)\]]|^\s*e\s*$")
+_WEST = re.compile(rf"\bwest(?:wards?|ern(?=\s+long))?\b|{_UNIT}\s*w\b|[(\[]\s*w\s*[)\]]|^\s*w\s*$")
+_EAST = re.compile(rf"\beast(?:wards?|ern(?=\s+long))?\b|{_UNIT}\s*e\b|[(\[]\s*e\s*[)\]]|^\s*e\s*$")
 
 # Sidereal time and hour angle are written some minutes before the start at the earliest, after the
 # exposure at the latest; four minutes are a degree (common practice, no source).
@@ -118,11 +122,11 @@ def _east_positive(card: Card, value: float, hemisphere: str) -> float:
 
 def _positive_west(comment: str) -> bool | None:
     """Tell from words such as "east negative" which way is positive; None where nothing says."""
-    match = _SIGN_FIRST.search(comment) or _SIDE_FIRST.search(comment)
-    if match is None:
+    found = [m for p in (_SIGN_FIRST, _SIDE_FIRST) if (m := p.search(comment)) is not None]
+    if not found:
         return None
-    positive = match["sign"][0] in "p+>" and match["sign"] != "minus"
-    return (match["side"][0] == "w") == positive
+    match = min(found, key=re.Match.start)  # in "east positive west negative" the first two words
+    return (match["side"][0] == "w") == (match["sign"][0] in "p+>")
 
 
 # --- what else the header says --------------------------------------------------------------
