@@ -64,7 +64,7 @@ def _explained(base: str, lights: Sequence[Lit]) -> Question:
             _all_down(turned),
             _site_cure(first),
         ),
-        f"local time was written as UTC ({said} it was {{}})": (
+        f"local time was written as UTC (about {said} it was {{}})": (
             _all_down(shifted) if hours else "",
             f'date "{said}"',
         ),

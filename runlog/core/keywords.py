@@ -142,6 +142,7 @@ _SPELLINGS: dict[str, str] = {
         "LST-OBS LST LST-BEG LST-STRT LSTSTART LST-HDR ST ST-OBS STSTART SIDTIME SIDEREAL "
         "SIDERTIM LMST LOCALST OBS-LST TELLST"
     ),
+    "utc_offset": "UTCOFFST UTCOFFS UTC-OFFSET UTC-OFF GMTOFFST GMTOFFS TZOFFSET TZ-OFFS",
     "hour_angle": "HA HA-OBS HA-STRT OBJCTHA TELHA HOURANGL HOURANG",
     # The telescope's own altitude in degrees as often as the site's in metres.
     "altitude_of_something": "ALTITUDE HEIGHT",

@@ -6,6 +6,7 @@ sidereal time, or the hour angle of the target, belongs to one longitude only; l
 some hours of it. They decide between east and west and nothing finer.
 """
 
+import math
 import re
 from collections.abc import Iterable, Iterator
 from datetime import datetime
@@ -40,6 +41,9 @@ _CLOCK_CLEARLY_DEG = 15.0  # the other sign must be so much worse
 _ZONE_SLACK_DEG, _ZONE_CLEARLY_DEG = 30.0, 30.0
 _SAME_CLOCK_H = 0.2  # a computer that runs on UTC says nothing of the place
 _SECOND_DEG = 360 / 86400
+_LOCAL = re.compile(r"\blocal\b(?!.*\b(?:utc?|gmt|universal|sidereal)\b)", re.IGNORECASE)
+_COMPACT = re.compile(r"[+-][0-9]{4}\Z")
+_OFFSETS = ((14, 1), (14 * 60, 60), (14 * 3600, 3600))  # the greatest offset, and parts of an hour
 
 
 class Taken(NamedTuple):
@@ -191,15 +195,35 @@ def _per_unit(card: Card) -> float | None:
 
 
 def _zone_hours(index: CardIndex, at_utc: datetime) -> Iterator[float]:
-    """Give how far local time is ahead of UTC: as stated behind a time, else by comparing."""
+    """Give how far local time is ahead of UTC: as stated, else by comparing clocks.
+
+    A card called time zone is not looked at: as many count it positive to the west.
+    """
     for name in ("date_start", "time_start", "date_local", "date_end"):
         for card in index.all(name):
             if isinstance(card.value, str) and (minutes := _stated_offset_min(card.value)):
                 yield minutes / 60
-    for card in index.all("date_local"):
-        hours = _ahead_h(card.value, at_utc) if isinstance(card.value, str) else None
-        if hours is not None:
-            yield hours
+    for card in index.all("utc_offset"):
+        if (stated_h := _offset_h(card)) is not None:
+            yield stated_h
+    for name in ("date_local", "date_start", "time_start"):
+        for card in index.all(name):
+            if name == "date_local" or _LOCAL.search(card.comment):
+                ahead_h = _ahead_h(card.value, at_utc) if isinstance(card.value, str) else None
+                if ahead_h is not None:
+                    yield ahead_h
+
+
+def _offset_h(card: Card) -> float | None:
+    """Read "local time minus UTC" in hours, or by its size in minutes or seconds."""
+    if isinstance(card.value, str) and _COMPACT.match(card.value):
+        hours, minutes = int(card.value[:3]), int(card.value[3:])
+        return hours + math.copysign(minutes / 60, hours)
+    angle = None if card.value is None else parse_angle(card.value)
+    if angle is None:
+        return None
+    size = next((scale for most, scale in _OFFSETS if abs(angle.value) <= most), None)
+    return None if size is None else angle.value / size
 
 
 def _stated_offset_min(text: str) -> int | None:

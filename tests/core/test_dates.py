@@ -174,7 +174,8 @@ def test_gps_time_is_19_s_behind_tai():
 
 @pytest.mark.parametrize(
     ("written", "scale"),
-    [("UTC", "UTC"), ("UTC(NIST)", "UTC"), ("UTC approximate", "UTC"), ("Universal time", "UTC"), ("tt(tai)", "TT"), ("IAT", "IAT"), ("ET", "ET"),
+    [("UTC", "UTC"), ("UTC(NIST)", "UTC"), ("UTC approximate", "UTC"),
+     ("Universal time", "UTC"), ("tt(tai)", "TT"), ("IAT", "IAT"), ("ET", "ET"),
      ("LOCAL", "LOCAL"), ("TCG", None), ("MESZ", None)],
 )  # fmt: skip
 def test_time_scales_are_known_by_name(written, scale):

@@ -49,7 +49,7 @@ def test_both_mistakes_are_named_where_both_fit():
     """Guards a guess: local time written as UTC can look just the same."""
     asked = daylight_question(lit([0, 1, 2], -WEST_DEG))
     assert "the sign of the longitude is wrong" in asked.text
-    assert "or local time was written as UTC (7h earlier" in asked.text
+    assert "or local time was written as UTC (about 7h earlier" in asked.text
     assert asked.cure == 'site "31.68 -110.88"\ndate "7h earlier"'
 
 
@@ -61,7 +61,7 @@ def test_local_time_written_as_utc():
         for x in lit(ALL_NIGHT, WEST_DEG)
     ]
     asked = daylight_question(lights)
-    assert "local time was written as UTC (7h later it was" in asked.text
+    assert "local time was written as UTC (about 7h later it was" in asked.text
     assert asked.cure.splitlines()[-1] == 'date "7h later"'
     assert " of 7 light frames" in asked.text
 

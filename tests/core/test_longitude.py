@@ -89,6 +89,11 @@ SIDEREAL = clock(sidereal_h(WEST_DEG))
         [("DATE-OBS", "2019-03-03T23:30:00-0700")],
         [("LOCTIME", "23:30:00", "local time at start")],
         [("DATE-LOC", "2019-03-03T23:30:00")],
+        [("TIME-OBS", "23:30:00", "local time of start")],
+        [("UTCOFFST", -7.0)],
+        [("UTC-OFFSET", "-07:00")],
+        [("TZOFFSET", "-0700")],
+        [("UTCOFFST", -25200, "[s]")],
         # A sidereal time that fits neither sign leaves the word to the next clue.
         [("LST", clock(sidereal_h(WEST_DEG) + 6.0)), ("LOCTIME", "23:30:00")],
     ],
@@ -114,6 +119,8 @@ def test_the_headers_clocks_turn_the_sign(evidence):
         (75.9, [("LOCTIME", "14:30:00")]),  # Kashgar keeps Beijing's time
         (5.2, [("LST", clock(sidereal_h(-5.2)))]),  # too near to Greenwich to tell
         (110.9, [("LOCTIME", "who knows")]),
+        (110.9, [("TIMEZONE", 7), ("TIMEZONE", -7)]),  # counted both ways
+        (110.9, [("UTCOFFST", 99999999.0), ("TZOFFSET", "MST")]),
         (110.9, [("HA", 3.0, "Hour Angle")]),  # hours or degrees?
     ],
 )
