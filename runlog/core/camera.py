@@ -130,6 +130,7 @@ _COLDEST_DETECTOR_C, _WARMEST_C = -250.0, 60.0
 _ZERO_C_K = 273.15
 _KELVIN = (150.0, 333.15)  # -123 to 60 degrees Celsius
 _FAHRENHEIT = frozenset({"F", "DEG F", "DEGF", "°F", "FAHRENHEIT"})
+_SAID_FAHRENHEIT = re.compile(r"\bdeg(?:rees?)?\.?\s*F\b|°\s*F\b|fahrenheit", re.IGNORECASE)
 
 
 def read_temperature_c(index: CardIndex, name: str, doubts: Doubts) -> float | None:
@@ -156,7 +157,7 @@ def _to_celsius(value: float, unit: str, card: Card, doubts: Doubts) -> float:
     if _is_kelvin(unit, card):
         return value - _ZERO_C_K
     unit = unit.upper()
-    if unit in _FAHRENHEIT:
+    if unit in _FAHRENHEIT or (not unit and _SAID_FAHRENHEIT.search(card.comment)):
         return (value - 32) / 1.8
     if not unit.startswith(("C", "DEG C", "°C", "CELSIUS")) and _KELVIN[0] <= value <= _KELVIN[1]:
         text = f"{card.keyword} {card.value} was taken as kelvin, {value - _ZERO_C_K:.1f} C"

@@ -303,6 +303,7 @@ def test_a_temperature_is_possible_or_none(name, value):
         ("sensor_temperature", ("CAMTEMP", -1.0, "in Kelvin, =-1 if no data"), None, set()),
         ("sensor_temperature", ("CCD-TEMP", -999.0), None, {"temperature"}),
         ("sensor_temperature", ("CCD-TEMP", 100.0), None, {"temperature"}),
+        ("ambient_temperature", ("TEMPAMB", 64.4, "Mean temperature in deg F"), 18.0, set()),
         ("ambient_temperature", ("AMBTEMP", -134.25), None, {"temperature"}),
     ],
 )
