@@ -79,10 +79,11 @@ _SPELLINGS: dict[str, str] = {
     # --- camera ------------------------------------------------------------------------------
     "sensor_temperature": (
         "CCD-TEMP DET-TEMP DETTEM SENSTEMP SENSORTEMP CAM-TEMP CAMTEMP CHIPTEMP CCDTEM1 "
-        "CCD-TMP TEMPERAT TEMPERATURE"
+        "CCD-TMP CCDATEMP CCDTEMP1 TEMPERAT TEMPERATURE"
     ),
     "set_temperature": (
-        "SET-TEMP SETTEMP CCD-SET CCDSETTMP TEMP-SET TEMPSETP SETPOINT TARGTEMP COOLSET CCDTSET"
+        "SET-TEMP SETTEMP CCD-SET CCDSETTMP TEMP-SET TEMPSETP SETPOINT TARGTEMP COOLSET CCDTSET "
+        "CCDSTEMP"
     ),
     # GAIN is e/ADU in [N] and the camera's setting in common practice: see `camera.read_gain`.
     "gain": "GAIN GAINSET GAIN-SET CAMGAIN GAINRAW ISOSPEED ISO ISOSPEEDRATING",

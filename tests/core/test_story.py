@@ -344,6 +344,14 @@ def test_a_colder_sensor_lost_nothing():
     assert event.cost_s == 0
 
 
+def test_what_the_headers_do_not_give_is_named():
+    """A known sensor temperature is not said to be missing."""
+    camera = story(clean_run(set_c=None)).verdicts[Part.CAMERA]
+    assert "unknown, because the headers give no set temperature" in camera.evidence
+    camera = story(clean_run(sensor_c=None, set_c=None)).verdicts[Part.CAMERA]
+    assert "do not give sensor and set temperature" in camera.evidence
+
+
 def test_a_steady_difference_all_night_is_told_as_one():
     """A sensor 3 C above its set point on every frame may be a reading: neither is claimed."""
     camera = story(clean_run(sensor_c=-7.0)).verdicts[Part.CAMERA]

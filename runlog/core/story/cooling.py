@@ -28,7 +28,7 @@ def cooling_verdict(lights: Lights) -> Iterator[PartVerdict]:
     """Say how far the sensor was from its set point, and on which side."""
     off = [d for t in lights if (d := off_set_point_c(t)) is not None]
     if not off:
-        yield unknown("the headers do not give sensor and set temperature")
+        yield unknown(_why_unknown(lights))
     elif max(map(abs, off)) <= COOLING_OFF_C:
         text = f"the sensor stayed within {max(map(abs, off)):.1f} C of its set point"
         yield PartVerdict(Opinion.GOOD, text)
@@ -37,6 +37,14 @@ def cooling_verdict(lights: Lights) -> Iterator[PartVerdict]:
     else:
         yield from _warmer(off)
         yield from _colder(off)
+
+
+def _why_unknown(lights: Lights) -> str:
+    if any(t.frame.sensor_c is not None for t in lights):
+        return "the headers give no set temperature"
+    if any(t.frame.set_c is not None for t in lights):
+        return "the headers do not give the sensor's temperature"
+    return "the headers do not give sensor and set temperature"
 
 
 def _steady(off: Sequence[float]) -> bool:
