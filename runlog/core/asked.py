@@ -5,7 +5,7 @@ Questions that differ only by numbers are one question with a range.
 
 import re
 import shlex
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -16,7 +16,7 @@ from runlog.core.corrections import Field
 _NAMES = frozenset({"filter-unknown", "kind-unknown", "kind-conflict", "bayer"})
 _NUMBER = re.compile(
     r"(?<![\w.:/\"'-])(?:"
-    r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:T[0-9:.]+)?"  # a date
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:T[0-9]{2}(?::[0-9]{2}){1,2}(?:\.[0-9]+)?)?"  # a date
     r"|[+-]?[0-9]{1,3}(?::[0-9]{2}){1,2}(?:\.[0-9]+)?"  # sexagesimal
     r"|[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?"
     r")(?![\w:/\"'-]|\.[0-9])"
@@ -69,23 +69,23 @@ class Asked:
 
 def gather(raised: Iterable[Raised]) -> list[Asked]:
     """Gather questions, the most frequent first; their order does not matter."""
-    groups: dict[tuple[str, str], list[Raised]] = defaultdict(list)
-    for one in raised:
-        groups[one.code, _pattern(one)].append(one)
-    asked = [_asked(group) for group in groups.values()]
+    groups: dict[tuple[str, tuple[str, ...]], dict[Raised, int]] = defaultdict(dict)
+    for one, frames in Counter(raised).items():
+        groups[one.code, _pattern(one)][one] = frames
+    asked = [_asked(list(group), sum(group.values())) for group in groups.values()]
     return sorted(asked, key=lambda a: (-a.frames, a.code, a.text))
 
 
-def _pattern(one: Raised) -> str:
-    return one.text if one.code in _NAMES else _NUMBER.sub("#", one.text)
+def _pattern(one: Raised) -> tuple[str, ...]:
+    return (one.text,) if one.code in _NAMES else tuple(_NUMBER.split(one.text))
 
 
-def _asked(group: Sequence[Raised]) -> Asked:
+def _asked(group: Sequence[Raised], frames: int) -> Asked:
     text = group[0].text
     if len({one.text for one in group}) > 1:
         text = _ranged([one.text for one in group])
     commands = tuple(_commands(group))
-    return Asked(group[0].code, text, len(group), commands, any(one.cure for one in group))
+    return Asked(group[0].code, text, frames, commands, any(one.cure for one in group))
 
 
 def _ranged(texts: Sequence[str]) -> str:

@@ -2,6 +2,9 @@
 
 import random
 
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from runlog.core.asked import Raised, gather
 
 SITE = 'site "31.7 -110.9"'
@@ -76,3 +79,10 @@ def test_the_likelier_cure_comes_first():
     (asked,) = gather(raised("odd", rig=f"Rig {n}") for n in range(9))
     assert len(asked.commands) == 4
     assert asked.commands[-1] == "and 6 more like these"
+
+
+@given(st.lists(st.text("0123456789-+:.T# eE/'x\0", max_size=24), max_size=12))
+@settings(deadline=None)
+def test_no_text_breaks_it(texts):
+    """Guards `check` from whatever a header's values look like, and the count of frames."""
+    assert sum(asked.frames for asked in gather(map(raised, texts))) == len(texts)
