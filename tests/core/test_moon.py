@@ -61,7 +61,7 @@ def usno_boston():
 
 
 def test_the_usno_table_of_a_year():
-    """Every one of 707 printed minutes of Boston in 1984 is met within a minute; worst measured 32.5 s."""
+    """Each of 707 printed minutes of Boston in 1984 is met; worst measured 32.5 s."""
     printed = list(usno_boston())
     assert len(printed) > 700
     start = datetime(1983, 12, 31, tzinfo=UTC)
