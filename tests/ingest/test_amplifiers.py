@@ -17,6 +17,7 @@ from runlog.core.failures import FailureKind, kind_of_failure
 from runlog.core.header import HeaderRules
 from runlog.ingest.fits import open_frame
 from runlog.ingest.task import Task, read_file
+from tests.real import real_frames
 from tests.tools import header_of, noise
 
 Array = np.ndarray[Any, Any]
@@ -204,3 +205,22 @@ def test_one_frame_with_overscan_is_left_whole(tmp_path: Path) -> None:
     header = header_of({"DATASEC": part.header["DATASEC"], "BIASSEC": part.header["BIASSEC"]})
     fits.PrimaryHDU(part.data, header).writeto(tmp_path / "a.fits")
     assert pixels_of(tmp_path / "a.fits").shape == (HEIGHT // 2, WIDTH // 2 + OVER)
+
+
+def test_real_amplifiers(tmp_path: Path) -> None:
+    """A real raw frame of four amplifiers: as put together by hand, and its sky without seams."""
+    path = real_frames() / "single" / "mef_raw_test_frame.fits.gz"
+    if not path.exists():
+        pytest.skip("the raw frame of four amplifiers is not among the real frames here")
+    outcome, found = outcome_of(path), pixels_of(path).astype(float)
+    with fits.open(path) as hdus:
+        parts = [hdu.data.astype(float) for hdu in hdus[1:]]
+    cut = [part[:512, :512] - np.median(part[:512, 519:540]) for part in parts]
+    # By their DETSEC: upper left, lower left, lower right, upper right; turned up, right or both.
+    left = np.vstack([cut[1], cut[0][::-1]])
+    right = np.vstack([cut[2][:, ::-1], cut[3][::-1, ::-1]])
+    by_hand = np.hstack([left, right])
+    assert np.abs(found - by_hand - outcome.header.pedestal_adu).max() <= 1
+    skies = [np.median(quarter) for half in np.split(found, 2) for quarter in np.hsplit(half, 2)]
+    assert np.ptp(skies) < outcome.frame.measurement.noise_adu
+    assert outcome.frame.measurement.stars > 300

@@ -7,14 +7,13 @@ from math import sqrt
 import numpy as np
 
 from runlog.core.frame import FaultName
-from runlog.core.story.events import COOLING_OFF_C
+from runlog.core.story.cooling import cooling_verdict
 from runlog.core.story.told import (
     Lights,
     Opinion,
     PartVerdict,
     lost_words,
     plural,
-    unknown,
 )
 
 ENOUGH_ALIKE = 5  # frames of one kind, to say what is usual
@@ -27,7 +26,7 @@ HOT_CHECK = "the cooler, and whether the darks still fit"
 
 def camera_verdict(lights: Lights) -> PartVerdict:
     """Sum up what is known of the camera; the worst finding names the verdict."""
-    findings = [*_readout(lights), *_cooling(lights), *_noise(lights), *_hot_pixels(lights)]
+    findings = [*_readout(lights), *cooling_verdict(lights), *_noise(lights), *_hot_pixels(lights)]
     known = [f for f in findings if f.verdict is not Opinion.UNKNOWN] or findings
     worst = [Opinion.POOR, Opinion.FAIR, Opinion.GOOD, Opinion.UNKNOWN]
     opinion = min((f.verdict for f in known), key=worst.index)
@@ -42,27 +41,6 @@ def _readout(lights: Lights) -> Iterator[PartVerdict]:
     if hit:
         text = f"{plural(len(hit), 'frame')} with a glitch in the read-out{lost_words(hit)}"
         yield PartVerdict(Opinion.POOR, text, "the camera's data cable, its hub and its power")
-
-
-def _cooling(lights: Lights) -> Iterator[PartVerdict]:
-    off = [
-        abs(t.frame.sensor_c - t.frame.set_c)
-        for t in lights
-        if t.frame.sensor_c is not None and t.frame.set_c is not None
-    ]
-    if not off:
-        yield unknown("the headers do not give sensor and set temperature")
-    elif max(off) <= COOLING_OFF_C:
-        text = f"the sensor stayed within {max(off):.1f} C of its set point"
-        yield PartVerdict(Opinion.GOOD, text)
-    else:
-        count = sum(value > COOLING_OFF_C for value in off)
-        text = (
-            f"the sensor was up to {max(off):.1f} C off its set point, more than "
-            f"{COOLING_OFF_C:.0f} C on {count} of {len(off)} frames"
-        )
-        check = "the cooler's power and the set point: about 40 C under ambient is the most"
-        yield PartVerdict(Opinion.POOR, text, check)
 
 
 def _noise(lights: Lights) -> Iterator[PartVerdict]:
