@@ -85,9 +85,7 @@ def _about_place_name(name: str, rows: Sequence[Row[Any]], names: TargetNames) -
 
 
 def _field_deg(rows: Sequence[Row[Any]]) -> float:
-    fields = [
-        field_of_view_deg(r.width, r.height, r.binning_x, r.pixel_um, r.focal_mm) for r in rows
-    ]
+    fields = [field_of_view_deg(r.width, r.height, r.arcsec_per_px) for r in rows]
     return min((f for f in fields if f), default=USUAL_FIELD_DEG)
 
 

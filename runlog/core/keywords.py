@@ -26,6 +26,13 @@ _SPELLINGS: dict[str, str] = {
         "IMAGETYP IMAGETYPE IMAGE-TYP FRAMETYP FRAMETYPE FRAME OBSTYPE OBS-TYPE IMGTYPE "
         "IMGTYP IMTYPE EXPTYPE PICTTYPE CCDTYPE DATA-TYP"
     ),
+    # Products of pipelines, dispersers, modes of observing: see `observatory`.
+    "product": "PRODTYPE PROCTYPE PRODCATG ESO-PRO-CATG",
+    "disperser": (
+        "DISPERSR DISPERSER DISPERSE DISPNAME DISPELEM GRISM GRISNAME GRISMID GRISM1 GRATING "
+        "GRATNAME GRATID GRNAME ALGRNM ESO-INS-GRIS1-NAME ESO-INS-GRIS-NAME"
+    ),
+    "observing_mode": "OBSMODE OBS-MODE INSMODE INSTMODE",
     # SNAPSHOT [S]: "number of images combined".
     "combined": (
         "NCOMBINE STACKCNT SNAPSHOT NUMFRAME NUMFRAMES NFRAMES NFRAME NIMAGES NUMCOMB NCOMB "
@@ -120,6 +127,13 @@ _SPELLINGS: dict[str, str] = {
     ),
     "rotator": "ROTATANG ROTATOR ROTPOS ROTANG ROTANGLE ROTATORANGLE ROTMECH ROTMPA",
     "sky_angle": "OBJCTROT POSANGLE POSANG ROTSKYPA SKYPA SKYANGLE PA CROTA2",
+    # Arc seconds a pixel; and a millimetre of the focal plane (PLTSCALE: sky surveys' plates).
+    "plate_scale": (
+        "SECPIX SECPIX1 SECPIX2 PIXSCALE PIXSCAL1 PIXSCAL2 PIXSCAL PIXELSCALE PIXSCL IM-SCALE "
+        "IMSCALE IMGSCALE IMAGESCALE CCDSCALE ARCSECPP ARCSECPIX ARCPIX ASPP SCALE "
+        "ESO-INS-PIXSCALE ESO-INS-PIXSCAL"
+    ),
+    "plate_scale_mm": "PLTSCALE PLATSCAL PLATESCALE FOCSCALE TELSCALE ESO-TEL-FOCU-SCALE",
     "pier_side": "PIERSIDE SIDEOFPI SIDEOFPIER TELPIER",
     "airmass": "AIRMASS AIRMASS1 AMSTART SECZ",
     # --- site --------------------------------------------------------------------------------
