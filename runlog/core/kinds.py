@@ -118,7 +118,7 @@ def _split_path(parts: Sequence[str]) -> tuple[Sequence[str], str]:
 def stem(name: str) -> str:
     """Give a file's name without its FITS and compression endings."""
     base = name
-    for ending in (".gz", ".fz", ".fits", ".fit", ".fts"):
+    for ending in (".gz", ".bz2", ".xz", ".z", ".fz", ".fits", ".fit", ".fts"):
         if base.lower().endswith(ending):
             base = base[: -len(ending)]
     return base

@@ -105,9 +105,7 @@ def _is_celestial(index: CardIndex, axis: int) -> bool:
 
 def _cd(index: CardIndex) -> Matrix | None:
     """Read CDi_j; where one is given, the missing ones are zero."""
-    found = {
-        (i, j): _number(index, f"CD{i}{j}", f"CD00{i}00{j}") for i in (1, 2) for j in (1, 2)
-    }
+    found = {(i, j): _number(index, f"CD{i}{j}", f"CD00{i}00{j}") for i in (1, 2) for j in (1, 2)}
     if all(value is None for value in found.values()):
         return None
     units = [_unit(index, axis) for axis in (1, 2)]

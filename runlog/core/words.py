@@ -103,8 +103,10 @@ _FLAT_COMPANY = _PLAIN | _set(
 )
 _FLAT_WORDS = _set("flat flats skyflat skyflats domeflat domeflats dflat twilight")
 # What a header adds to the word for a flat: "projector flat", "FLAT,LAMP", "dome flat lamp on".
-_FLAT_IN_HEADER = _FLAT_COMPANY | _FLAT_WORDS | _set(
-    "projector projection quartz led internal inst instrument on off high low"
+_FLAT_IN_HEADER = (
+    _FLAT_COMPANY
+    | _FLAT_WORDS
+    | _set("projector projection quartz led internal inst instrument on off high low")
 )
 # The dark ones of the sky: with these in a name, "dark" is part of the target's name.
 _DARK_SKY = _set("nebula nebulae ldn lbn lynds barnard cloud globule lane shark horse")

@@ -99,7 +99,7 @@ def test_no_filter_is_no_name(raw):
 @pytest.mark.parametrize(
     "raw",
     ["UV/IR cut", "L-Wide", "Ha+OIII", "HaOIII", "Dual Band", "Infrared", "Far Red", "Ha 7", "R2",
-     "City light", "Methane 889nm", "SHO", "Redux", "Cyan", "IR", "z", "Lumen", "Nebula"],
+     "City light", "Methane 889nm", "SHO", "Redux", "Cyan", "IR", "Z", "Lumen", "Nebula"],
 )  # fmt: skip
 def test_an_unknown_name_is_kept(raw):
     """Guards against folding a filter into another it only looks like."""
