@@ -15,9 +15,9 @@ from runlog.core.filters import System, fold_filter, system_in
 from runlog.core.frame import Card
 
 _OF_OBSERVATORIES = (
-    "OBSERVAT PROPID PROPOSID PROPOSAL PROPOSER PINAME PICOI PI OBSTYPE OBSID DETSEC DETSIZE CCDSEC "
-    "DATASEC BIASSEC TRIMSEC NCCDS NAMPS DTTELESC DTSITE DTINSTRU PROCTYPE PRODTYPE PHOTFILT "
-    "TELRADEC"
+    "OBSERVAT PROPID PROPOSID PROPOSAL PROPOSER PINAME PICOI PI OBSTYPE OBSID DETSEC DETSIZE "
+    "CCDSEC DATASEC BIASSEC TRIMSEC NCCDS NAMPS DTTELESC DTSITE DTINSTRU PROCTYPE PRODTYPE "
+    "PHOTFILT TELRADEC"
 ).split()
 _OF_CAPTURE = ("SBSTDVER", "XPIXSZ")
 _ENOUGH = 2
@@ -36,12 +36,11 @@ def read_filter(index: CardIndex, names: Mapping[str, str]) -> tuple[str | None,
     to a name.
     """
     first, weak = None, None
-    system = _system(index)
     for card in index.all("filter"):
         if card.value is None or isinstance(card.value, bool):
             continue
         raw = text_of(card.value)
-        folded = fold_filter(raw, names, system)
+        folded = fold_filter(raw, names, _system(index) if len(raw) == 1 else System.UNKNOWN)
         if folded is None:
             first = first or raw
         elif _gives_way(card, folded):

@@ -133,6 +133,7 @@ def _last_two(path_parts: Sequence[str]) -> tuple[str, str]:
     return (path_parts[-2] if len(path_parts) > 1 else ""), path_parts[-1]
 
 
+_NOT_SAID = ("unknown", "undefined", "?")  # what a filter's card says where it knows none
 _TAKEN_OF_THE_SKY = (Kind.LIGHT, Kind.STACK)
 
 
@@ -143,9 +144,10 @@ def _names(
     target, (raw, name) = index.text("target"), read_filter(index, rules.filter_names)
     if kind not in _TAKEN_OF_THE_SKY:
         return target, raw, name
-    in_file = target_in_file_name(file_stem)
-    if raw is None and mono:
-        raw, name = _filter_by_name(target, file_stem, in_file, rules, doubts)
+    untold = mono and (raw is None or raw.strip().lower() in _NOT_SAID)
+    in_file = target_in_file_name(file_stem) if untold or target is None else None
+    if untold:
+        raw, name = _filter_by_name(raw, target or "", file_stem, in_file, rules, doubts)
     if target is not None:
         return without_own_filter(target, name), raw, name
     if in_file is not None:
@@ -154,12 +156,18 @@ def _names(
 
 
 def _filter_by_name(
-    target: str | None, file_stem: str, in_file: str | None, rules: HeaderRules, doubts: Doubts
+    raw: str | None,
+    target: str,
+    file_stem: str,
+    in_file: str | None,
+    rules: HeaderRules,
+    doubts: Doubts,
 ) -> tuple[str | None, str | None]:
-    by_target = filter_in_target(target) if target else None
+    """Look for the filter in the target's words, then in the file's; `raw` where neither tells."""
+    by_target = filter_in_target(target)
     said = by_target or filter_in_file_name(file_stem, in_file)
     if said is None:
-        return None, None
+        return raw, None
     whose = "the target's name" if by_target else "the file name"
     doubts.ask("filter-from-name", f"the header names no filter; {whose} says {said}")
     return said, fold_filter(said, rules.filter_names)
@@ -169,7 +177,7 @@ def _check_filter(raw: str | None, folded: str | None, doubts: Doubts) -> None:
     if folded is not None and folded.startswith("Slot "):
         text = f"the header gives only {raw}; name that slot's filter in the settings"
         doubts.ask("filter-unknown", text)
-    elif raw is None or raw.strip().lower() in ("unknown", "undefined", "?"):
+    elif raw is None or raw.strip().lower() in _NOT_SAID:
         doubts.ask("filter-unknown", "nothing tells which filter was used")
 
 

@@ -24,7 +24,7 @@ _SPELLINGS: dict[str, str] = {
     # IMAGETYP [S], OBSTYPE [N]; FRAME also holds running numbers, which `kinds` ignores.
     "kind": (
         "IMAGETYP IMAGETYPE IMAGE-TYP FRAMETYP FRAMETYPE FRAME OBSTYPE OBS-TYPE IMGTYPE "
-        "IMGTYP IMTYPE EXPTYPE PICTTYPE CCDTYPE DATA-TYP"
+        "IMGTYP IMTYPE EXPTYPE PICTTYPE CCDTYPE DATA-TYP KOAIMTYP FLAVOR"
     ),
     # Products of pipelines, dispersers, modes of observing: see `observatory`.
     "product": "PRODTYPE PROCTYPE PRODCATG ESO-PRO-CATG",

@@ -45,7 +45,7 @@ def kind_by_category(index: CardIndex) -> Told | None:
     """Read ESO's DPR cards: what it was, then what through. None without them, or unknown words."""
     card = index.get("ESODPRTYPE")
     if card is None or not isinstance(card.value, str):
-        return None
+        return _acquisition(index)
     types, techniques = _listed(card), _listed(index.get("ESODPRTECH"))
     kind = next((kind for word, kind in _BY_TYPE if word in types), None)
     if kind in _NEEDS_NO_LIGHT:
@@ -56,6 +56,14 @@ def kind_by_category(index: CardIndex) -> Told | None:
     if kind is not Kind.FLAT and category is not None and "ACQUISITION" in _listed(category):
         return Told(Kind.FOCUS, category)
     return None if kind is None else Told(kind, card)
+
+
+def _acquisition(index: CardIndex) -> Told | None:
+    """Read OBSCLASS "acq": a look at where the telescope points (from memory)."""
+    card = index.get("OBSCLASS")
+    if card is None or not str(card.value).lower().startswith("acq"):
+        return None
+    return Told(Kind.FOCUS, card)
 
 
 def _listed(card: Card | None) -> frozenset[str]:

@@ -25,7 +25,7 @@ _SURE = frozenset(
 )
 _LETTERS = frozenset("LRGBV")
 _BANDWIDTH = re.compile(r"\d{1,2}(?:[.,]\d)?nm\Z", re.IGNORECASE)
-# Prefixes of two letters that also stand before a counter: only believed with the number glued on.
+# Short prefixes that also stand before a counter: only believed with the number glued on.
 _GLUED_ONLY = frozenset(
     {"cr", "tr", "wr", "pal", "ced", "coll", "mess", "mes", "gum", "mel", "aco"}
 )

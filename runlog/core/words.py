@@ -32,8 +32,8 @@ def _table(words: Mapping[Kind, str]) -> dict[str, Kind]:
 HEADER_KINDS = _table(
     {
         Kind.LIGHT: (
-            "light lights object objects obj science sci target standard standards std normal expose "
-            "standardstar stdstar"
+            "light lights object objects obj science sci target standard standards std normal "
+            "expose standardstar stdstar"
         ),
         Kind.DARK: "dark darks drk thermal darkcurrent",
         Kind.BIAS: "bias biases zero zeros offset offsets",
@@ -45,17 +45,18 @@ HEADER_KINDS = _table(
         ),
         Kind.FLAT_DARK: "flatdark flatdarks darkflat darkflats darkforflat darkforflats darkofflat",
         Kind.FOCUS: (
-            "focus autofocus focusing focussing focusrun focussequence vcurve acq platesolve platesolving solve "
-            "solving center centre centering centring acquisition acquire pointing align alignment "
-            "polaralign polaralignment slew"
+            "focus autofocus focusing focussing focusrun focussequence vcurve acq platesolve "
+            "platesolving solve solving center centre centering centring acquisition acquire pointing align "
+            "alignment polaralign polaralignment slew"
         ),
         Kind.STACK: (
             "tricolor tricolour stack stacked integration integrated master livestack coadd"
         ),
         Kind.OTHER: (
-            "snapshot test preview guide guider guiding arc arcs comp comparison lamp sky loop framing "
-            "finder video spectrum spectra spectral echelle wave wavecal comparc complamp arclamp "
-            "lamparc etalon thar thorium mask bpm badpixelmask weight weightmap dqmask wtmap expmap"
+            "snapshot test preview guide guider guiding arc arcs comp comparison lamp sky loop "
+            "framing finder video spectrum spectra spectral echelle wave wavecal comparc complamp "
+            "arclamp experimental lamparc etalon thar thorium mask bpm badpixelmask weight weightmap "
+            "dqmask wtmap expmap"
         ),
     }
 )
