@@ -46,8 +46,8 @@ HEADER_KINDS = _table(
         Kind.FLAT_DARK: "flatdark flatdarks darkflat darkflats darkforflat darkforflats darkofflat",
         Kind.FOCUS: (
             "focus autofocus focusing focussing focusrun focussequence vcurve acq platesolve "
-            "platesolving solve solving center centre centering centring acquisition acquire pointing align "
-            "alignment polaralign polaralignment slew"
+            "platesolving solve solving center centre centering centring acquisition acquire "
+            "pointing align alignment polaralign polaralignment slew"
         ),
         Kind.STACK: (
             "tricolor tricolour stack stacked integration integrated master livestack coadd"
@@ -55,8 +55,8 @@ HEADER_KINDS = _table(
         Kind.OTHER: (
             "snapshot test preview guide guider guiding arc arcs comp comparison lamp sky loop "
             "framing finder video spectrum spectra spectral echelle wave wavecal comparc complamp "
-            "arclamp experimental lamparc etalon thar thorium mask bpm badpixelmask weight weightmap "
-            "dqmask wtmap expmap"
+            "arclamp experimental lamparc etalon thar thorium mask bpm badpixelmask weight "
+            "weightmap dqmask wtmap expmap"
         ),
     }
 )

@@ -178,6 +178,20 @@ def test_spellings_that_differ_in_case_are_asked_about(archive):
     assert 'merge "HOME FIELD" "Home field"' in questions(archive, "HOME FIELD")
 
 
+def test_names_that_differ_by_a_number_are_two_things(archive):
+    """Tiles of a survey, asteroids and standard fields are no spellings of one another."""
+    pairs = [("07801", "07802"), ("2021 SO2", "2021 SO3"), ("S82_01", "S82_02")]
+    for a, b in pairs:
+        archive.light(a, **M33).light(b, **M33)
+    archive.light("DECaLS_25440_z", FILTER="z DECam SDSS c0004 9260.0 1520.0")
+    archive.light("DECaLS_25440_r", FILTER="r DECam SDSS c0002 6415.0 1480.0").scan()
+    asked = {name: " ".join(line["questions"]) for name, line in archive.lines().items()}
+    assert not any("Another spelling" in said for said in asked.values())
+    for a, b in pairs:
+        assert f'"{a}" "{b}"' not in " ".join(asked.values())
+    assert archive.lines()["DECaLS 25440"]["frames"] == 2
+
+
 def test_two_names_at_one_place_are_asked_about(archive):
     """An unknown name that points where a known object is."""
     archive.light("Home field", 2, **M33).light("M33", 2, **M33).scan()
