@@ -24,6 +24,7 @@ _ARCSEC = {
 _POSSIBLE_ARCSEC = (0.003, 1500.0)
 _AGREE = 0.05  # nominal focal lengths are seldom nearer
 _PER_MM = re.compile(r"(?:/|per)\s*mm|mm\s*(?:-1|\^-1)", re.IGNORECASE)
+_LENGTH = re.compile(r"(?<![a-z])(?:[uµmn]?m|microns?)\s*(?:/|per)\s*pix", re.IGNORECASE)
 _OF_IMAGE = re.compile(r"arc|sec|pix|\"|″|scale", re.IGNORECASE)
 
 
@@ -175,7 +176,12 @@ def _mm_a_pixel(optics: Optics) -> float:
 
 
 def _speaks_of_it(card: Card) -> bool:
-    """Tell a plate scale from other scales: a bare SCALE has to say what it is of."""
+    """Tell a plate scale from other scales: a bare SCALE has to say what it is of.
+
+    Some give the size of the pixel, in micrometres or metres a pixel.
+    """
+    if _LENGTH.search(f"{card.comment} {card.value}"):
+        return False
     if card.keyword.upper() not in ("SCALE", "IMSCALE"):
         return True
     return _OF_IMAGE.search(f"{card.comment} {card.value}") is not None

@@ -33,7 +33,7 @@ HEADER_KINDS = _table(
     {
         Kind.LIGHT: (
             "light lights object objects obj science sci target standard standards std normal "
-            "expose standardstar stdstar"
+            "expose imaging standardstar stdstar"
         ),
         Kind.DARK: "dark darks drk thermal darkcurrent",
         Kind.BIAS: "bias biases zero zeros offset offsets",
@@ -55,8 +55,8 @@ HEADER_KINDS = _table(
         Kind.OTHER: (
             "snapshot test preview guide guider guiding arc arcs comp comparison lamp sky loop "
             "framing finder video spectrum spectra spectral echelle wave wavecal comparc complamp "
-            "arclamp experimental lamparc etalon thar thorium mask bpm badpixelmask weight "
-            "weightmap dqmask wtmap expmap"
+            "arclamp experimental spectroscopic spectroscopy lamparc etalon thar "
+            "thorium mask bpm badpixelmask weight weightmap dqmask wtmap expmap"
         ),
     }
 )

@@ -240,6 +240,7 @@ def test_scales_agree_with_astropy(cards):
         {**TAN, "CDELT1": 0.0, "CDELT2": 0.0},
         {"SCALE": 1.0},  # of what?
         {"PIXSCALE": 0.0},
+        {"PIXEL SCALE": (43.08, "[um/pixel] pixel scale")},
         {"PLTSCALE": 67.2},  # arc seconds a millimetre, and no pixel size
     ],
 )

@@ -291,8 +291,8 @@ FOCUS_FOLDERS = [
 ]  # fmt: skip
 NO_FOCUS_FOLDERS = [
     "in focus", "refocused", "keepers-focus-ok", "focus ok", "good focus", "focus checked",
-    "AF And", "AF_Cyg", "Autofocus nebula", "focus on andromeda", "defocused", "after focus", "focus issue",
-    "Lights",
+    "AF And", "AF_Cyg", "Autofocus nebula", "focus on andromeda", "defocused", "after focus",
+    "focus issue", "Lights",
 ]  # fmt: skip
 
 
