@@ -142,12 +142,13 @@ def _names(
 ) -> tuple[str | None, str | None, str | None]:
     """Give the target, the filter as written and folded; names tell what no card does."""
     target, (raw, name) = index.text("target"), read_filter(index, rules.filter_names)
-    if kind not in _TAKEN_OF_THE_SKY:
-        return target, raw, name
+    of_the_sky = kind in _TAKEN_OF_THE_SKY
     untold = mono and (raw is None or raw.strip().lower() in _NOT_SAID)
-    in_file = target_in_file_name(file_stem) if untold or target is None else None
-    if untold:
+    in_file = target_in_file_name(file_stem) if of_the_sky and (untold or not target) else None
+    if untold and (of_the_sky or kind is Kind.FLAT):
         raw, name = _filter_by_name(raw, target or "", file_stem, in_file, rules, doubts)
+    if not of_the_sky:
+        return target, raw, name
     if target is not None:
         return without_own_filter(target, name), raw, name
     if in_file is not None:

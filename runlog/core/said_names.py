@@ -1,8 +1,8 @@
 """What the words of a target's or a file's name tell of target and filter, where no card does.
 
 A file's name gives a target only by a catalogue number or a nickname known here, and a filter only
-by a word that can mean nothing else, or a letter in the company of a target and settings: nothing
-is made up from a counter, a date or a program's own words.
+by a word that can mean nothing else, or a letter in the company of a target, a length or the kind
+of frame: nothing is made up from a counter, a date or a program's own words.
 """
 
 import re
@@ -24,6 +24,7 @@ _SURE = frozenset(
     "red green blue lum luminance ha halpha oiii o3 sii s2 nii hb hbeta clear".split()
 )
 _LETTERS = frozenset("LRGBV")
+_KINDS = frozenset("light lights flat flats skyflat domeflat".split())
 _BANDWIDTH = re.compile(r"\d{1,2}(?:[.,]\d)?nm\Z", re.IGNORECASE)
 # Short prefixes that also stand before a counter: only believed with the number glued on.
 _GLUED_ONLY = frozenset(
@@ -33,7 +34,7 @@ _GLUED_ONLY = frozenset(
 _DARK_CLOUD = re.compile(r"(?<![A-Za-z0-9])B ?([0-9]{2,3})(?![0-9A-Za-z])")
 _NICKNAMED = frozenset(NICKNAMES.values())
 _LENGTH = re.compile(r"\d+(?:\.\d+)?(?:s|sec|secs|min|ms)\Z", re.IGNORECASE)
-_SPLIT = re.compile(r"[\s_,;()\[\]+=]+|-(?![0-9])|(?<![0-9])-(?=[0-9]+[a-z])")
+_SPLIT = re.compile(r"[\s_,;()\[\]+=]+|-(?![0-9])|(?<=[A-Za-z])-(?=[0-9])")
 
 
 def words_in(name: str) -> list[str]:
@@ -43,10 +44,10 @@ def words_in(name: str) -> list[str]:
 
 def filter_in_file_name(stem: str, target: str | None) -> str | None:
     """Give the one filter a file's name tells; `target` is what the name says it shows."""
-    rest = _without(stem, target)
-    words = words_in(rest)
+    words = words_in(_without(stem, target))
     found = {name for place in range(len(words)) if (name := _filter_at(words, place))}
-    if not found and (target is not None or any(map(_LENGTH.match, words))):
+    in_company = any(_LENGTH.match(word) or word.lower() in _KINDS for word in words)
+    if not found and (target is not None or in_company):
         found = {word for word in words if word in _LETTERS}
     return _widened(found, words)
 
@@ -144,5 +145,6 @@ def without_own_filter(target: str, filter_name: str | None) -> str:
     last = match["last"]
     if len(last) == 1:
         tile = re.search(r"[0-9]{4,}\Z", match["name"]) is not None
-        return match["name"] if tile and filter_name == f"{last}'" else target
+        own = last.islower() and filter_name in (last, f"{last}'")
+        return match["name"] if tile and own else target
     return match["name"] if fold_filter(last) == filter_name and len(last) > 1 else target

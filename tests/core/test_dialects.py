@@ -4,6 +4,7 @@ The headers are made up here in the manner of the source named beside each. Plat
 against `astropy.wcs.utils.proj_plane_pixel_scales`, which computes them another way.
 """
 
+import json
 import warnings
 from dataclasses import dataclass, field
 
@@ -12,7 +13,13 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from astropy.wcs.utils import proj_plane_pixel_scales
 
+from runlog.core.corrections import Field, corrected_header
 from runlog.core.frame import Kind
+from runlog.core.said_names import (
+    filter_in_file_name,
+    target_in_file_name,
+    without_own_filter,
+)
 from runlog.core.targets import fold_target
 from tests.core.test_header import codes_of, header_of
 
@@ -269,3 +276,73 @@ def test_a_binned_frame_with_a_card_alone_is_asked_about():
     assert "plate-scale" in codes_of(header_of({"PIXSCALE": 0.5, "XBINNING": 2}))
     said = header_of({"PIXSCALE": (0.5, "arcsec/pixel, unbinned"), "XBINNING": 2})
     assert (said.arcsec_per_px, "plate-scale" in codes_of(said)) == (1.0, False)
+
+
+def test_what_a_person_says_of_the_optics_sets_the_scale():
+    """Guards a corrected focal length: 206.264806 x 3.76 / 540 = 1.43622, times bin 2."""
+    header = header_of({"XPIXSZ": 7.52, "XBINNING": 2, "PIXSCALE": 1.0})
+    said = json.dumps([None, None, 540.0, None])
+    corrected = corrected_header(header, {Field.RIG: said}, lambda _: None)
+    assert corrected.arcsec_per_px == pytest.approx(2.87244, abs=1e-4)
+    renamed = corrected_header(
+        header, {Field.RIG: json.dumps(["t", "c", None, None])}, lambda _: None
+    )
+    assert renamed.arcsec_per_px == header.arcsec_per_px
+
+
+# --- names of files -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("stem", "target", "filter_name"),
+    [
+        ("M13_blue_0001", "M13", "B"),
+        ("Light_M31_R_300s_001", "M31", "R"),
+        ("Light_Horsehead_600s_Ha_7nm_0001", "Horsehead", "Ha 7nm"),
+        ("NGC 7000 - Panel 2_Ha_001", "NGC 7000 panel 2", "Ha"),
+        ("Sh2-101_SII_300s", "Sh2-101", "SII"),
+        ("Rosette_Ha_300s_0001", "Rosette", "Ha"),
+        ("Blue Snowball_001", "Blue Snowball", None),
+        ("Blue Snowball_R_60s", "Blue Snowball", "R"),
+        ("Light_L_0001", None, "L"),
+        ("Flat-Red-0003", None, "R"),
+        ("2024-05-05_21-10-33_Ha_-10.00_300.00s_0012", None, "Ha"),
+        ("M42_OIII_SII_001", "M42", None),
+        ("IMG_0001", None, None),
+        ("cloudynight_000", None, None),
+        ("2024-01-01_0001", None, None),
+        ("night_013343", None, None),
+        ("deep2g_ra352_1-ccd1", None, None),
+        ("k4m_160319_075112_ooi_zd_ls9.CCD3", None, None),
+        ("M_0001", None, None),
+        ("frame_m_12", None, None),
+        ("ic_0012", None, None),
+        ("cr_001", None, None),
+        ("B_0001", None, None),
+        ("c_0012", None, None),
+        ("iris_0001", None, None),
+        ("Red Rectangle_001", None, None),
+    ],
+)
+def test_a_file_name_tells_only_what_is_sure(stem, target, filter_name):
+    """Guards against a target or filter made up from a counter, a date, a camera or a colour."""
+    found = target_in_file_name(stem)
+    assert (found, filter_in_file_name(stem, found)) == (target, filter_name)
+
+
+@pytest.mark.parametrize(
+    ("target", "filter_name", "left"),
+    [
+        ("DECaLS_25440_z", "z'", "DECaLS_25440"),
+        ("Home_Ha", "Ha", "Home"),
+        ("Home_Ha", "OIII", "Home_Ha"),
+        ("Orion B", "B", "Orion B"),
+        ("IC 1318 B", "B", "IC 1318 B"),
+        ("Kepler-90 g", "g'", "Kepler-90 g"),
+        ("Ha", "Ha", "Ha"),
+        ("M 31", None, "M 31"),
+    ],
+)
+def test_a_target_leaves_out_its_own_filter_only(target, filter_name, left):
+    """Guards objects whose names end in a letter that is also a filter."""
+    assert without_own_filter(target, filter_name) == left
