@@ -319,3 +319,36 @@ def test_a_ring_of_names_is_refused(archive):
     said = archive.say("merge", "Other place", "One place", code=2)
     assert "one target already" in said
     assert archive.hours() == {"Other place": 2}
+
+
+# --- what is no target ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("folder", ["focus 3", "AF_012", "-focus", "#AF"])
+def test_a_planet_focused_on_is_no_target(tmp_path, folder):
+    """One or two frames of a focus folder take no part in the totals, whatever else the night."""
+    for n in range(2):
+        start = f"2026-10-09T19:0{n}:00"
+        write_frame(
+            tmp_path / "frames" / folder / f"f{n}.fits", noise(90 + n), OBJECT="Jupiter", EXPTIME=2.0,
+            DATE__OBS=start,
+        )  # fmt: skip
+    archive = Archive(tmp_path)
+    archive.light("M33", 2).scan()
+    assert archive.hours() == {"M 33": 2}
+    rows = runlog_json(tmp_path, "frames")["rows"]
+    assert [row["kind"] for row in rows].count("focus") == 2
+
+
+def test_names_of_files_name_what_no_card_does(tmp_path):
+    """Target and filter of a silent header come from the file's name, and are said to."""
+    frames = tmp_path / "frames"
+    for n in (1, 2):
+        silent = {"OBJECT": None, "FILTER": None, "DATE__OBS": f"2026-10-09T19:0{n}:00"}
+        write_frame(frames / f"M13_blue_000{n}.fits", noise(n), **silent)
+    assert here(tmp_path, "scan", frames).returncode == 0
+    (row,) = runlog_json(tmp_path, "totals")["rows"]
+    assert (row["target"], row["filter"], row["frames"]) == ("M 13", "B", 2)
+    said = here(tmp_path, "check").stdout
+    assert "the file name says M13 (2 frames)" in said
+    assert "the file name says B (2 frames)" in said
