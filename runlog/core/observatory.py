@@ -126,7 +126,7 @@ def spectrum_card(index: CardIndex) -> Card | None:
 def _spectral(index: CardIndex) -> Iterable[Card | None]:
     yield from (_wave_axis(index, axis) for axis in (1, 2))
     for card in index.all("disperser"):
-        if isinstance(card.value, str) and not _STRAIGHT.match(card.value.strip()):
+        if isinstance(card.value, str) and not _STRAIGHT.match(card.value.strip(" <([")):
             yield card
     for card in index.all("observing_mode"):
         if isinstance(card.value, str) and _MODES.match(card.value.strip()):

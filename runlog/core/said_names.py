@@ -133,18 +133,39 @@ def _without(stem: str, target: str | None) -> str:
     return stem if target is None else stem.replace(split_panel(target)[0], " ", 1)
 
 
-def without_own_filter(target: str, filter_name: str | None) -> str:
-    """Leave out of a target's name a last word that only repeats the frame's own filter.
+_LAST_WORD = re.compile(r"(?P<name>.*[^\s_\-,])[\s_\-,]+(?P<last>[^\s_\-,]+)\Z")
 
-    A single letter may be part of the name ("Orion B", "Kepler-90 g"): one of Sloan's counts behind
-    the number of a tile, of four digits and more.
+
+def without_own_filter(target: str, filter_name: str | None) -> str:
+    """Leave out of a target's name words at its end that only repeat the frame's own filter.
+
+    "Home_Ha" and "Home_Ha_300s" of a frame through Ha are "Home". A single letter may be part of
+    the name ("Orion B", "Kepler-90 g"): one of Sloan's counts behind the number of a tile, of four
+    digits and more; L, R and G before a length of exposure.
     """
-    match = re.match(r"(?P<name>.*[^\s_\-])[\s_\-]+(?P<last>[^\s_\-]+)\Z", target.strip())
-    if match is None or filter_name is None or not re.search(r"[A-Za-z0-9]{3}", match["name"]):
+    if filter_name is None:
         return target
+    kept, behind = target.strip(), ""
+    while (match := _LAST_WORD.match(kept)) and re.search(r"[A-Za-z0-9]{3}", match["name"]):
+        if _is_own(match, behind, filter_name):
+            return match["name"]
+        if not _says_how(match["last"]):
+            break
+        kept, behind = match["name"], match["last"]
+    return target
+
+
+def _says_how(word: str) -> bool:
+    return _LENGTH.match(word) is not None or _BANDWIDTH.match(word) is not None
+
+
+def _is_own(match: re.Match[str], behind: str, filter_name: str) -> bool:
     last = match["last"]
-    if len(last) == 1:
-        tile = re.search(r"[0-9]{4,}\Z", match["name"]) is not None
-        own = last.islower() and filter_name in (last, f"{last}'")
-        return match["name"] if tile and own else target
-    return match["name"] if fold_filter(last) == filter_name and len(last) > 1 else target
+    if len(last) > 1:
+        # Beside a catalogue number filters are left out when the name is folded.
+        own = fold_filter(last) == filter_name.partition(" ")[0]
+        return own and _numbered(match["name"]) is None
+    if last in "LRG":
+        return last == filter_name and _LENGTH.match(behind) is not None
+    tile = re.search(r"[0-9]{4,}\Z", match["name"]) is not None
+    return tile and last.islower() and filter_name in (last, f"{last}'")

@@ -329,10 +329,8 @@ def test_a_planet_focused_on_is_no_target(tmp_path, folder):
     """One or two frames of a focus folder take no part in the totals, whatever else the night."""
     for n in range(2):
         start = f"2026-10-09T19:0{n}:00"
-        write_frame(
-            tmp_path / "frames" / folder / f"f{n}.fits", noise(90 + n), OBJECT="Jupiter", EXPTIME=2.0,
-            DATE__OBS=start,
-        )  # fmt: skip
+        path = tmp_path / "frames" / folder / f"f{n}.fits"
+        write_frame(path, noise(90 + n), OBJECT="Jupiter", EXPTIME=2.0, DATE__OBS=start)
     archive = Archive(tmp_path)
     archive.light("M33", 2).scan()
     assert archive.hours() == {"M 33": 2}
