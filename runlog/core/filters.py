@@ -151,7 +151,7 @@ _SLOAN_WORD = re.compile(
     r"(?<![a-z])(?:sdss|sloan|decam|ps-?1|pan-?starrs|pstr|hsc|ztf|lsst)(?![a-z])", re.IGNORECASE
 )
 _JOHNSON_WORD = re.compile(
-    r"(?<![a-z])(?:bess(?:ell?)?|bssl|john(?:son)?|cous(?:ins)?|kron(?:-?cousins|s)?|harris)"
+    r"(?<![a-z])(?:bes(?:s(?:ell?)?)?|bssl|john(?:son)?|cous(?:ins)?|kron(?:-?cousins|s)?|harris)"
     r"(?![a-z])",
     re.IGNORECASE,
 )
@@ -160,7 +160,7 @@ _JOHNSON_BAND = re.compile(r"([UBVRI])c?\Z", re.IGNORECASE)
 # A band with a number of the observatory's: "g#782", "g.MP9401", "r_G0303".
 _NUMBERED = re.compile(r"([A-Za-z]+)(?:#[0-9]{2,4}|[._][A-Z]{1,2}[0-9]{4})\Z")
 _IN_WORDS = re.compile(r"([griz])[\s_\-]*band\Z")
-_PRIME_LAST = re.compile(r"(?:\A|[\s_\-])([ugriz])['′’`´]\Z")
+_PRIMED = re.compile(r"(?:\A|[\s_\-])([ugriz])['′’`´](?=\Z|[\s_])")
 _CLEAR_SLOT = re.compile(r"clear[\s_\-]?[0-9][a-z]?\Z", re.IGNORECASE)
 _EMPTY_SLOT = re.compile(r"(?:open|free|hole|blank)[\s_\-]?[0-9][0-9\-]*\Z", re.IGNORECASE)
 
@@ -185,7 +185,7 @@ def _letter(text: str, system: System) -> str | None:
 
 def _band_in_words(text: str) -> str | None:
     """Name the band that a name of several words tells; None where it tells none."""
-    in_words = _IN_WORDS.match(text) or _PRIME_LAST.search(text)
+    in_words = _IN_WORDS.match(text) or _PRIMED.search(text)
     if in_words:
         return _SLOAN[in_words[1].lower()]
     system = system_in(text)

@@ -56,6 +56,7 @@ HEADER_KINDS = _table(
             "snapshot test preview guide guider guiding arc arcs comp comparison lamp sky loop "
             "framing finder video spectrum spectra spectral echelle wave wavecal comparc complamp "
             "arclamp experimental spectroscopic spectroscopy lamparc etalon thar "
+            "wavelamp lampwave double counttest "
             "thorium mask bpm badpixelmask weight weightmap dqmask wtmap expmap"
         ),
     }

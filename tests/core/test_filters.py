@@ -73,7 +73,7 @@ SPELLINGS = {
         "g-band",
     ],
     "r'": ["r'", "Sloan r", "rp", "r#784", "ZTF_r"],
-    "i'": ["i'", "i", "sdss i", "Sloan i' filter", "ip", "Slot 3: i"],
+    "i'": ["i'", "i", "i'_int 789_157", "sdss i", "Sloan i' filter", "ip", "Slot 3: i"],
     "z'": ["z'", "z", "zs", "zp", "zd DECam k1038", "z DECam SDSS c0004 9260.0 1520.0"],
     "w": ["w", "PS1 w"],
     "g' 1nm": ["Sloan g 1nm", "g' 1nm", "1nm:Sloan g'"],
