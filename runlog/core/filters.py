@@ -185,9 +185,9 @@ def _letter(text: str, system: System) -> str | None:
 
 def _band_in_words(text: str) -> str | None:
     """Name the band that a name of several words tells; None where it tells none."""
-    in_words = _IN_WORDS.match(text) or _PRIMED.search(text)
-    if in_words:
-        return _SLOAN[in_words[1].lower()]
+    told = _IN_WORDS.findall(text) or _PRIMED.findall(text)
+    if told:
+        return _SLOAN[told[0].lower()] if len(told) == 1 else None
     system = system_in(text)
     if system is System.UNKNOWN:
         return None

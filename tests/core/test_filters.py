@@ -82,6 +82,7 @@ SPELLINGS = {
     "Johnson B": [
         "B#639",
         "B_BESS",
+        "B_Bes 440_100",
         "B Harris k1002",
         "Johnson B",
         "Bessell B",
