@@ -159,7 +159,7 @@ _SLOAN_BAND = re.compile(r"([ugrizyw])(?:p|s|d|[\s_]*prime|['′’`´])?\Z", re
 _JOHNSON_BAND = re.compile(r"([UBVRI])c?\Z", re.IGNORECASE)
 # A band with a number of the observatory's: "g#782", "g.MP9401", "r_G0303".
 _NUMBERED = re.compile(r"([A-Za-z]+)(?:#[0-9]{2,4}|[._][A-Z]{1,2}[0-9]{4})\Z")
-_IN_WORDS = re.compile(r"([griz])[\s_\-]*band\Z")
+_IN_WORDS = re.compile(r"\A([griz])[\s_\-]*band\Z")
 _PRIMED = re.compile(r"(?:\A|[\s_\-])([ugriz])['′’`´](?=\Z|[\s_])")
 _CLEAR_SLOT = re.compile(r"clear[\s_\-]?[0-9][a-z]?\Z", re.IGNORECASE)
 _EMPTY_SLOT = re.compile(r"(?:open|free|hole|blank)[\s_\-]?[0-9][0-9\-]*\Z", re.IGNORECASE)
