@@ -129,8 +129,11 @@ def test_no_filter_is_no_name(raw):
 
 @pytest.mark.parametrize(
     "raw",
-    ["UV/IR cut", "L-Wide", "Ha+OIII", "HaOIII", "Dual Band", "Infrared", "Far Red", "Ha 7", "R2",
-     "City light", "triband", "Tri band", "Methane 889nm", "SHO", "Redux", "Cyan", "IR", "Z", "Lumen", "Nebula"],
+    [
+        "UV/IR cut", "L-Wide", "Ha+OIII", "HaOIII", "Dual Band", "Infrared", "Far Red", "Ha 7",
+        "R2", "City light", "triband", "Tri band", "Methane 889nm", "SHO", "Redux", "Cyan", "IR",
+        "Z", "Lumen", "Nebula",
+    ],
 )  # fmt: skip
 def test_an_unknown_name_is_kept(raw):
     """Guards against folding a filter into another it only looks like."""
