@@ -102,7 +102,11 @@ def depth_of(row: StoredFrame) -> tuple[float, float] | None:
 
 
 def scale_of(row: StoredFrame) -> float | None:
-    """Arc seconds per pixel, binning included; None where the header does not tell."""
+    """Arc seconds per pixel by the optics, binning included; None where the header does not tell.
+
+    By the optics alone: world coordinates measure each frame a little otherwise, and a frozen
+    reference that was taken in pixels must stay so.
+    """
     if not row.pixel_um or not row.focal_mm:
         return None
     return plate_scale_arcsec(row.pixel_um * row.binning_x, row.focal_mm)

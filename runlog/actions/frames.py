@@ -8,7 +8,6 @@ from typing import Any
 from sqlalchemy import Engine, Row
 
 from runlog.core.frame import Kind
-from runlog.core.scale import plate_scale_arcsec
 from runlog.store.engine import reading
 from runlog.store.files import failures
 from runlog.store.listing import Wanted, list_frames, paths_of_frames
@@ -63,7 +62,7 @@ def _row(row: Row[Any], files: Sequence[tuple[bytes, bool]]) -> Entry:
         "night": row.night or None,
         "rig": row.rig,
         "binning": row.binning_x,
-        "fwhm_arcsec": arcsec(row.fwhm_px, row.pixel_um, row.binning_x, row.focal_mm),
+        "fwhm_arcsec": arcsec(row.fwhm_px, row.arcsec_per_px),
         "gradient_pct": gradient_pct(row.gradient_adu, row.background_adu, row.pedestal_adu),
         "field": row.field,
         "grade": row.grade if is_light else None,
@@ -90,13 +89,9 @@ def unreadable_row(path: bytes, reason: str) -> Entry:
     }
 
 
-def arcsec(
-    width_px: float | None, pixel_um: float | None, binning: int, focal_mm: float | None
-) -> float | None:
+def arcsec(width_px: float | None, arcsec_per_px: float | None) -> float | None:
     """Turn a width into arc seconds where the header tells the plate scale."""
-    if width_px is None or not pixel_um or not focal_mm:
-        return None
-    return width_px * plate_scale_arcsec(pixel_um * binning, focal_mm)
+    return None if width_px is None or not arcsec_per_px else width_px * arcsec_per_px
 
 
 def gradient_pct(

@@ -10,7 +10,6 @@ from runlog.core.frame import Card, FrameHeader, Kind, Shape
 from runlog.core.header import parse_header
 from runlog.core.nights import night_of
 from runlog.core.personal import NOTHING_SAID, Said, spelling_key
-from runlog.core.scale import plate_scale_arcsec
 from runlog.core.targets import NO_TARGET, TargetNames
 from runlog.store.catalogue import target_names
 from runlog.store.frames import Interpreted, Interpreter
@@ -72,9 +71,7 @@ def _target(header: FrameHeader, shape: Shape, said: Said, names: TargetNames) -
         return said.changes.final(apart)
     name = names.fold(header.target).name
     if name == NO_TARGET and header.kind in SKYWARD:
-        field_deg = field_of_view_deg(
-            shape.width, shape.height, header.binning_x, header.pixel_um, header.focal_mm
-        )
+        field_deg = field_of_view_deg(shape.width, shape.height, header.arcsec_per_px)
         name = pointed_at(names, header.ra_deg, header.dec_deg, field_deg)
     return said.changes.final(name)
 
@@ -88,10 +85,6 @@ def pointed_at(
     return names.at(ra_deg, dec_deg, field_deg).name
 
 
-def field_of_view_deg(
-    width: int, height: int, binning: int, pixel_um: float | None, focal_mm: float | None
-) -> float | None:
-    """Give the shorter side of a frame in degrees; None where pixel or focal length is unknown."""
-    if not pixel_um or not focal_mm:
-        return None
-    return min(width, height) * plate_scale_arcsec(pixel_um * binning, focal_mm) / 3600.0
+def field_of_view_deg(width: int, height: int, arcsec_per_px: float | None) -> float | None:
+    """Give the shorter side of a frame in degrees; None where the plate scale is unknown."""
+    return min(width, height) * arcsec_per_px / 3600.0 if arcsec_per_px else None

@@ -67,7 +67,7 @@ def _pixel_part(outcome: Outcome) -> Entry:
         "alignment hfr_px background_adu noise_adu hot_pixels_ppm clipped_stars"
     ).split()
     return {key: getattr(got, key) for key in same} | {
-        "fwhm_arcsec": arcsec(got.fwhm_px, header.pixel_um, header.binning_x, header.focal_mm),
+        "fwhm_arcsec": arcsec(got.fwhm_px, header.arcsec_per_px),
         "gradient_pct": gradient_pct(got.gradient_adu, got.background_adu, header.pedestal_adu),
         "streaks": [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks],
         "field": asdict(got.field) if got.field else None,

@@ -56,10 +56,12 @@ def name_nameless(connection: Connection, changes: TargetChanges, names: TargetN
 
 
 def _pointing(row: Row[Any]) -> Nameless:
-    field_deg = field_of_view_deg(row.width, row.height, row.binning_x, row.pixel_um, row.focal_mm)
+    field_deg = field_of_view_deg(row.width, row.height, row.arcsec_per_px)
     start = row.taken_at_utc.isoformat() if row.taken_at_utc else "undated"  # after all that are
+    # World coordinates measure each frame's scale a little otherwise: to three figures it is one.
+    field_deg = float(f"{field_deg or USUAL_FIELD_DEG:.3g}")
     first = (start, row.content_key)
-    return Nameless(row.id, first, row.ra_deg, row.dec_deg, field_deg or USUAL_FIELD_DEG)
+    return Nameless(row.id, first, row.ra_deg, row.dec_deg, field_deg)
 
 
 def _spoken(connection: Connection, changes: TargetChanges) -> frozenset[str]:

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.context import ZeroLevels, lit_site, sky_of
-from runlog.actions.depths import Depths, Frozen, scale_of
+from runlog.actions.depths import Depths, Frozen
 from runlog.actions.grounds import from_this_site, grounds_of
 from runlog.actions.matching import Matcher
 from runlog.actions.nameless import gather_behind
@@ -299,7 +299,7 @@ def _frame(row: StoredFrame, found: Found, best_sky_adu_s: float | None) -> RunF
     if found.get("matched_to", row.matched_to) is not None:
         values["matched"] = found.get("shift_x_px", row.shift_x_px) is not None
     values["best_sky_adu_s"] = best_sky_adu_s
-    return run_store.run_frame(row, **values, arcsec_per_px=scale_of(row))
+    return run_store.run_frame(row, **values, arcsec_per_px=row.arcsec_per_px)
 
 
 def _not_judged(frame: RunFrame) -> Verdict:

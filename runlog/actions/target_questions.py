@@ -13,6 +13,7 @@ from runlog.core.places import apart_deg
 from runlog.core.pointings import Pointing, distance_deg, farthest_deg, places_of
 from runlog.core.sequence import split_panel, without_settings
 from runlog.core.targets import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, TargetNames
+from runlog.core.typos import differ_by_number
 
 Groups = Mapping[str, Sequence[Row[Any]]]
 Asked = dict[str, list[str]]
@@ -85,9 +86,7 @@ def _about_place_name(name: str, rows: Sequence[Row[Any]], names: TargetNames) -
 
 
 def _field_deg(rows: Sequence[Row[Any]]) -> float:
-    fields = [
-        field_of_view_deg(r.width, r.height, r.binning_x, r.pixel_um, r.focal_mm) for r in rows
-    ]
+    fields = [field_of_view_deg(r.width, r.height, r.arcsec_per_px) for r in rows]
     return min((f for f in fields if f), default=USUAL_FIELD_DEG)
 
 
@@ -142,7 +141,8 @@ def _about_pairs(
         by_key.setdefault(nickname_key(" ".join(without_settings(name))), []).append(name)
     for alike in by_key.values():
         for pair in combinations(sorted(alike), 2):
-            if split_panel(pair[0])[1] == split_panel(pair[1])[1]:
+            same_panel = split_panel(pair[0])[1] == split_panel(pair[1])[1]
+            if same_panel and not differ_by_number(*pair):
                 lesser, better = _ranked(pair, groups, names)
                 asked[lesser].append(
                     f'Another spelling of {better}? runlog targets merge "{lesser}" "{better}"'
@@ -150,7 +150,9 @@ def _about_pairs(
     # One that points away from the object it names has a question of its own.
     spots = {n: _spot(groups[n]) for n in open_names if not _off_its_place(n, groups[n], names)}
     for pair in combinations(sorted(n for n in spots if spots[n]), 2):
-        if _one_mosaic(pair) or not _one_place(*(spots[n] for n in pair)):
+        if _one_mosaic(pair) or differ_by_number(*pair):
+            continue
+        if not _one_place(*(spots[n] for n in pair)):
             continue
         lesser, better = _ranked(pair, groups, names)
         if f'"{better}"' not in " ".join(asked[lesser]):

@@ -106,7 +106,7 @@ COLUMNS: Mapping[str, Column] = {
     "panels": Column("panels", str, True),
     "worst_panel": Column("worst panel"),
     "progress": Column("done", share, True),
-    "spellings": Column("in headers", ", ".join),
+    "spellings": Column("written as", ", ".join),
     "gain": Column("gain", "{:g}".format, True),
     "set_c": Column("set C", _number(0), True),
     "rotator_deg": Column("rotator", _number(0), True),

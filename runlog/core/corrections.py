@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
 
 from runlog.core.frame import FrameHeader, Kind
+from runlog.core.plate import Optics
 from runlog.errors import UsageError
 
 LONGEST_EXPOSURE_S = 7200.0  # no single exposure is longer (common practice, no source)
@@ -192,12 +193,17 @@ def _exposure(header: FrameHeader, value: str) -> FrameHeader:
 
 def _rig(header: FrameHeader, value: str) -> FrameHeader:
     telescope, camera, focal_mm, pixel_um = json.loads(value)
+    focal_mm, pixel_um = focal_mm or header.focal_mm, pixel_um or header.pixel_um
+    changed = (focal_mm, pixel_um) != (header.focal_mm, header.pixel_um)
+    by_optics = Optics(focal_mm, pixel_um, header.binning_x).arcsec
     return replace(
         header,
         telescope=telescope or header.telescope,
         camera=camera or header.camera,
-        focal_mm=focal_mm or header.focal_mm,
-        pixel_um=pixel_um or header.pixel_um,
+        focal_mm=focal_mm,
+        pixel_um=pixel_um,
+        # What a person says of the optics outranks what the header made of them.
+        arcsec_per_px=(by_optics if changed else None) or header.arcsec_per_px,
     )
 
 
@@ -224,7 +230,7 @@ _ANSWERED: Mapping[str, tuple[str, ...]] = {
     Field.EXPOSURE: ("exposure", "end-contradicts"),
     Field.DATE: ("date-", "time", "start-", "end-contradicts"),
     Field.SITE: ("site",),
-    Field.RIG: ("focal-length", "pixel-size"),
+    Field.RIG: ("focal-length", "pixel-size", "plate-scale"),
 }
 
 

@@ -106,6 +106,7 @@ class FrameHeader:
     focal_mm: float | None = None
     aperture_mm: float | None = None
     pixel_um: float | None = None  # of one unbinned photosite
+    arcsec_per_px: float | None = None  # of a stored pixel, binning included
     binning_x: int = 1
     binning_y: int = 1
     gain: float | None = None  # the camera's setting, unitless

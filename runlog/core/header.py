@@ -8,13 +8,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from runlog.core import camera, optics
-from runlog.core.cards import CardIndex, text_of
+from runlog.core.cards import CardIndex
 from runlog.core.coordinates import read_pointing
+from runlog.core.filter_cards import read_filter
 from runlog.core.filters import fold_filter
 from runlog.core.frame import Card, FrameHeader, Kind, Shape
 from runlog.core.kinds import Clues, KindFound, decide_kind, stem
 from runlog.core.longitude import Taken
+from runlog.core.plate import Optics, read_scale_arcsec
 from runlog.core.questions import Doubts
+from runlog.core.said_names import (
+    filter_in_file_name,
+    filter_in_target,
+    target_in_file_name,
+    without_own_filter,
+)
 from runlog.core.site import read_site
 from runlog.core.stages import decide_stage
 from runlog.core.start import read_start
@@ -53,22 +61,25 @@ def parse_header(
         Size and type of the pixel array.
     path_parts : sequence of str
         Folder names and, last, the file name: tell the kind and the stage where the header is
-        silent, never the filter or the target.
+        silent. Of target and filter only the file's name tells, and is said to have told.
     rules : HeaderRules
         Extra spellings and keywords from the settings.
     """
     index, doubts = CardIndex(cards, rules.aliases), Doubts()
     exposure = camera.read_exposure(index, doubts)
-    target = index.text("target")
-    clues = Clues(path_parts, target, exposure.seconds, exposure.sum_of)
+    written = index.text("target")
+    clues = Clues(path_parts, written, exposure.seconds, exposure.sum_of)
     found = decide_kind(index, clues, doubts)
     folder, name = _last_two(path_parts)
     start = read_start(index, exposure.seconds, doubts)
-    filter_raw, filter_name = _filter(index, rules.filter_names)
     bayer = camera.read_bayer(index, shape, doubts)
-    if found.kind is Kind.LIGHT and bayer is None and shape.planes < 3:
+    mono = bayer is None and shape.planes < 3
+    target, filter_raw, filter_name = _names(index, stem(name), rules, found.kind, mono, doubts)
+    if found.kind is Kind.LIGHT and mono:
         _check_filter(filter_raw, filter_name, doubts)
     binning_x, binning_y = camera.read_binning(index, doubts)
+    focal_mm = optics.read_focal_mm(index, doubts)
+    pixel_um = camera.read_pixel_um(index, binning_x, doubts)
     gain = camera.read_gain(index, doubts)
     ra_deg, dec_deg = read_pointing(index, doubts)
     site = read_site(index, doubts, Taken(start.at_utc, exposure.seconds, ra_deg))
@@ -84,9 +95,10 @@ def parse_header(
         target=target,
         camera=index.text("camera"),
         telescope=index.text("telescope"),
-        focal_mm=optics.read_focal_mm(index, doubts),
+        focal_mm=focal_mm,
         aperture_mm=optics.read_aperture_mm(index, doubts),
-        pixel_um=camera.read_pixel_um(index, binning_x, doubts),
+        pixel_um=pixel_um,
+        arcsec_per_px=read_scale_arcsec(index, Optics(focal_mm, pixel_um, binning_x), doubts),
         binning_x=binning_x,
         binning_y=binning_y,
         gain=gain.setting,
@@ -123,25 +135,52 @@ def _last_two(path_parts: Sequence[str]) -> tuple[str, str]:
     return (path_parts[-2] if len(path_parts) > 1 else ""), path_parts[-1]
 
 
-def _filter(index: CardIndex, names: Mapping[str, str]) -> tuple[str | None, str | None]:
-    """Give the filter as written and folded: the first card that names one, else the first."""
-    first = None
-    for card in index.all("filter"):
-        if card.value is None or isinstance(card.value, bool):
-            continue
-        raw = text_of(card.value)
-        folded = fold_filter(raw, names)
-        if folded is not None:
-            return raw, folded
-        first = first or raw
-    return first, None
+_NOT_SAID = ("unknown", "undefined", "?")  # what a filter's card says where it knows none
+_TAKEN_OF_THE_SKY = (Kind.LIGHT, Kind.STACK)
+
+
+def _names(
+    index: CardIndex, file_stem: str, rules: HeaderRules, kind: Kind, mono: bool, doubts: Doubts
+) -> tuple[str | None, str | None, str | None]:
+    """Give the target, the filter as written and folded; names tell what no card does."""
+    target, (raw, name) = index.text("target"), read_filter(index, rules.filter_names)
+    of_the_sky = kind in _TAKEN_OF_THE_SKY
+    untold = mono and (raw is None or raw.strip().lower() in _NOT_SAID)
+    in_file = target_in_file_name(file_stem) if of_the_sky and (untold or not target) else None
+    if untold and (of_the_sky or kind is Kind.FLAT):
+        raw, name = _filter_by_name(raw, target or "", file_stem, in_file, rules, doubts)
+    if not of_the_sky:
+        return target, raw, name
+    if target is not None:
+        return without_own_filter(target, name), raw, name
+    if in_file is not None:
+        doubts.ask("target-from-name", f"the header names no target; the file name says {in_file}")
+    return in_file, raw, name
+
+
+def _filter_by_name(
+    raw: str | None,
+    target: str,
+    file_stem: str,
+    in_file: str | None,
+    rules: HeaderRules,
+    doubts: Doubts,
+) -> tuple[str | None, str | None]:
+    """Look for the filter in the target's words, then in the file's; `raw` where neither tells."""
+    by_target = filter_in_target(target)
+    said = by_target or filter_in_file_name(file_stem, in_file)
+    if said is None:
+        return raw, None
+    whose = "the target's name" if by_target else "the file name"
+    doubts.ask("filter-from-name", f"the header names no filter; {whose} says {said}")
+    return said, fold_filter(said, rules.filter_names)
 
 
 def _check_filter(raw: str | None, folded: str | None, doubts: Doubts) -> None:
     if folded is not None and folded.startswith("Slot "):
         text = f"the header gives only {raw}; name that slot's filter in the settings"
         doubts.ask("filter-unknown", text)
-    elif raw is None or raw.strip().lower() in ("unknown", "undefined", "?"):
+    elif raw is None or raw.strip().lower() in _NOT_SAID:
         doubts.ask("filter-unknown", "nothing tells which filter was used")
 
 

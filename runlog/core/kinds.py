@@ -9,12 +9,19 @@ from typing import NamedTuple
 from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
 from runlog.core.cards import CardIndex, number_and_unit
 from runlog.core.frame import Card, Kind
+from runlog.core.observatory import (
+    kind_by_category,
+    kind_by_product,
+    master_by_product,
+    spectrum_card,
+)
 from runlog.core.questions import Doubts
 from runlog.core.words import (
     STACK_WORDS,
-    auxiliary_in_folder,
+    auxiliary_in_folders,
     auxiliary_in_name,
     auxiliary_in_target,
+    calibration_in_target,
     kind_in_file_name,
     kind_in_folder,
     kind_in_header,
@@ -57,6 +64,7 @@ def decide_kind(index: CardIndex, clues: Clues, doubts: Doubts) -> KindFound:
     folders, name = _split_path(clues.path_parts)
     words = split_words(name)
     found, is_master = _from_header_or_path(index, folders, words, doubts)
+    found = _not_a_picture(index, found)
     if is_master:
         return KindFound(Kind.STACK, f"{found.source}: master of {found.kind}", _count(index))
     if found.kind not in _EXPOSURES:
@@ -64,7 +72,40 @@ def decide_kind(index: CardIndex, clues: Clues, doubts: Doubts) -> KindFound:
     stack = _stack(index, clues, found, folders, words)
     if stack is not None:
         return stack
-    return (_auxiliary(clues, folders, words) or found) if found.kind is Kind.LIGHT else found
+    if found.kind is not Kind.LIGHT:
+        return found
+    return _auxiliary(clues, folders, words) or _called_otherwise(clues, found, doubts)
+
+
+def _called_otherwise(clues: Clues, found: KindFound, doubts: Doubts) -> KindFound:
+    """Look at a light whose target has the name of a calibration frame.
+
+    What the header says of the kind stands and is asked about. Where nothing says it is a light,
+    the name is all there is, and is believed.
+    """
+    kind = calibration_in_target(clues.target) if clues.target else None
+    if kind is None:
+        return found
+    if found.source == ASSUMED:
+        return KindFound(kind, f"header: the target is called {clues.target}")
+    text = f"the target is called {clues.target}; by {found.source} these are lights"
+    doubts.ask("kind-target", text)
+    return found
+
+
+def _not_a_picture(index: CardIndex, found: KindFound) -> KindFound:
+    """Tell masks, weights, sums and spectra, which headers call objects as well."""
+    if found.kind not in (Kind.LIGHT, Kind.FLAT):
+        return found
+    product = kind_by_product(index)
+    if product is not None:
+        return KindFound(product.kind, f"header: {_quoted(product.card)}")
+    card = spectrum_card(index)
+    return found if card is None else KindFound(Kind.OTHER, f"header: spectrum, {_quoted(card)}")
+
+
+def _quoted(card: Card) -> str:
+    return f"{card.keyword} {card.value}"
 
 
 def _split_path(parts: Sequence[str]) -> tuple[Sequence[str], str]:
@@ -77,7 +118,7 @@ def _split_path(parts: Sequence[str]) -> tuple[Sequence[str], str]:
 def stem(name: str) -> str:
     """Give a file's name without its FITS and compression endings."""
     base = name
-    for ending in (".gz", ".fz", ".bz2", ".fits", ".fit", ".fts"):
+    for ending in (".gz", ".bz2", ".xz", ".z", ".fz", ".fits", ".fit", ".fts"):
         if base.lower().endswith(ending):
             base = base[: -len(ending)]
     return base
@@ -102,6 +143,12 @@ def _from_header_or_path(
 
 
 def _from_header(index: CardIndex, doubts: Doubts) -> tuple[Kind, bool, Card] | None:
+    exact = master_by_product(index)
+    if exact is not None:
+        return exact.kind, True, exact.card
+    exact = kind_by_category(index)
+    if exact is not None:
+        return exact.kind, False, exact.card
     unknown = None
     for card in index.all("kind"):
         if not isinstance(card.value, str):
@@ -179,5 +226,5 @@ def _auxiliary(clues: Clues, folders: Sequence[str], words: tuple[str, ...]) -> 
     told = auxiliary_in_name(words)
     if told is not None:
         return KindFound(told[0], f"file name: {told[1]}")
-    told = auxiliary_in_folder(folders[0]) if folders else None
+    told = auxiliary_in_folders(folders)
     return None if told is None else KindFound(told[0], f"folder name: {told[1]}")

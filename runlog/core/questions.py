@@ -22,7 +22,10 @@ CODES: Mapping[str, str] = {
     "exposure-very-short": "very short for a deep-sky light frame",
     "kind-unknown": "the word for the kind of frame is not known",
     "kind-conflict": "header and folder disagree about the kind of frame",
+    "kind-target": "the header says light, the target's name is that of a calibration frame",
     "filter-unknown": "nothing tells which filter was used",
+    "filter-from-name": "the filter was read from the target's or the file's name",
+    "target-from-name": "the target was read from the file's name",
     "temperature": "a temperature that cannot be",
     "temperature-kelvin": "a temperature was taken as kelvin",
     "gain": "gain setting or electrons per ADU",
@@ -32,6 +35,7 @@ CODES: Mapping[str, str] = {
     "pixel-size": "a pixel size that is implausible, or doubtful about binning",
     "focal-length": "a focal length of zero, or in doubtful units",
     "aperture": "an aperture that cannot be",
+    "plate-scale": "two things in the header give different plate scales, or it may be unbinned",
     "bayer": "a colour mosaic that is not known",
     "airmass": "an airmass below 1 or beyond the horizon",
     "ra-hours-or-degrees": "right ascension may be in hours or in degrees",
@@ -43,9 +47,14 @@ CODES: Mapping[str, str] = {
 
 # Asked only where light from the sky went through the optics: a dark has no airmass.
 _SKY_CODES = frozenset(
-    {"airmass", "coordinates", "ra-hours-or-degrees", "focal-length", "aperture", "filter-unknown"}
+    {
+        "airmass", "coordinates", "ra-hours-or-degrees", "focal-length", "aperture", "plate-scale",
+        "filter-unknown", "filter-from-name", "target-from-name",
+    }
+)  # fmt: skip
+_POINTING_CODES = frozenset(
+    {"airmass", "coordinates", "ra-hours-or-degrees", "plate-scale", "target-from-name"}
 )
-_POINTING_CODES = frozenset({"airmass", "coordinates", "ra-hours-or-degrees"})
 _NOT_ASKED = {
     Kind.DARK: _SKY_CODES,
     Kind.BIAS: _SKY_CODES,

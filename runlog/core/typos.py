@@ -1,5 +1,6 @@
 """How many slips of the fingers lie between two words."""
 
+import re
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 
@@ -25,6 +26,20 @@ def slips(a: str, b: str, most: int = 2) -> int:
         if min(row) > most:
             return most + 1
     return row[-1]
+
+
+_NUMBERS = re.compile(r"[0-9]+")
+
+
+def differ_by_number(a: str, b: str) -> bool:
+    """Tell two names that are the same but for their numbers: those are two things.
+
+    Asteroids, tiles of a survey and standard fields are named so: "07801" and "07802", "2021 SO2"
+    and "2021 SO3". Zeros in front of a number decide nothing.
+    """
+    words = [_NUMBERS.sub("#", re.sub(r"[\W_]+", "", name.casefold())) for name in (a, b)]
+    numbers = [[int(n) for n in _NUMBERS.findall(name)] for name in (a, b)]
+    return words[0] == words[1] and numbers[0] != numbers[1]
 
 
 def nearly(written: Sequence[str], known: Sequence[str]) -> int | None:

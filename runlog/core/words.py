@@ -6,8 +6,9 @@ All common practice, no source, except "Light Frame", "Bias Frame", "Dark Frame"
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
+from itertools import dropwhile
 
 from runlog.core.frame import Kind
 
@@ -30,25 +31,34 @@ def _table(words: Mapping[Kind, str]) -> dict[str, Kind]:
 # Whole header values, squeezed: words joined, `_HEADER_NOISE` left out.
 HEADER_KINDS = _table(
     {
-        Kind.LIGHT: "light lights object objects obj science sci target standard std normal",
+        Kind.LIGHT: (
+            "light lights object objects obj science sci target standard standards std normal "
+            "expose imaging standardstar stdstar"
+        ),
         Kind.DARK: "dark darks drk thermal darkcurrent",
         Kind.BIAS: "bias biases zero zeros offset offsets",
         Kind.FLAT: (
             "flat flats skyflat skyflats domeflat domeflats twilightflat twilightflats twilight "
             "duskflat dawnflat eveningflat morningflat panelflat lampflat flatlamp flatlight "
-            "flatsky flatdome flattwilight twiflat dflat sflat tflat pflat autoflat"
+            "flatsky flatdome flattwilight twiflat dflat sflat tflat pflat autoflat projectorflat "
+            "projectionflat instflat internalflat ledflat quartz"
         ),
         Kind.FLAT_DARK: "flatdark flatdarks darkflat darkflats darkforflat darkforflats darkofflat",
         Kind.FOCUS: (
-            "focus autofocus focusing focussing focusrun vcurve platesolve platesolving solve "
-            "solving center centre centering centring acquisition acquire pointing align alignment "
-            "polaralign polaralignment slew"
+            "focus autofocus focusing focussing focusrun focussequence vcurve acq platesolve "
+            "platesolving solve solving center centre centering centring acquisition acquire "
+            "pointing align alignment polaralign polaralignment slew"
         ),
         Kind.STACK: (
             "tricolor tricolour stack stacked integration integrated master livestack coadd"
         ),
-        Kind.OTHER: "snapshot test preview guide guider guiding arc comp comparison lamp sky loop "
-        "framing finder video",
+        Kind.OTHER: (
+            "snapshot test preview guide guider guiding arc arcs comp comparison lamp sky loop "
+            "framing finder video spectrum spectra spectral echelle wave wavecal comparc complamp "
+            "arclamp experimental spectroscopic spectroscopy lamparc etalon thar "
+            "wavelamp lampwave double counttest "
+            "thorium mask bpm badpixelmask weight weightmap dqmask wtmap expmap"
+        ),
     }
 )
 _HEADER_NOISE = _set(
@@ -93,20 +103,34 @@ _PLAIN = _set(
 _FLAT_COMPANY = _PLAIN | _set(
     "sky dome panel twilight dusk dawn evening morning box lightbox wall shirt lamp screen"
 )
+_FLAT_WORDS = _set("flat flats skyflat skyflats domeflat domeflats dflat twilight")
+# What a header adds to the word for a flat: "projector flat", "FLAT,LAMP", "dome flat lamp on".
+_FLAT_IN_HEADER = (
+    _FLAT_COMPANY
+    | _FLAT_WORDS
+    | _set("projector projection quartz led internal inst instrument on off high low")
+)
 # The dark ones of the sky: with these in a name, "dark" is part of the target's name.
 _DARK_SKY = _set("nebula nebulae ldn lbn lynds barnard cloud globule lane shark horse")
 
 
 def kind_in_header(text: str) -> tuple[Kind, bool] | None:
     """Tell the kind a header's word means, and whether it is a master of that kind."""
-    words = [word for word in split_words(text) if word not in _HEADER_NOISE]
+    # "OBJECT (0)", "Light 001": a number behind the word is a code or a count.
+    words = [w for w in split_words(text) if w not in _HEADER_NOISE and not w.isdigit()]
     own = [word for word in words if word not in _MASTER]
-    kind = HEADER_KINDS.get("".join(own))
+    kind = HEADER_KINDS.get("".join(own)) or _composed(own)
     if kind is None:
         joined = "".join(words)
         kind = HEADER_KINDS.get(joined) or _SURE.get(joined)
         return None if kind is None else (kind, kind is not Kind.STACK and joined in STACK_WORDS)
     return kind, len(own) < len(words)
+
+
+def _composed(words: Sequence[str]) -> Kind | None:
+    """Read a header's word for a flat that is made of several: no word may mean something else."""
+    told = set(words)
+    return Kind.FLAT if told & _FLAT_WORDS and told <= _FLAT_IN_HEADER else None
 
 
 def kind_in_file_name(words: tuple[str, ...]) -> Kind | None:
@@ -136,6 +160,8 @@ def _plainly_meant(words: tuple[str, ...], place: int) -> bool:
     if word == "light":
         return True  # what a frame is anyway when nothing says otherwise
     if word.startswith("focus"):
+        if _is_verdict(words):
+            return False
         # "..._focus_12345" is the focuser's position, written by a name template.
         return place == 0 or not all(w.isdigit() for w in behind)
     if word == "dark" and not _DARK_SKY.isdisjoint(words):
@@ -149,14 +175,17 @@ def kind_in_folder(name: str) -> Kind | None:
     words = split_words(name)
     if any(_compound(words, place) for place in range(len(words))):
         return Kind.FLAT_DARK
-    sure = {_SURE[word] for word in words if word in _SURE}
+    sure = {_SURE[word] for word in words if word in _SURE} - {Kind.FOCUS}
     if sure:
         return sure.pop() if len(sure) == 1 else None  # "darks flats" holds both
+    if _focus_word(words) is not None:
+        return Kind.FOCUS
     for place, word in enumerate(words):
         others = words[:place] + words[place + 1 :]
         company = _FLAT_COMPANY if word == "flat" else _PLAIN
-        if word in _UNSURE and all(_is_plain(w, company) for w in others):
-            return _UNSURE[word]
+        kind = _UNSURE.get(word)
+        if kind and kind is not Kind.FOCUS and all(_is_plain(w, company) for w in others):
+            return kind
     return _ALONE.get(words[0]) if len(words) == 1 else None
 
 
@@ -191,10 +220,41 @@ def auxiliary_in_target(text: str) -> tuple[Kind, str] | None:
     return (_AUXILIARY_TARGETS[told[0]], told[0]) if told and not others else None
 
 
+# Whole names of targets that are those of calibration frames.
+_CALIBRATION_TARGETS = _table(
+    {
+        Kind.DARK: "dark darks",
+        Kind.BIAS: "bias biases zero zeros",
+        Kind.FLAT: "flat flats dome domeflat domeflats dflat skyflat skyflats twilight twilights",
+        Kind.FLAT_DARK: "flatdark flatdarks darkflat darkflats",
+        Kind.OTHER: "lamp lamps arc arcs comp comparison",
+    }
+)
+_CATALOGUES = _set("ngc messier caldwell abell arp ugc sharpless")
+_CALIBRATION_COMPANY = _FLAT_COMPANY | _set("on off cap cover closed shutter projector led")
+
+
+def calibration_in_target(text: str) -> Kind | None:
+    """Tell which calibration frame a target's whole name is that of: "DARK 300s", "dome flat R"."""
+    words = split_words(text)
+    told = [word for word in words if word in _CALIBRATION_TARGETS]
+    # "B 33 dark" and "NGC 1333 dark" begin with the number of an object.
+    if not told or len(words[0]) < 3 or not _CATALOGUES.isdisjoint(words):
+        return None
+    if not all(w in _CALIBRATION_TARGETS or _is_plain(w, _CALIBRATION_COMPANY) for w in words):
+        return None
+    if any(_compound(words, place) for place in range(len(words))):
+        return Kind.FLAT_DARK
+    flat = any(_CALIBRATION_TARGETS[word] is Kind.FLAT for word in told)
+    return Kind.FLAT if flat else _CALIBRATION_TARGETS[told[0]]
+
+
 def auxiliary_in_name(words: tuple[str, ...]) -> tuple[Kind, str] | None:
     """Tell whether a file name says the frame only served focusing, solving or a snapshot."""
-    if words[:1] == ("af",) or words[:2] == ("auto", "focus"):
-        return Kind.FOCUS, "".join(words[:1])
+    if words[:1] == ("af",) and all(_is_plain(w, _FOCUS_COMPANY) for w in words[1:2]):
+        return Kind.FOCUS, "af"
+    if words[:2] == ("auto", "focus"):
+        return Kind.FOCUS, "autofocus"
     for place, word in enumerate(words):
         if words[place : place + 2] in (("plate", "solve"), ("plate", "solving")):
             return Kind.FOCUS, "plate solve"
@@ -207,9 +267,58 @@ def auxiliary_in_folder(name: str) -> tuple[Kind, str] | None:
     """Tell whether a folder's name, as a whole, says its frames only served focusing or solving."""
     words = split_words(name)
     joined = "".join(words)
-    if joined in _AUXILIARY or joined in ("platesolve", "focusruns"):
+    if joined in _AUXILIARY or joined == "platesolve":
         return _AUXILIARY.get(joined, Kind.FOCUS), joined
+    told = _focus_word(words)
+    return None if told is None else (Kind.FOCUS, told)
+
+
+def auxiliary_in_folders(folders: Sequence[str]) -> tuple[Kind, str] | None:
+    """Look at the nearest folder, and at those above it while they only number, date or filter."""
+    for folder in folders:
+        told = auxiliary_in_folder(folder)
+        if told is not None:
+            return told
+        words = split_words(folder)
+        if kind_in_folder(folder) or not all(_is_plain(w, _FOCUS_COMPANY) for w in words):
+            return None
     return None
+
+
+# Words a folder of focus frames has beside the first: "focus run 3", "AF_012 L", "#AF coarse".
+_FOCUS_COMPANY = _PLAIN | _set(
+    "run runs sweep sweeps curve vcurve test tests auto fine coarse position positions pos step "
+    "steps star series routine check scan try attempt data lights"
+)
+# Words that speak of how lights turned out.
+_VERDICTS = _set(
+    "in ok okay good best done checked fixed perfect sharp keep keepers keeper on off out bad poor "
+    "soft lost drift drifted issue issues problem problems passed after was not no is improved"
+)
+
+
+def _focus_word(words: tuple[str, ...]) -> str | None:
+    """Give the word a folder's name begins with, where the whole name speaks of focusing."""
+    told = tuple(dropwhile(str.isdigit, words))  # "3 focus", "2026-03-01 AF"
+    first, rest = "".join(told[:1]), told[1:]
+    if told[:2] == ("auto", "focus"):
+        first, rest = "autofocus", told[2:]
+    if _is_verdict(words):
+        return None
+    if first in _FOCUS_FIRST:
+        return first if _OBJECT_WORDS.isdisjoint(rest) else None
+    # AF is also the name of stars: AF Andromedae, AF Cygni.
+    return first if first == "af" and all(_is_plain(w, _FOCUS_COMPANY) for w in rest) else None
+
+
+_FOCUS_FIRST = _set(
+    "focus focusing focussing autofocus autofocusing vcurve focusrun focusruns focustest"
+)
+_OBJECT_WORDS = _set("nebula nebulae galaxy cluster field")
+
+
+def _is_verdict(words: Sequence[str]) -> bool:
+    return not _VERDICTS.isdisjoint(words)
 
 
 _MASTERS = _set("master masters super")

@@ -367,9 +367,9 @@ def header_values(said: Interpreted) -> dict[str, Any]:
     h = said.header
     same = (
         "time_from exposure_s filter_raw binning_x binning_y gain egain_e_adu offset read_noise_e "
-        "pixel_um focal_mm readout_mode sensor_c set_c focus_pos focus_c ambient_c ra_deg dec_deg "
-        "latitude_deg longitude_deg elevation_m pier_side rotator_deg sky_angle_deg combined "
-        "taken_at_utc"
+        "pixel_um focal_mm arcsec_per_px readout_mode sensor_c set_c focus_pos focus_c ambient_c "
+        "ra_deg dec_deg latitude_deg longitude_deg elevation_m pier_side rotator_deg sky_angle_deg "
+        "combined taken_at_utc"
     ).split()
     return {name: getattr(h, name) for name in same} | {
         "kind": h.kind.value,

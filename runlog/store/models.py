@@ -106,6 +106,7 @@ frame = Table(
     Column("binning_x", Integer, nullable=False),
     Column("binning_y", Integer, nullable=False),
     *_floats("gain", "egain_e_adu", "offset", "read_noise_e", "pixel_um", "focal_mm"),
+    Column("arcsec_per_px", Float),  # of a stored pixel, binning included
     Column("readout_mode", String),
     *_floats("sensor_c", "set_c", "focus_pos", "focus_c", "ambient_c"),
     *_floats("ra_deg", "dec_deg", "latitude_deg", "longitude_deg", "elevation_m"),

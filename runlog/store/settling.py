@@ -44,6 +44,7 @@ class StoredFrame(NamedTuple):
     offset: float | None
     pixel_um: float | None
     focal_mm: float | None
+    arcsec_per_px: float | None
     readout_mode: str | None
     sensor_c: float | None
     set_c: float | None

@@ -66,11 +66,12 @@ def spellings(connection: Connection) -> Sequence[Row[Any]]:
     """Count light frames by target, spelling in the header, and the tenth of a degree they see."""
     f = m.frame.c
     ra, dec = func.round(f.ra_deg * 10), func.round(f.dec_deg * 10)
-    columns = (f.target, f.target_raw, f.width, f.height, f.binning_x, f.pixel_um, f.focal_mm)
+    columns = (f.target, f.target_raw, f.width, f.height)
     query = (
         select(*columns, f.corrected.is_not(None).label("corrected"))
         .add_columns((ra / 10).label("ra_deg"), (dec / 10).label("dec_deg"))
         .add_columns(func.count().label("frames"), func.sum(f.exposure_s).label("logged_s"))
+        .add_columns(func.min(f.arcsec_per_px).label("arcsec_per_px"))
         .where(f.kind == "light", f.counted)
         .group_by(*columns, f.corrected.is_not(None), ra, dec)
     )
@@ -107,7 +108,7 @@ def nameless_frames(
     """Load the frames of some spellings that may have a target, or have one already."""
     f = m.frame.c
     columns = (f.id, f.content_key, f.target, f.corrected, f.header_kind, f.taken_at_utc)
-    pointing = (f.ra_deg, f.dec_deg, f.width, f.height, f.pixel_um, f.focal_mm, f.binning_x)
+    pointing = (f.ra_deg, f.dec_deg, f.width, f.height, f.arcsec_per_px)
     spelled = or_(f.target_raw.is_(None), f.target_raw.in_([s for s in spellings if s is not None]))
     query = select(*columns, *pointing, _listed().label("listed"))
     query = query.where(spelled, or_(f.header_kind.in_(kinds), f.target != no_target))

@@ -178,6 +178,20 @@ def test_spellings_that_differ_in_case_are_asked_about(archive):
     assert 'merge "HOME FIELD" "Home field"' in questions(archive, "HOME FIELD")
 
 
+def test_names_that_differ_by_a_number_are_two_things(archive):
+    """Tiles of a survey, asteroids and standard fields are no spellings of one another."""
+    pairs = [("07801", "07802"), ("2021 SO2", "2021 SO3"), ("S82_01", "S82_02")]
+    for a, b in pairs:
+        archive.light(a, **M33).light(b, **M33)
+    archive.light("DECaLS_25440_z", FILTER="z DECam SDSS c0004 9260.0 1520.0")
+    archive.light("DECaLS_25440_r", FILTER="r DECam SDSS c0002 6415.0 1480.0").scan()
+    asked = {name: " ".join(line["questions"]) for name, line in archive.lines().items()}
+    assert not any("Another spelling" in said for said in asked.values())
+    for a, b in pairs:
+        assert f'"{a}" "{b}"' not in " ".join(asked.values())
+    assert archive.lines()["DECaLS 25440"]["frames"] == 2
+
+
 def test_two_names_at_one_place_are_asked_about(archive):
     """An unknown name that points where a known object is."""
     archive.light("Home field", 2, **M33).light("M33", 2, **M33).scan()
@@ -305,3 +319,34 @@ def test_a_ring_of_names_is_refused(archive):
     said = archive.say("merge", "Other place", "One place", code=2)
     assert "one target already" in said
     assert archive.hours() == {"Other place": 2}
+
+
+# --- what is no target ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("folder", ["focus 3", "AF_012", "-focus", "#AF"])
+def test_a_planet_focused_on_is_no_target(tmp_path, folder):
+    """One or two frames of a focus folder take no part in the totals, whatever else the night."""
+    for n in range(2):
+        start = f"2026-10-09T19:0{n}:00"
+        path = tmp_path / "frames" / folder / f"f{n}.fits"
+        write_frame(path, noise(90 + n), OBJECT="Jupiter", EXPTIME=2.0, DATE__OBS=start)
+    archive = Archive(tmp_path)
+    archive.light("M33", 2).scan()
+    assert archive.hours() == {"M 33": 2}
+    rows = runlog_json(tmp_path, "frames")["rows"]
+    assert [row["kind"] for row in rows].count("focus") == 2
+
+
+def test_names_of_files_name_what_no_card_does(tmp_path):
+    """Target and filter of a silent header come from the file's name, and are said to."""
+    frames = tmp_path / "frames"
+    for n in (1, 2):
+        silent = {"OBJECT": None, "FILTER": None, "DATE__OBS": f"2026-10-09T19:0{n}:00"}
+        write_frame(frames / f"M13_blue_000{n}.fits", noise(n), **silent)
+    assert here(tmp_path, "scan", frames).returncode == 0
+    (row,) = runlog_json(tmp_path, "totals")["rows"]
+    assert (row["target"], row["filter"], row["frames"]) == ("M 13", "B", 2)
+    said = here(tmp_path, "check").stdout
+    assert "the file name says M13 (2 frames)" in said
+    assert "the file name says B (2 frames)" in said

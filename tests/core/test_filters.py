@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from runlog.core.filters import filter_key, fold_filter
+from runlog.core.filters import System, filter_key, fold_filter
 
 # Spellings seen in headers; common practice, no source.
 SPELLINGS = {
@@ -55,14 +55,42 @@ SPELLINGS = {
     ],
     "Ha 7nm": ["Ha 7nm", "Ha-7nm", "7 nm H-alpha", "5: Ha 7nm"],
     "OIII 6.5nm": ["OIII 6.5nm", "O3 6,5 nm"],
-    "g'": ["g'", "Sloan g", "Sloan g'", "sdss_g", "SDSS-g'", "gp", "g’"],
-    "r'": ["r'", "Sloan r", "rp"],
-    "i'": ["i'", "sdss i", "Sloan i' filter"],
+    "u'": ["u'", "u", "SDSS u"],
+    "g'": [
+        "g'",
+        "Sloan g",
+        "Sloan g'",
+        "sdss_g",
+        "SDSS-g'",
+        "gp",
+        "g’",
+        "g#782",
+        "g_G0301",
+        "g DECam SDSS c0001 4720.0 1520.0",
+        "SDSS-GP-189",
+        "sdss_g_prime",
+        "g.MP9401",
+        "g-band",
+    ],
+    "r'": ["r'", "Sloan r", "rp", "r#784", "ZTF_r"],
+    "i'": ["i'", "i", "i'_int 789_157", "sdss i", "Sloan i' filter", "ip", "Slot 3: i"],
+    "z'": ["z'", "z", "zs", "zp", "zd DECam k1038", "z DECam SDSS c0004 9260.0 1520.0"],
+    "w": ["w", "PS1 w"],
     "g' 1nm": ["Sloan g 1nm", "g' 1nm", "1nm:Sloan g'"],
     "V": ["V", "Johnson V", "Bessell V"],
-    "Johnson B": ["Johnson B", "Bessell B", "Bessell-B", "photometric B"],
-    "Rc": ["Rc", "Cousins R", "Bessell R"],
-    "Ic": ["Ic", "Cousins I"],
+    "U": ["U", "U#640"],
+    "Johnson B": [
+        "B#639",
+        "B_BESS",
+        "B_Bes 440_100",
+        "B Harris k1002",
+        "Johnson B",
+        "Bessell B",
+        "Bessell-B",
+        "photometric B",
+    ],
+    "Rc": ["R#642", "Johnson-Cousins R", "Rc", "Cousins R", "Bessell R"],
+    "Ic": ["Ic", "I", "Cousins I", "COUS-IC-180", "I_BESS"],
     "Slot 2": ["2", "#2", "Slot 2", "Filter 2", "slot02", "Position 2"],
 }
 CASES = [(raw, name) for name, raws in SPELLINGS.items() for raw in raws]
@@ -89,6 +117,9 @@ def test_each_spelling_folds_to_its_filter(raw, name):
         "N/A",
         "-",
         "open",
+        "open1-6",
+        "air",
+        "Free",
     ],
 )
 def test_no_filter_is_no_name(raw):
@@ -98,8 +129,11 @@ def test_no_filter_is_no_name(raw):
 
 @pytest.mark.parametrize(
     "raw",
-    ["UV/IR cut", "L-Wide", "Ha+OIII", "HaOIII", "Dual Band", "Infrared", "Far Red", "Ha 7", "R2",
-     "City light", "Methane 889nm", "SHO", "Redux", "Cyan", "IR", "z", "Lumen", "Nebula"],
+    [
+        "UV/IR cut", "L-Wide", "Ha+OIII", "HaOIII", "Dual Band", "Infrared", "Far Red", "Ha 7",
+        "R2", "City light", "triband", "Tri band", "Methane 889nm", "SHO", "Redux", "Cyan", "IR",
+        "Z", "Lumen", "Nebula",
+    ],
 )  # fmt: skip
 def test_an_unknown_name_is_kept(raw):
     """Guards against folding a filter into another it only looks like."""
@@ -110,6 +144,22 @@ def test_an_unknown_name_is_kept(raw):
 def test_photometric_and_colour_filters_stay_apart():
     """Guards Sloan g' and Johnson B from being counted as green and blue."""
     assert len({fold_filter(raw) for raw in ("g'", "G", "Johnson B", "B", "r'", "Rc", "R")}) == 7
+
+
+@pytest.mark.parametrize(
+    ("raw", "unknown", "sloan", "johnson"),
+    [
+        ("g", "G", "g'", "G"),
+        ("r", "R", "r'", "R"),
+        ("R", "R", "R", "Rc"),
+        ("B", "B", "B", "Johnson B"),
+    ],
+)
+def test_a_letter_is_what_its_set_makes_of_it(raw, unknown, sloan, johnson):
+    """Guards the letters that cameras' colour filters and photometric sets share."""
+    assert fold_filter(raw) == unknown
+    assert fold_filter(raw, system=System.SLOAN) == sloan
+    assert fold_filter(raw, system=System.JOHNSON) == johnson
 
 
 def test_bandwidths_stay_apart():

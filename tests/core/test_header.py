@@ -121,6 +121,7 @@ def test_every_value_of_a_full_header():
             "dec_deg": 41.269167, "latitude_deg": 48.208333, "longitude_deg": 16.372222,
             "pier_side": "west", "rotator_deg": 91.5, "sky_angle_deg": 180.2, "airmass": 1.21,
             "pedestal_adu": 100.0, "saturation_adu": 65535.0, "software": "capture",
+            "arcsec_per_px": 206.264806 * 3.76 * 2 / 480.0,
         },
         rel=1e-6,
     )  # fmt: skip
@@ -171,9 +172,9 @@ def test_the_settings_add_filters_and_keywords():
     assert pickle.loads(pickle.dumps(rules)) == rules
 
 
-def test_the_path_never_tells_filter_or_target():
+def test_folders_never_tell_filter_or_target():
     """Guards against a filter or target made up from a folder's name."""
-    header = header_of({}, path=("M 42", "Ha", "M42_Light_OIII_300s.fits"))
+    header = header_of({}, path=("M 42", "Ha", "Light_300s_0001.fits"))
     assert (header.kind, header.kind_from) == (Kind.LIGHT, "file name")
     assert (header.filter, header.target) == (None, None)
 
@@ -305,9 +306,15 @@ def test_a_frame_of_1928_is_asked_about():
 def test_the_survey_frame_of_astropy(name, hdu):
     """Guards a header with nothing but coordinates: no value made up, whatever the compression."""
     header = real(M13 / name, hdu)
-    assert told(header) == {"ra_deg": 250.4226, "dec_deg": 36.4602}
+    scale = header.arcsec_per_px
+    # CDELT1 = -0.0002777 degrees; the file's name is the target's.
+    assert scale == pytest.approx(0.99972, abs=1e-5)
+    assert told(header) == {
+        "ra_deg": 250.4226, "dec_deg": 36.4602, "target": "m13", "arcsec_per_px": scale,
+    }  # fmt: skip
     assert header.kind_from == "assumed: nothing says otherwise"
-    assert codes_of(header) == {"date-missing", "exposure", "filter-unknown"}
+    unsure = {"date-missing", "exposure", "filter-unknown", "target-from-name"}
+    assert codes_of(header) == unsure
 
 
 # --- any cards at all -----------------------------------------------------------------------------

@@ -284,6 +284,93 @@ def test_a_light_is_not_swallowed_by_a_word(more):
     assert kind_of(("IMAGETYP", "LIGHT"), **more)[0] == (Kind.LIGHT, "header", None)
 
 
+FOCUS_FOLDERS = [
+    "focus", "Focus", "focus 3", "Focus_run", "FOCUS-RUN-02", "focus3", "-focus", "+focus", "_AF",
+    "#AF", "AF", "AF_012", "af 1", "00_AF", "1 focus", "autofocus", "AutoFocus_003", "Auto Focus",
+    "2026-03-01 focus", "AF_2026-03-01", "focus_M42_run3", "focus_Jupiter", "FocusTest", "v-curve",
+]  # fmt: skip
+NO_FOCUS_FOLDERS = [
+    "in focus", "refocused", "keepers-focus-ok", "focus ok", "good focus", "focus checked",
+    "AF And", "AF_Cyg", "Autofocus nebula", "focus on andromeda", "defocused", "after focus",
+    "focus issue", "Lights",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("cards", [[("IMAGETYP", "LIGHT")], []])
+@pytest.mark.parametrize("folder", FOCUS_FOLDERS)
+def test_a_single_frame_of_a_focus_folder_is_a_focus_frame(folder, cards):
+    """Guards totals from a planet focused on, however the folder is spelled, one frame enough."""
+    found, _ = kind_of(*cards, path=("night", folder, "a1.fits"), target="Jupiter", exposure_s=5.0)
+    assert found.kind is Kind.FOCUS
+    assert found.source.startswith("folder name")
+
+
+@pytest.mark.parametrize("cards", [[("IMAGETYP", "LIGHT")], []])
+@pytest.mark.parametrize("folder", NO_FOCUS_FOLDERS)
+def test_a_light_keeps_its_hours_in_a_folder_that_speaks_of_focus(folder, cards):
+    """Guards short lights a person sorted by how sharp they are, and stars called AF."""
+    found, _ = kind_of(*cards, path=("night", folder, "a1.fits"), exposure_s=30.0)
+    assert found.kind is Kind.LIGHT
+
+
+def test_folders_of_numbers_and_filters_are_looked_through():
+    """Guards "focus/run 3/x.fits", and lights of a target's own folder below."""
+    light = ("IMAGETYP", "LIGHT")
+    for path in (("focus", "run 3", "a.fits"), ("AF", "Ha", "a.fits")):
+        assert kind_of(light, path=path, exposure_s=5.0)[0].kind is Kind.FOCUS
+    for path in (("focus", "lights", "a.fits"), ("AF", "Andromeda", "a.fits")):
+        assert kind_of(light, path=path, exposure_s=5.0)[0].kind is Kind.LIGHT
+    assert kind_of(light, path=("focus 3", "a.fits"), exposure_s=300.0)[0].kind is Kind.LIGHT
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("AF_012.fits", Kind.FOCUS),
+        ("#AF_1.fits", Kind.FOCUS),
+        ("_AF_03.fits", Kind.FOCUS),
+        ("-focus.fits", Kind.FOCUS),
+        ("focus 3.fits", Kind.FOCUS),
+        ("Focus_L_003.fits.gz", Kind.FOCUS),
+        ("AF And_001.fits", Kind.LIGHT),
+        ("M31_AF_012.fits", Kind.LIGHT),
+        ("M31_focus_ok_001.fits", Kind.LIGHT),
+        ("focus_ok_M31.fits", Kind.LIGHT),
+        ("M31_in_focus_1.fits", Kind.LIGHT),
+    ],
+)
+def test_a_file_name_tells_a_focus_frame(name, kind):
+    """Guards the same by the file's own name."""
+    assert kind_of(("IMAGETYP", "LIGHT"), path=("n", name), exposure_s=5.0)[0].kind is kind
+
+
+@pytest.mark.parametrize(
+    ("target", "kind"),
+    [
+        ("DARK", Kind.DARK),
+        ("Dark 300s", Kind.DARK),
+        ("bias_001", Kind.BIAS),
+        ("dome flat R", Kind.FLAT),
+        ("Flat", Kind.FLAT),
+        ("dark flat", Kind.FLAT_DARK),
+        ("LAMP", Kind.OTHER),
+    ],
+)
+def test_a_target_called_dark_is_asked_about_or_believed(target, kind):
+    """Guards a calibration frame among lights: asked where a card says light, else believed."""
+    found, codes = kind_of(("IMAGETYP", "LIGHT"), target=target)
+    assert (found.kind, codes) == (Kind.LIGHT, {"kind-target"})
+    found, codes = kind_of(target=target)
+    assert (found.kind, found.source) == (kind, f"header: the target is called {target}")
+    assert not codes
+
+
+@pytest.mark.parametrize("target", ["Dark Horse", "B33 dark", "M 31 flat", "Flat Rock", "LDN 1"])
+def test_an_object_with_such_a_word_is_an_object(target):
+    """Guards dark nebulae and objects with more words."""
+    assert kind_of(target=target) == ((Kind.LIGHT, ASSUMED, None), set())
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
