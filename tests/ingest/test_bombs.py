@@ -160,7 +160,7 @@ def test_a_scan_among_bombs_gets_every_good_frame(tmp_path: Path) -> None:
         make(folder / name)
     began = time.monotonic()
     done = runlog(tmp_path, "scan", folder, "--workers", "2")
-    assert time.monotonic() - began < 60
+    assert time.monotonic() - began < 300
     assert done.returncode == 1
     assert "20 new" in done.stderr
     assert f"{len(BOMBS)} failed" in done.stderr
