@@ -19,6 +19,10 @@ SURE_SIGMA = 25.0  # peak over the error of its profile: less cannot show a hard
 # deeper, where the line keeps to a border over its whole length.
 HARD_SHARE = 0.12  # of its neighbour inside: what a hard border leaves outside, on both sides
 VERY_HARD_SHARE = 0.03  # the same, where one side is enough
+LEAST_SHARE = 0.25  # of the peak: the tails of any profile fall steeply
+DRIFT_REACH_PX = 3  # about a line's middle, where its drift is looked for
+MOST_DRIFT_PX = 0.3  # from its first third to its last
+CORE_SHARE = 0.15  # of the peak: fainter columns are noise
 HALF = 0.5  # of the peak: what belongs to the line
 MOST_STEP = 0.5  # of the peak: where both sides differ by more it is an edge, not a line
 
@@ -86,11 +90,34 @@ def sensor_lines(light: F32, means: F64, noise_adu: float) -> list[SensorLine]:
     found = []
     for first, last, start, stop in stretches(*standing_out(means)):
         line = SensorLine(first, last, start * SEGMENT_PX, min(height, stop * SEGMENT_PX))
-        profile, middle = profile_about(light, line)
-        error = 1.25 * noise_adu / np.sqrt(line.stop - line.start)  # of a median
-        if has_hard_borders(profile, middle, error):
+        if is_sensors(light, line, noise_adu):
             found.append(line)
     return found
+
+
+def is_sensors(light: F32, line: SensorLine, noise_adu: float) -> bool:
+    """
+    Whether light stands in the same columns over a stretch of rows, with hard borders.
+
+    What drifts by half a pixel is no column, though the median of each column has hard borders.
+    """
+    low = max(0, line.first - AROUND_PX)
+    columns = light[line.start : line.stop, low : line.last + AROUND_PX + 1]
+    middle = (line.first + line.last) // 2 - low
+    error = 1.25 * noise_adu / np.sqrt(len(columns))  # of a median
+    if not has_hard_borders(np.median(columns, axis=0).astype(float), middle, error):
+        return False
+    third = max(1, len(columns) // 3)
+    reach = slice(max(0, middle - DRIFT_REACH_PX), middle + DRIFT_REACH_PX + 1)
+    ends = [centre_of(part[:, reach]) for part in (columns[:third], columns[-third:])]
+    return abs(ends[1] - ends[0]) < MOST_DRIFT_PX
+
+
+def centre_of(columns: F32) -> float:
+    """Middle of the light of some columns."""
+    profile = np.abs(np.median(columns, axis=0))
+    weight = np.where(profile > CORE_SHARE * profile.max(), profile, 0.0)
+    return float(weight @ np.arange(len(weight)) / max(weight.sum(), 1e-30))
 
 
 def standing_out(means: F64) -> tuple[I64, I64, I64]:
@@ -118,14 +145,6 @@ def stretches(segment: I64, first: I64, last: I64) -> list[tuple[int, int, int, 
         else:
             joined.append((a, b, s, s + 1))
     return joined
-
-
-def profile_about(light: F32, line: SensorLine) -> tuple[F64, int]:
-    """Median light of the columns about a line, and where among them its middle lies."""
-    low = max(0, line.first - AROUND_PX)
-    columns = light[line.start : line.stop, low : line.last + AROUND_PX + 1]
-    profile = np.median(columns, axis=0).astype(float)
-    return profile, (line.first + line.last) // 2 - low
 
 
 def has_hard_borders(profile: F64, middle: int, error: float) -> bool:
@@ -157,7 +176,8 @@ def has_hard_borders(profile: F64, middle: int, error: float) -> bool:
     if shares and (max(shares) < HARD_SHARE + slack or min(shares) < VERY_HARD_SHARE):
         return True
     # unlike neighbours side by side: the outermost of them ends at once, on either side
-    steepest = [steepest_share(way, SURE_SIGMA * error) for way in (line[peak::-1], line[peak:])]
+    least = max(SURE_SIGMA * error, LEAST_SHARE * float(line[peak]))
+    steepest = [steepest_share(way, least) for way in (line[peak::-1], line[peak:])]
     return max(steepest) < VERY_HARD_SHARE
 
 

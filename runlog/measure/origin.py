@@ -5,7 +5,7 @@ from enum import Enum
 import numpy as np
 
 from runlog.core.frame import Streak
-from runlog.measure.lines import extent, has_hard_borders
+from runlog.measure.lines import SensorLine, extent, is_sensors
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.trail import across, frame_of
 
@@ -23,7 +23,7 @@ STAR_PX = 15  # about an end where the star that made it may stand
 LEAST_FULL = 3
 FADES, FADES_SLANT = 1.25, 3.0  # light near the star over light far from it
 STAR_OVER_NEAR, STAR_OVER_SLANT = 2.0, 10.0  # of the line's light near the star
-BRILLIANT = 100.0  # times the line's light
+BRILLIANT = 300.0  # times the line's light
 
 
 class Origin(Enum):
@@ -95,11 +95,18 @@ def is_of_sensor(light: F32, line: Streak, noise_adu: float) -> bool:
     upright = abs(line.y1 - line.y0) > abs(line.x1 - line.x0)
     picture = light if upright else light.T
     ends = (line.y0, line.y1, line.x0, line.x1) if upright else (line.x0, line.x1, line.y0, line.y1)
-    start, stop = int(min(ends[:2])), int(max(ends[:2])) + 1
-    middle = round((ends[2] + ends[3]) / 2)
+    middle = int(np.clip(round((ends[2] + ends[3]) / 2), 0, picture.shape[1] - 1))
+    start, stop = max(0, int(min(ends[:2]))), int(max(ends[:2])) + 1
+    half = widest_of(picture[start:stop], middle) // 2
+    return is_sensors(picture, SensorLine(middle - half, middle + half, start, stop), noise_adu)
+
+
+def widest_of(rows: F32, middle: int) -> int:
+    """How many columns about a middle are as bright as half of it, typically."""
     low = max(0, middle - REACH_PX)
-    profile = np.median(picture[start:stop, low : middle + REACH_PX + 1], axis=0).astype(float)
-    return has_hard_borders(profile, middle - low, 1.25 * noise_adu / np.sqrt(stop - start))
+    profile = np.median(rows[:, low : middle + REACH_PX + 1], axis=0).astype(float)
+    first, last = extent(profile, middle - low)
+    return last - first
 
 
 def holds_full(line: Streak, full_y: I64, full_x: I64) -> bool:

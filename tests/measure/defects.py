@@ -5,8 +5,6 @@ where they begin; sizes here are those seen on raw frames of real cameras (commo
 source).
 """
 
-from collections.abc import Callable
-
 import numpy as np
 
 Rng = np.random.Generator
@@ -100,13 +98,3 @@ def coarse_steps(pixels: np.ndarray, bits: int) -> np.ndarray:
     """What an analogue-to-digital converter of fewer bits stores in 16."""
     step = 1 << (16 - bits)
     return (pixels // step * step).astype(np.uint16)
-
-
-def low_noise(height: int, width: int, noise_adu: float, gradient_adu: float) -> Callable[[Rng], np.ndarray]:
-    """An empty sky of little noise and a slope along the rows, to add stars to."""
-    slope = gradient_adu * np.arange(height)[:, None] / height
-
-    def draw(rng: Rng) -> np.ndarray:
-        return 500.0 + slope + rng.normal(0, noise_adu, (height, width))
-
-    return draw
