@@ -11,9 +11,7 @@ depends_on = None
 
 def upgrade() -> None:
     op.add_column("frame", sa.Column("streaks_seen", sa.JSON(none_as_null=True), nullable=True))
-    frame = sa.table(
-        "frame", sa.column("streaks_seen", sa.JSON()), sa.column("streaks", sa.JSON())
-    )
+    frame = sa.table("frame", sa.column("streaks_seen", sa.JSON()), sa.column("streaks", sa.JSON()))
     some = sa.cast(frame.c.streaks, sa.String) != "[]"
     op.execute(
         sa.update(frame)

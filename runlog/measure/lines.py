@@ -90,22 +90,23 @@ def sensor_lines(light: F32, means: F64, noise_adu: float) -> list[SensorLine]:
     found = []
     for first, last, start, stop in stretches(*standing_out(means)):
         line = SensorLine(first, last, start * SEGMENT_PX, min(height, stop * SEGMENT_PX))
-        if is_sensors(light, line, noise_adu):
+        if is_sensors(light, line, noise_adu, doubt=-1.0):
             found.append(line)
     return found
 
 
-def is_sensors(light: F32, line: SensorLine, noise_adu: float) -> bool:
+def is_sensors(light: F32, line: SensorLine, noise_adu: float, doubt: float) -> bool:
     """
     Whether light stands in the same columns over a stretch of rows, with hard borders.
 
-    What drifts by half a pixel is no column, though the median of each column has hard borders.
+    Borders are hard up to a limit moved by the error times `doubt`: below zero, to be sure. What
+    drifts by half a pixel is no column, though the median of each column has hard borders.
     """
     low = max(0, line.first - AROUND_PX)
     columns = light[line.start : line.stop, low : line.last + AROUND_PX + 1]
     middle = (line.first + line.last) // 2 - low
     error = 1.25 * noise_adu / np.sqrt(len(columns))  # of a median
-    if not has_hard_borders(np.median(columns, axis=0).astype(float), middle, error):
+    if not has_hard_borders(np.median(columns, axis=0).astype(float), middle, error, doubt):
         return False
     third = max(1, len(columns) // 3)
     reach = slice(max(0, middle - DRIFT_REACH_PX), middle + DRIFT_REACH_PX + 1)
@@ -147,7 +148,7 @@ def stretches(segment: I64, first: I64, last: I64) -> list[tuple[int, int, int, 
     return joined
 
 
-def has_hard_borders(profile: F64, middle: int, error: float) -> bool:
+def has_hard_borders(profile: F64, middle: int, error: float, doubt: float) -> bool:
     """
     Tell whether the light at a place of a profile ends from one pixel to the next.
 
@@ -159,6 +160,8 @@ def has_hard_borders(profile: F64, middle: int, error: float) -> bool:
         Where the line is; its peak lies within two pixels of it, or it is a band about it.
     error : float
         Of one value of the profile.
+    doubt : float
+        Errors by which the limit is moved.
     """
     inside = slice(max(0, middle - 2), middle + 3)
     sign = 1.0 if profile[inside].max() >= -profile[inside].min() else -1.0
@@ -172,13 +175,14 @@ def has_hard_borders(profile: F64, middle: int, error: float) -> bool:
     if line[peak] < SURE_SIGMA * error or np.ptp(sides) > MOST_STEP * line[peak]:
         return False
     shares = outside_shares(line, *extent(line, peak))
-    slack = min(1.5 * error / float(line[peak]), HARD_SHARE / 2)
-    if shares and (max(shares) < HARD_SHARE + slack or min(shares) < VERY_HARD_SHARE):
+    slack = doubt * min(1.5 * error / float(line[peak]), HARD_SHARE / 2)
+    very_hard = VERY_HARD_SHARE + min(0.0, slack)
+    if shares and (max(shares) < HARD_SHARE + slack or min(shares) < very_hard):
         return True
     # unlike neighbours side by side: the outermost of them ends at once, on either side
     least = max(SURE_SIGMA * error, LEAST_SHARE * float(line[peak]))
     steepest = [steepest_share(way, least) for way in (line[peak::-1], line[peak:])]
-    return max(steepest) < VERY_HARD_SHARE
+    return max(steepest) < very_hard
 
 
 def steepest_share(falling: F64, least: float) -> float:

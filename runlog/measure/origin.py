@@ -1,6 +1,7 @@
 """Where a line of light comes from: across the sky, an edge, the sensor itself, or a star."""
 
 from enum import Enum
+from itertools import pairwise
 
 import numpy as np
 
@@ -98,7 +99,9 @@ def is_of_sensor(light: F32, line: Streak, noise_adu: float) -> bool:
     middle = int(np.clip(round((ends[2] + ends[3]) / 2), 0, picture.shape[1] - 1))
     start, stop = max(0, int(min(ends[:2]))), int(max(ends[:2])) + 1
     half = widest_of(picture[start:stop], middle) // 2
-    return is_sensors(picture, SensorLine(middle - half, middle + half, start, stop), noise_adu)
+    return is_sensors(
+        picture, SensorLine(middle - half, middle + half, start, stop), noise_adu, 1.0
+    )
 
 
 def widest_of(rows: F32, middle: int) -> int:
@@ -136,5 +139,5 @@ def fades_away(profile: F64, fades: float, over: float) -> bool:
     star = float(profile[: 3 * STAR_PX].max())
     inside = profile[STAR_PX : len(profile) - STAR_PX]
     quarters = [float(np.median(part)) for part in np.array_split(inside, 4)]
-    falling = all(a > b for a, b in zip(quarters, quarters[1:], strict=False))
+    falling = all(a > b for a, b in pairwise(quarters))
     return falling and quarters[0] > fades * quarters[2] and star > over * quarters[0]

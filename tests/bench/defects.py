@@ -87,9 +87,7 @@ def with_blooms(pixels: np.ndarray, stars: np.ndarray, rng: np.random.Generator)
     return spilt
 
 
-def with_readout_smear(
-    pixels: np.ndarray, stars: np.ndarray, _: np.random.Generator
-) -> np.ndarray:
+def with_readout_smear(pixels: np.ndarray, stars: np.ndarray, _: np.random.Generator) -> np.ndarray:
     x, y = stars[0]
     smeared = pixels.copy()
     smeared[y - 2 : y + 3, x - 2 : x + 3] = 65535
