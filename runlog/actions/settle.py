@@ -11,6 +11,7 @@ from runlog.actions.depths import Depths, Frozen
 from runlog.actions.grounds import from_this_site, grounds_of
 from runlog.actions.matching import Matcher
 from runlog.actions.nameless import gather_behind
+from runlog.actions.recurring import Trails
 from runlog.actions.second_look import is_light, looked_at_again, questions
 from runlog.config import Settings
 from runlog.core.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
@@ -62,6 +63,7 @@ class Known:
     """What one settling remembers from run to run, so that it is looked up once."""
 
     matcher: Matcher = field(default_factory=Matcher)
+    trails: Trails = field(default_factory=Trails)
     zeros: ZeroLevels = field(default_factory=ZeroLevels)
     depths: Depths = field(default_factory=Depths)
     airmass: dict[int, float | None] = field(default_factory=dict)  # of references
@@ -104,8 +106,9 @@ def settle_all(
 
 
 def _dirty(engine: Engine, known: Known) -> list[RunState]:
-    """List the runs to settle, with those whose frames are matched to a frame best no more.
+    """List the runs to settle, with those that another night's frames put out of date.
 
+    Their frames are matched to a frame best no more, or a line of theirs turns out to recur.
     References are found in the same view of the database as the runs: what is stored later
     makes its run dirty again and is settled in the next round, by the references of then.
     """
@@ -115,6 +118,7 @@ def _dirty(engine: Engine, known: Known) -> list[RunState]:
         for rig_id in sorted({run.rig_id for run in dirty}):
             best = known.matcher.best(connection, rig_id)
             outdated |= history.runs_matched_otherwise(connection, rig_id, best)
+            outdated |= known.trails.runs_shown_otherwise(connection, rig_id)
     if not outdated - {run.id for run in dirty}:
         return dirty
     with writing(engine) as connection:
@@ -203,11 +207,14 @@ def _placed(
     found = sky_of(rows, settings, moved=not from_this_site(run.grounds, settings))
     zeros = known.zeros.pedestals(connection, rows, settings)
     matches = known.matcher.match(connection, run.rig_id, [r for r in rows if _to_match(r)])
+    trails = known.trails.of_rig(connection, run.rig_id)
     for row, values, zero in zip(rows, found, zeros, strict=True):
         if zero != (row.pedestal_adu, row.pedestal_from):
             values["pedestal_adu"], values["pedestal_from"] = zero
         if row.id in matches:
             values.update(matches[row.id])
+        if row.content_key in trails:
+            values["streaks"] = trails[row.content_key]
     return found
 
 
@@ -298,6 +305,8 @@ def _frame(row: StoredFrame, found: Found, best_sky_adu_s: float | None) -> RunF
     values = {name: found[name] for name in IN_FRAME if name in found}
     if found.get("matched_to", row.matched_to) is not None:
         values["matched"] = found.get("shift_x_px", row.shift_x_px) is not None
+    if "streaks" in found:
+        values["streaks"] = len(found["streaks"])
     values["best_sky_adu_s"] = best_sky_adu_s
     return run_store.run_frame(row, **values, arcsec_per_px=row.arcsec_per_px)
 

@@ -12,6 +12,7 @@ from runlog.measure.empirical import corrected_shape
 from runlog.measure.field import measure_field
 from runlog.measure.fitted import Fitted, fit_stars
 from runlog.measure.fluxes import list_stars
+from runlog.measure.lines import mend_lines
 from runlog.measure.modelfree import (
     MOST_STARS,
     MomentStars,
@@ -35,7 +36,7 @@ from runlog.measure.shape import (
     scale_matrix,
 )
 from runlog.measure.stars import recentred
-from runlog.measure.streaks import find_streaks
+from runlog.measure.streaks import find_lines
 from runlog.measure.trail import erase
 
 SMALLEST_SIDE_PX = 16
@@ -106,13 +107,11 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
         notes = (f"{residual.not_finite} pixels are not finite",)
     if sky.blank_share > BLANK_SHARE:
         notes = (*notes, f"{100 * sky.blank_share:.0f} % of the frame is blank")
-    base = replace(
-        base,
-        streaks=find_streaks(residual.light),
-        hot_pixels_ppm=hot_pixels_ppm(residual.light, sky.noise_adu),
-        notes=notes,
-    )
-    erase(residual.light, base.streaks, sky.noise_adu)
+    hot = hot_pixels_ppm(residual.light, sky.noise_adu)
+    residual = residual.without(mend_lines(residual.light, sky.noise_adu))
+    lines = find_lines(residual, sky.noise_adu)
+    base = replace(base, streaks=lines.streaks, hot_pixels_ppm=hot, notes=notes)
+    erase(residual.light, lines.streaks + lines.others, sky.noise_adu)
     headroom = None if residual.ceiling_adu is None else residual.ceiling_adu - sky.median_adu
     scale = find_scale(residual.light, headroom)
     if scale is None:

@@ -1,6 +1,6 @@
 """The frame less its sky, and coarser copies of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,7 +22,13 @@ class Residual:
     full_x: I64
     ceiling_adu: float | None
     not_finite: int
-    bad: Mask | None = None  # (h, w): where nothing finite was; None when all is
+    bad: Mask | None = None  # (h, w): where nothing was measured; None when all was
+
+    def without(self, mended: Mask | None) -> "Residual":
+        """The same light, with pixels that were filled from their neighbours counted as bad."""
+        if mended is None:
+            return self
+        return replace(self, bad=mended if self.bad is None else self.bad | mended)
 
 
 def subtract_sky(plane: Plane, sky: Sky, ceiling_adu: float | None) -> Residual:

@@ -6,8 +6,9 @@ import numpy as np
 from scipy import ndimage
 
 from runlog.core.frame import Streak
+from runlog.measure.origin import Origin, origin_of
 from runlog.measure.pixels import F32, F64, I64, Mask
-from runlog.measure.residual import binned, smoothed
+from runlog.measure.residual import Residual, binned, smoothed
 from runlog.measure.stars import smoothed_noise
 from runlog.measure.trail import fitted, frame_of
 
@@ -15,6 +16,7 @@ COARSE_PX = 700  # the frame is looked at with its longer side about this many b
 CELL = 28  # blocks
 SHORTEST_PIECE = 10.0  # blocks
 SHORTEST_SHARE = 0.25  # of the frame's shorter side
+LEAST_LEFT = 0.6  # of that, once its ends are fitted
 SAME_PX, SAME_SHARE = 30.0, 0.03  # how far apart two finds of one trail lie, of its length
 MOST_STREAKS = 20
 MOST_REFITS = 12
@@ -53,28 +55,45 @@ class Line:
         return self.high - self.low
 
 
-def find_streaks(light: F32) -> tuple[Streak, ...]:
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Straight lines of light of a frame."""
+
+    streaks: tuple[Streak, ...] = ()  # drawn across the sky
+    others: tuple[Streak, ...] = ()  # of stars and of the sensor: no trails, and no stars either
+
+
+def find_lines(residual: Residual, noise_adu: float) -> Lines:
     """
-    Find trails longer than a quarter of the frame's shorter side.
+    Find lines of light longer than a quarter of the frame's shorter side, trails and others.
 
     A coarse, smoothed copy is cut at a few sigma; its connected pieces that are long and thin
     are joined along straight lines; a line is a trail when it is long, thin, filled, and not
-    the spikes of a bright star or a column of the sensor. Bright trails under wide stars are
-    not thin on blocks that fit narrow ones: a second look takes blocks three times as large.
+    made by a star, an edge or the sensor. Bright trails under wide stars are not thin on blocks
+    that fit narrow ones: a second look takes blocks three times as large.
     """
+    light = residual.light
     factor = int(np.clip(round(max(light.shape) / COARSE_PX), 1, 16))
     coarse = binned(light, factor)
-    found: list[Streak] = []
+    found: list[tuple[Origin, Streak]] = []
     for look in (FINE, WIDE):
         coarse = binned(coarse, look.bin)
         factor *= look.bin
-        rough = [in_pixels(line, factor) for line in trails(coarse, factor, look)]
-        new = [streak for streak in rough if not any(same(streak, known) for known in found)]
-        found += [fitted(light, streak, 4.0 * factor + 4) for streak in new]
-    return tuple(found[:MOST_STREAKS])
+        rough = [in_pixels(line, factor) for line in trails(coarse, look)]
+        new = [line for line in rough if not any(same(line, known) for _, known in found)]
+        for line in new[:MOST_STREAKS]:
+            line = fitted(light, line, 4.0 * factor + 4)
+            if frame_of(line)[0] < LEAST_LEFT * SHORTEST_SHARE * min(light.shape):
+                continue
+            origin = origin_of(light, line, residual.full_y, residual.full_x, noise_adu)
+            found.append((origin, line))
+    return Lines(
+        tuple(line for origin, line in found if origin is Origin.SKY)[:MOST_STREAKS],
+        tuple(line for origin, line in found if origin in (Origin.STAR, Origin.SENSOR)),
+    )
 
 
-def trails(coarse: F32, factor: int, look: Look) -> list[Line]:
+def trails(coarse: F32, look: Look) -> list[Line]:
     """Find trails on one coarse copy."""
     if min(coarse.shape) < 24:
         return []
@@ -84,7 +103,7 @@ def trails(coarse: F32, factor: int, look: Look) -> list[Line]:
     soft = smoothed(coarse)
     y, x, piece = lit_pieces(soft, look.lit_sigma * noise)
     lines = join(y, x, piece, min(soft.shape))
-    return [line for line in lines if is_trail(line, soft, noise, factor, look)]
+    return [line for line in lines if is_trail(line, soft, noise, look)]
 
 
 def same(one: Streak, other: Streak) -> bool:
@@ -163,9 +182,9 @@ def across(line: Line, y: F64, x: F64) -> F64:
     return np.asarray((x - line.x) * line.dy - (y - line.y) * line.dx)
 
 
-def is_trail(line: Line, soft: F32, noise: float, factor: int, look: Look) -> bool:
+def is_trail(line: Line, soft: F32, noise: float, look: Look) -> bool:
     """Whether a line is filled along its length, thin, and made by nothing nearer home."""
-    if line.rms > WIDEST or along_axis(line, factor):
+    if line.rms > WIDEST:
         return False
     profile = brightness_along(line, soft, 0.0)
     beside = np.maximum(brightness_along(line, soft, 5.0), brightness_along(line, soft, -5.0))
@@ -175,12 +194,6 @@ def is_trail(line: Line, soft: F32, noise: float, factor: int, look: Look) -> bo
     if np.percentile(profile - beside, 20) < look.steady * np.median(profile):
         return False
     return not is_spike(profile, noise)
-
-
-def along_axis(line: Line, factor: int) -> bool:
-    """Whether the line keeps to one row or column of the sensor: a defect, not the sky."""
-    drift = min(abs(line.dy), abs(line.dx)) * line.length * factor
-    return drift < max(2.0, 0.4 * factor) and line.rms < 0.9
 
 
 def brightness_along(line: Line, soft: F32, offset: float) -> F64:

@@ -396,6 +396,7 @@ def measured_values(read: ReadFrame) -> dict[str, Any]:
     got = read.measurement
     if got is None:
         return {}
+    streaks = [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks]
     same = (
         "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
         "alignment hfr_px background_adu noise_adu gradient_adu beta width_from clipped_stars "
@@ -404,7 +405,8 @@ def measured_values(read: ReadFrame) -> dict[str, Any]:
     return {name: getattr(got, name) for name in same} | {
         "measured_with": read.measured_with,
         "matched_to": None,
-        "streaks": [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks],
+        "streaks_seen": streaks or None,
+        "streaks": streaks,  # until other exposures tell which recur
         "field": asdict(got.field) if got.field else None,
         "notes": list(got.notes),
         "ranked_flux_adu": ranked_flux(got.star_list),

@@ -123,7 +123,7 @@ frame = Table(
     *_floats("gradient_adu", "beta", "ranked_flux_adu"),
     Column("width_from", String),
     Column("clipped_stars", Integer),
-    Column("streaks", MAYBE_JSON),
+    Column("streaks_seen", MAYBE_JSON),  # lines of light in the frame itself; null when none
     Column("field", MAYBE_JSON),
     Column("notes", MAYBE_JSON),
     Column("level", MAYBE_JSON),
@@ -133,6 +133,7 @@ frame = Table(
     *_floats("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg", "pedestal_adu"),
     Column("pedestal_from", String),
     Column("rows_out_of_place", String),
+    Column("streaks", MAYBE_JSON),  # those of the lines seen that other exposures do not show
     Column("matched_to", String(32)),  # content key of the reference; null when never tried
     *_floats("throughput", "transparency", "shift_x_px", "shift_y_px", "rotation_deg"),
     *_floats("effective_s"),

@@ -1,0 +1,53 @@
+"""Make a database as an earlier version left it: what later revisions added is taken away."""
+
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+# What each revision added, in words of SQL that take it away.
+UNDO: dict[str, tuple[str, ...]] = {
+    "0002": ("ALTER TABLE frame DROP COLUMN hot_pixels_ppm",),
+    "0005": ("ALTER TABLE frame DROP COLUMN arcsec_per_px",),
+    "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
+}
+TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
+
+Rows = list[dict[str, Any]]
+
+
+def rows_of(database: Path, table: str, columns: str = "*") -> Rows:
+    """Read a table as it lies in the file."""
+    with closing(sqlite3.connect(database)) as connection:
+        connection.row_factory = sqlite3.Row
+        query = f"SELECT {columns} FROM {table} ORDER BY rowid"
+        return [dict(row) for row in connection.execute(query)]
+
+
+def tables_of(database: Path) -> dict[str, Rows]:
+    """Read the tables that hold what a person would miss."""
+    return {table: rows_of(database, table) for table in TABLES}
+
+
+def take_back(database: Path, revision: str, *also: tuple[str, Sequence[Any]]) -> dict[str, Rows]:
+    """Bring a database back to a revision, change rows if asked, and read its tables."""
+    with closing(sqlite3.connect(database)) as connection:
+        for later in sorted(UNDO, reverse=True):
+            if later > revision:
+                for statement in UNDO[later]:
+                    connection.execute(statement)
+        connection.execute("UPDATE alembic_version SET version_num = ?", [revision])
+        for statement, values in also:
+            connection.execute(statement, values)
+        connection.commit()
+    return tables_of(database)
+
+
+def as_before(after: dict[str, Rows], before: dict[str, Rows]) -> dict[str, Rows]:
+    """Leave out of tables the columns that an earlier version did not have."""
+    return {
+        table: [{name: row[name] for name in old} for row, old in zip(rows, olds, strict=True)]
+        for table, rows in after.items()
+        for olds in [before[table]]
+    }
