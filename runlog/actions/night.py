@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
+from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
@@ -61,7 +62,8 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     paths = paths_of_frames(connection, [r.id for r in lights])
     first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
     dark = _dark(run.night, lights, settings)
-    story = tell((_told(r) for r in lights), settings.policy, dark)
+    own = own_rows(connection, run.id)
+    story = tell((_told(r) for r in lights), settings.policy, dark, own)
     added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
     row = {
         "night": run.night or None,

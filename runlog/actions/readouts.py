@@ -14,11 +14,14 @@ from runlog.core.row_pattern import (
     Finding,
     Looked,
     Pattern,
+    as_break,
     company_of,
     findings,
     own_of,
     pattern_of,
 )
+from runlog.core.row_words import defects_in_words
+from runlog.core.rows import bands_of
 from runlog.store import run_rows as store
 from runlog.store.engine import reading, writing
 from runlog.store.run_rows import LookedFrame, Sensor
@@ -35,6 +38,22 @@ def compare_rows(engine: Engine) -> None:
             return
     with writing(engine) as connection:
         _compare(connection, write=True)
+
+
+def own_rows(connection: Connection, run_id: int) -> str:
+    """Say which rows and columns are the camera's own in the frames of a run."""
+    words = {}
+    for sensor in store.sensors_of_run(connection, run_id):
+        by_run = store.patterns(connection, sensor)
+        if all(p.source == DARK for p in by_run[run_id]):
+            continue
+        own = own_of(p for patterns in by_run.values() for p in patterns)
+        rows, columns = (bands_of(map(as_break, lines)) for lines in (own.rows, own.columns))
+        if said := defects_in_words(rows, columns, sensor.height, sensor.width):
+            words[sensor] = said
+    if len(words) < 2:
+        return next(iter(words.values()), "")
+    return "; ".join(f"{said} at {s.width} x {s.height}" for s, said in words.items())
 
 
 @dataclass(slots=True)

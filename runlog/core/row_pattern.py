@@ -29,6 +29,11 @@ class Line:
     jump_sigma: float
 
 
+def as_break(line: Line) -> Break:
+    """Give a line of a pattern the form of a jump in one frame; its size in ADU differs."""
+    return Break(line.at, 0.0, line.jump_sigma)
+
+
 @dataclass(frozen=True, slots=True)
 class Pattern:
     """What the frames of one camera and size had in common on one night, or its darks and bias."""
@@ -166,6 +171,11 @@ def findings(seen: Sequence[Looked], company: Company) -> dict[int, Finding]:
         return found
     more = "; nearly every frame of this night has such, each in other rows: camera or cable"
     return {key: Finding(f"{f.fault}{more}", f.doubt) if f.fault else f for key, f in found.items()}
+
+
+def suspicion(signs: Signs, height: int) -> str | None:
+    """Say what stands out in a frame of which no other is known; None where nothing does."""
+    return _finding(signs, Company(height, 1, 0, own_of(()), Counter(), 0)).doubt
 
 
 def _finding(signs: Signs, company: Company) -> Finding:

@@ -34,7 +34,9 @@ class Story:
     to_check: tuple[str, ...]
 
 
-def tell(told: Iterable[Told], policy: Policy, dark: Dark | None = None) -> Story:
+def tell(
+    told: Iterable[Told], policy: Policy, dark: Dark | None = None, own_rows: str = ""
+) -> Story:
     """Tell the story of a run's light frames; the order they come in does not matter."""
     dated = [t for t in told if t.frame.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
@@ -43,7 +45,7 @@ def tell(told: Iterable[Told], policy: Policy, dark: Dark | None = None) -> Stor
         [*found_events, *find_drifts(lights, policy)], key=lambda e: (e.start, e.kind, e.first)
     )
     pace = pace_of(lights)
-    found = verdicts(lights, events, pace, policy, dark)
+    found = verdicts(lights, events, pace, policy, dark, own_rows)
     return Story(tuple(events), found, pace, tuple(to_check(found)))
 
 
