@@ -14,14 +14,13 @@ from runlog.core.row_pattern import (
     Finding,
     Looked,
     Pattern,
-    as_break,
+    bands_of_lines,
     company_of,
     findings,
     own_of,
     pattern_of,
 )
 from runlog.core.row_words import defects_in_words
-from runlog.core.rows import bands_of
 from runlog.store import run_rows as store
 from runlog.store.engine import reading, writing
 from runlog.store.run_rows import LookedFrame, Sensor
@@ -48,7 +47,7 @@ def own_rows(connection: Connection, run_id: int) -> str:
         if all(p.source == DARK for p in by_run[run_id]):
             continue
         own = own_of(p for patterns in by_run.values() for p in patterns)
-        rows, columns = (bands_of(map(as_break, lines)) for lines in (own.rows, own.columns))
+        rows, columns = (bands_of_lines(lines) for lines in (own.rows, own.columns))
         if said := defects_in_words(rows, columns, sensor.height, sensor.width):
             words[sensor] = said
     if len(words) < 2:

@@ -8,7 +8,7 @@ from math import ceil
 from statistics import median
 
 from runlog.core.row_words import signs_in_words
-from runlog.core.rows import Band, Break, Signs, Stretch, bands_of
+from runlog.core.rows import Band, Break, Edge, Signs, Stretch, bands_of
 
 SAME_PX = 1  # the same rows within a pixel
 PATTERN_SHARE = 0.3  # of a night's frames show a row that belongs to the night's pattern
@@ -23,15 +23,20 @@ BORDERS_ALIKE = 0.3  # of the other frames with a blank border: then they were r
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A row or column at which the level jumps in the frames of a night, and by how much."""
+    """A row (or column) at which the frames of a night change, and by how much they jump."""
 
     at: int
     jump_sigma: float
+    what: str = "jump"
 
 
-def as_break(line: Line) -> Break:
-    """Give a line of a pattern the form of a jump in one frame; its size in ADU differs."""
-    return Break(line.at, 0.0, line.jump_sigma)
+def bands_of_lines(lines: Sequence[Line]) -> list[Band]:
+    """Join the lines of a pattern to bands; how large they are in ADU differs by frame."""
+    jumps = bands_of(Break(k.at, 0.0, k.jump_sigma) for k in lines if k.what == "jump")
+    blank = [k.at for k in lines if k.what == "blank"]
+    # Where a blank stretch begins and ends; one at the first row begins at 0.
+    pairs = zip(blank[::2], blank[1::2], strict=False)
+    return jumps + [Band(first, stop - 1, 0.0, 0.0) for first, stop in pairs]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,36 +73,30 @@ NOTHING = Finding()
 def pattern_of(night: str, source: str, frames: int, seen: Sequence[Looked]) -> Pattern:
     """Find what enough frames of a night show at the same place; `seen` has those with signs."""
     least = min(frames, max(2, ceil(PATTERN_SHARE * frames)))
-    return Pattern(
-        night,
-        source,
-        frames,
-        _common([edges_of(frame.signs) for frame in seen], least),
-        _common([{b.at: b.jump_sigma for b in frame.signs.columns} for frame in seen], least),
-    )
+    columns = [{Edge("jump", b.at): b.jump_sigma for b in f.signs.columns} for f in seen]
+    rows = _common([frame.signs.edges for frame in seen], least)
+    return Pattern(night, source, frames, rows, _common(columns, least))
 
 
-def edges_of(signs: Signs) -> dict[int, float]:
-    """Rows at which something changes, with the jump of the level where that is what changes."""
-    return dict.fromkeys(signs.edges, 0.0) | {b.at: b.jump_sigma for b in signs.rows}
-
-
-def _common(frames: Sequence[Mapping[int, float]], least: int) -> tuple[Line, ...]:
+def _common(frames: Sequence[Mapping[Edge, float]], least: int) -> tuple[Line, ...]:
     counts = near_counts(frames)
-    jumps: dict[int, list[float]] = {}
+    jumps: dict[Edge, list[float]] = {}
     for edges in frames:
-        for at, jump in edges.items():
-            if counts[at] >= least:
-                jumps.setdefault(at, []).append(jump)
+        for edge, jump in edges.items():
+            if counts[edge] >= least:
+                jumps.setdefault(edge, []).append(jump)
     # Of places within a pixel of each other and with the same sign the one seen most stands.
     most = sorted(jumps.items(), key=lambda item: (-len(item[1]), item[0]))
-    return _apart(Line(at, round(median(values), 3)) for at, values in most)
+    return _apart(Line(edge.at, round(median(values), 3), edge.what) for edge, values in most)
 
 
-def near_counts(frames: Iterable[Iterable[int]]) -> Counter[int]:
-    """Count, for each row, the frames that show something there or a pixel away."""
-    reach = range(-SAME_PX, 1 + SAME_PX)
-    return Counter(row for edges in frames for row in {e + d for e in edges for d in reach})
+def near_counts(frames: Iterable[Iterable[Edge]]) -> Counter[Edge]:
+    """Count, for each place, the frames that change in the same way there or a pixel away."""
+    return Counter(near for edges in frames for near in {n for e in edges for n in _beside(e)})
+
+
+def _beside(edge: Edge) -> list[Edge]:
+    return [Edge(edge.what, edge.at + d) for d in range(-SAME_PX, 1 + SAME_PX)]
 
 
 def own_of(patterns: Iterable[Pattern], night: str | None = None) -> Pattern:
@@ -116,17 +115,21 @@ def own_of(patterns: Iterable[Pattern], night: str | None = None) -> Pattern:
 def _own(
     patterns: Sequence[tuple[str, str, Sequence[Line]]], night: str | None
 ) -> tuple[Line, ...]:
-    nights: dict[int, set[str]] = {}
+    nights: dict[Edge, set[str]] = {}
     for of, source, lines in patterns:
         # Darks tell alone: they count as two nights.
         names = {"dark 1", "dark 2"} if source == DARK else {of}
         for line in lines:
-            for row in range(line.at - SAME_PX, line.at + SAME_PX + 1):
-                nights.setdefault(row, set()).update(names)
-    known = [line for _, _, lines in patterns for line in lines]
+            for near in _beside(Edge(line.what, line.at)):
+                nights.setdefault(near, set()).update(names)
     at_hand = set() if night is None else {night}
-    chosen = {line for line in known if len(nights[line.at] | at_hand) >= 2}
-    return _apart(sorted(chosen, key=lambda k: (-abs(k.jump_sigma), k.at)))
+    chosen = {
+        line
+        for _, _, lines in patterns
+        for line in lines
+        if len(nights[Edge(line.what, line.at)] | at_hand) >= 2
+    }
+    return _apart(sorted(chosen, key=lambda k: (-abs(k.jump_sigma), k.at, k.what)))
 
 
 def _apart(lines: Iterable[Line]) -> tuple[Line, ...]:
@@ -135,11 +138,12 @@ def _apart(lines: Iterable[Line]) -> tuple[Line, ...]:
     for line in lines:
         if not any(_same(line, k) for k in kept):
             kept.append(line)
-    return tuple(sorted(kept, key=lambda k: k.at))
+    return tuple(sorted(kept, key=lambda k: (k.at, k.what)))
 
 
 def _same(line: Line, other: Line) -> bool:
-    return abs(line.at - other.at) <= SAME_PX and line.jump_sigma * other.jump_sigma >= 0
+    near = line.what == other.what and abs(line.at - other.at) <= SAME_PX
+    return near and line.jump_sigma * other.jump_sigma >= 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +154,7 @@ class Company:
     frames: int  # of this night that were looked at
     others_elsewhere: int  # frames of other nights
     own: Pattern  # the camera's own, seen from this night
-    near: Counter[int]  # frames of this night with something at a row
+    near: Counter[Edge]  # frames of this night with a change there
     bordered: int  # frames of this night with a blank border
 
 
@@ -179,13 +183,13 @@ def suspicion(signs: Signs, height: int) -> str | None:
 
 
 def _finding(signs: Signs, company: Company) -> Finding:
-    left = _without(signs, lambda row: _is_near(row, company.own), company.height)
+    left = _without(signs, lambda edge: _is_own(edge, company.own), company.height)
     if not _matters(left, company):
         return NOTHING
     if company.frames + company.others_elsewhere <= 1:
         words = "no other frame of this camera tells whether that is its own way"
         return Finding(doubt=f"{signs_in_words(left, company.height)}: {words}")
-    foreign = _without(left, lambda row: _all_night(row, company), company.height)
+    foreign = _without(left, lambda edge: _all_night(edge, company), company.height)
     if _matters(foreign, company):
         words = "not so in the camera's other frames"
         return Finding(fault=f"{signs_in_words(foreign, company.height)}, {words}")
@@ -195,28 +199,27 @@ def _finding(signs: Signs, company: Company) -> Finding:
     return Finding(doubt=f"{signs_in_words(left, company.height)}: {where}, and {unknown}")
 
 
-def _is_near(row: int, own: Pattern) -> bool:
-    return any(abs(line.at - row) <= SAME_PX for line in own.rows)
+def _is_own(edge: Edge, own: Pattern) -> bool:
+    return any(k.what == edge.what and abs(k.at - edge.at) <= SAME_PX for k in own.rows)
 
 
-def _all_night(row: int, company: Company) -> bool:
+def _all_night(edge: Edge, company: Company) -> bool:
     """Tell whether nearly every other frame of the night shows the same."""
-    others = company.frames - 1
-    return company.near[row] - 1 >= NEARLY_EVERY * others
+    return company.near[edge] - 1 >= NEARLY_EVERY * (company.frames - 1)
 
 
-def _without(signs: Signs, known: Callable[[int], bool], height: int) -> Signs:
+def _without(signs: Signs, known: Callable[[Edge], bool], height: int) -> Signs:
     """Leave out what is known; a stretch is, when the rows where it begins and ends are."""
 
-    def new(stretch: Stretch) -> bool:
+    def new(what: str, stretch: Stretch) -> bool:
         inner = {stretch.first, stretch.last + 1} - {0, height}
-        return not all(known(row) for row in inner)
+        return not all(known(Edge(what, row)) for row in inner)
 
     return Signs(
-        rows=tuple(b for b in signs.rows if not known(b.at)),
-        blank=tuple(filter(new, signs.blank)),
-        repeated=tuple(filter(new, signs.repeated)),
-        slips=tuple(s for s in signs.slips if not known(s.at)),
+        rows=tuple(b for b in signs.rows if not known(Edge("jump", b.at))),
+        blank=tuple(s for s in signs.blank if new("blank", s)),
+        repeated=tuple(s for s in signs.repeated if new("copy", s)),
+        slips=tuple(s for s in signs.slips if not known(Edge("slip", s.at))),
     )
 
 

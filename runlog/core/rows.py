@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,13 @@ class Slip:
     shift_px: int
 
 
+class Edge(NamedTuple):
+    """The first row behind a change, and what changes: jump, slip, blank or copy."""
+
+    what: str
+    at: int
+
+
 @dataclass(frozen=True, slots=True)
 class Signs:
     """All that stands out about the rows and columns of one frame, in order of their place."""
@@ -45,11 +52,12 @@ class Signs:
         return any((self.rows, self.columns, self.blank, self.repeated, self.slips))
 
     @property
-    def edges(self) -> frozenset[int]:
-        """First rows behind whatever changes between two rows."""
-        spans = (*self.blank, *self.repeated)
-        jumps = [b.at for b in self.rows] + [s.at for s in self.slips]
-        return frozenset(jumps + [row for s in spans for row in (s.first, s.last + 1)])
+    def edges(self) -> dict[Edge, float]:
+        """All rows at which something changes, by what it is; with the jump, where it is one."""
+        places = [Edge("slip", s.at) for s in self.slips]
+        for what, stretches in (("blank", self.blank), ("copy", self.repeated)):
+            places += [Edge(what, row) for s in stretches for row in (s.first, s.last + 1)]
+        return dict.fromkeys(places, 0.0) | {Edge("jump", b.at): b.jump_sigma for b in self.rows}
 
 
 Packed = dict[str, list[list[Any]]]

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from runlog.core.rows import Break
-from runlog.measure.background import MAD_TO_SIGMA, dither
+from runlog.measure.background import MAD_TO_SIGMA
 
 Array = npt.NDArray[Any]
 F32 = npt.NDArray[np.float32]
@@ -19,7 +19,7 @@ Mask = npt.NDArray[np.bool_]
 CHUNK = 64  # lines worked on at a time; they stay in the processor's cache
 CLIP = 2.5  # differences beyond so many sigma are stars, not the level
 REACH = (1, 2, 4, 8)  # lines on each side whose means are compared
-SURE = 6.5  # of the scatter of such means in the frame: 6.5 sigma of noise never come up
+SURE = 5.0  # of the scatter of such means in the frame; noise alone comes to 4.7
 LEAST_SIGMA = 0.2  # smaller jumps, in units of the pixel noise, do no harm and are not kept
 SHARP = 0.55  # of a jump lies between two neighbouring lines; a blurred edge takes several
 SHARP_PAIRS = 0.4  # where two lines are one, a jump may fall between them
@@ -27,6 +27,7 @@ BLOCKS, BLOCKS_ALIKE = 8, 6  # a jump runs along the whole line, a star or a tre
 BLOCK_SHARE = 0.35  # of the jump that each part must show
 MOST = 64  # jumps kept of one frame, the strongest
 MOST_TRIED = 200
+SPREAD_LINES, DRAWN_FROM = 67, 5
 LINES_ASKED = 60  # for the noise, and whether the frame is a mosaic
 PARITY_SIGMA = 0.5  # difference of every second line that makes it a mosaic
 
@@ -73,9 +74,11 @@ def grain_adu(values: Array) -> float:
 
 def _spread(values: F32, grain: float) -> F32:
     """Spread whole numbers over the step they stand for, otherwise in each of some lines."""
-    pattern = dither((CHUNK + 1, values.shape[1])) * np.float32(grain)
-    for start in range(0, len(values), CHUNK + 1):
-        part = values[start : start + CHUNK + 1]
+    # Drawn, not laid out: the same place in the next line must be spread otherwise.
+    random = np.random.default_rng(DRAWN_FROM)
+    pattern = (random.random((SPREAD_LINES, values.shape[1]), np.float32) - 0.5) * np.float32(grain)
+    for start in range(0, len(values), SPREAD_LINES):
+        part = values[start : start + SPREAD_LINES]
         part += pattern[: len(part)]
     return values
 

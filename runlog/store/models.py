@@ -297,7 +297,7 @@ run_rows = Table(
     Column("height", Integer, primary_key=True),
     Column("source", String, primary_key=True),  # stage of light frames, or "dark"
     Column("frames", Integer, nullable=False),
-    Column("rows", JSON, nullable=False),  # [[row, jump in units of the noise]]
+    Column("rows", JSON, nullable=False),  # [[row, jump in units of the noise, what changes]]
     Column("columns", JSON, nullable=False),
 )
 

@@ -1,7 +1,7 @@
 """What frames show about their rows and columns, and what a run's frames have in common."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, and_, bindparam, delete, insert, select, update
@@ -121,8 +121,8 @@ def _row(run_id: int, sensor: Sensor, pattern: Pattern) -> dict[str, Any]:
         **dict(zip(Sensor._fields[1:], sensor[1:], strict=True)),
         "source": pattern.source,
         "frames": pattern.frames,
-        "rows": [[line.at, line.jump_sigma] for line in pattern.rows],
-        "columns": [[line.at, line.jump_sigma] for line in pattern.columns],
+        "rows": [list(astuple(line)) for line in pattern.rows],
+        "columns": [list(astuple(line)) for line in pattern.columns],
     }
 
 
