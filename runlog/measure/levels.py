@@ -48,12 +48,12 @@ class Lines:
         grain = grain_adu(lines)
         if grain:
             values = _spread(values, grain)
-        sigma_adu = _difference_sigma(values)
+        sigma_adu = _difference_sigma(values, blank)
         if mosaic or _alternates(values, blank, sigma_adu):
             whole = len(values) // 2 * 2
             values = (values[0:whole:2] + values[1:whole:2]) * np.float32(0.5)
             pairs = blank[0:whole:2] | blank[1:whole:2]
-            return cls(values, pairs, _difference_sigma(values), 2)
+            return cls(values, pairs, _difference_sigma(values, pairs), 2)
         return cls(values, blank, sigma_adu)
 
 
@@ -83,9 +83,10 @@ def _spread(values: F32, grain: float) -> F32:
     return values
 
 
-def _difference_sigma(values: F32) -> float:
+def _difference_sigma(values: F32, blank: Mask) -> float:
     """Robust scatter of the difference of neighbouring lines, their levels taken out."""
-    some = np.unique(np.linspace(0, len(values) - 2, LINES_ASKED).astype(int))
+    known = np.flatnonzero(~blank[1:] & ~blank[:-1])
+    some = known[:: max(1, len(known) // LINES_ASKED)]
     apart = _level_taken_out(values[some + 1] - values[some])
     apart = np.abs(apart[np.isfinite(apart) & (apart != 0)])
     return MAD_TO_SIGMA * float(np.median(apart)) if apart.size else 0.0

@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from runlog.core.rows import Signs, Slip, Stretch
-from runlog.measure.cuts import find_slips
+from runlog.core.rows import Signs, Stretch
 from runlog.measure.levels import Lines, find_breaks
 from runlog.measure.slips import find_displaced
 
@@ -19,7 +18,6 @@ Mask = npt.NDArray[np.bool_]
 SMALLEST_SIDE_PX = 64
 ROW_SAMPLES, COLUMN_SAMPLES = 512, 128  # pixels looked at in a row, in a column
 LEAST_VALUES = 16  # different ones in a row that can be told from another by its noise
-LINES_FOR_SKY = 60
 MOST = 64  # stretches of one kind that are kept
 
 
@@ -40,8 +38,10 @@ def find_signs(pixels: Array, *, mosaic: bool = False) -> Signs:
     plane = pixels[0] if pixels.ndim == 3 else pixels
     if plane.ndim != 2 or min(plane.shape) < SMALLEST_SIDE_PX or plane.dtype.kind not in "iuf":
         return Signs()
-    rows = plane[:, :: max(1, plane.shape[1] // ROW_SAMPLES)]
+    rows = np.ascontiguousarray(plane[:, :: max(1, plane.shape[1] // ROW_SAMPLES)])
     blank = _blank(rows)
+    if np.count_nonzero(~blank) < SMALLEST_SIDE_PX:
+        return Signs(blank=_stretches(blank))
     repeated = _repeated(plane, rows, blank)
     lines = Lines.of(rows, blank, mosaic=mosaic)
     across = _columns(plane, blank)
@@ -50,17 +50,8 @@ def find_signs(pixels: Array, *, mosaic: bool = False) -> Signs:
         columns=find_breaks(Lines.of(across, _blank(across), mosaic=mosaic)),
         blank=_stretches(blank),
         repeated=repeated,
-        slips=_slips(plane, rows, lines),
+        slips=find_displaced(plane, lines.sigma_adu / np.sqrt(2)),
     )
-
-
-def _slips(plane: Array, rows: Array, lines: Lines) -> tuple[Slip, ...]:
-    """Look for displaced rows by what the camera shows in every row, else by stars that are cut."""
-    sigma_adu = lines.sigma_adu / np.sqrt(2)
-    if sigma_adu <= 0:
-        return ()
-    sky_adu = float(np.nanmedian(rows[:: max(1, len(rows) // LINES_FOR_SKY)]))
-    return find_displaced(plane, sigma_adu) or find_slips(plane, sky_adu, sigma_adu)
 
 
 def _columns(plane: Array, blank: Mask) -> Array:
@@ -88,10 +79,11 @@ def _stretches(flagged: Mask) -> tuple[Stretch, ...]:
 
 def _repeated(plane: Array, thin: Array, blank: Mask) -> tuple[Stretch, ...]:
     """Find rows that are, pixel by pixel, another row above them; noise makes that impossible."""
+    few = np.ascontiguousarray(thin[:, ::8])  # enough to tell most rows apart
     first: dict[bytes, int] = {}
     copies: list[tuple[int, int]] = []
     for row in np.flatnonzero(~blank):
-        of = first.setdefault(thin[row].tobytes(), int(row))
+        of = first.setdefault(few[row].tobytes(), int(row))
         if of != row and _alike(plane[row], plane[of]):
             copies.append((int(row), of))
     return _joined(copies)

@@ -27,7 +27,7 @@ Picture = npt.NDArray[Any]
 Random = np.random.Generator
 FEWEST = 6  # frames of a camera; fewer get companions
 COMPANIONS = 8
-ONE_IN = 6  # frames is spoiled at a time
+ONE_IN = 4  # frames is spoiled at a time
 SMALLEST_SIDE_PX = 100
 STARTS = "2021-03-04T{:02d}:{:02d}:00.000"
 # Cards that would give companions one start.
