@@ -8,7 +8,6 @@ databases, the faults drawn from a fixed seed.
 
 import argparse
 import gzip
-import json
 import tempfile
 import warnings
 from collections import defaultdict
@@ -247,9 +246,9 @@ def _answer(row: dict[str, Any], faults: dict[int, Fault]) -> Answer:
     return Answer(faults.get(number), named, str(row["evidence"].get("readout", "")))
 
 
-def rounds(count: int) -> Iterator[dict[int, Fault]]:
+def rounds(count: int, faults: Sequence[Fault]) -> Iterator[dict[int, Fault]]:
     """Hand the faults out, so many frames apart that most of a group stays untouched."""
-    waiting = list(FAULTS)
+    waiting = list(faults)
     at_once = max(1, count // ONE_IN)
     turn = 0
     while waiting:
@@ -259,14 +258,19 @@ def rounds(count: int) -> Iterator[dict[int, Fault]]:
         turn += 1
 
 
-def measure(folder: Path, seed: int = 1) -> dict[str, list[Answer]]:
+def measure(
+    folder: Path, seed: int = 1, camera: str = "", fault: str = ""
+) -> dict[str, list[Answer]]:
     """Spoil, scan and ask, camera by camera."""
     found: dict[str, list[Answer]] = {}
+    faults = [f for f in FAULTS if fault in f.name]
     for name, own in cameras(list(real_frames(folder))).items():
+        if camera not in name:
+            continue
         random = np.random.default_rng(seed)
         group = own if len(own) >= FEWEST else companions(own[0], random)
-        for faults in rounds(len(group)):
-            found.setdefault(name, []).extend(scan_round(group, faults, random))
+        for put_in in rounds(len(group), faults):
+            found.setdefault(name, []).extend(scan_round(group, put_in, random))
     return found
 
 
@@ -298,14 +302,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--json", action="store_true")
+    parser.add_argument("--camera", default="", help="only cameras whose name holds this")
+    parser.add_argument("--fault", default="", help="only faults whose name holds this")
     chosen = parser.parse_args()
-    found = measure(chosen.folder, chosen.seed)
-    if chosen.json:
-        counts = {n: [sum(a.named for a in v if a.fault), len(v)] for n, v in found.items()}
-        print(json.dumps(counts))
-    else:
-        report(found)
+    report(measure(chosen.folder, chosen.seed, chosen.camera, chosen.fault))
 
 
 if __name__ == "__main__":

@@ -35,6 +35,4 @@ def add_stars(light, random, count, noise_adu, fwhm_px):
         y0, x0 = int(cy) - reach, int(cx) - reach
         y, x = np.mgrid[y0 : y0 + 2 * reach, x0 : x0 + 2 * reach]
         star = np.exp(-((y - cy) ** 2 + (x - cx) ** 2) / (2 * sigma**2))
-        light[y0 : y0 + 2 * reach, x0 : x0 + 2 * reach] += (
-            noise_adu * random.pareto(1.0) * 8 * star
-        )
+        light[y0 : y0 + 2 * reach, x0 : x0 + 2 * reach] += noise_adu * random.pareto(1.0) * 8 * star

@@ -108,7 +108,9 @@ def test_a_mosaic_of_colours_is_not_banded(mosaic):
     picture[1::2, 1::2] -= 150
     assert find_signs(stored(picture), mosaic=mosaic) == Signs()
     picture[200:240] += 3 * NOISE_ADU
-    assert places(find_signs(stored(picture), mosaic=mosaic).rows) == pytest.approx([200, 240], abs=2)
+    assert places(find_signs(stored(picture), mosaic=mosaic).rows) == pytest.approx(
+        [200, 240], abs=2
+    )
 
 
 def scene(name):

@@ -71,7 +71,7 @@ def test_0003_drops_verdicts_of_frames_on_themselves(tmp_path):
     with sqlite3.connect(database) as connection:
         undo_0003(connection)
         connection.execute("UPDATE frame SET readout = ?, measured_with = 2", [glitch])
-        connection.execute("UPDATE frame SET faults = '[{\"name\": \"readout\"}]'")
+        connection.execute('UPDATE frame SET faults = \'[{"name": "readout"}]\'')
     connection.close()
     before = {table: rows_of(database, table) for table in TABLES}
     assert here(tmp_path, "nights").returncode == 0
