@@ -1,5 +1,7 @@
 """Every error runlog raises on purpose: what happened, to what, and what to do next."""
 
+import sys
+import warnings
 from enum import IntEnum
 
 
@@ -50,3 +52,12 @@ class FrameError(RunlogError):
 
 class PassingError(FrameError):
     """A file that cannot be read this time, through no fault of its own; it is tried again."""
+
+
+def hush_libraries() -> None:
+    """Keep what libraries warn their callers of off a person's screen; `python -W` shows it.
+
+    Called where a process of ours begins, never by a function: tests see every warning.
+    """
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")

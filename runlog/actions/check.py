@@ -1,7 +1,6 @@
 """Health of the database, the config and the files: each finding with its cure."""
 
 import os
-from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +9,7 @@ from sqlalchemy import Engine, func, select, text
 from runlog.actions.grounds import grounds_of
 from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
+from runlog.core.asked import NOTHING_TO_DO, Raised, gather
 from runlog.store import files as file_store
 from runlog.store import models as m
 from runlog.store.engine import reading
@@ -109,7 +109,6 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
             select(func.count()).where(f.kind == "light", ~f.counted)
         ).scalar_one()
         otherwise = count_settled_otherwise(connection, grounds_of(settings))
-        asked = connection.execute(select(f.header_questions, f.run_questions)).all()
     listed = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items())) or "none yet"
     found = [Finding("frames", True, listed)]
     if old := measured_before(engine):
@@ -134,9 +133,25 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
         found.append(
             Finding("frames", True, f"{copies} processed copies of exposures, not counted twice")
         )
-    counts = Counter(q["text"] for row in asked for q in (*row[0], *row[1]))
-    found += [
-        Finding("headers", False, f"{text} ({n} frame{'s' * (n > 1)})", "See: runlog frames --json")
-        for text, n in counts.most_common()
+    return found + _headers(engine)
+
+
+def _headers(engine: Engine) -> list[Finding]:
+    """Gather what headers leave in doubt, each question once with the command that settles it."""
+    f = m.frame.c
+    query = (
+        select(f.header_questions, f.run_questions, m.run.c.night, m.rig.c.name.label("rig"))
+        .join(m.run, m.run.c.id == f.run_id)
+        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
+    )
+    with reading(engine) as connection:
+        rows = connection.execute(query).all()
+    asked = gather(
+        Raised(q["code"], q["text"], q.get("cure", ""), row.night, row.rig)
+        for row in rows
+        for q in (*row.header_questions, *row.run_questions)
+    )
+    return [
+        Finding("headers", False, one.counted, "\n".join(one.commands) or NOTHING_TO_DO)
+        for one in asked
     ]
-    return found

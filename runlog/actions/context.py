@@ -10,6 +10,7 @@ import numpy as np
 from sqlalchemy import Connection, Row
 
 from runlog.config import Settings
+from runlog.core.daylight import LitSite
 from runlog.core.frame import Kind
 from runlog.store import settling
 from runlog.store.settling import StoredFrame
@@ -61,6 +62,12 @@ def _site(row: StoredFrame, settings: Settings) -> PlaceOnEarth | None:
     if latitude is None or longitude is None:
         return None
     return latitude, longitude, row.elevation_m or settings.elevation_m
+
+
+def lit_site(row: StoredFrame, settings: Settings) -> LitSite | None:
+    """Give where a frame was taken, and whether that leans on the config's longitude."""
+    site = _site(row, settings)
+    return None if site is None else LitSite(site[0], site[1], row.longitude_deg is None)
 
 
 def _add_sky(place: PlaceOnEarth, rows: Sequence[StoredFrame], found: Sequence[Found]) -> None:

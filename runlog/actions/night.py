@@ -2,8 +2,9 @@
 
 import os
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
@@ -11,14 +12,18 @@ from sqlalchemy import Connection, Engine, Row
 from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
+from runlog.core.asked import Asked, Raised, gather
 from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
-from runlog.core.nights import HOURS_PER_DEGREE
+from runlog.core.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
+from runlog.core.story.heavens import MoonCrossing
 from runlog.errors import UsageError
 from runlog.store import runs as run_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
 from runlog.store.listing import paths_of_frames
+
+DAY = timedelta(hours=24)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +66,11 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     lights = [r for r in rows if r.kind == Kind.LIGHT.value and r.counted]
     paths = paths_of_frames(connection, [r.id for r in lights])
     first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
-    dark = _dark(run.night, lights, settings)
+    sky = _sky(run.night, lights, settings)
+    dark = sky.dark
+    told = [_told(r) for r in lights]
     own = own_rows(connection, run.id)
-    story = tell((_told(r) for r in lights), settings.policy, dark, own)
+    story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own)
     added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
     row = {
         "night": run.night or None,
@@ -82,7 +89,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "to_check": list(story.to_check),
         "events": [_event(e, first_path) for e in story.events],
     }
-    return NightReport(row, story, dark, _questions(lights), Counter(
+    return NightReport(row, story, dark, _questions(lights, run.night, run.rig), Counter(
         r.kind for r in rows if r.kind != Kind.LIGHT.value))  # fmt: skip
 
 
@@ -138,27 +145,42 @@ def _event(event: Event, paths: dict[str, str | None]) -> dict[str, Any]:
     }
 
 
-def _questions(lights: list[Row[Any]]) -> list[str]:
+def _questions(lights: list[Row[Any]], night: str, rig: str) -> list[str]:
     """Gather what is doubtful in the headers, each question once with how many ask it."""
-    counts = Counter(
-        question["text"]
+    raised = (
+        Raised(q["code"], q["text"], q.get("cure", ""), night, rig)
         for row in lights
-        for question in (*row.header_questions, *row.run_questions)
+        for q in (*row.header_questions, *row.run_questions)
     )
-    return [f"{text} ({n} frame{'s' * (n > 1)})" for text, n in counts.most_common()]
+    return [_asked(one) for one in gather(raised)]
 
 
-def _dark(
-    night: str, lights: list[Row[Any]], settings: Settings
-) -> tuple[datetime, datetime] | None:
-    """Find when it was dark, from the first light with a site, else the config's site."""
+def _asked(one: Asked) -> str:
+    """Write a question; with the command where it knows the value to set."""
+    return f"{one.counted}. To settle it: {' or '.join(one.commands)}" if one.own else one.counted
+
+
+@dataclass(frozen=True, slots=True)
+class Sky:
+    """What Sun and Moon do in a night, where the site is known."""
+
+    dark: tuple[datetime, datetime] | None = None
+    midnight: datetime | None = None  # the Sun is lowest
+    moon: Sequence[MoonCrossing] = ()
+
+
+def _sky(night: str, lights: list[Row[Any]], settings: Settings) -> Sky:
+    """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
     placed = next((r for r in lights if None not in (r.latitude_deg, r.longitude_deg)), None)
     latitude = placed.latitude_deg if placed else settings.latitude_deg
     longitude = placed.longitude_deg if placed else settings.longitude_deg
+    height = (placed.elevation_m if placed else None) or settings.elevation_m
     if latitude is None or longitude is None or not night:
-        return None
+        return Sky()
+    from runlog.core.moon import moon_crossings
     from runlog.core.sky import Site, dark_window
 
-    noon = datetime.combine(date.fromisoformat(night), datetime.min.time(), UTC)
-    noon += timedelta(hours=12 - longitude * HOURS_PER_DEGREE)
-    return dark_window(noon, Site(latitude, longitude))
+    site = Site(latitude, longitude, height)
+    noon = noon_before(date.fromisoformat(night), longitude)
+    moon = moon_crossings(noon, noon + DAY, site)
+    return Sky(dark_window(noon, site), noon + DAY / 2, moon)

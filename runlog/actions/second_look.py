@@ -2,14 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime, timedelta
 
 from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
 from runlog.core.corrections import BY_A_PERSON
+from runlog.core.daylight import SUN_UP_DEG, Lit, LitSite, daylight_question
 from runlog.core.doubts import wrong_filters
 from runlog.core.frame import Kind, Question, RunFrame
 from runlog.core.questions import overlaps
-
-SUN_UP_DEG = -4.0  # brighter than any deep-sky exposure is begun
 
 
 def is_light(frame: RunFrame) -> bool:
@@ -39,23 +39,37 @@ def _candidate(frame: RunFrame) -> AuxCandidate:
     )
 
 
-def questions(frames: Sequence[RunFrame]) -> list[tuple[Question, ...]]:
-    """Ask what does not fit, frame by frame."""
+def questions(
+    frames: Sequence[RunFrame], sites: Sequence[LitSite | None]
+) -> list[tuple[Question, ...]]:
+    """Ask what does not fit, frame by frame; `sites` tells where each frame was taken."""
     asked: list[list[Question]] = [[] for _ in frames]
-    for i, frame in enumerate(frames):
-        sun = frame.sun_alt_deg
-        if frame.kind is Kind.LIGHT and sun is not None and sun > SUN_UP_DEG:
-            text = (
-                f"the Sun stood at {sun:+.0f} degrees: wrong clock, local time written as UTC, "
-                "or the sign of the longitude"
-            )
-            asked[i].append(Question("sun-up", text))
-    for i, question in _overlapping(frames):
+    for i, question in [*_daylight(frames, sites), *_overlapping(frames)]:
         asked[i].append(question)
     lights = [i for i, frame in enumerate(frames) if is_light(frame) and frame.measured]
     for n, question in wrong_filters([frames[i] for i in lights]):
         asked[lights[n]].append(question)
     return [tuple(of_frame) for of_frame in asked]
+
+
+def _daylight(
+    frames: Sequence[RunFrame], sites: Sequence[LitSite | None]
+) -> list[tuple[int, Question]]:
+    """Ask once a run about the Sun: the same words of every light it stood above."""
+    lights = {
+        i: Lit(_middle(frame), *site, sun_alt_deg=frame.sun_alt_deg)
+        for i, (frame, site) in enumerate(zip(frames, sites, strict=True))
+        if frame.kind is Kind.LIGHT and frame.sun_alt_deg is not None and site is not None
+    }
+    question = daylight_question(list(lights.values()))
+    if question is None:
+        return []
+    return [(i, question) for i, light in lights.items() if light.sun_alt_deg > SUN_UP_DEG]
+
+
+def _middle(frame: RunFrame) -> datetime:
+    assert frame.taken_at_utc is not None  # without a time nothing is known of the Sun
+    return frame.taken_at_utc + timedelta(seconds=(frame.exposure_s or 0.0) / 2)
 
 
 def _overlapping(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.context import ZeroLevels, sky_of
+from runlog.actions.context import ZeroLevels, lit_site, sky_of
 from runlog.actions.depths import Depths, Frozen, scale_of
 from runlog.actions.grounds import from_this_site, grounds_of
 from runlog.actions.matching import Matcher
@@ -173,7 +173,7 @@ def judge_run(
     frames = looked_at_again(
         [_frame(row, f, sky) for row, f, sky in zip(rows, found, skies, strict=True)]
     )
-    asked = questions(frames)
+    asked = questions(frames, [lit_site(row, settings) for row in rows])
     earlier = history.earlier_nights(connection, run.rig_id, run.night)
     verdicts = grade_run([f for f in frames if is_light(f)], settings.policy, earlier)
     marks = mark_store.standing_marks(connection, run.id)
@@ -330,7 +330,7 @@ def _changes(j: Judged, depth: Found) -> dict[str, Any]:
         **depth,
         "kind": j.frame.kind.value,
         "kind_from": j.frame.kind_from,
-        "run_questions": [{"code": q.code, "text": q.text} for q in j.questions],
+        "run_questions": [asdict(q) for q in j.questions],
         "auto_grade": j.verdict.grade.value,
         "grade": j.grade.value,
         "graded_by": "person" if j.mark else "auto",

@@ -7,7 +7,7 @@ from importlib import import_module
 
 import click
 
-from runlog.errors import ExitCode, RunlogError
+from runlog.errors import ExitCode, RunlogError, hush_libraries
 
 # Command -> its one-line help, so that `runlog --help` imports none of them.
 COMMANDS: Mapping[str, str] = {
@@ -89,6 +89,7 @@ def _plain(ctx: click.Context) -> int:
 
 def main() -> None:
     """Run the command and tell the shell how it went."""
+    hush_libraries()
     sys.exit(_run())
 
 

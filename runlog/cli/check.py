@@ -30,6 +30,6 @@ def command(session: Session, as_json: bool, as_csv: bool) -> int:
         )
         line.append(f"{finding.about}: {safe(finding.text)}", style="none")
         show(line)
-        if finding.cure:
-            show(Text(f"        {finding.cure}", style="dim"))
+        for cure in finding.cure.splitlines():
+            show(Text(f"        {safe(cure)}", style="dim"))
     return 0

@@ -123,10 +123,14 @@ def _believable_length(seconds: float, card: Card, doubts: Doubts) -> bool:
 
 # --- temperature ---------------------------------------------------------------------------------
 
-_COLDEST_C, _WARMEST_C = -120.0, 60.0
+# Liquid nitrogen cools detectors to -90 to -200 C, in the infrared helium to 30 K (common
+# practice, no source); air was never colder than -89.2 C (WMO, Vostok 1983).
+_COLDEST_C = {"ambient_temperature": -90.0, "focus_temperature": -90.0}
+_COLDEST_DETECTOR_C, _WARMEST_C = -250.0, 60.0
 _ZERO_C_K = 273.15
 _KELVIN = (150.0, 333.15)  # -123 to 60 degrees Celsius
 _FAHRENHEIT = frozenset({"F", "DEG F", "DEGF", "°F", "FAHRENHEIT"})
+_SAID_FAHRENHEIT = re.compile(r"\bdeg(?:rees?)?\.?\s*F\b|°\s*F\b|fahrenheit", re.IGNORECASE)
 
 
 def read_temperature_c(index: CardIndex, name: str, doubts: Doubts) -> float | None:
@@ -135,18 +139,25 @@ def read_temperature_c(index: CardIndex, name: str, doubts: Doubts) -> float | N
         found = number_and_unit(card)
         if found is None:
             continue
+        if _is_kelvin(found[1], card) and found[0] <= 0:
+            continue  # what is written where nothing was measured
         value_c = _to_celsius(*found, card, doubts)
-        if _COLDEST_C <= value_c <= _WARMEST_C:
+        if _COLDEST_C.get(name, _COLDEST_DETECTOR_C) <= value_c <= _WARMEST_C:
             return value_c
-        doubts.ask("temperature", f"{card.keyword} {card.value}: no camera is at that temperature")
+        what = "air" if name in _COLDEST_C else "camera"
+        doubts.ask("temperature", f"{card.keyword} {card.value}: no {what} is at that temperature")
     return None
 
 
+def _is_kelvin(unit: str, card: Card) -> bool:
+    return unit.upper() in ("K", "KELVIN") or "kelvin" in card.comment.lower()
+
+
 def _to_celsius(value: float, unit: str, card: Card, doubts: Doubts) -> float:
-    unit = unit.upper()
-    if unit in ("K", "KELVIN") or "kelvin" in card.comment.lower():
+    if _is_kelvin(unit, card):
         return value - _ZERO_C_K
-    if unit in _FAHRENHEIT:
+    unit = unit.upper()
+    if unit in _FAHRENHEIT or (not unit and _SAID_FAHRENHEIT.search(card.comment)):
         return (value - 32) / 1.8
     if not unit.startswith(("C", "DEG C", "°C", "CELSIUS")) and _KELVIN[0] <= value <= _KELVIN[1]:
         text = f"{card.keyword} {card.value} was taken as kelvin, {value - _ZERO_C_K:.1f} C"

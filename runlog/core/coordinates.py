@@ -1,4 +1,4 @@
-"""Angles as headers write them: degrees, hours, sexagesimal; where the mount pointed; the site."""
+"""Angles as headers write them: degrees, hours, sexagesimal; where the mount pointed."""
 
 import math
 import re
@@ -205,70 +205,3 @@ def _settle_unit(pointing: Pointing, witness: Reading | None, doubts: Doubts) ->
 def _apart_deg(a_deg: float, b_deg: float, dec_deg: float) -> float:
     """Give the separation on the sky of two right ascensions at one declination."""
     return abs((a_deg - b_deg + 180) % 360 - 180) * math.cos(math.radians(dec_deg))
-
-
-class Site(NamedTuple):
-    """Where the rig stands; longitude east positive."""
-
-    latitude_deg: float | None = None
-    longitude_deg: float | None = None
-    elevation_m: float | None = None
-
-
-def read_site(index: CardIndex, doubts: Doubts) -> Site:
-    """Give the site; a longitude is taken as east positive unless value or comment says west."""
-    latitude_deg = _latitude_deg(index, doubts)
-    longitude_deg = _longitude_deg(index, doubts)
-    if latitude_deg == 0 and longitude_deg == 0:
-        doubts.ask("site", "latitude and longitude are both exactly zero: the site was never set")
-        latitude_deg = longitude_deg = None
-    return Site(latitude_deg, longitude_deg, _elevation_m(index, doubts))
-
-
-def _latitude_deg(index: CardIndex, doubts: Doubts) -> float | None:
-    for card in index.all("latitude"):
-        angle = None if card.value is None else parse_angle(card.value)
-        if angle is None:
-            continue
-        value = -abs(angle.value) if angle.hemisphere == "S" else angle.value
-        if -90 <= value <= 90:
-            return value
-        doubts.ask("site", f"{card.keyword} {card.value}: a latitude lies between -90 and 90")
-    return None
-
-
-def _longitude_deg(index: CardIndex, doubts: Doubts) -> float | None:
-    for card in index.all("longitude"):
-        angle = None if card.value is None else parse_angle(card.value)
-        if angle is None:
-            continue
-        value = _east_positive(card, angle)
-        if -360 <= value <= 360:
-            return (value + 180) % 360 - 180 if abs(value) > 180 else value
-        doubts.ask("site", f"{card.keyword} {card.value}: a longitude lies within 360 degrees")
-    return None
-
-
-def _east_positive(card: Card, angle: Angle) -> float:
-    """Turn a longitude to east positive, by its letter or else its comment."""
-    if angle.hemisphere:
-        return -abs(angle.value) if angle.hemisphere == "W" else abs(angle.value)
-    comment = card.comment.lower()
-    if "west" not in comment or "east" in comment or "negative" in comment:
-        return angle.value
-    # A negative number "west" without the word positive is most likely signed already.
-    return angle.value if angle.value < 0 and "positive" not in comment else -angle.value
-
-
-def _elevation_m(index: CardIndex, doubts: Doubts) -> float | None:
-    cards = list(index.all("elevation"))
-    cards += [card for card in index.all("altitude_of_something") if "met" in card.comment.lower()]
-    for card in cards:
-        found = number_and_unit(card)
-        if found is None:
-            continue
-        value = found[0] * 0.3048 if found[1].lower() in ("ft", "feet") else found[0]
-        if -450 <= value <= 9000:  # the Dead Sea shore to above the highest mountain
-            return value
-        doubts.ask("site", f"{card.keyword} {card.value}: no site lies that high or low")
-    return None

@@ -42,7 +42,8 @@ _LEAP_SECONDS = (
 _AHEAD_OF_TAI_S = {
     "TAI": 0.0, "IAT": 0.0, "TT": 32.184, "TDT": 32.184, "ET": 32.184, "TDB": 32.184, "GPS": -19.0,
 }  # fmt: skip
-_LIKE_UTC = frozenset({"UTC", "UT", "UT1", "GMT", "Z"})  # UT1 within 0.9 s
+# UT1 within 0.9 s
+_LIKE_UTC = frozenset({"UTC", "UT", "UT1", "UTC1", "GMT", "Z", "UNIVERSAL", "COORDINATED"})
 
 
 class Stamp(NamedTuple):
@@ -147,9 +148,12 @@ def _tai_minus_utc_s(day: date) -> int:
 
 
 def time_scale(written: str) -> str | None:
-    """Give the scale a TIMESYS value names, its realisation dropped; None if unknown."""
-    name = written.strip().upper()
-    bare = name.partition("(")[0].strip()
+    """Give the scale a TIMESYS value names, what follows its name dropped; None if unknown.
+
+    "TT(TAI)" is TT by its realisation, "UTC approximate" is UTC by a clock that was not set well.
+    """
+    words = re.split(r"[\s(,;/]+", written.strip().upper(), maxsplit=1)
+    bare = words[0]
     if bare in _LIKE_UTC:
         return "UTC"
     if bare == "LOCAL" or bare in _AHEAD_OF_TAI_S:

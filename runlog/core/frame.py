@@ -87,6 +87,7 @@ class Question:
 
     code: str
     text: str
+    cure: str = ""  # what `runlog correct` is given, a field and its value; one a line
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,13 @@ from dataclasses import dataclass, field
 
 from runlog.core import camera, optics
 from runlog.core.cards import CardIndex, text_of
-from runlog.core.coordinates import read_pointing, read_site
+from runlog.core.coordinates import read_pointing
 from runlog.core.filters import fold_filter
 from runlog.core.frame import Card, FrameHeader, Kind, Shape
 from runlog.core.kinds import Clues, KindFound, decide_kind, stem
+from runlog.core.longitude import Taken
 from runlog.core.questions import Doubts
+from runlog.core.site import read_site
 from runlog.core.stages import decide_stage
 from runlog.core.start import read_start
 
@@ -69,7 +71,7 @@ def parse_header(
     binning_x, binning_y = camera.read_binning(index, doubts)
     gain = camera.read_gain(index, doubts)
     ra_deg, dec_deg = read_pointing(index, doubts)
-    site = read_site(index, doubts)
+    site = read_site(index, doubts, Taken(start.at_utc, exposure.seconds, ra_deg))
     return FrameHeader(
         kind=found.kind,
         kind_from=found.source,

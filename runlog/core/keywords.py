@@ -79,10 +79,11 @@ _SPELLINGS: dict[str, str] = {
     # --- camera ------------------------------------------------------------------------------
     "sensor_temperature": (
         "CCD-TEMP DET-TEMP DETTEM SENSTEMP SENSORTEMP CAM-TEMP CAMTEMP CHIPTEMP CCDTEM1 "
-        "CCD-TMP TEMPERAT TEMPERATURE"
+        "CCD-TMP CCDATEMP CCDTEMP1 TEMPERAT TEMPERATURE"
     ),
     "set_temperature": (
-        "SET-TEMP SETTEMP CCD-SET CCDSETTMP TEMP-SET TEMPSETP SETPOINT TARGTEMP COOLSET CCDTSET"
+        "SET-TEMP SETTEMP CCD-SET CCDSETTMP TEMP-SET TEMPSETP SETPOINT TARGTEMP COOLSET CCDTSET "
+        "CCDSTEMP"
     ),
     # GAIN is e/ADU in [N] and the camera's setting in common practice: see `camera.read_gain`.
     "gain": "GAIN GAINSET GAIN-SET CAMGAIN GAINRAW ISOSPEED ISO ISOSPEEDRATING",
@@ -126,16 +127,24 @@ _SPELLINGS: dict[str, str] = {
     # OBSGEO-B, -L, -H [F] and SITELAT, SITELONG [S].
     "latitude": (
         "SITELAT OBSGEO-B LAT-OBS OBS-LAT LATITUDE LATITUD SITE-LATITUDE GEOLAT OBSLATITUDE "
-        "GPS-LAT LAT"
+        "GPS-LAT LAT ESOTELGEOLAT"
     ),
     "longitude": (
         "SITELONG SITELON OBSGEO-L LONG-OBS LON-OBS OBS-LONG OBS-LON LONGITUD LONGITUDE "
-        "SITE-LONGITUDE GEOLON GEOLONG GPS-LONG GPS-LON LONG LON"
+        "SITE-LONGITUDE GEOLON GEOLONG GPS-LONG GPS-LON LONG LON "
+        "ESOTELGEOLON"
     ),
     "elevation": (
         "SITEELEV OBSGEO-H ALT-OBS OBS-ELEV OBS-ALT ELEVATIO ELEVATION SITEALT GEOELEV "
-        "GPS-ALT GPS-ELEV"
+        "GPS-ALT GPS-ELEV ESOTELGEOELEV"
     ),
+    # What tells the longitude's sign beside the longitude: see `longitude`.
+    "sidereal_time": (
+        "LST-OBS LST LST-BEG LST-STRT LSTSTART LST-HDR ST ST-OBS STSTART SIDTIME SIDEREAL "
+        "SIDERTIM LMST LOCALST OBS-LST TELLST"
+    ),
+    "utc_offset": "UTCOFFST UTCOFFS UTC-OFFSET UTC-OFF GMTOFFST GMTOFFS TZOFFSET TZ-OFFS",
+    "hour_angle": "HA HA-OBS HA-STRT OBJCTHA TELHA HOURANGL HOURANG",
     # The telescope's own altitude in degrees as often as the site's in metres.
     "altitude_of_something": "ALTITUDE HEIGHT",
 }

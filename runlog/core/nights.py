@@ -39,6 +39,12 @@ def night_of(taken_at_utc: datetime, longitude_deg: float | None, clock: Clock) 
     return Night(_evening(local), clock.zone_name)
 
 
+def noon_before(evening: date, longitude_deg: float) -> datetime:
+    """Give the moment a night begins: local noon, mean solar time, in UTC."""
+    noon = datetime(evening.year, evening.month, evening.day, 12, tzinfo=UTC)
+    return noon - timedelta(hours=_from_greenwich(longitude_deg) * HOURS_PER_DEGREE)
+
+
 def _solar(taken_at_utc: datetime, longitude_deg: float) -> datetime:
     naive = taken_at_utc.astimezone(UTC).replace(tzinfo=None)
     return naive + timedelta(hours=_from_greenwich(longitude_deg) * HOURS_PER_DEGREE)

@@ -10,7 +10,7 @@ CODES: Mapping[str, str] = {
     "date-missing": "no card gives the time of the exposure",
     "date-unreadable": "a date or time card cannot be read",
     "date-without-time": "the date is known, the time of day is not",
-    "date-before-1990": "the date is older than any camera this is for",
+    "date-before-1990": "the date is older than any CCD, or the one a clock begins with",
     "date-day-or-month": "day and month had to be swapped to make a date",
     "time-local-only": "only a local time is given",
     "time-scale": "the time scale is unknown",
@@ -37,6 +37,7 @@ CODES: Mapping[str, str] = {
     "ra-hours-or-degrees": "right ascension may be in hours or in degrees",
     "coordinates": "coordinates out of range, zero, or in conflict",
     "site": "site coordinates out of range or never set",
+    "site-longitude": "the sign of the longitude contradicts the header's own clocks",
     "copies-disagree": "copies of one frame have headers that contradict one another",
 }
 
@@ -61,11 +62,11 @@ class Doubts:
     def __init__(self) -> None:
         self._asked: dict[tuple[str, str], Question] = {}
 
-    def ask(self, code: str, text: str) -> None:
+    def ask(self, code: str, text: str, cure: str = "") -> None:
         """Add a question; the code must be one of `CODES`."""
         if code not in CODES:
             raise KeyError(f"question code {code!r} is not in the table of codes")
-        self._asked.setdefault((code, text), Question(code, text))
+        self._asked.setdefault((code, text), Question(code, text, cure))
 
     def about(self, kind: Kind) -> tuple[Question, ...]:
         """Give the questions that matter for a frame of this kind."""

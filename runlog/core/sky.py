@@ -2,15 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from runlog.core.sidereal import days_since_j2000, greenwich_sidereal_deg
+
 ASTRONOMICAL_TWILIGHT_DEG = -18.0
-J2000_UTC = datetime(2000, 1, 1, 12, tzinfo=UTC)
 TT_MINUS_UTC_S = 69.2  # since 2017; a minute more or less moves the Sun by 0.0007 degrees
 Floats = npt.NDArray[np.float64]
 
@@ -108,13 +109,17 @@ def sun_altitude_deg(times: Sequence[datetime], site: Site) -> Floats:
     -------
     (n,) degrees. Meeus, Astronomical Algorithms, chapter 25 (low accuracy), 12.4 and 13.6.
     """
-    days = np.array([(t - J2000_UTC).total_seconds() for t in times]) / 86400
+    days = days_of(times)
     ra, dec = _sun_place(days + TT_MINUS_UTC_S / 86400)
-    greenwich_deg = 280.46061837 + 360.98564736629 * days
-    hour_angle = np.radians(greenwich_deg + site.longitude_deg) - ra
+    hour_angle = np.radians(greenwich_sidereal_deg(days) + site.longitude_deg) - ra
     latitude = np.radians(site.latitude_deg)
     sine = np.sin(latitude) * np.sin(dec) + np.cos(latitude) * np.cos(dec) * np.cos(hour_angle)
     return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1, 1))))
+
+
+def days_of(times: Sequence[datetime]) -> Floats:
+    """Count days since 2000-01-01 12h UTC of aware moments, (n,)."""
+    return np.array([days_since_j2000(moment) for moment in times])
 
 
 def _sun_place(days: Floats) -> tuple[Floats, Floats]:

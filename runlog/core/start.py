@@ -7,7 +7,7 @@ the file was written and never counts. The other keywords are common practice, n
 
 import re
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import chain
 from typing import NamedTuple
 
@@ -36,6 +36,9 @@ _DISAGREE_S = 840.0
 # Readout, saving and a slow disk can pass before an end is written (common practice, no source).
 _LATE_END_S = 120.0
 _EARLY_END_S = 2.0
+_FIRST_CCD = 1976  # at a 61 inch telescope in Arizona (from memory)
+# Days from which computers and satellite receivers count (common practice, no source).
+_CLOCKS_BEGIN = frozenset({date(1980, 1, 1), date(1980, 1, 6)})
 
 
 class Start(NamedTuple):
@@ -246,8 +249,11 @@ class _Reader:
             self.doubts.ask("date-missing", "no card gives the time of the exposure")
 
     def _check_day(self, start: datetime, source: str) -> None:
-        if start.year < 1990:
-            text = f"{source} says {start:%Y-%m-%d}, before the time of digital cameras"
+        if start.year < _FIRST_CCD:
+            text = f"{source} says {start:%Y-%m-%d}, before the first CCD at a telescope"
+            self.doubts.ask("date-before-1990", text)
+        elif start.date() in _CLOCKS_BEGIN:
+            text = f"{source} says {start:%Y-%m-%d}, where a clock begins that was never set"
             self.doubts.ask("date-before-1990", text)
 
     def _check_end(self, start: datetime) -> None:

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import wait
 
+from runlog.errors import hush_libraries
 from runlog.ingest.memory import free_memory_bytes
 
 MEMORY_PER_WORKER = 600 << 20  # bytes; a 26 Mpx frame with room to spare
@@ -67,6 +68,7 @@ def _start_server() -> None:
 def _settle_in() -> None:
     """Prepare a worker: the parent alone hears Ctrl-C, and its death ends us."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    hush_libraries()
     if hasattr(os, "nice"):
         os.nice(10)  # a live capture may share the machine
     threading.Thread(target=_die_with_parent, daemon=True).start()

@@ -14,7 +14,7 @@ from typing import Any
 from runlog.actions.open import open_store
 from runlog.actions.scan import Progress, scan
 from runlog.config import load_settings
-from runlog.errors import RunlogError
+from runlog.errors import RunlogError, hush_libraries
 
 EVERY_S = 0.25  # progress more often than the eye follows only floods the pipe
 
@@ -53,4 +53,5 @@ def _wait_for_end(stopped: threading.Event) -> None:
 
 
 if __name__ == "__main__":
+    hush_libraries()
     sys.exit(main(sys.argv[1:]))

@@ -292,4 +292,24 @@ def test_a_temperature_is_possible_or_none(name, value):
     """Guards the law that no impossible temperature passes, whatever the card holds."""
     card = ("SET-TEMP" if name.startswith("set") else "CCD-TEMP", value)
     found, _ = read(camera.read_temperature_c, card, args=(name,))
-    assert found is None or -120.0 <= found <= 60.0
+    assert found is None or -250.0 <= found <= 60.0
+
+
+@pytest.mark.parametrize(
+    ("name", "card", "found", "codes"),
+    [
+        ("sensor_temperature", ("CAMTEMP", -134.25, "Camera temperature in C"), -134.25, set()),
+        ("sensor_temperature", ("DET-TEMP", 30.0, "[K] infrared array"), -243.15, set()),
+        ("sensor_temperature", ("CAMTEMP", -1.0, "in Kelvin, =-1 if no data"), None, set()),
+        ("sensor_temperature", ("CCD-TEMP", -999.0), None, {"temperature"}),
+        ("sensor_temperature", ("CCD-TEMP", 100.0), None, {"temperature"}),
+        ("ambient_temperature", ("TEMPAMB", 64.4, "Mean temperature in deg F"), 18.0, set()),
+        ("ambient_temperature", ("AMBTEMP", -134.25), None, {"temperature"}),
+    ],
+)
+def test_professional_cameras_are_colder(name, card, found, codes):
+    """Guards detectors in liquid nitrogen (-90 to -200 C, common practice, no source)."""
+    assert read(camera.read_temperature_c, card, args=(name,)) == (
+        pytest.approx(found) if found is not None else None,
+        codes,
+    )

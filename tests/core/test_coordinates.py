@@ -6,9 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.core.cards import CardIndex
-from runlog.core.coordinates import parse_angle, parse_sexagesimal, read_pointing, read_site
+from runlog.core.coordinates import parse_angle, parse_sexagesimal, read_pointing
 from runlog.core.frame import Card
 from runlog.core.questions import Doubts
+from runlog.core.site import read_site
 
 
 def index_of(*cards):

@@ -174,7 +174,8 @@ def test_gps_time_is_19_s_behind_tai():
 
 @pytest.mark.parametrize(
     ("written", "scale"),
-    [("UTC", "UTC"), ("UTC(NIST)", "UTC"), ("tt(tai)", "TT"), ("IAT", "IAT"), ("ET", "ET"),
+    [("UTC", "UTC"), ("UTC(NIST)", "UTC"), ("UTC approximate", "UTC"),
+     ("Universal time", "UTC"), ("tt(tai)", "TT"), ("IAT", "IAT"), ("ET", "ET"),
      ("LOCAL", "LOCAL"), ("TCG", None), ("MESZ", None)],
 )  # fmt: skip
 def test_time_scales_are_known_by_name(written, scale):
@@ -275,6 +276,7 @@ def test_no_start_is_made_up(cards, code):
     [
         ([("TIMESYS", "MESZ"), ("DATE-OBS", "2024-03-12T22:15:33")], "time-scale"),
         ([("DATE-OBS", "12/03/24"), ("UT", "22:15:33")], "date-before-1990"),
+        ([("DATE-OBS", "1980-01-01T00:03:10")], "date-before-1990"),  # a clock never set
         (
             [("DATE-OBS", "2024-03-12T22:15:33"), ("DATE-END", "2024-03-12T22:15:33")],
             "end-contradicts-exposure",
@@ -317,3 +319,10 @@ def test_a_bare_date_is_no_instant():
     """Guards the difference between midnight and "no time given"."""
     assert Stamp(date(2024, 3, 12)).moment() is None
     assert Stamp(date(2024, 3, 12), 0).moment() == datetime(2024, 3, 12, tzinfo=UTC)
+
+
+def test_an_early_ccd_is_believed():
+    """Guards observatory frames of 1987 from being told that there were no cameras."""
+    start, codes = start_of(("DATE-OBS", "05/04/87"), ("UT", "9:27:27.00"))
+    assert start.at_utc == datetime(1987, 4, 5, 9, 27, 27, tzinfo=UTC)
+    assert codes == set()

@@ -12,17 +12,17 @@ from runlog.core.story import Opinion, Part, Told, pace_of, tell
 from tests.core.runs import START, changed, clean_run, trail
 
 
-def story(frames, dark=None):
+def story(frames, dark=None, **sky):
     """Grade a run and tell its story."""
     verdicts = grade_run(frames, Policy())
     told = (Told(f, verdicts[f.key], verdicts[f.key].grade) for f in frames)
-    return tell(told, Policy(), dark)
+    return tell(told, Policy(), dark, **sky)
 
 
-def events(frames, kind):
+def events(frames, kind, **sky):
     """Give the events of one kind as (first, last) frame numbers."""
     keys = [f.key for f in frames]
-    return [(keys.index(e.first), keys.index(e.last)) for e in story(frames).events
+    return [(keys.index(e.first), keys.index(e.last)) for e in story(frames, **sky).events
             if e.kind == kind]  # fmt: skip
 
 
@@ -129,13 +129,47 @@ def test_dew_is_not_a_passing_cloud():
     assert events(run, "cloud") == []
 
 
-def test_moonrise_moonset_and_dawn():
-    """The Moon's rising and setting and the dawn come from the sky, not from the frames."""
-    run = changed(clean_run(), range(20), moon_alt_deg=-5.0)
-    run = changed(run, range(20, 40), moon_alt_deg=5.0)
-    assert events(run, "moonrise") == [(20, 20)]
-    run = changed(clean_run(), range(37, 40), sun_alt_deg=-13.0, background_adu=1700.0)
+def test_moonrise_and_moonset_have_their_own_moment():
+    """The Moon rises when the almanac says so, not with the next frame; outside the run it is no
+    event."""
+    run = clean_run()
+    rose = run[19].taken_at_utc + timedelta(seconds=200)
+    moon = [(run[0].taken_at_utc - timedelta(hours=1), False), (rose, True),
+            (run[-1].taken_at_utc + timedelta(hours=1), False)]  # fmt: skip
+    (event,) = [e for e in story(run, moon=moon).events if e.kind.startswith("moon")]
+    assert (event.kind, event.start, event.end) == ("moonrise", rose, rose)
+    assert events(run, "moonrise", moon=moon) == [(20, 20)]
+
+
+LIT = {"background_adu": 1700.0}
+
+
+def test_dawn_and_evening_twilight():
+    """Bright frames before midnight are dusk, after it dawn, with or without a known site."""
+    run = changed(clean_run(), range(3), sun_alt_deg=lambda f: -10.0 - int(f.key, 16), **LIT)
+    run = changed(run, range(37, 40), sun_alt_deg=lambda f: -50.0 + int(f.key, 16), **LIT)
+    told = story(run)
+    assert [e.text for e in told.events] == [
+        "evening twilight: the Sun 10 degrees below the horizon at the first frame",
+        "dawn: the Sun 11 degrees below the horizon at the last frame",
+    ]
+    assert events(run, "dusk") == [(0, 2)]
     assert events(run, "dawn") == [(37, 39)]
+    alone = run[:3]
+    assert [e.kind for e in story(run, midnight=START + timedelta(hours=2)).events] == [
+        "dusk", "dawn",
+    ]  # fmt: skip
+    assert "dawn" not in {e.kind for e in story(alone).events}
+
+
+def test_daylight_is_no_dawn():
+    """Frames with the Sun high are told as daylight, never as a Sun minus 11 degrees down."""
+    run = changed(clean_run(), range(30, 40), sun_alt_deg=11.0, **LIT)
+    (event,) = [e for e in story(run).events if e.kind in ("daylight", "dawn", "dusk")]
+    assert event.kind == "daylight"
+    assert "the Sun 11 degrees above the horizon" in event.text
+    assert all("degrees down" not in f.evidence
+               for v in grade_run(run, Policy()).values() for f in v.faults)  # fmt: skip
 
 
 def test_silence_is_unknown_and_says_why():
@@ -293,7 +327,37 @@ def test_a_lost_set_point_is_not_told_as_kept():
     """A cooler that was 6 C off on 8 frames is said to be off, not to have stayed within 6 C."""
     camera = story(changed(clean_run(), range(10, 18), sensor_c=-4.0)).verdicts[Part.CAMERA]
     assert camera.verdict is Opinion.POOR
-    assert "up to 6.0 C off its set point, more than 2 C on 8 of 40 frames" in camera.evidence
+    text = "the sensor was up to 6.0 C warmer than its set point, more than 2 C on 8 of 40 frames"
+    assert text in camera.evidence
+
+
+def test_a_colder_sensor_lost_nothing():
+    """Colder than asked is said as it is: no cooler failed, and no exposure was lost to it."""
+    run = changed(clean_run(), range(10, 18), sensor_c=-14.0)
+    camera = story(run).verdicts[Part.CAMERA]
+    assert camera.verdict is Opinion.FAIR
+    assert "up to 4.0 C colder than its set point, more than 2 C on 8 of 40" in camera.evidence
+    (event,) = [e for e in story(run).events if e.kind == "cooling"]
+    assert (
+        event.text == "the sensor was up to 4.0 C colder than its set point: -14.0 C, set -10.0 C"
+    )
+    assert event.cost_s == 0
+
+
+def test_what_the_headers_do_not_give_is_named():
+    """A known sensor temperature is not said to be missing."""
+    camera = story(clean_run(set_c=None)).verdicts[Part.CAMERA]
+    assert "unknown, because the headers give no set temperature" in camera.evidence
+    camera = story(clean_run(sensor_c=None, set_c=None)).verdicts[Part.CAMERA]
+    assert "do not give sensor and set temperature" in camera.evidence
+
+
+def test_a_steady_difference_all_night_is_told_as_one():
+    """A sensor 3 C above its set point on every frame may be a reading: neither is claimed."""
+    camera = story(clean_run(sensor_c=-7.0)).verdicts[Part.CAMERA]
+    assert camera.verdict is Opinion.FAIR
+    assert "steady, up to 3.0 C above the set point in the headers, on all 40" in camera.evidence
+    assert "lost" not in camera.evidence
 
 
 def test_dark_time_used():

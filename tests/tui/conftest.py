@@ -95,14 +95,18 @@ def running(database: Path) -> Running:
     return run
 
 
+QUIET_ROUNDS = 3  # one message may start a worker whose end sends the next
+
+
 async def rest(pilot: Pilot[Any]) -> None:
     """Wait until nothing is left to do; a worker that a newer one took over from counts as done."""
-    while True:
+    quiet = 0
+    while quiet < QUIET_ROUNDS:
         while any(not worker.is_finished for worker in pilot.app.workers):
+            quiet = 0
             await asyncio.sleep(0.002)
         await pilot.pause()
-        if all(worker.is_finished for worker in pilot.app.workers):
-            return
+        quiet += 1
 
 
 async def press(pilot: Pilot[Any], *keys: str) -> None:

@@ -6,6 +6,7 @@ from math import comb
 from runlog.core.baseline import flux_at_zenith, sky_rate, sky_rate_at_zenith, turned, zones
 from runlog.core.checks import Case, Check, above, below, ratio
 from runlog.core.frame import FaultName, Grade, RunFrame
+from runlog.core.horizon import sun_words
 
 # The four sides of the frame as ninths, and the ninths opposite them.
 SIDES = {
@@ -166,7 +167,7 @@ def _bright_noise(case: Case) -> Iterator[Check]:
 def lit_by(frame: RunFrame) -> str:
     """Say what stood in the sky that explains light."""
     if frame.sun_alt_deg is not None and frame.sun_alt_deg > -18:
-        return f"; the Sun is only {-frame.sun_alt_deg:.0f} degrees down"
+        return f"; {sun_words(frame.sun_alt_deg)}"
     if frame.moon_alt_deg is not None and frame.moon_alt_deg > 0:
         return f"; the Moon is {frame.moon_alt_deg:.0f} degrees up"
     return ""

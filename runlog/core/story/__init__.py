@@ -1,13 +1,15 @@
 """The story of a night: events in time order, and a verdict for each part of the rig."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import pairwise
 from statistics import median
 
 from runlog.core.policy import Policy
 from runlog.core.story.events import FINDERS
 from runlog.core.story.focus import find_drifts
+from runlog.core.story.heavens import MoonCrossing, moon_events, sun_events
 from runlog.core.story.parts import Dark, Pace, to_check, verdicts
 from runlog.core.story.told import Event, Lights, Opinion, Part, PartVerdict, Told
 
@@ -35,15 +37,27 @@ class Story:
 
 
 def tell(
-    told: Iterable[Told], policy: Policy, dark: Dark | None = None, own_rows: str = ""
+    told: Iterable[Told],
+    policy: Policy,
+    dark: Dark | None = None,
+    moon: Sequence[MoonCrossing] = (),
+    midnight: datetime | None = None,
+    own_rows: str = "",
 ) -> Story:
-    """Tell the story of a run's light frames; the order they come in does not matter."""
+    """Tell the story of a run's light frames; the order they come in does not matter.
+
+    `dark`, `moon` and `midnight` (the Sun is lowest) come from where and when the rig stood;
+    `own_rows` says which rows and columns of its camera always stand apart.
+    """
     dated = [t for t in told if t.frame.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
-    found_events = [event for find in FINDERS for event in find(lights)]
-    events = sorted(
-        [*found_events, *find_drifts(lights, policy)], key=lambda e: (e.start, e.kind, e.first)
-    )
+    found_events = [
+        *(event for find in FINDERS for event in find(lights)),
+        *find_drifts(lights, policy),
+        *moon_events(lights, moon),
+        *sun_events(lights, midnight),
+    ]
+    events = sorted(found_events, key=lambda e: (e.start, e.kind, e.first))
     pace = pace_of(lights)
     found = verdicts(lights, events, pace, policy, dark, own_rows)
     return Story(tuple(events), found, pace, tuple(to_check(found)))

@@ -7,14 +7,13 @@ from math import sqrt
 import numpy as np
 
 from runlog.core.frame import FaultName
-from runlog.core.story.events import COOLING_OFF_C
+from runlog.core.story.cooling import cooling_verdict
 from runlog.core.story.told import (
     Lights,
     Opinion,
     PartVerdict,
     lost_words,
     plural,
-    unknown,
 )
 
 ENOUGH_ALIKE = 5  # frames of one kind, to say what is usual
@@ -33,7 +32,7 @@ def camera_verdict(lights: Lights, own_rows: str = "") -> PartVerdict:
     doubt = list(_rows_in_doubt(lights))
     findings = [
         *_readout(lights), *doubt, *_own_rows(own_rows),
-        *_cooling(lights), *_noise(lights), *_hot_pixels(lights),
+        *cooling_verdict(lights), *_noise(lights), *_hot_pixels(lights),
     ]  # fmt: skip
     known = [f for f in findings if f.verdict is not Opinion.UNKNOWN] or findings
     worst = [Opinion.POOR, Opinion.FAIR, Opinion.GOOD, Opinion.UNKNOWN]
@@ -64,27 +63,6 @@ def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:
 def _own_rows(own_rows: str) -> Iterator[PartVerdict]:
     if own_rows:
         yield PartVerdict(Opinion.GOOD, f"the camera's own, held against no frame: {own_rows}")
-
-
-def _cooling(lights: Lights) -> Iterator[PartVerdict]:
-    off = [
-        abs(t.frame.sensor_c - t.frame.set_c)
-        for t in lights
-        if t.frame.sensor_c is not None and t.frame.set_c is not None
-    ]
-    if not off:
-        yield unknown("the headers do not give sensor and set temperature")
-    elif max(off) <= COOLING_OFF_C:
-        text = f"the sensor stayed within {max(off):.1f} C of its set point"
-        yield PartVerdict(Opinion.GOOD, text)
-    else:
-        count = sum(value > COOLING_OFF_C for value in off)
-        text = (
-            f"the sensor was up to {max(off):.1f} C off its set point, more than "
-            f"{COOLING_OFF_C:.0f} C on {count} of {len(off)} frames"
-        )
-        check = "the cooler's power and the set point: about 40 C under ambient is the most"
-        yield PartVerdict(Opinion.POOR, text, check)
 
 
 def _noise(lights: Lights) -> Iterator[PartVerdict]:

@@ -7,13 +7,13 @@ from statistics import median
 from runlog.core.columns import hours
 from runlog.core.frame import FaultName
 from runlog.core.story.after import PAUSE_LEAST_S, right_after
+from runlog.core.story.cooling import cooling_events
 from runlog.core.story.focus import find_refocus
 from runlog.core.story.pointing import find_drift, find_jumps, find_no_dither
 from runlog.core.story.sky import has_halos
 from runlog.core.story.told import Event, Lights, Told, event, stretches, worst_evidence
 
 PAUSE_TIMES_USUAL = 5.0
-COOLING_OFF_C = 2.0  # dark current changes by about a quarter in 2 C (common practice, no source)
 DEW_FRAMES = 3
 
 
@@ -80,43 +80,6 @@ def _pauses(lights: Lights) -> Iterator[Event]:
             yield Event("pause", a.end, b.start, a.frame.key, b.frame.key, 0, gap_s, text)
 
 
-def _moon(lights: Lights) -> Iterator[Event]:
-    for a, b in pairwise(lights):
-        before, after = a.frame.moon_alt_deg, b.frame.moon_alt_deg
-        if before is None or after is None or (before > 0) == (after > 0):
-            continue
-        kind, word = ("moonrise", "rose") if after > 0 else ("moonset", "set")
-        yield event(kind, [b], f"the Moon {word}", costs=False)
-
-
-def _dawn(lights: Lights) -> Iterator[Event]:
-    for stretch in stretches(lights, _in_dawn):
-        sun = stretch[-1].frame.sun_alt_deg
-        if sun is not None:
-            yield event("dawn", stretch, f"dawn: the Sun {-sun:.0f} degrees down at the last frame")
-
-
-def _in_dawn(light: Told) -> bool:
-    sun = light.frame.sun_alt_deg
-    return sun is not None and sun > -18 and light.has(FaultName.BRIGHT_SKY)
-
-
-def _warm(lights: Lights) -> Iterator[Event]:
-    for stretch in stretches(lights, off_set_point, least=2):
-        frame = max(stretch, key=lambda t: t.frame.sensor_c or -273.0).frame
-        text = (
-            f"the cooler lost its set point: sensor up to {frame.sensor_c:.1f} C, "
-            f"set {frame.set_c:.1f} C"
-        )
-        yield event("cooling", stretch, text)
-
-
-def off_set_point(light: Told) -> bool:
-    """Tell whether the sensor was warmer or colder than it was told to be."""
-    sensor, wanted = light.frame.sensor_c, light.frame.set_c
-    return sensor is not None and wanted is not None and abs(sensor - wanted) > COOLING_OFF_C
-
-
 FINDERS: tuple[Callable[[Lights], Iterator[Event]], ...] = (
     _clouds,
     _dew,
@@ -127,7 +90,5 @@ FINDERS: tuple[Callable[[Lights], Iterator[Event]], ...] = (
     find_no_dither,
     _flips,
     _pauses,
-    _moon,
-    _dawn,
-    _warm,
+    cooling_events,
 )

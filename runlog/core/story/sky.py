@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from runlog.core.columns import clock
 from runlog.core.faults.shape import HALO_WORDS
 from runlog.core.frame import FaultName, RunFrame
+from runlog.core.horizon import LIMB_DEG
 from runlog.core.story.told import (
     Lights,
     Measure,
@@ -115,7 +116,7 @@ def _told(trouble: Trouble, lights: Lights) -> str:
 def _moonlight(lights: Lights) -> Iterator[str]:
     """Say where moonlight hides: a run with no moonless frame cannot show a darker sky."""
     heights = [t.frame.moon_alt_deg for t in lights if t.frame.moon_alt_deg is not None]
-    if heights and len(heights) == len(lights) and min(heights) > 0:
+    if heights and len(heights) == len(lights) and min(heights) > LIMB_DEG:
         yield (
             f"; the Moon was up all the time, {max(heights):.0f} degrees at most: this run cannot "
             "show how dark the sky is without it"
