@@ -143,7 +143,8 @@ def _apart(lines: Iterable[Line]) -> tuple[Line, ...]:
 
 def _same(line: Line, other: Line) -> bool:
     near = line.what == other.what and abs(line.at - other.at) <= SAME_PX
-    return near and line.jump_sigma * other.jump_sigma >= 0
+    # Lines next to each other may jump up and back; one row jumps otherwise in darks.
+    return near and (line.at == other.at or line.jump_sigma * other.jump_sigma >= 0)
 
 
 @dataclass(frozen=True, slots=True)
