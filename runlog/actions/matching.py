@@ -8,8 +8,8 @@ import numpy.typing as npt
 from sqlalchemy import Connection
 
 from runlog.core.frame import StarList
+from runlog.measure.displaced import rows_out_of_place
 from runlog.measure.match import Match, match_stars, throughput
-from runlog.measure.readout import rows_out_of_place
 from runlog.store import history
 from runlog.store.history import Field, field_of
 from runlog.store.settling import StoredFrame
@@ -103,7 +103,8 @@ def match_rows(best: StoredFrame, best_stars: StarList, row: StoredFrame, stars:
         clipped=max(best.clipped_stars or 0, row.clipped_stars or 0),
     )
     common = _common(stars, match, row.width, row.height)
-    rows = rows_out_of_place(stars, {here for _, here in match.pairs}, common)
+    unmet = _unmet(best_stars, match, row.width, row.height)
+    rows = rows_out_of_place(stars, {here for _, here in match.pairs}, common, unmet, row.width)
     found = {"throughput": light.ratio if light else None, "rows_out_of_place": rows}
     return tried | _place(match) | found
 
@@ -116,6 +117,20 @@ def _common(stars: StarList, match: Match, width: int, height: int) -> npt.NDArr
     x = away[:, 0] * np.cos(turn) + away[:, 1] * np.sin(turn)
     y = away[:, 1] * np.cos(turn) - away[:, 0] * np.sin(turn)
     return np.asarray((np.abs(x) < centre[0]) & (np.abs(y) < centre[1]))
+
+
+def _unmet(best: StarList, match: Match, width: int, height: int) -> npt.NDArray[np.float64]:
+    """Give where the reference's stars should be in this frame, of those on which none fell."""
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    met = {there for there, _ in match.pairs}
+    left = [i for i in range(len(best.x)) if i not in met]
+    away = np.column_stack([np.array(best.x)[left], np.array(best.y)[left]]) - centre
+    turn = np.radians(match.rotation_deg)
+    x = away[:, 0] * np.cos(turn) - away[:, 1] * np.sin(turn)
+    y = away[:, 1] * np.cos(turn) + away[:, 0] * np.sin(turn)
+    place = np.column_stack([x, y]) + centre + [match.shift_x_px, match.shift_y_px]
+    inside = (place > 0).all(axis=1) & (place < [width, height]).all(axis=1)
+    return np.asarray(place[inside], np.float64)
 
 
 def _place(match: Match) -> Found:

@@ -1,7 +1,7 @@
 """Measure files without a database, as rows with the keys of a stored frame."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
 from runlog.actions.frames import ROW_KEYS, Entry, arcsec, gradient_pct, unreadable_row
@@ -9,6 +9,7 @@ from runlog.actions.interpret import interpreter
 from runlog.config import Settings
 from runlog.core.frame import Measurement
 from runlog.core.personal import NOTHING_SAID
+from runlog.core.row_pattern import suspicion
 from runlog.ingest.task import Outcome, Task, read_file
 from runlog.store.frames import path_parts
 
@@ -71,5 +72,13 @@ def _pixel_part(outcome: Outcome) -> Entry:
         "gradient_pct": gradient_pct(got.gradient_adu, got.background_adu, header.pedestal_adu),
         "streaks": [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks],
         "field": asdict(got.field) if got.field else None,
-        "note": "; ".join(got.notes) or None,
+        "note": "; ".join([*got.notes, *_suspicion(outcome)]) or None,
     }
+
+
+def _suspicion(outcome: Outcome) -> Iterator[str]:
+    """Say what stands out about the rows; whether it is a fault only other frames tell."""
+    frame = outcome.frame
+    words = suspicion(frame.signs, frame.shape.height) if frame and frame.signs else None
+    if words:
+        yield words

@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
+from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.asked import Asked, Raised, gather
@@ -68,7 +69,8 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     sky = _sky(run.night, lights, settings)
     dark = sky.dark
     told = [_told(r) for r in lights]
-    story = tell(told, settings.policy, dark, sky.moon, sky.midnight)
+    own = own_rows(connection, run.id)
+    story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own)
     added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
     row = {
         "night": run.night or None,

@@ -11,6 +11,7 @@ from runlog.actions.depths import Depths, Frozen
 from runlog.actions.grounds import from_this_site, grounds_of
 from runlog.actions.matching import Matcher
 from runlog.actions.nameless import gather_behind
+from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
 from runlog.actions.second_look import is_light, looked_at_again, questions
 from runlog.config import Settings
@@ -89,6 +90,7 @@ def settle_all(
     settled = 0
     gather_behind(engine)
     for _ in range(ROUNDS):
+        compare_rows(engine)
         known = Known()
         dirty = _dirty(engine, known)
         if not dirty:

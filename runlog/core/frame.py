@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from runlog.core.rows import Signs
+
 
 class Kind(StrEnum):
     """What a frame was taken for."""
@@ -198,7 +200,6 @@ class Measurement:
     beta: float | None = None  # shared Moffat index; None when model-free
     width_from: str | None = None  # "moffat" or "moments"
     star_list: StarList = StarList()
-    readout: str | None = None  # what went wrong while the frame was read out
     doubled_share: float | None = None  # of the bright stars that stand twice
     doubled_px: float | None = None  # how far apart
     notes: tuple[str, ...] = ()
@@ -257,6 +258,7 @@ class ReadFrame:
     measurement: Measurement | None = None  # None when not a light, or measured before
     level: Level | None = None
     measured_with: int | None = None  # version of the measurement code
+    signs: Signs | None = None  # of its rows; None when they were not looked at
     preview: Preview | None = None  # None when not a light, or measured before
 
 
@@ -306,7 +308,8 @@ class RunFrame:
     tilt: float | None = None
     curvature: float | None = None
     zone_stars: tuple[int, ...] = ()  # stars in each ninth of the frame
-    readout: str | None = None  # what went wrong while it was read out
+    readout: str | None = None  # what went wrong while it was read out, by its camera's frames
+    readout_doubt: str | None = None  # what these cannot tell of its rows
     rows_out_of_place: str | None = None  # against the best frame of its field
     doubled_share: float | None = None
     doubled_px: float | None = None

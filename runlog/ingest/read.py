@@ -6,6 +6,7 @@ from dataclasses import replace
 from runlog.core.failures import OWN_FAULT, place_of
 from runlog.core.frame import FrameHeader, Kind, ReadFrame, Stage
 from runlog.core.header import parse_header
+from runlog.core.rows import Signs
 from runlog.errors import FrameError, PassingError
 from runlog.ingest.deadline import (
     Deadline,
@@ -20,8 +21,9 @@ from runlog.ingest.fits import OpenFrame, open_frame
 from runlog.ingest.preview import make_preview
 from runlog.ingest.task import MEASURE_VERSION, MEASURED, Outcome, Task
 from runlog.measure import measure_frame, measure_level
-from runlog.measure.flaws import with_flaws
+from runlog.measure.readout import find_signs
 
+ZEROS = frozenset((Kind.DARK, Kind.BIAS))  # what they show without light is the camera's own
 LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))
 
 
@@ -73,18 +75,23 @@ def _read(task: Task, opened: OpenFrame) -> Outcome:
         read = _measured(read, header, pixels)
     elif header.kind in LEVELLED and not (stored and stored.levelled):
         level = measure_level(pixels, ceiling_adu=ceiling_adu(header, opened.shape.bitpix))
-        read = replace(read, level=level)
+        read = replace(read, level=level, signs=_signs(header, pixels))
     return Outcome(task.path, read, header)
 
 
 def _measured(read: ReadFrame, header: FrameHeader, pixels: Array) -> ReadFrame:
     mosaic = header.bayer if header.stage in (Stage.RAW, Stage.CALIBRATED) else None
     found = measure_frame(pixels, bayer=mosaic, saturation_adu=header.saturation_adu)
-    found = with_flaws(pixels, found)
-    read = replace(read, measurement=found, measured_with=MEASURE_VERSION)
+    signs = find_signs(pixels, mosaic=mosaic is not None)
+    read = replace(read, measurement=found, measured_with=MEASURE_VERSION, signs=signs)
     if header.kind is not Kind.LIGHT:
         return read
     return replace(read, preview=make_preview(pixels, found.star_list, mosaic=mosaic is not None))
+
+
+def _signs(header: FrameHeader, pixels: Array) -> Signs | None:
+    """Look at the rows of frames without light; a flat's are those of what it was taken of."""
+    return find_signs(pixels, mosaic=header.bayer is not None) if header.kind in ZEROS else None
 
 
 def ceiling_adu(header: FrameHeader, bitpix: int) -> float | None:

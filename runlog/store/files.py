@@ -7,16 +7,20 @@ from datetime import datetime
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    and_,
     bindparam,
     exists,
     func,
     insert,
+    or_,
     select,
     update,
 )
 
 from runlog.core.frame import Kind
 from runlog.store import models as m
+
+ZEROS = (Kind.DARK.value, Kind.BIAS.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +95,10 @@ def count_measured_before(connection: Connection, version: int, kinds: Iterable[
 
 def _before(version: int, kinds: Iterable[Kind]) -> tuple[ColumnElement[bool], ...]:
     f = m.frame.c
-    return (f.measured_with < version, f.header_kind.in_([kind.value for kind in kinds]))
+    measured = and_(f.measured_with < version, f.header_kind.in_([kind.value for kind in kinds]))
+    # Darks and bias have no version; what earlier ones did not look at are their rows.
+    unlooked = and_(f.level.is_not(None), f.signs.is_(None), f.header_kind.in_(ZEROS))
+    return (or_(measured, unlooked),)
 
 
 def set_missing(connection: Connection, paths: Iterable[bytes], missing: bool) -> None:

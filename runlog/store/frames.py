@@ -24,6 +24,7 @@ from runlog.core.frame import (
 from runlog.core.identity import HeaderCopy, fold_name, speaking_header
 from runlog.core.personal import NOTHING_SAID, Said
 from runlog.core.questions import contradiction
+from runlog.core.rows import pack_signs
 from runlog.store import models as m
 from runlog.store.corrections import said_of
 from runlog.store.exposures import contends, recount
@@ -322,6 +323,7 @@ def _insert_frame(
         "graded_by": "auto",
         "faults": [],
         "level": asdict(read.level) if read.level else None,
+        "signs": looked_at(read),
     }
     values |= header_values(said) | measured_values(read)
     frame_id = _inserted(connection, m.frame, values)
@@ -339,11 +341,13 @@ def _add_measurement(
     have = connection.execute(query.where(h.id == header_id)).one()
     if read.measurement is not None and (have.speaks or have.measured_with is None):
         update_frame = update(m.frame).where(f.id == frame_id)
-        connection.execute(update_frame.values(measured_values(read)))
+        values = measured_values(read) | {"signs": looked_at(read)}
+        connection.execute(update_frame.values(values))
         _put_stars(connection, frame_id, read.measurement)
         put_preview(connection, frame_id, read.preview)
     if read.level is not None and (have.speaks or have.level is None):
-        connection.execute(update(m.frame).where(f.id == frame_id).values(level=asdict(read.level)))
+        values = {"level": asdict(read.level), "signs": looked_at(read)}
+        connection.execute(update(m.frame).where(f.id == frame_id).values(values))
 
 
 # What copies of a frame must agree on: its place in the totals hangs on these.
@@ -400,7 +404,7 @@ def measured_values(read: ReadFrame) -> dict[str, Any]:
     same = (
         "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
         "alignment hfr_px background_adu noise_adu gradient_adu beta width_from clipped_stars "
-        "readout doubled_share doubled_px hot_pixels_ppm"
+        "doubled_share doubled_px hot_pixels_ppm"
     ).split()
     return {name: getattr(got, name) for name in same} | {
         "measured_with": read.measured_with,
@@ -411,6 +415,11 @@ def measured_values(read: ReadFrame) -> dict[str, Any]:
         "notes": list(got.notes),
         "ranked_flux_adu": ranked_flux(got.star_list),
     }
+
+
+def looked_at(read: ReadFrame) -> dict[str, Any] | None:
+    """Give what stands out about the rows: an empty object where nothing does, null unlooked."""
+    return None if read.signs is None else pack_signs(read.signs)
 
 
 def ranked_flux(stars: StarList) -> float | None:

@@ -127,11 +127,13 @@ frame = Table(
     Column("field", MAYBE_JSON),
     Column("notes", MAYBE_JSON),
     Column("level", MAYBE_JSON),
-    Column("readout", String),  # what went wrong while it was read out
+    Column("signs", MAYBE_JSON),  # what stands out about its rows; null when not looked at
     *_floats("doubled_share", "doubled_px", "hot_pixels_ppm"),
     # what settling the run found
     *_floats("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg", "pedestal_adu"),
     Column("pedestal_from", String),
+    Column("readout", String),  # what went wrong with its rows, by the camera's other frames
+    Column("readout_doubt", String),  # what these cannot tell
     Column("rows_out_of_place", String),
     Column("streaks", MAYBE_JSON),  # those of the lines seen that other exposures do not show
     Column("matched_to", String(32)),  # content key of the reference; null when never tried
@@ -283,6 +285,22 @@ run_usual = Table(
     Column("filter", String, primary_key=True),
     Column("binning", Integer, primary_key=True),
     Column("fwhm_px", Float, nullable=False),  # at airmass 1
+)
+
+# What a run's frames of one camera and size have in common about their rows and columns.
+run_rows = Table(
+    "run_rows",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("camera_key", String, primary_key=True, index=True),
+    Column("binning_x", Integer, primary_key=True),
+    Column("binning_y", Integer, primary_key=True),
+    Column("width", Integer, primary_key=True),
+    Column("height", Integer, primary_key=True),
+    Column("source", String, primary_key=True),  # stage of light frames, or "dark"
+    Column("frames", Integer, nullable=False),
+    Column("rows", JSON, nullable=False),  # [[row, jump in units of the noise, what changes]]
+    Column("columns", JSON, nullable=False),
 )
 
 # The frame that effective time is reckoned from; frozen, so that banked hours do not drift.

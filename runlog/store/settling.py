@@ -77,7 +77,6 @@ class StoredFrame(NamedTuple):
     field: dict[str, Any] | None
     notes: list[str] | None
     level: dict[str, Any] | None
-    readout: str | None
     doubled_share: float | None
     doubled_px: float | None
     airmass: float | None
@@ -86,6 +85,8 @@ class StoredFrame(NamedTuple):
     sun_alt_deg: float | None
     pedestal_adu: float | None
     pedestal_from: str | None
+    readout: str | None
+    readout_doubt: str | None
     rows_out_of_place: str | None
     matched_to: str | None
     throughput: float | None

@@ -9,6 +9,11 @@ from typing import Any
 # What each revision added, in words of SQL that take it away.
 UNDO: dict[str, tuple[str, ...]] = {
     "0002": ("ALTER TABLE frame DROP COLUMN hot_pixels_ppm",),
+    "0003": (
+        "DROP TABLE run_rows",
+        "ALTER TABLE frame DROP COLUMN signs",
+        "ALTER TABLE frame DROP COLUMN readout_doubt",
+    ),
     "0005": ("ALTER TABLE frame DROP COLUMN arcsec_per_px",),
     "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
 }

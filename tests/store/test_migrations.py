@@ -45,6 +45,28 @@ def test_0002_adds_hot_pixels(scanned):
     assert [row["hot_pixels_ppm"] for row in carry_across(scanned)["frame"]] == [None] * 4
 
 
+def test_0003_drops_verdicts_of_frames_on_themselves(scanned, tmp_path):
+    """A frame rejected for a glitch by an earlier version is graded anew without it, marks kept.
+
+    Its rows are unknown until it is measured again; then they are looked at.
+    """
+    glitch = "bands: the level of whole rows jumps by up to 1 ADU"
+    before = take_back(
+        scanned, "0002",
+        ("UPDATE frame SET readout = ?, measured_with = 2", [glitch]),
+        ('UPDATE frame SET faults = \'[{"name": "readout"}]\'', []),
+    )  # fmt: skip
+    assert here(tmp_path, "nights").returncode == 0
+    after = tables_of(scanned)
+    assert after["mark"] == before["mark"]
+    assert [(row["readout"], row["signs"]) for row in after["frame"]] == [(None, None)] * 4
+    assert not any("readout" in row["faults"] for row in after["frame"])
+    here(tmp_path, "scan", "--remeasure")
+    again = rows_of(scanned, "frame")
+    assert [row["signs"] for row in again] == ["{}"] * 4
+    assert all(row["measured_with"] >= 3 for row in again)
+
+
 def test_0005_keeps_the_scale_that_was_known(tmp_path):
     """Frames of before keep their plate scale: 206.264806 x 3.76 um / 540 mm = 1.43622."""
     database = tmp_path / "db.sqlite"

@@ -50,10 +50,11 @@ def _another_field(case: Case) -> Iterator[Check]:
 
 
 def readout(case: Case) -> Iterator[Check]:
-    """A glitch while the frame was read out."""
+    """A glitch while the frame was read out: what its camera's other frames do not have."""
     found = case.frame.readout or _out_of_place(case)
     grade = Grade.REJECT if found else Grade.KEEP
-    text = found or "no repeated, missing, banded or displaced rows"
+    nothing = case.frame.readout_doubt or "no repeated, missing, banded or displaced rows"
+    text = found or nothing
     yield Check(FaultName.READOUT, "rows as read out", None, None, grade, text)
 
 

@@ -42,10 +42,12 @@ def tell(
     dark: Dark | None = None,
     moon: Sequence[MoonCrossing] = (),
     midnight: datetime | None = None,
+    own_rows: str = "",
 ) -> Story:
     """Tell the story of a run's light frames; the order they come in does not matter.
 
-    `dark`, `moon` and `midnight` (the Sun is lowest) come from where and when the rig stood.
+    `dark`, `moon` and `midnight` (the Sun is lowest) come from where and when the rig stood;
+    `own_rows` says which rows and columns of its camera always stand apart.
     """
     dated = [t for t in told if t.frame.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
@@ -57,7 +59,7 @@ def tell(
     ]
     events = sorted(found_events, key=lambda e: (e.start, e.kind, e.first))
     pace = pace_of(lights)
-    found = verdicts(lights, events, pace, policy, dark)
+    found = verdicts(lights, events, pace, policy, dark, own_rows)
     return Story(tuple(events), found, pace, tuple(to_check(found)))
 
 

@@ -24,12 +24,21 @@ NOISE_CHECK = "the sensor's temperature, and power supplies and cables beside th
 HOT_CHECK = "the cooler, and whether the darks still fit"
 
 
-def camera_verdict(lights: Lights) -> PartVerdict:
-    """Sum up what is known of the camera; the worst finding names the verdict."""
-    findings = [*_readout(lights), *cooling_verdict(lights), *_noise(lights), *_hot_pixels(lights)]
+def camera_verdict(lights: Lights, own_rows: str = "") -> PartVerdict:
+    """Sum up what is known of the camera; the worst finding names the verdict.
+
+    `own_rows` says which rows and columns always stand apart: told here, held against no frame.
+    """
+    doubt = list(_rows_in_doubt(lights))
+    findings = [
+        *_readout(lights), *doubt, *_own_rows(own_rows),
+        *cooling_verdict(lights), *_noise(lights), *_hot_pixels(lights),
+    ]  # fmt: skip
     known = [f for f in findings if f.verdict is not Opinion.UNKNOWN] or findings
     worst = [Opinion.POOR, Opinion.FAIR, Opinion.GOOD, Opinion.UNKNOWN]
     opinion = min((f.verdict for f in known), key=worst.index)
+    if doubt and opinion is Opinion.GOOD:
+        opinion = Opinion.UNKNOWN
     clipped = sum(t.has(FaultName.CLIPPED) for t in lights)
     more = f"; {plural(clipped, 'frame')} with far more saturated stars than usual"
     text = "; ".join(f.evidence for f in findings) + (more if clipped else "")
@@ -41,6 +50,19 @@ def _readout(lights: Lights) -> Iterator[PartVerdict]:
     if hit:
         text = f"{plural(len(hit), 'frame')} with a glitch in the read-out{lost_words(hit)}"
         yield PartVerdict(Opinion.POOR, text, "the camera's data cable, its hub and its power")
+
+
+def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:
+    """Quote what stands out about the rows of frames and cannot be told from the camera's way."""
+    doubts = [t.frame.readout_doubt for t in lights if t.frame.readout_doubt]
+    if doubts:
+        count = f"{plural(len(doubts), 'frame')} of {len(lights)}"
+        yield PartVerdict(Opinion.UNKNOWN, f"in {count} {doubts[0]}")
+
+
+def _own_rows(own_rows: str) -> Iterator[PartVerdict]:
+    if own_rows:
+        yield PartVerdict(Opinion.GOOD, f"the camera's own, held against no frame: {own_rows}")
 
 
 def _noise(lights: Lights) -> Iterator[PartVerdict]:

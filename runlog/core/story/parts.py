@@ -63,13 +63,14 @@ def verdicts(
     pace: Pace | None,
     policy: Policy,
     dark: Dark | None = None,
+    own_rows: str = "",
 ) -> dict[Part, PartVerdict]:
     """Judge each part of the rig; unknown, because ..., where the frames cannot tell."""
     return {
         Part.TRACKING: _tracking(lights),
         Part.FOCUS: _focus(lights, events, policy),
         Part.POINTING: _pointing(lights, events),
-        Part.CAMERA: camera_verdict(lights),
+        Part.CAMERA: camera_verdict(lights, own_rows),
         Part.SKY: sky_verdict(lights),
         Part.OPTICS: _optics(lights),
         Part.SCHEDULE: _schedule(lights, pace, events, dark),

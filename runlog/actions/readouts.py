@@ -1,0 +1,169 @@
+"""Tell read-out faults from the camera's own rows, by all frames of the camera there are.
+
+This comes before references are found, since a frame with a fault cannot be one. It rests on
+what the pixels of frames showed and on nothing that settling finds, so it is not circular.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from sqlalchemy import Connection, Engine
+
+from runlog.core.row_pattern import (
+    DARK,
+    Finding,
+    Looked,
+    Pattern,
+    bands_of_lines,
+    company_of,
+    findings,
+    own_of,
+    pattern_of,
+)
+from runlog.core.row_words import defects_in_words
+from runlog.store import run_rows as store
+from runlog.store.engine import reading, writing
+from runlog.store.run_rows import LookedFrame, Sensor
+from runlog.store.runs import all_runs, dirty_runs, touch_runs
+
+Groups = dict[tuple[Sensor, str], list[LookedFrame]]
+Patterns = dict[tuple[Sensor, str], Pattern]
+
+
+def compare_rows(engine: Engine) -> None:
+    """Judge the rows of frames in runs that are not settled, and where that changes others."""
+    with reading(engine) as connection:
+        if not _compare(connection, write=False):
+            return
+    with writing(engine) as connection:
+        _compare(connection, write=True)
+
+
+def own_rows(connection: Connection, run_id: int) -> str:
+    """Say which rows and columns are the camera's own in the frames of a run."""
+    words = {}
+    for sensor in store.sensors_of_run(connection, run_id):
+        by_run = store.patterns(connection, sensor)
+        if all(p.source == DARK for p in by_run[run_id]):
+            continue
+        own = own_of(p for patterns in by_run.values() for p in patterns)
+        rows, columns = (bands_of_lines(lines) for lines in (own.rows, own.columns))
+        if said := defects_in_words(rows, columns, sensor.height, sensor.width):
+            words[sensor] = said
+    if len(words) < 2:
+        return next(iter(words.values()), "")
+    return "; ".join(f"{said} at {s.width} x {s.height}" for s, said in words.items())
+
+
+@dataclass(slots=True)
+class _Archive:
+    """Patterns of each sensor by run: as stored, those of runs that changed put in."""
+
+    connection: Connection
+    fresh: dict[int, Patterns] = field(default_factory=dict)
+    known: dict[Sensor, dict[int, list[Pattern]]] = field(default_factory=dict)
+
+    def of(self, sensor: Sensor) -> dict[int, list[Pattern]]:
+        """Give what the frames of a sensor have in common, by run."""
+        if sensor not in self.known:
+            found = store.patterns(self.connection, sensor)
+            for run_id, fresh in self.fresh.items():
+                found[run_id] = [p for (own, _), p in fresh.items() if own == sensor]
+            self.known[sensor] = found
+        return self.known[sensor]
+
+
+def _compare(connection: Connection, *, write: bool) -> bool:
+    """Find what is no longer as stored, and store it; tells whether there is any such thing."""
+    nights = {run.id: run.night for run in dirty_runs(connection)}
+    if not nights:
+        return False
+    archive = _Archive(connection)
+    groups = {run_id: _groups(connection, run_id) for run_id in nights}
+    archive.fresh = {run: _patterns(nights[run], groups[run]) for run in nights}
+    changed = _changed(connection, archive.fresh)
+    others = _others(changed, archive) - nights.keys()
+    if others:
+        nights |= {run.id: run.night for run in all_runs(connection) if run.id in others}
+        groups |= {run_id: _groups(connection, run_id) for run_id in others}
+    found = {run: _different(run, nights[run], groups[run], archive) for run in nights}
+    if write:
+        for run_id, fresh in archive.fresh.items():
+            store.put_patterns(connection, run_id, fresh)
+        for values in found.values():
+            store.write_findings(connection, values)
+        touch_runs(connection, [run for run in sorted(others) if found[run]])
+    return bool(changed) or any(found.values())
+
+
+def _groups(connection: Connection, run_id: int) -> Groups:
+    groups: Groups = {}
+    for frame in store.looked_frames(connection, run_id):
+        groups.setdefault((frame.sensor, frame.source or ""), []).append(frame)
+    return groups
+
+
+def _patterns(night: str, groups: Groups) -> Patterns:
+    return {
+        (sensor, source): pattern_of(night, source, len(frames), _looked(frames))
+        for (sensor, source), frames in groups.items()
+        if source
+    }
+
+
+def _looked(frames: Iterable[LookedFrame]) -> list[Looked]:
+    return [Looked(frame.id, frame.signs) for frame in frames if frame.signs]
+
+
+def _changed(connection: Connection, fresh: Mapping[int, Patterns]) -> set[Sensor]:
+    """List the sensors of whose runs another thing is stored."""
+    changed: set[Sensor] = set()
+    for run_id, patterns in fresh.items():
+        sensors = {sensor for sensor, _ in patterns} | set(store.sensors_of_run(connection, run_id))
+        for sensor in sensors:
+            stored = store.patterns(connection, sensor).get(run_id, [])
+            now = [p for (own, _), p in patterns.items() if own == sensor]
+            if sorted(stored, key=_source) != sorted(now, key=_source):
+                changed.add(sensor)
+    return changed
+
+
+def _source(pattern: Pattern) -> str:
+    return pattern.source
+
+
+def _others(changed: Iterable[Sensor], archive: _Archive) -> set[int]:
+    return {run_id for sensor in changed for run_id in archive.of(sensor)}
+
+
+def _different(
+    run_id: int, night: str, groups: Groups, archive: _Archive
+) -> dict[int, tuple[str | None, str | None]]:
+    """Find the frames of a run about whose rows something else is stored than holds."""
+    different: dict[int, tuple[str | None, str | None]] = {}
+    for (sensor, source), frames in groups.items():
+        compared = source not in ("", DARK)
+        judged = _judged(run_id, night, sensor, source, frames, archive) if compared else {}
+        for frame in frames:
+            finding = judged.get(frame.id, Finding())
+            if (finding.fault, finding.doubt) != frame.stored:
+                different[frame.id] = finding.fault, finding.doubt
+    return different
+
+
+def _judged(
+    run_id: int,
+    night: str,
+    sensor: Sensor,
+    source: str,
+    frames: Sequence[LookedFrame],
+    archive: _Archive,
+) -> dict[int, Finding]:
+    seen = _looked(frames)
+    if not seen:
+        return {}
+    by_run = archive.of(sensor)
+    elsewhere = [p for other, own in by_run.items() if other != run_id for p in own]
+    count = sum(p.frames for p in elsewhere if p.source == source)
+    own = own_of((p for of_run in by_run.values() for p in of_run), night)
+    return findings(seen, company_of(sensor.height, len(frames), seen, count, own))

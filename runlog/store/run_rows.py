@@ -1,0 +1,142 @@
+"""What frames show about their rows and columns, and what a run's frames have in common."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import astuple, dataclass
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, delete, insert, select, update
+
+from runlog.core.frame import Kind, Stage
+from runlog.core.row_pattern import DARK, Line, Pattern
+from runlog.core.rows import Signs, unpack_signs
+from runlog.store import models as m
+
+LIGHT = Kind.LIGHT.value
+ZEROS = (Kind.DARK.value, Kind.BIAS.value)
+
+
+class Sensor(NamedTuple):
+    """Frames whose rows can be the same: one camera, binning and size."""
+
+    camera: str
+    binning_x: int
+    binning_y: int
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class LookedFrame:
+    """One frame whose rows were looked at, with what is stored about them."""
+
+    id: int
+    sensor: Sensor
+    source: str | None  # stage of a light that counts, "dark", or None: not compared
+    signs: Signs
+    stored: tuple[str | None, str | None]  # fault and doubt, in words
+
+
+_LOOKED = (
+    select(m.frame.c.id, m.frame.c.camera_key, m.frame.c.binning_x, m.frame.c.binning_y)
+    .add_columns(m.frame.c.width, m.frame.c.height, m.frame.c.stage, m.frame.c.header_kind)
+    .add_columns(m.frame.c.counted, m.frame.c.signs, m.frame.c.readout, m.frame.c.readout_doubt)
+    .add_columns(m.run.c.rig_id)
+    .join(m.run, m.run.c.id == m.frame.c.run_id)
+    .where(m.frame.c.run_id == bindparam("run"), m.frame.c.signs.is_not(None))
+    .order_by(m.frame.c.content_key)
+)
+
+
+def looked_frames(connection: Connection, run_id: int) -> list[LookedFrame]:
+    """Load the frames of a run whose rows were looked at."""
+    return [
+        LookedFrame(
+            row.id,
+            # A camera without a name is at least its rig's own.
+            Sensor(row.camera_key or f"of rig {row.rig_id}", *row[2:6]),
+            _source(row),
+            unpack_signs(row.signs),
+            (row.readout, row.readout_doubt),
+        )
+        for row in connection.execute(_LOOKED, {"run": run_id})
+    ]
+
+
+def _source(row: Any) -> str | None:
+    if row.header_kind in ZEROS:
+        return DARK
+    # The rows of a registered frame are no longer the camera's.
+    compared = row.header_kind == LIGHT and row.counted and row.stage != Stage.REGISTERED.value
+    return str(row.stage) if compared else None
+
+
+def patterns(connection: Connection, sensor: Sensor) -> dict[int, list[Pattern]]:
+    """Load what the frames of a sensor had in common, by run."""
+    r = m.run_rows.c
+    query = (
+        select(m.run.c.id, m.run.c.night, r.source, r.frames, r.rows, r["columns"])
+        .join(m.run, m.run.c.id == r.run_id)
+        .where(_of(sensor))
+        .order_by(m.run.c.id, r.source)
+    )
+    found: dict[int, list[Pattern]] = {}
+    for run_id, night, source, frames, rows, columns in connection.execute(query):
+        pattern = Pattern(night, source, frames, _lines(rows), _lines(columns))
+        found.setdefault(run_id, []).append(pattern)
+    return found
+
+
+def _of(sensor: Sensor) -> ColumnElement[bool]:
+    r = m.run_rows.c
+    columns = (r.camera_key, r.binning_x, r.binning_y, r.width, r.height)
+    return and_(*(column == value for column, value in zip(columns, sensor, strict=True)))
+
+
+def _lines(packed: Sequence[Sequence[Any]]) -> tuple[Line, ...]:
+    return tuple(Line(*line) for line in packed)
+
+
+def sensors_of_run(connection: Connection, run_id: int) -> list[Sensor]:
+    """List the sensors whose frames a run holds."""
+    r = m.run_rows.c
+    query = select(r.camera_key, r.binning_x, r.binning_y, r.width, r.height)
+    rows = connection.execute(query.where(r.run_id == run_id).distinct())
+    return sorted(Sensor(*row) for row in rows)
+
+
+def put_patterns(
+    connection: Connection, run_id: int, found: Mapping[tuple[Sensor, str], Pattern]
+) -> None:
+    """Store what a run's frames have in common instead of what was stored."""
+    connection.execute(delete(m.run_rows).where(m.run_rows.c.run_id == run_id))
+    rows = [_row(run_id, sensor, pattern) for (sensor, _), pattern in found.items()]
+    if rows:
+        connection.execute(insert(m.run_rows), rows)
+
+
+def _row(run_id: int, sensor: Sensor, pattern: Pattern) -> dict[str, Any]:
+    return {
+        "run_id": run_id,
+        "camera_key": sensor.camera,
+        **dict(zip(Sensor._fields[1:], sensor[1:], strict=True)),
+        "source": pattern.source,
+        "frames": pattern.frames,
+        "rows": [list(astuple(line)) for line in pattern.rows],
+        "columns": [list(astuple(line)) for line in pattern.columns],
+    }
+
+
+_WRITE = (
+    update(m.frame)
+    .where(m.frame.c.id == bindparam("frame"))
+    .values(readout=bindparam("fault"), readout_doubt=bindparam("doubt"))
+)
+
+
+def write_findings(
+    connection: Connection, found: Mapping[int, tuple[str | None, str | None]]
+) -> None:
+    """Store what comparing found about the rows of some frames."""
+    rows = [{"frame": key, "fault": f, "doubt": d} for key, (f, d) in sorted(found.items())]
+    if rows:
+        connection.execute(_WRITE, rows)
