@@ -309,7 +309,10 @@ class RunFrame:
     doubled_share: float | None = None
     doubled_px: float | None = None
     matched: bool | None = None  # None when there was nothing to match with
-    throughput: float | None = None  # against the best frame of rig, target and filter
+    reference: str | None = None  # content key of the frame it was matched with, of its field
+    best_of_name: str | None = None  # the best frame of rig, target and filter, in any field
+    field_runs: int | None = None  # runs that show its field: 1, or 2 for more
+    throughput: float | None = None  # against the best frame of its field
     transparency: float | None = None  # the same with the airmass taken out
     best_sky_adu_s: float | None = None  # sky of that best frame, at the zenith
     shift_x_px: float | None = None

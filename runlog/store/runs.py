@@ -185,7 +185,7 @@ SAME = (
     "fwhm_px axis_ratio eccentricity elongation_deg alignment hfr_px background_adu noise_adu "
     "hot_pixels_ppm beta width_from clipped_stars readout doubled_share doubled_px "
     "throughput transparency "
-    "shift_x_px shift_y_px rotation_deg rows_out_of_place counted"
+    "shift_x_px shift_y_px rotation_deg rows_out_of_place best_of_name field_runs counted"
 ).split()
 _same = attrgetter(*SAME)
 
@@ -201,6 +201,9 @@ def run_frame(row: Any, **found: Any) -> RunFrame:
     values["measured"] = row.measured_with is not None
     values["ranked_flux_adu_s"] = _per_second(row.ranked_flux_adu, row.exposure_s)
     values["streaks"] = len(row.streaks or ())
+    values["reference"] = row.matched_to
+    if row.matched_to is not None:
+        values["matched"] = row.shift_x_px is not None
     values["notes"] = tuple(row.notes or ())
     if field:
         values["zone_stars"] = tuple([zone["stars"] for zone in field["zones"]])

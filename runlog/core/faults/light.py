@@ -25,6 +25,7 @@ def cloud(case: Case) -> Iterator[Check]:
     share, source = transparency(case)
     if share is None:
         yield from _cloud_by_counts(case)
+        yield from _hazy_night(case)
         return
     limit = case.policy.cloud_transparency
     text = f"stars give {share:.0%} of the light they give in {source}{_stars_left(case)}"

@@ -1,0 +1,15 @@
+"""What a frame was laid on past other fields of its name, and whether others show its field."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0004"
+down_revision = "0002"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    op.add_column("frame", sa.Column("matched_past", sa.String(length=16), nullable=True))
+    op.add_column("frame", sa.Column("best_of_name", sa.String(length=32), nullable=True))
+    op.add_column("frame", sa.Column("field_runs", sa.Integer(), nullable=True))
