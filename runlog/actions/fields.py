@@ -20,7 +20,7 @@ ENOUGH_STARS = 30  # with so many, finding none of a field's patterns is no acci
 FEW_STARS = 12  # enough where the header, too, says that it is another place
 CANDIDATES = 9
 TOO_BRIGHT = 1.6  # times the candidates' median: that frame had another filter in
-MOST_TRIED = 24  # fields, the nearest first
+MOST_TRIED = 12  # fields, the nearest first
 NEAR = 0.5  # of the field's shorter side, by the header
 
 F32 = npt.NDArray[np.float32]

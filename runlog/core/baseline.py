@@ -80,6 +80,7 @@ class UsualCount:
     stars: float | None = None
     zone_shares: tuple[float, ...] = ()
     noise_adu: float | None = None
+    background_adu: float | None = None  # zero level included
     clipped_stars: float | None = None
 
 
@@ -272,11 +273,6 @@ def usual_sky(frames: Sequence[RunFrame]) -> float | None:
     return darkest(sky_rate_at_zenith(f) for f in frames)
 
 
-def usual_noise(frames: Sequence[RunFrame]) -> float | None:
-    """Find how quiet frames get."""
-    return darkest(f.noise_adu for f in frames)
-
-
 def usual_aim(frames: Sequence[RunFrame]) -> UsualAim:
     """Find where frames point; of fields with as many frames the first by key comes first."""
     placed = [f for f in frames if f.shift_x_px is not None]
@@ -292,7 +288,8 @@ def usual_count(frames: Sequence[RunFrame]) -> UsualCount:
     return UsualCount(
         stars=high(f.stars for f in frames),
         zone_shares=_zone_shares(frames),
-        noise_adu=usual_noise(frames),
+        noise_adu=darkest(f.noise_adu for f in frames),
+        background_adu=darkest(f.background_adu for f in frames),
         clipped_stars=low(f.clipped_stars for f in frames),
     )
 

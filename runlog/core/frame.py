@@ -284,7 +284,9 @@ class RunFrame:
     sun_alt_deg: float | None = None
     pedestal_adu: float | None = None
     offset: float | None = None
+    egain_e_adu: float | None = None
     arcsec_per_px: float | None = None
+    resampled: bool = False  # its pixels are mixed from those of the raw frame: less noise
     measured: bool = False
     stars: int | None = None
     fwhm_px: float | None = None

@@ -6,6 +6,7 @@ from dataclasses import replace
 from runlog.core.baseline import (
     ENOUGH,
     Earlier,
+    UsualCount,
     UsualShape,
     by_group,
     count_group,
@@ -16,7 +17,6 @@ from runlog.core.baseline import (
     usual_aim,
     usual_count,
     usual_light,
-    usual_noise,
     usual_shape,
     usual_sky,
 )
@@ -97,7 +97,7 @@ class _Whole:
         self.counts = by_group(frames, count_group, usual_count)
         # What does not hang on the stars is taken from all fields of a name together.
         self.skies = by_group(frames, sky_group, usual_sky)
-        self.noises = by_group(frames, noise_group, usual_noise)
+        self.dark = by_group(frames, noise_group, usual_count)
         self.aims = by_group(frames, sky_group, usual_aim)
 
     def case(self, frame: RunFrame, policy: Policy) -> Case:
@@ -105,11 +105,16 @@ class _Whole:
             frame,
             self._shape(frame),
             replace(self.lights[light_group(frame)], sky_adu_s=self.skies[sky_group(frame)]),
-            replace(self.counts[count_group(frame)], noise_adu=self.noises[noise_group(frame)]),
+            self._count(frame),
             self.history.get(shape_group(frame)),
             policy,
             self.aims[sky_group(frame)],
         )
+
+    def _count(self, frame: RunFrame) -> UsualCount:
+        dark = self.dark[noise_group(frame)]
+        own = self.counts[count_group(frame)]
+        return replace(own, noise_adu=dark.noise_adu, background_adu=dark.background_adu)
 
     def _shape(self, frame: RunFrame) -> UsualShape:
         own = self.shapes[shape_group(frame)]
