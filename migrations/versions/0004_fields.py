@@ -13,3 +13,6 @@ def upgrade() -> None:
     op.add_column("frame", sa.Column("matched_past", sa.String(length=16), nullable=True))
     op.add_column("frame", sa.Column("best_of_name", sa.String(length=32), nullable=True))
     op.add_column("frame", sa.Column("field_runs", sa.Integer(), nullable=True))
+    # Frames matched by their name alone may lie on another field's reference.
+    matched = "SELECT run_id FROM frame WHERE matched_to IS NOT NULL"
+    op.execute(f"UPDATE run SET revision = revision + 1 WHERE id IN ({matched})")

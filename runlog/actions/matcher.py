@@ -124,13 +124,13 @@ def _find(connection: Connection, sights: Sequence[Sight], found: RigFields) -> 
     cover = Cover(sights, stars_of)
     references, homes = cover.homes()
     found.matches += cover.matches
-    for sight, changed in zip(sights, _changes(sights, references, homes), strict=True):
+    for sight, changed in zip(sights, changes(sights, references, homes), strict=True):
         if changed:
             found.changed[sight.id] = changed
             found.outdated.add(sight.run_id)
 
 
-def _changes(
+def changes(
     sights: Sequence[Sight], references: Sequence[int], homes: Sequence[Home]
 ) -> Iterable[Found]:
     """Give the columns of each frame that are no longer what is stored."""

@@ -34,6 +34,7 @@ from .places import (
     one_night,
     silent,
     slewed_wrong,
+    truths,
     two_nights,
     untold,
 )
@@ -85,14 +86,6 @@ def orders(files: Sequence[Path]) -> Iterator[list[list[Path]]]:
 
 
 # --- what is right --------------------------------------------------------------------------
-
-
-def truths(looks: Sequence[Look]) -> dict[str, float]:
-    """Give the true light of each frame against the clearest of its place."""
-    clearest: dict[str, float] = defaultdict(float)
-    for look in looks:
-        clearest[look.field] = max(clearest[look.field], look.light)
-    return {look.path: look.light / clearest[look.field] for look in looks}
 
 
 def judge(name: str, looks: Sequence[Look], rows: Rows) -> str:

@@ -1,5 +1,6 @@
 """Drawn frames of one name at several places of the sky, with what is true of their light."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -94,6 +95,14 @@ def draw_looks(folder: Path, looks: Sequence[Look], workers: int = 2) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with ProcessPoolExecutor(workers) as executor:
         list(executor.map(partial(_draw, str(folder)), looks, chunksize=4))
+
+
+def truths(looks: Sequence[Look]) -> dict[str, float]:
+    """Give the true light of each frame against the clearest of its place."""
+    clearest: dict[str, float] = defaultdict(float)
+    for look in looks:
+        clearest[look.field] = max(clearest[look.field], look.light)
+    return {look.path: look.light / clearest[look.field] for look in looks}
 
 
 def cloud(number: int, count: int, left: float) -> float:

@@ -57,7 +57,9 @@ def _hazy_night(case: Case) -> Iterator[Check]:
     if share is None:
         return
     limit = case.policy.cloud_history
-    text = f"stars give {share:.0%} of the light of the best frame of this target"
+    other = case.frame.reference != case.frame.best_of_name
+    text = f"stars give {share:.0%} of the light of the best frame of this "
+    text += "field" if other else "target"
     yield Check(
         FaultName.CLOUD, "light against the best frame", share, limit, below(share, limit), text,
         "cloud_history",

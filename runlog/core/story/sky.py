@@ -100,7 +100,7 @@ def sky_verdict(lights: Lights) -> PartVerdict:
         words = "under cloud, bright sky or poor seeing"
     else:
         words = "spoiled: " + "; ".join(_told(trouble, measured) for trouble in seen)
-    told = [t for t in measured if t not in blind]
+    told = [t for t in measured if not _is_blind(t)]
     found = by_share(told, lambda t: any(x.in_frame(t) for x in seen), words)
     check = "; ".join(trouble.check for trouble in seen)
     more = f"; {_blind_words(blind, measured)}" if blind else ""
