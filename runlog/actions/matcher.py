@@ -72,7 +72,7 @@ class Matcher:
         return self._references.get(found.get("matched_to", row.matched_to) or "")
 
     def best(self, row: StoredFrame, found: Mapping[str, Any]) -> StoredFrame | None:
-        """Give the best frame of a frame's target, filter and settings, in whatever field."""
+        """Give the best frame of the field that most frames of a frame's name show."""
         return self._references.get(found.get("best_of_name", row.best_of_name) or "")
 
     def _of_rig(self, connection: Connection, rig_id: int) -> RigFields:
@@ -138,7 +138,9 @@ def changes(
         for sight in sights:
             yield dict.fromkeys(MATCHED) if sight.matched_to is not None else {}
         return
-    best = sights[references[0]].content_key
+    shown = Counter(home.at for home in homes if home.covered)
+    # Of fields with as many frames the one with the better reference: they come best first.
+    best = sights[max(references, key=lambda r: shown[r])].content_key
     seen = {(home.at, s.run_id) for s, home in zip(sights, homes, strict=True) if home.covered}
     runs = Counter(at for at, _ in seen)
     for sight, home in zip(sights, homes, strict=True):

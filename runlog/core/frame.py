@@ -312,7 +312,7 @@ class RunFrame:
     doubled_px: float | None = None
     matched: bool | None = None  # None when there was nothing to match with
     reference: str | None = None  # content key of the frame it was matched with, of its field
-    best_of_name: str | None = None  # the best frame of rig, target and filter, in any field
+    best_of_name: str | None = None  # that of the field most frames of its name and rig show
     field_runs: int | None = None  # runs that show its field: 1, or 2 for more
     throughput: float | None = None  # against the best frame of its field
     transparency: float | None = None  # the same with the airmass taken out

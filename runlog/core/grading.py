@@ -171,7 +171,7 @@ def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
         return None
     own = "of this run" if frame.field_runs == 1 else "of this field"
     return (
-        f"another field than the best frames of {frame.target or 'its name'} show: its light is "
+        f"another field than the one most taken as {frame.target or 'nameless'}: its light is "
         f"compared with frames {own} alone"
     )
 

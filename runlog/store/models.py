@@ -134,7 +134,7 @@ frame = Table(
     Column("rows_out_of_place", String),
     Column("matched_to", String(32)),  # content key of the reference; null when never tried
     Column("matched_past", String(16)),  # digest of the references tried before it; null when none
-    Column("best_of_name", String(32)),  # content key of the best frame of target and filter
+    Column("best_of_name", String(32)),  # reference of the field that most frames of the name show
     Column("field_runs", Integer),  # runs that show its field: 1, or 2 for more; null if unmatched
     *_floats("throughput", "transparency", "shift_x_px", "shift_y_px", "rotation_deg"),
     *_floats("effective_s"),

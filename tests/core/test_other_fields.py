@@ -78,7 +78,7 @@ def test_a_whole_night_elsewhere_is_said_and_costs_nothing():
     run = clean_run(reference=B, best_of_name=A, field_runs=1)
     assert {v.grade for v in graded(run)} == {Grade.KEEP}
     told = story(run).verdicts
-    assert "40 frames of M 33 show another field than its best frames do" in (
+    assert "40 frames of M 33 show another field than the one most taken" in (
         told[Part.POINTING].evidence
     )
     assert told[Part.POINTING].verdict is Opinion.FAIR

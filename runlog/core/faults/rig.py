@@ -56,8 +56,8 @@ def _no_field(case: Case) -> Iterator[Check]:
 def _another_field(case: Case) -> Iterator[Check]:
     """A few frames at a place that no other night of the name shows, while most of the run fit.
 
-    Many frames of a run at one place were most likely meant; so were those of a place that the
-    name's best frames or other nights show.
+    Many frames of a run at one place were most likely meant; so were those of the place most
+    taken under the name, and of one that other nights show.
     """
     frame, aim = case.frame, case.aim
     meant = frame.reference == frame.best_of_name or (frame.field_runs or 0) > 1

@@ -49,13 +49,13 @@ def placed(lights: Lights) -> list[Told]:
 
 
 def is_elsewhere(light: Told) -> bool:
-    """Tell whether a frame shows another field than the best frames of its name."""
+    """Tell whether a frame shows another field than the one most taken under its name."""
     frame = light.frame
     return frame.matched is True and frame.reference != frame.best_of_name
 
 
 def elsewhere_words(lights: Lights) -> list[str]:
-    """Say which frames show other fields than their names' best frames, and which match none."""
+    """Say which frames show other fields than the one most taken, and which match none."""
     words = []
     for target in sorted({t.frame.target for t in lights}):
         own = [t for t in lights if t.frame.target == target and not t.has(FaultName.OFF_TARGET)]
@@ -66,7 +66,7 @@ def elsewhere_words(lights: Lights) -> list[str]:
             which = ", which no other night shows" if alone else ""
             words.append(
                 f"{plural(len(apart), 'frame')}{of_name} show{'s' * (len(apart) == 1)} another "
-                f"field than its best frames do{which}"
+                f"field than the one most taken under that name{which}"
             )
         stray = [t for t in own if t.frame.matched is False]
         stray = [t for t in stray if (t.frame.stars or 0) >= STARS_OF_A_FIELD]
