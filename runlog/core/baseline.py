@@ -273,6 +273,11 @@ def usual_sky(frames: Sequence[RunFrame]) -> float | None:
     return darkest(sky_rate_at_zenith(f) for f in frames)
 
 
+def usual_dark(frames: Sequence[RunFrame]) -> tuple[float | None, float | None]:
+    """Find noise and level of the darkest frames, the zero level included."""
+    return darkest(f.noise_adu for f in frames), darkest(f.background_adu for f in frames)
+
+
 def usual_aim(frames: Sequence[RunFrame]) -> UsualAim:
     """Find where frames point; of fields with as many frames the first by key comes first."""
     placed = [f for f in frames if f.shift_x_px is not None]
@@ -285,11 +290,12 @@ def usual_aim(frames: Sequence[RunFrame]) -> UsualAim:
 
 def usual_count(frames: Sequence[RunFrame]) -> UsualCount:
     """Find the usual number of stars, their spread over the frame, noise and saturation."""
+    noise_adu, background_adu = usual_dark(frames)
     return UsualCount(
         stars=high(f.stars for f in frames),
         zone_shares=_zone_shares(frames),
-        noise_adu=darkest(f.noise_adu for f in frames),
-        background_adu=darkest(f.background_adu for f in frames),
+        noise_adu=noise_adu,
+        background_adu=background_adu,
         clipped_stars=low(f.clipped_stars for f in frames),
     )
 

@@ -16,6 +16,7 @@ from runlog.core.baseline import (
     sky_group,
     usual_aim,
     usual_count,
+    usual_dark,
     usual_light,
     usual_shape,
     usual_sky,
@@ -97,7 +98,7 @@ class _Whole:
         self.counts = by_group(frames, count_group, usual_count)
         # What does not hang on the stars is taken from all fields of a name together.
         self.skies = by_group(frames, sky_group, usual_sky)
-        self.dark = by_group(frames, noise_group, usual_count)
+        self.dark = by_group(frames, noise_group, usual_dark)
         self.aims = by_group(frames, sky_group, usual_aim)
 
     def case(self, frame: RunFrame, policy: Policy) -> Case:
@@ -112,9 +113,9 @@ class _Whole:
         )
 
     def _count(self, frame: RunFrame) -> UsualCount:
-        dark = self.dark[noise_group(frame)]
+        noise_adu, background_adu = self.dark[noise_group(frame)]
         own = self.counts[count_group(frame)]
-        return replace(own, noise_adu=dark.noise_adu, background_adu=dark.background_adu)
+        return replace(own, noise_adu=noise_adu, background_adu=background_adu)
 
     def _shape(self, frame: RunFrame) -> UsualShape:
         own = self.shapes[shape_group(frame)]

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from itertools import combinations
+from math import radians, sin
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -296,8 +297,8 @@ def shared_sky(
         Of both frames, in pixels.
     """
     width, height = size
-    turn = np.radians(rotation_deg)
-    if abs(np.sin(turn)) < UPRIGHT:
+    turn = radians(rotation_deg)
+    if abs(sin(turn)) < UPRIGHT:  # of nearly all frames, so it must not cost anything
         across, up = 1 - abs(shift_x_px) / width, 1 - abs(shift_y_px) / height
         return max(across, 0.0) * max(up, 0.0)
     steps = (np.arange(GRID) + 0.5) / GRID - 0.5
