@@ -1,15 +1,15 @@
 """Effective time of frames against the frozen reference of their rig, target and filter."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, Row
 
-from runlog.actions.matching import Matcher
+from runlog.actions.matcher import Matcher
 from runlog.core.depth import DepthForm, DepthReference, effective_s, sky_variance
 from runlog.core.scale import plate_scale_arcsec
 from runlog.store import history
-from runlog.store.history import Field, field_of
 from runlog.store.settling import StoredFrame
 
 
@@ -29,7 +29,7 @@ class Depths:
 
     def __init__(self) -> None:
         self._frozen: dict[tuple[int, str, str], Frozen] = {}
-        self._none: set[tuple[int, Field]] = set()
+        self._none: set[str] = set()  # frames that cannot be one
         self._fresh: dict[tuple[int, str, str], Frozen] = {}
 
     def effective_s(
@@ -38,33 +38,37 @@ class Depths:
         matcher: Matcher,
         rig_id: int,
         row: StoredFrame,
-        light: float | None,
+        found: Mapping[str, Any],
         form: DepthForm,
     ) -> float | None:
-        """Scale an exposure by the depth it reached; None where a part is unknown."""
-        field = field_of(row)
-        frozen = self._reference(connection, matcher, rig_id, field)
-        depth = depth_of(row)
-        if frozen is None or depth is None or light is None or row.exposure_s is None:
+        """Scale an exposure by the depth it reached; None where a part is unknown.
+
+        Width and sky are against the frozen frame; light is, too, where it shows the same field,
+        else against the best frame of the field.
+        """
+        best, reference = matcher.best(row, found), matcher.reference(row, found)
+        light = found.get("throughput", row.throughput)
+        if best is None or reference is None or light is None or row.exposure_s is None:
+            return None
+        frozen, depth = self._reference(connection, rig_id, best), depth_of(row)
+        if frozen is None or depth is None:
             return None
         # Light in ADU compares only at one gain setting.
-        at_frozen = matcher.depth_throughput(connection, rig_id, field, frozen.content_key)
+        at_frozen = matcher.depth_throughput(connection, reference, frozen.content_key)
         if not at_frozen:
             return None
-        reference = DepthReference(frozen.fwhm_arcsec, frozen.sky_variance)
-        return effective_s(row.exposure_s, light / at_frozen, *depth, reference, form)
+        counts_one = DepthReference(frozen.fwhm_arcsec, frozen.sky_variance)
+        return effective_s(row.exposure_s, light / at_frozen, *depth, counts_one, form)
 
-    def _reference(
-        self, connection: Connection, matcher: Matcher, rig_id: int, field: Field
-    ) -> Frozen | None:
-        key = (rig_id, *field[:2])
+    def _reference(self, connection: Connection, rig_id: int, best: StoredFrame) -> Frozen | None:
+        key = (rig_id, best.target, best.filter)
         known = self._frozen.get(key)
-        if known is not None or (rig_id, field) in self._none:
+        if known is not None or best.content_key in self._none:
             return known
         stored = history.depth_reference(connection, *key)
-        chosen = _as_stored(stored) if stored else _best(connection, matcher, rig_id, field)
+        chosen = _as_stored(stored) if stored else _as_frozen(best)
         if chosen is None:
-            self._none.add((rig_id, field))
+            self._none.add(best.content_key)
             return None
         self._frozen[key] = chosen
         if stored is None:
@@ -84,12 +88,9 @@ def _as_stored(row: Row[Any]) -> Frozen:
     return Frozen(row.target, row.filter, row.content_key, row.fwhm_arcsec, row.sky_variance)
 
 
-def _best(connection: Connection, matcher: Matcher, rig_id: int, field: Field) -> Frozen | None:
-    reference = matcher.reference(connection, rig_id, field)
-    depth = depth_of(reference) if reference is not None else None
-    if reference is None or depth is None:
-        return None
-    return Frozen(reference.target, reference.filter, reference.content_key, *depth)
+def _as_frozen(best: StoredFrame) -> Frozen | None:
+    depth = depth_of(best)
+    return None if depth is None else Frozen(best.target, best.filter, best.content_key, *depth)
 
 
 def depth_of(row: StoredFrame) -> tuple[float, float] | None:

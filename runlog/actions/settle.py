@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.context import ZeroLevels, lit_site, sky_of
 from runlog.actions.depths import Depths, Frozen
 from runlog.actions.grounds import from_this_site, grounds_of
-from runlog.actions.matching import Matcher
+from runlog.actions.matcher import Matcher
 from runlog.actions.nameless import gather_behind
 from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
@@ -26,7 +26,7 @@ from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
-from runlog.store.history import UsualWidths, field_of
+from runlog.store.history import UsualWidths
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
 from runlog.store.settling import StoredFrame, frames_to_settle, write_settled
@@ -118,8 +118,7 @@ def _dirty(engine: Engine, known: Known) -> list[RunState]:
         dirty = run_store.dirty_runs(connection)
         outdated: set[int] = set()
         for rig_id in sorted({run.rig_id for run in dirty}):
-            best = known.matcher.best(connection, rig_id)
-            outdated |= history.runs_matched_otherwise(connection, rig_id, best)
+            outdated |= known.matcher.outdated(connection, rig_id)
             outdated |= known.trails.runs_shown_otherwise(connection, rig_id)
     if not outdated - {run.id for run in dirty}:
         return dirty
@@ -172,8 +171,8 @@ def judge_run(
     if not rows:
         return []
     found = _placed(connection, run, rows, settings, known)
-    extinctions = _add_transparency(connection, run.rig_id, rows, found, settings, known)
-    skies = _best_skies(connection, run.rig_id, rows, settings, known)
+    extinctions = _add_transparency(connection, rows, found, settings, known)
+    skies = _best_skies(connection, rows, found, settings, known)
     frames = looked_at_again(
         [_frame(row, f, sky) for row, f, sky in zip(rows, found, skies, strict=True)]
     )
@@ -226,15 +225,13 @@ def _to_match(row: StoredFrame) -> bool:
 
 def _add_transparency(
     connection: Connection,
-    rig_id: int,
     rows: Sequence[StoredFrame],
     found: Sequence[Found],
     settings: Settings,
     known: Known,
 ) -> dict[str, Extinction]:
     """Take out of the throughput what a clear sky takes; gives the extinction by filter."""
-    best = known.matcher.best(connection, rig_id)
-    matched = [(row, f, best.get(field_of(row))) for row, f in zip(rows, found, strict=True)
+    matched = [(row, f, known.matcher.reference(row, f)) for row, f in zip(rows, found, strict=True)
                if _to_match(row)]  # fmt: skip
     extinctions = _extinctions((row, f) for row, f, reference in matched if reference)
     for row, values, reference in matched:
@@ -254,7 +251,7 @@ def _extinctions(frames: Iterable[tuple[StoredFrame, Found]]) -> dict[str, Extin
         light = values.get("throughput", row.throughput)
         airmass = values.get("airmass", row.airmass)
         if light is not None and airmass is not None and row.counted:
-            own.append(Sighting(field_of(row), airmass, light))
+            own.append(Sighting(values.get("matched_to", row.matched_to), airmass, light))
     return {name: run_extinction(own, extinction_mag(name)) for name, own in sightings.items()}
 
 
@@ -272,14 +269,20 @@ def _airmass_of(
 
 def _best_skies(
     connection: Connection,
-    rig_id: int,
     rows: Sequence[StoredFrame],
+    found: Sequence[Found],
     settings: Settings,
     known: Known,
 ) -> list[float | None]:
-    """Give the sky of each light's reference, per second at the zenith; None where unknown."""
-    best = known.matcher.best(connection, rig_id)
-    references = [best.get(field_of(row)) if _to_match(row) else None for row in rows]
+    """Give the sky of the best frame of each light's name, a second, at the zenith.
+
+    None where unknown. The sky does not hang on the field as stars do: a night at another place,
+    lit throughout, must not pass by its own darkest frame.
+    """
+    references = [
+        known.matcher.best(row, values) if _to_match(row) else None
+        for row, values in zip(rows, found, strict=True)
+    ]
     return [
         None if reference is None else _sky_of_best(connection, reference, settings, known)
         for reference in references
@@ -299,14 +302,15 @@ def _sky_of_best(
 
 IN_FRAME = (
     "airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu throughput transparency "
-    "shift_x_px shift_y_px rotation_deg rows_out_of_place"
+    "shift_x_px shift_y_px rotation_deg rows_out_of_place best_of_name field_runs"
 ).split()
 
 
 def _frame(row: StoredFrame, found: Found, best_sky_adu_s: float | None) -> RunFrame:
     values = {name: found[name] for name in IN_FRAME if name in found}
-    if found.get("matched_to", row.matched_to) is not None:
-        values["matched"] = found.get("shift_x_px", row.shift_x_px) is not None
+    values["reference"] = found.get("matched_to", row.matched_to)
+    placed = found.get("shift_x_px", row.shift_x_px) is not None
+    values["matched"] = None if values["reference"] is None else placed
     if "streaks" in found:
         values["streaks"] = len(found["streaks"])
     values["best_sky_adu_s"] = best_sky_adu_s
@@ -326,7 +330,7 @@ def _depth(
     if not j.is_light:
         return {}
     seconds = known.depths.effective_s(
-        connection, known.matcher, rig_id, j.row, j.frame.throughput, settings.depth_form
+        connection, known.matcher, rig_id, j.row, j.found, settings.depth_form
     )
     form = settings.depth_form.value if seconds is not None else None
     return {"effective_s": seconds, "effective_form": form}

@@ -1,6 +1,7 @@
 """What is usual for a run, found so that a bad half of the night cannot drag it along."""
 
 from cmath import rect
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from math import isfinite, radians, sqrt
@@ -46,9 +47,30 @@ class UsualLight:
     flux_adu_s: float | None = None  # of the ranked star, at airmass 1
     transparency: float | None = None
     sky_adu_s: float | None = None  # pedestal removed, at airmass 1
-    matched_share: float = 0.0  # of the frames that were laid on the target's best frame
-    out_of_place_share: float = 0.0  # of those, with a band of rows elsewhere than in it
-    shift_px: tuple[float, float] | None = None  # where the run points, against that frame
+    out_of_place_share: float = 0.0  # of the matched, with a band of rows elsewhere than in it
+
+
+@dataclass(frozen=True, slots=True)
+class UsualAim:
+    """Where frames of one target and filter point: at which fields, and where in the first."""
+
+    frames: int = 0  # that there was something to match with
+    fields: tuple[tuple[str | None, int], ...] = ()  # reference and frames on it, most frames first
+    shift_px: tuple[float, float] | None = None  # usual place on the first field's reference
+
+    @property
+    def main(self) -> str | None:
+        """Name the field that most frames show, by its reference."""
+        return self.fields[0][0] if self.fields else None
+
+    @property
+    def main_share(self) -> float:
+        """Share of the frames that show it."""
+        return self.fields[0][1] / self.frames if self.fields else 0.0
+
+    def share(self, reference: str | None) -> float:
+        """Share of the frames that show a field."""
+        return dict(self.fields).get(reference, 0) / self.frames if self.frames else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +80,7 @@ class UsualCount:
     stars: float | None = None
     zone_shares: tuple[float, ...] = ()
     noise_adu: float | None = None
+    background_adu: float | None = None  # zero level included
     clipped_stars: float | None = None
 
 
@@ -189,13 +212,23 @@ def shape_group(frame: RunFrame) -> tuple[object, ...]:
     return (frame.filter, frame.binning)
 
 
-def light_group(frame: RunFrame) -> tuple[object, ...]:
-    """Frames whose fluxes and sky, per second, compare: same field through the same filter."""
+def sky_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose sky, per second, compares: about the same place through the same filter."""
     return (frame.target, frame.filter, frame.binning, frame.gain, frame.offset)
 
 
+def light_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose fluxes, per second, compare: they show the same stars besides."""
+    return (*sky_group(frame), frame.reference)
+
+
+def noise_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose noise compares: the same length and place, whatever stars they show."""
+    return (*sky_group(frame), frame.exposure_s)
+
+
 def count_group(frame: RunFrame) -> tuple[object, ...]:
-    """Frames whose star counts, noise and saturation compare: the same length besides."""
+    """Frames whose star counts and saturation compare: the same field and length."""
     return (*light_group(frame), frame.exposure_s)
 
 
@@ -226,23 +259,43 @@ def usual_shape(frames: Sequence[RunFrame], floor_px: float | None = None) -> Us
 
 
 def usual_light(frames: Sequence[RunFrame]) -> UsualLight:
-    """Find the usual light, sky and pointing."""
+    """Find the usual light and sky."""
     return UsualLight(
         flux_adu_s=clearest(flux_at_zenith(f) for f in frames),
         transparency=clearest(f.transparency for f in frames),
-        sky_adu_s=darkest(sky_rate_at_zenith(f) for f in frames),
-        matched_share=_share(f.matched is True for f in frames),
+        sky_adu_s=usual_sky(frames),
         out_of_place_share=_share(f.rows_out_of_place is not None for f in frames if f.matched),
-        shift_px=_shift(frames),
     )
+
+
+def usual_sky(frames: Sequence[RunFrame]) -> float | None:
+    """Find how dark the sky gets, in ADU a second at airmass 1."""
+    return darkest(sky_rate_at_zenith(f) for f in frames)
+
+
+def usual_dark(frames: Sequence[RunFrame]) -> tuple[float | None, float | None]:
+    """Find noise and level of the darkest frames, the zero level included."""
+    return darkest(f.noise_adu for f in frames), darkest(f.background_adu for f in frames)
+
+
+def usual_aim(frames: Sequence[RunFrame]) -> UsualAim:
+    """Find where frames point; of fields with as many frames the first by key comes first."""
+    placed = [f for f in frames if f.shift_x_px is not None]
+    counts = Counter(f.reference for f in placed)
+    fields = tuple(sorted(counts.items(), key=lambda field: (-field[1], field[0] or "")))
+    unplaced = sum(f.shift_x_px is None and f.matched is False for f in frames)
+    main = [f for f in placed if f.reference == fields[0][0]]
+    return UsualAim(len(placed) + unplaced, fields, _shift(main))
 
 
 def usual_count(frames: Sequence[RunFrame]) -> UsualCount:
     """Find the usual number of stars, their spread over the frame, noise and saturation."""
+    noise_adu, background_adu = usual_dark(frames)
     return UsualCount(
         stars=high(f.stars for f in frames),
         zone_shares=_zone_shares(frames),
-        noise_adu=darkest(f.noise_adu for f in frames),
+        noise_adu=noise_adu,
+        background_adu=background_adu,
         clipped_stars=low(f.clipped_stars for f in frames),
     )
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from runlog.core.baseline import Earlier, UsualCount, UsualLight, UsualShape
+from runlog.core.baseline import Earlier, UsualAim, UsualCount, UsualLight, UsualShape
 from runlog.core.frame import Fault, FaultName, Grade, RunFrame
 from runlog.core.policy import Limit, Policy
 
@@ -18,6 +18,9 @@ LESS_IS_WORSE = frozenset(
 )
 
 
+NOWHERE = UsualAim()
+
+
 @dataclass(frozen=True, slots=True)
 class Case:
     """One frame, what it is compared with, and the limits that hold for its filter."""
@@ -28,6 +31,7 @@ class Case:
     count: UsualCount
     earlier: Earlier | None
     policy: Policy
+    aim: UsualAim = NOWHERE
 
     @property
     def runs_usual(self) -> str:

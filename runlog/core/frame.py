@@ -288,7 +288,9 @@ class RunFrame:
     sun_alt_deg: float | None = None
     pedestal_adu: float | None = None
     offset: float | None = None
+    egain_e_adu: float | None = None
     arcsec_per_px: float | None = None
+    resampled: bool = False  # its pixels are mixed from those of the raw frame: less noise
     measured: bool = False
     stars: int | None = None
     fwhm_px: float | None = None
@@ -314,7 +316,10 @@ class RunFrame:
     doubled_share: float | None = None
     doubled_px: float | None = None
     matched: bool | None = None  # None when there was nothing to match with
-    throughput: float | None = None  # against the best frame of rig, target and filter
+    reference: str | None = None  # content key of the frame it was matched with, of its field
+    best_of_name: str | None = None  # that of the field most frames of its name and rig show
+    field_runs: int | None = None  # runs that show its field: 1, or 2 for more
+    throughput: float | None = None  # against the best frame of its field
     transparency: float | None = None  # the same with the airmass taken out
     best_sky_adu_s: float | None = None  # sky of that best frame, at the zenith
     shift_x_px: float | None = None

@@ -6,14 +6,20 @@ from dataclasses import replace
 from runlog.core.baseline import (
     ENOUGH,
     Earlier,
+    UsualCount,
     UsualShape,
     by_group,
     count_group,
     light_group,
+    noise_group,
     shape_group,
+    sky_group,
+    usual_aim,
     usual_count,
+    usual_dark,
     usual_light,
     usual_shape,
+    usual_sky,
 )
 from runlog.core.causes import counted
 from runlog.core.checks import Case, Check
@@ -90,16 +96,26 @@ class _Whole:
         self.shapes = by_group(frames, shape_group, lambda members: usual_shape(members, floor))
         self.lights = by_group(frames, light_group, usual_light)
         self.counts = by_group(frames, count_group, usual_count)
+        # What does not hang on the stars is taken from all fields of a name together.
+        self.skies = by_group(frames, sky_group, usual_sky)
+        self.dark = by_group(frames, noise_group, usual_dark)
+        self.aims = by_group(frames, sky_group, usual_aim)
 
     def case(self, frame: RunFrame, policy: Policy) -> Case:
         return Case(
             frame,
             self._shape(frame),
-            self.lights[light_group(frame)],
-            self.counts[count_group(frame)],
+            replace(self.lights[light_group(frame)], sky_adu_s=self.skies[sky_group(frame)]),
+            self._count(frame),
             self.history.get(shape_group(frame)),
             policy,
+            self.aims[sky_group(frame)],
         )
+
+    def _count(self, frame: RunFrame) -> UsualCount:
+        noise_adu, background_adu = self.dark[noise_group(frame)]
+        own = self.counts[count_group(frame)]
+        return replace(own, noise_adu=noise_adu, background_adu=background_adu)
 
     def _shape(self, frame: RunFrame) -> UsualShape:
         own = self.shapes[shape_group(frame)]
@@ -131,7 +147,7 @@ def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     faults = _first_per_name(counted(checks))
     least = Grade.UNGRADED if too_few(case) else Grade.KEEP
     grade = max((least, *(c.grade for c in faults)), key=SEVERITY.__getitem__)
-    note = _alone(case) if grade is Grade.UNGRADED else None
+    note = _alone(case) if grade is Grade.UNGRADED else elsewhere(case, faults)
     return Verdict(grade, tuple(c.as_fault() for c in faults), note)
 
 
@@ -143,6 +159,22 @@ def _first_per_name(checks: Sequence[Check]) -> list[Check]:
         if have is None or SEVERITY[check.grade] > SEVERITY[have.grade]:
             best[check.fault] = check
     return sorted(best.values(), key=lambda c: -SEVERITY[c.grade])
+
+
+def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
+    """Say that a frame's light is not compared with that of its name, where no fault says so."""
+    frame = case.frame
+    if any(c.fault is FaultName.OFF_TARGET for c in faults):
+        return None
+    if frame.matched is False:
+        return "its stars match no other frame of its name: its light could not be compared"
+    if frame.matched is None or frame.reference == frame.best_of_name:
+        return None
+    own = "of this run" if frame.field_runs == 1 else "of this field"
+    return (
+        f"another field than the one most taken as {frame.target or 'nameless'}: its light is "
+        f"compared with frames {own} alone"
+    )
 
 
 def _alone(case: Case) -> str:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from itertools import combinations
+from math import radians, sin
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -27,6 +28,8 @@ OWN_SCATTER = 0.01  # of a star's flux ratio beyond sky noise: flat field, thin 
 SHARED_DOUBT = 0.004  # of all ratios alike: the share of light the apertures hold
 TUKEY = 4.685  # typical errors at which a star counts no more: 95 % efficient on normal noise
 ROUNDS = 12
+UPRIGHT = 0.05  # sine of a turn that changes nothing about how frames overlap
+GRID = 20  # points along each side
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,8 @@ def match_stars(
     other: StarList,
     reference_size: tuple[int, int],
     other_size: tuple[int, int] | None = None,
+    *,
+    scales: tuple[float, float] = SCALE_RANGE,
 ) -> Match | None:
     """
     Find shift, rotation and scale between two star lists, or None when they do not match.
@@ -73,6 +78,8 @@ def match_stars(
         Brightest first, positions in pixels.
     reference_size, other_size : (width, height)
         Frame sizes in pixels; the other's defaults to the reference's.
+    scales : (least, most)
+        Scales that are possible; frames of one rig and binning have one.
 
     Returns
     -------
@@ -82,13 +89,13 @@ def match_stars(
     size = np.array(other_size or reference_size, float)
     if min(len(here), len(there)) < FEWEST_PAIRS:
         return None
-    guesses = proposals(here[:BRIGHTEST], there[:BRIGHTEST])
+    guesses = proposals(here[:BRIGHTEST], there[:BRIGHTEST], scales)
     tree = cKDTree(there)
     best = best_guess(guesses, here, tree, size)
     if best is None:
         return None
     factor, offset, pairs = refined(best, here, there, tree, np.array(reference.flux_adu))
-    if not believable(pairs, factor, offset, here, there, size):
+    if not believable(pairs, factor, offset, here, there, size, scales):
         return None
     return as_match(factor, offset, pairs, here, there, np.array(reference_size, float), size)
 
@@ -98,7 +105,7 @@ def points(stars: StarList) -> F64:
     return np.column_stack([stars.x, stars.y]).reshape(-1, 2).astype(float)
 
 
-def proposals(here: F64, there: F64) -> F64:
+def proposals(here: F64, there: F64, scales: tuple[float, float] = SCALE_RANGE) -> F64:
     """Similarities (complex factor and offset) that lay a triangle of one list on the other's."""
     shape_a, corners_a = triangles(here)
     shape_b, corners_b = triangles(there)
@@ -115,7 +122,7 @@ def proposals(here: F64, there: F64) -> F64:
     # the middle corner must agree too: side ratios alone also match mirrored triangles
     misfit = np.abs(b[:, 0] + factor * (a[:, 1] - a[:, 0]) - b[:, 1])
     scale = np.abs(factor)
-    keep = (misfit < TOLERANCE_PX) & (scale > SCALE_RANGE[0]) & (scale < SCALE_RANGE[1])
+    keep = (misfit < TOLERANCE_PX) & (scale > scales[0]) & (scale < scales[1])
     offset = b[:, 0] - factor * a[:, 0]
     return likeliest(np.column_stack([factor, offset])[keep])
 
@@ -235,10 +242,16 @@ def position_errors(miss: F64, flux: F64) -> F64:
 
 
 def believable(
-    pairs: I64, factor: complex, offset: complex, here: F64, there: F64, size: F64
+    pairs: I64,
+    factor: complex,
+    offset: complex,
+    here: F64,
+    there: F64,
+    size: F64,
+    scales: tuple[float, float] = SCALE_RANGE,
 ) -> bool:
     """Whether that many pairs cannot be an accident, however many proposals were tried."""
-    if len(pairs) < FEWEST_PAIRS or not SCALE_RANGE[0] < abs(factor) < SCALE_RANGE[1]:
+    if len(pairs) < FEWEST_PAIRS or not scales[0] < abs(factor) < scales[1]:
         return False
     moved = factor * as_complex(here) + offset
     inside = (moved.real > 0) & (moved.real < size[0]) & (moved.imag > 0) & (moved.imag < size[1])
@@ -266,6 +279,33 @@ def as_match(
         tuple((int(i), int(j)) for i, j in pairs),
         float(np.sqrt(np.mean(np.abs(miss) ** 2))),
     )
+
+
+def shared_sky(
+    shift_x_px: float, shift_y_px: float, rotation_deg: float, size: tuple[int, int]
+) -> float:
+    """
+    Return the share of a frame's area that shows sky of the frame it was laid on.
+
+    Exact for a field that is not turned or turned by half; else to a twentieth, from a grid.
+
+    Parameters
+    ----------
+    shift_x_px, shift_y_px, rotation_deg : float
+        As in `Match`.
+    size : (width, height)
+        Of both frames, in pixels.
+    """
+    width, height = size
+    turn = radians(rotation_deg)
+    if abs(sin(turn)) < UPRIGHT:  # of nearly all frames, so it must not cost anything
+        across, up = 1 - abs(shift_x_px) / width, 1 - abs(shift_y_px) / height
+        return max(across, 0.0) * max(up, 0.0)
+    steps = (np.arange(GRID) + 0.5) / GRID - 0.5
+    x, y = np.meshgrid(steps * width - shift_x_px, steps * height - shift_y_px)
+    there_x = x * np.cos(turn) + y * np.sin(turn)
+    there_y = y * np.cos(turn) - x * np.sin(turn)
+    return float(np.mean((np.abs(there_x) < width / 2) & (np.abs(there_y) < height / 2)))
 
 
 def throughput(

@@ -1,18 +1,15 @@
 """What settling remembers between runs: usual widths, references, star lists."""
 
 from collections.abc import Mapping, Sequence
-from operator import attrgetter
 from typing import Any
 
 import numpy as np
 from sqlalchemy import (
     Connection,
     Row,
-    Subquery,
     and_,
     bindparam,
     delete,
-    func,
     insert,
     select,
     update,
@@ -22,7 +19,6 @@ from runlog.core.baseline import Earlier
 from runlog.core.frame import StarList
 from runlog.store import models as m
 from runlog.store.runs import touch, touch_settled
-from runlog.store.settling import LOADED, StoredFrame, frames_by_id, stored_frames
 
 LAST_NIGHTS = 8
 FEWEST_NIGHTS = 2
@@ -89,85 +85,6 @@ def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence
 
 # --- references -----------------------------------------------------------------------------
 
-REFERENCE_KEYS = ("target", "filter", "binning_x", "width", "height", "gain")
-Field = tuple[str, str, int, int, int, float | None]  # values of REFERENCE_KEYS
-CANDIDATES = 9
-TOO_BRIGHT = 1.6  # times the candidates' median: that frame had another filter in
-
-
-def best_frames(connection: Connection, rig_id: int) -> dict[Field, StoredFrame]:
-    """Find the best frame ever of each field of a rig.
-
-    Best is the highest signal to noise of the 25th brightest star among round, focused frames,
-    leaving out one whose stars are far brighter than in the next best; ties go to the smallest
-    key, so the order of scans changes nothing.
-    """
-    ranked = _ranked(rig_id)
-    near_best = select(ranked).where(ranked.c.place <= CANDIDATES).order_by(ranked.c.place)
-    candidates: dict[Field, list[Row[Any]]] = {}
-    for row in connection.execute(near_best).all():
-        candidates.setdefault(field_of(row), []).append(row)
-    chosen = {field: _most_believable(rows) for field, rows in candidates.items()}
-    loaded = frames_by_id(connection, [row.id for row in chosen.values() if row is not None])
-    return {field: loaded[row.id] for field, row in chosen.items() if row is not None}
-
-
-def field_of(row: Any) -> Field:
-    """Name what a frame can be matched with: same target, filter, binning, size and gain."""
-    return _field(row)
-
-
-_field = attrgetter(*REFERENCE_KEYS)
-
-
-def _ranked(rig_id: int) -> Subquery:
-    """Rank the frames of each field of a rig in one pass: the table has no order that helps."""
-    f = m.frame.c
-    score = f.ranked_flux_adu / (f.noise_adu * f.fwhm_px)
-    place = func.row_number().over(
-        partition_by=[f[name] for name in REFERENCE_KEYS],
-        order_by=[func.coalesce(score, 0).desc(), f.stars.desc(), f.content_key],
-    )
-    return (
-        select(f.id, f.ranked_flux_adu, f.exposure_s, place.label("place"))
-        .add_columns(*[f[name] for name in REFERENCE_KEYS])
-        .join(m.run, m.run.c.id == f.run_id)
-        .where(m.run.c.rig_id == rig_id)
-        .where(f.counted, f.header_kind == "light", f.fwhm_px.is_not(None))
-        .where(f.eccentricity < 0.8, f.noise_adu > 0, f.readout.is_(None), f.exposure_s > 0)
-        .subquery()
-    )
-
-
-def _most_believable(candidates: Sequence[Row[Any]]) -> Row[Any] | None:
-    """Take the best candidate whose stars are not far brighter than the others'."""
-    rates = [r.ranked_flux_adu / r.exposure_s for r in candidates if r.ranked_flux_adu]
-    most = TOO_BRIGHT * float(np.median(rates)) if rates else 0.0
-    for row in candidates:
-        if not row.ranked_flux_adu or row.ranked_flux_adu / row.exposure_s <= most:
-            return row
-    return None
-
-
-def runs_matched_otherwise(
-    connection: Connection, rig_id: int, best: Mapping[Field, StoredFrame]
-) -> set[int]:
-    """Find the runs whose frames are matched to another frame than the best one."""
-    f = m.frame.c
-    query = (
-        select(f.run_id, f.matched_to, *[f[name] for name in REFERENCE_KEYS])
-        .join(m.run, m.run.c.id == f.run_id)
-        .where(m.run.c.rig_id == rig_id, f.matched_to.is_not(None))
-        .where(f.header_kind == "light", f.measured_with.is_not(None))
-        .distinct()
-    )
-    keys = {field: row.content_key for field, row in best.items()}
-    return {
-        run_id
-        for run_id, matched_to, *field in connection.execute(query).all()
-        if keys.get(tuple(field)) != matched_to
-    }
-
 
 def compared_with(connection: Connection) -> frozenset[str]:
     """List the content keys of frames that others are matched to or reckoned by."""
@@ -211,12 +128,6 @@ def unpack_stars(packed: bytes) -> StarList:
     """Undo the packing of float32 triples x, y, flux."""
     table = np.frombuffer(packed, dtype=np.float32).reshape(-1, 3).astype(float)
     return StarList(*(tuple(column.tolist()) for column in table.T))
-
-
-def frame_by_key(connection: Connection, content_key: str) -> StoredFrame | None:
-    """Load one frame."""
-    query = LOADED.where(m.frame.c.content_key == content_key)
-    return next(iter(stored_frames(connection.execute(query).all())), None)
 
 
 # --- the frozen references of effective time ------------------------------------------------

@@ -137,6 +137,9 @@ frame = Table(
     Column("rows_out_of_place", String),
     Column("streaks", MAYBE_JSON),  # those of the lines seen that other exposures do not show
     Column("matched_to", String(32)),  # content key of the reference; null when never tried
+    Column("matched_past", String(16)),  # digest of the references tried before it; null when none
+    Column("best_of_name", String(32)),  # reference of the field that most frames of the name show
+    Column("field_runs", Integer),  # runs that show its field: 1, or 2 for more; null if unmatched
     *_floats("throughput", "transparency", "shift_x_px", "shift_y_px", "rotation_deg"),
     *_floats("effective_s"),
     Column("effective_form", String),

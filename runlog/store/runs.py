@@ -16,7 +16,7 @@ from sqlalchemy import (
     update,
 )
 
-from runlog.core.frame import Kind, RunFrame
+from runlog.core.frame import Kind, RunFrame, Stage
 from runlog.core.identity import fold_name
 from runlog.store import models as m
 
@@ -180,12 +180,12 @@ def frames_of_run(connection: Connection, run_id: int) -> Rows:
 
 # What a frame among its run has from its row as it stands.
 SAME = (
-    "taken_at_utc exposure_s target filter width height gain offset sensor_c set_c focus_pos "
-    "focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
+    "taken_at_utc exposure_s target filter width height gain egain_e_adu offset sensor_c set_c "
+    "focus_pos focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
     "fwhm_px axis_ratio eccentricity elongation_deg alignment hfr_px background_adu noise_adu "
     "hot_pixels_ppm beta width_from clipped_stars readout readout_doubt doubled_share doubled_px "
     "throughput transparency "
-    "shift_x_px shift_y_px rotation_deg rows_out_of_place counted"
+    "shift_x_px shift_y_px rotation_deg rows_out_of_place best_of_name field_runs counted"
 ).split()
 _same = attrgetter(*SAME)
 
@@ -198,9 +198,13 @@ def run_frame(row: Any, **found: Any) -> RunFrame:
     values["kind"] = Kind(row.header_kind)
     values["kind_from"] = row.header_kind_from
     values["binning"] = row.binning_x
+    values["resampled"] = row.stage == Stage.REGISTERED.value
     values["measured"] = row.measured_with is not None
     values["ranked_flux_adu_s"] = _per_second(row.ranked_flux_adu, row.exposure_s)
     values["streaks"] = len(row.streaks or ())
+    values["reference"] = row.matched_to
+    if row.matched_to is not None:
+        values["matched"] = row.shift_x_px is not None
     values["notes"] = tuple(row.notes or ())
     if field:
         values["zone_stars"] = tuple([zone["stars"] for zone in field["zones"]])

@@ -89,6 +89,9 @@ class StoredFrame(NamedTuple):
     readout_doubt: str | None
     rows_out_of_place: str | None
     matched_to: str | None
+    matched_past: str | None
+    best_of_name: str | None
+    field_runs: int | None
     throughput: float | None
     transparency: float | None
     shift_x_px: float | None
@@ -121,12 +124,13 @@ def frames_to_settle(connection: Connection, run_id: int) -> list[StoredFrame]:
     return stored_frames(connection.execute(_OF_RUN, {"run": run_id}).all())
 
 
-def frames_by_id(connection: Connection, frame_ids: Sequence[int]) -> dict[int, StoredFrame]:
-    """Load some frames."""
-    found: dict[int, StoredFrame] = {}
-    for start in range(0, len(frame_ids), AT_ONCE):
-        query = LOADED.where(m.frame.c.id.in_(frame_ids[start : start + AT_ONCE]))
-        found |= {frame.id: frame for frame in stored_frames(connection.execute(query).all())}
+def frames_by_key(connection: Connection, keys: Sequence[str]) -> dict[str, StoredFrame]:
+    """Load some frames by their content keys."""
+    found: dict[str, StoredFrame] = {}
+    for start in range(0, len(keys), AT_ONCE):
+        query = LOADED.where(m.frame.c.content_key.in_(keys[start : start + AT_ONCE]))
+        rows = stored_frames(connection.execute(query).all())
+        found |= {frame.content_key: frame for frame in rows}
     return found
 
 

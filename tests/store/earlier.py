@@ -14,6 +14,11 @@ UNDO: dict[str, tuple[str, ...]] = {
         "ALTER TABLE frame DROP COLUMN signs",
         "ALTER TABLE frame DROP COLUMN readout_doubt",
     ),
+    "0004": (
+        "ALTER TABLE frame DROP COLUMN matched_past",
+        "ALTER TABLE frame DROP COLUMN best_of_name",
+        "ALTER TABLE frame DROP COLUMN field_runs",
+    ),
     "0005": ("ALTER TABLE frame DROP COLUMN arcsec_per_px",),
     "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
 }

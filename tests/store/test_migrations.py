@@ -4,8 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from runlog.actions.open import open_store, settle_behind
+from runlog.config import Settings
 from runlog.store.engine import open_engine
 from runlog.store.migrate import known_revisions, ready
+from samples.maker.quick import make_run
 from tests.store.earlier import as_before, rows_of, tables_of, take_back
 from tests.tools import here, scan_into, write_run
 
@@ -65,6 +68,32 @@ def test_0003_drops_verdicts_of_frames_on_themselves(scanned, tmp_path):
     again = rows_of(scanned, "frame")
     assert [row["signs"] for row in again] == ["{}"] * 4
     assert all(row["measured_with"] >= 3 for row in again)
+
+
+def test_0004_finds_fields_when_settled(tmp_path):
+    """Frames matched by name keep places and marks, and are settled again to find their fields."""
+    database, frames = tmp_path / "db.sqlite", tmp_path / "frames"
+    make_run(frames, frames=4, size=(300, 400))
+    scan_into(database, frames)
+    here(tmp_path, "--db", database, "mark", sorted(frames.iterdir())[1], "reject")
+    found = rows_of(database, "frame")
+    before = take_back(database, "0002")
+    after = carry_across(database)
+    assert [row["best_of_name"] for row in after["frame"]] == [None] * 4
+    assert after["run"][0]["revision"] > before["run"][0]["revision"]
+    engine = open_store(str(database), Settings())
+    settle_behind(engine, Settings())
+    engine.dispose()
+    again = rows_of(database, "frame")
+    one = {"best_of_name": before["frame"][0]["matched_to"], "field_runs": 1}
+    assert [{name: row[name] for name in one} for row in again] == [one] * 4
+    unlike = {
+        name
+        for old, new in zip(found, again, strict=True)
+        for name in old
+        if old[name] != new[name]
+    }
+    assert unlike <= {"signs"}, "what only the pixels tell waits for another measurement"
 
 
 def test_0005_keeps_the_scale_that_was_known(tmp_path):

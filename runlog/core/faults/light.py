@@ -18,6 +18,11 @@ SIDES = {
 FIRST, LAST, LEFT, RIGHT = SIDES
 ACROSS = {FIRST: LAST, LAST: FIRST, LEFT: RIGHT, RIGHT: LEFT}
 STARS_TO_JUDGE_SIDES = 40  # with fewer a side must be emptier than chance leaves it
+# What makes a sky brighter in a way that costs depth (common practice, no source).
+NOISE_SHARE = 0.3  # of a pixel's noise: a rise by less adds next to nothing to it
+RISE_SHARE = 0.25  # of the rise in light that a rise in noise needs, by the gain
+RISE_LEAST = 0.01  # of the background, where the gain is not known
+LEAST_EGAIN = 0.1  # electrons per ADU, where it is not known
 CHANCE = 1e-4  # of four sides in some hundred frames a night next to none is taken for covered
 
 
@@ -26,6 +31,7 @@ def cloud(case: Case) -> Iterator[Check]:
     share, source = transparency(case)
     if share is None:
         yield from _cloud_by_counts(case)
+        yield from _hazy_night(case)
         return
     limit = case.policy.cloud_transparency
     text = f"stars give {share:.0%} of the light they give in {source}{_stars_left(case)}"
@@ -52,7 +58,9 @@ def _hazy_night(case: Case) -> Iterator[Check]:
     if share is None:
         return
     limit = case.policy.cloud_history
-    text = f"stars give {share:.0%} of the light of the best frame of this target"
+    other = case.frame.reference != case.frame.best_of_name
+    text = f"stars give {share:.0%} of the light of the best frame of this "
+    text += "field" if other else "target"
     yield Check(
         FaultName.CLOUD, "light against the best frame", share, limit, below(share, limit), text,
         "cloud_history",
@@ -116,7 +124,7 @@ def bright_sky(case: Case) -> Iterator[Check]:
     frame, policy = case.frame, case.policy
     rate = sky_rate(frame)
     if rate is None:
-        yield from _bright_noise(case)
+        yield from _bright_background(case) if frame.resampled else _bright_noise(case)
         return
     if policy.brightest_sky_adu_s is not None:
         limit = policy.brightest_sky_adu_s
@@ -129,9 +137,10 @@ def bright_sky(case: Case) -> Iterator[Check]:
     if times is not None:
         limit = policy.bright_sky_ratio
         text = f"sky {times:.1f} times this run's darkest frames{lit_by(frame)}"
+        grade = _if_it_matters(case, case.light.sky_adu_s, above(times, limit))
         yield Check(
-            FaultName.BRIGHT_SKY, "sky against this run's darkest", times, limit,
-            above(times, limit), text, "bright_sky_ratio",
+            FaultName.BRIGHT_SKY, "sky against this run's darkest", times, limit, grade, text,
+            "bright_sky_ratio",
         )  # fmt: skip
     yield from _bright_night(case)
 
@@ -143,10 +152,47 @@ def _bright_night(case: Case) -> Iterator[Check]:
         return
     limit = case.policy.bright_sky_history
     text = f"sky {times:.1f} times that of the best frame of this target{lit_by(case.frame)}"
+    grade = _if_it_matters(case, case.frame.best_sky_adu_s, above(times, limit))
     yield Check(
-        FaultName.BRIGHT_SKY, "sky against the best frame", times, limit, above(times, limit), text,
+        FaultName.BRIGHT_SKY, "sky against the best frame", times, limit, grade, text,
         "bright_sky_history",
     )  # fmt: skip
+
+
+def _if_it_matters(case: Case, usual_adu_s: float | None, grade: Grade) -> Grade:
+    """Let a rise pass that is lost in the noise: near zero light every ratio is large."""
+    rate, noise = sky_rate_at_zenith(case.frame), case.frame.noise_adu
+    if rate is None or usual_adu_s is None or noise is None or not case.frame.exposure_s:
+        return grade
+    rise_adu = (rate - usual_adu_s) * case.frame.exposure_s
+    return Grade.KEEP if rise_adu < NOISE_SHARE * noise else grade
+
+
+def _bright_background(case: Case) -> Iterator[Check]:
+    """Compare levels where pixels were resampled: how much noise that takes away hangs on luck.
+
+    With the zero level unknown the level rises by a smaller share than the sky does, so what is
+    found is sure; where most of the sky was subtracted nothing can be found.
+    """
+    frame, usual = case.frame, case.count.background_adu
+    times = ratio(frame.background_adu, usual)
+    if times is None or usual is None or _sky_subtracted(frame, usual):
+        return
+    limit = case.policy.bright_sky_ratio
+    text = (
+        f"background {times:.1f} times this run's darkest frames, the sky at least so much (the "
+        f"camera's zero level is not known){lit_by(frame)}"
+    )
+    yield Check(
+        FaultName.BRIGHT_SKY, "background against this run's darkest", times, limit,
+        above(times, limit), text, "bright_sky_ratio",
+    )  # fmt: skip
+
+
+def _sky_subtracted(frame: RunFrame, usual_adu: float) -> bool:
+    """Tell whether there is less light than the noise must have come from."""
+    noise_from_adu = (frame.egain_e_adu or LEAST_EGAIN) * (frame.noise_adu or 0.0) ** 2
+    return usual_adu <= 0 or usual_adu < noise_from_adu / 2
 
 
 def _bright_noise(case: Case) -> Iterator[Check]:
@@ -154,6 +200,16 @@ def _bright_noise(case: Case) -> Iterator[Check]:
     if times is None:
         return
     limit = case.policy.bright_noise_ratio
+    if above(times, limit) is not Grade.KEEP and not _level_rose(case):
+        text = (
+            f"noise {times:.1f} times this run's quietest frames, but the background is no "
+            "brighter for it: the sky is not the cause"
+        )
+        yield Check(
+            FaultName.BRIGHT_SKY, "noise against this run's quietest", times, limit, Grade.KEEP,
+            text, "bright_noise_ratio",
+        )  # fmt: skip
+        return
     text = (
         f"sky noise {times:.1f} times this run's quietest frames (the camera's zero level is not "
         f"known){lit_by(case.frame)}"
@@ -162,6 +218,23 @@ def _bright_noise(case: Case) -> Iterator[Check]:
         FaultName.BRIGHT_SKY, "noise against this run's quietest", times, limit,
         above(times, limit), text, "bright_noise_ratio",
     )  # fmt: skip
+
+
+def _level_rose(case: Case) -> bool:
+    """Tell whether the background rose as light must that brings so much noise.
+
+    Light of S ADU brings a variance of S over the gain in electrons per ADU (photon statistics);
+    noise that rises alone is the camera's, or the quiet frames were resampled.
+    """
+    frame, usual = case.frame, case.count
+    if None in (frame.background_adu, frame.noise_adu, usual.background_adu, usual.noise_adu):
+        return True
+    background, noise = usual.background_adu or 0.0, usual.noise_adu or 0.0
+    rise_adu = (frame.background_adu or 0.0) - background
+    if frame.egain_e_adu:
+        needed = frame.egain_e_adu * ((frame.noise_adu or 0.0) ** 2 - noise**2)
+        return rise_adu >= RISE_SHARE * needed
+    return rise_adu >= max(RISE_LEAST * abs(background), NOISE_SHARE * noise)
 
 
 def lit_by(frame: RunFrame) -> str:

@@ -7,11 +7,15 @@ from runlog.core.frame import FaultName, Grade
 
 STARS_OF_A_FIELD = 30
 PLENTY_SHARE = 0.4  # of the usual number: fewer may be cloud
+MEANT_SHARE = 0.25  # of a run's frames: so many do not go astray together
 
 
 def off_target(case: Case) -> Iterator[Check]:
     """Pointing away from the run by more than a share of the field, or at another field."""
     if case.frame.matched is False:
+        yield from _no_field(case)
+        return
+    if case.frame.matched and case.frame.reference != case.aim.main:
         yield from _another_field(case)
         return
     away = _away(case)
@@ -31,7 +35,7 @@ def off_target(case: Case) -> Iterator[Check]:
 
 
 def _away(case: Case) -> float | None:
-    frame, run = case.frame, case.light.shift_px
+    frame, run = case.frame, case.aim.shift_px
     if frame.shift_x_px is None or frame.shift_y_px is None or run is None:
         return None
     if not frame.width or not frame.height:
@@ -40,12 +44,28 @@ def _away(case: Case) -> float | None:
     return max(across, abs(frame.shift_y_px - run[1]) / frame.height)
 
 
-def _another_field(case: Case) -> Iterator[Check]:
+def _no_field(case: Case) -> Iterator[Check]:
     """Plenty of stars, none where this target has them, while the rest of the run does fit."""
     stars, usual = case.frame.stars or 0, case.count.stars or 0
-    if stars < max(STARS_OF_A_FIELD, PLENTY_SHARE * usual) or case.light.matched_share <= 0.5:
+    if stars < max(STARS_OF_A_FIELD, PLENTY_SHARE * usual) or case.aim.main_share <= 0.5:
         return
     text = f"{stars} stars, but none of the patterns of this target's field"
+    yield Check(FaultName.OFF_TARGET, "field of the target", None, None, Grade.REJECT, text)
+
+
+def _another_field(case: Case) -> Iterator[Check]:
+    """A few frames at a place that no other night of the name shows, while most of the run fit.
+
+    Many frames of a run at one place were most likely meant; so were those of the place most
+    taken under the name, and of one that other nights show.
+    """
+    frame, aim = case.frame, case.aim
+    meant = frame.reference == frame.best_of_name or (frame.field_runs or 0) > 1
+    if meant or aim.main_share <= 0.5 or aim.share(frame.reference) >= MEANT_SHARE:
+        return
+    most = aim.fields[0][1]
+    text = f"its stars are those of another field than {most} of this run's {aim.frames} frames"
+    text += f" of {frame.target} show" if frame.target else " show"
     yield Check(FaultName.OFF_TARGET, "field of the target", None, None, Grade.REJECT, text)
 
 

@@ -1,24 +1,32 @@
 """What the shape of the stars says: trails, doubled stars, focus, seeing."""
 
 from collections.abc import Iterator
+from dataclasses import replace
+from math import log, sqrt
 
 from runlog.core.baseline import eccentricity_of, profile, stretch, width_at
 from runlog.core.checks import Case, Check, above, ratio
-from runlog.core.frame import FaultName, Grade
+from runlog.core.frame import FaultName, Grade, RunFrame
 from runlog.core.policy import Limit
 
 HALO_WORDS = "halos around the stars"
+# Mixing neighbouring pixels widens stars along an axis by up to a quarter of a pixel squared: the
+# variance f (1 - f) of linear interpolation at a fraction f of a pixel, the widest in use.
+MIXED_PX2 = 0.25
+SIGMA_TO_FWHM2 = 8 * log(2)
 LOW_AIRMASS = 1.3  # from here the air widens stars by a tenth and more
 
 
 def trailed(case: Case) -> Iterator[Check]:
     """Stars stretched in one direction over the whole frame, beyond the rig's own stretch."""
     frame, policy = case.frame, case.policy
-    seen = stretch(frame)
+    seen = stretch(unmixed(frame))
     if seen is None or frame.eccentricity is None:
         return
     own = case.shape.stretch
-    excess = eccentricity_of(abs(seen - own)) if own is not None else frame.eccentricity
+    excess = frame.eccentricity
+    if own is not None or frame.resampled:
+        excess = eccentricity_of(abs(seen - (own or 0)))
     aligned = frame.alignment if frame.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
     usual = f", the rig's own {eccentricity_of(abs(own)):.2f}" if own is not None else ""
@@ -81,7 +89,18 @@ def _low_down(case: Case) -> str:
 
 def _at_airmass(case: Case, zenith_px: float) -> float:
     floor = case.earlier.fwhm_floor_px if case.earlier else zenith_px
-    return width_at(zenith_px, 0.75 * floor, case.frame.airmass)
+    width = width_at(zenith_px, 0.75 * floor, case.frame.airmass)
+    return sqrt(width**2 + SIGMA_TO_FWHM2 * MIXED_PX2) if case.frame.resampled else width
+
+
+def unmixed(frame: RunFrame) -> RunFrame:
+    """Take out of a resampled frame's elongation what mixing of pixels alone may have brought."""
+    if not frame.resampled or not frame.fwhm_px or not frame.axis_ratio:
+        return frame
+    middle = frame.fwhm_px**2 / SIGMA_TO_FWHM2
+    short = middle * frame.axis_ratio
+    long = max(middle / frame.axis_ratio - MIXED_PX2, short)
+    return replace(frame, axis_ratio=sqrt(short / long))
 
 
 def wide_for_rig(case: Case) -> Iterator[Check]:

@@ -70,7 +70,9 @@ def _noise(lights: Lights) -> Iterator[PartVerdict]:
     groups: dict[tuple[object, ...], list[tuple[float, float]]] = defaultdict(list)
     for t in lights:
         f = t.frame
-        if None in (f.noise_adu, f.background_adu, f.pedestal_adu) or t.has(FaultName.READOUT):
+        if None in (f.noise_adu, f.background_adu, f.pedestal_adu) or f.resampled:
+            continue
+        if t.has(FaultName.READOUT):
             continue
         sky_adu = (f.background_adu or 0.0) - (f.pedestal_adu or 0.0)
         if sky_adu > 0:

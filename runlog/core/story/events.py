@@ -66,6 +66,8 @@ def _turned(a: Told, b: Told) -> bool:
     turns = a.frame.rotation_deg, b.frame.rotation_deg
     if turns[0] is None or turns[1] is None or a.frame.filter != b.frame.filter:
         return False
+    if a.frame.reference != b.frame.reference:
+        return False
     return abs((turns[1] - turns[0] + 180) % 360 - 180) > 150
 
 

@@ -11,7 +11,7 @@ from runlog.core.policy import Policy
 from runlog.core.story.after import first_frames
 from runlog.core.story.camera import camera_verdict
 from runlog.core.story.focus import filters_out
-from runlog.core.story.pointing import placed, steps
+from runlog.core.story.pointing import ELSEWHERE_CHECK, elsewhere_words, placed, steps
 from runlog.core.story.sky import sky_verdict
 from runlog.core.story.told import (
     Event,
@@ -135,8 +135,9 @@ def _focus(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdi
 
 def _pointing(lights: Lights, events: Sequence[Event]) -> PartVerdict:
     where = placed(lights)
+    apart = elsewhere_words(lights)
     if len(where) < 2:
-        return unknown("too few frames could be laid on one another")
+        return unknown("; ".join(["too few frames could be laid on one another", *apart]))
     kinds = [e.kind for e in events]
     words, checks = [], [check for kind, check in POINTING_CHECKS.items() if kind in kinds]
     jumps = kinds.count("jump")
@@ -149,6 +150,9 @@ def _pointing(lights: Lights, events: Sequence[Event]) -> PartVerdict:
     opinion = Opinion.POOR if words else Opinion.FAIR
     words += ["the field drifts"] if "drift" in kinds else []
     words += ["no dithering"] if "no-dither" in kinds else []
+    if apart:
+        words += apart
+        checks.append(ELSEWHERE_CHECK)
     if words:
         return PartVerdict(opinion, ", ".join(words), "; ".join(checks))
     own = steps(lights)

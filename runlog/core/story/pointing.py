@@ -8,7 +8,9 @@ from statistics import median
 
 import numpy as np
 
-from runlog.core.story.told import Event, Lights, Told, event
+from runlog.core.faults.rig import STARS_OF_A_FIELD
+from runlog.core.frame import FaultName
+from runlog.core.story.told import Event, Lights, Told, event, plural
 
 JUMP_SHARE = 0.03  # of the field's width, and ...
 JUMP_TIMES_USUAL = 6.0  # ... far beyond the usual step of a dither
@@ -18,6 +20,12 @@ DRIFT_SHARE_PER_HOUR = 0.01  # of the field's width
 DRIFT_FRAMES = 8
 DITHER_LEAST_PX = 0.7  # hot pixels and their neighbours fall elsewhere
 DITHER_FRAMES = 8
+
+
+ELSEWHERE_CHECK = (
+    "whether these places were meant: one of its own should have a name of its own, and a rig "
+    "that went astray shows in the headers' coordinates"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,16 +48,47 @@ def placed(lights: Lights) -> list[Told]:
     return [t for t in lights if t.frame.shift_x_px is not None]
 
 
+def is_elsewhere(light: Told) -> bool:
+    """Tell whether a frame shows another field than the one most taken under its name."""
+    frame = light.frame
+    return frame.matched is True and frame.reference != frame.best_of_name
+
+
+def elsewhere_words(lights: Lights) -> list[str]:
+    """Say which frames show other fields than the one most taken, and which match none."""
+    words = []
+    for target in sorted({t.frame.target for t in lights}):
+        own = [t for t in lights if t.frame.target == target and not t.has(FaultName.OFF_TARGET)]
+        apart = [t for t in own if is_elsewhere(t)]
+        of_name = f" of {target}" if target else ""
+        if apart:
+            alone = all(t.frame.field_runs == 1 for t in apart)
+            which = ", which no other night shows" if alone else ""
+            words.append(
+                f"{plural(len(apart), 'frame')}{of_name} show{'s' * (len(apart) == 1)} another "
+                f"field than the one most taken under that name{which}"
+            )
+        stray = [t for t in own if t.frame.matched is False]
+        stray = [t for t in stray if (t.frame.stars or 0) >= STARS_OF_A_FIELD]
+        if stray:
+            words.append(
+                f"the stars of {plural(len(stray), 'frame')}{of_name} match none of its other "
+                "frames"
+            )
+    return words
+
+
 def stays(lights: Lights) -> Iterator[list[Told]]:
     """Split placed frames where the target or the pier side changes.
 
     Filters of one target have references of their own whose fields lie a dither apart, so a
-    stay holds one filter.
+    stay holds one filter; and one field, as places on two references do not compare.
     """
     groups: dict[tuple[object, ...], list[Told]] = {}
     for t in placed(lights):
         flipped = abs(t.frame.rotation_deg or 0.0) > 90
-        groups.setdefault((t.frame.target, t.frame.filter, flipped), []).append(t)
+        key = (t.frame.target, t.frame.filter, t.frame.reference, flipped)
+        groups.setdefault(key, []).append(t)
     yield from groups.values()
 
 

@@ -7,7 +7,9 @@ from runlog.core.columns import clock
 from runlog.core.faults.shape import HALO_WORDS
 from runlog.core.frame import FaultName, RunFrame
 from runlog.core.horizon import LIMB_DEG
+from runlog.core.story.pointing import is_elsewhere
 from runlog.core.story.told import (
+    FAIR_BELOW,
     Lights,
     Measure,
     PartVerdict,
@@ -18,6 +20,7 @@ from runlog.core.story.told import (
     not_comparable,
     plural,
     stretches,
+    unknown,
     worst_evidence,
 )
 
@@ -91,13 +94,41 @@ def sky_verdict(lights: Lights) -> PartVerdict:
     if not measured:
         return not_comparable(lights)
     seen = [trouble for trouble in TROUBLES if any(map(trouble.in_frame, measured))]
+    blind = [t for t in measured if _is_blind(t)]
+    if not seen and len(blind) >= FAIR_BELOW * len(measured):
+        return unknown(f"{_blind_words(blind, measured)}: their stars match no other frame's")
     if not seen:
         words = "under cloud, bright sky or poor seeing"
     else:
         words = "spoiled: " + "; ".join(_told(trouble, measured) for trouble in seen)
-    found = by_share(measured, lambda t: any(x.in_frame(t) for x in seen), words)
+    told = [t for t in measured if not _is_blind(t)]
+    found = by_share(told, lambda t: any(x.in_frame(t) for x in seen), words)
     check = "; ".join(trouble.check for trouble in seen)
-    return PartVerdict(found.verdict, found.evidence + "".join(_moonlight(measured)), check)
+    more = f"; {_blind_words(blind, measured)}" if blind else ""
+    apart = "".join(_alone(told))
+    text = found.evidence + more + apart + "".join(_moonlight(measured))
+    return PartVerdict(found.verdict, text, check)
+
+
+def _is_blind(light: Told) -> bool:
+    """Tell whether a frame's light was compared with nothing, and no trouble was found in it."""
+    if light.frame.matched is not False or light.frame.transparency is not None:
+        return False
+    return not any(trouble.in_frame(light) for trouble in TROUBLES)
+
+
+def _blind_words(blind: Lights, lights: Lights) -> str:
+    return f"the light of {len(blind)} of {plural(len(lights), 'frame')} could not be compared"
+
+
+def _alone(lights: Lights) -> Iterator[str]:
+    """Say whose light is compared within this run alone, though its name has other nights."""
+    alone = [t for t in lights if is_elsewhere(t) and t.frame.field_runs == 1]
+    if alone:
+        yield (
+            f"; the light of {plural(len(alone), 'frame')} is relative to this night: no other "
+            "shows their field"
+        )
 
 
 def _told(trouble: Trouble, lights: Lights) -> str:

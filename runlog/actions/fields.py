@@ -1,0 +1,298 @@
+"""Which fields a name stands for, and which frame each frame is laid on."""
+
+import hashlib
+from collections import Counter
+from collections.abc import Callable, Sequence
+from statistics import median
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from runlog.actions.interpret import field_of_view_deg
+from runlog.actions.matching import ON_ITSELF, Laid, lay_on, stored_place
+from runlog.core.frame import StarList
+from runlog.store.fields import Sight
+
+SHARED = 1 / 3  # of a frame's sky: less in common is another field
+CONFIRMED = 2  # frames that show a place: one alone went astray, or its stars are no stars
+ENOUGH_STARS = 30  # with so many, finding none of a field's patterns is no accident
+FEW_STARS = 12  # enough where the header, too, says that it is another place
+CANDIDATES = 9
+TOO_BRIGHT = 1.6  # times the candidates' median: that frame had another filter in
+MOST_TRIED = 12  # fields, the nearest first
+NEAR = 0.5  # of the field's shorter side, by the header
+
+F32 = npt.NDArray[np.float32]
+Indexes = Sequence[int]
+
+
+class Home(NamedTuple):
+    """The reference a frame is compared with; `laid` is None where their stars do not match."""
+
+    at: int  # of the reference among the sights
+    past: str | None  # digest of the references that were tried before it
+    laid: Laid | None
+    fresh: bool  # not what is stored
+
+    @property
+    def covered(self) -> bool:
+        """Tell whether the frame shows the reference's field."""
+        return covers(self.laid)
+
+
+class Answer(NamedTuple):
+    """What is stored of a frame's field."""
+
+    matched_to: str | None = None
+    matched_past: str | None = None
+    best_of_name: str | None = None
+    field_runs: int | None = None
+
+
+def covers(laid: Laid | None) -> bool:
+    """Tell whether a frame shows the field of the frame it was laid on."""
+    return laid is not None and laid.shared >= SHARED
+
+
+def rank(sight: Sight) -> tuple[float, int, str]:
+    """Order frames from the best one down; a fixed tie-break, so scan order changes nothing.
+
+    Best is the highest signal to noise of the 25th brightest star.
+    """
+    noise = (sight.noise_adu or 0.0) * (sight.fwhm_px or 0.0)
+    score = (sight.ranked_flux_adu or 0.0) / noise if noise else 0.0
+    return -score, -(sight.stars or 0), sight.content_key
+
+
+class Cover:
+    """The fields of one name, found by a rule over the whole set of its frames.
+
+    The best frame is the first reference. Going down from it, a frame that lies on none of the
+    references so far, by its stars, is one itself. Every frame is then laid on the nearest
+    reference it shares sky with. No frame is judged by its neighbour, so there are no chains;
+    what header and clock say only decides which reference is tried first.
+
+    Answers of earlier settlings are used again as far as they hold; they save time and change
+    nothing.
+    """
+
+    def __init__(self, sights: Sequence[Sight], stars_of: Callable[[Sight], StarList]) -> None:
+        self.sights = sights
+        self.matches = 0  # how often two star lists were compared
+        self._stars_of = stars_of
+        self._near = Nearness(sights)
+        self._ranked = sorted((i for i, s in enumerate(sights) if s.fit), key=self._rank)
+        self._place = {i: n for n, i in enumerate(self._ranked)}
+        self._index = {s.content_key: i for i, s in enumerate(sights)}
+        self._before = sorted(
+            (i for i, s in enumerate(sights) if s.fit and s.matched_to == s.content_key),
+            key=self._rank,
+        )
+        self._tried: dict[tuple[int, int], Laid | None] = {}
+        self._stars: dict[int, StarList] = {}
+
+    def _rank(self, i: int) -> tuple[float, int, str]:
+        return rank(self.sights[i])
+
+    # --- the rule
+
+    def homes(self) -> tuple[list[int], list[Home]]:
+        """Give the references, best first, and each frame's; both empty where none is fit."""
+        references = self._walk()
+        homes = self._homes(references)
+        if len(references) > 1:
+            counts = Counter(home.at for home in homes if home.covered)
+            confirmed = [r for r in references if counts[r] >= CONFIRMED] or references[:1]
+            if confirmed != references:
+                return confirmed, self._homes(confirmed)
+        return references, homes
+
+    def _walk(self) -> list[int]:
+        references: list[int] = []
+        put_off: list[int] = []
+        for n, i in enumerate(self._ranked):
+            if self._is_covered(i, references) or not self._may_start(i, references):
+                continue
+            (put_off if self._is_too_bright(n) else references).append(i)
+        for i in put_off:
+            if not self._is_covered(i, references):
+                references.append(i)
+        return references
+
+    def _is_covered(self, i: int, references: Indexes) -> bool:
+        known = self._index.get(self.sights[i].matched_to or "")
+        if known in references and known != i and covers(stored_place(self.sights[i])):
+            return True
+        return any(self._covers(i, r) for r in self._near.order(i, references, self._place))
+
+    def _may_start(self, i: int, references: Indexes) -> bool:
+        """Tell whether a frame that lies on no reference shows a field of its own."""
+        stars = self.sights[i].stars or 0
+        if not references or stars >= ENOUGH_STARS:
+            return True
+        side = self._side_deg(i)
+        return (
+            stars >= FEW_STARS
+            and side is not None
+            and all(side < self._near.away_deg(i, r) < np.inf for r in references)
+        )
+
+    def _side_deg(self, i: int) -> float | None:
+        s = self.sights[i]
+        return field_of_view_deg(s.width, s.height, s.arcsec_per_px)
+
+    def _is_too_bright(self, n: int) -> bool:
+        """Tell whether the stars are far brighter than in the next best: another filter was in."""
+        i = self._ranked[n]
+        side = self._side_deg(i)
+        beside = [
+            self.sights[j]
+            for j in self._ranked[n : n + CANDIDATES]
+            if side is None or not NEAR * side < self._near.away_deg(i, j) < np.inf
+        ]
+        rates = [s.ranked_flux_adu / (s.exposure_s or 1.0) for s in beside if s.ranked_flux_adu]
+        own = self.sights[i].ranked_flux_adu
+        return bool(own and own / (self.sights[i].exposure_s or 1.0) > TOO_BRIGHT * median(rates))
+
+    # --- each frame's reference
+
+    def _homes(self, references: Indexes) -> list[Home]:
+        chosen = {r: n for n, r in enumerate(references)}
+        if not references:
+            return []
+        return [
+            self._own(i, references[: chosen[i]]) if i in chosen else self._home(i, references)
+            for i in range(len(self.sights))
+        ]
+
+    def _own(self, i: int, earlier: Indexes) -> Home:
+        past = self._digest(self._near.order(i, earlier, self._place))
+        return Home(i, past, ON_ITSELF, self.sights[i].matched_to != self.sights[i].content_key)
+
+    def _home(self, i: int, references: Indexes) -> Home:
+        order = self._near.order(i, references, self._place)
+        stored = self._stored(i, order)
+        if stored is not None:
+            return stored
+        for n, r in enumerate(order):
+            if self._covers(i, r):
+                return Home(r, self._digest(order[:n]), self._laid(i, r), self._is_fresh(i, r))
+        past = self._digest(order)
+        found = [(laid, r) for r in order if (laid := self._laid(i, r)) is not None]
+        if not found:
+            return Home(order[0], past, None, True)
+        laid, r = max(found, key=lambda f: f[0].shared)
+        return Home(r, past, laid, self._is_fresh(i, r))
+
+    def _stored(self, i: int, order: Indexes) -> Home | None:
+        """Give the stored answer where trying anew would lead to it."""
+        s = self.sights[i]
+        at = self._index.get(s.matched_to or "")
+        if at is None or at not in order:
+            return None
+        laid = stored_place(s)
+        tried = order[: order.index(at)] if covers(laid) else order
+        return (
+            Home(at, s.matched_past, laid, False) if s.matched_past == self._digest(tried) else None
+        )
+
+    def _is_fresh(self, i: int, r: int) -> bool:
+        return (i, r) in self._tried
+
+    # --- one frame on another
+
+    def _covers(self, i: int, r: int) -> bool:
+        if (i, r) not in self._tried and r in self._known_not(i):
+            return False
+        return covers(self._laid(i, r))
+
+    def _laid(self, i: int, r: int) -> Laid | None:
+        if (i, r) in self._tried:
+            return self._tried[i, r]
+        sight, reference = self.sights[i], self.sights[r]
+        if sight.matched_to == reference.content_key and i != r:
+            stored = stored_place(sight)
+            if stored is not None:
+                return stored
+        self.matches += 1
+        laid = lay_on(reference, self._stars_at(r), sight, self._stars_of(sight))
+        self._tried[i, r] = laid
+        return laid
+
+    def _known_not(self, i: int) -> Indexes:
+        """List the references of before that a frame is known not to lie on."""
+        s = self.sights[i]
+        if s.matched_past is None:
+            return ()
+        at = self._index.get(s.matched_to or "")
+        if at == i:
+            earlier = [r for r in self._before if self._place[r] < self._place[i]]
+            tried = [self._near.order(i, earlier, self._place)]
+        else:
+            order = self._near.order(i, self._before, self._place)
+            tried = [order] if at is None or at not in order else [order[: order.index(at)], order]
+        return next((t for t in tried if self._digest(t) == s.matched_past), ())
+
+    def _stars_at(self, r: int) -> StarList:
+        """Give a reference's stars, which are asked for again and again."""
+        if r not in self._stars:
+            self._stars[r] = self._stars_of(self.sights[r])
+        return self._stars[r]
+
+    def _digest(self, tried: Indexes) -> str | None:
+        if not tried:
+            return None
+        keys = " ".join(self.sights[r].content_key for r in tried)
+        return hashlib.blake2b(keys.encode(), digest_size=8).hexdigest()
+
+
+class Nearness:
+    """Which references to try first: the nearest by header, then by the clock, then the best."""
+
+    def __init__(self, sights: Sequence[Sight]) -> None:
+        self._sights = sights
+        self._where: npt.NDArray[np.float64] | None = None
+        self._when: npt.NDArray[np.float64] | None = None
+        self._columns: dict[int, tuple[F32, F32]] = {}
+
+    def order(self, i: int, references: Indexes, place: dict[int, int]) -> list[int]:
+        """List the references worth trying for a frame, in the order of trying."""
+        if len(references) < 2:
+            return list(references)
+        columns = [self._column(r) for r in references]
+        away = np.array([c[0][i] for c in columns])
+        apart = np.array([c[1][i] for c in columns])
+        best = np.array([place[r] for r in references])
+        return [references[n] for n in np.lexsort((best, apart, away))[:MOST_TRIED]]
+
+    def away_deg(self, i: int, j: int) -> float:
+        """Give how far two frames point from one another by their headers; nan where unknown."""
+        chord = float(np.linalg.norm(self._places()[i] - self._places()[j]))
+        return float(np.degrees(2 * np.arcsin(min(chord / 2, 1.0)))) if chord == chord else np.nan
+
+    def _column(self, r: int) -> tuple[F32, F32]:
+        if r not in self._columns:
+            away = np.linalg.norm(self._places() - self._places()[r], axis=1)
+            apart = np.abs(self._times() - self._times()[r])
+            self._columns[r] = (_or_last(away), _or_last(apart))
+        return self._columns[r]
+
+    def _places(self) -> npt.NDArray[np.float64]:
+        """Give unit vectors of where the headers point, shape (n, 3); nan where they are silent."""
+        if self._where is None:
+            deg = [(s.ra_deg, s.dec_deg) for s in self._sights]
+            ra, dec = np.radians(np.array(deg, dtype=float).reshape(-1, 2).T)
+            across = np.cos(dec)
+            self._where = np.column_stack([across * np.cos(ra), across * np.sin(ra), np.sin(dec)])
+        return self._where
+
+    def _times(self) -> npt.NDArray[np.float64]:
+        if self._when is None:
+            at = [s.taken_at_utc for s in self._sights]
+            self._when = np.array([t.timestamp() if t else np.nan for t in at])
+        return self._when
+
+
+def _or_last(values: npt.NDArray[np.float64]) -> F32:
+    return np.asarray(np.where(np.isnan(values), np.inf, values), dtype=np.float32)
