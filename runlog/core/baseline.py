@@ -2,8 +2,8 @@
 
 from cmath import rect
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from math import isfinite, radians, sqrt
 from statistics import median
 from typing import TypeVar
@@ -23,6 +23,8 @@ ENOUGH = 3  # frames to compare with
 SEEING_EXPONENT = 0.6  # seeing grows as airmass^0.6 (Kolmogorov; ESO astroclimatology pages)
 FLOOR_SHARE = 0.75  # of the width that optics and sampling give, where nothing better is known
 MOST_AIRMASS = 3.0
+SMALL_STEP = 0.05  # of the frame's side: half of what counts as off target
+LOOK_BACK = 2  # tracks to go on with: one frame astray does not cut one in two
 
 
 T = TypeVar("T")
@@ -57,6 +59,13 @@ class UsualAim:
     frames: int = 0  # that there was something to match with
     fields: tuple[tuple[str | None, int], ...] = ()  # reference and frames on it, most frames first
     shift_px: tuple[float, float] | None = None  # usual place on the first field's reference
+    # By frame key: how near to that place the field was before it got to the frame by small
+    # steps, or after: a drift takes frames far off without one of them being astray.
+    nearest: Mapping[str, float] = field(default_factory=dict)
+
+    def away(self, frame: RunFrame) -> float | None:
+        """Give how far a frame's field is from the usual place, as a share of the frame's side."""
+        return _apart((frame.shift_x_px, frame.shift_y_px), self.shift_px, frame)
 
     @property
     def main(self) -> str | None:
@@ -285,7 +294,49 @@ def usual_aim(frames: Sequence[RunFrame]) -> UsualAim:
     fields = tuple(sorted(counts.items(), key=lambda field: (-field[1], field[0] or "")))
     unplaced = sum(f.shift_x_px is None and f.matched is False for f in frames)
     main = [f for f in placed if f.reference == fields[0][0]]
-    return UsualAim(len(placed) + unplaced, fields, _shift(main))
+    aim = UsualAim(len(placed) + unplaced, fields, _shift(main))
+    return replace(
+        aim, nearest={key: near for track in _tracks(main) for key, near in _near(track, aim)}
+    )
+
+
+def _near(track: Sequence[RunFrame], aim: UsualAim) -> Iterator[tuple[str, float]]:
+    known = [away for frame in track if (away := aim.away(frame)) is not None]
+    if known:
+        yield from ((frame.key, min(known)) for frame in track)
+
+
+def _tracks(frames: Sequence[RunFrame]) -> list[list[RunFrame]]:
+    """Split frames where the field jumped: each follows one just before it by a small step."""
+    known = [f for f in frames if f.taken_at_utc is not None]
+    tracks: list[list[RunFrame]] = []
+    for frame in sorted(known, key=lambda f: (f.taken_at_utc, f.key)):
+        near = (track for track in tracks[-LOOK_BACK:] if _follows(frame, track[-1]))
+        own = next(near, None)
+        if own is None:
+            tracks.append([frame])
+        else:
+            own.append(frame)
+            tracks.remove(own)
+            tracks.append(own)
+    return tracks
+
+
+def _follows(frame: RunFrame, before: RunFrame) -> bool:
+    there = (before.shift_x_px, before.shift_y_px)
+    apart = _apart((frame.shift_x_px, frame.shift_y_px), there, frame)
+    return apart is not None and apart < SMALL_STEP
+
+
+Place = tuple[float | None, float | None]
+
+
+def _apart(one: Place, other: Place | None, frame: RunFrame) -> float | None:
+    """Give the distance of two places as a share of the frame's sides, the larger of both."""
+    if other is None or None in (*one, *other) or not frame.width or not frame.height:
+        return None
+    x, y = (abs((a or 0.0) - (b or 0.0)) for a, b in zip(one, other, strict=True))
+    return max(x / frame.width, y / frame.height)
 
 
 def usual_count(frames: Sequence[RunFrame]) -> UsualCount:

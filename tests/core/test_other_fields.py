@@ -157,3 +157,33 @@ def test_interpolation_may_widen_and_stretch_small_stars():
     assert graded(run)[3].grade is Grade.KEEP
     wide["hfr_px"] = 1.5
     assert graded(changed(plain, [3], **wide))[3].grade is not Grade.KEEP
+
+
+def moved(run, places):
+    """Put frames of a run at places (px along x)."""
+    return [
+        replace(f, shift_x_px=float(x), shift_y_px=0.0) for f, x in zip(run, places, strict=True)
+    ]
+
+
+def off(run):
+    """Count the frames off target."""
+    return sum(v.grade is Grade.REJECT for v in graded(run))
+
+
+def test_a_field_that_drifts_all_night_is_nowhere_off_target():
+    """What moves on by small steps is told as a drift; none of its frames went astray."""
+    run = clean_run()
+    width = run[0].width
+    drift = [width * 0.01 * i for i in range(len(run))]  # 40 % of the field in a night
+    assert off(moved(run, drift)) == 0
+    one_astray = [x + (0.3 * width if i == 33 else 0) for i, x in enumerate(drift)]
+    assert off(moved(run, one_astray)) == 1
+
+
+def test_a_field_that_jumped_away_is_off_target_till_the_end():
+    """A snagged cable takes all later frames off; small drifts before and after change nothing."""
+    run = clean_run()
+    width = run[0].width
+    places = [width * (0.0005 * i + (0.2 if i >= 30 else 0)) for i in range(len(run))]
+    assert off(moved(run, places)) == len(run) - 30

@@ -18,30 +18,18 @@ def off_target(case: Case) -> Iterator[Check]:
     if case.frame.matched and case.frame.reference != case.aim.main:
         yield from _another_field(case)
         return
-    away = _away(case)
+    away = case.aim.away(case.frame)
     if away is None:
         return
     limit = case.policy.off_target_share
-    text = f"the field is {away:.0%} of its width away from where the run points"
+    drifted = case.aim.nearest.get(case.frame.key, away) < limit.doubtful <= away
+    how = "drifted to" if drifted else "is"
+    text = f"the field {how} {away:.0%} of its width away from where the run points"
+    grade = Grade.KEEP if drifted else above(away, limit)
     yield Check(
-        FaultName.OFF_TARGET,
-        "share of the field it points away",
-        away,
-        limit,
-        above(away, limit),
-        text,
-        "off_target_share",
-    )
-
-
-def _away(case: Case) -> float | None:
-    frame, run = case.frame, case.aim.shift_px
-    if frame.shift_x_px is None or frame.shift_y_px is None or run is None:
-        return None
-    if not frame.width or not frame.height:
-        return None
-    across = abs(frame.shift_x_px - run[0]) / frame.width
-    return max(across, abs(frame.shift_y_px - run[1]) / frame.height)
+        FaultName.OFF_TARGET, "share of the field it points away", away,
+        None if drifted else limit, grade, text, "off_target_share",
+    )  # fmt: skip
 
 
 def _no_field(case: Case) -> Iterator[Check]:

@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -30,10 +31,9 @@ def camera_verdict(lights: Lights, own_rows: str = "") -> PartVerdict:
     `own_rows` says which rows and columns always stand apart: told here, held against no frame.
     """
     doubt = list(_rows_in_doubt(lights))
-    findings = [
-        *_readout(lights), *doubt, *_own_rows(own_rows),
-        *cooling_verdict(lights), *_noise(lights), *_hot_pixels(lights),
-    ]  # fmt: skip
+    rows = [*_readout(lights), *doubt, *_own_rows(own_rows)]
+    pixels = [*_noise(lights), *_hot_pixels(lights)]
+    findings = [*rows, *_cooling(lights, alone=not rows and not pixels), *pixels]
     known = [f for f in findings if f.verdict is not Opinion.UNKNOWN] or findings
     worst = [Opinion.POOR, Opinion.FAIR, Opinion.GOOD, Opinion.UNKNOWN]
     opinion = min((f.verdict for f in known), key=worst.index)
@@ -43,6 +43,13 @@ def camera_verdict(lights: Lights, own_rows: str = "") -> PartVerdict:
     more = f"; {plural(clipped, 'frame')} with far more saturated stars than usual"
     text = "; ".join(f.evidence for f in findings) + (more if clipped else "")
     return PartVerdict(opinion, text, "; ".join(f.check for f in findings if f.check))
+
+
+def _cooling(lights: Lights, *, alone: bool) -> Iterator[PartVerdict]:
+    """Say beside other findings what it is that is unknown."""
+    for found in cooling_verdict(lights):
+        name_it = found.verdict is Opinion.UNKNOWN and not alone
+        yield replace(found, evidence=f"cooling {found.evidence}") if name_it else found
 
 
 def _readout(lights: Lights) -> Iterator[PartVerdict]:
