@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import ceil
 from statistics import median
@@ -189,15 +189,24 @@ def _finding(signs: Signs, company: Company) -> Finding:
         return NOTHING
     if company.frames + company.others_elsewhere <= 1:
         words = "no other frame of this camera tells whether that is its own way"
-        return Finding(doubt=f"{signs_in_words(left, company.height)}: {words}")
+        return Finding(doubt=f"{_said(left, company.height)}: {words}")
     foreign = _without(left, lambda edge: _all_night(edge, company), company.height)
     if _matters(foreign, company):
         words = "not so in the camera's other frames"
-        return Finding(fault=f"{signs_in_words(foreign, company.height)}, {words}")
+        return Finding(fault=f"{_said(foreign, company.height)}, {words}")
     alone = company.frames == 1
     where = "the only frame of its night" if alone else "so in nearly every frame of this night"
     unknown = "no other night, dark or bias tells whether that is the camera or the cable"
-    return Finding(doubt=f"{signs_in_words(left, company.height)}: {where}, and {unknown}")
+    return Finding(doubt=f"{_said(left, company.height)}: {where}, and {unknown}")
+
+
+def _said(signs: Signs, height: int) -> str:
+    """Say what stands out, without bands too weak to be held against a frame."""
+    strong = [band for band in _strong_bands(signs.rows) if _is_strong(band, height)]
+    within = {row for b in strong for row in (b.first, b.last if b.last is None else b.last + 1)}
+    return signs_in_words(
+        replace(signs, rows=tuple(b for b in signs.rows if b.at in within)), height
+    )
 
 
 def _is_own(edge: Edge, own: Pattern) -> bool:
