@@ -4,19 +4,22 @@ This comes before references are found, since a frame with a fault cannot be one
 what the pixels of frames showed and on nothing that settling finds, so it is not circular.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from sqlalchemy import Connection, Engine
 
 from runlog.core.row_pattern import (
     DARK,
+    Census,
     Finding,
     Looked,
     Pattern,
     bands_of_lines,
+    census_of,
     company_of,
     findings,
+    own_by,
     own_of,
     pattern_of,
 )
@@ -61,12 +64,26 @@ class _Archive:
 
     connection: Connection
     fresh: dict[int, Patterns] = field(default_factory=dict)
+    stored: dict[Sensor, dict[int, list[Pattern]]] = field(default_factory=dict)
     known: dict[Sensor, dict[int, list[Pattern]]] = field(default_factory=dict)
+    counted: dict[Sensor, Census] = field(default_factory=dict)
+
+    def before(self, sensor: Sensor) -> dict[int, list[Pattern]]:
+        """Give what is stored of a sensor, by run."""
+        if sensor not in self.stored:
+            self.stored[sensor] = store.patterns(self.connection, sensor)
+        return self.stored[sensor]
+
+    def census(self, sensor: Sensor) -> Census:
+        """Count on which nights the lines of a sensor are there."""
+        if sensor not in self.counted:
+            self.counted[sensor] = census_of(p for own in self.of(sensor).values() for p in own)
+        return self.counted[sensor]
 
     def of(self, sensor: Sensor) -> dict[int, list[Pattern]]:
         """Give what the frames of a sensor have in common, by run."""
         if sensor not in self.known:
-            found = store.patterns(self.connection, sensor)
+            found = dict(self.before(sensor))
             for run_id, fresh in self.fresh.items():
                 found[run_id] = [p for (own, _), p in fresh.items() if own == sensor]
             self.known[sensor] = found
@@ -81,7 +98,7 @@ def _compare(connection: Connection, *, write: bool) -> bool:
     archive = _Archive(connection)
     groups = {run_id: _groups(connection, run_id) for run_id in nights}
     archive.fresh = {run: _patterns(nights[run], groups[run]) for run in nights}
-    changed = _changed(connection, archive.fresh)
+    changed = _changed(archive)
     others = _others(changed, archive) - nights.keys()
     if others:
         nights |= {run.id: run.night for run in all_runs(connection) if run.id in others}
@@ -115,13 +132,13 @@ def _looked(frames: Iterable[LookedFrame]) -> list[Looked]:
     return [Looked(frame.id, frame.signs) for frame in frames if frame.signs]
 
 
-def _changed(connection: Connection, fresh: Mapping[int, Patterns]) -> set[Sensor]:
+def _changed(archive: _Archive) -> set[Sensor]:
     """List the sensors of whose runs another thing is stored."""
     changed: set[Sensor] = set()
-    for run_id, patterns in fresh.items():
-        sensors = {sensor for sensor, _ in patterns} | set(store.sensors_of_run(connection, run_id))
-        for sensor in sensors:
-            stored = store.patterns(connection, sensor).get(run_id, [])
+    for run_id, patterns in archive.fresh.items():
+        before = store.sensors_of_run(archive.connection, run_id)
+        for sensor in {sensor for sensor, _ in patterns}.union(before):
+            stored = archive.before(sensor).get(run_id, [])
             now = [p for (own, _), p in patterns.items() if own == sensor]
             if sorted(stored, key=_source) != sorted(now, key=_source):
                 changed.add(sensor)
@@ -165,5 +182,5 @@ def _judged(
     by_run = archive.of(sensor)
     elsewhere = [p for other, own in by_run.items() if other != run_id for p in own]
     count = sum(p.frames for p in elsewhere if p.source == source)
-    own = own_of((p for of_run in by_run.values() for p in of_run), night)
+    own = own_by(archive.census(sensor), night)
     return findings(seen, company_of(sensor.height, len(frames), seen, count, own))

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import ceil
 from statistics import median
@@ -99,22 +99,47 @@ def _beside(edge: Edge) -> list[Edge]:
     return [Edge(edge.what, edge.at + d) for d in range(-SAME_PX, 1 + SAME_PX)]
 
 
+@dataclass(frozen=True, slots=True)
+class Census:
+    """Every line that the nights and darks of a sensor show, and on which nights it is there."""
+
+    frames: int
+    rows: tuple[Line, ...]
+    columns: tuple[Line, ...]
+    row_nights: Mapping[Edge, set[str]]
+    column_nights: Mapping[Edge, set[str]]
+
+
+def census_of(patterns: Iterable[Pattern]) -> Census:
+    """Count on which nights each line is there."""
+    every = list(patterns)
+    rows, row_nights = _counted([(p.night, p.source, p.rows) for p in every])
+    columns, column_nights = _counted([(p.night, p.source, p.columns) for p in every])
+    return Census(sum(p.frames for p in every), rows, columns, row_nights, column_nights)
+
+
 def own_of(patterns: Iterable[Pattern], night: str | None = None) -> Pattern:
+    """Gather what is the camera's own, from patterns as they are."""
+    return own_by(census_of(patterns), night)
+
+
+def own_by(census: Census, night: str | None = None) -> Pattern:
     """Gather what is the camera's own: in darks or bias, or on two nights.
 
     Seen from one night, whatever another one shows as well is on two.
     """
-    every = list(patterns)
-    return Pattern(
-        "", "", sum(p.frames for p in every),
-        _own([(p.night, p.source, p.rows) for p in every], night),
-        _own([(p.night, p.source, p.columns) for p in every], night),
-    )  # fmt: skip
+    at_hand = set() if night is None else {night}
+
+    def chosen(lines: Iterable[Line], nights: Mapping[Edge, set[str]]) -> tuple[Line, ...]:
+        return tuple(k for k in lines if len(nights[Edge(k.what, k.at)] | at_hand) >= 2)
+
+    rows = chosen(census.rows, census.row_nights)
+    return Pattern("", "", census.frames, rows, chosen(census.columns, census.column_nights))
 
 
-def _own(
-    patterns: Sequence[tuple[str, str, Sequence[Line]]], night: str | None
-) -> tuple[Line, ...]:
+def _counted(
+    patterns: Sequence[tuple[str, str, Sequence[Line]]],
+) -> tuple[tuple[Line, ...], Mapping[Edge, set[str]]]:
     nights: dict[Edge, set[str]] = {}
     for of, source, lines in patterns:
         # Darks tell alone: they count as two nights.
@@ -122,14 +147,18 @@ def _own(
         for line in lines:
             for near in _beside(Edge(line.what, line.at)):
                 nights.setdefault(near, set()).update(names)
-    at_hand = set() if night is None else {night}
-    chosen = {
-        line
-        for _, _, lines in patterns
-        for line in lines
-        if len(nights[Edge(line.what, line.at)] | at_hand) >= 2
-    }
-    return _apart(sorted(chosen, key=lambda k: (-abs(k.jump_sigma), k.at, k.what)))
+    known = {line for _, _, lines in patterns for line in lines}
+    widest = sorted(
+        known,
+        key=lambda k: (
+            -len(nights[Edge(k.what, k.at)]),
+            -abs(k.jump_sigma),
+            k.at,
+            k.what,
+            k.jump_sigma,
+        ),
+    )
+    return _apart(widest), nights
 
 
 def _apart(lines: Iterable[Line]) -> tuple[Line, ...]:
@@ -189,15 +218,24 @@ def _finding(signs: Signs, company: Company) -> Finding:
         return NOTHING
     if company.frames + company.others_elsewhere <= 1:
         words = "no other frame of this camera tells whether that is its own way"
-        return Finding(doubt=f"{signs_in_words(left, company.height)}: {words}")
+        return Finding(doubt=f"{_said(left, company.height)}: {words}")
     foreign = _without(left, lambda edge: _all_night(edge, company), company.height)
     if _matters(foreign, company):
         words = "not so in the camera's other frames"
-        return Finding(fault=f"{signs_in_words(foreign, company.height)}, {words}")
+        return Finding(fault=f"{_said(foreign, company.height)}, {words}")
     alone = company.frames == 1
     where = "the only frame of its night" if alone else "so in nearly every frame of this night"
     unknown = "no other night, dark or bias tells whether that is the camera or the cable"
-    return Finding(doubt=f"{signs_in_words(left, company.height)}: {where}, and {unknown}")
+    return Finding(doubt=f"{_said(left, company.height)}: {where}, and {unknown}")
+
+
+def _said(signs: Signs, height: int) -> str:
+    """Say what stands out, without bands too weak to be held against a frame."""
+    strong = [band for band in _strong_bands(signs.rows) if _is_strong(band, height)]
+    within = {row for b in strong for row in (b.first, b.last if b.last is None else b.last + 1)}
+    return signs_in_words(
+        replace(signs, rows=tuple(b for b in signs.rows if b.at in within)), height
+    )
 
 
 def _is_own(edge: Edge, own: Pattern) -> bool:

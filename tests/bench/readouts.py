@@ -182,7 +182,7 @@ def cameras(frames: Sequence[Real]) -> dict[str, list[Real]]:
         camera = frame.header.get("INSTRUME", "no camera")
         groups[f"{camera} {frame.picture.shape[1]}x{frame.picture.shape[0]}"].append(frame)
     return {
-        name if len(own) >= FEWEST else f"{name} ({one.name[:14]})": group
+        name if len(own) >= FEWEST else f"{name} ({one.name[:26]})": group
         for name, own in groups.items()
         for one, group in ([(own[0], own)] if len(own) >= FEWEST else [(o, [o]) for o in own])
     }
