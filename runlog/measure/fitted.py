@@ -193,8 +193,7 @@ def stars_of(
 
 def inliers(ellipses: Ellipses, keep: Mask, x: I64, y: I64) -> Mask:
     """Drop stars whose size or shape is far from the others' (galaxies, doubles, strays)."""
-    level = without_field(ellipses.log_scale, keep, x, y)
-    keep = star_locus(level, ellipses.covariance[:, 0, 0], keep)
+    keep = star_locus(ellipses.log_scale, ellipses.covariance[:, 0, 0], keep, x, y)
     for values in (ellipses.log_scale, ellipses.e1, ellipses.e2):
         middle = np.median(values[keep])
         spread = MAD_TO_SIGMA * np.median(np.abs(values[keep] - middle))
@@ -217,26 +216,37 @@ def without_field(log_size: F64, keep: Mask, x: I64, y: I64) -> F64:
     return np.asarray(log_size - design @ solution + np.median(log_size[keep]))
 
 
-def star_locus(log_size: F64, variance: F64, keep: Mask) -> Mask:
+def star_locus(log_size: F64, variance: F64, keep: Mask, x: I64, y: I64) -> Mask:
     """
     Keep the sizes that crowd together where sizes differ widely: the stars among galaxies.
 
     Stars of a frame are alike, galaxies and knots of nebula are not, and none of these is
     smaller than a star: of the dense sizes the smallest is the stars'. Frames whose sizes
-    agree anyway are left as they are.
+    agree, once tilt and curvature of the field are taken out, are left as they are.
     """
-    sizes, errors = log_size[keep], np.sqrt(variance[keep])
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(sizes - np.median(sizes))))
-    if len(sizes) < FEWEST_FOR_LOCUS or spread < MIXED_SPREAD:
+    level = without_field(log_size, keep, x, y)
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(level[keep] - np.median(level[keep]))))
+    if np.count_nonzero(keep) < FEWEST_FOR_LOCUS or spread < MIXED_SPREAD:
         return keep
-    wide = np.hypot(errors, LOCUS_WIDTH)
-    density = np.exp(-0.5 * ((sizes[:, None] - sizes[None]) / wide) ** 2) @ (1 / wide)
-    mode = float(np.min(sizes[density > LOCUS_SHARE * density.max()]))
-    mode = float(sizes[np.argmax(np.where(np.abs(sizes - mode) < 2 * LOCUS_WIDTH, density, 0))])
-    near = np.abs(sizes - mode) < 0.25
-    own = MAD_TO_SIGMA * float(np.median(np.abs(sizes[near] - mode)))
+    # a field fitted to stars and galaxies together may be none: the denser crowd tells
+    (mode, density), flat = densest(level[keep], variance[keep]), densest(
+        log_size[keep], variance[keep]
+    )
+    if flat[1] > density:
+        level, mode = log_size, flat[0]
+    near = np.abs(level[keep] - mode) < 0.25
+    own = MAD_TO_SIGMA * float(np.median(np.abs(level[keep][near] - mode)))
     reach = np.minimum(2.5 * np.hypot(np.sqrt(variance), max(min(own, 0.1), 0.04)), 0.3)
-    return np.asarray(keep & (np.abs(log_size - mode) < reach))
+    return np.asarray(keep & (np.abs(level - mode) < reach))
+
+
+def densest(sizes: F64, variance: F64) -> tuple[float, float]:
+    """Log size about which stars crowd, and how densely they do."""
+    wide = np.hypot(np.sqrt(variance), LOCUS_WIDTH)
+    density = np.exp(-0.5 * ((sizes[:, None] - sizes[None]) / wide) ** 2) @ (1 / wide)
+    first = float(np.min(sizes[density > LOCUS_SHARE * density.max()]))
+    near = np.where(np.abs(sizes - first) < 2 * LOCUS_WIDTH, density, 0)
+    return float(sizes[np.argmax(near)]), float(near.max())
 
 
 def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
