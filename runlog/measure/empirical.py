@@ -71,31 +71,36 @@ class Samples:
 
 
 def mean_residual(
-    stamps: Stamps, fits: Fits, keep: Mask, shared: F64, block: int, fwhm_fit_px: float
-) -> MeanResidual:
+    stamps: Stamps, fits: Fits, keep: Mask, shared: F64, larger: F64, block: int,
+    fwhm_fit_px: float,
+) -> MeanResidual:  # fmt: skip
     """
     Average what one model shared by all stars leaves of each, in units of the star's peak.
 
     Each star's own fit bends to its pixels: what is left of it says little about the mean
-    star where stars are narrow. So every star is laid under the shared model, and once more
-    under the model with its mean residual, before the residuals are averaged at their true
-    offsets (the way effective PSFs are built: Anderson and King 2000, PASP 112, 1360).
+    star where stars are narrow. So every star is laid under the shared shape at its own size,
+    and once more under that with its mean residual, before the residuals are averaged at their
+    true offsets (the way effective PSFs are built: Anderson and King 2000, PASP 112, 1360).
 
     Parameters
     ----------
     shared : ndarray, shape (3,)
         p, q and s of the frame's mean ellipse (see `psf.fit_moffats`).
+    larger : ndarray, shape (n,)
+        Log of each star's size over the mean.
     """
     chosen = stamps.pick(keep)
     params = fits.params[keep].copy()
-    params[:, 2:5] = shared
+    times = np.exp(larger[keep])
+    params[:, 2:4] = shared[:2] - larger[keep, None]
+    params[:, 4] = shared[2] / times
     nodes = quadrature(fwhm_fit_px)
     picture: F64 | None = None
     for _ in range(2):
-        params, left = laid_under(chosen, params, 1 / fits.beta, nodes, picture)
-        samples = residual_samples(chosen, params, left)
+        params, left = laid_under(chosen, params, times, 1 / fits.beta, nodes, picture)
+        samples = residual_samples(chosen, params, times, left)
         picture = averaged_picture(samples, fwhm_fit_px)
-    light, _, _ = residual_at(picture, chosen, params)
+    light, _, _ = residual_at(picture, chosen, params, times)
     missed = left - params[:, 5, None] * light
     energy = np.sum((missed**2 - chosen.noise[:, None] ** 2) * chosen.weights, axis=1)
     star = np.sum((chosen.values - chosen.around[:, None]) ** 2 * chosen.weights, axis=1)
@@ -103,8 +108,8 @@ def mean_residual(
 
 
 def laid_under(
-    stamps: Stamps, params: F64, gamma: float, nodes: list[tuple[float, float, float]],
-    picture: F64 | None,
+    stamps: Stamps, params: F64, times: F64, gamma: float,
+    nodes: list[tuple[float, float, float]], picture: F64 | None,
 ) -> tuple[F64, F64]:  # fmt: skip
     """Fit each star's place and peak under the shared model (with its residual, if any)."""
     for turn in range(RECENTRINGS + 1):
@@ -112,7 +117,7 @@ def laid_under(
         seen = stamps.values - model
         slopes = jacobian[:, [0, 1, 5]]
         if picture is not None:
-            light, by_x, by_y = residual_at(picture, stamps, params)
+            light, by_x, by_y = residual_at(picture, stamps, params, times)
             seen = seen - params[:, 5, None] * light
             slopes = slopes + np.stack(
                 [params[:, 5, None] * by_x, params[:, 5, None] * by_y, light], axis=1
@@ -130,17 +135,20 @@ def laid_under(
     return params, stamps.values - model
 
 
-def residual_at(picture: F64, stamps: Stamps, params: F64) -> tuple[F64, F64, F64]:
+def residual_at(
+    picture: F64, stamps: Stamps, params: F64, times: F64
+) -> tuple[F64, F64, F64]:
     """The residual picture at every pixel of every star, and its slopes by the star's x and y."""
     middle = (picture.shape[0] - 1) / 2
-    row = (stamps.dy - params[:, 1, None]) * CELLS + middle
-    column = (stamps.dx - params[:, 0, None]) * CELLS + middle
+    cells = CELLS / times[:, None]
+    row = (stamps.dy - params[:, 1, None]) * cells + middle
+    column = (stamps.dx - params[:, 0, None]) * cells + middle
 
     def at(dy: float, dx: float) -> F64:
         where = [row + dy, column + dx]
         return np.asarray(ndimage.map_coordinates(picture, where, order=1, mode="constant"))
 
-    return at(0, 0), (at(0, -1) - at(0, 1)) / 2 * CELLS, (at(-1, 0) - at(1, 0)) / 2 * CELLS
+    return at(0, 0), (at(0, -1) - at(0, 1)) / 2 * cells, (at(-1, 0) - at(1, 0)) / 2 * cells
 
 
 def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
@@ -165,7 +173,7 @@ def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
     return np.asarray(picture)
 
 
-def residual_samples(stamps: Stamps, params: F64, residuals: F64) -> Samples:
+def residual_samples(stamps: Stamps, params: F64, times: F64, residuals: F64) -> Samples:
     """Scale residuals by their stars' peaks, weigh them, and leave out other stars' light."""
     half = int(np.ceil((np.abs(stamps.dx).max() - 0.5) * CELLS))
     weight = stamps.weights * (params[:, 5, None] / stamps.noise[:, None]) ** 2
@@ -174,8 +182,8 @@ def residual_samples(stamps: Stamps, params: F64, residuals: F64) -> Samples:
     middle = np.median(scaled, axis=0)
     bound = 5 * 1.4826 * np.median(np.abs(scaled - middle), axis=0)
     weight = weight * (np.abs(scaled - middle) <= bound)
-    column = (stamps.dx - params[:, 0, None]) * CELLS
-    row = (stamps.dy - params[:, 1, None]) * CELLS
+    column = (stamps.dx - params[:, 0, None]) * CELLS / times[:, None]
+    row = (stamps.dy - params[:, 1, None]) * CELLS / times[:, None]
     inside = (np.abs(column) < half) & (np.abs(row) < half) & (weight > 0)
     return Samples(scaled[inside], weight[inside], row[inside], column[inside], half)
 

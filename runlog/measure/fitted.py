@@ -70,7 +70,9 @@ class Fitted:
         the likelier some are alike by chance.
         """
         crowd = 1 + self.others / max(self.alike, 1)
-        return ONE_OF_TWO * crowd / max(self.alike - 1, 0.5) ** 1.5
+        few = ONE_OF_TWO * crowd / max(self.alike - 1, 0.5) ** 1.5
+        mixed = self.alike < FEWEST_FOR_LOCUS and self.spread > MIXED_SPREAD
+        return max(few, self.spread) if mixed else few
 
 
 def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
@@ -135,7 +137,12 @@ def combine(
     mean_length = max(float(np.average(lengths, weights=weight)), 1e-9)
     # from half widths in fit pixels to Moffat scales in frame pixels
     shift = float(np.log(block) - 0.5 * np.log(2 ** (1 / fits.beta) - 1))
-    residual = mean_residual(cutouts, fits, best, rates_of(size, e1, e2), block, width_px)
+    level = without_field(ellipses.log_scale, keep, x * block, y * block)
+    spread = scatter(level[keep])
+    residual = mean_residual(
+        cutouts, fits, best, rates_of(size, e1, e2),
+        ellipses.log_scale - size, block, width_px,
+    )  # fmt: skip
     return Fitted(
         size + shift,
         size_err,
@@ -147,10 +154,15 @@ def combine(
         explained(float(np.median(fits.left_over[keep])), residual.left_over, width_px * block),
         int(np.count_nonzero(best)),
         int(np.count_nonzero(measured & ~keep)),
-        MAD_TO_SIGMA * float(np.median(np.abs(ellipses.log_scale[keep] - size))),
+        spread,
         stars_of(fits, ellipses, keep, block, shift, x, y),
         residual,
     )
+
+
+def scatter(values: F64) -> float:
+    """Robust standard deviation."""
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
 
 
 def explained(left_over: float, with_residual: float, width_px: float) -> bool:
@@ -225,7 +237,7 @@ def star_locus(log_size: F64, variance: F64, keep: Mask, x: I64, y: I64) -> Mask
     agree, once tilt and curvature of the field are taken out, are left as they are.
     """
     level = without_field(log_size, keep, x, y)
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(level[keep] - np.median(level[keep]))))
+    spread = scatter(level[keep])
     if np.count_nonzero(keep) < FEWEST_FOR_LOCUS or spread < MIXED_SPREAD:
         return keep
     # a field fitted to stars and galaxies together may be none: the denser crowd tells

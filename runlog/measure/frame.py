@@ -48,9 +48,9 @@ WIDE_STAR_PX = 3.4  # where points can be told from stars by one pixel's neighbo
 DOUBLED_PEAKS, DOUBLED_AXIS_RATIO = 1.15, 0.75  # peaks a star, shape of the pair
 MERGED_WIDTHS = 3.0  # second images farther off leave the model's single star alone
 COARSER = 1.5  # times its width: the scale at which a star is measured wrong
-FEWEST_ALIKE = 2  # one thing may be a galaxy
 FEWEST_PICTURES = 5  # things without a model may be anything where fewer are alike
 UNLIKE_SPREAD, UNLIKE_SHAPE = 0.25, 0.2  # of log size and of ellipticity: no stars of one frame
+UNLIKE = "what was found differs too much in size to be stars: no width"
 TOLD_DOUBT = 0.03  # of the width
 PICTURE_SIGMA = 8.0  # of the smoothed peak: fainter stars add only noise to a picture
 
@@ -151,10 +151,10 @@ def from_model(base: Measurement, candidates: Candidates, fitted: Fitted) -> Mea
     shape = corrected_shape(matrix, fitted.beta, fitted.residual)
     if shape.fwhm_px < NARROWEST_STAR_PX:
         return noted(base, "nothing wider than a hot pixel or cosmic ray found")
-    if fitted.alike < FEWEST_ALIKE or fitted.spread > UNLIKE_SPREAD:
-        return without_width(base, candidates, why_unlike(fitted.alike))
+    if fitted.spread > UNLIKE_SPREAD:
+        return without_width(base, candidates, UNLIKE)
     if fitted.doubt > TOLD_DOUBT:
-        base = noted(base, f"width from only {fitted.alike} things alike")
+        base = noted(base, rests_on(fitted.alike))
     growth = moffat_growth(matrix, fitted.beta)
     full = candidates.full(max(2.0, shape.fwhm_px))
     stars = candidates.stars(templates_of(matrix, fitted.beta, candidates.factor), full)
@@ -234,7 +234,7 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
     if len(strong) < FEWEST_PICTURES:
         return without_width(base, candidates)
     if unlike(single):
-        return without_width(base, candidates, why_unlike(len(strong)))
+        return without_width(base, candidates, UNLIKE)
     base = with_ellipse(base, shape.e1, shape.e2, errors.ellipticity or 0.0, errors.ellipticity)
     return replace(
         base,
@@ -308,11 +308,11 @@ def without_width(base: Measurement, candidates: Candidates, why: str = "") -> M
     return noted(replace(base, stars=count), note if count else "no stars found")
 
 
-def why_unlike(alike: int) -> str:
-    """Say why what was found shows no width."""
-    if alike < FEWEST_ALIKE:
-        return "a single thing, star or galaxy or flaw: too little to measure a width"
-    return "what was found differs too much in size to be stars: no width"
+def rests_on(alike: int) -> str:
+    """Say that a width rests on little."""
+    if alike == 1:
+        return "width from a single thing: star, galaxy or flaw"
+    return f"width from only {alike} things alike"
 
 
 def unlike(single: MomentStars) -> bool:

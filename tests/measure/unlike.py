@@ -76,7 +76,7 @@ def galaxies(
 def add_disc(light: Pixels, rng, x: int, y: int, fwhm_px: float, noise_e: float) -> None:
     """An exponential disc 0.8 to 3 star widths in half-light radius, blurred as a star is."""
     radius = fwhm_px * rng.uniform(0.8, 3.0)
-    disc = galsim.Exponential(half_light_radius=radius, flux=noise_e * radius * rng.uniform(40, 400))
+    disc = galsim.Exponential(half_light_radius=radius, flux=noise_e * radius * rng.uniform(100, 1500))
     disc = disc.shear(q=rng.uniform(0.3, 0.95), beta=rng.uniform(0, 180) * galsim.degrees)
     seen = galsim.Convolve(disc, moffat(fwhm_px))
     paste(light, seen.drawImage(nx=121, ny=121, scale=1.0).array, int(x), int(y))
