@@ -10,7 +10,7 @@ from runlog.measure.empirical import MeanResidual, mean_residual
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.psf import Fits, Stamps, fit_moffats
 from runlog.measure.residual import binned
-from runlog.measure.shape import Ellipses, ellipses_of, rates_of
+from runlog.measure.shape import Ellipses, axis_ratio_of, ellipses_of, rates_of
 from runlog.measure.stars import ring_level, stamps
 
 FIT_WIDTH_PX = 3.2  # stars wider than twice this are binned before the fit
@@ -27,6 +27,7 @@ CLIPPED_AT = 4.0  # sigma
 WORST_SIZE_ERROR = 0.15  # of the log width of one star
 SURE_ERROR, SURE_STARS = 0.03, 25  # with that many surer ones, fainter stars say no more
 NARROW_PX = 3.4  # below, what the fit leaves of a star hangs on where it lies on its pixels
+LONGEST = 0.3  # axis ratio under which stars are trails, flat along their tops
 BENT_WITHIN, EXPLAINED_WITHIN = 0.1, 0.015  # left by the fit, and by model and mean residual
 ONE_OF_TWO = 0.2  # log width by which one of two things that look like stars may mislead
 
@@ -151,7 +152,10 @@ def combine(
         float(np.hypot(e1_err, e2_err) / np.sqrt(2)),
         fits.beta,
         min(1.0, float(np.hypot(e1, e2)) / mean_length),
-        explained(float(np.median(fits.left_over[keep])), residual.left_over, width_px * block),
+        axis_ratio_of(e1, e2) > LONGEST
+        and explained(
+            float(np.median(fits.left_over[keep])), residual.left_over, width_px * block
+        ),
         int(np.count_nonzero(best)),
         int(np.count_nonzero(measured & ~keep)),
         spread,
