@@ -65,7 +65,7 @@ class Candidates:
         )
 
     def choose(self) -> I64:
-        """Peaks that are neither points, nor full, nor blended, nor at the edge, brightest first."""
+        """Brightest peaks that are neither points, nor full, nor blended, nor at the edge."""
         where = self.positions
         margin = 1.5 * self.width_px + 3
         inside = (

@@ -21,7 +21,7 @@ ELLIPTICITY_FLOOR = 0.0005
 # read 1 % wider than ones stacked on a finer grid by other code, and those 5 % wider than fits
 BELIEVED = 0.8
 # of a correction: the share of it that may itself be wrong
-WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.22
+WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ def mean_residual(
     params[:, 2:4] = shared[:2] - larger[keep, None]
     params[:, 4] = shared[2] / times
     nodes = quadrature(fwhm_fit_px)
-    picture: F64 | None = None
+    picture = np.zeros((1, 1))  # no residual at first
     for _ in range(2):
         params, left = laid_under(chosen, params, times, 1 / fits.beta, nodes, picture)
         samples = residual_samples(chosen, params, times, left)
@@ -109,14 +109,14 @@ def mean_residual(
 
 def laid_under(
     stamps: Stamps, params: F64, times: F64, gamma: float,
-    nodes: list[tuple[float, float, float]], picture: F64 | None,
+    nodes: list[tuple[float, float, float]], picture: F64,
 ) -> tuple[F64, F64]:  # fmt: skip
     """Fit each star's place and peak under the shared model (with its residual, if any)."""
     for turn in range(RECENTRINGS + 1):
         model, jacobian, _ = evaluate(params, gamma, stamps, nodes)
         seen = stamps.values - model
         slopes = jacobian[:, [0, 1, 5]]
-        if picture is not None:
+        if picture.size > 1:
             light, by_x, by_y = residual_at(picture, stamps, params, times)
             seen = seen - params[:, 5, None] * light
             slopes = slopes + np.stack(
@@ -135,9 +135,7 @@ def laid_under(
     return params, stamps.values - model
 
 
-def residual_at(
-    picture: F64, stamps: Stamps, params: F64, times: F64
-) -> tuple[F64, F64, F64]:
+def residual_at(picture: F64, stamps: Stamps, params: F64, times: F64) -> tuple[F64, F64, F64]:
     """The residual picture at every pixel of every star, and its slopes by the star's x and y."""
     middle = (picture.shape[0] - 1) / 2
     cells = CELLS / times[:, None]

@@ -20,6 +20,7 @@ STARLIKE_WITHIN = 0.2  # share of a star's energy a fit may leave: cosmic rays l
 MODEL_FITS_WITHIN = 0.02  # the same for the typical star, when stars are Moffats
 FEWEST_FOR_LOCUS = 12
 MIXED_SPREAD = 0.12  # of log size: seeing, focus and tilt leave less, galaxies among stars more
+FEW_SPREAD = 0.06  # of log size of few stars: beyond, they may be galaxies
 LOCUS_WIDTH = 0.03  # of the crowd of stars, beyond their errors
 LOCUS_SHARE = 0.6  # of the densest crowd's density: a crowd of smaller things is the stars'
 OWN_SCATTER = 0.01  # of one star's log size or ellipticity, beyond its noise: blends, sampling
@@ -56,7 +57,7 @@ class Fitted:
     beta: float
     alignment: float
     fits_model: bool
-    alike: int  # stars the means rest on
+    alike: int  # stars that are alike
     others: int  # things as surely measured that are not like them
     spread: float  # robust scatter of log size among all that were kept
     stars: FittedStars
@@ -71,9 +72,9 @@ class Fitted:
         the likelier some are alike by chance.
         """
         crowd = 1 + self.others / max(self.alike, 1)
-        few = ONE_OF_TWO * crowd / max(self.alike - 1, 0.5) ** 1.5
-        mixed = self.alike < FEWEST_FOR_LOCUS and self.spread > MIXED_SPREAD
-        return max(few, self.spread) if mixed else few
+        few = float(ONE_OF_TWO * crowd / max(self.alike - 1, 0.5) ** 1.5)
+        mixed = self.alike < FEWEST_FOR_LOCUS and self.spread > FEW_SPREAD
+        return max(few, 1.5 * self.spread) if mixed else few
 
 
 def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
@@ -153,10 +154,8 @@ def combine(
         fits.beta,
         min(1.0, float(np.hypot(e1, e2)) / mean_length),
         axis_ratio_of(e1, e2) > LONGEST
-        and explained(
-            float(np.median(fits.left_over[keep])), residual.left_over, width_px * block
-        ),
-        int(np.count_nonzero(best)),
+        and explained(float(np.median(fits.left_over[keep])), residual.left_over, width_px * block),
+        int(np.count_nonzero(keep)),
         int(np.count_nonzero(measured & ~keep)),
         spread,
         stars_of(fits, ellipses, keep, block, shift, x, y),
@@ -188,7 +187,7 @@ def surest(ellipses: Ellipses, keep: Mask) -> Mask:
     all of them: no number of faint stars averages it out.
     """
     error = np.sqrt(ellipses.covariance[:, 0, 0])
-    enough = np.sort(error[keep])[: SURE_STARS][-1]
+    enough = np.sort(error[keep])[:SURE_STARS][-1]
     return np.asarray(keep & (error <= max(SURE_ERROR, float(enough))))
 
 
@@ -245,8 +244,9 @@ def star_locus(log_size: F64, variance: F64, keep: Mask, x: I64, y: I64) -> Mask
     if np.count_nonzero(keep) < FEWEST_FOR_LOCUS or spread < MIXED_SPREAD:
         return keep
     # a field fitted to stars and galaxies together may be none: the denser crowd tells
-    (mode, density), flat = densest(level[keep], variance[keep]), densest(
-        log_size[keep], variance[keep]
+    (mode, density), flat = (
+        densest(level[keep], variance[keep]),
+        densest(log_size[keep], variance[keep]),
     )
     if flat[1] > density:
         level, mode = log_size, flat[0]

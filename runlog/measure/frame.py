@@ -45,6 +45,7 @@ NARROWEST_STAR_PX = 1.1  # what a pixel makes of a point is wider: it was no sta
 ASSUMED_WIDTH_PX, ASSUMED_BETA = 3.0, 3.0  # to count stars by when none shows its width
 MOFFAT_WIDTH = 2 * (2 ** (1 / ASSUMED_BETA) - 1) ** 0.5  # FWHM of a Moffat of scale 1
 WIDE_STAR_PX = 3.4  # where points can be told from stars by one pixel's neighbours
+DOUBLED_SURELY = 30  # peaks: among fewer things that are unlike, chance finds an offset
 DOUBLED_PEAKS, DOUBLED_AXIS_RATIO = 1.15, 0.75  # peaks a star, shape of the pair
 MERGED_WIDTHS = 3.0  # second images farther off leave the model's single star alone
 COARSER = 1.5  # times its width: the scale at which a star is measured wrong
@@ -133,11 +134,18 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     if fitted is not None and fitted.fits_model:
         found = from_model(base, candidates, fitted)
         doubling = doubling_of(found, candidates)
+        if doubling is None and fitted.spread > UNLIKE_SPREAD:
+            return without_width(base, candidates, UNLIKE)
         if doubling is None or not merged(found, doubling, width):
             return with_doubling(found, doubling)
     hollow = find_candidates(plane, sky, residual, width, hollow=True)
-    found = with_both_images(from_pictures(base, hollow, hfr), candidates)
-    return with_doubling(found, doubling or doubling_of(found, candidates))
+    pictured, alike = from_pictures(base, hollow, hfr)
+    found = with_both_images(pictured, candidates)
+    doubling = doubling or doubling_of(found, candidates)
+    # images of a doubled star are taken for one here and for two there
+    if not alike and (doubling is None or len(candidates) < DOUBLED_SURELY):
+        return without_width(base, hollow, UNLIKE)
+    return with_doubling(found, doubling)
 
 
 def noted(base: Measurement, note: str) -> Measurement:
@@ -151,8 +159,6 @@ def from_model(base: Measurement, candidates: Candidates, fitted: Fitted) -> Mea
     shape = corrected_shape(matrix, fitted.beta, fitted.residual)
     if shape.fwhm_px < NARROWEST_STAR_PX:
         return noted(base, "nothing wider than a hot pixel or cosmic ray found")
-    if fitted.spread > UNLIKE_SPREAD:
-        return without_width(base, candidates, UNLIKE)
     if fitted.doubt > TOLD_DOUBT:
         base = noted(base, rests_on(fitted.alike))
     growth = moffat_growth(matrix, fitted.beta)
@@ -211,32 +217,36 @@ def field_of_fits(plane: Plane, fitted: Fitted, fwhm_px: float, seen: F64) -> Fi
     )  # fmt: skip
 
 
-def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> Measurement:
-    """Numbers of a frame whose stars are rings, trails, or too few for a model."""
+def from_pictures(
+    base: Measurement, candidates: Candidates, hfr_px: float
+) -> tuple[Measurement, bool]:
+    """
+    Numbers of a frame whose stars are rings, trails, or too few for a model.
+
+    Also returns whether what they were measured on is alike, as stars of one frame are.
+    """
     chosen = candidates.choose()
     bright = candidates.peaks.height[chosen] > PICTURE_SIGMA * candidates.peaks.noise
     strong = chosen[bright][:MOST_STARS]
     if len(strong) == 0:
-        return without_width(base, candidates)
+        return without_width(base, candidates), True
     light = candidates.residual.light
     radius = int(np.ceil(3 * hfr_px)) + 2
     where = np.rint(candidates.positions[strong]).astype(np.int64)
     x, y = recentred(light, where[:, 0], where[:, 1], max(2, radius * 2 // 3))
     shape, errors, picture = mean_shape(light, x, y, radius)
     if shape.fwhm_px < NARROWEST_STAR_PX:
-        return noted(base, "nothing wider than a hot pixel or cosmic ray found")
+        return noted(base, "nothing wider than a hot pixel or cosmic ray found"), True
     full = candidates.full(max(2.0, shape.fwhm_px))
     stars = candidates.stars(templates_of_picture(picture, candidates.factor), full)
     if not stars.any():
-        return without_width(base, candidates)
+        return without_width(base, candidates), True
     seen = candidates.positions[stars]
     single = single_moments(light, x, y, shape.growth.half_flux_radius_px)
     if len(strong) < FEWEST_PICTURES:
-        return without_width(base, candidates)
-    if unlike(single):
-        return without_width(base, candidates, UNLIKE)
+        return without_width(base, candidates), True
     base = with_ellipse(base, shape.e1, shape.e2, errors.ellipticity or 0.0, errors.ellipticity)
-    return replace(
+    found = replace(
         base,
         stars=int(np.count_nonzero(stars)),
         fwhm_px=shape.fwhm_px,
@@ -249,6 +259,7 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
         star_list=list_stars(light, seen[:, 0], seen[:, 1], shape.growth),
         notes=(*base.notes, "stars are no Moffats: width from their mean picture"),
     )
+    return found, not unlike(single)
 
 
 def with_both_images(found: Measurement, candidates: Candidates) -> Measurement:

@@ -203,7 +203,10 @@ def adaptive_matrix(
         total = seen.sum(axis=(1, 2))
         total = np.where(np.abs(total) < 1e-12, 1e-12, total)
         across, down = seen.sum(axis=1), seen.sum(axis=2)
-        mx, my = (np.sum(across * x[:, 0], axis=1) / total, np.sum(down * y[:, :, 0], axis=1) / total)
+        mx, my = (
+            np.sum(across * x[:, 0], axis=1) / total,
+            np.sum(down * y[:, :, 0], axis=1) / total,
+        )
         new_xx = np.sum(across * x[:, 0] ** 2, axis=1) / total - mx**2
         new_yy = np.sum(down * y[:, :, 0] ** 2, axis=1) / total - my**2
         new_xy = np.einsum("nij,ni,nj->n", seen, y[:, :, 0], x[:, 0]) / total - mx * my

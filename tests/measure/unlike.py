@@ -11,7 +11,6 @@ import numpy as np
 
 from tests.measure.fields import (
     Sensor,
-    add_cosmic_ray,
     draw_field,
     expose,
     moffat,
@@ -76,7 +75,8 @@ def galaxies(
 def add_disc(light: Pixels, rng, x: int, y: int, fwhm_px: float, noise_e: float) -> None:
     """An exponential disc 0.8 to 3 star widths in half-light radius, blurred as a star is."""
     radius = fwhm_px * rng.uniform(0.8, 3.0)
-    disc = galsim.Exponential(half_light_radius=radius, flux=noise_e * radius * rng.uniform(100, 1500))
+    flux = noise_e * radius * rng.uniform(100, 1500)
+    disc = galsim.Exponential(half_light_radius=radius, flux=flux)
     disc = disc.shear(q=rng.uniform(0.3, 0.95), beta=rng.uniform(0, 180) * galsim.degrees)
     seen = galsim.Convolve(disc, moffat(fwhm_px))
     paste(light, seen.drawImage(nx=121, ny=121, scale=1.0).array, int(x), int(y))
@@ -85,7 +85,7 @@ def add_disc(light: Pixels, rng, x: int, y: int, fwhm_px: float, noise_e: float)
 def knots(
     seed: int, fwhm_px: float = 2.4, stars: int = 12, blobs: int = 120, side: int = 520
 ) -> Pixels:
-    """A galaxy over the whole frame: arms set with knots 1.3 to 3 times a star's width, few stars."""
+    """A galaxy over the whole frame, knots 1.3 to 3 star widths wide on its arms, few stars."""
     rng = np.random.default_rng([seed, 4])
     y, x = np.mgrid[:side, :side].astype(np.float32) - side / 2
     radius, angle = np.hypot(x, y), np.arctan2(y, x)
@@ -120,6 +120,3 @@ def stars_among_rays(
         sensor=Sensor(sky_e=150, read_noise_e=6, hot_fraction=1e-4, cosmic_rays=rays),
     )  # fmt: skip
     return drawn.pixels, drawn.truth.fwhm_px
-
-
-__all__ = ["add_cosmic_ray", "galaxies", "knots", "lamp", "spectrum", "stars_among_rays"]
