@@ -185,6 +185,12 @@ def eccentricity_of(ellipticity: float) -> float:
     return sqrt(max(0.0, 1 - q * q))
 
 
+def ellipticity_of(eccentricity: float) -> float:
+    """Undo `eccentricity_of`."""
+    q = sqrt(max(0.0, 1 - eccentricity * eccentricity))
+    return (1 - q) / (1 + q)
+
+
 def width_at(zenith_px: float, floor_px: float, airmass: float | None) -> float:
     """Width expected at an airmass: only the part above the floor grows, as X^0.6."""
     if airmass is None:

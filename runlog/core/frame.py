@@ -294,8 +294,10 @@ class RunFrame:
     measured: bool = False
     stars: int | None = None
     fwhm_px: float | None = None
+    fwhm_px_err: float | None = None
     axis_ratio: float | None = None
     eccentricity: float | None = None
+    eccentricity_err: float | None = None
     elongation_deg: float | None = None
     alignment: float | None = None
     hfr_px: float | None = None

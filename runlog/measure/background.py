@@ -9,8 +9,10 @@ from runlog.measure.pixels import F32, F64, I64, Plane
 
 SAMPLES_PER_TILE = 1000
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
-BLANK_NOISE = 0.345  # one-sigma quantile of equal whole numbers, spread by the dither
+# in steps of the whole numbers a frame is stored in
+BLANK_NOISE = 0.345  # one-sigma quantile of equal numbers, spread by the dither
 WHOLE_NUMBER_NOISE = 0.29  # sqrt(1/12): what rounding alone leaves of a smooth sky
+FEWEST_VALUES = 6  # that show a step
 LOWER_SIGMA_QUANTILE = 0.158655  # one sigma below the median of a normal distribution
 
 
@@ -81,11 +83,11 @@ def measure_sky(plane: Plane) -> Sky | None:
     quantile below it do not see stars; a 3x3 median over the mesh takes out a tile that a
     bright star or galaxy filled.
     """
-    tiles, centre_y, centre_x, grainy = sampled_tiles(plane)
+    tiles, centre_y, centre_x, grain = sampled_tiles(plane)
     level, noise = clipped_levels(tiles)
     if not np.isfinite(level).any():
         return None
-    blank = noise <= (BLANK_NOISE if grainy else 0.0)
+    blank = noise <= BLANK_NOISE * grain
     if blank.any() and not blank.all():
         # rows that were never read out say nothing about the sky beside them
         level[blank], noise[blank] = np.nan, np.nan
@@ -93,8 +95,8 @@ def measure_sky(plane: Plane) -> Sky | None:
     slope = tilted_plane(level)
     smooth = ndimage.median_filter(level - slope, 3, mode="nearest") + slope
     noise = without_slope(noise, smooth)
-    if grainy:
-        noise = np.sqrt(np.maximum(noise**2 - 1 / 12, WHOLE_NUMBER_NOISE**2))
+    if grain:
+        noise = np.sqrt(np.maximum(noise**2 - grain**2 / 12, (WHOLE_NUMBER_NOISE * grain) ** 2))
     known = noise > 0
     return Sky(
         smooth,
@@ -108,27 +110,40 @@ def measure_sky(plane: Plane) -> Sky | None:
     )
 
 
-def sampled_tiles(plane: Plane) -> tuple[F32, F64, F64, bool]:
+def sampled_tiles(plane: Plane) -> tuple[F32, F64, F64, int]:
     """
     Sample the frame and cut the samples into sorted tiles.
 
-    Returns the tiles (rows, columns, samples), the tiles' centres in y and x (px), and whether
-    the samples are whole numbers spread by the dither.
+    Returns the tiles (rows, columns, samples), the tiles' centres in y and x (px), and the step
+    of the whole numbers that the dither has spread; 0 where they are none.
     """
     tile = tile_size(plane.height, plane.width)
     step = max(1, round(tile / np.sqrt(SAMPLES_PER_TILE)))
     sample = plane.sample(step)
     step += step % 2 if plane.bayer else 0
     finite = sample[np.isfinite(sample)]
-    grainy = plane.is_integer and finite.size > 0 and bool(np.ptp(finite) > 0)
-    if grainy:
-        sample += dither(sample.shape)
+    grain = step_of(finite) if plane.is_integer else 0
+    if grain:
+        sample += grain * dither(sample.shape)
     per_tile = max(1, tile // step)
     rows, columns = (tile_starts(length, per_tile) for length in sample.shape)
     height, width = (min(per_tile, length) for length in sample.shape)
     centre_y = (rows + (height - 1) / 2) * step
     centre_x = (columns + (width - 1) / 2) * step + plane.sample_origin()
-    return gather_tiles(sample, rows, columns, per_tile), centre_y, centre_x, grainy
+    return gather_tiles(sample, rows, columns, per_tile), centre_y, centre_x, grain
+
+
+def step_of(sample: F32) -> int:
+    """
+    Step between the whole numbers of a frame; 0 where all are equal.
+
+    12 and 14-bit cameras often store their numbers times 16 or 4. A handful of values tells
+    no step: flat frames with a few odd pixels have no more.
+    """
+    values = np.unique(sample.astype(np.int64))
+    if values.size < FEWEST_VALUES:
+        return int(values.size > 1)
+    return int(np.gcd.reduce(np.diff(values)))
 
 
 def tilted_plane(level: F64) -> F64:

@@ -17,7 +17,9 @@ WIDEST_DETECTION_PX = 3.4  # a star is brought under this many detection pixels
 COARSEST_BIN = 32
 MOST_FITTED = 250
 HOLLOW_APART = 1.4  # star widths
-FEW = 10  # fitted stars under which blended ones are taken too
+ALONE = 0.1  # of a peak's height: what a near neighbour may have
+FEW = 10  # stars that stand alone under which blended ones are taken too,
+BLENDED_IN_PLACE = 2.5  # that many times the square of how many are missing
 
 
 @dataclass(frozen=True)
@@ -72,10 +74,7 @@ class Candidates:
         )  # fmt: skip
         usable = ~looks_like_point(self.cut) & inside & ~self.full(1.5 * self.width_px + 2)
         usable &= ~self.holed()
-        best = np.flatnonzero(usable & self.alone())
-        if len(best) < FEW:
-            best = np.flatnonzero(usable)
-        return best[:MOST_FITTED]
+        return fewest_blended(np.flatnonzero(usable), self.blending()[usable])[:MOST_FITTED]
 
     def holed(self) -> Mask:
         """Which peaks miss a pixel within their half width."""
@@ -86,16 +85,28 @@ class Candidates:
         radius = max(1, round(self.width_px / 2))
         return np.asarray(stamps(bad, where[:, 1], where[:, 0], radius).any(axis=(1, 2)))
 
-    def alone(self) -> Mask:
-        """Which peaks have no neighbour of a tenth of their height or more."""
-        alone = np.ones(len(self), bool)
+    def blending(self) -> F64:
+        """Height of each peak's highest near neighbour over its own; 0 where it has none."""
+        ratio = np.zeros(len(self))
         pairs = cKDTree(self.positions).query_pairs(2.5 * self.width_px + 2, output_type="ndarray")
         if len(pairs):
             height = self.peaks.height
-            first, second = pairs[:, 0], pairs[:, 1]
-            alone[first[height[second] > 0.1 * height[first]]] = False
-            alone[second[height[first] > 0.1 * height[second]]] = False
-        return alone
+            for one, other in (pairs.T, pairs.T[::-1]):
+                np.maximum.at(ratio, one, height[other] / height[one])
+        return ratio
+
+
+def fewest_blended(which: I64, blending: F64) -> I64:
+    """
+    Peaks that stand alone; the least blended besides where those are few.
+
+    The fewer stand alone the more others are taken, one or two in place of a single one that
+    is missing, so that one star less does not change what is measured.
+    """
+    alone = int(np.count_nonzero(blending <= ALONE))
+    more = round(BLENDED_IN_PLACE * max(0, FEW - alone) ** 2)
+    order = np.argsort(blending, kind="stable")
+    return np.asarray(which[np.sort(order[: alone + more])])
 
 
 def relative_noise(sky: Sky, factor: int) -> Callable[[F64, F64], F64]:

@@ -4,12 +4,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from runlog.measure.background import MAD_TO_SIGMA
 from runlog.measure.candidates import Candidates
 from runlog.measure.empirical import MeanResidual, mean_residual
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.psf import Fits, Stamps, fit_moffats
 from runlog.measure.residual import binned
-from runlog.measure.shape import Ellipses, ellipses_of
+from runlog.measure.shape import Ellipses, axis_ratio_of, ellipses_of, rates_of
 from runlog.measure.stars import ring_level, stamps
 
 FIT_WIDTH_PX = 3.2  # stars wider than twice this are binned before the fit
@@ -19,10 +20,29 @@ STARLIKE_WITHIN = 0.2  # share of a star's energy a fit may leave: cosmic rays l
 MODEL_FITS_WITHIN = 0.02  # the same for the typical star, when stars are Moffats
 FEWEST_FOR_LOCUS = 12
 MIXED_SPREAD = 0.12  # of log size: seeing, focus and tilt leave less, galaxies among stars more
-LOCUS_WIDTH = 0.06
+FEW_SPREAD = 0.06  # of log size of few stars: beyond, they may be galaxies
+LOCUS_WIDTH = 0.03  # of the crowd of stars, beyond their errors
+LOCUS_SHARE = 0.6  # of the densest crowd's density: a crowd of smaller things is the stars'
 OWN_SCATTER = 0.01  # of one star's log size or ellipticity, beyond its noise: blends, sampling
 CLIPPED_AT = 4.0  # sigma
 WORST_SIZE_ERROR = 0.15  # of the log width of one star
+SURE_ERROR, SURE_STARS = 0.03, 25  # with that many surer ones, fainter stars say no more
+NARROW_PX = 3.4  # below, what the fit leaves of a star hangs on where it lies on its pixels
+LONGEST = 0.3  # axis ratio under which stars are trails, flat along their tops
+BENT_WITHIN, EXPLAINED_WITHIN = 0.1, 0.015  # left by the fit, and by model and mean residual
+ONE_OF_TWO = 0.2  # log width by which one of two things that look like stars may mislead
+
+
+@dataclass(frozen=True)
+class FittedStars:
+    """Each fitted star that was kept."""
+
+    x: F64
+    y: F64
+    log_scale: F64
+    e1: F64
+    e2: F64
+    weight: F64
 
 
 @dataclass(frozen=True)
@@ -37,20 +57,24 @@ class Fitted:
     beta: float
     alignment: float
     fits_model: bool
-    stars: "FittedStars"
+    alike: int  # stars that are alike
+    others: int  # things as surely measured that are not like them
+    spread: float  # robust scatter of log size among all that were kept
+    stars: FittedStars
     residual: MeanResidual
 
+    @property
+    def doubt(self) -> float:
+        """
+        Log width by which the choice of stars may mislead, beyond their scatter.
 
-@dataclass(frozen=True)
-class FittedStars:
-    """Each fitted star that was kept."""
-
-    x: F64
-    y: F64
-    log_scale: F64
-    e1: F64
-    e2: F64
-    weight: F64
+        Two things alike may be galaxies or flaws, ten are stars; the more others there are,
+        the likelier some are alike by chance.
+        """
+        crowd = 1 + self.others / max(self.alike, 1)
+        few = float(ONE_OF_TWO * crowd / max(self.alike - 1, 0.5) ** 1.5)
+        mixed = self.alike < FEWEST_FOR_LOCUS and self.spread > FEW_SPREAD
+        return max(few, 1.5 * self.spread) if mixed else few
 
 
 def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
@@ -105,22 +129,22 @@ def combine(
     keep = starlike if starlike.any() else keep
     if not keep.any():
         return None
+    measured = keep
     keep = inliers(ellipses, keep, x * block, y * block)
-    size, size_err, _ = robust_mean(ellipses.log_scale[keep], ellipses.covariance[keep, 0, 0])
-    e1, e1_err, weight = robust_mean(ellipses.e1[keep], ellipses.covariance[keep, 1, 1])
-    e2, e2_err, _ = robust_mean(ellipses.e2[keep], ellipses.covariance[keep, 2, 2])
-    lengths = np.hypot(ellipses.e1[keep], ellipses.e2[keep])
+    best = surest(ellipses, keep)
+    size, size_err, _ = robust_mean(ellipses.log_scale[best], ellipses.covariance[best, 0, 0])
+    e1, e1_err, weight = robust_mean(ellipses.e1[best], ellipses.covariance[best, 1, 1])
+    e2, e2_err, _ = robust_mean(ellipses.e2[best], ellipses.covariance[best, 2, 2])
+    lengths = np.hypot(ellipses.e1[best], ellipses.e2[best])
+    mean_length = max(float(np.average(lengths, weights=weight)), 1e-9)
     # from half widths in fit pixels to Moffat scales in frame pixels
     shift = float(np.log(block) - 0.5 * np.log(2 ** (1 / fits.beta) - 1))
-    stars = FittedStars(
-        (x[keep] + fits.params[keep, 0]) * block + (block - 1) / 2,
-        (y[keep] + fits.params[keep, 1]) * block + (block - 1) / 2,
-        ellipses.log_scale[keep] + shift,
-        ellipses.e1[keep],
-        ellipses.e2[keep],
-        weight,
-    )
-    mean_length = max(float(np.average(lengths, weights=weight)), 1e-9)
+    level = without_field(ellipses.log_scale, keep, x * block, y * block)
+    spread = scatter(level[keep])
+    residual = mean_residual(
+        cutouts, fits, best, rates_of(size, e1, e2),
+        ellipses.log_scale - size, block, width_px,
+    )  # fmt: skip
     return Fitted(
         size + shift,
         size_err,
@@ -129,19 +153,65 @@ def combine(
         float(np.hypot(e1_err, e2_err) / np.sqrt(2)),
         fits.beta,
         min(1.0, float(np.hypot(e1, e2)) / mean_length),
-        bool(np.median(fits.left_over[keep]) < MODEL_FITS_WITHIN),
-        stars,
-        mean_residual(cutouts, fits, keep, block, width_px),
+        axis_ratio_of(e1, e2) > LONGEST
+        and explained(float(np.median(fits.left_over[keep])), residual.left_over, width_px * block),
+        int(np.count_nonzero(keep)),
+        int(np.count_nonzero(measured & ~keep)),
+        spread,
+        stars_of(fits, ellipses, keep, block, shift, x, y),
+        residual,
+    )
+
+
+def scatter(values: F64) -> float:
+    """Robust standard deviation."""
+    return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
+
+
+def explained(left_over: float, with_residual: float, width_px: float) -> bool:
+    """
+    Whether the stars are Moffats, or narrow and like the Moffat with its mean residual.
+
+    Pictures laid on one another by whole pixels say little about narrow stars; rings and long
+    trails are wider.
+    """
+    bent = left_over < BENT_WITHIN and with_residual < EXPLAINED_WITHIN
+    return left_over < MODEL_FITS_WITHIN or (width_px < NARROW_PX and bent)
+
+
+def surest(ellipses: Ellipses, keep: Mask) -> Mask:
+    """
+    Leave out faint stars where enough bright ones are kept.
+
+    What the sky's slopes and faint neighbours do to a star grows with its error, and alike on
+    all of them: no number of faint stars averages it out.
+    """
+    error = np.sqrt(ellipses.covariance[:, 0, 0])
+    enough = np.sort(error[keep])[:SURE_STARS][-1]
+    return np.asarray(keep & (error <= max(SURE_ERROR, float(enough))))
+
+
+def stars_of(
+    fits: Fits, ellipses: Ellipses, keep: Mask, block: int, shift: float, x: I64, y: I64
+) -> FittedStars:
+    """The kept stars in frame pixels, weighted as their ellipticities are."""
+    _, _, weight = robust_mean(ellipses.e1[keep], ellipses.covariance[keep, 1, 1])
+    return FittedStars(
+        (x[keep] + fits.params[keep, 0]) * block + (block - 1) / 2,
+        (y[keep] + fits.params[keep, 1]) * block + (block - 1) / 2,
+        ellipses.log_scale[keep] + shift,
+        ellipses.e1[keep],
+        ellipses.e2[keep],
+        weight,
     )
 
 
 def inliers(ellipses: Ellipses, keep: Mask, x: I64, y: I64) -> Mask:
     """Drop stars whose size or shape is far from the others' (galaxies, doubles, strays)."""
-    level = without_field(ellipses.log_scale, keep, x, y)
-    keep = star_locus(level, ellipses.covariance[:, 0, 0], keep)
+    keep = star_locus(ellipses.log_scale, ellipses.covariance[:, 0, 0], keep, x, y)
     for values in (ellipses.log_scale, ellipses.e1, ellipses.e2):
         middle = np.median(values[keep])
-        spread = 1.4826 * np.median(np.abs(values[keep] - middle))
+        spread = MAD_TO_SIGMA * np.median(np.abs(values[keep] - middle))
         keep = keep & (np.abs(values - middle) <= 4 * max(float(spread), 0.01))
     return keep
 
@@ -157,28 +227,42 @@ def without_field(log_size: F64, keep: Mask, x: I64, y: I64) -> F64:
     for _ in range(3):
         solution = np.linalg.lstsq(design[good], log_size[good], rcond=None)[0]
         off = np.abs(log_size - design @ solution)
-        good = keep & (off <= 2.5 * 1.4826 * np.median(off[good]) + 1e-9)
+        good = keep & (off <= 2.5 * MAD_TO_SIGMA * np.median(off[good]) + 1e-9)
     return np.asarray(log_size - design @ solution + np.median(log_size[keep]))
 
 
-def star_locus(log_size: F64, variance: F64, keep: Mask) -> Mask:
+def star_locus(log_size: F64, variance: F64, keep: Mask, x: I64, y: I64) -> Mask:
     """
     Keep the sizes that crowd together where sizes differ widely: the stars among galaxies.
 
-    Stars of a frame are alike, galaxies are not, so the densest size is the stars'. Frames
-    whose sizes agree anyway are left as they are.
+    Stars of a frame are alike, galaxies and knots of nebula are not, and none of these is
+    smaller than a star: of the dense sizes the smallest is the stars'. Frames whose sizes
+    agree, once tilt and curvature of the field are taken out, are left as they are.
     """
-    sizes, errors = log_size[keep], np.sqrt(variance[keep])
-    spread = 1.4826 * float(np.median(np.abs(sizes - np.median(sizes))))
-    if len(sizes) < FEWEST_FOR_LOCUS or spread < MIXED_SPREAD:
+    level = without_field(log_size, keep, x, y)
+    spread = scatter(level[keep])
+    if np.count_nonzero(keep) < FEWEST_FOR_LOCUS or spread < MIXED_SPREAD:
         return keep
-    apart = (sizes[:, None] - sizes[None]) / LOCUS_WIDTH
-    sure = 1 / (errors**2 + LOCUS_WIDTH**2)
-    mode = float(sizes[np.argmax(np.exp(-0.5 * apart**2) @ sure)])
-    near = np.abs(sizes - mode) < 0.25
-    own = 1.4826 * float(np.median(np.abs(sizes[near] - mode)))
+    # a field fitted to stars and galaxies together may be none: the denser crowd tells
+    (mode, density), flat = (
+        densest(level[keep], variance[keep]),
+        densest(log_size[keep], variance[keep]),
+    )
+    if flat[1] > density:
+        level, mode = log_size, flat[0]
+    near = np.abs(level[keep] - mode) < 0.25
+    own = MAD_TO_SIGMA * float(np.median(np.abs(level[keep][near] - mode)))
     reach = np.minimum(2.5 * np.hypot(np.sqrt(variance), max(min(own, 0.1), 0.04)), 0.3)
-    return np.asarray(keep & (np.abs(log_size - mode) < reach))
+    return np.asarray(keep & (np.abs(level - mode) < reach))
+
+
+def densest(sizes: F64, variance: F64) -> tuple[float, float]:
+    """Log size about which stars crowd, and how densely they do."""
+    wide = np.hypot(np.sqrt(variance), LOCUS_WIDTH)
+    density = np.exp(-0.5 * ((sizes[:, None] - sizes[None]) / wide) ** 2) @ (1 / wide)
+    first = float(np.min(sizes[density > LOCUS_SHARE * density.max()]))
+    near = np.where(np.abs(sizes - first) < 2 * LOCUS_WIDTH, density, 0)
+    return float(sizes[np.argmax(near)]), float(near.max())
 
 
 def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
@@ -189,7 +273,7 @@ def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
     at least, so that no single bright star rules; stars four sigma off weigh nothing.
     """
     middle = np.median(values)
-    spread = (1.4826 * np.median(np.abs(values - middle))) ** 2
+    spread = (MAD_TO_SIGMA * np.median(np.abs(values - middle))) ** 2
     own = max(OWN_SCATTER**2, float(spread - np.median(variance)))
     weight = 1 / (variance + own)
     mean = float(np.average(values, weights=weight))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from runlog.core.frame import Field, Measurement
-from runlog.measure.background import Sky, measure_sky
+from runlog.measure.background import MAD_TO_SIGMA, Sky, measure_sky
 from runlog.measure.candidates import Candidates, find_candidates
 from runlog.measure.doubled import Doubling, find_doubling
 from runlog.measure.empirical import corrected_shape
@@ -22,6 +22,7 @@ from runlog.measure.modelfree import (
 )
 from runlog.measure.pixels import F64, I64, Array, Mask, Plane, as_plane, find_ceiling
 from runlog.measure.points import hot_pixels_ppm
+from runlog.measure.rescale import settled_width
 from runlog.measure.residual import Residual, remove_points, subtract_sky
 from runlog.measure.scale import find_scale, looks_like_point
 from runlog.measure.screen import templates_of, templates_of_picture
@@ -45,9 +46,14 @@ NARROWEST_STAR_PX = 1.1  # what a pixel makes of a point is wider: it was no sta
 ASSUMED_WIDTH_PX, ASSUMED_BETA = 3.0, 3.0  # to count stars by when none shows its width
 MOFFAT_WIDTH = 2 * (2 ** (1 / ASSUMED_BETA) - 1) ** 0.5  # FWHM of a Moffat of scale 1
 WIDE_STAR_PX = 3.4  # where points can be told from stars by one pixel's neighbours
+DOUBLED_SURELY = 30  # peaks: among fewer things that are unlike, chance finds an offset
 DOUBLED_PEAKS, DOUBLED_AXIS_RATIO = 1.15, 0.75  # peaks a star, shape of the pair
 MERGED_WIDTHS = 3.0  # second images farther off leave the model's single star alone
 COARSER = 1.5  # times its width: the scale at which a star is measured wrong
+FEWEST_PICTURES = 5  # things without a model may be anything where fewer are alike
+UNLIKE_SPREAD, UNLIKE_SHAPE = 0.25, 0.2  # of log size and of ellipticity: no stars of one frame
+UNLIKE = "what was found differs too much in size to be stars: no width"
+TOLD_DOUBT = 0.03  # of the width
 PICTURE_SIGMA = 8.0  # of the smoothed peak: fainter stars add only noise to a picture
 
 
@@ -116,20 +122,29 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     scale = find_scale(residual.light, headroom)
     if scale is None:
         return without_width(base, find_candidates(plane, sky, residual, ASSUMED_WIDTH_PX))
-    if scale.width_px > WIDE_STAR_PX:
+    width = settled_width(plane, sky, residual, scale)
+    hfr = scale.hfr_px * width / scale.width_px
+    if width > WIDE_STAR_PX:
         remove_points(residual.light, sky.noise_adu)
-    candidates = find_candidates(plane, sky, residual, scale.width_px)
+    candidates = find_candidates(plane, sky, residual, width)
     chosen = candidates.choose()
     fitted = fit_stars(candidates, chosen) if len(chosen) else None
     doubling = None
     if fitted is not None and fitted.fits_model:
         found = from_model(base, candidates, fitted)
         doubling = doubling_of(found, candidates)
-        if doubling is None or not merged(found, doubling, scale.width_px):
+        if doubling is None and fitted.spread > UNLIKE_SPREAD:
+            return without_width(base, candidates, UNLIKE)
+        if doubling is None or not merged(found, doubling, width):
             return with_doubling(found, doubling)
-    hollow = find_candidates(plane, sky, residual, scale.width_px, hollow=True)
-    found = with_both_images(from_pictures(base, hollow, scale.hfr_px), candidates)
-    return with_doubling(found, doubling or doubling_of(found, candidates))
+    hollow = find_candidates(plane, sky, residual, width, hollow=True)
+    pictured, alike = from_pictures(base, hollow, hfr)
+    found = with_both_images(pictured, candidates)
+    doubling = doubling or doubling_of(found, candidates)
+    # images of a doubled star are taken for one here and for two there
+    if not alike and (doubling is None or len(candidates) < DOUBLED_SURELY):
+        return without_width(base, hollow, UNLIKE)
+    return with_doubling(found, doubling)
 
 
 def noted(base: Measurement, note: str) -> Measurement:
@@ -143,6 +158,8 @@ def from_model(base: Measurement, candidates: Candidates, fitted: Fitted) -> Mea
     shape = corrected_shape(matrix, fitted.beta, fitted.residual)
     if shape.fwhm_px < NARROWEST_STAR_PX:
         return noted(base, "nothing wider than a hot pixel or cosmic ray found")
+    if fitted.doubt > TOLD_DOUBT:
+        base = noted(base, rests_on(fitted.alike))
     growth = moffat_growth(matrix, fitted.beta)
     full = candidates.full(max(2.0, shape.fwhm_px))
     stars = candidates.stars(templates_of(matrix, fitted.beta, candidates.factor), full)
@@ -152,13 +169,14 @@ def from_model(base: Measurement, candidates: Candidates, fitted: Fitted) -> Mea
         shape.e1,
         shape.e2,
         fitted.e_err,
-        float(np.hypot(fitted.e_err, shape.ellipticity_doubt)),
+        float(np.linalg.norm([fitted.e_err, shape.ellipticity_doubt, fitted.doubt])),
     )
     return replace(
         base,
         stars=int(np.count_nonzero(stars)),
         fwhm_px=shape.fwhm_px,
-        fwhm_px_err=shape.fwhm_px * float(np.hypot(fitted.log_scale_err, shape.width_doubt)),
+        fwhm_px_err=shape.fwhm_px
+        * float(np.linalg.norm([fitted.log_scale_err, shape.width_doubt, fitted.doubt])),
         alignment=fitted.alignment,
         hfr_px=growth.half_flux_radius_px,
         clipped_stars=int(np.count_nonzero(full & stars)),
@@ -198,28 +216,36 @@ def field_of_fits(plane: Plane, fitted: Fitted, fwhm_px: float, seen: F64) -> Fi
     )  # fmt: skip
 
 
-def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> Measurement:
-    """Numbers of a frame whose stars are rings, trails, or too few for a model."""
+def from_pictures(
+    base: Measurement, candidates: Candidates, hfr_px: float
+) -> tuple[Measurement, bool]:
+    """
+    Numbers of a frame whose stars are rings, trails, or too few for a model.
+
+    Also returns whether what they were measured on is alike, as stars of one frame are.
+    """
     chosen = candidates.choose()
     bright = candidates.peaks.height[chosen] > PICTURE_SIGMA * candidates.peaks.noise
     strong = chosen[bright][:MOST_STARS]
     if len(strong) == 0:
-        return without_width(base, candidates)
+        return without_width(base, candidates), True
     light = candidates.residual.light
     radius = int(np.ceil(3 * hfr_px)) + 2
     where = np.rint(candidates.positions[strong]).astype(np.int64)
     x, y = recentred(light, where[:, 0], where[:, 1], max(2, radius * 2 // 3))
     shape, errors, picture = mean_shape(light, x, y, radius)
     if shape.fwhm_px < NARROWEST_STAR_PX:
-        return noted(base, "nothing wider than a hot pixel or cosmic ray found")
+        return noted(base, "nothing wider than a hot pixel or cosmic ray found"), True
     full = candidates.full(max(2.0, shape.fwhm_px))
     stars = candidates.stars(templates_of_picture(picture, candidates.factor), full)
     if not stars.any():
-        return without_width(base, candidates)
+        return without_width(base, candidates), True
     seen = candidates.positions[stars]
-    base = with_ellipse(base, shape.e1, shape.e2, errors.ellipticity or 0.0, errors.ellipticity)
     single = single_moments(light, x, y, shape.growth.half_flux_radius_px)
-    return replace(
+    if len(strong) < FEWEST_PICTURES:
+        return without_width(base, candidates), True
+    base = with_ellipse(base, shape.e1, shape.e2, errors.ellipticity or 0.0, errors.ellipticity)
+    found = replace(
         base,
         stars=int(np.count_nonzero(stars)),
         fwhm_px=shape.fwhm_px,
@@ -232,6 +258,7 @@ def from_pictures(base: Measurement, candidates: Candidates, hfr_px: float) -> M
         star_list=list_stars(light, seen[:, 0], seen[:, 1], shape.growth),
         notes=(*base.notes, "stars are no Moffats: width from their mean picture"),
     )
+    return found, not unlike(single)
 
 
 def with_both_images(found: Measurement, candidates: Candidates) -> Measurement:
@@ -281,14 +308,28 @@ def with_doubling(found: Measurement, doubling: Doubling | None) -> Measurement:
     return replace(found, doubled_share=doubling.share, doubled_px=doubling.apart_px)
 
 
-def without_width(base: Measurement, candidates: Candidates) -> Measurement:
+def without_width(base: Measurement, candidates: Candidates, why: str = "") -> Measurement:
     """What is left to say when no star is fit to measure a width on."""
     matrix = np.eye(2) * (candidates.width_px / MOFFAT_WIDTH) ** 2
     templates = templates_of(matrix, ASSUMED_BETA, candidates.factor)
     stars = candidates.stars(templates, candidates.full(max(2.0, candidates.width_px)))
     count = int(np.count_nonzero(stars))
-    note = "too few stars to measure a width" if count else "no stars found"
-    return noted(replace(base, stars=count), note)
+    note = why or "too few stars to measure a width"
+    return noted(replace(base, stars=count), note if count else "no stars found")
+
+
+def rests_on(alike: int) -> str:
+    """Say that a width rests on little."""
+    if alike == 1:
+        return "width from a single thing: star, galaxy or flaw"
+    return f"width from only {alike} things alike"
+
+
+def unlike(single: MomentStars) -> bool:
+    """Whether things differ so much in size or shape that they are no stars of one frame."""
+    parts = (np.log(single.size_px), single.e1, single.e2)
+    size, e1, e2 = (MAD_TO_SIGMA * np.median(np.abs(part - np.median(part))) for part in parts)
+    return bool(size > UNLIKE_SPREAD or np.hypot(e1, e2) > UNLIKE_SHAPE)
 
 
 def alignment_of(single: MomentStars) -> float:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from runlog.core.frame import Level
-from runlog.measure.background import MAD_TO_SIGMA, dither
+from runlog.measure.background import MAD_TO_SIGMA, dither, step_of
 from runlog.measure.pixels import F32, Array, Plane, as_plane
 
 MOST_SAMPLES = 400_000
@@ -59,10 +59,9 @@ def pixel_noise(plane: Plane) -> float:
     apart = apart[np.isfinite(apart)]
     if apart.size == 0 or not apart.any():
         return 0.0
-    correction = 0.0
-    if plane.is_integer:
-        apart = apart + dither(apart.shape)
-        correction = 1 / 12
+    grain = step_of(apart) if plane.is_integer else 0
+    apart = apart + grain * dither(apart.shape)
+    correction = grain**2 / 12
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(apart - np.median(apart))))
     return float(np.sqrt(max(0.0, (sigma**2 - correction) / 2)))
 

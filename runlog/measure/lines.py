@@ -188,7 +188,7 @@ def has_hard_borders(profile: F64, middle: int, error: float, doubt: float) -> b
 def steepest_share(falling: F64, least: float) -> float:
     """Smallest share that one value is of the one before it, of those above a level."""
     sure = falling[:-1] > least
-    return float((np.abs(falling[1:]) / falling[:-1])[sure].min()) if sure.any() else 1.0
+    return float((np.abs(falling[1:][sure]) / falling[:-1][sure]).min()) if sure.any() else 1.0
 
 
 def outside_shares(line: F64, first: int, last: int) -> list[float]:

@@ -28,6 +28,13 @@ class Stamps:
     around: F64  # (n,) light in a ring well outside the star, sky and star's wings
     ring_px: float  # radius of that ring
 
+    def pick(self, which: Mask) -> "Stamps":
+        """Some of the stars."""
+        return Stamps(
+            self.values[which], self.weights[which], self.dx, self.dy,
+            self.noise[which], self.around[which], self.ring_px,
+        )  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class Fits:

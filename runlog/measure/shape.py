@@ -39,6 +39,13 @@ def ellipses_of(params: F64, covariance: F64) -> Ellipses:
     return Ellipses(-0.5 * (p + q), e1, e2, moved)
 
 
+def rates_of(log_scale: float, e1: float, e2: float) -> F64:
+    """Undo `ellipses_of`: p, q and s of an ellipse."""
+    (a, b), (_, d) = np.linalg.inv(scale_matrix(log_scale, e1, e2))
+    s = b / np.sqrt(a)
+    return np.array([0.5 * np.log(a), 0.5 * np.log(d - s * s), s])
+
+
 def axis_ratio_of(e1: float, e2: float) -> float:
     """b/a of an ellipse with components (Mxx - Myy)/T and 2 Mxy/T."""
     e = min(float(np.hypot(e1, e2)), 1 - 1e-12)
@@ -177,21 +184,37 @@ def adaptive_moments(
 def adaptive_matrix(
     light: F64, axis_px: F64, scale_px: float, rounds: int = 60
 ) -> tuple[F64, F64, F64]:
-    """Adaptive second moments (xx, yy, xy) of centred pictures, in px^2."""
-    count = len(light)
+    """
+    Adaptive second moments (xx, yy, xy) of pictures about their own centres, in px^2.
+
+    The weight moves along with what it sees: a Gaussian seen through its twin is off by half
+    of what the twin is. It is never narrower than a pixel's own variance, 1/12 of its square.
+    """
+    count, least = len(light), (axis_px[1] - axis_px[0]) ** 2 / 12
     xx, yy, xy = np.full(count, scale_px**2), np.full(count, scale_px**2), np.zeros(count)
-    x, y = axis_px[None, None, :], axis_px[None, :, None]
+    x0, y0 = np.zeros(count), np.zeros(count)
     for _ in range(rounds):
+        x, y = axis_px - x0[:, None], axis_px - y0[:, None]
+        x, y = x[:, None, :], y[:, :, None]
         det = np.maximum(xx * yy - xy**2, 1e-12)
         exponent = (yy[:, None, None] * x**2 - 2 * xy[:, None, None] * x * y
                     + xx[:, None, None] * y**2) / det[:, None, None]  # fmt: skip
         seen = light * np.exp(-0.5 * exponent)
         total = seen.sum(axis=(1, 2))
         total = np.where(np.abs(total) < 1e-12, 1e-12, total)
-        new = [np.sum(seen * moment, axis=(1, 2)) / total for moment in (x * x, y * y, x * y)]
+        across, down = seen.sum(axis=1), seen.sum(axis=2)
+        mx, my = (
+            np.sum(across * x[:, 0], axis=1) / total,
+            np.sum(down * y[:, :, 0], axis=1) / total,
+        )
+        new_xx = np.sum(across * x[:, 0] ** 2, axis=1) / total - mx**2
+        new_yy = np.sum(down * y[:, :, 0] ** 2, axis=1) / total - my**2
+        new_xy = np.einsum("nij,ni,nj->n", seen, y[:, :, 0], x[:, 0]) / total - mx * my
+        x0 = np.clip(x0 + np.clip(2 * mx, -scale_px, scale_px), axis_px[0] / 2, axis_px[-1] / 2)
+        y0 = np.clip(y0 + np.clip(2 * my, -scale_px, scale_px), axis_px[0] / 2, axis_px[-1] / 2)
         before = xx + yy
-        xx, yy, xy = (2 * moment for moment in new)
-        xx, yy = np.maximum(xx, 1e-2), np.maximum(yy, 1e-2)  # noise can turn moments negative
+        # noise can turn moments negative
+        xx, yy, xy = np.maximum(2 * new_xx, least), np.maximum(2 * new_yy, least), 2 * new_xy
         limit = 0.999 * np.sqrt(xx * yy)
         xy = np.clip(xy, -limit, limit)
         if np.all(np.abs(xx + yy - before) < 1e-5 * before):

@@ -182,8 +182,9 @@ def frames_of_run(connection: Connection, run_id: int) -> Rows:
 SAME = (
     "taken_at_utc exposure_s target filter width height gain egain_e_adu offset sensor_c set_c "
     "focus_pos focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
-    "fwhm_px axis_ratio eccentricity elongation_deg alignment hfr_px background_adu noise_adu "
-    "hot_pixels_ppm beta width_from clipped_stars readout readout_doubt doubled_share doubled_px "
+    "fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg alignment "
+    "hfr_px background_adu noise_adu hot_pixels_ppm "
+    "beta width_from clipped_stars readout readout_doubt doubled_share doubled_px "
     "throughput transparency "
     "shift_x_px shift_y_px rotation_deg rows_out_of_place best_of_name field_runs counted"
 ).split()

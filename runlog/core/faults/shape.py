@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from math import log, sqrt
 
-from runlog.core.baseline import eccentricity_of, profile, stretch, width_at
+from runlog.core.baseline import eccentricity_of, ellipticity_of, profile, stretch, width_at
 from runlog.core.checks import Case, Check, above, ratio
 from runlog.core.frame import FaultName, Grade, RunFrame
 from runlog.core.policy import Limit
@@ -15,6 +15,8 @@ HALO_WORDS = "halos around the stars"
 MIXED_PX2 = 0.25
 SIGMA_TO_FWHM2 = 8 * log(2)
 LOW_AIRMASS = 1.3  # from here the air widens stars by a tenth and more
+# errors that every frame has and the limits allow for; what is beyond them counts for the frame
+USUAL_ERROR = 0.03  # of the width, and of the eccentricity
 
 
 def trailed(case: Case) -> Iterator[Check]:
@@ -24,13 +26,13 @@ def trailed(case: Case) -> Iterator[Check]:
     if seen is None or frame.eccentricity is None:
         return
     own = case.shape.stretch
-    excess = frame.eccentricity
-    if own is not None or frame.resampled:
-        excess = eccentricity_of(abs(seen - (own or 0)))
+    beyond = abs(seen - own) if own is not None else abs(seen)
+    excess = eccentricity_of(max(beyond - _open_stretch(frame), 0.0))
     aligned = frame.alignment if frame.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
     usual = f", the rig's own {eccentricity_of(abs(own)):.2f}" if own is not None else ""
-    text = f"eccentricity {frame.eccentricity:.2f}{usual}; {aligned:.0%} of it in one direction"
+    text = f"eccentricity {frame.eccentricity:.2f}{_few(frame.eccentricity_err or 0.0)}{usual}; "
+    text += f"{aligned:.0%} of it in one direction"
     if grade is not Grade.KEEP and aligned < policy.trailed_alignment:
         grade, text = Grade.KEEP, f"{text}, too little for a trail"
     yield Check(
@@ -42,6 +44,29 @@ def trailed(case: Case) -> Iterator[Check]:
         text,
         "trailed_eccentricity",
     )
+
+
+def _open_stretch(frame: RunFrame) -> float:
+    """Ellipticity that too few stars leave open."""
+    if frame.eccentricity is None or not frame.eccentricity_err:
+        return 0.0
+    error = max(frame.eccentricity_err - USUAL_ERROR, 0.0)
+    here, low = (
+        ellipticity_of(max(e, 0.0)) for e in (frame.eccentricity, frame.eccentricity - error)
+    )
+    return here - low
+
+
+def _few(error: float) -> str:
+    """Say the error where it is more than frames usually have."""
+    return f" ± {error:.2f} (few stars)" if error > 2 * USUAL_ERROR else ""
+
+
+def _sure_width(frame: RunFrame) -> float | None:
+    """Width that even the error of few stars leaves."""
+    if frame.fwhm_px is None:
+        return None
+    return frame.fwhm_px - max((frame.fwhm_px_err or 0.0) - USUAL_ERROR * frame.fwhm_px, 0.0)
 
 
 def doubled(case: Case) -> Iterator[Check]:
@@ -60,7 +85,7 @@ def doubled(case: Case) -> Iterator[Check]:
 def wide(case: Case) -> Iterator[Check]:
     """Tell focus, where the profile changes, from seeing, where it only scales."""
     expected, source = _expected(case)
-    times = ratio(case.frame.fwhm_px, expected)
+    times = ratio(_sure_width(case.frame), expected)
     if times is None or expected is None:
         return
     changed = profile_changed(case)
@@ -68,9 +93,17 @@ def wide(case: Case) -> Iterator[Check]:
     name = FaultName.DEFOCUSED if changed else FaultName.SOFT
     setting = "defocused_ratio" if changed else "soft_ratio"
     why = changed or "the profile kept its shape"
-    text = f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times {source} {expected:.1f}"
+    text = f"{_width(case.frame)} {times:.1f} times {source} {expected:.1f}"
     text += f"{_low_down(case)}; {why}"
     yield Check(name, f"FWHM against {source}", times, limit, above(times, limit), text, setting)
+
+
+def _width(frame: RunFrame) -> str:
+    """Width in words, with its error where few stars leave much open."""
+    error, width = frame.fwhm_px_err or 0.0, frame.fwhm_px or 0.0
+    if error <= 2 * USUAL_ERROR * width:
+        return f"FWHM {width:.1f} px,"
+    return f"FWHM {width:.1f} ± {error:.1f} px (few stars), at least"
 
 
 def _expected(case: Case) -> tuple[float | None, str]:
@@ -105,13 +138,14 @@ def unmixed(frame: RunFrame) -> RunFrame:
 
 def wide_for_rig(case: Case) -> Iterator[Check]:
     """Compare with the rig's earlier nights: a poor night must not pass its own median."""
-    if case.earlier is None or case.frame.fwhm_px is None:
+    sure = _sure_width(case.frame)
+    if case.earlier is None or sure is None:
         return
     expected = _at_airmass(case, case.earlier.fwhm_px)
-    times = case.frame.fwhm_px / expected
+    times = sure / expected
     limit = case.policy.soft_history_ratio
     text = (
-        f"FWHM {case.frame.fwhm_px:.1f} px, {times:.1f} times the last {case.earlier.nights} "
+        f"{_width(case.frame)} {times:.1f} times the last {case.earlier.nights} "
         f"nights' usual {expected:.1f}{_low_down(case)}"
     )
     name = FaultName.DEFOCUSED if profile_changed(case) else FaultName.SOFT
@@ -148,7 +182,7 @@ def halos(case: Case) -> Iterator[Check]:
 
 def too_wide(case: Case) -> Iterator[Check]:
     """Absolute limits on the width, where somebody set them."""
-    width, scale = case.frame.fwhm_px, case.frame.arcsec_per_px
+    width, scale = _sure_width(case.frame), case.frame.arcsec_per_px
     policy = case.policy
     if width is None:
         return
