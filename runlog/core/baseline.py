@@ -23,6 +23,9 @@ ENOUGH = 3  # frames to compare with
 SEEING_EXPONENT = 0.6  # seeing grows as airmass^0.6 (Kolmogorov; ESO astroclimatology pages)
 FLOOR_SHARE = 0.75  # of the width that optics and sampling give, where nothing better is known
 MOST_AIRMASS = 3.0
+# A trail of three quarters of a star's width, by the moments of a Gaussian: the variance of a line
+# of length L is L^2/12, of a Gaussian FWHM^2/5.545. What is rounder is no trail, whatever is usual.
+ELONGATED = 0.45
 SMALL_STEP = 0.05  # of the frame's side: half of what counts as off target
 LOOK_BACK = 2  # tracks to go on with: one frame astray does not cut one in two
 

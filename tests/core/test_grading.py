@@ -283,3 +283,16 @@ def test_a_night_under_the_moon_throughout_is_compared_with_the_best_frame():
     assert {v.grade for v in lit} == {Grade.DOUBTFUL}
     assert "times that of the best frame of this target" in lit[0].faults[0].evidence
     assert {v.grade for v in grades(clean_run(best_sky_adu_s=sky_adu_s / 1.7))} == {Grade.KEEP}
+
+
+def test_no_frame_is_trailed_that_is_rounder_than_a_trail():
+    """Where most of a run is elongated, its rounder frames are not blamed for being unlike it."""
+    long = [trail(f, 0.9) for f in clean_run()]
+    rounder = {"axis_ratio": (1 - 0.40**2) ** 0.5, "elongation_deg": 105.0}
+    run = changed(long, [5, 20], eccentricity=0.40, **rounder)
+    found = grades(run)
+    assert not any(f.name is FaultName.TRAILED for i in (5, 20) for f in found[i].faults)
+    run = changed(long, [5, 20], eccentricity=0.46, axis_ratio=(1 - 0.46**2) ** 0.5,
+                  elongation_deg=105.0)  # fmt: skip
+    words = [f.evidence for f in grades(run)[5].faults if f.name is FaultName.TRAILED]
+    assert "the run's rounder frames 0.52 by tracking or optics" in words[0]

@@ -449,3 +449,11 @@ def test_the_worst_of_the_camera_names_its_verdict():
     assert camera.verdict is Opinion.POOR
     assert "set point" in camera.evidence
     assert "hot pixels" in camera.evidence
+
+
+def test_a_run_that_is_elongated_throughout_has_no_good_tracking():
+    """What pulls every star of a night one way may be tracking or optics: neither is called good."""
+    tracking = story([trail(f, 0.9) for f in clean_run()]).verdicts[Part.TRACKING]
+    assert tracking.verdict is Opinion.FAIR
+    assert "by tracking or by optics" in tracking.evidence
+    assert "collimation" in tracking.check

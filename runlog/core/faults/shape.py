@@ -4,7 +4,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 from math import log, sqrt
 
-from runlog.core.baseline import eccentricity_of, ellipticity_of, profile, stretch, width_at
+from runlog.core.baseline import (
+    ELONGATED,
+    eccentricity_of,
+    ellipticity_of,
+    profile,
+    stretch,
+    width_at,
+)
 from runlog.core.checks import Case, Check, above, ratio
 from runlog.core.frame import FaultName, Grade, RunFrame
 from runlog.core.policy import Limit
@@ -30,10 +37,10 @@ def trailed(case: Case) -> Iterator[Check]:
     excess = eccentricity_of(max(beyond - _open_stretch(frame), 0.0))
     aligned = frame.alignment if frame.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
-    usual = f", the rig's own {eccentricity_of(abs(own)):.2f}" if own is not None else ""
-    text = f"eccentricity {frame.eccentricity:.2f}{_few(frame.eccentricity_err or 0.0)}{usual}; "
-    text += f"{aligned:.0%} of it in one direction"
-    if grade is not Grade.KEEP and aligned < policy.trailed_alignment:
+    text = f"eccentricity {frame.eccentricity:.2f}{_few(frame.eccentricity_err or 0.0)}"
+    text += f"{_own(own)}; {aligned:.0%} of it in one direction"
+    too_little = aligned < policy.trailed_alignment or frame.eccentricity < ELONGATED
+    if grade is not Grade.KEEP and too_little:
         grade, text = Grade.KEEP, f"{text}, too little for a trail"
     yield Check(
         FaultName.TRAILED,
@@ -44,6 +51,16 @@ def trailed(case: Case) -> Iterator[Check]:
         text,
         "trailed_eccentricity",
     )
+
+
+def _own(own: complex | None) -> str:
+    """Say how round the run's other stars are, and what is not known where they are not round."""
+    if own is None:
+        return ""
+    usual = eccentricity_of(abs(own))
+    if usual < ELONGATED:
+        return f", the rig's own {usual:.2f}"
+    return f", the run's rounder frames {usual:.2f} by tracking or optics"
 
 
 def _open_stretch(frame: RunFrame) -> float:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
 
+from runlog.core.baseline import ELONGATED
 from runlog.core.columns import clock, hours
 from runlog.core.frame import FaultName, Grade
 from runlog.core.policy import Policy
@@ -99,7 +100,15 @@ def _tracking(lights: Lights) -> PartVerdict:
     middle = median(t.frame.eccentricity or 0.0 for t in measured)
     after, check = _came_after(lights, hit)
     text = f"{found.evidence}{after}; median eccentricity {middle:.2f}"
-    return PartVerdict(found.verdict, text, check)
+    if middle < ELONGATED:
+        return PartVerdict(found.verdict, text, check)
+    opinion = Opinion.FAIR if found.verdict is Opinion.GOOD else found.verdict
+    text += ": the stars of most of the run are elongated, by tracking or by optics"
+    checks = [check, CHECKS[Part.TRACKING], OPTICS_TOO]
+    return PartVerdict(opinion, text, "; ".join(filter(None, checks)))
+
+
+OPTICS_TOO = "the collimation, should the stars stay long in one direction when guiding is fine"
 
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
