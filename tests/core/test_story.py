@@ -452,7 +452,7 @@ def test_the_worst_of_the_camera_names_its_verdict():
 
 
 def test_a_run_that_is_elongated_throughout_has_no_good_tracking():
-    """What pulls every star of a night one way may be tracking or optics: neither is called good."""
+    """What pulls every star of a night one way may be tracking or optics: not called good."""
     tracking = story([trail(f, 0.9) for f in clean_run()]).verdicts[Part.TRACKING]
     assert tracking.verdict is Opinion.FAIR
     assert "by tracking or by optics" in tracking.evidence
