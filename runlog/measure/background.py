@@ -13,6 +13,7 @@ MAD_TO_SIGMA = 1.4826  # of a normal distribution
 BLANK_NOISE = 0.345  # one-sigma quantile of equal numbers, spread by the dither
 WHOLE_NUMBER_NOISE = 0.29  # sqrt(1/12): what rounding alone leaves of a smooth sky
 FEWEST_VALUES = 6  # that show a step
+EXACT_TO = 2**24  # float32 holds every whole number up to here
 LOWER_SIGMA_QUANTILE = 0.158655  # one sigma below the median of a normal distribution
 
 
@@ -140,10 +141,10 @@ def step_of(sample: F32) -> int:
     12 and 14-bit cameras often store their numbers times 16 or 4. A handful of values tells
     no step: flat frames with a few odd pixels have no more.
     """
-    values = np.unique(sample.astype(np.int64))
-    if values.size < FEWEST_VALUES:
+    values = np.unique(sample)
+    if values.size < FEWEST_VALUES or np.abs(values[[0, -1]]).max() > EXACT_TO:
         return int(values.size > 1)
-    return int(np.gcd.reduce(np.diff(values)))
+    return int(np.gcd.reduce(np.diff(values.astype(np.int64))))
 
 
 def tilted_plane(level: F64) -> F64:

@@ -61,8 +61,10 @@ class StoredFrame(NamedTuple):
     measured_with: int | None
     stars: int | None
     fwhm_px: float | None
+    fwhm_px_err: float | None
     axis_ratio: float | None
     eccentricity: float | None
+    eccentricity_err: float | None
     elongation_deg: float | None
     alignment: float | None
     hfr_px: float | None
