@@ -9,6 +9,7 @@ import click
 from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, table, with_session
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.columns import clock, hours
+from runlog.core.story.told import plural, said
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType
@@ -73,7 +74,7 @@ def _outcome(report: "NightReport") -> Iterator[str]:
     lights = sum(counts.values())
     added = {key: sum(r[key] for r in row["added"]) for key in ("kept_s", "logged_s")}
     listed = ", ".join(f"{n} {grade}" for grade, n in counts.items() if n)
-    yield f"{lights} light frames: {listed or 'none'}"
+    yield f"{plural(lights, 'light frame')}: {listed or 'none'}"
     yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}{_effective(row)}"
     if row["lost"]:
         causes = (f"{hours(seconds)} {cause}" for cause, seconds in row["lost"].items())
@@ -138,7 +139,7 @@ def _verdicts(verdicts: dict[str, dict[str, str]]) -> Iterator[Hanging]:
     for part, found in verdicts.items():
         head = Text(f"  {part:<9} ")
         head.append(f"{found['verdict']:<8}", style=OPINION_STYLE[found["verdict"]])
-        yield Hanging(head, safe(found["evidence"]))
+        yield Hanging(head, safe(said(found["verdict"], found["evidence"])))
 
 
 def _to_check(line: str) -> Hanging:

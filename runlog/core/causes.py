@@ -18,6 +18,8 @@ MISREAD = (FaultName.OBSTRUCTED, FaultName.CLOUD, FaultName.BRIGHT_SKY, FaultNam
 # Settings of the rule that is asked last, when nothing else accounts for missing stars.
 LAST_SETTINGS = frozenset(("few_stars_share", "few_stars_least", "fewest_stars"))
 
+PROFILE_SETTING = "halo_ratio"  # how a star's light spreads: a trail spreads it as well
+
 Ask = Callable[[Check], bool]
 
 
@@ -54,7 +56,7 @@ Found = list[tuple[Ask, Override]]
 def _less_light(found: Sequence[Check]) -> Found:
     """Name what takes light out of the stars without any cloud."""
     reasons = []
-    if any(c.setting == "halo_ratio" for c in found):
+    if any(c.setting == PROFILE_SETTING for c in found):
         words = "halos take light out of the stars without any cloud"
         reasons.append(Override(FaultName.FEW_STARS, words))
     if any(c.fault is FaultName.OBSTRUCTED and c.grade is Grade.REJECT for c in found):
@@ -74,7 +76,12 @@ def _spoiled(found: Sequence[Check]) -> Found:
         return []
     misread = MISREAD if spoiling is FaultName.READOUT else ()
     symptoms = {*SPOILING, *WIDTHS, *misread} - {spoiling}
-    return [(lambda c: c.fault in symptoms, Override(spoiling, SPOILING[spoiling]))]
+    return [
+        (
+            lambda c: c.fault in symptoms or c.setting == PROFILE_SETTING,
+            Override(spoiling, SPOILING[spoiling]),
+        )
+    ]
 
 
 def _few_stars(found: Sequence[Check]) -> Found:

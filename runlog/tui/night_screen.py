@@ -15,6 +15,7 @@ from textual.widgets import Static
 
 from runlog.actions.review import RunLine, report_of, whole_run
 from runlog.core.columns import hours
+from runlog.core.story.told import said
 from runlog.store.review import FrameLine
 from runlog.tui.calendar_screen import CalendarScreen
 from runlog.tui.desk import Desk
@@ -240,7 +241,7 @@ def verdicts(report: "NightReport", look: Look) -> Group:
     for part, found in report.row["verdicts"].items():
         opinion = found["verdict"]
         word = Text(f"{OPINION_SIGNS[opinion]} {opinion}", style=styled(look.opinion(opinion)))
-        grid.add_row(Text(part), word, piece(found["evidence"], look.quiet))
+        grid.add_row(Text(part), word, piece(said(opinion, found["evidence"]), look.quiet))
     return Group(_heading("Part by part", look), grid)
 
 

@@ -296,3 +296,10 @@ def test_no_frame_is_trailed_that_is_rounder_than_a_trail():
                   elongation_deg=105.0)  # fmt: skip
     words = [f.evidence for f in grades(run)[5].faults if f.name is FaultName.TRAILED]
     assert "the run's rounder frames 0.52 by tracking or optics" in words[0]
+
+
+def test_a_lone_cut_out_without_stars_is_not_judged():
+    """A small piece of the sky may hold no star; a whole frame without one is a reject."""
+    small = replace(clean_run()[0], width=200, height=200, stars=2)
+    assert grades([small])[0].grade is Grade.UNGRADED
+    assert grades([replace(small, width=3000, height=2000)])[0].grade is Grade.REJECT

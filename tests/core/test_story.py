@@ -457,3 +457,29 @@ def test_a_run_that_is_elongated_throughout_has_no_good_tracking():
     assert tracking.verdict is Opinion.FAIR
     assert "by tracking or by optics" in tracking.evidence
     assert "collimation" in tracking.check
+
+
+def test_a_drift_costs_nothing_that_something_else_lost():
+    """Frames lost to trails on a night that drifts are charged to the trails alone."""
+    run = [replace(f, shift_x_px=4.0 * i) for i, f in enumerate(clean_run())]
+    run[5:9] = [trail(f, 1.5) for f in run[5:9]]
+    drift = [e for e in story(run).events if e.kind == "drift"]
+    assert [e.cost_s for e in drift] == [0.0]
+
+
+def test_a_trail_is_no_dew():
+    """A trail spreads the light of a star as halos do: it is told as a trail alone."""
+    run = clean_run()
+    run[5] = replace(
+        trail(run[5], 1.5), hfr_px=1.3 * run[5].hfr_px * trail(run[5], 1.5).fwhm_px / run[5].fwhm_px
+    )
+    told = story(run)
+    assert "dew" not in told.verdicts[Part.SKY].evidence
+    assert told.verdicts[Part.SKY].verdict is Opinion.GOOD
+
+
+def test_four_stars_tell_nothing_of_tracking_and_focus():
+    """A lone frame with next to no stars has no good tracking, and two frames have no pace."""
+    told = story([replace(clean_run()[0], stars=4)]).verdicts
+    for part in (Part.TRACKING, Part.FOCUS, Part.SCHEDULE):
+        assert told[part].verdict is Opinion.UNKNOWN

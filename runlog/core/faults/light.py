@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from math import comb
 
-from runlog.core.baseline import flux_at_zenith, sky_rate, sky_rate_at_zenith, turned, zones
+from runlog.core.baseline import ENOUGH, flux_at_zenith, sky_rate, sky_rate_at_zenith, turned, zones
 from runlog.core.checks import Case, Check, above, below, ratio
 from runlog.core.frame import FaultName, Grade, RunFrame
 from runlog.core.horizon import sun_words
@@ -23,6 +23,7 @@ NOISE_SHARE = 0.3  # of a pixel's noise: a rise by less adds next to nothing to 
 RISE_SHARE = 0.25  # of the rise in light that a rise in noise needs, by the gain
 RISE_LEAST = 0.01  # of the background, where the gain is not known
 LEAST_EGAIN = 0.1  # electrons per ADU, where it is not known
+LEAST_SKY_PX = 200_000  # a lone cut-out smaller than this may hold no star under any sky
 CHANCE = 1e-4  # of four sides in some hundred frames a night next to none is taken for covered
 
 
@@ -264,7 +265,8 @@ def no_stars(case: Case) -> Iterator[Check]:
     """Next to no stars at all, whatever the run looks like."""
     stars = case.frame.stars or 0
     least = case.policy.few_stars_least
-    grade = Grade.REJECT if stars < least else Grade.KEEP
+    telling = case.frame.width * case.frame.height >= LEAST_SKY_PX or case.shape.frames >= ENOUGH
+    grade = Grade.REJECT if stars < least and telling else Grade.KEEP
     only = "only " if grade is Grade.REJECT else ""
     words = f"{only}{stars} star{'s' * (stars > 1)}" if stars else "no stars"
     yield Check(

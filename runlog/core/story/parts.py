@@ -88,8 +88,13 @@ def to_check(found: dict[Part, PartVerdict]) -> list[str]:
     return [f"{part.value}: {found[part].check or CHECKS[part]}" for part in poor]
 
 
+def _starry(lights: Lights) -> Lights:
+    """Keep the frames with enough stars to say something of all: four may be anything."""
+    return [t for t in lights if (t.frame.stars or 0) >= STARS_TO_TELL]
+
+
 def _tracking(lights: Lights) -> PartVerdict:
-    measured = comparable([t for t in lights if t.frame.eccentricity is not None])
+    measured = comparable([t for t in _starry(lights) if t.frame.eccentricity is not None])
     if not measured:
         return not_comparable(lights)
     names = (FaultName.TRAILED, FaultName.DOUBLED)
@@ -123,7 +128,7 @@ def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
 
 
 def _focus(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdict:
-    measured = comparable([t for t in lights if t.frame.fwhm_px is not None])
+    measured = comparable([t for t in _starry(lights) if t.frame.fwhm_px is not None])
     if not measured:
         return not_comparable(lights)
     hit = [t for t in measured if t.has(FaultName.DEFOCUSED)]
@@ -186,11 +191,17 @@ def _optics(lights: Lights) -> PartVerdict:
     return PartVerdict(Opinion.FAIR if fair else Opinion.GOOD, text)
 
 
+STARS_TO_TELL = 5  # of tracking and focus
+ENOUGH_FOR_PACE = 3  # frames, to speak of a usual time between two
+
+
 def _schedule(
     lights: Lights, pace: Pace | None, events: Sequence[Event], dark: Dark | None
 ) -> PartVerdict:
     if pace is None or pace.elapsed_s <= 0:
         return unknown("no light frame has a date")
+    if len(lights) < ENOUGH_FOR_PACE:
+        return unknown(f"{plural(len(lights), 'frame')} show no pace{_dark_used(lights, dark)}")
     share = pace.open_shutter_s / pace.elapsed_s
     opinion = (
         Opinion.GOOD if share >= OPEN_GOOD else Opinion.FAIR if share >= OPEN_FAIR else Opinion.POOR

@@ -161,7 +161,8 @@ def find_drift(lights: Lights) -> Iterator[Event]:
             continue
         if any(True for _ in find_jumps(stay)):
             continue
-        yield event("drift", stay, f"the field drifted steadily, {speed:.0f} px an hour")
+        text = f"the field drifted steadily, {speed:.0f} px an hour"
+        yield event("drift", stay, text, costs=False)  # no frame is lost by it: see off_target
 
 
 def _speed(stay: Lights) -> tuple[float, float]:
@@ -192,4 +193,4 @@ def find_no_dither(lights: Lights) -> Iterator[Event]:
             f"no dithering: from frame to frame the field moved {usual:.1f} px; hot pixels and "
             "pattern noise will not average out"
         )
-        yield event("no-dither", placed(lights), text)
+        yield event("no-dither", placed(lights), text, costs=False)

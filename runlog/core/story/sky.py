@@ -78,7 +78,10 @@ TROUBLES: tuple[Trouble, ...] = (
         _width,
     ),
     _Dark(
-        FaultName.FEW_STARS, "next to no stars", "the cap, the cover and the dome", _lost_stars
+        FaultName.FEW_STARS,
+        "next to no stars",
+        "the cap, the cover, the dome and the focus",
+        _lost_stars,
     ),
 )  # fmt: skip
 

@@ -131,6 +131,11 @@ def worst_evidence(stretch: Lights, name: FaultName, value: Measure = lambda _: 
     return fault.evidence
 
 
+def said(opinion: str, evidence: str) -> str:
+    """Give the evidence that stands beside a verdict's word: "unknown" is not said twice."""
+    return evidence.removeprefix("unknown, ") if opinion == Opinion.UNKNOWN else evidence
+
+
 def unknown(why: str) -> PartVerdict:
     """Say that a part cannot be judged, and why."""
     return PartVerdict(Opinion.UNKNOWN, f"unknown, because {why}")
@@ -144,7 +149,7 @@ def comparable(lights: Lights) -> Lights:
 def not_comparable(lights: Lights) -> PartVerdict:
     """Say why nothing can be told of frames that were measured."""
     notes = [t.verdict.note for t in lights if t.verdict.note]
-    return unknown(notes[0] if notes else "no frame has measured stars")
+    return unknown(notes[0] if notes else "no frame has stars enough to tell")
 
 
 def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVerdict:
