@@ -8,7 +8,7 @@ from runlog.core.frame import Field, Measurement
 from runlog.measure.background import MAD_TO_SIGMA, Sky, measure_sky
 from runlog.measure.candidates import Candidates, find_candidates
 from runlog.measure.doubled import Doubling, find_doubling
-from runlog.measure.empirical import corrected_shape
+from runlog.measure.empirical import CorrectedShape, corrected_shape
 from runlog.measure.field import measure_field
 from runlog.measure.fitted import Fitted, fit_stars
 from runlog.measure.fluxes import list_stars
@@ -180,7 +180,7 @@ def from_model(base: Measurement, candidates: Candidates, fitted: Fitted) -> Mea
         alignment=fitted.alignment,
         hfr_px=growth.half_flux_radius_px,
         clipped_stars=int(np.count_nonzero(full & stars)),
-        field=field_of_fits(candidates.plane, fitted, shape.fwhm_px, where),
+        field=field_of_fits(candidates.plane, fitted, shape, where),
         beta=fitted.beta,
         width_from="moffat",
         star_list=list_stars(candidates.residual.light, where[:, 0], where[:, 1], growth),
@@ -206,12 +206,17 @@ def with_ellipse(
     )
 
 
-def field_of_fits(plane: Plane, fitted: Fitted, fwhm_px: float, seen: F64) -> Field:
-    """Zones and planes from the fitted stars, their widths tied to the frame's."""
+def field_of_fits(plane: Plane, fitted: Fitted, shape: CorrectedShape, seen: F64) -> Field:
+    """
+    Zones and planes from the fitted stars, their widths and shapes tied to the frame's.
+
+    Fits say what a star is before the pixel: narrow stars are longer then than as sampled.
+    """
     stars = fitted.stars
-    widths = fwhm_px * np.exp(stars.log_scale - fitted.log_scale)
+    widths = shape.fwhm_px * np.exp(stars.log_scale - fitted.log_scale)
+    e1, e2 = stars.e1 + shape.e1 - fitted.e1, stars.e2 + shape.e2 - fitted.e2
     return measure_field(
-        stars.x, stars.y, widths, stars.e1, stars.e2, stars.weight,
+        stars.x, stars.y, widths, e1, e2, stars.weight,
         seen[:, 0], seen[:, 1], plane.width, plane.height,
     )  # fmt: skip
 
