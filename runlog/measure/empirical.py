@@ -15,13 +15,13 @@ TOP_SHARE = 0.4  # of the short half width: the top is averaged that far around,
 SHARPENINGS = 3
 RECENTRINGS = 2  # of every star on the shared model, then again on the model with its residual
 # what is left when star noise is not the limit, seen on drawn fields of many profiles
-WIDTH_FLOOR = 0.0036
-ELLIPTICITY_FLOOR = 0.0005
+WIDTH_FLOOR = 0.004
+ELLIPTICITY_FLOOR = 0.0004
 # of a correction of the width: on 48 real frames of narrow, trailed stars pictures averaged so
 # read 1 % wider than ones stacked on a finer grid by other code, and those 5 % wider than fits
 BELIEVED = 0.8
 # of a correction: the share of it that may itself be wrong
-WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.2
+WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.14
 
 
 @dataclass(frozen=True, slots=True)
