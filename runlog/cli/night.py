@@ -8,8 +8,7 @@ import click
 
 from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, table, with_session
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
-from runlog.core.columns import clock, hours
-from runlog.core.story.told import plural, said
+from runlog.core.columns import clock, hours, plural, said
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType

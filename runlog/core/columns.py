@@ -33,6 +33,16 @@ def hours(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
+def plural(count: int, noun: str) -> str:
+    """Count things: 1 frame, 2 frames."""
+    return f"{count} {noun}{'s' * (count != 1)}"
+
+
+def said(opinion: str, evidence: str) -> str:
+    """Give the evidence that stands beside a verdict's word: "unknown" is not said twice."""
+    return evidence.removeprefix("unknown, ") if opinion == "unknown" else evidence
+
+
 def moment(value: datetime) -> str:
     """Write a UTC moment in ISO 8601 with Z, to the millisecond only where there is one."""
     naive = value.replace(tzinfo=None)

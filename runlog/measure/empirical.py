@@ -16,12 +16,12 @@ SHARPENINGS = 3
 RECENTRINGS = 2  # of every star on the shared model, then again on the model with its residual
 # what is left when star noise is not the limit, seen on drawn fields of many profiles
 WIDTH_FLOOR = 0.004
-ELLIPTICITY_FLOOR = 0.0004
+ELLIPTICITY_FLOOR = 0.0003
 # of a correction of the width: on 48 real frames of narrow, trailed stars pictures averaged so
 # read 1 % wider than ones stacked on a finer grid by other code, and those 5 % wider than fits
 BELIEVED = 0.8
 # of a correction: the share of it that may itself be wrong
-WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.14
+WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.1
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,7 @@ from textual.events import Click
 from textual.widgets import Static
 
 from runlog.actions.review import RunLine, report_of, whole_run
-from runlog.core.columns import hours
-from runlog.core.story.told import said
+from runlog.core.columns import hours, said
 from runlog.store.review import FrameLine
 from runlog.tui.calendar_screen import CalendarScreen
 from runlog.tui.desk import Desk

@@ -7,6 +7,7 @@ from math import sqrt
 
 import numpy as np
 
+from runlog.core.columns import plural
 from runlog.core.frame import FaultName
 from runlog.core.story.cooling import cooling_verdict
 from runlog.core.story.told import (
@@ -14,7 +15,6 @@ from runlog.core.story.told import (
     Opinion,
     PartVerdict,
     lost_words,
-    plural,
 )
 
 ENOUGH_ALIKE = 5  # frames of one kind, to say what is usual

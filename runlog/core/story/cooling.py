@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from runlog.core.columns import plural
 from runlog.core.story.told import (
     Event,
     Lights,
@@ -9,7 +10,6 @@ from runlog.core.story.told import (
     PartVerdict,
     Told,
     event,
-    plural,
     stretches,
     unknown,
 )

@@ -6,7 +6,7 @@ from datetime import datetime
 from statistics import median
 
 from runlog.core.baseline import ELONGATED
-from runlog.core.columns import clock, hours
+from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import FaultName, Grade
 from runlog.core.policy import Policy
 from runlog.core.story.after import first_frames
@@ -24,7 +24,6 @@ from runlog.core.story.told import (
     comparable,
     lost_words,
     not_comparable,
-    plural,
     unknown,
 )
 

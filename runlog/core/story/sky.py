@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from runlog.core.columns import clock
+from runlog.core.columns import clock, plural
 from runlog.core.faults.shape import HALO_WORDS
 from runlog.core.frame import FaultName, RunFrame
 from runlog.core.horizon import LIMB_DEG
@@ -18,7 +18,6 @@ from runlog.core.story.told import (
     comparable,
     lost_words,
     not_comparable,
-    plural,
     stretches,
     unknown,
     worst_evidence,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from runlog.core.columns import hours
+from runlog.core.columns import hours, plural
 from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
 
 HOLE = 1  # one frame without trouble does not end a stretch of it
@@ -131,11 +131,6 @@ def worst_evidence(stretch: Lights, name: FaultName, value: Measure = lambda _: 
     return fault.evidence
 
 
-def said(opinion: str, evidence: str) -> str:
-    """Give the evidence that stands beside a verdict's word: "unknown" is not said twice."""
-    return evidence.removeprefix("unknown, ") if opinion == Opinion.UNKNOWN else evidence
-
-
 def unknown(why: str) -> PartVerdict:
     """Say that a part cannot be judged, and why."""
     return PartVerdict(Opinion.UNKNOWN, f"unknown, because {why}")
@@ -165,8 +160,3 @@ def lost_words(hit: Lights) -> str:
     """Say what frames in trouble cost, in minutes; doubtful ones are not lost yet."""
     lost_s = sum(light.lost_s for light in hit)
     return f", {hours(lost_s)} not kept" if lost_s else ""
-
-
-def plural(count: int, noun: str) -> str:
-    """Count things: 1 frame, 2 frames."""
-    return f"{count} {noun}{'s' * (count != 1)}"
