@@ -19,6 +19,7 @@ RING_WIDTHS = 3.0
 STARLIKE_WITHIN = 0.2  # share of a star's energy a fit may leave: cosmic rays leave more
 MODEL_FITS_WITHIN = 0.02  # the same for the typical star, when stars are Moffats
 FEWEST_FOR_LOCUS = 12
+ENOUGH_TO_SHOW = 30  # stars whose scatter tells the error of their mean to an eighth
 MIXED_SPREAD = 0.12  # of log size: seeing, focus and tilt leave less, galaxies among stars more
 FEW_SPREAD = 0.06  # of log size of few stars: beyond, they may be galaxies
 LOCUS_WIDTH = 0.03  # of the crowd of stars, beyond their errors
@@ -133,8 +134,12 @@ def combine(
     keep = inliers(ellipses, keep, x * block, y * block)
     best = surest(ellipses, keep)
     size, size_err, _ = robust_mean(ellipses.log_scale[best], ellipses.covariance[best, 0, 0])
-    e1, e1_err, weight = robust_mean(ellipses.e1[best], ellipses.covariance[best, 1, 1])
-    e2, e2_err, _ = robust_mean(ellipses.e2[best], ellipses.covariance[best, 2, 2])
+    e1, e1_err, weight = robust_mean(
+        ellipses.e1[best], ellipses.covariance[best, 1, 1], enough=ENOUGH_TO_SHOW
+    )
+    e2, e2_err, _ = robust_mean(
+        ellipses.e2[best], ellipses.covariance[best, 2, 2], enough=ENOUGH_TO_SHOW
+    )
     lengths = np.hypot(ellipses.e1[best], ellipses.e2[best])
     mean_length = max(float(np.average(lengths, weights=weight)), 1e-9)
     # from half widths in fit pixels to Moffat scales in frame pixels
@@ -265,12 +270,13 @@ def densest(sizes: F64, variance: F64) -> tuple[float, float]:
     return float(sizes[np.argmax(near)]), float(near.max())
 
 
-def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
+def robust_mean(values: F64, variance: F64, enough: float = np.inf) -> tuple[float, float, F64]:
     """
     Weighted mean of the stars' values, its error, and the weights.
 
     Each star's variance is its fit error plus the scatter stars have of their own, one percent
-    at least, so that no single bright star rules; stars four sigma off weigh nothing.
+    at least, so that no single bright star rules; stars four sigma off weigh nothing. From
+    `enough` stars on the error is what their scatter shows, also where that is less.
     """
     middle = np.median(values)
     spread = (MAD_TO_SIGMA * np.median(np.abs(values - middle))) ** 2
@@ -287,5 +293,5 @@ def robust_mean(values: F64, variance: F64) -> tuple[float, float, F64]:
     formal = float(1 / np.sum(weight))
     if count >= 8:
         seen = np.sum(weight**2 * (values - mean) ** 2) / np.sum(weight) ** 2 * count / (count - 1)
-        formal = max(formal, float(seen))
+        formal = float(seen) if count >= enough else max(formal, float(seen))
     return mean, float(np.sqrt(formal)), weight
