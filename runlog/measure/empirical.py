@@ -95,44 +95,56 @@ def mean_residual(
     params[:, 2:4] = shared[:2] - larger[keep, None]
     params[:, 4] = shared[2] / times
     nodes = quadrature(fwhm_fit_px)
+    laid = lay(chosen, params, 1 / fits.beta, nodes)
     picture = np.zeros((1, 1))  # no residual at first
     for _ in range(2):
-        params, left = laid_under(chosen, params, times, 1 / fits.beta, nodes, picture)
-        samples = residual_samples(chosen, params, times, left)
-        picture = averaged_picture(samples, fwhm_fit_px)
-    light, _, _ = residual_at(picture, chosen, params, times)
-    missed = left - params[:, 5, None] * light
+        laid = laid_better(chosen, laid, times, 1 / fits.beta, nodes, picture)
+        left = chosen.values - laid.model
+        picture = averaged_picture(residual_samples(chosen, laid.params, times, left), fwhm_fit_px)
+    light, _, _ = residual_at(picture, chosen, laid.params, times)
+    missed = left - laid.params[:, 5, None] * light
     energy = np.sum((missed**2 - chosen.noise[:, None] ** 2) * chosen.weights, axis=1)
     star = np.sum((chosen.values - chosen.around[:, None]) ** 2 * chosen.weights, axis=1)
     return MeanResidual(picture, block, float(np.median(energy / np.maximum(star, 1e-30))))
 
 
-def laid_under(
-    stamps: Stamps, params: F64, times: F64, gamma: float,
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """Stars under the shared model: parameters (n, 6), model (n, m), slopes by x, y and peak."""
+
+    params: F64
+    model: F64
+    slopes: F64
+
+
+def lay(stamps: Stamps, params: F64, gamma: float, nodes: list[tuple[float, float, float]]) -> Laid:
+    """Reckon the shared model where each star is."""
+    model, jacobian, _ = evaluate(params, gamma, stamps, nodes)
+    return Laid(params, model, jacobian[:, [0, 1, 5]])
+
+
+def laid_better(
+    stamps: Stamps, laid: Laid, times: F64, gamma: float,
     nodes: list[tuple[float, float, float]], picture: F64,
-) -> tuple[F64, F64]:  # fmt: skip
+) -> Laid:  # fmt: skip
     """Fit each star's place and peak under the shared model (with its residual, if any)."""
-    for turn in range(RECENTRINGS + 1):
-        model, jacobian, _ = evaluate(params, gamma, stamps, nodes)
-        seen = stamps.values - model
-        slopes = jacobian[:, [0, 1, 5]]
+    for _ in range(RECENTRINGS):
+        peak = laid.params[:, 5, None]
+        seen, slopes = stamps.values - laid.model, laid.slopes
         if picture.size > 1:
-            light, by_x, by_y = residual_at(picture, stamps, params, times)
-            seen = seen - params[:, 5, None] * light
-            slopes = slopes + np.stack(
-                [params[:, 5, None] * by_x, params[:, 5, None] * by_y, light], axis=1
-            )
-        if turn == RECENTRINGS:
-            break
-        weight = stamps.weights / weight_variance(stamps, model, 0.0)
+            light, by_x, by_y = residual_at(picture, stamps, laid.params, times)
+            seen = seen - peak * light
+            slopes = slopes + np.stack([peak * by_x, peak * by_y, light], axis=1)
+        weight = stamps.weights / weight_variance(stamps, laid.model, 0.0)
         normal = (slopes * weight[:, None]) @ slopes.transpose(0, 2, 1)
         normal[:, range(3), range(3)] *= 1 + 1e-6
         normal[:, range(3), range(3)] += 1e-30
         step = np.linalg.solve(normal, np.sum(slopes * (weight * seen)[:, None], axis=2)[..., None])
-        params = params.copy()
+        params = laid.params.copy()
         params[:, :2] += np.clip(step[:, :2, 0], -0.3, 0.3)
         params[:, 5] = np.maximum(params[:, 5] + step[:, 2, 0], 0.3 * params[:, 5])
-    return params, stamps.values - model
+        laid = lay(stamps, params, gamma, nodes)
+    return laid
 
 
 def residual_at(picture: F64, stamps: Stamps, params: F64, times: F64) -> tuple[F64, F64, F64]:

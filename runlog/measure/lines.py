@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from runlog.measure.pixels import F32, F64, I64, Mask
 
@@ -11,7 +10,7 @@ SEGMENT_PX = 128  # of a line: what is judged at a time, so that lines that begi
 CLIP_SIGMA = 4.0  # a bright star in a segment counts no more than this a pixel
 SEEN_SIGMA = 5.0  # of a segment's mean
 WIDEST_PX = 4  # more lines side by side are no single defect
-BASE_PX = 9  # lines across which the light beside one is steady
+BASE_PX = 9  # lines across which the light beside one is steady: twice the widest group, and one
 AROUND_PX = 7  # looked at to either side of a defect
 SURE_SIGMA = 25.0  # peak over the error of its profile: less cannot show a hard border
 # A line of light that a telescope drew falls to a fifth or more from one pixel to the next: drawn
@@ -123,7 +122,7 @@ def centre_of(columns: F32) -> float:
 
 def standing_out(means: F64) -> tuple[I64, I64, I64]:
     """Segment, first and last line of each narrow group of lines unlike those beside them."""
-    excess = means - ndimage.median_filter(means, (1, BASE_PX), mode="nearest")
+    excess = means - beside(means)
     middle = np.median(np.abs(excess), axis=1, keepdims=True) / 0.6745
     out = np.abs(excess) > SEEN_SIGMA * np.maximum(middle, 1e-12)
     edged = np.zeros((out.shape[0], out.shape[1] + 2), np.int8)
@@ -133,6 +132,28 @@ def standing_out(means: F64) -> tuple[I64, I64, I64]:
     last = np.nonzero(step == -1)[1] - 1
     narrow = last - first < WIDEST_PX
     return segment[narrow], first[narrow], last[narrow]
+
+
+def beside(means: F64) -> F64:
+    """
+    Level about each line that a group of up to four lines cannot drag along.
+
+    The median of the line and of those three and four lines off to either side: of these five a
+    group of four covers two at the most.
+    """
+    far = BASE_PX // 2
+    wide = np.pad(means, ((0, 0), (far, far)), mode="edge")
+    width = means.shape[1]
+    return median_of_five(*(wide[:, far + off : far + off + width] for off in (-4, -3, 0, 3, 4)))
+
+
+def median_of_five(a: F64, b: F64, c: F64, d: F64, e: F64) -> F64:
+    """Median of five arrays, value by value: the two least and the two greatest fall away."""
+    a, b = np.minimum(a, b), np.maximum(a, b)
+    c, d = np.minimum(c, d), np.maximum(c, d)
+    low, high = np.maximum(a, c), np.minimum(b, d)  # neither the least nor the greatest of four
+    least, most = np.minimum(low, high), np.maximum(low, high)
+    return np.asarray(np.clip(e, least, most))
 
 
 def stretches(segment: I64, first: I64, last: I64) -> list[tuple[int, int, int, int]]:
