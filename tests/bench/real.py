@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tests.bench import readouts
 from tests.real import Reference, read_references
 
 Row = dict[str, Any]
@@ -145,6 +146,9 @@ def main(words: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--all", action="store_true", help="print the cells that pass as well")
+    parser.add_argument(
+        "--readouts", action="store_true", help="spoil rows of frames and ask again"
+    )
     options = parser.parse_args(words)
     with tempfile.TemporaryDirectory() as home:
         scanned = scan(options.folder.resolve(), Path(home))
@@ -156,6 +160,8 @@ def main(words: Sequence[str] | None = None) -> int:
         passed = sum(cell.passed for cell in found)
         print(f"{passed} of {len(found)} cells within their tolerance")
         print("\n".join(grade_lines(scanned)))
+    if options.readouts:
+        readouts.report(readouts.measure(options.folder))
     return 0 if passed == len(found) else 1
 
 
