@@ -48,14 +48,17 @@ class Exposure(NamedTuple):
 
 def read_exposure(index: CardIndex, doubts: Doubts) -> Exposure:
     """Give the exposure in seconds; zero is given as zero, for a bias frame may have it."""
-    every = [(s, card) for s, card in _lengths(index) if _believable_length(s, card, doubts)]
-    if not every:
+    every = list(_lengths(index))
+    telling = [length for length in every if _says_something(length)]
+    first = (length for length in (*telling, *every) if _believable_length(*length, doubts))
+    found = next(first, None)
+    if found is None:
         return Exposure()
-    seconds, card = next(filter(_says_something, every), every[0])
-    others = filter(_says_something, every[every.index((seconds, card)) + 1 :])
+    seconds, card = found
     total = next(((s, c) for c in index.all("total_exposure") if (s := _length_s(c, 1.0))), None)
     sum_of = _sum_of(total[0], seconds) if total else None
-    for other_s, other in others:
+    behind = telling[telling.index(found) + 1 :] if found in telling else []
+    for other_s, other in behind:
         if abs(seconds - other_s) > _slack_s(seconds):
             return _settle(Exposure(seconds, sum_of), card, other_s, other, doubts)
     return Exposure(seconds, sum_of)
@@ -63,7 +66,7 @@ def read_exposure(index: CardIndex, doubts: Doubts) -> Exposure:
 
 def _says_something(length: tuple[float, Card]) -> bool:
     """Tell a length from a zero nobody filled in and from one that was only asked for."""
-    return length[0] > 0 and length[1].keyword.upper() != _REQUESTED
+    return length[0] != 0 and length[1].keyword.upper() != _REQUESTED
 
 
 def _slack_s(seconds: float) -> float:

@@ -27,7 +27,7 @@ from runlog.core.keywords import squeeze
 from runlog.core.questions import Doubts
 
 _START = re.compile(r"start|begin|open", re.I)
-_MIDDLE = re.compile(r"\bmid|middle|cent(?:re|er) of (?:the )?exp", re.I)
+_MIDDLE = re.compile(r"\bmid(?!as\b|night)|middle|cent(?:re|er) of (?:the )?exp", re.I)
 _END = re.compile(r"\bend|\bstop|\bclose|finish", re.I)
 _LOCAL = re.compile(r"\blocal\b|\bzone time\b", re.I)
 _UNIVERSAL = re.compile(r"\but[c1]?\b|\bgmt\b|universal", re.I)
