@@ -22,10 +22,11 @@ _SECONDS = {
     "h": 3600.0, "hr": 3600.0, "hrs": 3600.0, "hour": 3600.0, "hours": 3600.0,
 }  # fmt: skip
 _UNIT = "|".join(sorted(filter(None, _SECONDS), key=len, reverse=True))
-# A unit said as one: behind "in", alone in brackets, or alone; else only as a word that can be
-# nothing else ("min" may be a minimum), and not as the length of something ("5 minutes after").
+# A unit said as one: behind "in" ("in h" may be a filter), alone in brackets, or alone; else only
+# as a word that can be nothing else ("min" may be a minimum), and not as the length of something
+# ("5 minutes after").
 _UNIT_SAID = re.compile(
-    rf"\b(?:in|units?:?) (?P<a>{_UNIT})\b|[\[(] *(?P<b>{_UNIT})\.? *[\])]|^ *(?P<c>{_UNIT})\.? *$"
+    rf"\b(?:in|units?:?) (?!h\b|mins?\b *[^ ,;)\]])(?P<a>{_UNIT})\b|[\[(] *(?P<b>{_UNIT})\.? *[\])]|^ *(?P<c>{_UNIT})\.? *$"
     r"|\b(?P<d>millisec(?:onds?)?|msec|microsec(?:onds?)?|usec)\b"
     r"|(?<![\d.])(?<!\d[ -])(?<!few )(?<!every )\b(?P<e>seconds|minutes|hours)\b"
     r"(?! *(?:after|before|since|past|ago|from|later|bins?)\b)"

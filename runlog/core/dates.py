@@ -136,9 +136,8 @@ def clock_of_number(value: float, said: str) -> int | None:
         return None
     match = _CLOCK_WITHIN.search(said)
     clock = parse_clock(match[1]) if match else None
-    if clock is None:
-        return round(readings_us[0])
-    return round(min(readings_us, key=lambda us: abs(us - clock[0])))
+    likeliest_us = clock[0] if clock else readings_us[0]
+    return round(min(readings_us, key=lambda us: abs(us - likeliest_us)))
 
 
 def _offset_min(zone: str | None) -> int | None:

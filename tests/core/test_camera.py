@@ -60,6 +60,8 @@ def read(function, *cards, args=(), index_first=True):
         ([("EXPTIME", 300.0), ("EXPOSURE", 5.0, "minutes")], 300.0),
         # no units, though the words are there
         ([("EXPTIME", 300.0, "Total exposure (1 min bins)")], 300.0),
+        ([("EXPTIME", 300.0, "exposure in H-alpha")], 300.0),
+        ([("EXPTIME", 300.0, "exposure in min gain mode")], 300.0),
         ([("EXPTIME", 300.0, "min exposure of the series")], 300.0),
         ([("EXPTIME", 300.0, "exposure, min and max are alike")], 300.0),
         ([("EXPTIME", 300.0, "begun minutes after twilight")], 300.0),
