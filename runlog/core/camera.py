@@ -26,7 +26,8 @@ _UNIT = "|".join(sorted(filter(None, _SECONDS), key=len, reverse=True))
 # as a word that can be nothing else ("min" may be a minimum), and not as the length of something
 # ("5 minutes after").
 _UNIT_SAID = re.compile(
-    rf"\b(?:in|units?:?) (?!h\b|mins?\b *[^ ,;)\]])(?P<a>{_UNIT})\b|[\[(] *(?P<b>{_UNIT})\.? *[\])]|^ *(?P<c>{_UNIT})\.? *$"
+    rf"\b(?:in|units?:?) (?!h\b|mins?\b *[^ ,;)\]])(?P<a>{_UNIT})\b"
+    rf"|[\[(] *(?P<b>{_UNIT})\.? *[\])]|^ *(?P<c>{_UNIT})\.? *$"
     r"|\b(?P<d>millisec(?:onds?)?|msec|microsec(?:onds?)?|usec)\b"
     r"|(?<![\d.])(?<!\d[ -])(?<!few )(?<!every )\b(?P<e>seconds|minutes|hours)\b"
     r"(?! *(?:after|before|since|past|ago|from|later|bins?)\b)"

@@ -137,7 +137,8 @@ def clock_of_number(value: float, said: str) -> int | None:
     match = _CLOCK_WITHIN.search(said)
     clock = parse_clock(match[1]) if match else None
     likeliest_us = clock[0] if clock else readings_us[0]
-    return round(min(readings_us, key=lambda us: abs(us - likeliest_us)))
+    nearest_us: float = min(readings_us, key=lambda us: abs(us - likeliest_us))
+    return round(nearest_us)
 
 
 def _offset_min(zone: str | None) -> int | None:
