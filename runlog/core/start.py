@@ -30,6 +30,7 @@ _START = re.compile(r"start|begin|open", re.I)
 _MIDDLE = re.compile(r"\bmid(?!as\b|night)|middle|cent(?:re|er) of (?:the )?exp", re.I)
 _END = re.compile(r"\bend|\bstop|\bclose|finish", re.I)
 _LOCAL = re.compile(r"\blocal\b|\bzone time\b", re.I)
+_UNIT = re.compile(r"[a-z.]*", re.I)
 _UNIVERSAL = re.compile(r"\but[c1]?\b|\bgmt\b|universal", re.I)
 
 # Two start times of one frame further apart than this are not the same clock: time zones differ
@@ -302,7 +303,7 @@ def _clock(card: Card) -> tuple[int, int | None] | None:
     if clock is not None or squeeze(card.keyword).startswith(("DATE", "MID")):
         return clock
     found = None if card.value is None else parse_number(card.value)
-    if found is None:
+    if found is None or not _UNIT.fullmatch(found[1]):  # "2017-12-20T..." begins like a number
         return None
     clock_us = clock_of_number(found[0], f"{found[1]} / {card.comment}")
     return None if clock_us is None else (clock_us, None)

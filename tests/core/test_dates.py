@@ -383,3 +383,10 @@ def test_a_number_in_a_card_of_dates_is_no_clock():
     start, codes = start_of(DAY, ("DATE-AVG", 20.5))
     assert start.at_utc is None
     assert "date-unreadable" in codes
+
+
+def test_a_date_in_a_card_of_times_is_no_number_of_hours():
+    """Guards against "2017-12-20T..." read as 2017 seconds (cards of a robotic telescope)."""
+    date_card = ("DATE-OBS", "2017-12-20T01:33:43.317")
+    assert not start_of(date_card, ("UT-OBS", "2017-12-20T01:33:43.317-0000"))[1]
+    assert "date-unreadable" in start_of(DAY, ("UT", "12h30m15s?"))[1]
