@@ -18,10 +18,19 @@ _SECONDS = {
     "ms": 1e-3, "msec": 1e-3, "millisec": 1e-3, "milliseconds": 1e-3, "millisecond": 1e-3,
     "us": 1e-6, "µs": 1e-6, "usec": 1e-6, "microsec": 1e-6, "microseconds": 1e-6,
     "microsecond": 1e-6,
-    "min": 60.0, "minute": 60.0, "minutes": 60.0,
+    "min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0,
+    "h": 3600.0, "hr": 3600.0, "hrs": 3600.0, "hour": 3600.0, "hours": 3600.0,
 }  # fmt: skip
-_COMMENT_UNIT = re.compile(
-    r"\b(?:in (?P<a>ms|us|minutes)|(?P<b>millisec(?:onds?)?|msec|microsec(?:onds?)?|usec))\b"
+_UNIT = "|".join(sorted(filter(None, _SECONDS), key=len, reverse=True))
+# A unit said as one: behind "in" ("in h" may be a filter), alone in brackets, or alone; else only
+# as a word that can be nothing else ("min" may be a minimum), and not as the length of something
+# ("5 minutes after").
+_UNIT_SAID = re.compile(
+    rf"\b(?:in|units?:?) (?!h\b|mins?\b *[^ ,;)\]])(?P<a>{_UNIT})\b"
+    rf"|[\[(] *(?P<b>{_UNIT})\.? *[\])]|^ *(?P<c>{_UNIT})\.? *$"
+    r"|\b(?P<d>millisec(?:onds?)?|msec|microsec(?:onds?)?|usec)\b"
+    r"|(?<![\d.])(?<!\d[ -])(?<!few )(?<!every )\b(?P<e>seconds|minutes|hours)\b"
+    r"(?! *(?:after|before|since|past|ago|from|later|bins?)\b)"
 )
 _FRACTION = re.compile(r"([0-9]+)\s*/\s*([0-9]+)\s*s?\Z")
 _LONGEST_S = 86_400.0
@@ -41,17 +50,25 @@ class Exposure(NamedTuple):
 
 def read_exposure(index: CardIndex, doubts: Doubts) -> Exposure:
     """Give the exposure in seconds; zero is given as zero, for a bias frame may have it."""
-    lengths = _lengths(index)
-    found = next(((s, card) for s, card in lengths if _believable_length(s, card, doubts)), None)
+    every = list(_lengths(index))
+    telling = [length for length in every if _says_something(length)]
+    first = (length for length in (*telling, *every) if _believable_length(*length, doubts))
+    found = next(first, None)
     if found is None:
         return Exposure()
     seconds, card = found
     total = next(((s, c) for c in index.all("total_exposure") if (s := _length_s(c, 1.0))), None)
     sum_of = _sum_of(total[0], seconds) if total else None
-    for other_s, other in lengths:
-        if other.keyword.upper() != _REQUESTED and abs(seconds - other_s) > _slack_s(seconds):
+    behind = telling[telling.index(found) + 1 :] if found in telling else []
+    for other_s, other in behind:
+        if abs(seconds - other_s) > _slack_s(seconds):
             return _settle(Exposure(seconds, sum_of), card, other_s, other, doubts)
     return Exposure(seconds, sum_of)
+
+
+def _says_something(length: tuple[float, Card]) -> bool:
+    """Tell a length from a zero nobody filled in and from one that was only asked for."""
+    return length[0] != 0 and length[1].keyword.upper() != _REQUESTED
 
 
 def _slack_s(seconds: float) -> float:
@@ -107,11 +124,15 @@ def _length_s(card: Card, scale: float) -> float | None:
     value, unit = found
     if scale != 1.0:
         return value * scale
-    unit = unit.lower()
-    if not unit and card.comment:
-        match = _COMMENT_UNIT.search(card.comment.lower())
-        unit = (match["a"] or match["b"]) if match else ""
-    return value * _SECONDS.get(unit, 1.0)
+    factor = _SECONDS.get(unit.lower()) if unit else None
+    return value * (factor or _seconds_said(card.comment))
+
+
+def _seconds_said(comment: str) -> float:
+    """Give the seconds in the one unit a comment names; 1 where it names none or several."""
+    found = _UNIT_SAID.finditer(comment.lower()) if comment else ()
+    said = {_SECONDS[next(filter(None, match.groups()))] for match in found}
+    return said.pop() if len(said) == 1 else 1.0
 
 
 def _believable_length(seconds: float, card: Card, doubts: Doubts) -> bool:

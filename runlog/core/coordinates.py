@@ -2,12 +2,14 @@
 
 import math
 import re
+from itertools import chain
 from typing import NamedTuple
 
-from runlog.core.cards import CardIndex, number_and_unit, parse_number
-from runlog.core.frame import Card
+from runlog.core.cards import CardIndex, parse_number
+from runlog.core.frame import Card, Shape
 from runlog.core.keywords import HOURS_BY_DEFINITION, POINTING_PAIRS
 from runlog.core.questions import Doubts
+from runlog.core.world import image_place
 
 _SEXAGESIMAL = re.compile(
     r"""\s*([+\-−])?\s*
@@ -17,6 +19,7 @@ _SEXAGESIMAL = re.compile(
     (?:s|"|″|''|\s)?\s*([NSEW])?\s*\Z""",
     re.VERBOSE,
 )
+_RADIANS = re.compile(r"\brad(?:ians?)?\b", re.IGNORECASE)
 _HEMISPHERE = re.compile(r"(?:°|º|d|deg|degrees)?\s*([NSEW])?\s*\Z")
 
 # Two readings of one pointing agree within this: epochs differ by up to 0.4 deg (precession since
@@ -60,6 +63,8 @@ def _parse_decimal(text: str) -> Angle | None:
     number = parse_number(text.strip().replace("−", "-"))
     if number is None:
         return None
+    if _RADIANS.fullmatch(number[1]):
+        return Angle(math.degrees(number[0]), unit="d")
     tail = _HEMISPHERE.match(number[1])
     if tail is None:
         return Angle(number[0], unit="h") if number[1] in ("h", "H", "hours") else None
@@ -67,9 +72,11 @@ def _parse_decimal(text: str) -> Angle | None:
 
 
 def _said_unit(card: Card, angle: Angle) -> str:
-    """Give "h" or "d" where value or comment states the unit, else nothing."""
+    """Give "h", "d" or "r" where value or comment states the unit, else nothing."""
     if angle.unit:
         return angle.unit
+    if not angle.sexagesimal and _RADIANS.search(card.comment):
+        return "r"
     comment = card.comment.lower()
     if "hour" in comment or "[h]" in comment or "(h)" in comment:
         return "h"
@@ -98,6 +105,9 @@ def read_right_ascension(card: Card, hours_by_definition: bool = False) -> Readi
     if angle is None:
         return None
     unit = _said_unit(card, angle)
+    if unit == "r":
+        ra_deg = math.degrees(angle.value)
+        return Reading(card.keyword, angle.value, ra_deg, ra_deg, True, False)
     if angle.sexagesimal:
         hours, sure = unit != "d" and angle.value < 24, True
     elif angle.value > 24:
@@ -112,7 +122,8 @@ def read_declination(card: Card) -> float | None:
     angle = None if card.value is None else parse_angle(card.value)
     if angle is None:
         return None
-    return -angle.value if angle.hemisphere == "S" else angle.value
+    dec_deg = math.degrees(angle.value) if _said_unit(card, angle) == "r" else angle.value
+    return -dec_deg if angle.hemisphere == "S" else dec_deg
 
 
 class Pointing(NamedTuple):
@@ -120,24 +131,28 @@ class Pointing(NamedTuple):
 
     ra: Reading
     dec_deg: float
+    solved: bool = False  # the centre of the image, by world coordinates that have a scale
 
 
-def read_pointing(index: CardIndex, doubts: Doubts) -> tuple[float | None, float | None]:
+def read_pointing(
+    index: CardIndex, doubts: Doubts, shape: Shape | None = None
+) -> tuple[float | None, float | None]:
     """Give where the frame points, right ascension and declination in degrees.
 
     The first complete pair of keywords that makes sense is taken; the other pairs settle whether
-    a plain number means hours or degrees.
+    a plain number means hours or degrees. World coordinates are believed where they contradict it.
     """
-    pointings = _believable(_all_pointings(index), doubts)
+    pointings = _believable(_all_pointings(index, shape), doubts)
     if not pointings:
         return None, None
     first, others = pointings[0], pointings[1:]
-    witness = next((other.ra for other in others if other.ra.sure), None)
-    ra_deg = _settle_unit(first, witness, doubts)
-    return ra_deg % 360.0, first.dec_deg
+    solved = (other for other in others if other.solved)
+    sure = (other for other in others if other.ra.sure)
+    ra_deg, dec_deg = _settle(first, next(chain(solved, sure), None), doubts)
+    return ra_deg % 360.0, dec_deg
 
 
-def _all_pointings(index: CardIndex) -> list[Pointing]:
+def _all_pointings(index: CardIndex, shape: Shape | None) -> list[Pointing]:
     found = []
     own = tuple(zip(index.extra("ra"), index.extra("dec"), strict=False))
     for ra_keyword, dec_keyword in own + POINTING_PAIRS:
@@ -148,22 +163,12 @@ def _all_pointings(index: CardIndex) -> list[Pointing]:
         dec_deg = read_declination(dec_card)
         if ra is not None and dec_deg is not None:
             found.append(Pointing(ra, dec_deg))
-    found.extend(_from_axes(index))
+    place = image_place(index, shape)
+    if place is not None:
+        ra_deg, dec_deg = place.ra_deg, place.dec_deg
+        reading = Reading("CRVAL", ra_deg, ra_deg, ra_deg, True, False)
+        found.append(Pointing(reading, dec_deg, place.of_centre))
     return found
-
-
-def _from_axes(index: CardIndex) -> list[Pointing]:
-    """Give the reference point of a celestial world coordinate system (FITS Standard 4.0, 8.3)."""
-    axes = {}
-    for axis in "12":
-        kind, value = index.get(f"CTYPE{axis}"), index.get(f"CRVAL{axis}")
-        number = number_and_unit(value) if value is not None else None
-        if kind is not None and number is not None:
-            axes[str(kind.value)[:4].upper().rstrip("-")] = number[0]
-    if "RA" not in axes or "DEC" not in axes:
-        return []
-    ra = axes["RA"]
-    return [Pointing(Reading("CRVAL", ra, ra, ra, True, False), axes["DEC"])]
 
 
 def _believable(pointings: list[Pointing], doubts: Doubts) -> list[Pointing]:
@@ -172,36 +177,54 @@ def _believable(pointings: list[Pointing], doubts: Doubts) -> list[Pointing]:
         ra_deg, dec_deg = pointing.ra.degrees, pointing.dec_deg
         where = f"{pointing.ra.keyword} {pointing.ra.raw:g} with declination {dec_deg:g}"
         if ra_deg == 0 and dec_deg == 0:
-            doubts.ask("coordinates", f"{where}: both exactly zero, most likely no mount was read")
+            text = f"{where}: both exactly zero, most likely no mount was read; left out"
+            doubts.ask("coordinates", text)
         elif not (0 <= ra_deg <= 360 and -90 <= dec_deg <= 90):
-            doubts.ask("coordinates", f"{where} is out of range")
+            doubts.ask("coordinates", f"{where} is out of range; the pair was left out")
         else:
             kept.append(pointing)
     return kept
 
 
-def _settle_unit(pointing: Pointing, witness: Reading | None, doubts: Doubts) -> float:
-    """Choose hours or degrees for a right ascension by another one of the same header."""
-    ra = pointing.ra
+def _settle(pointing: Pointing, witness: Pointing | None, doubts: Doubts) -> tuple[float, float]:
+    """Hold a place against another one of the same header: its unit, and whether it agrees."""
+    ra, dec_deg = pointing.ra, pointing.dec_deg
     if witness is None:
         if not ra.sure:
             taken = "hours" if ra.hours else "degrees"
             text = f"{ra.keyword} {ra.raw:g} could be hours or degrees; taken as {taken}"
             doubts.ask("ra-hours-or-degrees", text)
-        return ra.degrees
-    readings = {ra.degrees} if ra.sure else {ra.if_degrees, ra.if_hours}
-    nearest = min(readings, key=lambda deg: _apart_deg(deg, witness.degrees, pointing.dec_deg))
-    if _apart_deg(nearest, witness.degrees, pointing.dec_deg) > _AGREE_DEG:
-        text = f"{ra.keyword} says right ascension {ra.degrees:.3f} deg, {witness.keyword} says"
-        doubts.ask("coordinates", f"{text} {witness.degrees:.3f} deg")
-        return ra.degrees
+        return ra.degrees, dec_deg
+    seen = witness.ra.degrees, witness.dec_deg
+    readings = (ra.degrees,) if ra.sure else (ra.degrees, ra.if_degrees, ra.if_hours)
+    nearest = min(readings, key=lambda ra_deg: separation_deg((ra_deg, dec_deg), seen))
+    if separation_deg((nearest, dec_deg), seen) > _AGREE_DEG:
+        _say_apart(pointing, witness, doubts)
+        return seen if witness.solved else (ra.degrees, dec_deg)
     if nearest != ra.degrees:
         taken = "degrees" if ra.hours else "hours"
-        text = f"{ra.keyword} {ra.raw:g} is in {taken}, as {witness.keyword} shows"
+        text = f"{ra.keyword} {ra.raw:g} is in {taken}, as {witness.ra.keyword} shows"
         doubts.ask("ra-hours-or-degrees", text)
-    return nearest
+    return nearest, dec_deg
 
 
-def _apart_deg(a_deg: float, b_deg: float, dec_deg: float) -> float:
-    """Give the separation on the sky of two right ascensions at one declination."""
-    return abs((a_deg - b_deg + 180) % 360 - 180) * math.cos(math.radians(dec_deg))
+def _say_apart(pointing: Pointing, witness: Pointing, doubts: Doubts) -> None:
+    first, other = (pointing.ra.degrees, pointing.dec_deg), (witness.ra.degrees, witness.dec_deg)
+    by = "the world coordinates of the image's centre" if witness.solved else witness.ra.keyword
+    text = (
+        f"{pointing.ra.keyword} says right ascension {first[0]:.3f} deg, declination "
+        f"{first[1]:.3f}, and {by} {other[0]:.3f}, {other[1]:.3f}, "
+        f"{separation_deg(first, other):.1f} deg away"
+    )
+    doubts.ask("coordinates", f"{text}; the {'second' if witness.solved else 'first'} is believed")
+
+
+def separation_deg(a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Give the angle between two places (right ascension, declination), all in degrees.
+
+    By the haversine, which keeps small angles (R. W. Sinnott, Sky & Telescope 68, 159, 1984).
+    """
+    ra_a, dec_a, ra_b, dec_b = map(math.radians, (*a, *b))
+    h = math.sin((dec_a - dec_b) / 2) ** 2
+    h += math.cos(dec_a) * math.cos(dec_b) * math.sin((ra_a - ra_b) / 2) ** 2
+    return math.degrees(2 * math.asin(min(1.0, math.sqrt(h))))

@@ -108,6 +108,39 @@ def parse_clock(text: str) -> tuple[int, int | None] | None:
     return clock_us, _offset_min(match[5])
 
 
+_CLOCK_WITHIN = re.compile(r"\b([0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]*)?)?)\b")
+_UNITS_S = (
+    (re.compile(r"\b(?:M?JD|julian)\b", re.I), None),  # a date, whatever its keyword
+    (re.compile(r"\b(?:s|secs?|seconds?)\b", re.I), 1.0),
+    (re.compile(r"\b(?:h|hrs?|hours?)\b", re.I), 3600.0),
+    (re.compile(r"\b(?:d|days?)\b(?! of\b)", re.I), 86_400.0),
+)
+
+
+def clock_of_number(value: float, said: str) -> int | None:
+    """Read a time of day written as one number, as microseconds since 0h; None if it is none.
+
+    Parameters
+    ----------
+    value : float
+        Hours where below 24, else seconds (common practice, no source), unless `said` decides.
+    said : str
+        The unit and the comment beside it: they name the unit, or give the time once more.
+    """
+    units_s = [unit_s for word, unit_s in _UNITS_S if word.search(said)]
+    if None in units_s:
+        return None
+    readings_us = [value * unit_s * _SECOND_US for unit_s in units_s or [3600.0, 1.0] if unit_s]
+    readings_us = [us for us in readings_us if 0 <= us < _DAY_US]
+    if not readings_us:
+        return None
+    match = _CLOCK_WITHIN.search(said)
+    clock = parse_clock(match[1]) if match else None
+    likeliest_us = clock[0] if clock else readings_us[0]
+    nearest_us: float = min(readings_us, key=lambda us: abs(us - likeliest_us))
+    return round(nearest_us)
+
+
 def _offset_min(zone: str | None) -> int | None:
     if not zone:
         return None

@@ -8,6 +8,7 @@ from enum import StrEnum
 
 NOT_SUPPORTED = "not supported"
 AGAINST_STANDARD = "against the FITS standard"
+NO_PICTURE = "holds no picture"
 OWN_FAULT = "made runlog fail"
 TOO_LARGE_SETTING = "[scan] most_megapixels"
 PATIENCE_SETTING = "[scan] patience"
@@ -19,6 +20,7 @@ class FailureKind(StrEnum):
     NOT_FITS = "not FITS"
     NOT_SUPPORTED = "not supported"
     NOT_STANDARD = "not standard"
+    NO_PICTURE = "no picture"
     TOO_LARGE = "too large"
     TOO_SLOW = "too slow"
     DAMAGED = "damaged"
@@ -35,6 +37,7 @@ _SIGNS: tuple[tuple[str, FailureKind], ...] = (
     (PATIENCE_SETTING, FailureKind.TOO_SLOW),
     (NOT_SUPPORTED, FailureKind.NOT_SUPPORTED),
     (AGAINST_STANDARD, FailureKind.NOT_STANDARD),
+    (NO_PICTURE, FailureKind.NO_PICTURE),
     ("is not FITS", FailureKind.NOT_FITS),
     ("is not a file", FailureKind.NOT_FITS),
     ("holds no image", FailureKind.NOT_FITS),
@@ -53,6 +56,8 @@ _CURES = {
     "or move it out of the folder",
     FailureKind.NOT_STANDARD: "Save it again with the program that wrote it, "
     "or move it away if it is no frame",
+    FailureKind.NO_PICTURE: "Move it out of the folder: too few pixels are stored in it to judge, "
+    "and a copy would hold no more",
     FailureKind.TOO_LARGE: f"If it is a frame, raise {TOO_LARGE_SETTING} in the config file "
     "and scan again; else move it away",
     FailureKind.TOO_SLOW: f"The next scan tries again; raise {PATIENCE_SETTING} in the config "

@@ -81,7 +81,7 @@ def parse_header(
     focal_mm = optics.read_focal_mm(index, doubts)
     pixel_um = camera.read_pixel_um(index, binning_x, doubts)
     gain = camera.read_gain(index, doubts)
-    ra_deg, dec_deg = read_pointing(index, doubts)
+    ra_deg, dec_deg = read_pointing(index, doubts, shape)
     site = read_site(index, doubts, Taken(start.at_utc, exposure.seconds, ra_deg))
     return FrameHeader(
         kind=found.kind,

@@ -12,16 +12,10 @@ from typing import NamedTuple
 from runlog.core.cards import CardIndex, number_and_unit
 from runlog.core.frame import Card
 from runlog.core.questions import Doubts
-from runlog.core.scale import ARCSEC_PER_RADIAN, Matrix, matrix_scale, plate_scale_arcsec
+from runlog.core.scale import matrix_scale, plate_scale_arcsec
+from runlog.core.world import POSSIBLE_ARCSEC, axis_kind, pixel_matrix
 
 _CELESTIAL = ("RA", "DEC", "GLON", "GLAT", "ELON", "ELAT", "SLON", "SLAT")
-_ARCSEC = {
-    "": 3600.0, "deg": 3600.0, "degree": 3600.0, "degrees": 3600.0, "arcmin": 60.0, "arcsec": 1.0,
-    "mas": 1e-3, "rad": ARCSEC_PER_RADIAN,
-}  # fmt: skip
-# From adaptive optics to cameras that see the whole sky; an identity matrix nobody filled in gives
-# 3600 and is left out (common practice, no source).
-_POSSIBLE_ARCSEC = (0.003, 1500.0)
 _AGREE = 0.05  # nominal focal lengths are seldom nearer
 _PER_MM = re.compile(r"(?:/|per)\s*mm|mm\s*(?:-1|\^-1)", re.IGNORECASE)
 _LENGTH = re.compile(r"(?<![a-z])(?:[uµmn]?m|microns?)\s*(?:/|per)\s*pix", re.IGNORECASE)
@@ -80,70 +74,18 @@ def _compare(believed: tuple[str, float], other: tuple[str, float], doubts: Doub
 
 
 def _possible(arcsec: float) -> float | None:
-    return arcsec if _POSSIBLE_ARCSEC[0] <= arcsec <= _POSSIBLE_ARCSEC[1] else None
+    return arcsec if POSSIBLE_ARCSEC[0] <= arcsec <= POSSIBLE_ARCSEC[1] else None
 
 
 # --- world coordinates ----------------------------------------------------------------------
 
 
 def _by_sky(index: CardIndex) -> float | None:
-    """Read CDi_j, else PCi_j with CDELTi, else CDELTi (Greisen and Calabretta 2002).
-
-    CDELTi beside CDi_j is no part of the scale: one camera writes its binning there.
-    """
-    if not all(_is_celestial(index, axis) for axis in (1, 2)):
+    """Give the scale of the world coordinates, where both axes are of the sky."""
+    if not all(axis_kind(index, axis) in _CELESTIAL for axis in (1, 2)):
         return None
-    matrix = _cd(index) or _pc(index)
+    matrix = pixel_matrix(index)
     return None if matrix is None else _possible(matrix_scale(matrix))
-
-
-def _is_celestial(index: CardIndex, axis: int) -> bool:
-    card = index.get(f"CTYPE{axis}")
-    # "RA---TAN": four characters name the axis, padded with hyphens.
-    kind = card.value.upper().partition("-")[0] if card and isinstance(card.value, str) else ""
-    return kind in _CELESTIAL
-
-
-def _cd(index: CardIndex) -> Matrix | None:
-    """Read CDi_j; where one is given, the missing ones are zero."""
-    found = {(i, j): _number(index, f"CD{i}{j}", f"CD00{i}00{j}") for i in (1, 2) for j in (1, 2)}
-    if all(value is None for value in found.values()):
-        return None
-    units = [_unit(index, axis) for axis in (1, 2)]
-    return (
-        ((found[1, 1] or 0.0) * units[0], (found[1, 2] or 0.0) * units[0]),
-        ((found[2, 1] or 0.0) * units[1], (found[2, 2] or 0.0) * units[1]),
-    )
-
-
-def _pc(index: CardIndex) -> Matrix | None:
-    """Read CDELTi x PCi_j; a missing PCi_j is that of the identity. CROTA2 only turns."""
-    steps = [_number(index, f"CDELT{axis}") for axis in (1, 2)]
-    if not steps[0] or not steps[1]:
-        return None
-    rows = []
-    for i, step in enumerate(steps, start=1):
-        pc = [_number(index, f"PC{i}{j}", f"PC00{i}00{j}") for j in (1, 2)]
-        turned = [float(i == j) if value is None else value for j, value in enumerate(pc, start=1)]
-        factor = (step or 0.0) * _unit(index, i)
-        rows.append((turned[0] * factor, turned[1] * factor))
-    return rows[0], rows[1]
-
-
-def _number(index: CardIndex, *keywords: str) -> float | None:
-    for keyword in keywords:
-        card = index.get(keyword)
-        found = None if card is None else number_and_unit(card)
-        if found is not None:
-            return found[0]
-    return None
-
-
-def _unit(index: CardIndex, axis: int) -> float:
-    """Give the arc seconds in an axis' unit, degrees where it names none (FITS Standard 4.0)."""
-    card = index.get(f"CUNIT{axis}")
-    unit = card.value.strip().lower() if card and isinstance(card.value, str) else ""
-    return _ARCSEC.get(unit, 3600.0)
 
 
 # --- cards that give the scale --------------------------------------------------------------

@@ -11,9 +11,10 @@ from datetime import date, datetime, timedelta
 from itertools import chain
 from typing import NamedTuple
 
-from runlog.core.cards import CardIndex, number_and_unit, text_of
+from runlog.core.cards import CardIndex, number_and_unit, parse_number, text_of
 from runlog.core.dates import (
     Stamp,
+    clock_of_number,
     from_jd,
     from_mjd,
     parse_clock,
@@ -22,12 +23,14 @@ from runlog.core.dates import (
     to_utc,
 )
 from runlog.core.frame import Card
+from runlog.core.keywords import squeeze
 from runlog.core.questions import Doubts
 
 _START = re.compile(r"start|begin|open", re.I)
-_MIDDLE = re.compile(r"\bmid|middle|cent(?:re|er) of (?:the )?exp", re.I)
+_MIDDLE = re.compile(r"\bmid(?!as\b|night)|middle|cent(?:re|er) of (?:the )?exp", re.I)
 _END = re.compile(r"\bend|\bstop|\bclose|finish", re.I)
 _LOCAL = re.compile(r"\blocal\b|\bzone time\b", re.I)
+_UNIT = re.compile(r"[a-z.]*", re.I)
 _UNIVERSAL = re.compile(r"\but[c1]?\b|\bgmt\b|universal", re.I)
 
 # Two start times of one frame further apart than this are not the same clock: time zones differ
@@ -217,7 +220,7 @@ class _Reader:
         if stamp is not None:
             local = self._is_local(card, stamp.offset_min)
             return (None if local else self._utc(stamp)), card.keyword
-        clock = parse_clock(text)
+        clock = _clock(card)
         if clock is None:
             self.doubts.ask("date-unreadable", f"{card.keyword} {card.value} is not a time")
         elif self.day is not None and not self._is_local(card, clock[1]):
@@ -270,25 +273,40 @@ class _Reader:
             self.doubts.ask("end-contradicts-exposure", text)
 
     def _check_others(self, start: datetime, source: str) -> None:
-        for card in chain(self.index.all("time_start"), self.index.all("mjd_start")):
+        clocks = ((card, self._clock_apart_s) for card in self.index.all("time_start"))
+        numbers = ((card, self._number_apart_s) for card in self.index.all("mjd_start"))
+        for card, apart in chain(clocks, numbers):
             if card.keyword in source or _share(card) or self._is_local(card, None):
                 continue
-            apart_s = self._apart_s(card, start)
+            apart_s = apart(card, start)
             if apart_s is not None and abs(apart_s) > _DISAGREE_S:
                 text = f"{card.keyword} {card.value} is {abs(apart_s) / 3600:.2f} h from {source}"
                 self.doubts.ask("times-disagree", text)
 
-    def _apart_s(self, card: Card, start: datetime) -> float | None:
-        """Give how far a card is from the start: a clock by the nearest day, a number outright."""
-        if not isinstance(card.value, str):
-            moment = self._moment_of_number(card, julian=False)
-            return None if moment is None else (moment - start).total_seconds()
-        clock = parse_clock(card.value)
+    def _number_apart_s(self, card: Card, start: datetime) -> float | None:
+        moment = self._moment_of_number(card, julian=False)
+        return None if moment is None else (moment - start).total_seconds()
+
+    def _clock_apart_s(self, card: Card, start: datetime) -> float | None:
+        """Give how far a time of day is from the start's, by the nearest day."""
+        clock = _clock(card)
         if clock is None or clock[1]:
             return None
         moment = to_utc(start.replace(hour=0, minute=0, second=0, microsecond=0), self.scale)
         apart_s = (moment - start).total_seconds() + clock[0] / 1e6
         return (apart_s + 43_200) % 86_400 - 43_200
+
+
+def _clock(card: Card) -> tuple[int, int | None] | None:
+    """Read a time of day, as text or as one number; a number in a card of dates is none."""
+    clock = parse_clock(card.value) if isinstance(card.value, str) else None
+    if clock is not None or squeeze(card.keyword).startswith(("DATE", "MID")):
+        return clock
+    found = None if card.value is None else parse_number(card.value)
+    if found is None or not _UNIT.fullmatch(found[1]):  # "2017-12-20T..." begins like a number
+        return None
+    clock_us = clock_of_number(found[0], f"{found[1]} / {card.comment}")
+    return None if clock_us is None else (clock_us, None)
 
 
 def _share(card: Card) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.io.fits.verify import VerifyError
 
-from runlog.core.failures import NOT_SUPPORTED, TOO_LARGE_SETTING
+from runlog.core.failures import NO_PICTURE, NOT_SUPPORTED, TOO_LARGE_SETTING
 from runlog.core.frame import Card, Shape
 from runlog.errors import FrameError, PassingError
 from runlog.ingest.amplifiers import (
@@ -31,12 +31,15 @@ from runlog.ingest.decode import (
     tiled_image,
     tiled_pixels,
 )
-from runlog.ingest.layout import Unit, units
+from runlog.ingest.layout import CARD, Unit, units
 from runlog.ingest.memory import free_memory_bytes
 from runlog.ingest.stream import Stream, open_stream
 from runlog.ingest.task import Limits
 
 MOST_PIXELS = 1 << 30  # a billion: seven times the largest sensor we know of
+# Some programs leave a pixel or two where the picture was; this is less than a star and the sky
+# around it take.
+LEAST_SIDE_PIXELS = 16
 # Reading holds the stored values, the scaled ones and a float copy of a few tiles at once.
 BYTES_PER_PIXEL = 8
 SKIPPED_BYTES_PER_PIXEL = 4  # of the largest frame allowed, on the way to an image
@@ -156,11 +159,17 @@ def _shape(unit: Unit) -> Shape:
             f"is a stack of {' x '.join(map(str, deep))} planes; frames have one plane or "
             f"three: {NOT_SUPPORTED}"
         )
+    _check_picture(axes)
     if math.prod(axes) > MOST_PIXELS:
         raise FrameError(
             f"promises {_by(axes)} pixels, more than any frame has: damaged, or no frame"
         )
     return Shape(axes[0], axes[1], 3 if deep else 1, unit.bitpix)
+
+
+def _check_picture(axes: Sequence[int]) -> None:
+    if min(axes[:2]) < LEAST_SIDE_PIXELS:
+        raise FrameError(f"is only {_by(axes[:2])} pixels and {NO_PICTURE}")
 
 
 def _by(axes: Sequence[int]) -> str:
@@ -196,6 +205,7 @@ def _together(primary: Unit, parts: Sequence[Unit], stream: Stream, limits: Limi
             check_length(unit, stream)
         _check_size(unit.axes, limits)
     _check_size((mosaic.width, mosaic.height), limits)
+    _check_picture((mosaic.width, mosaic.height))
     shape = Shape(mosaic.width, mosaic.height, 1, mosaic.bitpix)
     firsts: list[Sequence[Card]] = []
     pixels, level = assemble(mosaic, lambda unit: _part(unit, stream, firsts))
@@ -231,14 +241,38 @@ def _plain_cards(unit: Unit) -> list[Card]:
 
 
 def _cards_of(header: Any) -> list[Card]:
-    return [_card(card) for card in header.cards]
+    return [card for found in header.cards for card in _read_card(found)]
+
+
+def _read_card(card: Any) -> list[Card]:
+    """Read a card; one that is not legal is kept as it is written.
+
+    The library hangs a stray CONTINUE on the card before it, which is read all the same.
+    """
+    try:
+        return [_card(card)]
+    except (VerifyError, ValueError):
+        written = _as_written(card)
+    first, rest = written[:CARD], written[CARD:]
+    if not rest:
+        return [_illegal(first)]
+    strays = [_illegal(rest[at : at + CARD]) for at in range(0, len(rest), CARD)]
+    return [*_read_card(fits.Card.fromstring(first)), *strays]
+
+
+def _illegal(written: str) -> Card:
+    return Card("", written.rstrip(), "not a legal card")
+
+
+def _as_written(card: Any) -> str:
+    try:
+        return str(card.image)
+    except (VerifyError, ValueError):  # the library would mend the text first, and cannot
+        return str(getattr(card, "_image", "") or "")
 
 
 def _card(card: Any) -> Card:
-    try:
-        keyword, value, comment = card.keyword, card.value, card.comment
-    except (VerifyError, ValueError):  # not a legal card: keep it as it is written
-        return Card("", str(card.image).rstrip(), "not a legal card")
+    keyword, value, comment = card.keyword, card.value, card.comment
     if isinstance(value, fits.card.Undefined):
         value = None
     elif isinstance(value, complex | np.generic) or not isinstance(value, str | int | float | bool):

@@ -350,3 +350,29 @@ def test_names_of_files_name_what_no_card_does(tmp_path):
     said = here(tmp_path, "check").stdout
     assert "the file name says M13 (2 frames)" in said
     assert "the file name says B (2 frames)" in said
+
+
+def solved(ra_deg, dec_deg, pixel):
+    """Make cards of a solved frame of 64 x 48 pixels, 1.8 arcsec a pixel; no other place."""
+    return {
+        "OBJECT": None, "RA": None, "DEC": None, "OBJCTRA": None, "OBJCTDEC": None,
+        "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": ra_deg, "CRVAL2": dec_deg,
+        "CRPIX1": pixel[0], "CRPIX2": pixel[1], "CD1_1": -5e-4, "CD2_2": 5e-4,
+    }  # fmt: skip
+
+
+def test_a_reference_point_beside_the_frame_names_nothing(archive):
+    """A frame two degrees from its reference point on M 1 (83.63, 22.01) is not M 1."""
+    archive.light("", **solved(83.63, 22.01, (4400.0, 24.0))).scan()
+    assert list(archive.hours()) == ["J0543+2159"]  # by astropy.wcs 05:43:56 +21:59:36
+    archive.light("", **solved(83.63, 22.01, (32.0, 24.0))).scan()
+    assert archive.hours()["M 1"] == 1
+
+
+def test_the_sky_in_the_frame_outweighs_its_cards(archive):
+    """Cards on M 33, stars solved 43 degrees south of it: no M 33, and the person is asked."""
+    cards = {**solved(23.46, -12.0, (32.0, 24.0)), "RA": 23.46, "DEC": 30.66}
+    archive.light("", **cards).scan()
+    assert "M 33" not in archive.hours()
+    said = here(archive.home, "check").stdout
+    assert "42.7 deg away; the second is believed (1 frame)" in said.replace("\n        ", " ")

@@ -232,7 +232,7 @@ def again_lines(home: Path) -> Iterator[Line]:
 
 
 def _write_small(folder: Path) -> None:
-    one = write_frame(folder / "one.fits", np.zeros((8, 8), np.uint16)).read_bytes()
+    one = write_frame(folder / "one.fits", np.zeros((16, 16), np.uint16)).read_bytes()
     for i in range(UNCHANGED):
         path = folder / f"night_{i // 100:03d}" / f"frame_{i:05d}.fits"
         path.parent.mkdir(exist_ok=True)

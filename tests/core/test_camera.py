@@ -41,7 +41,34 @@ def read(function, *cards, args=(), index_first=True):
         ([("EXPTIME", 300.0), ("EXPOSURE", 300.04)], 300.0),
         ([("EXPTIME", 71.0), ("EXPREQ", 300.0)], 71.0),  # asked for and got, NOAO dictionary 1.0
         ([("EXPTIME", 0.0)], 0.0),
+        ([("EXPTIME", 0.0), ("EXPOSURE", 18194.2)], 18194.2),  # zero says nothing
+        ([("EXPTIME", 18194.2), ("EXPOSURE", 0.0)], 18194.2),
+        ([("EXPTIME", 0.0), ("EXPREQ", 300.0)], 0.0),  # asked for and never begun
+        ([("EXPREQ", 300.0)], 300.0),
         ([], None),
+        # units in words
+        ([("EXPOSURE", 4.0, "Exposure time minutes")], 240.0),  # a survey of plates
+        ([("EXPTIME", 0.0), ("EXPOSURE", 4.0, "Exposure time minutes")], 240.0),
+        ([("EXPTIME", 5.0, "exposure time (min)")], 300.0),
+        ([("EXPTIME", 5.0, "[min.] exposure time")], 300.0),
+        ([("EXPTIME", 5.0, "exposure, in min")], 300.0),
+        ([("EXPTIME", 5.0, "Minutes")], 300.0),
+        ([("EXPTIME", 0.5, "total exposure in hours")], 1800.0),
+        ([("EXPTIME", 0.5, "Exposure time (hours)")], 1800.0),
+        ([("EXPTIME", "0.5 h")], 1800.0),
+        ([("EXPTIME", 300.0, "exposure seconds")], 300.0),
+        ([("EXPTIME", 300.0), ("EXPOSURE", 5.0, "minutes")], 300.0),
+        # no units, though the words are there
+        ([("EXPTIME", 300.0, "Total exposure (1 min bins)")], 300.0),
+        ([("EXPTIME", 300.0, "exposure in H-alpha")], 300.0),
+        ([("EXPTIME", 300.0, "exposure in min gain mode")], 300.0),
+        ([("EXPTIME", 300.0, "min exposure of the series")], 300.0),
+        ([("EXPTIME", 300.0, "exposure, min and max are alike")], 300.0),
+        ([("EXPTIME", 300.0, "begun minutes after twilight")], 300.0),
+        ([("EXPTIME", 300.0, "exposure, dithered every 5 minutes")], 300.0),
+        ([("EXPTIME", 300.0, "one of a 2-hours series")], 300.0),
+        ([("EXPTIME", 300.0, "seconds, not minutes")], 300.0),
+        ([("EXPTIME", 300.0, "[s] of the 10 in minutes")], 300.0),
     ],
 )
 def test_the_exposure_is_read_in_seconds(cards, seconds):

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from runlog.core.cards import CardIndex
 from runlog.core.coordinates import parse_angle, parse_sexagesimal, read_pointing
-from runlog.core.frame import Card
+from runlog.core.frame import Card, Shape
 from runlog.core.questions import Doubts
 from runlog.core.site import read_site
 
@@ -94,6 +94,8 @@ M31 = (10.6847, 41.2691)  # degrees, J2000 (NASA/IPAC Extragalactic Database; fr
         [("RA", 0.712313, "[h] of the mount"), ("DEC", 41.2691)],
         [("CTYPE1", "RA---TAN"), ("CTYPE2", "DEC--TAN"), ("CRVAL1", 10.6847), ("CRVAL2", 41.2691)],
         [("CTYPE2", "RA---TAN"), ("CTYPE1", "DEC--TAN"), ("CRVAL2", 10.6847), ("CRVAL1", 41.2691)],
+        [("RA", 0.18648, "RA in radians: 0 42 44"), ("DEC", 0.72028, "Dec in Radians: 41 16 9")],
+        [("RA", "0.18648 rad"), ("DEC", "0.72028 rad")],
         [("RA", "N/A"), ("DEC", "N/A"), ("TELRA", "00:42:44.3"), ("TELDEC", "41:16:09")],
     ],
 )
@@ -170,6 +172,75 @@ def test_right_ascensions_crowd_at_the_pole():
         ("OBJCTDEC", "89 0 0"),
     ]
     read_pointing(index_of(*cards), doubts)
+    assert not codes_of(doubts)
+
+
+FRAME = Shape(800, 600)
+
+
+def wcs(ra_deg, dec_deg, *more):
+    """Make the cards of a solved frame, 1.2 arcsec a pixel, its reference point in the middle."""
+    return [
+        ("CTYPE1", "RA---TAN"),
+        ("CTYPE2", "DEC--TAN"),
+        ("CRVAL1", ra_deg),
+        ("CRVAL2", dec_deg),
+        *(more or [("CRPIX1", 400.5), ("CRPIX2", 300.5)]),
+        ("CDELT1", -1.2 / 3600),
+        ("CDELT2", 1.2 / 3600),
+    ]
+
+
+def test_a_declination_is_held_against_the_world_coordinates():
+    """Guards M 33 by its cards, 43 deg from the sky that its stars were solved for."""
+    doubts = Doubts()
+    cards = [("RA", "01:33:51"), ("DEC", 30.66), *wcs(23.46, -12.0)]
+    assert read_pointing(index_of(*cards), doubts, FRAME) == pytest.approx((23.46, -12.0))
+    (asked,) = doubts._asked.values()
+    assert asked.code == "coordinates"
+    assert asked.text.endswith("23.460, -12.000, 42.7 deg away; the second is believed")
+
+
+def test_a_witness_that_was_not_solved_is_only_told():
+    """Guards the cards' place where the other is a second pair, or a reference point alone."""
+    mount = [("RA", "01:33:51"), ("DEC", 30.66)]
+    plain = wcs(23.46, -12.0)[:4]
+    for other in (plain, [("OBJCTRA", "01 33 51"), ("OBJCTDEC", "-12 00 00")]):
+        doubts = Doubts()
+        found = read_pointing(index_of(*mount, *other), doubts, FRAME)
+        assert found == pytest.approx((23.4625, 30.66))
+        assert [question.text[-21:] for question in doubts._asked.values()] == [
+            "the first is believed"
+        ]
+
+
+def test_a_part_of_a_wide_mosaic_is_no_contradiction():
+    """Guards cards of the mosaic's centre beside a reference point there, outside the part."""
+    beside = wcs(23.4625, 30.66, ("CRPIX1", 4400.0), ("CRPIX2", 3100.0))
+    doubts = Doubts()
+    cards = index_of(("RA", "01:33:51"), ("DEC", 30.66), *beside)
+    assert read_pointing(cards, doubts, FRAME) == pytest.approx((23.4625, 30.66))
+    assert not codes_of(doubts)
+
+
+def test_hours_are_settled_by_the_whole_separation():
+    """Guards a reading that fits in right ascension alone."""
+    doubts = Doubts()
+    cards = index_of(("RA", 5.575), ("DEC", 22.01), *wcs(83.6, 22.0))
+    assert read_pointing(cards, doubts, FRAME) == pytest.approx((83.625, 22.01))
+    assert codes_of(doubts) == {"ra-hours-or-degrees"}
+
+
+def test_radians_are_no_hours():
+    """Guards cards that say radians, of 1950, beside world coordinates (a survey's own cards)."""
+    cards = [
+        ("RA", 0.0512603201, "RA  in radians :   0 11 44.88"),
+        ("DEC", -0.5680338887, "Dec in radians : -32 32 45.4"),
+        *wcs(3.567741154218, -32.26781877153),
+    ]
+    doubts = Doubts()
+    found = read_pointing(index_of(*cards), doubts, FRAME)
+    assert found == pytest.approx((2.937, -32.546), abs=0.001)
     assert not codes_of(doubts)
 
 

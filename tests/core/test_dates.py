@@ -326,3 +326,67 @@ def test_an_early_ccd_is_believed():
     start, codes = start_of(("DATE-OBS", "05/04/87"), ("UT", "9:27:27.00"))
     assert start.at_utc == datetime(1987, 4, 5, 9, 27, 27, tzinfo=UTC)
     assert codes == set()
+
+
+DAY = ("DATE-OBS", "2011-07-01")
+FULL = ("DATE-OBS", "2011-07-01T20:34:42")
+
+
+@pytest.mark.parametrize(
+    ("value", "comment", "clock"),
+    [
+        # Hours below 24, seconds above; the comments are those of real headers of large telescopes.
+        (20.578056, "TCS UTC at start (2011-07-01 20:34:41)", (20, 34, 41)),
+        (34860.151, "Universal Time at start 09:41:00.151", (9, 41, 0.151)),
+        (11962.0, "03:19:22.000 UTC at start (sec)", (3, 19, 22)),
+        (5.0, "00:00:05.000 UTC at start (sec)", (0, 0, 5)),
+        (5.0, "Universal Time at start 00:00:05.000", (0, 0, 5)),
+        (5.5, "", (5, 30, 0)),
+        (5, "[h] universal time", (5, 0, 0)),
+        (5, "seconds since midnight", (0, 0, 5)),
+        (0.25, "universal time, fraction of a day", (6, 0, 0)),
+        ("20.5", "UT at start", (20, 30, 0)),
+        (86399, "", (23, 59, 59)),
+    ],
+)
+def test_a_time_of_day_written_as_one_number(value, comment, clock):
+    """Guards hours and seconds of the day: neither is a Julian date, alone or beside DATE-OBS."""
+    expected = datetime(2011, 7, 1, tzinfo=UTC) + timedelta(microseconds=us(*clock))
+    start, codes = start_of(DAY, ("UTC", value, comment))
+    assert abs((start.at_utc - expected).total_seconds()) < 0.5
+    assert not codes
+    _, codes = start_of(("DATE-OBS", expected.isoformat()[:19]), ("UTC", value, comment))
+    assert not codes
+
+
+@pytest.mark.parametrize(
+    ("value", "comment"), [(86_401, ""), (-2.0, ""), (30, "hours"), (55743.9, "MJD of start")]
+)
+def test_a_number_that_is_no_time_of_day(value, comment):
+    """Guards against a clock made of any number."""
+    start, codes = start_of(DAY, ("UT", value, comment))
+    assert start.at_utc is None
+    assert "date-unreadable" in codes
+
+
+def test_a_number_that_contradicts_the_date_is_asked_about():
+    """Guards the comparison itself: ten hours are ten hours, as number or as MJD."""
+    assert "times-disagree" in start_of(FULL, ("UT", 10.5))[1]
+    mjd = Time("2011-07-01T10:30:00").mjd
+    assert "times-disagree" in start_of(FULL, ("MJD-OBS", mjd, "MIDAS desc.: O_TIME(4)"))[1]
+    start, _ = start_of(("DATE-OBS", "2011-07-01T20:34:42", "MIDAS desc.: O_TIME(1)"))
+    assert start.source == "DATE-OBS"  # the name of a system, not the middle
+
+
+def test_a_number_in_a_card_of_dates_is_no_clock():
+    """Guards DATE-AVG and the like: a number there may be anything."""
+    start, codes = start_of(DAY, ("DATE-AVG", 20.5))
+    assert start.at_utc is None
+    assert "date-unreadable" in codes
+
+
+def test_a_date_in_a_card_of_times_is_no_number_of_hours():
+    """Guards against "2017-12-20T..." read as 2017 seconds (cards of a robotic telescope)."""
+    date_card = ("DATE-OBS", "2017-12-20T01:33:43.317")
+    assert not start_of(date_card, ("UT-OBS", "2017-12-20T01:33:43.317-0000"))[1]
+    assert "date-unreadable" in start_of(DAY, ("UT", "12h30m15s?"))[1]

@@ -7,6 +7,7 @@ import stat
 import numpy as np
 import pytest
 from astropy.io import fits
+from astropy.io.fits.verify import VerifyError
 
 from runlog.core.header import HeaderRules
 from runlog.ingest import fits as ingest_fits
@@ -135,14 +136,13 @@ def test_garbled_headers(tmp_path, seed):
         np.full((48, 64), 65535, np.uint16),
         np.full((48, 64), np.inf, np.float32),
         np.where(noise() % 3 == 0, np.nan, noise()).astype(np.float32),
-        noise(shape=(1, 64)),
-        noise(shape=(1, 1)),
-        noise(shape=(3, 5)),
+        noise(shape=(16, 64)),
+        noise(shape=(16, 16)),
         noise().astype(np.float64) * 1e300,
         noise()[None, None],
         np.full((48, 64), -(2**31), np.int32),
     ],
-    ids=["nan", "zero", "full", "inf", "some-nan", "1-row", "1-px", "tiny", "vast", "1x1x", "low"],
+    ids=["nan", "zero", "full", "inf", "some-nan", "strip", "tiny", "vast", "1x1x", "low"],
 )
 def test_odd_pixels_are_frames(tmp_path, pixels):
     """Odd pixels are still a frame: stored, with no star found and no made-up number."""
@@ -153,6 +153,22 @@ def test_odd_pixels_are_frames(tmp_path, pixels):
     assert outcome.frame.measurement.stars == 0
     assert outcome.frame.measurement.fwhm_px is None
     assert outcome.frame.measurement.notes
+
+
+def test_a_stray_card_loses_neither_the_image_nor_its_neighbour(tmp_path):
+    """A CONTINUE that continues no string is kept as written; the card before it is read."""
+    path = write_frame(tmp_path / "odd.fits", noise(), NUMBER=67, STRAY="to be replaced")
+    stray = "CONTINUE= ''keep=no column=FLAG d' /   'r"  # after a pipeline for X-rays
+    raw = path.read_bytes()
+    at = raw.index(b"STRAY   =")
+    path.write_bytes(raw[:at] + stray.ljust(80).encode() + raw[at + 80 :])
+    with fits.open(path) as opened, pytest.raises(VerifyError):
+        print(opened[0].header["NUMBER"])  # the library itself gives up
+    with ingest_fits.open_frame(os.fsencode(path)) as frame:
+        assert (frame.pixels() == noise()).all()
+        cards = {card.keyword: card.value for card in frame.cards}
+    assert (cards["NUMBER"], cards[""]) == (67, stray)
+    assert outcome_of(path).failure is None
 
 
 def test_a_frame_larger_than_memory(tmp_path, monkeypatch):

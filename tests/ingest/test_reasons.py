@@ -60,6 +60,9 @@ BAD: dict[str, tuple[bytes, str, FailureKind]] = {
               FailureKind.NOT_STANDARD),
     "BZERO a word": (plain(card("BZERO", "'much'")), "BZERO = 'much'", FailureKind.NOT_STANDARD),
     "one row": (plain(axes=(1200,)), "single row", FailureKind.NOT_SUPPORTED),
+    "one pixel": (plain(axes=(1, 1)), "only 1 x 1 pixels", FailureKind.NO_PICTURE),
+    "two rows": (plain(axes=(600, 2)), "only 600 x 2 pixels", FailureKind.NO_PICTURE),
+    "small planes": (plain(axes=(15, 20, 3)), "only 15 x 20 pixels", FailureKind.NO_PICTURE),
     "groups": (
         plain(card("GROUPS", "T"), card("PCOUNT", 3), card("GCOUNT", 2), axes=(0, 40, 30)),
         "random groups", FailureKind.NOT_SUPPORTED),
@@ -158,6 +161,7 @@ def test_check_gives_the_cure_that_fits(tmp_path: Path) -> None:
     folder = tmp_path / "frames"
     write_run(folder, 1)
     (folder / "row.fits").write_bytes(plain(axes=(1200,)))
+    (folder / "pixel.fits").write_bytes(plain(axes=(1, 1)))
     (folder / "cut.fits").write_bytes(write_frame(folder / "x.fits", noise(4)).read_bytes()[:-4000])
     done = runlog(tmp_path, "scan", folder)
     assert done.returncode == 1
@@ -166,16 +170,17 @@ def test_check_gives_the_cure_that_fits(tmp_path: Path) -> None:
         name: next(
             lines[i + 1] for i, line in enumerate(lines) if name in "".join(lines[i : i + 1])
         )
-        for name in ("row.fits", "cut.fits")
+        for name in ("row.fits", "pixel.fits", "cut.fits")
     }
     assert "Copy it again" not in cures["row.fits"]
+    assert "too few pixels are stored in it" in cures["pixel.fits"]
     assert "Copy it again" in cures["cut.fits"]
 
 
 SCALES: dict[str, Callable[[], fits.PrimaryHDU]] = {
-    "signed bytes": lambda: fits.PrimaryHDU(np.arange(-60, 60, dtype=np.int8).reshape(10, 12)),
-    "unsigned 32": lambda: fits.PrimaryHDU(np.arange(120, dtype=np.uint32).reshape(10, 12) << 25),
-    "unsigned 64": lambda: fits.PrimaryHDU(np.arange(120, dtype=np.uint64).reshape(10, 12) << 57),
+    "signed bytes": lambda: fits.PrimaryHDU(np.arange(-128, 128, dtype=np.int8).reshape(16, 16)),
+    "unsigned 32": lambda: fits.PrimaryHDU(np.arange(0, 2**32, 2**24, np.uint32).reshape(16, 16)),
+    "unsigned 64": lambda: fits.PrimaryHDU(np.arange(256, dtype=np.uint64).reshape(16, 16) << 56),
 }
 
 
@@ -195,9 +200,9 @@ def test_scaled_values_are_those_of_another_reader(
     tmp_path: Path, bitpix: int, scale: float, zero: float
 ) -> None:
     """BSCALE and BZERO give astropy's values and types."""
-    stored = np.arange(120).reshape(10, 12).astype({8: "u1", 32: ">i4", -32: ">f4"}[bitpix])
+    stored = np.arange(256).reshape(16, 16).astype({8: "u1", 32: ">i4", -32: ">f4"}[bitpix])
     path, more = tmp_path / "a.fits", (card("BSCALE", scale), card("BZERO", zero))
-    path.write_bytes(blocks(*primary(bitpix, (12, 10), *more), data=stored.tobytes()))
+    path.write_bytes(blocks(*primary(bitpix, (16, 16), *more), data=stored.tobytes()))
     with open_frame(os.fsencode(path)) as opened:
         found, theirs = opened.pixels(), fits.getdata(path)
     assert found.dtype == theirs.dtype.newbyteorder("=")
