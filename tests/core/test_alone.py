@@ -56,6 +56,9 @@ def test_a_lone_frame_says_how_long_its_stars_are():
     told = parts(changed(clean_run(1), [0], **seen))[Part.TRACKING]
     assert told.verdict is Opinion.UNKNOWN
     assert "eccentricity 0.89, 99% of it in one direction: tracking or optics" in told.evidence
+    lines = {"eccentricity": 0.98, "axis_ratio": 0.2, "alignment": 1.0}
+    told = parts(changed(clean_run(1), [0], **lines))[Part.TRACKING].evidence
+    assert "a trail, or lines that are no stars, unknown which" in told
     round_stars = parts(clean_run(2))[Part.TRACKING].evidence
     assert round_stars.endswith("the highest eccentricity 0.17")
     radial = parts(changed(clean_run(1), [0], **(seen | {"alignment": 0.1})))[Part.TRACKING]

@@ -28,6 +28,7 @@ from runlog.core.story.told import (
 )
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
+LINES_AXIS_RATIO = 0.3  # width over length
 TILT_FAIR, TILT_POOR = 0.15, 0.35  # span of the width over the frame, share of its median
 CURVATURE_FAIR, CURVATURE_POOR = 0.25, 0.6  # corner against centre
 
@@ -133,7 +134,10 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
     aligned = f"{text}, {longest.alignment:.0%} of it in one direction"
     if longest.alignment < policy.trailed_alignment:
         return f"{aligned}: long stars, but not all one way"
-    return f"{aligned}: tracking or optics, unknown which"
+    # No optics make a star three times as long as wide over the whole field.
+    lines = (longest.axis_ratio or 1.0) < LINES_AXIS_RATIO
+    causes = "a trail, or lines that are no stars" if lines else "tracking or optics"
+    return f"{aligned}: {causes}, unknown which"
 
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
