@@ -126,14 +126,14 @@ def bands_of(breaks: Iterable[Break]) -> list[Band]:
 
 
 def standing_out(bands: Iterable[Band], length: int) -> list[Band]:
-    """Take a band over more than half of the rows for what it is: the others stand out."""
+    """Take a band over more than half of the rows for what it is: two steps, near the edges."""
     found: list[Band] = []
     for b in bands:
         if b.last is None or 2 * (b.last - b.first + 1) <= length:
             found.append(b)
             continue
-        sides = (0, b.first - 1), (b.last + 1, length - 1)
-        found += [Band(*side, -b.jump_adu, -b.jump_sigma) for side in sides if side[0] <= side[1]]
+        found.append(Band(b.first, None, b.jump_adu, b.jump_sigma))
+        found.append(Band(b.last + 1, None, -b.jump_adu, -b.jump_sigma))
     return found
 
 

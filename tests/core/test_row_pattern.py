@@ -214,8 +214,9 @@ def test_the_rest_stands_out_where_a_band_covers_more_than_half():
     """All rows but a few at the edges are the picture, and what is left at the edges its edge."""
     assert judged([band(6, HEIGHT - 8, -0.5)])[0].doubt is None
     assert judged([CLEAN] * 9 + [band(6, HEIGHT - 8, -0.5)])[9].fault is None
+    assert judged([band(6, HEIGHT - 42, -0.5)])[0].doubt is None
     found = judged([CLEAN] * 9 + [band(100, 899, -3.0)])[9]
-    assert found.fault.startswith("rows 0 to 99 stand 36 ADU above their neighbours")
+    assert found.fault.startswith("from row 100 on the level is 36 ADU lower")
     assert "one more jump of level at row 900" in found.fault
     assert standing_out(bands_of(band(100, 499).rows), HEIGHT) == bands_of(band(100, 499).rows)
 
