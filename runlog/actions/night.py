@@ -14,6 +14,7 @@ from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.asked import Asked, Raised, gather
 from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
+from runlog.core.grading import alone_in
 from runlog.core.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
 from runlog.core.story.heavens import MoonCrossing
@@ -21,6 +22,7 @@ from runlog.errors import UsageError
 from runlog.store import runs as run_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
+from runlog.store.history import earlier_nights
 from runlog.store.listing import paths_of_frames
 
 DAY = timedelta(hours=24)
@@ -68,7 +70,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
     sky = _sky(run.night, lights, settings)
     dark = sky.dark
-    told = [_told(r) for r in lights]
+    told = _told(connection, run, lights)
     own = own_rows(connection, run.id)
     story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own)
     added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
@@ -113,13 +115,21 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(row: Row[Any]) -> Told:
+def _told(connection: Connection, run: Row[Any], lights: list[Row[Any]]) -> list[Told]:
+    """Put the stored verdicts beside their frames; what each was compared with is not stored."""
+    frames = [run_store.run_frame(row, kind=Kind(row.kind)) for row in lights]
+    alone = alone_in(frames, earlier_nights(connection, run.rig_id, run.night))
+    return [
+        Told(frame, _verdict(row, alone=frame.key in alone), Grade(row.grade))
+        for row, frame in zip(lights, frames, strict=True)
+    ]
+
+
+def _verdict(row: Row[Any], *, alone: bool) -> Verdict:
     faults = tuple(
         Fault(FaultName(f["name"]), Grade(f["grade"]), f["evidence"]) for f in row.faults
     )
-    verdict = Verdict(Grade(row.auto_grade), faults, row.note)
-    frame = run_store.run_frame(row, kind=Kind(row.kind))
-    return Told(frame, verdict, Grade(row.grade))
+    return Verdict(Grade(row.auto_grade), faults, row.note, alone)
 
 
 def _pace(pace: Pace | None) -> dict[str, Any]:

@@ -19,11 +19,11 @@ from runlog.core.row_pattern import (
     census_of,
     company_of,
     findings,
+    first_seen_by,
     own_by,
-    own_of,
     pattern_of,
 )
-from runlog.core.row_words import defects_in_words
+from runlog.core.row_words import bands_named, defects_in_words, own_in_words
 from runlog.store import run_rows as store
 from runlog.store.engine import reading, writing
 from runlog.store.run_rows import LookedFrame, Sensor
@@ -49,13 +49,26 @@ def own_rows(connection: Connection, run_id: int) -> str:
         by_run = store.patterns(connection, sensor)
         if all(p.source == DARK for p in by_run[run_id]):
             continue
-        own = own_of(p for patterns in by_run.values() for p in patterns)
-        rows, columns = (bands_of_lines(lines) for lines in (own.rows, own.columns))
-        if said := defects_in_words(rows, columns, sensor.height, sensor.width):
+        night = next(p.night for p in by_run[run_id] if p.source != DARK)
+        census = census_of(p for patterns in by_run.values() for p in patterns)
+        if said := _own_in_words(census, night, sensor):
             words[sensor] = said
     if len(words) < 2:
         return next(iter(words.values()), "")
     return "; ".join(f"{said} at {s.width} x {s.height}" for s, said in words.items())
+
+
+def _own_in_words(census: Census, night: str, sensor: Sensor) -> str:
+    own = own_by(census)
+    new = first_seen_by(census, own, night)
+    rows, columns = (bands_of_lines(lines) for lines in (own.rows, own.columns))
+    counted = defects_in_words(rows, columns, sensor.height, sensor.width)
+    named = (
+        bands_named(bands_of_lines(lines), noun)
+        for noun, lines in (("row", new.rows), ("column", new.columns))
+        if lines
+    )
+    return own_in_words(counted, ", ".join(named)) if counted else ""
 
 
 @dataclass(slots=True)

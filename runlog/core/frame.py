@@ -333,8 +333,9 @@ class RunFrame:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The automatic grade of a frame with its reasons; `note` says why it has no grade."""
+    """The automatic grade of a frame with its reasons; `note` says what could not be compared."""
 
     grade: Grade
     faults: tuple[Fault, ...] = ()
     note: str | None = None
+    alone: bool = False  # nothing to compare with: what no fault was found in is unknown

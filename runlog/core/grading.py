@@ -140,15 +140,23 @@ def too_few(case: Case) -> bool:
     return case.shape.frames < ENOUGH and case.earlier is None
 
 
+def alone_in(frames: Sequence[RunFrame], history: History) -> set[str]:
+    """List the measured frames of a run, by key, that have nothing to be compared with."""
+    if sum(f.measured and f.fwhm_px is not None for f in frames) >= ENOUGH:
+        return set()
+    return {f.key for f in frames if f.measured and shape_group(f) not in history}
+
+
 def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     """Sum checks up in one grade; a fault that explains others stands alone."""
     if case.frame.exposure_s is None:
         return Verdict(Grade.UNGRADED, note="no exposure time in the header")
     faults = _first_per_name(counted(checks))
-    least = Grade.UNGRADED if too_few(case) else Grade.KEEP
+    alone = too_few(case)
+    least = Grade.UNGRADED if alone else Grade.KEEP
     grade = max((least, *(c.grade for c in faults)), key=SEVERITY.__getitem__)
-    note = _alone(case) if grade is Grade.UNGRADED else elsewhere(case, faults)
-    return Verdict(grade, tuple(c.as_fault() for c in faults), note)
+    note = _alone(case) if alone else elsewhere(case, faults)
+    return Verdict(grade, tuple(c.as_fault() for c in faults), note, alone)
 
 
 def _first_per_name(checks: Sequence[Check]) -> list[Check]:
@@ -178,6 +186,9 @@ def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
 
 
 def _alone(case: Case) -> str:
-    count = case.shape.frames
-    frames = f"only {count} frame{'s' * (count != 1)} like it in this run"
-    return f"{frames} and no earlier nights: nothing to compare with"
+    if not case.frame.stars:
+        return "no stars found: nothing to compare"
+    if case.frame.fwhm_px is None:
+        return "its stars gave no width: nothing to compare"
+    others = "only one other frame" if case.shape.frames > 1 else "no other frame"
+    return f"{others} like it in this run and no earlier nights: nothing to compare with"

@@ -2,13 +2,13 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from math import ceil
 from statistics import median
 
-from runlog.core.row_words import signs_in_words
-from runlog.core.rows import Band, Break, Edge, Signs, Stretch, bands_of
+from runlog.core.row_words import CAMERA_OR_CABLE, columns_beside, signs_in_words
+from runlog.core.rows import Band, Break, Edge, Signs, Stretch, bands_of, standing_out
 
 SAME_PX = 1  # the same rows within a pixel
 PATTERN_SHARE = 0.3  # of a night's frames show a row that belongs to the night's pattern
@@ -67,13 +67,14 @@ class Finding:
 
 
 DARK = "dark"
+DARK_NIGHTS = frozenset(("dark 1", "dark 2"))
 NOTHING = Finding()
 
 
 def pattern_of(night: str, source: str, frames: int, seen: Sequence[Looked]) -> Pattern:
     """Find what enough frames of a night show at the same place; `seen` has those with signs."""
     least = min(frames, max(2, ceil(PATTERN_SHARE * frames)))
-    columns = [{Edge("jump", b.at): b.jump_sigma for b in f.signs.columns} for f in seen]
+    columns = [{_column(b): b.jump_sigma for b in f.signs.columns} for f in seen]
     rows = _common([frame.signs.edges for frame in seen], least)
     return Pattern(night, source, frames, rows, _common(columns, least))
 
@@ -137,13 +138,25 @@ def own_by(census: Census, night: str | None = None) -> Pattern:
     return Pattern("", "", census.frames, rows, chosen(census.columns, census.column_nights))
 
 
+def first_seen_by(census: Census, own: Pattern, night: str) -> Pattern:
+    """Give those of the camera's own lines that no light frames of an earlier night show."""
+
+    def chosen(lines: Iterable[Line], nights: Mapping[Edge, set[str]]) -> tuple[Line, ...]:
+        return tuple(
+            k for k in lines if min(nights[Edge(k.what, k.at)] - DARK_NIGHTS, default="") == night
+        )
+
+    rows = chosen(own.rows, census.row_nights)
+    return replace(own, rows=rows, columns=chosen(own.columns, census.column_nights))
+
+
 def _counted(
     patterns: Sequence[tuple[str, str, Sequence[Line]]],
 ) -> tuple[tuple[Line, ...], Mapping[Edge, set[str]]]:
     nights: dict[Edge, set[str]] = {}
     for of, source, lines in patterns:
         # Darks tell alone: they count as two nights.
-        names = {"dark 1", "dark 2"} if source == DARK else {of}
+        names = DARK_NIGHTS if source == DARK else {of}
         for line in lines:
             for near in _beside(Edge(line.what, line.at)):
                 nights.setdefault(near, set()).update(names)
@@ -186,6 +199,7 @@ class Company:
     own: Pattern  # the camera's own, seen from this night
     near: Counter[Edge]  # frames of this night with a change there
     bordered: int  # frames of this night with a blank border
+    near_columns: Counter[Edge] = field(default_factory=Counter)  # as `near`
 
 
 def company_of(
@@ -194,7 +208,8 @@ def company_of(
     """Sum up what the frames of a night are compared with."""
     near = near_counts(frame.signs.edges for frame in seen)
     bordered = sum(any(_at_border(s, height) for s in frame.signs.blank) for frame in seen)
-    return Company(height, frames, others_elsewhere, own, near, bordered)
+    columns = near_counts(map(_column, frame.signs.columns) for frame in seen)
+    return Company(height, frames, others_elsewhere, own, near, bordered, columns)
 
 
 def findings(seen: Sequence[Looked], company: Company) -> dict[int, Finding]:
@@ -203,7 +218,7 @@ def findings(seen: Sequence[Looked], company: Company) -> dict[int, Finding]:
     faulty = sum(f.fault is not None for f in found.values())
     if faulty <= 1 or faulty < NEARLY_EVERY * company.frames:
         return found
-    more = "; nearly every frame of this night has such, each in other rows: camera or cable"
+    more = f"; nearly every frame of this night has such, each in other rows: {CAMERA_OR_CABLE}"
     return {key: Finding(f"{f.fault}{more}", f.doubt) if f.fault else f for key, f in found.items()}
 
 
@@ -226,12 +241,28 @@ def _finding(signs: Signs, company: Company) -> Finding:
     alone = company.frames == 1
     where = "the only frame of its night" if alone else "so in nearly every frame of this night"
     unknown = "no other night, dark or bias tells whether that is the camera or the cable"
-    return Finding(doubt=f"{_said(left, company.height)}: {where}, and {unknown}")
+    columns = columns_beside(_columns_alike(signs, company))
+    return Finding(doubt=f"{_said(left, company.height)}{columns}: {where}, and {unknown}")
+
+
+def _columns_alike(signs: Signs, company: Company) -> list[Band]:
+    """Take a frame's columns that nearly all of its night show, without the camera's own."""
+
+    def is_new(at: int) -> bool:
+        return not any(abs(k.at - at) <= SAME_PX for k in company.own.columns)
+
+    others = NEARLY_EVERY * (company.frames - 1)
+    seen = [b for b in signs.columns if company.near_columns[_column(b)] - 1 >= others]
+    return bands_of(b for b in seen if is_new(b.at))
+
+
+def _column(b: Break) -> Edge:
+    return Edge("jump", b.at)
 
 
 def _said(signs: Signs, height: int) -> str:
     """Say what stands out, without bands too weak to be held against a frame."""
-    strong = [band for band in _strong_bands(signs.rows) if _is_strong(band, height)]
+    strong = [band for band in _strong_bands(signs.rows, height) if _is_strong(band, height)]
     within = {row for b in strong for row in (b.first, b.last if b.last is None else b.last + 1)}
     return signs_in_words(
         replace(signs, rows=tuple(b for b in signs.rows if b.at in within)), height
@@ -268,12 +299,13 @@ def _matters(signs: Signs, company: Company) -> bool:
         return True
     if any(_is_loss(stretch, company) for stretch in signs.blank):
         return True
-    return any(map(partial(_is_strong, height=company.height), _strong_bands(signs.rows)))
+    strong = _strong_bands(signs.rows, company.height)
+    return any(map(partial(_is_strong, height=company.height), strong))
 
 
-def _strong_bands(breaks: Sequence[Break]) -> list[Band]:
+def _strong_bands(breaks: Sequence[Break], height: int) -> list[Band]:
     """Take the bands, without a narrow bright one that is alone: it may be a trail."""
-    bands = bands_of(breaks)
+    bands = standing_out(bands_of(breaks), height)
     if len(bands) == 1 and bands[0].jump_sigma > 0 and bands[0].last is not None:
         return bands if bands[0].last - bands[0].first + 1 > TRAIL_ROWS else []
     return bands

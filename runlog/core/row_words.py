@@ -2,9 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 
-from runlog.core.rows import Band, Signs, Stretch, bands_of
+from runlog.core.rows import Band, Signs, Stretch, bands_of, standing_out
 
 NARROW_ROWS = 16  # so many rows between two jumps are a defect that can be counted in rows
+MOST_NAMED = 4  # places; of more the number is told
+CAMERA_OR_CABLE = "camera or cable"
 
 
 def signs_in_words(signs: Signs, height: int) -> str:
@@ -21,12 +23,32 @@ def _parts(signs: Signs, height: int) -> Iterator[str]:
         more = f" ({len(signs.slips)} such rows)" if len(signs.slips) > 1 else ""
         yield f"from row {slip.at} on the picture is displaced by {abs(slip.shift_px)} px{more}"
     if signs.rows:
-        yield _bands(bands_of(signs.rows))
+        yield _bands(standing_out(bands_of(signs.rows), height))
 
 
-def rows_named(first: int, last: int) -> str:
+def rows_named(first: int, last: int, noun: str = "row") -> str:
     """Name rows: row 7, rows 7 to 12."""
-    return f"row {first}" if first == last else f"rows {first} to {last}"
+    return f"{noun} {first}" if first == last else f"{noun}s {first} to {last}"
+
+
+def bands_named(bands: Sequence[Band], noun: str) -> str:
+    """Name what stands apart by its places: rows 7 to 12 and row 40."""
+    named = [
+        f"the level from {noun} {b.first} on" if b.last is None
+        else rows_named(b.first, b.last, noun)
+        for b in sorted(bands, key=lambda b: b.first)
+    ]  # fmt: skip
+    more = len(named) - MOST_NAMED
+    shown = named[:MOST_NAMED] + ([f"{more} more"] if more > 0 else [])
+    return " and ".join(filter(None, [", ".join(shown[:-1]), *shown[-1:]]))
+
+
+def columns_beside(bands: Sequence[Band]) -> str:
+    """Name columns that stand apart, behind what was said of the rows."""
+    if not bands:
+        return ""
+    one = len(bands) == 1 and bands[0].first == bands[0].last
+    return f"; {bands_named(bands, 'column')} {'stands' if one else 'stand'} apart as well"
 
 
 def _repeated(stretches: Sequence[Stretch]) -> str:
@@ -48,7 +70,7 @@ def _blank(stretches: Sequence[Stretch], height: int) -> str:
 
 def _bands(bands: Sequence[Band]) -> str:
     strongest = max(bands, key=lambda b: (abs(b.jump_sigma), -b.first))
-    level = f"{abs(strongest.jump_adu):.3g} ADU"
+    level = _level(abs(strongest.jump_adu))
     noise = f"{abs(strongest.jump_sigma):.1f} times the noise"
     if strongest.last is None:
         more = "higher" if strongest.jump_adu > 0 else "lower"
@@ -59,8 +81,22 @@ def _bands(bands: Sequence[Band]) -> str:
         one = strongest.first == strongest.last
         stands = f"stands {level} {beside} its" if one else f"stand {level} {beside} their"
         said = f"{where} {stands} neighbours, {noise}"
-    others = len(bands) - 1
-    return f"{said}; {others} more jumps of level" if others > 1 else said
+    others = [b.first for b in bands if b is not strongest]
+    if len(others) == 1:
+        return f"{said}; one more jump of level at row {others[0]}"
+    return f"{said}; {len(others)} more jumps of level" if others else said
+
+
+def _level(jump_adu: float) -> str:
+    """Write a level, whole from 1,000 on: whatever its size some digits tell."""
+    return f"{jump_adu:.0f} ADU" if 1000 <= jump_adu < 1e7 else f"{jump_adu:.3g} ADU"
+
+
+def own_in_words(counted: str, first_seen: str) -> str:
+    """Say what is the camera's own: in full on the night that is the first to show it."""
+    if not first_seen:
+        return f"the camera's own: {counted}"
+    return f"the camera's own, held against no frame: {counted} ({first_seen})"
 
 
 def defects_in_words(rows: Sequence[Band], columns: Sequence[Band], height: int, width: int) -> str:

@@ -90,7 +90,8 @@ def unpack_signs(packed: Packed | None) -> Signs:
 
 
 def _packed_breaks(breaks: Sequence[Break]) -> list[list[Any]]:
-    return [[b.at, round(b.jump_adu, DIGITS), round(b.jump_sigma, DIGITS)] for b in breaks]
+    # Levels of any size: floats in physical units may be 1e-19.
+    return [[b.at, float(f"{b.jump_adu:.6g}"), round(b.jump_sigma, DIGITS)] for b in breaks]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +123,18 @@ def bands_of(breaks: Iterable[Break]) -> list[Band]:
     if waiting is not None:
         bands.append(Band(waiting.at, None, waiting.jump_adu, waiting.jump_sigma))
     return bands
+
+
+def standing_out(bands: Iterable[Band], length: int) -> list[Band]:
+    """Take a band over more than half of the rows for what it is: two steps, near the edges."""
+    found: list[Band] = []
+    for b in bands:
+        if b.last is None or 2 * (b.last - b.first + 1) <= length:
+            found.append(b)
+            continue
+        found.append(Band(b.first, None, b.jump_adu, b.jump_sigma))
+        found.append(Band(b.last + 1, None, -b.jump_adu, -b.jump_sigma))
+    return found
 
 
 def _undoes(b: Break, earlier: Break) -> bool:

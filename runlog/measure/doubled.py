@@ -26,6 +26,9 @@ NEAR_WIDTHS = 4.0  # how far along the long axis is looked
 LEAST_WIDTHS = 1.0  # nearer peaks are unevenness of a trail's top
 WEAKER_IMAGE = 0.25  # of the brighter peak
 DIP = 0.85  # of the weaker peak
+# Length of one image over its width: a star that rests at two places is round twice. Longer are
+# trails in pieces, and the lines of a spectrum through a slit with a bar across.
+LONGEST_IMAGE = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +83,7 @@ def find_doubling(
     cut = smoothed(stamps(image, row, column, reach + 1))
     cut /= cut[:, reach, reach, None, None]
     apart = far_image(cut, width) or near_image(image, cut, column, row, width, e1, e2)
-    if apart is None:
+    if apart is None or longer_than_wide(cut, *apart) > LONGEST_IMAGE:
         return None
     share = share_of_doubled(cut, *apart)
     if share < SHARE_LEAST or share * len(column) < FEWEST_STARS:
@@ -199,6 +202,30 @@ def near_image(
     if apart is None or not LEAST_WIDTHS * width <= apart <= cut.shape[1] // 2:
         return None
     return apart * step[0], apart * step[1]
+
+
+def longer_than_wide(cut: F32, row: float, column: float) -> float:
+    """
+    Length of a single image towards its second one over its width, by where light is half.
+
+    Only the side away from the second image is looked at: there none of its light lies.
+    """
+    picture = np.median(turned(cut, (row, column)), axis=0)
+    apart = np.hypot(row, column)
+    along = -row / apart, -column / apart
+    across = along[1], -along[0]
+    wide = [half_light(picture, *across), half_light(picture, -across[0], -across[1])]
+    return half_light(picture, *along) / max(float(np.mean(wide)), STEP_PX)
+
+
+def half_light(picture: F64, row: float, column: float) -> float:
+    """Distance from the middle, in a direction of unit length, at which light falls to half."""
+    reach = picture.shape[0] // 2
+    distance = np.arange(0, reach, STEP_PX)
+    where = [reach + distance * row, reach + distance * column]
+    light = ndimage.map_coordinates(picture, where, order=1, mode="nearest")
+    less = np.flatnonzero(light < 0.5 * light[0])
+    return float(distance[less[0]] if len(less) else reach)
 
 
 def summits(cut: F32) -> tuple[F64, F64]:

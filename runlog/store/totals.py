@@ -125,12 +125,12 @@ def runs_with_sums(connection: Connection) -> Sequence[Row[Any]]:
     """Load one row a run that has frames: night, rig, hours by grade; newest first."""
     s = m.run_sum.c
     query = (
-        select(m.run.c.id, m.run.c.night, m.rig.c.name.label("rig"))
+        select(m.run.c.id, m.run.c.rig_id, m.run.c.night, m.rig.c.name.label("rig"))
         .add_columns(*[func.coalesce(func.sum(s[n]), 0).label(n) for n in SUMS[:-1]])
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .outerjoin(m.run_sum, s.run_id == m.run.c.id)
         .where(exists().where(m.frame.c.run_id == m.run.c.id))
-        .group_by(m.run.c.id, m.run.c.night, m.rig.c.name)
+        .group_by(m.run.c.id, m.run.c.rig_id, m.run.c.night, m.rig.c.name)
         .order_by(m.run.c.night.desc(), m.rig.c.name)
     )
     return connection.execute(query).all()

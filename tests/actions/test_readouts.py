@@ -86,22 +86,28 @@ def test_dead_rows_of_a_night_reject_nothing_and_take_nothing_away(tmp_path, cou
 
 
 def test_dead_rows_of_two_nights_are_the_cameras_own(tmp_path):
-    """Seen on two nights, dead rows are told once with their number; faults are still named."""
+    """Seen on two nights, lines are told in full once, on the first; faults are still named."""
     for night, after_s in NIGHTS.items():
         first = 50 if after_s else 0
 
         def spoil(picture, number):
             dead_rows(8)(picture, number)
+            picture[:, 240] += 90
             one_banded(picture, number)
 
         write_night(tmp_path / night, spoil, after_s=after_s, first=first)
         scan_into(tmp_path / "night.sqlite", tmp_path / night)
+        if not after_s:  # the column is told on the first night as the rows are
+            told = " ".join(here(tmp_path, "night", night).stdout.split())
+            assert "column 240 stands apart as well: so in nearly every frame" in told
     named = [name for name, names in faults(tmp_path).items() if "readout" in names]
     assert sorted(named) == ["light_003.fits", "light_053.fits"]
-    for night in NIGHTS:
-        told = " ".join(here(tmp_path, "night", night).stdout.split())
-        assert "the camera's own, held against no frame: 8 rows" in told
-        assert "camera or the cable" not in told
+    first, second = (" ".join(here(tmp_path, "night", night).stdout.split()) for night in NIGHTS)
+    where = "8 rows, 1 column (rows 200 to 207, column 240)"
+    assert f"the camera's own, held against no frame: {where}" in first
+    assert "the camera's own: 8 rows, 1 column" in second
+    assert "rows 200" not in second
+    assert "camera or the cable" not in first + second
 
 
 def test_darks_tell_the_cameras_own_rows(tmp_path):

@@ -292,10 +292,23 @@ def test_no_frame_is_trailed_that_is_rounder_than_a_trail():
     run = changed(long, [5, 20], eccentricity=0.40, **rounder)
     found = grades(run)
     assert not any(f.name is FaultName.TRAILED for i in (5, 20) for f in found[i].faults)
-    run = changed(long, [5, 20], eccentricity=0.46, axis_ratio=(1 - 0.46**2) ** 0.5,
-                  elongation_deg=105.0)  # fmt: skip
-    words = [f.evidence for f in grades(run)[5].faults if f.name is FaultName.TRAILED]
-    assert "the run's rounder frames 0.52 by tracking or optics" in words[0]
+
+
+def test_a_run_long_throughout_blames_no_frame_for_being_rounder():
+    """Where all is long the longer frames may be named, with directions and the difference."""
+
+    def words(eccentricity, **values):
+        shape = {"eccentricity": eccentricity, "axis_ratio": (1 - eccentricity**2) ** 0.5}
+        run = changed(long, [5], **shape, elongation_deg=105.0, **values)
+        return [f.evidence for f in grades(run)[5].faults if f.name is FaultName.TRAILED]
+
+    long = [trail(f, 0.9) for f in clean_run()]
+    assert words(0.46) == words(0.52) == []
+    assert words(0.54, eccentricity_err=0.03) == []
+    assert words(0.60) == [
+        "eccentricity 0.60 along 105 deg; the run's rounder frames 0.52 along 15 deg, by tracking "
+        "or optics: 0.73 beyond them; 95% of it in one direction"
+    ]
 
 
 def test_a_lone_cut_out_without_stars_is_not_judged():

@@ -8,14 +8,26 @@ from runlog.core.row_pattern import (
     DARK,
     Looked,
     bands_of_lines,
+    census_of,
     company_of,
     findings,
+    first_seen_by,
+    own_by,
     own_of,
     pattern_of,
     suspicion,
 )
-from runlog.core.row_words import defects_in_words
-from runlog.core.rows import Break, Signs, Slip, Stretch, bands_of, pack_signs, unpack_signs
+from runlog.core.row_words import bands_named, defects_in_words, own_in_words
+from runlog.core.rows import (
+    Break,
+    Signs,
+    Slip,
+    Stretch,
+    bands_of,
+    pack_signs,
+    standing_out,
+    unpack_signs,
+)
 
 HEIGHT = 1000
 
@@ -187,3 +199,72 @@ def test_jumps_that_undo_each_other_are_one_band():
     """A jump and the jump back are a band; one that is not undone stays a step."""
     breaks = [Break(100, 30, 3.0), Break(140, -28, -2.8), Break(600, -50, -5.0)]
     assert [(b.first, b.last) for b in bands_of(breaks)] == [(100, 139), (600, None)]
+
+
+def test_one_further_jump_is_told():
+    """Two bands in one frame are both told, the second with its place."""
+    found = judged([CLEAN] * 9 + [both(band(100, 103, 5.0), band(300, 304))])[9]
+    assert "rows 100 to 103 stand" in found.fault
+    assert "one more jump of level at row 300" in found.fault
+    three = judged([CLEAN] * 9 + [both(band(100, 103, 5.0), band(300, 304), band(400, 404))])[9]
+    assert "; 2 more jumps of level" in three.fault
+
+
+def test_the_rest_stands_out_where_a_band_covers_more_than_half():
+    """All rows but a few at the edges are the picture, and what is left at the edges its edge."""
+    assert judged([band(6, HEIGHT - 8, -0.5)])[0].doubt is None
+    assert judged([CLEAN] * 9 + [band(6, HEIGHT - 8, -0.5)])[9].fault is None
+    assert judged([band(6, HEIGHT - 42, -0.5)])[0].doubt is None
+    found = judged([CLEAN] * 9 + [band(100, 899, -3.0)])[9]
+    assert found.fault.startswith("from row 100 on the level is 36 ADU lower")
+    assert "one more jump of level at row 900" in found.fault
+    assert standing_out(bands_of(band(100, 499).rows), HEIGHT) == bands_of(band(100, 499).rows)
+
+
+@pytest.mark.parametrize(
+    ("jump_adu", "words"),
+    [(3.21e-19, "3.21e-19 ADU"), (0.0042, "0.0042 ADU"), (36.0, "36 ADU"), (12345.6, "12346 ADU")],
+)
+def test_levels_have_digits_whatever_their_size(jump_adu, words):
+    """Floats in physical units are told with digits, from storage as well."""
+    signs = Signs(rows=(Break(300, jump_adu, 3.0), Break(330, -jump_adu, -3.0)))
+    kept = unpack_signs(json.loads(json.dumps(pack_signs(signs))))
+    assert f"stand {words} above" in suspicion(kept, HEIGHT)
+
+
+COLUMN = (Break(240, 9.0, 5.0), Break(241, -9.0, -5.0))
+
+
+def test_columns_of_every_frame_are_told_with_the_rows():
+    """A hot column of each frame is unknown as the dead rows are; a bright star's is not told."""
+    hot = Signs(rows=DEAD.rows, columns=COLUMN)
+    star = Signs(rows=DEAD.rows, columns=(*COLUMN, Break(700, 20.0, 8.0), Break(702, -20, -8.0)))
+    found = judged([hot] * 9 + [star])
+    assert all("; column 240 stands apart as well: so in nearly every" in f.doubt for f in found)
+    known = judged([hot] * 10, elsewhere=[pattern("2026-09-01", Signs(columns=COLUMN))], others=10)
+    assert not any("column" in f.doubt for f in known)
+
+
+def test_the_cameras_own_is_told_in_full_on_the_first_night_that_shows_it():
+    """What an earlier night shows is only counted; whatever the order of scans."""
+    hot = Signs(rows=DEAD.rows, columns=COLUMN)
+    patterns = [pattern("2026-09-01", DEAD), pattern("2026-09-05", hot),
+                pattern("2026-09-07", hot), pattern("2026-08-20", DEAD, 3, DARK)]  # fmt: skip
+    for order in (patterns, patterns[::-1]):
+        census = census_of(order)
+        new = {
+            night: first_seen_by(census, own_by(census), night)
+            for night in ("2026-09-01", "2026-09-05", "2026-09-07")
+        }
+        assert [len(p.rows) for p in new.values()] == [2, 0, 0]
+        assert [len(p.columns) for p in new.values()] == [0, 2, 0]
+    assert own_in_words("8 rows", "") == "the camera's own: 8 rows"
+
+
+def test_places_are_named_and_many_are_counted():
+    """Four places are named; of more the number is told."""
+    rows = [Break(at, sign * 9.0, sign * 5.0) for k in range(7)
+            for at, sign in ((40 * k, 1), (40 * k + 1, -1))]  # fmt: skip
+    assert bands_named(bands_of(rows[:4]), "row") == "row 0 and row 40"
+    assert bands_named(bands_of(rows), "row").endswith("row 120 and 3 more")
+    assert bands_named(bands_of([Break(700, 9.0, 5.0)]), "row") == "the level from row 700 on"

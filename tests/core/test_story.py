@@ -8,6 +8,7 @@ import pytest
 from runlog.core.frame import Grade
 from runlog.core.grading import grade_run
 from runlog.core.policy import Policy
+from runlog.core.row_words import CAMERA_OR_CABLE
 from runlog.core.story import Opinion, Part, Told, pace_of, tell
 from tests.core.runs import START, changed, clean_run, trail
 
@@ -476,6 +477,15 @@ def test_a_trail_is_no_dew():
     told = story(run)
     assert "dew" not in told.verdicts[Part.SKY].evidence
     assert told.verdicts[Part.SKY].verdict is Opinion.GOOD
+
+
+def test_bands_of_every_frame_send_to_the_camera_as_well():
+    """Where nearly every frame has bands in other rows, cable and camera are both to be checked."""
+    words = "rows 3 to 9 stand 9 ADU above their neighbours"
+    one = story(changed(clean_run(), [4], readout=words)).to_check
+    assert one == ("camera: the camera's data cable, its hub and its power",)
+    every = story(changed(clean_run(), range(36), readout=f"{words}; {CAMERA_OR_CABLE}")).to_check
+    assert any(c.endswith("its hub and its power, or the camera") for c in every)
 
 
 def test_four_stars_tell_nothing_of_tracking_and_focus():

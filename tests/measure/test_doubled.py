@@ -3,6 +3,7 @@
 The table over hundreds of fields is `python -m tests.bench.doubled`.
 """
 
+import galsim
 import numpy as np
 import pytest
 
@@ -57,6 +58,28 @@ def test_single_stars_of_every_shape_are_not_doubled():
         *(field_of(ring(outer, 0.35), outer, stars=60) for outer in (8, 20, 36)),
     ]
     assert [measure_frame(frame).doubled_px for frame in frames] == [None] * len(frames)
+
+
+def slit_lines(long_px, bar_px, wide_px=2.0):
+    """Make an image of a slit with a bar across: two pieces of a line along the columns."""
+    piece = galsim.Convolve(galsim.Box(wide_px, long_px), galsim.Moffat(beta=3.2, fwhm=3.0))
+    apart = long_px + bar_px
+    return (piece.shift(0, -apart / 2) + piece.shift(0, apart / 2)) / 2
+
+
+@pytest.mark.parametrize(("long_px", "bar_px"), [(10.0, 6.0), (14.0, 5.0), (20.0, 10.0)])
+def test_lines_cut_in_two_are_no_doubled_stars(long_px, bar_px):
+    """Guards lamp spectra through a slit with a bar, and trails in pieces: each image is long."""
+    found = measure_frame(field_of(slit_lines(long_px, bar_px), 2 * long_px + bar_px))
+    assert found.doubled_px is None
+    assert found.stars > 0
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0])
+def test_doubled_stars_along_the_pixels_are_still_found(angle_deg):
+    """Guards real doubling along rows and columns, where lines of a spectrum lie as well."""
+    found = measure_frame(field_of(doubled(3.0, 16.0, angle_deg, 0.9), 28))
+    assert found.doubled_px == pytest.approx(16.0, abs=0.5)
 
 
 def test_pairs_of_stars_in_the_sky_are_not_a_doubled_exposure():

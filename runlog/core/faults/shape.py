@@ -1,8 +1,9 @@
 """What the shape of the stars says: trails, doubled stars, focus, seeing."""
 
+from cmath import phase
 from collections.abc import Iterator
 from dataclasses import replace
-from math import log, sqrt
+from math import degrees, log, sqrt
 
 from runlog.core.baseline import (
     ELONGATED,
@@ -38,10 +39,12 @@ def trailed(case: Case) -> Iterator[Check]:
     aligned = frame.alignment if frame.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
     text = f"eccentricity {frame.eccentricity:.2f}{_few(frame.eccentricity_err or 0.0)}"
-    text += f"{_own(own)}; {aligned:.0%} of it in one direction"
+    text += f"{_against(own, seen, excess)}; {aligned:.0%} of it in one direction"
     too_little = aligned < policy.trailed_alignment or frame.eccentricity < ELONGATED
     if grade is not Grade.KEEP and too_little:
         grade, text = Grade.KEEP, f"{text}, too little for a trail"
+    elif grade is not Grade.KEEP and _no_longer(frame, seen, own):
+        grade, text = Grade.KEEP, f"{text}, but its stars are no longer than theirs"
     yield Check(
         FaultName.TRAILED,
         "eccentricity beyond the rig's own",
@@ -53,14 +56,29 @@ def trailed(case: Case) -> Iterator[Check]:
     )
 
 
-def _own(own: complex | None) -> str:
-    """Say how round the run's other stars are, and what is not known where they are not round."""
+def _against(own: complex | None, seen: complex, excess: float) -> str:
+    """Say how round the run's other stars are; where they are not, which way both are long."""
     if own is None:
         return ""
     usual = eccentricity_of(abs(own))
     if usual < ELONGATED:
         return f", the rig's own {usual:.2f}"
-    return f", the run's rounder frames {usual:.2f} by tracking or optics"
+    here, there = (f"along {degrees(phase(e)) / 2 % 180:.0f} deg" for e in (seen, own))
+    others = f"the run's rounder frames {usual:.2f} {there}, by tracking or optics"
+    return f" {here}; {others}: {excess:.2f} beyond them"
+
+
+def _no_longer(frame: RunFrame, seen: complex, own: complex | None) -> bool:
+    """Tell whether a run is elongated throughout and a frame, by its error, not more so.
+
+    Its stars may be long another way; but what made the others long is not known, so it cannot
+    be told which of them trailed.
+    """
+    if own is None or frame.eccentricity is None or eccentricity_of(abs(own)) < ELONGATED:
+        return False
+    error = frame.eccentricity_err or 0.0
+    least = ellipticity_of(max(eccentricity_of(abs(seen)) - error, 0.0))
+    return least <= abs(own)
 
 
 def _open_stretch(frame: RunFrame) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 
 from runlog.core.columns import plural
 from runlog.core.frame import FaultName
+from runlog.core.row_words import CAMERA_OR_CABLE
 from runlog.core.story.cooling import cooling_verdict
 from runlog.core.story.told import (
     Lights,
@@ -28,7 +29,7 @@ HOT_CHECK = "the cooler, and whether the darks still fit"
 def camera_verdict(lights: Lights, own_rows: str = "") -> PartVerdict:
     """Sum up what is known of the camera; the worst finding names the verdict.
 
-    `own_rows` says which rows and columns always stand apart: told here, held against no frame.
+    `own_rows` says which rows and columns always stand apart.
     """
     doubt = list(_rows_in_doubt(lights))
     rows = [*_readout(lights), *doubt, *_own_rows(own_rows)]
@@ -56,7 +57,9 @@ def _readout(lights: Lights) -> Iterator[PartVerdict]:
     hit = [t for t in lights if t.has(FaultName.READOUT)]
     if hit:
         text = f"{plural(len(hit), 'frame')} with a glitch in the read-out{lost_words(hit)}"
-        yield PartVerdict(Opinion.POOR, text, "the camera's data cable, its hub and its power")
+        alike = any(CAMERA_OR_CABLE in f.evidence for t in hit for f in t.verdict.faults)
+        check = "the camera's data cable, its hub and its power"
+        yield PartVerdict(Opinion.POOR, text, f"{check}, or the camera" if alike else check)
 
 
 def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:
@@ -69,7 +72,7 @@ def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:
 
 def _own_rows(own_rows: str) -> Iterator[PartVerdict]:
     if own_rows:
-        yield PartVerdict(Opinion.GOOD, f"the camera's own, held against no frame: {own_rows}")
+        yield PartVerdict(Opinion.GOOD, own_rows)
 
 
 def _noise(lights: Lights) -> Iterator[PartVerdict]:

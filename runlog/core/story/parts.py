@@ -1,7 +1,7 @@
 """A verdict for each part of the rig, with its evidence and what to check before dark."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import median
 
@@ -12,7 +12,7 @@ from runlog.core.policy import Policy
 from runlog.core.story.after import first_frames
 from runlog.core.story.camera import camera_verdict
 from runlog.core.story.focus import filters_out
-from runlog.core.story.pointing import ELSEWHERE_CHECK, elsewhere_words, placed, steps
+from runlog.core.story.pointing import ELSEWHERE_CHECK, elsewhere_words, laid_on_another, steps
 from runlog.core.story.sky import sky_verdict
 from runlog.core.story.told import (
     Event,
@@ -28,6 +28,7 @@ from runlog.core.story.told import (
 )
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
+LINES_AXIS_RATIO = 0.3  # width over length
 TILT_FAIR, TILT_POOR = 0.15, 0.35  # span of the width over the frame, share of its median
 CURVATURE_FAIR, CURVATURE_POOR = 0.25, 0.6  # corner against centre
 
@@ -67,7 +68,7 @@ def verdicts(
 ) -> dict[Part, PartVerdict]:
     """Judge each part of the rig; unknown, because ..., where the frames cannot tell."""
     return {
-        Part.TRACKING: _tracking(lights),
+        Part.TRACKING: _tracking(lights, policy),
         Part.FOCUS: _focus(lights, events, policy),
         Part.POINTING: _pointing(lights, events),
         Part.CAMERA: camera_verdict(lights, own_rows),
@@ -92,19 +93,24 @@ def _starry(lights: Lights) -> Lights:
     return [t for t in lights if (t.frame.stars or 0) >= STARS_TO_TELL]
 
 
-def _tracking(lights: Lights) -> PartVerdict:
-    measured = comparable([t for t in _starry(lights) if t.frame.eccentricity is not None])
-    if not measured:
-        return not_comparable(lights)
+def _tracking(lights: Lights, policy: Policy) -> PartVerdict:
     names = (FaultName.TRAILED, FaultName.DOUBLED)
+    shaped = [t for t in _starry(lights) if t.frame.eccentricity is not None]
+    measured = comparable(shaped, *names)
+    if not measured:
+        unjudged = not_comparable(lights)
+        return replace(unjudged, evidence=unjudged.evidence + _shape_seen(shaped, policy))
     hit = [t for t in measured if t.has(*names)]
     said = [name.value for name in names if any(t.has(name) for t in hit)] or ["trailed"]
     words = f"{' or '.join(said)}{lost_words(hit)}"
     found = by_share(measured, lambda t: t.has(*names), words)
-    middle = median(t.frame.eccentricity or 0.0 for t in measured)
+    # Two images side by side look stretched: that is no stretch of the stars.
+    single = [t.frame.eccentricity or 0.0 for t in measured if not t.has(FaultName.DOUBLED)]
+    middle = median(single) if single else None
     after, check = _came_after(lights, hit)
-    text = f"{found.evidence}{after}; median eccentricity {middle:.2f}"
-    if middle < ELONGATED:
+    text = f"{found.evidence}{after}"
+    text += "" if middle is None else f"; median eccentricity {middle:.2f}"
+    if middle is None or middle < ELONGATED:
         return PartVerdict(found.verdict, text, check)
     opinion = Opinion.FAIR if found.verdict is Opinion.GOOD else found.verdict
     text += ": the stars of most of the run are elongated, by tracking or by optics"
@@ -113,6 +119,25 @@ def _tracking(lights: Lights) -> PartVerdict:
 
 
 OPTICS_TOO = "the collimation, should the stars stay long in one direction when guiding is fine"
+
+
+def _shape_seen(lights: Lights, policy: Policy) -> str:
+    """Say how long the stars are in frames that nothing else is compared with."""
+    if not lights:
+        return ""
+    longest = max(lights, key=lambda t: (t.frame.eccentricity or 0.0, t.frame.key)).frame
+    seen = longest.eccentricity or 0.0
+    most = "; eccentricity" if len(lights) == 1 else "; the highest eccentricity"
+    text = f"{most} {seen:.2f}"
+    if seen < ELONGATED or longest.alignment is None:
+        return text
+    aligned = f"{text}, {longest.alignment:.0%} of it in one direction"
+    if longest.alignment < policy.trailed_alignment:
+        return f"{aligned}: long stars, but not all one way"
+    # No optics make a star three times as long as wide over the whole field.
+    lines = (longest.axis_ratio or 1.0) < LINES_AXIS_RATIO
+    causes = "a trail, or lines that are no stars" if lines else "tracking or optics"
+    return f"{aligned}: {causes}, unknown which"
 
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
@@ -147,7 +172,7 @@ def _focus(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdi
 
 
 def _pointing(lights: Lights, events: Sequence[Event]) -> PartVerdict:
-    where = placed(lights)
+    where = laid_on_another(lights)
     apart = elsewhere_words(lights)
     if len(where) < 2:
         return unknown("; ".join(["too few frames could be laid on one another", *apart]))

@@ -1,5 +1,6 @@
 """Where the frames point: dithers, jumps, drift, and what a verdict on pointing rests on."""
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -47,6 +48,13 @@ class Step:
 def placed(lights: Lights) -> list[Told]:
     """Keep the frames whose place on their reference is known."""
     return [t for t in lights if t.frame.shift_x_px is not None]
+
+
+def laid_on_another(lights: Lights) -> list[Told]:
+    """Keep the placed frames that another frame shows the place of: each lies on itself."""
+    where = placed(lights)
+    on = Counter(t.frame.reference for t in where)
+    return [t for t in where if t.frame.reference != t.frame.key or on[t.frame.key] > 1]
 
 
 def is_elsewhere(light: Told) -> bool:

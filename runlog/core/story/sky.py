@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from runlog.core.columns import clock, plural
 from runlog.core.faults.shape import HALO_WORDS
-from runlog.core.frame import FaultName, RunFrame
+from runlog.core.frame import FaultName, Grade, RunFrame
 from runlog.core.horizon import LIMB_DEG
 from runlog.core.story.pointing import is_elsewhere
 from runlog.core.story.told import (
@@ -92,7 +92,10 @@ def has_halos(light: Told) -> bool:
 
 def sky_verdict(lights: Lights) -> PartVerdict:
     """Judge the sky by the share of frames it spoiled; say what, when, and what it cost."""
-    measured = comparable([t for t in lights if t.frame.stars is not None])
+    counted = [t for t in lights if t.frame.stars is not None]
+    if counted and all(_shows_nothing(t) for t in counted):
+        return unknown(f"{_nothing_words(counted)}: {NO_STARS_FROM}, unknown which")
+    measured = comparable(counted)
     if not measured:
         return not_comparable(lights)
     seen = [trouble for trouble in TROUBLES if any(map(trouble.in_frame, measured))]
@@ -110,6 +113,21 @@ def sky_verdict(lights: Lights) -> PartVerdict:
     apart = "".join(_alone(told))
     text = found.evidence + more + apart + "".join(_moonlight(measured))
     return PartVerdict(found.verdict, text, check)
+
+
+NO_STARS_FROM = "cap, cover, dome, focus or sky"
+
+
+def _shows_nothing(light: Told) -> bool:
+    """Tell whether a frame has next to no stars, and nothing else says what the sky was like."""
+    faults = [f.name for f in light.verdict.faults if f.grade is not Grade.KEEP]
+    return faults == [FaultName.FEW_STARS] and not has_halos(light)
+
+
+def _nothing_words(lights: Lights) -> str:
+    if len(lights) == 1:
+        return "the only frame shows next to no stars"
+    return f"all {len(lights)} frames show next to no stars"
 
 
 def _is_blind(light: Told) -> bool:

@@ -136,15 +136,24 @@ def unknown(why: str) -> PartVerdict:
     return PartVerdict(Opinion.UNKNOWN, f"unknown, because {why}")
 
 
-def comparable(lights: Lights) -> Lights:
-    """Keep the frames that had something to be compared with: the others show nothing."""
-    return [t for t in lights if t.verdict.grade is not Grade.UNGRADED or t.verdict.faults]
+def comparable(lights: Lights, *shown: FaultName) -> Lights:
+    """Keep the frames that had something to be compared with: the others show nothing.
+
+    What needs no comparing, the faults `shown`, is there in a frame that is alone as well.
+    """
+    return [t for t in lights if t.has(*shown) or not _is_alone(t.verdict)]
+
+
+def _is_alone(verdict: Verdict) -> bool:
+    return verdict.alone or (verdict.grade is Grade.UNGRADED and not verdict.faults)
 
 
 def not_comparable(lights: Lights) -> PartVerdict:
     """Say why nothing can be told of frames that were measured."""
     notes = [t.verdict.note for t in lights if t.verdict.note]
-    return unknown(notes[0] if notes else "no frame has stars enough to tell")
+    alone = any(t.verdict.alone and t.frame.fwhm_px is not None for t in lights)
+    otherwise = "nothing to compare with" if alone else "no frame has stars enough to tell"
+    return unknown(notes[0] if notes else otherwise)
 
 
 def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVerdict:
