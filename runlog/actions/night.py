@@ -20,6 +20,7 @@ from runlog.core.story.heavens import MoonCrossing
 from runlog.errors import UsageError
 from runlog.store import runs as run_store
 from runlog.store import totals as total_store
+from runlog.store.choose import sights
 from runlog.store.engine import reading
 from runlog.store.listing import paths_of_frames
 
@@ -89,7 +90,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "to_check": list(story.to_check),
         "events": [_event(e, first_path) for e in story.events],
     }
-    return NightReport(row, story, dark, _questions(lights, run.night, run.rig), Counter(
+    return NightReport(row, story, dark, _questions(connection, lights), Counter(
         r.kind for r in rows if r.kind != Kind.LIGHT.value))  # fmt: skip
 
 
@@ -145,14 +146,16 @@ def _event(event: Event, paths: dict[str, str | None]) -> dict[str, Any]:
     }
 
 
-def _questions(lights: list[Row[Any]], night: str, rig: str) -> list[str]:
+def _questions(connection: Connection, lights: list[Row[Any]]) -> list[str]:
     """Gather what is doubtful in the headers, each question once with how many ask it."""
+    asking = {r.id: q for r in lights if (q := [*r.header_questions, *r.run_questions])}
+    everyone = sights(connection) if asking else []
     raised = (
-        Raised(q["code"], q["text"], q.get("cure", ""), night, rig)
-        for row in lights
-        for q in (*row.header_questions, *row.run_questions)
+        Raised(q["code"], q["text"], q.get("cure", ""), sight)
+        for sight in everyone
+        for q in asking.get(sight.id, ())
     )
-    return [_asked(one) for one in gather(raised)]
+    return [_asked(one) for one in gather(raised, everyone)]
 
 
 def _asked(one: Asked) -> str:

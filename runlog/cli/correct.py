@@ -38,7 +38,7 @@ LAST = "last"
 @click.option("--target", help="Frames of this target.")
 @click.option("--filter", "filter", help="Frames through this filter.")
 @click.option("--kind", help="Frames of this kind.")
-@click.option("--rig", help="Frames of a rig, by part of its name.")
+@click.option("--rig", help="Frames of a rig, by its name or part of it.")
 @click.option("--near", metavar="RA_DEC", help='Frames that point here, as in "20h59m +44d31m".')
 @click.option("--within", "within_deg", type=float, default=0.25, help="Degrees for --near.")
 @click.option("--replace", is_flag=True, help="Overrule an earlier correction of these frames.")

@@ -193,7 +193,7 @@ def _settle_unit(pointing: Pointing, witness: Reading | None, doubts: Doubts) ->
     nearest = min(readings, key=lambda deg: _apart_deg(deg, witness.degrees, pointing.dec_deg))
     if _apart_deg(nearest, witness.degrees, pointing.dec_deg) > _AGREE_DEG:
         text = f"{ra.keyword} says right ascension {ra.degrees:.3f} deg, {witness.keyword} says"
-        doubts.ask("coordinates", f"{text} {witness.degrees:.3f} deg")
+        doubts.ask("coordinates", f"{text} {witness.degrees:.3f} deg; the first is believed")
         return ra.degrees
     if nearest != ra.degrees:
         taken = "degrees" if ra.hours else "hours"
