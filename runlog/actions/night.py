@@ -3,7 +3,7 @@
 import os
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -13,7 +13,9 @@ from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.asked import Asked, Raised, gather
+from runlog.core.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
+from runlog.core.horizon import LIMB_DEG
 from runlog.core.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
 from runlog.core.story.heavens import MoonCrossing
@@ -36,6 +38,7 @@ class NightReport:
     dark: tuple[datetime, datetime] | None
     questions: list[str]
     others: Counter[str]  # frames that are not lights, by kind
+    doubt: str = ""  # why nothing is known of Sun and Moon, where that is so
 
 
 def night_reports(engine: Engine, settings: Settings, evening: str | None) -> list[NightReport]:
@@ -69,9 +72,9 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
     sky = _sky(run.night, lights, settings)
     dark = sky.dark
-    told = [_told(r) for r in lights]
+    told = [_told(r, sky.doubt) for r in lights]
     own = own_rows(connection, run.id)
-    story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own)
+    story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own, sky.doubt)
     added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
     row = {
         "night": run.night or None,
@@ -91,7 +94,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "events": [_event(e, first_path) for e in story.events],
     }
     return NightReport(row, story, dark, _questions(connection, lights), Counter(
-        r.kind for r in rows if r.kind != Kind.LIGHT.value))  # fmt: skip
+        r.kind for r in rows if r.kind != Kind.LIGHT.value), sky.doubt)  # fmt: skip
 
 
 def _lost(lights: list[Row[Any]]) -> dict[str, float]:
@@ -114,12 +117,16 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(row: Row[Any]) -> Told:
+def _told(row: Row[Any], doubt: str) -> Told:
     faults = tuple(
         Fault(FaultName(f["name"]), Grade(f["grade"]), f["evidence"]) for f in row.faults
     )
     verdict = Verdict(Grade(row.auto_grade), faults, row.note)
     frame = run_store.run_frame(row, kind=Kind(row.kind))
+    if doubt:  # the Sun in the sky is told as what the header says; twilight and Moon are facts
+        lit = frame.sun_alt_deg is not None and frame.sun_alt_deg > LIMB_DEG
+        sun_deg = frame.sun_alt_deg if lit else None
+        frame = replace(frame, moon_alt_deg=None, moon_sep_deg=None, sun_alt_deg=sun_deg)
     return Told(frame, verdict, Grade(row.grade))
 
 
@@ -170,10 +177,13 @@ class Sky:
     dark: tuple[datetime, datetime] | None = None
     midnight: datetime | None = None  # the Sun is lowest
     moon: Sequence[MoonCrossing] = ()
+    doubt: str = ""
 
 
 def _sky(night: str, lights: list[Row[Any]], settings: Settings) -> Sky:
     """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
+    if place_in_doubt(r.sun_alt_deg for r in lights):
+        return Sky(doubt=IN_DOUBT)
     placed = next((r for r in lights if None not in (r.latitude_deg, r.longitude_deg)), None)
     latitude = placed.latitude_deg if placed else settings.latitude_deg
     longitude = placed.longitude_deg if placed else settings.longitude_deg

@@ -163,8 +163,7 @@ def _commands(group: Sequence[Raised], stored: Everyone) -> list[str]:
         found, left = _typed(cure, sights, stored)
         lines += found
         more += left
-    more += max(len(lines) - MOST_COMMANDS, 0)
-    return lines[:MOST_COMMANDS] + [f"and {more} more like these"] * (more > 0)
+    return _few(lines, more)
 
 
 def _usual_cure(one: Raised) -> str:
@@ -182,6 +181,16 @@ def _one_site(chosen: dict[tuple[int, str], list[Sight]]) -> dict[tuple[int, str
         usual = min(alike, key=lambda key: (-len(chosen[key]), key))
         found[usual] = [sight for key in alike for sight in chosen[key]]
     return found
+
+
+def settling(cure: str, sights: Sequence[Sight], stored: Everyone) -> list[str]:
+    """Give the commands that set one thing for some frames and no others, a few of them."""
+    return _few(*_typed(cure, sights, stored))
+
+
+def _few(lines: list[str], more: int) -> list[str]:
+    more += max(len(lines) - MOST_COMMANDS, 0)
+    return lines[:MOST_COMMANDS] + [f"and {more} more like these"] * (more > 0)
 
 
 def _typed(cure: str, sights: Sequence[Sight], stored: Everyone) -> tuple[list[str], int]:

@@ -94,6 +94,34 @@ def test_no_time_is_not_shifted(mixed):
     assert nights == {"2026-10-09"}
 
 
+def test_frames_without_a_name(tmp_path):
+    """Guards the command that names them: it fits frames of no night, and means no others."""
+    folder, bare = tmp_path / "frames", {"OBJECT": None, "DATE__OBS": None}
+    write_frame(folder / "one.fits", noise(1), **bare)
+    write_frame(folder / "two.fits", noise(2), **bare)
+    write_frame(folder / "three.fits", noise(3), DATE__OBS=None)
+    here(tmp_path, "scan", folder)
+    (row,) = [r for r in runlog_json(tmp_path, "targets")["rows"] if r["target"] == "(no name)"]
+    (question,) = row["questions"]
+    assert question.startswith("2 frames have neither a name nor coordinates: runlog correct")
+    done = here(tmp_path, *typed(question.partition(": ")[2]), "--dry-run")
+    assert named(done) == {"one.fits", "two.fits"}
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        (None, "has no date: it"),
+        ("2026-10-09", "has no time of day: it"),
+        ("18-JUN-1990", "has no date that can be read: it"),
+    ],
+)
+def test_what_a_frame_without_a_night_lacks(tmp_path, said, words):
+    """Guards `scan` from missing a date that `check` quotes."""
+    write_frame(tmp_path / "frames" / "one.fits", noise(1), DATE__OBS=said)
+    assert words in here(tmp_path, "scan", tmp_path / "frames").stderr
+
+
 def test_a_date_may_be_right(tmp_path):
     """Guards a way to say so: the question goes, the start stays."""
     write_run(tmp_path / "frames", 1, DATE__OBS="10/25/2026T22:00:00")
