@@ -139,15 +139,21 @@ class Everyone:
 def _by_words(sight: Sight, wide: bool) -> Iterator[Options]:
     if not sight.rig:
         return
-    head: Options = ((NIGHT, sight.night),) if sight.night and not wide else ()
-    head += ((RIG, sight.rig),)
+    rig: Options = ((RIG, sight.rig),)
     kind: Options = ((KIND, sight.kind),) if sight.kind else ()
     bare: Options = ((FILTER, "none"),) if sight.filter == NO_FILTER else ()
-    yield from (head, head + kind, head + bare, head + kind + bare)
+    for night in _nights(sight, wide):
+        head = night + rig
+        yield from (head, head + kind, head + bare, head + kind + bare)
+
+
+def _nights(sight: Sight, wide: bool) -> tuple[Options, ...]:
+    night: Options = ((NIGHT, sight.night),) if sight.night else ()
+    return ((), night) if wide else (night,)
 
 
 def _by_path(sight: Sight, wide: bool) -> Iterator[Options]:
-    head: Options = ((NIGHT, sight.night),) if sight.night and not wide else ()
+    head = _nights(sight, wide)[0]
     for path in filter(str.isprintable, sight.paths):
         folder, name = posixpath.split(path)
         within: Options = ((FOLDER, folder),)

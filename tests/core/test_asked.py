@@ -99,6 +99,14 @@ def test_the_command_names_the_frames():
     assert asked.commands == ()
 
 
+def test_a_site_may_be_of_one_night():
+    """Guards the other nights of a rig whose site was right then."""
+    lit = raised("odd", "site-longitude", SITE)
+    assert commands([lit], [raised("", night="2026-10-10")]) == (
+        "runlog correct site \"31.7 -110.9\" --night 2026-10-09 --rig 'Wren + Mono'",
+    )
+
+
 def commands(asking, silent):
     """Give the commands for a question that only some of the frames ask."""
     (asked,) = gather(asking, [r.sight for r in (*asking, *silent)])
