@@ -116,8 +116,8 @@ def _refuse_shift_of_nothing(rows: Rows, field: str, value: str) -> None:
     untimed = sum(row.taken_at_utc is None for row in rows)
     if untimed:
         raise UsageError(
-            f"{untimed} of {plural(len(rows), 'frame')} tell no time that could be shifted; "
-            "nothing was changed",
+            f"{untimed} of {plural(len(rows), 'frame')} tell{'s' * (untimed == 1)} no time "
+            "that could be shifted; nothing was changed",
             cure="Give the evening's date (2026-10-14), or for one frame its start in UTC "
             "(2026-10-14T22:05:00Z)",
         )

@@ -45,8 +45,9 @@ def questions_about(
 
 def _about_no_name(rows: Sequence[Row[Any]], naming: Sequence[str]) -> str:
     frames = sum(r.frames for r in rows)
+    joined = ", or ".join(naming).replace(", or and ", ", and ")
     have = "frame has" if frames == 1 else "frames have"
-    return f"{frames} {have} neither a name nor coordinates: {', or '.join(naming)}"
+    return f"{frames} {have} neither a name nor coordinates: {joined}"
 
 
 def _about_spellings(

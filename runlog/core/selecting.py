@@ -18,7 +18,7 @@ from runlog.core.filters import NO_FILTER
 NIGHT, RIG, KIND, FILTER = "--night", "--rig", "--kind", "--filter"
 FOLDER, PATTERN = "--folder", "--pattern"
 NAMED_AT_ONCE = 4  # frames by their own names in one command
-MOST_PATTERNS = 40  # tried; frames beyond them are named one by one
+MOST_PATTERNS = 12  # tried; frames beyond them are named one by one
 _COUNTER = re.compile(r"[0-9]+(?=[^0-9]*\Z)")
 
 
