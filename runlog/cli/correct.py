@@ -53,7 +53,8 @@ def command(session: Session, as_json: bool, as_csv: bool, **typed: Any) -> int:
     Corrections are stored beside the header: files are never touched, scans change nothing about
     them, every one can be undone. VALUE is a name, a kind of frame, seconds, a site ("LAT LON
     METRES", east positive), a known rig or "TELESCOPE + CAMERA". A date is a shift ("1h later",
-    "30min earlier", "0h later" where it is right), the evening's date, or for one frame its start in UTC.
+    "30min earlier", "0h later" where it is right), the evening's date, or for one frame its start
+    in UTC.
     """
     if typed["as_list"]:
         return _list(session, as_json, as_csv)
