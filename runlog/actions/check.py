@@ -9,10 +9,11 @@ from sqlalchemy import Engine, func, select, text
 from runlog.actions.grounds import grounds_of
 from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
-from runlog.core.asked import NOTHING_TO_DO, Raised, gather
+from runlog.core.asked import Raised, gather
 from runlog.core.failures import cure_of_failure
 from runlog.store import files as file_store
 from runlog.store import models as m
+from runlog.store.choose import sights
 from runlog.store.engine import reading
 from runlog.store.migrate import stored_revision
 from runlog.store.runs import count_settled_otherwise
@@ -140,19 +141,13 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
 def _headers(engine: Engine) -> list[Finding]:
     """Gather what headers leave in doubt, each question once with the command that settles it."""
     f = m.frame.c
-    query = (
-        select(f.header_questions, f.run_questions, m.run.c.night, m.rig.c.name.label("rig"))
-        .join(m.run, m.run.c.id == f.run_id)
-        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
-    )
     with reading(engine) as connection:
-        rows = connection.execute(query).all()
-    asked = gather(
-        Raised(q["code"], q["text"], q.get("cure", ""), row.night, row.rig)
-        for row in rows
-        for q in (*row.header_questions, *row.run_questions)
+        rows = connection.execute(select(f.id, f.header_questions, f.run_questions)).all()
+        asking = {r.id: q for r in rows if (q := [*r.header_questions, *r.run_questions])}
+        everyone = sights(connection) if asking else []
+    raised = (
+        Raised(q["code"], q["text"], q.get("cure", ""), sight)
+        for sight in everyone
+        for q in asking.get(sight.id, ())
     )
-    return [
-        Finding("headers", False, one.counted, "\n".join(one.commands) or NOTHING_TO_DO)
-        for one in asked
-    ]
+    return [Finding("headers", False, a.counted, a.cured) for a in gather(raised, everyone)]

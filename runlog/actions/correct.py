@@ -16,6 +16,7 @@ from runlog.actions.select import one_filter
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core import corrections as words
+from runlog.core.columns import plural
 from runlog.core.corrections import Field, RigSaid
 from runlog.core.filters import NO_FILTER
 from runlog.core.frame import Kind
@@ -63,6 +64,7 @@ def correct(
         chosen = choose(connection, selection, settings)
         rows = _some(chosen_frames(connection, chosen), chosen)
         value = _value(connection, settings, Field(field), text, len(rows))
+        _refuse_shift_of_nothing(rows, field, value)
         if not replace:
             _refuse_conflict(connection, rows, field, value)
         examples = _examples(connection, rows)
@@ -104,6 +106,20 @@ def _refuse_conflict(connection: Connection, rows: Rows, field: str, value: str)
             f"{len(other)} of these frames already have another correction of the {field} "
             f"({words.in_words(field, other[0])}); nothing was changed",
             cure="Add --replace to overrule it, or undo it first: runlog correct --list",
+        )
+
+
+def _refuse_shift_of_nothing(rows: Rows, field: str, value: str) -> None:
+    """Refuse to shift a time that is not known: it would settle nothing, and hide the question."""
+    if field != Field.DATE or not value.startswith("shift"):
+        return
+    untimed = sum(row.taken_at_utc is None for row in rows)
+    if untimed:
+        raise UsageError(
+            f"{untimed} of {plural(len(rows), 'frame')} tell{'s' * (untimed == 1)} no time "
+            "that could be shifted; nothing was changed",
+            cure="Give the evening's date (2026-10-14), or for one frame its start in UTC "
+            "(2026-10-14T22:05:00Z)",
         )
 
 

@@ -3,7 +3,7 @@
 import os
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -13,14 +13,17 @@ from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.asked import Asked, Raised, gather
-from runlog.core.frame import Fault, FaultName, Grade, Kind, Verdict
+from runlog.core.daylight import IN_DOUBT, place_in_doubt
+from runlog.core.frame import Fault, FaultName, Grade, Kind, RunFrame, Verdict
 from runlog.core.grading import alone_in
+from runlog.core.horizon import LIMB_DEG
 from runlog.core.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
 from runlog.core.story.heavens import MoonCrossing
 from runlog.errors import UsageError
 from runlog.store import runs as run_store
 from runlog.store import totals as total_store
+from runlog.store.choose import sights
 from runlog.store.engine import reading
 from runlog.store.history import earlier_nights
 from runlog.store.listing import paths_of_frames
@@ -37,6 +40,7 @@ class NightReport:
     dark: tuple[datetime, datetime] | None
     questions: list[str]
     others: Counter[str]  # frames that are not lights, by kind
+    doubt: str = ""  # why nothing is known of Sun and Moon, where that is so
 
 
 def night_reports(engine: Engine, settings: Settings, evening: str | None) -> list[NightReport]:
@@ -70,9 +74,9 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
     sky = _sky(run.night, lights, settings)
     dark = sky.dark
-    told = _told(connection, run, lights)
+    told = _told(connection, run, lights, sky.doubt)
     own = own_rows(connection, run.id)
-    story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own)
+    story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own, sky.doubt)
     added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
     row = {
         "night": run.night or None,
@@ -91,8 +95,8 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "to_check": list(story.to_check),
         "events": [_event(e, first_path) for e in story.events],
     }
-    return NightReport(row, story, dark, _questions(lights, run.night, run.rig), Counter(
-        r.kind for r in rows if r.kind != Kind.LIGHT.value))  # fmt: skip
+    return NightReport(row, story, dark, _questions(connection, lights), Counter(
+        r.kind for r in rows if r.kind != Kind.LIGHT.value), sky.doubt)  # fmt: skip
 
 
 def _lost(lights: list[Row[Any]]) -> dict[str, float]:
@@ -115,14 +119,25 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(connection: Connection, run: Row[Any], lights: list[Row[Any]]) -> list[Told]:
+def _told(connection: Connection, run: Row[Any], lights: list[Row[Any]], doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
     frames = [run_store.run_frame(row, kind=Kind(row.kind)) for row in lights]
     alone = alone_in(frames, earlier_nights(connection, run.rig_id, run.night))
     return [
-        Told(frame, _verdict(row, alone=frame.key in alone), Grade(row.grade))
+        Told(
+            _in_doubt(frame) if doubt else frame,
+            _verdict(row, alone=frame.key in alone),
+            Grade(row.grade),
+        )
         for row, frame in zip(lights, frames, strict=True)
     ]
+
+
+def _in_doubt(frame: RunFrame) -> RunFrame:
+    """Leave out Moon and twilight; the Sun in the sky is told as what the header says."""
+    lit = frame.sun_alt_deg is not None and frame.sun_alt_deg > LIMB_DEG
+    sun_deg = frame.sun_alt_deg if lit else None
+    return replace(frame, moon_alt_deg=None, moon_sep_deg=None, sun_alt_deg=sun_deg)
 
 
 def _verdict(row: Row[Any], *, alone: bool) -> Verdict:
@@ -155,14 +170,16 @@ def _event(event: Event, paths: dict[str, str | None]) -> dict[str, Any]:
     }
 
 
-def _questions(lights: list[Row[Any]], night: str, rig: str) -> list[str]:
+def _questions(connection: Connection, lights: list[Row[Any]]) -> list[str]:
     """Gather what is doubtful in the headers, each question once with how many ask it."""
+    asking = {r.id: q for r in lights if (q := [*r.header_questions, *r.run_questions])}
+    everyone = sights(connection) if asking else []
     raised = (
-        Raised(q["code"], q["text"], q.get("cure", ""), night, rig)
-        for row in lights
-        for q in (*row.header_questions, *row.run_questions)
+        Raised(q["code"], q["text"], q.get("cure", ""), sight)
+        for sight in everyone
+        for q in asking.get(sight.id, ())
     )
-    return [_asked(one) for one in gather(raised)]
+    return [_asked(one) for one in gather(raised, everyone)]
 
 
 def _asked(one: Asked) -> str:
@@ -177,10 +194,13 @@ class Sky:
     dark: tuple[datetime, datetime] | None = None
     midnight: datetime | None = None  # the Sun is lowest
     moon: Sequence[MoonCrossing] = ()
+    doubt: str = ""
 
 
 def _sky(night: str, lights: list[Row[Any]], settings: Settings) -> Sky:
     """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
+    if place_in_doubt(r.sun_alt_deg for r in lights):
+        return Sky(doubt=IN_DOUBT)
     placed = next((r for r in lights if None not in (r.latitude_deg, r.longitude_deg)), None)
     latitude = placed.latitude_deg if placed else settings.latitude_deg
     longitude = placed.longitude_deg if placed else settings.longitude_deg

@@ -10,6 +10,7 @@ from runlog.actions.mark import find_frame
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
 from runlog.core.checks import Check
+from runlog.core.daylight import sky_as_known
 from runlog.core.frame import Verdict
 from runlog.core.grading import explain_run, verdict_of
 from runlog.errors import UsageError
@@ -66,7 +67,7 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
     this = next(j for j in judged if j.row.id == frame_id)
     if not this.is_light:
         raise UsageError(f"This frame is not graded ({this.verdict.note})", named)
-    lights = [j.frame for j in judged if j.is_light]
+    lights = sky_as_known([j.frame for j in judged if j.is_light])
     _, case, checks = explain_run(lights, settings.policy, earlier)[this.frame.key]
     verdict = verdict_of(case, checks) if case else this.verdict
     return Explanation(this, checks, verdict)

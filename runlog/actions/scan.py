@@ -18,7 +18,7 @@ from runlog.actions.interpret import interpreter
 from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
-from runlog.core.frame import Kind
+from runlog.core.frame import FrameHeader, Kind
 from runlog.errors import RunlogError, UsageError, ValueRefusedError
 from runlog.ingest.discover import Found, Walk
 from runlog.ingest.pool import default_workers, pool
@@ -374,9 +374,19 @@ class _Scan:
             self.new_paths.append(outcome.path)
             self.result.kinds[header.kind.value] += 1
         if header.kind is Kind.LIGHT and header.taken_at_utc is None:
-            self.result.doubts.append((outcome.path, "has no date: it belongs to no night"))
+            self.result.doubts.append((outcome.path, _without_time(header)))
         if header.kind is Kind.LIGHT and header.exposure_s is None:
             self.result.doubts.append((outcome.path, "has no exposure time: it adds 0 s"))
+
+
+def _without_time(header: FrameHeader) -> str:
+    """Say what a frame lacks that belongs to no night."""
+    codes = {question.code for question in header.questions}
+    if "date-without-time" in codes:
+        lacks = "no time of day"
+    else:
+        lacks = "no date that can be read" if "date-unreadable" in codes else "no date"
+    return f"has {lacks}: it belongs to no night"
 
 
 def _alone(task: Task) -> Outcome:

@@ -16,6 +16,7 @@ from runlog.actions.recurring import Trails
 from runlog.actions.second_look import is_light, looked_at_again, questions
 from runlog.config import Settings
 from runlog.core.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
+from runlog.core.daylight import sky_as_known
 from runlog.core.extinction import Extinction, Sighting, run_extinction
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
 from runlog.core.grading import grade_run
@@ -178,7 +179,8 @@ def judge_run(
     )
     asked = questions(frames, [lit_site(row, settings) for row in rows])
     earlier = history.earlier_nights(connection, run.rig_id, run.night)
-    verdicts = grade_run([f for f in frames if is_light(f)], settings.policy, earlier)
+    lights = [f for f in frames if is_light(f)]
+    verdicts = grade_run(sky_as_known(lights), settings.policy, earlier)
     marks = mark_store.standing_marks(connection, run.id)
     return [
         Judged(

@@ -21,11 +21,19 @@ FAR_DEG = 1.0  # beyond the field: no framing explains that
 FAR_PANEL_DEG = 5.0  # no mosaic is as wide
 
 
-def questions_about(groups: Groups, changes: TargetChanges, names: TargetNames) -> Asked:
-    """Ask about every target whose name, spelling or place leaves a doubt."""
+def questions_about(
+    groups: Groups, changes: TargetChanges, names: TargetNames, naming: Sequence[str] = ()
+) -> Asked:
+    """Ask about every target whose name, spelling or place leaves a doubt.
+
+    `naming` are the commands for frames without a name.
+    """
     asked: Asked = {name: [] for name in groups}
     settled = {*changes.apart, *changes.apart.values()}
     for name, rows in groups.items():
+        if name == NO_TARGET:
+            asked[name].append(_about_no_name(rows, naming))
+            continue
         asked[name] += _about_spellings(name, rows, settled, names)
         if name in settled:
             continue
@@ -35,15 +43,16 @@ def questions_about(groups: Groups, changes: TargetChanges, names: TargetNames) 
     return {name: questions for name, questions in asked.items() if questions}
 
 
+def _about_no_name(rows: Sequence[Row[Any]], naming: Sequence[str]) -> str:
+    frames = sum(r.frames for r in rows)
+    joined = ", or ".join(naming).replace(", or and ", ", and ")
+    have = "frame has" if frames == 1 else "frames have"
+    return f"{frames} {have} neither a name nor coordinates: {joined}"
+
+
 def _about_spellings(
     name: str, rows: Sequence[Row[Any]], settled: set[str], names: TargetNames
 ) -> list[str]:
-    if name == NO_TARGET:
-        frames = sum(r.frames for r in rows)
-        return [
-            f"{frames} frame{'s have' if frames != 1 else ' has'} neither a name nor coordinates: "
-            "runlog correct target NAME --night DATE"
-        ]
     asked = []
     for raw in sorted({r.target_raw for r in rows if not r.corrected}, key=str):
         folded = names.fold(raw)

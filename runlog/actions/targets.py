@@ -12,13 +12,16 @@ from runlog.actions.names import all_targets, one_target
 from runlog.actions.settle import settle_all
 from runlog.actions.target_questions import questions_about
 from runlog.config import Settings
+from runlog.core.asked import settling
 from runlog.core.corrections import Field
 from runlog.core.personal import TargetChanges, spelling_key
+from runlog.core.selecting import Everyone
 from runlog.core.targets import NO_TARGET, How, TargetNames, tidy
 from runlog.errors import UsageError
 from runlog.store import corrections as correction_store
 from runlog.store import targets as store
 from runlog.store.catalogue import target_names
+from runlog.store.choose import sights
 from runlog.store.engine import reading, writing
 from runlog.store.targets import MERGE, RENAME, SPLIT, UNDO, Change
 
@@ -229,11 +232,18 @@ def target_lines(engine: Engine) -> list[TargetLine]:
     with reading(engine) as connection:
         rows = store.spellings(connection)
         changes = store.changes_in_force(connection)
-    groups: dict[str, list[Row[Any]]] = {}
-    for row in rows:
-        groups.setdefault(row.target, []).append(row)
-    asked = questions_about(groups, changes, target_names())
+        groups: dict[str, list[Row[Any]]] = {}
+        for row in rows:
+            groups.setdefault(row.target, []).append(row)
+        naming = _naming(connection) if NO_TARGET in groups else []
+    asked = questions_about(groups, changes, target_names(), naming)
     return [_line(name, groups[name], asked.get(name, ())) for name in sorted(groups)]
+
+
+def _naming(connection: Connection) -> list[str]:
+    """Give the commands that name the frames without a name, and no others."""
+    nameless, everyone = store.lights_called(connection, NO_TARGET), sights(connection)
+    return settling("target NAME", [s for s in everyone if s.id in nameless], Everyone(everyone))
 
 
 def _line(name: str, rows: Sequence[Row[Any]], questions: Sequence[str]) -> TargetLine:

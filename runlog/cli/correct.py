@@ -38,7 +38,7 @@ LAST = "last"
 @click.option("--target", help="Frames of this target.")
 @click.option("--filter", "filter", help="Frames through this filter.")
 @click.option("--kind", help="Frames of this kind.")
-@click.option("--rig", help="Frames of a rig, by part of its name.")
+@click.option("--rig", help="Frames of a rig, by its name or part of it.")
 @click.option("--near", metavar="RA_DEC", help='Frames that point here, as in "20h59m +44d31m".')
 @click.option("--within", "within_deg", type=float, default=0.25, help="Degrees for --near.")
 @click.option("--replace", is_flag=True, help="Overrule an earlier correction of these frames.")
@@ -53,7 +53,8 @@ def command(session: Session, as_json: bool, as_csv: bool, **typed: Any) -> int:
     Corrections are stored beside the header: files are never touched, scans change nothing about
     them, every one can be undone. VALUE is a name, a kind of frame, seconds, a site ("LAT LON
     METRES", east positive), a known rig or "TELESCOPE + CAMERA". A date is a shift ("1h later",
-    "30min earlier"), the evening's date, or for one frame its start in UTC.
+    "30min earlier", "0h later" where it is right), the evening's date, or for one frame its start
+    in UTC.
     """
     if typed["as_list"]:
         return _list(session, as_json, as_csv)

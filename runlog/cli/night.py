@@ -82,6 +82,8 @@ def _outcome(report: "NightReport") -> Iterator[str]:
         start, end = report.dark
         length = hours((end - start).total_seconds())
         yield f"dark from {clock(start)} to {clock(end)} UTC ({length})"
+    if report.doubt:
+        yield f"dark from when to when is {report.doubt}"
     if row["first_utc"]:
         share = row["open_shutter_s"] / row["elapsed_s"] if row["elapsed_s"] else 0
         yield (

@@ -231,7 +231,10 @@ def read_gain(index: CardIndex, doubts: Doubts) -> Gain:
 
 def _gain_in_electrons(value: float, e_adu: float | None, card: Card, doubts: Doubts) -> Gain:
     if e_adu is not None and abs(value - e_adu) > 0.05 * e_adu:
-        text = f"{card.keyword} says {value:g} electrons per ADU, another card {e_adu:g}"
+        text = (
+            f"{card.keyword} says {value:g} electrons per ADU, another card {e_adu:g}; "
+            "the latter is believed"
+        )
         doubts.ask("gain", text)
         return Gain(None, e_adu)
     if not 0 < value <= _MOST_E_ADU:

@@ -107,7 +107,7 @@ def _read_shift(said: str) -> timedelta | None:
             return None
         total += float(match[1]) * _SECONDS[match[2]]
         rest = rest[match.end() :]
-    if not 0 < total <= LONGEST_SHIFT.total_seconds():
+    if not 0 <= total <= LONGEST_SHIFT.total_seconds():
         raise UsageError(
             f"{said!r} is no shift in time", cure="As in 1h later, 30min earlier or +1d 2h"
         )
@@ -152,6 +152,8 @@ def _date_words(value: str) -> str:
     if how == "start":
         return datetime.fromisoformat(said).strftime("%Y-%m-%d %H:%M:%S UTC")
     seconds = float(said)
+    if not seconds:
+        return "right as it stands"
     return f"{_length_words(abs(seconds))} {'earlier' if seconds < 0 else 'later'}"
 
 

@@ -4,11 +4,12 @@ Where only the Sun contradicts a header nothing is changed: a wrong sign and loc
 UTC look alike. One question a run says what it would take.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from runlog.core.frame import Question
+from runlog.core.frame import Question, RunFrame
 from runlog.core.horizon import sun_span
 from runlog.core.sky import Floats, Site, sun_altitude_deg
 
@@ -34,6 +35,24 @@ class Lit(NamedTuple):
     longitude_deg: float
     from_config: bool
     sun_alt_deg: float
+
+
+IN_DOUBT = "unknown, because the longitude or the clock is in doubt"
+
+
+def place_in_doubt(sun_alts_deg: Iterable[float | None]) -> bool:
+    """Tell whether the Sun stood so high in a light frame that place or clock cannot be right.
+
+    While they are in doubt nothing that follows from them is a fact: no dark, no Moon.
+    """
+    return any(height is not None and height > _DAY_DEG for height in sun_alts_deg)
+
+
+def sky_as_known(lights: Sequence[RunFrame]) -> list[RunFrame]:
+    """Leave Sun and Moon out of a run's lights where the place or the clock is in doubt."""
+    if not place_in_doubt(f.sun_alt_deg for f in lights):
+        return list(lights)
+    return [replace(f, sun_alt_deg=None, moon_alt_deg=None, moon_sep_deg=None) for f in lights]
 
 
 def daylight_question(lights: Sequence[Lit]) -> Question | None:

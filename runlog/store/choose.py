@@ -1,13 +1,15 @@
 """Frames chosen by night, folder, file pattern, names or place."""
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from fnmatch import fnmatch
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import ColumnElement, Connection, Row, func, select
 
 from runlog.core.places import apart_deg
+from runlog.core.selecting import Sight
 from runlog.store import models as m
 from runlog.store.listing import paths_of_frames
 
@@ -53,7 +55,7 @@ def chosen_frames(connection: Connection, chosen: Chosen) -> Rows:
     if chosen.night is not None:
         query = query.where(m.run.c.night == chosen.night)
     if chosen.rig is not None:
-        query = query.where(func.lower(m.rig.c.name).contains(chosen.rig.lower(), autoescape=True))
+        query = query.where(_rig_called(connection, chosen.rig.lower()))
     if chosen.frame_ids is not None:
         query = query.where(f.id.in_(chosen.frame_ids))
     rows = connection.execute(query).all()
@@ -61,6 +63,32 @@ def chosen_frames(connection: Connection, chosen: Chosen) -> Rows:
     if chosen.folder is None and chosen.pattern is None:
         return rows
     return _at_paths(connection, rows, chosen)
+
+
+def _rig_called(connection: Connection, name: str) -> ColumnElement[bool]:
+    """Mean the rigs of this very name; only where there is none, those that have it in theirs."""
+    lowered = func.lower(m.rig.c.name)
+    exact = connection.execute(select(m.rig.c.id).where(lowered == name).limit(1)).first()
+    return lowered == name if exact else lowered.contains(name, autoescape=True)
+
+
+def sights(connection: Connection) -> list[Sight]:
+    """Load what selections can tell every stored frame by."""
+    f = m.frame.c
+    query = (
+        select(f.id, f.run_id, f.kind, f.filter, f.taken_at_utc)
+        .add_columns(m.run.c.night, m.rig.c.name.label("rig"))
+        .join(m.run, m.run.c.id == f.run_id)
+        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
+    )
+    paths = paths_of_frames(connection)
+    return [
+        Sight(
+            r.id, r.night, r.rig, r.kind, r.filter, r.taken_at_utc is not None,
+            tuple(os.fsdecode(path) for path, _ in paths.get(r.id, ())), r.run_id,
+        )
+        for r in connection.execute(query)
+    ]  # fmt: skip
 
 
 def _near(rows: Rows, near: tuple[float, float, float]) -> Rows:

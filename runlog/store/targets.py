@@ -78,6 +78,13 @@ def spellings(connection: Connection) -> Sequence[Row[Any]]:
     return connection.execute(query).all()
 
 
+def lights_called(connection: Connection, target: str) -> set[int]:
+    """List the light frames that the list counts under one name."""
+    f = m.frame.c
+    query = select(f.id).where(f.kind == "light", f.counted, f.target == target)
+    return set(connection.execute(query).scalars())
+
+
 def named_frames(connection: Connection) -> Rows:
     """Count frames by spelling and target; `listed` are the lights that the list counts."""
     f = m.frame.c

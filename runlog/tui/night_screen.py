@@ -331,6 +331,8 @@ def _more(report: "NightReport") -> Iterator[str]:
         yield f"{hours(sum(row['lost'].values()))} not kept: {', '.join(causes)}"
     if report.dark:
         yield f"dark from {clock(report.dark[0])} to {clock(report.dark[1])} UTC"
+    if report.doubt:
+        yield f"dark from when to when is {report.doubt}"
     if row["first_utc"]:
         yield f"frames from {clock(row['first_utc'])} to {clock(row['last_utc'])} UTC"
     if report.others:

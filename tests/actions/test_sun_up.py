@@ -40,6 +40,21 @@ def test_one_question_and_its_command(tmp_path, frames):
     assert questions(tmp_path) == []
 
 
+def test_nothing_rests_on_a_place_in_doubt(tmp_path, frames):
+    """While the question stands neither dark nor Moon is told; when it is settled both are."""
+    assert here(tmp_path, "scan", frames).returncode == 0
+    (report,) = runlog_json(tmp_path, "night")["rows"]
+    assert report["dark_start_utc"] is None
+    assert report["dark_end_utc"] is None
+    said = here(tmp_path, "night").stdout
+    assert "dark from when to when is unknown, because the longitude or the clock is in" in said
+    assert "the Moon was up" not in said
+    (asked,) = questions(tmp_path)
+    assert here(tmp_path, *shlex.split(asked["cure"].splitlines()[0])[1:]).returncode == 0
+    assert runlog_json(tmp_path, "night")["dark_start_utc"] is not None
+    assert "in doubt" not in here(tmp_path, "night").stdout
+
+
 def test_the_order_of_scanning_does_not_matter(tmp_path, frames):
     """Scanned file by file in any order, frames ask the same."""
     (tmp_path / "all").mkdir()

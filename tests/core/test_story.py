@@ -324,6 +324,29 @@ def test_a_moonlit_night_says_that_it_cannot_tell():
     assert "Moon" not in story(part).verdicts[Part.SKY].evidence
 
 
+def test_a_place_in_doubt_is_no_fact():
+    """Guards dark and Moon from being told while the longitude or the clock may be wrong."""
+    told = story(clean_run(), doubt="unknown, because the clock is in doubt").verdicts
+    assert "whether the Moon was up is unknown, because the clock" in told[Part.SKY].evidence
+    assert "of the dark was exposed is unknown, because the" in told[Part.SCHEDULE].evidence
+
+
+@pytest.mark.parametrize(
+    ("frames", "why"),
+    [
+        ([], "there are no lights"),
+        (changed(clean_run(3), range(3), taken_at_utc=None), "no light frame tells its time"),
+        (changed(clean_run(1), [0], exposure_s=0.0), "no light frame tells how long"),
+        (clean_run(1), "1 frame shows no pace"),
+        (clean_run(2), "2 frames show no pace"),
+    ],
+)
+def test_why_the_pace_is_unknown(frames, why):
+    """Guards "no light frame has a date" of frames that have one."""
+    told = story(frames).verdicts[Part.SCHEDULE]
+    assert told.evidence.startswith(f"unknown, because {why}")
+
+
 def test_a_lost_set_point_is_not_told_as_kept():
     """A cooler that was 6 C off on 8 frames is said to be off, not to have stayed within 6 C."""
     camera = story(changed(clean_run(), range(10, 18), sensor_c=-4.0)).verdicts[Part.CAMERA]

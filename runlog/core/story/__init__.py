@@ -10,7 +10,7 @@ from runlog.core.policy import Policy
 from runlog.core.story.events import FINDERS
 from runlog.core.story.focus import find_drifts
 from runlog.core.story.heavens import MoonCrossing, moon_events, sun_events
-from runlog.core.story.parts import Dark, Pace, to_check, verdicts
+from runlog.core.story.parts import Dark, Night, Pace, to_check, verdicts
 from runlog.core.story.told import Event, Lights, Opinion, Part, PartVerdict, Told
 
 __all__ = [
@@ -43,13 +43,16 @@ def tell(
     moon: Sequence[MoonCrossing] = (),
     midnight: datetime | None = None,
     own_rows: str = "",
+    doubt: str = "",
 ) -> Story:
     """Tell the story of a run's light frames; the order they come in does not matter.
 
     `dark`, `moon` and `midnight` (the Sun is lowest) come from where and when the rig stood;
-    `own_rows` says which rows and columns of its camera always stand apart.
+    `doubt` says why none of them is known. `own_rows` says which rows and columns of its camera
+    always stand apart.
     """
-    dated = [t for t in told if t.frame.taken_at_utc is not None]
+    every = list(told)
+    dated = [t for t in every if t.frame.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
     found_events = [
         *(event for find in FINDERS for event in find(lights)),
@@ -59,7 +62,8 @@ def tell(
     ]
     events = sorted(found_events, key=lambda e: (e.start, e.kind, e.first))
     pace = pace_of(lights)
-    found = verdicts(lights, events, pace, policy, dark, own_rows)
+    about = Night(dark, doubt, undated=len(every) - len(lights))
+    found = verdicts(lights, events, pace, policy, about, own_rows)
     return Story(tuple(events), found, pace, tuple(to_check(found)))
 
 

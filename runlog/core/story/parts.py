@@ -58,12 +58,21 @@ class Pace:
     overhead_median_s: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Night:
+    """When it was dark, else why that is not known, and how many lights tell no time."""
+
+    dark: Dark | None = None
+    doubt: str = ""
+    undated: int = 0
+
+
 def verdicts(
     lights: Lights,
     events: Sequence[Event],
     pace: Pace | None,
     policy: Policy,
-    dark: Dark | None = None,
+    night: Night,
     own_rows: str = "",
 ) -> dict[Part, PartVerdict]:
     """Judge each part of the rig; unknown, because ..., where the frames cannot tell."""
@@ -72,9 +81,9 @@ def verdicts(
         Part.FOCUS: _focus(lights, events, policy),
         Part.POINTING: _pointing(lights, events),
         Part.CAMERA: camera_verdict(lights, own_rows),
-        Part.SKY: sky_verdict(lights),
+        Part.SKY: sky_verdict(lights, night.doubt),
         Part.OPTICS: _optics(lights),
-        Part.SCHEDULE: _schedule(lights, pace, events, dark),
+        Part.SCHEDULE: _schedule(lights, pace, events, night),
     }
 
 
@@ -220,12 +229,15 @@ ENOUGH_FOR_PACE = 3  # frames, to speak of a usual time between two
 
 
 def _schedule(
-    lights: Lights, pace: Pace | None, events: Sequence[Event], dark: Dark | None
+    lights: Lights, pace: Pace | None, events: Sequence[Event], night: Night
 ) -> PartVerdict:
-    if pace is None or pace.elapsed_s <= 0:
-        return unknown("no light frame has a date")
+    if pace is None:
+        return unknown("no light frame tells its time" if night.undated else "there are no lights")
+    if pace.elapsed_s <= 0:
+        return unknown("no light frame tells how long it was exposed")
     if len(lights) < ENOUGH_FOR_PACE:
-        return unknown(f"{plural(len(lights), 'frame')} show no pace{_dark_used(lights, dark)}")
+        shows = f"{plural(len(lights), 'frame')} show{'s' * (len(lights) == 1)} no pace"
+        return unknown(f"{shows}{_dark_used(lights, night)}")
     share = pace.open_shutter_s / pace.elapsed_s
     opinion = (
         Opinion.GOOD if share >= OPEN_GOOD else Opinion.FAIR if share >= OPEN_FAIR else Opinion.POOR
@@ -235,11 +247,14 @@ def _schedule(
     paused = sum(e.cost_s for e in events if e.kind == "pause")
     idle = f"; paused for {hours(paused)}" if paused else ""
     text = f"shutter open {share:.0%} of the time from first to last{usual}{idle}"
-    return PartVerdict(opinion, f"{text}{_dark_used(lights, dark)}")
+    return PartVerdict(opinion, f"{text}{_dark_used(lights, night)}")
 
 
-def _dark_used(lights: Lights, dark: Dark | None) -> str:
+def _dark_used(lights: Lights, night: Night) -> str:
     """Say how much of the dark was exposed; without a place there is nothing to say."""
+    dark = night.dark
+    if night.doubt:
+        return f"; how much of the dark was exposed is {night.doubt}"
     if dark is None:
         return ""
     open_s = (min(t.end, dark[1]) - max(t.start, dark[0]) for t in lights)

@@ -90,8 +90,11 @@ def has_halos(light: Told) -> bool:
     return any(HALO_WORDS in fault.evidence for fault in light.verdict.faults)
 
 
-def sky_verdict(lights: Lights) -> PartVerdict:
-    """Judge the sky by the share of frames it spoiled; say what, when, and what it cost."""
+def sky_verdict(lights: Lights, doubt: str = "") -> PartVerdict:
+    """Judge the sky by the share of frames it spoiled; say what, when, and what it cost.
+
+    `doubt` says why nothing is known of the Moon.
+    """
     counted = [t for t in lights if t.frame.stars is not None]
     if counted and all(_shows_nothing(t) for t in counted):
         return unknown(f"{_nothing_words(counted)}: {NO_STARS_FROM}, unknown which")
@@ -111,7 +114,7 @@ def sky_verdict(lights: Lights) -> PartVerdict:
     check = "; ".join(trouble.check for trouble in seen)
     more = f"; {_blind_words(blind, measured)}" if blind else ""
     apart = "".join(_alone(told))
-    text = found.evidence + more + apart + "".join(_moonlight(measured))
+    text = found.evidence + more + apart + "".join(_moonlight(measured, doubt))
     return PartVerdict(found.verdict, text, check)
 
 
@@ -164,8 +167,11 @@ def _told(trouble: Trouble, lights: Lights) -> str:
     return f"{words}, at worst {worst_evidence(hit, trouble.fault, trouble.worse)}"
 
 
-def _moonlight(lights: Lights) -> Iterator[str]:
+def _moonlight(lights: Lights, doubt: str) -> Iterator[str]:
     """Say where moonlight hides: a run with no moonless frame cannot show a darker sky."""
+    if doubt:
+        yield f"; whether the Moon was up is {doubt}"
+        return
     heights = [t.frame.moon_alt_deg for t in lights if t.frame.moon_alt_deg is not None]
     if heights and len(heights) == len(lights) and min(heights) > LIMB_DEG:
         yield (
