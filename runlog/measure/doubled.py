@@ -210,7 +210,7 @@ def longer_than_wide(cut: F32, row: float, column: float) -> float:
 
     Only the side away from the second image is looked at: there none of its light lies.
     """
-    picture = np.median(turned(cut, (row, column)), axis=0)
+    picture: F64 = np.median(turned(cut, (row, column)), axis=0).astype(np.float64)
     apart = np.hypot(row, column)
     along = -row / apart, -column / apart
     across = along[1], -along[0]
