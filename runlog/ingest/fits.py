@@ -57,7 +57,7 @@ class OpenFrame:
     _read: Callable[[], Array]
 
     def pixels(self) -> Array:
-        """Read the pixels as (h, w) or (3, h, w), scaled by BZERO and BSCALE, native order."""
+        """Read the pixels, once: (h, w) or (3, h, w), scaled by BZERO and BSCALE, native order."""
         data = self._read()
         squeezed = data.reshape([n for n in data.shape if n != 1] or [1])
         if squeezed.ndim < 2:  # a frame one pixel high or wide keeps its two axes
@@ -124,9 +124,10 @@ def _single(primary: Unit, unit: Unit, stream: Stream, limits: Limits) -> OpenFr
         check_length(unit, stream)
     _check_size(unit.axes, limits)
     if unit.tiled:
-        image = tiled_image(unit, stream)
-        own = _cards_of(image.header)
-        return OpenFrame(_with_primary(own, primary), shape, lambda: _tiled(image, unit, stream))
+        packed = [tiled_image(unit, stream)]  # let go of before the pixels are measured
+        own = _cards_of(packed[0].header)
+        cards = _with_primary(own, primary)
+        return OpenFrame(cards, shape, lambda: _tiled(packed.pop(), unit, stream))
     own = _plain_cards(unit)
     cards = tuple(own) if unit is primary else _with_primary(own, primary)
     return OpenFrame(cards, shape, lambda: _plain(unit, stream))
