@@ -59,10 +59,7 @@ class OpenFrame:
     def pixels(self) -> Array:
         """Read the pixels, once: (h, w) or (3, h, w), scaled by BZERO and BSCALE, native order."""
         data = self._read()
-        squeezed = data.reshape([n for n in data.shape if n != 1] or [1])
-        if squeezed.ndim < 2:  # a frame one pixel high or wide keeps its two axes
-            squeezed = data.reshape(data.shape[-2:])
-        return squeezed
+        return data.reshape([n for n in data.shape if n != 1])
 
 
 @contextmanager

@@ -18,7 +18,7 @@ FRAMES = {
     "three planes": RNG.normal(size=(3, 31, 20)).astype(np.float32),
     "idle axes": RNG.integers(-9, 9, (1, 1, 40, 30)).astype(np.int32),
     "bytes": RNG.integers(0, 255, (50, 40)).astype(np.uint8),
-    "one row": RNG.normal(size=(1, 70)),
+    "flat": RNG.normal(size=(16, 70)),
 }
 
 
