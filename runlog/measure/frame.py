@@ -53,8 +53,6 @@ COARSER = 1.5  # times its width: the scale at which a star is measured wrong
 FEWEST_PICTURES = 5  # things without a model may be anything where fewer are alike
 UNLIKE_SPREAD, UNLIKE_SHAPE = 0.25, 0.2  # of log size and of ellipticity: no stars of one frame
 UNLIKE = "what was found differs too much in size to be stars: no width"
-# Sizes differ more than shapes: what is no star misleads the mean shape less. Set by drawn fields.
-SHAPE_DOUBT = 0.5
 TOLD_DOUBT = 0.03  # of the width
 PICTURE_SIGMA = 8.0  # of the smoothed peak: fainter stars add only noise to a picture
 
@@ -171,7 +169,7 @@ def from_model(base: Measurement, candidates: Candidates, fitted: Fitted) -> Mea
         shape.e1,
         shape.e2,
         fitted.e_err,
-        float(np.linalg.norm([fitted.e_err, shape.ellipticity_doubt, SHAPE_DOUBT * fitted.doubt])),
+        float(np.linalg.norm([fitted.e_err, shape.ellipticity_doubt, fitted.doubt])),
     )
     return replace(
         base,
