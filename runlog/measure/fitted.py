@@ -19,6 +19,7 @@ RING_WIDTHS = 3.0
 STARLIKE_WITHIN = 0.2  # share of a star's energy a fit may leave: cosmic rays leave more
 MODEL_FITS_WITHIN = 0.02  # the same for the typical star, when stars are Moffats
 FEWEST_FOR_LOCUS = 12
+STARS_LAID = 150  # on one another for the mean residual: more cost time and add little
 ENOUGH_TO_SHOW = 30  # stars whose scatter tells the error of their mean to an eighth
 MIXED_SPREAD = 0.12  # of log size: seeing, focus and tilt leave less, galaxies among stars more
 FEW_SPREAD = 0.06  # of log size of few stars: beyond, they may be galaxies
@@ -147,7 +148,7 @@ def combine(
     level = without_field(ellipses.log_scale, keep, x * block, y * block)
     spread = scatter(level[keep])
     residual = mean_residual(
-        cutouts, fits, best, rates_of(size, e1, e2),
+        cutouts, fits, surest_of(ellipses, best, STARS_LAID), rates_of(size, e1, e2),
         ellipses.log_scale - size, block, width_px,
     )  # fmt: skip
     return Fitted(
@@ -194,6 +195,14 @@ def surest(ellipses: Ellipses, keep: Mask) -> Mask:
     error = np.sqrt(ellipses.covariance[:, 0, 0])
     enough = np.sort(error[keep])[:SURE_STARS][-1]
     return np.asarray(keep & (error <= max(SURE_ERROR, float(enough))))
+
+
+def surest_of(ellipses: Ellipses, keep: Mask, most: int) -> Mask:
+    """Keep at most so many stars, those of the surest size."""
+    error = np.where(keep, ellipses.covariance[:, 0, 0], np.inf)
+    chosen = np.zeros(len(keep), bool)
+    chosen[np.argsort(error, kind="stable")[:most]] = True
+    return chosen & keep
 
 
 def stars_of(

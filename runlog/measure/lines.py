@@ -87,11 +87,25 @@ def sensor_lines(light: F32, means: F64, noise_adu: float) -> list[SensorLine]:
     """Find the columns that are the sensor's own; for rows, hand in the turned frame."""
     height = light.shape[0]
     found = []
-    for first, last, start, stop in stretches(*standing_out(means)):
+    sigmas, groups = standing_out(means)
+    for first, last, start, stop in stretches(*groups):
+        if not strong_enough(sigmas[start:stop, first : last + 1]):
+            continue
         line = SensorLine(first, last, start * SEGMENT_PX, min(height, stop * SEGMENT_PX))
         if is_sensors(light, line, noise_adu, doubt=-1.0):
             found.append(line)
     return found
+
+
+def strong_enough(sigmas: F64) -> bool:
+    """
+    Tell whether a stretch could show a hard border: a quick look before the pixels are asked.
+
+    A border is asked to stand `SURE_SIGMA` errors of a median out, 1.25 of those of a mean; half
+    of that is let through.
+    """
+    strength = float(sigmas.mean(axis=0).max()) * np.sqrt(len(sigmas))
+    return bool(strength > SURE_SIGMA * 1.25 / 2)
 
 
 def is_sensors(light: F32, line: SensorLine, noise_adu: float, doubt: float) -> bool:
@@ -120,18 +134,23 @@ def centre_of(columns: F32) -> float:
     return float(weight @ np.arange(len(weight)) / max(weight.sum(), 1e-30))
 
 
-def standing_out(means: F64) -> tuple[I64, I64, I64]:
-    """Segment, first and last line of each narrow group of lines unlike those beside them."""
+def standing_out(means: F64) -> tuple[F64, tuple[I64, I64, I64]]:
+    """
+    How far each segment's lines stand out, in its sigmas; and the narrow groups of lines.
+
+    Of each group, which stands out against those beside it: segment, first and last line.
+    """
     excess = means - beside(means)
     middle = np.median(np.abs(excess), axis=1, keepdims=True) / 0.6745
-    out = np.abs(excess) > SEEN_SIGMA * np.maximum(middle, 1e-12)
+    middle = np.maximum(middle, 1e-12)
+    out = np.abs(excess) > SEEN_SIGMA * middle
     edged = np.zeros((out.shape[0], out.shape[1] + 2), np.int8)
     edged[:, 1:-1] = out
     step = np.diff(edged, axis=1)
     segment, first = np.nonzero(step == 1)
     last = np.nonzero(step == -1)[1] - 1
     narrow = last - first < WIDEST_PX
-    return segment[narrow], first[narrow], last[narrow]
+    return np.abs(excess) / middle, (segment[narrow], first[narrow], last[narrow])
 
 
 def beside(means: F64) -> F64:

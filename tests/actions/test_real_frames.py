@@ -64,6 +64,6 @@ def test_every_fits_file_of_astropy_is_survived(tmp_path):
     body = json.loads(done.stdout)
     reasons = [entry["error"] for entry in body["failed"]]
     assert body["new"] > 5  # most are smaller than any picture
-    assert sum("holds no picture" in why for why in reasons) > 5
+    assert any("holds no picture" in why for why in reasons)
     assert not [why for why in reasons if "made runlog fail" in why or "process die" in why]
     assert not [why for why in reasons if "\n" in why]
