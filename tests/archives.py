@@ -113,6 +113,13 @@ def _header(shot: Shot) -> fits.Header:
 Sums = dict[tuple[str, str], float]
 
 
+# The filter that some spellings of a target name, where no header card does.
+IN_NAMES = {
+    "M31_Lum_300s_0001": "L", "M33_Ha": "Ha", "Light_M33_L_300s": "L", "NGC7000_Ha": "Ha",
+    "NGC7000_Ha_300s_0001": "Ha", "NGC 7000 - SII 3nm": "SII 3nm",
+}  # fmt: skip
+
+
 def truth(shots_of: Sequence[Shot]) -> Sums:
     """Add up exposure times straight from the headers: each camera and start of a light once."""
     names = {s: t for t in TARGETS for s in SPELLINGS[t]}
@@ -122,7 +129,9 @@ def truth(shots_of: Sequence[Shot]) -> Sums:
         for _, header in headers_of(shot):
             if "LIGHT" in header["IMAGETYP"].upper():
                 key = (header["INSTRUME"], header["DATE-OBS"])
-                what = (names[shot.spelling], filters[header.get("FILTER")])
+                said = IN_NAMES.get(shot.spelling, "(no filter)")
+                given = header.get("FILTER")
+                what = (names[shot.spelling], said if given is None else filters[given])
                 seen[key] = (*what, header["EXPTIME"])
     groups: dict[tuple[str, str], list[float]] = {}
     for target, name, seconds in seen.values():
