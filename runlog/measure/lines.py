@@ -10,7 +10,6 @@ SEGMENT_PX = 128  # of a line: what is judged at a time, so that lines that begi
 CLIP_SIGMA = 4.0  # a bright star in a segment counts no more than this a pixel
 SEEN_SIGMA = 5.0  # of a segment's mean
 WIDEST_PX = 4  # more lines side by side are no single defect
-BASE_PX = 9  # lines across which the light beside one is steady: twice the widest group, and one
 AROUND_PX = 7  # looked at to either side of a defect
 SURE_SIGMA = 25.0  # peak over the error of its profile: less cannot show a hard border
 # A line of light that a telescope drew falls to a fifth or more from one pixel to the next: drawn
@@ -160,10 +159,12 @@ def beside(means: F64) -> F64:
     The median of the line and of those three and four lines off to either side: of these five a
     group of four covers two at the most.
     """
-    far = BASE_PX // 2
-    wide = np.pad(means, ((0, 0), (far, far)), mode="edge")
+    wide = np.pad(means, ((0, 0), (WIDEST_PX, WIDEST_PX)), mode="edge")
     width = means.shape[1]
-    return median_of_five(*(wide[:, far + off : far + off + width] for off in (-4, -3, 0, 3, 4)))
+    near = WIDEST_PX - 1
+    offsets = (-WIDEST_PX, -near, 0, near, WIDEST_PX)
+    places = (slice(WIDEST_PX + off, WIDEST_PX + off + width) for off in offsets)
+    return median_of_five(*(wide[:, place] for place in places))
 
 
 def median_of_five(a: F64, b: F64, c: F64, d: F64, e: F64) -> F64:
