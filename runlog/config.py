@@ -11,12 +11,12 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import platformdirs
 
-from runlog.core.calibration import CalibrationRules
-from runlog.core.depth import DepthForm
-from runlog.core.filters import fold_filter
-from runlog.core.header import HeaderRules
-from runlog.core.nights import Clock
-from runlog.core.policy import SETTINGS, Limit, Policy
+from runlog.core.calibration.fit import CalibrationRules
+from runlog.core.grading.policy import SETTINGS, Limit, Policy
+from runlog.core.header.filters import fold_filter
+from runlog.core.header.parse import HeaderRules
+from runlog.core.ledger.effective_time import DepthForm
+from runlog.core.sky.nights import Clock
 from runlog.errors import ConfigError
 from runlog.ingest.task import Limits
 

@@ -5,7 +5,7 @@ from typing import Any
 from sqlalchemy import Engine
 
 from runlog.config import Settings
-from runlog.core.calibration import Calibration, Found, calibrate, group_lights
+from runlog.core.calibration.fit import Calibration, Found, calibrate, group_lights
 from runlog.store import calibration as store
 from runlog.store.engine import reading
 

@@ -9,7 +9,7 @@ from sqlalchemy import Engine, func, select, text
 from runlog.actions.grounds import grounds_of
 from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
-from runlog.core.asked import Raised, gather
+from runlog.core.corrections.gathered import Raised, gather
 from runlog.core.failures import cure_of_failure
 from runlog.store import files as file_store
 from runlog.store import models as m

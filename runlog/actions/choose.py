@@ -10,8 +10,8 @@ from runlog.actions.mark import find_frame
 from runlog.actions.names import one_target
 from runlog.actions.select import evening, one_filter
 from runlog.config import Settings
-from runlog.core.corrections import read_kind
-from runlog.core.places import read_place
+from runlog.core.corrections.correction import read_kind
+from runlog.core.targets.places import read_place
 from runlog.errors import UsageError
 from runlog.store.choose import Chosen
 

@@ -10,8 +10,8 @@ import numpy as np
 from sqlalchemy import Connection, Row
 
 from runlog.config import Settings
-from runlog.core.daylight import LitSite
 from runlog.core.frame import Kind
+from runlog.core.sky.daylight import LitSite
 from runlog.store import settling
 from runlog.store.settling import StoredFrame
 
@@ -71,7 +71,7 @@ def lit_site(row: StoredFrame, settings: Settings) -> LitSite | None:
 
 
 def _add_sky(place: PlaceOnEarth, rows: Sequence[StoredFrame], found: Sequence[Found]) -> None:
-    from runlog.core.sky import Site, airmass_of, sky_context
+    from runlog.core.sky.ephemeris import Site, airmass_of, sky_context
 
     sky = sky_context([_middle(row) for row in rows], Site(*place), _deg(rows, "ra_deg"),
                       _deg(rows, "dec_deg"))  # fmt: skip

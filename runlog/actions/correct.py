@@ -15,12 +15,12 @@ from runlog.actions.names import one_target
 from runlog.actions.select import one_filter
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
-from runlog.core import corrections as words
 from runlog.core.columns import plural
-from runlog.core.corrections import Field, RigSaid
-from runlog.core.filters import NO_FILTER
+from runlog.core.corrections import correction as words
+from runlog.core.corrections.correction import Field, RigSaid
 from runlog.core.frame import Kind
-from runlog.core.targets import NO_TARGET
+from runlog.core.header.filters import NO_FILTER
+from runlog.core.targets.names import NO_TARGET
 from runlog.errors import UsageError
 from runlog.ingest.discover import changed_ns
 from runlog.ingest.read import LEVELLED, read_file

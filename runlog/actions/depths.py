@@ -7,8 +7,8 @@ from typing import Any
 from sqlalchemy import Connection, Row
 
 from runlog.actions.matcher import Matcher
-from runlog.core.depth import DepthForm, DepthReference, effective_s, sky_variance
-from runlog.core.scale import plate_scale_arcsec
+from runlog.core.ledger.effective_time import DepthForm, DepthReference, effective_s, sky_variance
+from runlog.core.sky.plate_scale import plate_scale_arcsec
 from runlog.store import history
 from runlog.store.settling import StoredFrame
 

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.select import one_filter
 from runlog.config import Settings
 from runlog.core.frame import Grade
-from runlog.core.links import Keeper, places, weighted
+from runlog.core.ledger.link_names import Keeper, places, weighted
 from runlog.errors import UsageError
 from runlog.store.engine import reading
 from runlog.store.keepers import keepers

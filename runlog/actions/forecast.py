@@ -7,7 +7,7 @@ from sqlalchemy import Engine, Row
 
 from runlog.actions.totals import counting
 from runlog.config import Settings
-from runlog.core.forecast import (
+from runlog.core.ledger.forecast import (
     FEWEST_NIGHTS,
     Pace,
     Yield,
@@ -16,8 +16,8 @@ from runlog.core.forecast import (
     pace_of,
     span_words,
 )
-from runlog.core.goals import set_against
-from runlog.core.totals import Total
+from runlog.core.ledger.goals import set_against
+from runlog.core.ledger.totals import Total
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading

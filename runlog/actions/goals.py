@@ -10,11 +10,11 @@ from runlog.actions.names import one_target
 from runlog.actions.totals import counting
 from runlog.config import Settings
 from runlog.core.columns import hours
-from runlog.core.filters import KNOWN_FILTERS, NO_FILTER, fold_filter
-from runlog.core.goals import USUAL_PRIORITY, Goal, GoalForm, Key, base_of_gain, set_against
-from runlog.core.sequence import split_panel
-from runlog.core.targets import NO_TARGET
-from runlog.core.totals import SECONDS_PER_HOUR
+from runlog.core.header.filters import KNOWN_FILTERS, NO_FILTER, fold_filter
+from runlog.core.ledger.goals import USUAL_PRIORITY, Goal, GoalForm, Key, base_of_gain, set_against
+from runlog.core.ledger.totals import SECONDS_PER_HOUR
+from runlog.core.targets.names import NO_TARGET
+from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
 from runlog.store import goals as store
 from runlog.store import totals as total_store

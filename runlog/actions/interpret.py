@@ -4,13 +4,13 @@ from collections.abc import Sequence
 from datetime import date
 
 from runlog.config import Settings
-from runlog.core.corrections import Field, corrected_header, night_said
-from runlog.core.filters import NO_FILTER
+from runlog.core.corrections.correction import Field, corrected_header, night_said
+from runlog.core.corrections.in_force import NOTHING_SAID, Said, spelling_key
 from runlog.core.frame import Card, FrameHeader, Kind, Shape
-from runlog.core.header import parse_header
-from runlog.core.nights import night_of
-from runlog.core.personal import NOTHING_SAID, Said, spelling_key
-from runlog.core.targets import NO_TARGET, TargetNames
+from runlog.core.header.filters import NO_FILTER
+from runlog.core.header.parse import parse_header
+from runlog.core.sky.nights import night_of
+from runlog.core.targets.names import NO_TARGET, TargetNames
 from runlog.store.catalogue import target_names
 from runlog.store.frames import Interpreted, Interpreter
 from runlog.store.runs import Place, Rig

@@ -7,9 +7,9 @@ from dataclasses import asdict
 from runlog.actions.frames import ROW_KEYS, Entry, arcsec, gradient_pct, unreadable_row
 from runlog.actions.interpret import interpreter
 from runlog.config import Settings
+from runlog.core.corrections.in_force import NOTHING_SAID
 from runlog.core.frame import Measurement
-from runlog.core.personal import NOTHING_SAID
-from runlog.core.row_pattern import suspicion
+from runlog.core.sensor.own_pattern import suspicion
 from runlog.ingest.task import Outcome, Task, read_file
 from runlog.store.frames import path_parts
 

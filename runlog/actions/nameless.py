@@ -5,10 +5,10 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.interpret import SKYWARD, field_of_view_deg
-from runlog.core.corrections import Field
-from runlog.core.gathering import Nameless, gathered, name_of
-from runlog.core.personal import TargetChanges, spelling_key
-from runlog.core.targets import NO_TARGET, USUAL_FIELD_DEG, TargetNames
+from runlog.core.corrections.correction import Field
+from runlog.core.corrections.in_force import TargetChanges, spelling_key
+from runlog.core.targets.nameless import Nameless, gathered, name_of
+from runlog.core.targets.names import NO_TARGET, USUAL_FIELD_DEG, TargetNames
 from runlog.store import goals as goal_store
 from runlog.store import targets as store
 from runlog.store.catalogue import target_names

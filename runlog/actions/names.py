@@ -4,8 +4,8 @@ from collections.abc import Iterable
 
 from sqlalchemy import Connection
 
-from runlog.core.sequence import split_panel
-from runlog.core.typos import alike
+from runlog.core.targets.edit_distance import alike
+from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store.catalogue import target_names

@@ -12,14 +12,14 @@ from sqlalchemy import Connection, Engine, Row
 from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
-from runlog.core.asked import Asked, Raised, gather
-from runlog.core.daylight import IN_DOUBT, place_in_doubt
+from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Fault, FaultName, Grade, Kind, RunFrame, Verdict
-from runlog.core.grading import alone_in
-from runlog.core.horizon import LIMB_DEG
-from runlog.core.nights import noon_before
+from runlog.core.grading.grade import alone_in
+from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
+from runlog.core.sky.horizon import LIMB_DEG
+from runlog.core.sky.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
-from runlog.core.story.heavens import MoonCrossing
+from runlog.core.story.sun_and_moon import MoonCrossing
 from runlog.errors import UsageError
 from runlog.store import runs as run_store
 from runlog.store import totals as total_store
@@ -207,8 +207,8 @@ def _sky(night: str, lights: list[Row[Any]], settings: Settings) -> Sky:
     height = (placed.elevation_m if placed else None) or settings.elevation_m
     if latitude is None or longitude is None or not night:
         return Sky()
-    from runlog.core.moon import moon_crossings
-    from runlog.core.sky import Site, dark_window
+    from runlog.core.sky.ephemeris import Site, dark_window
+    from runlog.core.sky.moon import moon_crossings
 
     site = Site(latitude, longitude, height)
     noon = noon_before(date.fromisoformat(night), longitude)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import Connection, Engine
 
-from runlog.core.row_pattern import (
+from runlog.core.sensor.own_pattern import (
     DARK,
     Census,
     Finding,
@@ -23,7 +23,7 @@ from runlog.core.row_pattern import (
     own_by,
     pattern_of,
 )
-from runlog.core.row_words import bands_named, defects_in_words, own_in_words
+from runlog.core.sensor.words import bands_named, defects_in_words, own_in_words
 from runlog.store import run_rows as store
 from runlog.store.engine import reading, writing
 from runlog.store.run_rows import LookedFrame, Sensor

@@ -5,7 +5,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from runlog.core.recurring import own_lines
+from runlog.core.grading.recurring_lines import own_lines
 from runlog.store.streaks import exposures_of_rig, lines_of_rig
 
 

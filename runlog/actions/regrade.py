@@ -9,10 +9,10 @@ from runlog.actions.grounds import grounds_of
 from runlog.actions.mark import find_frame
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
-from runlog.core.checks import Check
-from runlog.core.daylight import sky_as_known
 from runlog.core.frame import Verdict
-from runlog.core.grading import explain_run, verdict_of
+from runlog.core.grading.checks import Check
+from runlog.core.grading.grade import explain_run, verdict_of
+from runlog.core.sky.daylight import sky_as_known
 from runlog.errors import UsageError
 from runlog.store import history
 from runlog.store import runs as run_store

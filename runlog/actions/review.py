@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Engine
 
 from runlog.config import Settings
-from runlog.core.filters import fold_filter
 from runlog.core.frame import FaultName, Grade
+from runlog.core.header.filters import fold_filter
 from runlog.store import review as store
 from runlog.store.engine import open_engine, reading
 from runlog.store.migrate import ready

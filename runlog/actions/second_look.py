@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from runlog.core.auxiliary import AuxCandidate, auxiliary_reasons
-from runlog.core.corrections import BY_A_PERSON
-from runlog.core.daylight import SUN_UP_DEG, Lit, LitSite, daylight_question
-from runlog.core.doubts import wrong_filters
+from runlog.core.corrections.correction import BY_A_PERSON
 from runlog.core.frame import Kind, Question, RunFrame
-from runlog.core.questions import overlaps
+from runlog.core.grading.wrong_filter import wrong_filters
+from runlog.core.header.auxiliary import AuxCandidate, auxiliary_reasons
+from runlog.core.header.questions import overlaps
+from runlog.core.sky.daylight import SUN_UP_DEG, Lit, LitSite, daylight_question
 
 
 def is_light(frame: RunFrame) -> bool:

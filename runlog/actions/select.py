@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date
 
 from runlog.config import Settings
-from runlog.core.filters import NO_FILTER, fold_filter
+from runlog.core.header.filters import NO_FILTER, fold_filter
 from runlog.errors import UsageError
 from runlog.store.catalogue import target_names
 from runlog.store.listing import Wanted

@@ -15,13 +15,13 @@ from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
 from runlog.actions.second_look import is_light, looked_at_again, questions
 from runlog.config import Settings
-from runlog.core.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
-from runlog.core.daylight import sky_as_known
-from runlog.core.extinction import Extinction, Sighting, run_extinction
 from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
-from runlog.core.grading import grade_run
-from runlog.core.policy import extinction_mag
-from runlog.core.totals import RunSum, sum_run
+from runlog.core.grading.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
+from runlog.core.grading.grade import grade_run
+from runlog.core.grading.policy import extinction_mag
+from runlog.core.ledger.totals import RunSum, sum_run
+from runlog.core.sky.daylight import sky_as_known
+from runlog.core.sky.extinction import Extinction, Sighting, run_extinction
 from runlog.errors import StoreError
 from runlog.store import history
 from runlog.store import marks as mark_store

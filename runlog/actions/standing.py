@@ -9,10 +9,10 @@ from sqlalchemy import Engine
 from runlog.actions.goals import PRIORITIES, Wish, goal_words, wish
 from runlog.actions.totals import totals_against_goals
 from runlog.config import Settings
-from runlog.core.goals import PLAIN_PANEL, Goal, Key, Mosaic, mosaics
-from runlog.core.sequence import split_panel
-from runlog.core.totals import Total
-from runlog.core.typed_goal import WAYS, TypedGoal, read_goal
+from runlog.core.ledger.goal_words import WAYS, TypedGoal, read_goal
+from runlog.core.ledger.goals import PLAIN_PANEL, Goal, Key, Mosaic, mosaics
+from runlog.core.ledger.totals import Total
+from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store.engine import reading, writing

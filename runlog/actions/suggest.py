@@ -8,10 +8,10 @@ from sqlalchemy import Engine
 
 from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
-from runlog.core.checks import LESS_IS_WORSE, Case, Check, above, below
 from runlog.core.frame import Grade
-from runlog.core.grading import explain_run, verdict_of
-from runlog.core.policy import Limit
+from runlog.core.grading.checks import LESS_IS_WORSE, Case, Check, above, below
+from runlog.core.grading.grade import explain_run, verdict_of
+from runlog.core.grading.policy import Limit
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store

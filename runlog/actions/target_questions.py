@@ -7,13 +7,13 @@ from typing import Any
 from sqlalchemy import Row
 
 from runlog.actions.interpret import field_of_view_deg
-from runlog.core.objects.nicknames import nickname_key
-from runlog.core.personal import TargetChanges, spelling_key
-from runlog.core.places import apart_deg
-from runlog.core.pointings import Pointing, distance_deg, farthest_deg, places_of
-from runlog.core.sequence import split_panel, without_settings
-from runlog.core.targets import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, TargetNames
-from runlog.core.typos import differ_by_number
+from runlog.core.corrections.in_force import TargetChanges, spelling_key
+from runlog.core.targets.catalogue.nicknames import nickname_key
+from runlog.core.targets.edit_distance import differ_by_number
+from runlog.core.targets.names import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, TargetNames
+from runlog.core.targets.places import apart_deg
+from runlog.core.targets.pointings import Pointing, distance_deg, farthest_deg, places_of
+from runlog.core.targets.sequence_words import split_panel, without_settings
 
 Groups = Mapping[str, Sequence[Row[Any]]]
 Asked = dict[str, list[str]]

@@ -12,11 +12,11 @@ from runlog.actions.names import all_targets, one_target
 from runlog.actions.settle import settle_all
 from runlog.actions.target_questions import questions_about
 from runlog.config import Settings
-from runlog.core.asked import settling
-from runlog.core.corrections import Field
-from runlog.core.personal import TargetChanges, spelling_key
-from runlog.core.selecting import Everyone
-from runlog.core.targets import NO_TARGET, How, TargetNames, tidy
+from runlog.core.corrections.correction import Field
+from runlog.core.corrections.gathered import settling
+from runlog.core.corrections.in_force import TargetChanges, spelling_key
+from runlog.core.corrections.selecting import Everyone
+from runlog.core.targets.names import NO_TARGET, How, TargetNames, tidy
 from runlog.errors import UsageError
 from runlog.store import corrections as correction_store
 from runlog.store import targets as store

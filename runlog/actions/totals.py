@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.names import one_target, refuse_unknown_rig, seen_target
 from runlog.config import Settings
 from runlog.core.columns import hours
-from runlog.core.goals import (
+from runlog.core.ledger.goals import (
     PLAIN_PANEL,
     Counting,
     Goal,
@@ -20,10 +20,10 @@ from runlog.core.goals import (
     set_against,
     set_part_against,
 )
-from runlog.core.publish import Batch
-from runlog.core.seasons import season
-from runlog.core.sequence import split_panel
-from runlog.core.totals import RunSum, Total
+from runlog.core.ledger.publish import Batch
+from runlog.core.ledger.seasons import season
+from runlog.core.ledger.totals import RunSum, Total
+from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store

@@ -17,7 +17,7 @@ from runlog.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from runlog.core.calibration import Calibration
+    from runlog.core.calibration.fit import Calibration
 
 KINDS = "darks flats flat_darks bias".split()
 SHOWN = ["filter", "exposure_s", "gain", "set_c", "rotator_deg", "frames", *KINDS]
@@ -61,7 +61,7 @@ def _show(found: list["Calibration"]) -> None:
 
 
 def _to_take(found: list["Calibration"]) -> list[str]:
-    from runlog.core.lacks import to_take
+    from runlog.core.calibration.missing import to_take
 
     return to_take(lack for c in found for lack in c.lacks)
 

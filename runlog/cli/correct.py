@@ -18,7 +18,7 @@ from runlog.cli.common import (
     who,
     with_session,
 )
-from runlog.core.corrections import in_words
+from runlog.core.corrections.correction import in_words
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:

@@ -39,7 +39,7 @@ def command(
     """
     from runlog.actions.goals import Wish, goal_words, wish
     from runlog.actions.totals import standing_words
-    from runlog.core.goals import GoalForm
+    from runlog.core.ledger.goals import GoalForm
 
     form = GoalForm.GAIN if gain else GoalForm.RATIO if of_filter else GoalForm.HOURS
     if gain and of_filter:

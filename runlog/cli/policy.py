@@ -10,7 +10,7 @@ import click
 from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
 
 if TYPE_CHECKING:
-    from runlog.core.policy import Policy
+    from runlog.core.grading.policy import Policy
 
 WIDTH = 96
 LIMIT_KEYS = "filter setting doubtful reject value".split()
@@ -38,7 +38,7 @@ def show_limits(session: Session, as_json: bool, as_csv: bool) -> int:
 
 def limit_rows(policy: "Policy") -> list[dict[str, Any]]:
     """List the limits in force for all filters, then those of their own that filters have."""
-    from runlog.core.policy import SETTINGS
+    from runlog.core.grading.policy import SETTINGS
 
     general = {name: getattr(policy, name) for name in SETTINGS}
     tables = [(None, general), *sorted(policy.by_filter.items())]
@@ -50,7 +50,7 @@ def limit_rows(policy: "Policy") -> list[dict[str, Any]]:
 
 
 def _limit_row(filter_name: str | None, setting: str, value: Any) -> dict[str, Any]:
-    from runlog.core.policy import Limit
+    from runlog.core.grading.policy import Limit
 
     pair = (value.doubtful, value.reject) if isinstance(value, Limit) else (None, None)
     single = None if isinstance(value, Limit) else value
@@ -70,7 +70,7 @@ def _show_tables(rows: list[dict[str, Any]]) -> None:
 
 def _show_why(row: dict[str, Any]) -> None:
     """Write the reason of a default as a comment of TOML; a filter's own limit needs none."""
-    from runlog.core.policy import REASONS
+    from runlog.core.grading.policy import REASONS
 
     if row["filter"] is None:
         for line in textwrap.wrap(REASONS[row["setting"]], WIDTH):

@@ -66,7 +66,7 @@ def _explain(session: Session, named: str, as_json: bool) -> None:
 
 
 def _rows(found: "Explanation") -> Iterator[dict[str, Any]]:
-    from runlog.core.causes import overrides
+    from runlog.core.grading.causes import overrides
 
     put_down = overrides(found.checks)
     for place, check in enumerate(found.checks):

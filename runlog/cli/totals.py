@@ -150,7 +150,7 @@ def _publish(engine: Any, session: Session, part: Any, form: str, as_json: bool)
     from dataclasses import asdict
 
     from runlog.actions.totals import published
-    from runlog.core.publish import as_markdown, as_text
+    from runlog.core.ledger.publish import as_markdown, as_text
 
     tables = published(engine, session.settings, part)
     if as_json:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from runlog.core.rows import Signs
+from runlog.core.sensor.signs import Signs
 
 
 class Kind(StrEnum):

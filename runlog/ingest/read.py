@@ -5,8 +5,8 @@ from dataclasses import replace
 
 from runlog.core.failures import OWN_FAULT, place_of
 from runlog.core.frame import FrameHeader, Kind, ReadFrame, Stage
-from runlog.core.header import parse_header
-from runlog.core.rows import Signs
+from runlog.core.header.parse import parse_header
+from runlog.core.sensor.signs import Signs
 from runlog.errors import FrameError, PassingError
 from runlog.ingest.deadline import (
     Deadline,

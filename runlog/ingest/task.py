@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from runlog.core.frame import FrameHeader, Kind, ReadFrame
-from runlog.core.header import HeaderRules
+from runlog.core.header.parse import HeaderRules
 
 MEASURE_VERSION = 3  # raise it when the same pixels give other numbers
 MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from runlog.core.rows import Signs, Stretch
+from runlog.core.sensor.signs import Signs, Stretch
 from runlog.measure.levels import Lines, find_breaks
 from runlog.measure.slips import find_displaced
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from runlog.core.rows import Slip
+from runlog.core.sensor.signs import Slip
 
 Array = npt.NDArray[Any]
 F32 = npt.NDArray[np.float32]

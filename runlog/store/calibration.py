@@ -8,9 +8,9 @@ from typing import Any, Self
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, and_, false, func, not_, or_, select
 
-from runlog.core.calibration import Sensor, Shots
+from runlog.core.calibration.fit import Sensor, Shots
 from runlog.core.frame import Grade, Kind
-from runlog.core.region import read_origin
+from runlog.core.header.region import read_origin
 from runlog.store import models as m
 from runlog.store.frames import unpack_cards
 

@@ -10,10 +10,10 @@ from collections.abc import Mapping, Sequence
 from functools import cache, cached_property
 from typing import Any
 
-from runlog.core.objects.nicknames import nickname_key, words_of
-from runlog.core.objects.regions import REGIONS, Place
-from runlog.core.places import apart_deg
-from runlog.core.targets import TargetNames
+from runlog.core.targets.catalogue.nicknames import nickname_key, words_of
+from runlog.core.targets.catalogue.regions import REGIONS, Place
+from runlog.core.targets.names import TargetNames
+from runlog.core.targets.places import apart_deg
 
 _MAIN = re.compile(r"(NGC|IC|Mel|M|B|C|UGC|PGC|HCG|H|Cl)(\d+)\Z")
 _ASKED = {"Mel": "MEL", "Abell": "ABELL"}

@@ -8,8 +8,8 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, func, select
 
-from runlog.core.places import apart_deg
-from runlog.core.selecting import Sight
+from runlog.core.corrections.selecting import Sight
+from runlog.core.targets.places import apart_deg
 from runlog.store import models as m
 from runlog.store.listing import paths_of_frames
 

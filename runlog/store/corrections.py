@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select
 
-from runlog.core.personal import NOTHING_SAID, Said, TargetChanges, in_force
+from runlog.core.corrections.in_force import NOTHING_SAID, Said, TargetChanges, in_force
 from runlog.store import models as m
 from runlog.store.targets import changes_in_force
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, func, insert, select, update
 
+from runlog.core.corrections.in_force import NOTHING_SAID, Said
 from runlog.core.frame import (
     Card,
     FrameHeader,
@@ -21,10 +22,9 @@ from runlog.core.frame import (
     Stage,
     StarList,
 )
+from runlog.core.header.questions import contradiction
 from runlog.core.identity import HeaderCopy, fold_name, speaking_header
-from runlog.core.personal import NOTHING_SAID, Said
-from runlog.core.questions import contradiction
-from runlog.core.rows import pack_signs
+from runlog.core.sensor.signs import pack_signs
 from runlog.store import models as m
 from runlog.store.corrections import said_of
 from runlog.store.exposures import contends, recount

@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, func, insert, select
 
-from runlog.core.goals import Goal, GoalForm
+from runlog.core.ledger.goals import Goal, GoalForm
 from runlog.store import models as m
 from runlog.store.targets import changes_in_force
 

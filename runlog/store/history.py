@@ -15,8 +15,8 @@ from sqlalchemy import (
     update,
 )
 
-from runlog.core.baseline import Earlier
 from runlog.core.frame import StarList
+from runlog.core.grading.baseline import Earlier
 from runlog.store import models as m
 from runlog.store.runs import touch, touch_settled
 

@@ -4,7 +4,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from runlog.core.links import Keeper
+from runlog.core.ledger.link_names import Keeper
 from runlog.store import models as m
 from runlog.store.listing import paths_of_frames
 from runlog.store.totals import Part

@@ -7,8 +7,8 @@ from typing import Any, NamedTuple
 from sqlalchemy import ColumnElement, Connection, and_, bindparam, delete, insert, select, update
 
 from runlog.core.frame import Kind, Stage
-from runlog.core.row_pattern import DARK, Line, Pattern
-from runlog.core.rows import Signs, unpack_signs
+from runlog.core.sensor.own_pattern import DARK, Line, Pattern
+from runlog.core.sensor.signs import Signs, unpack_signs
 from runlog.store import models as m
 
 LIGHT = Kind.LIGHT.value

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, Row, bindparam, delete, insert, select, update
 
 from runlog.core.frame import Kind
-from runlog.core.totals import RunSum
+from runlog.core.ledger.totals import RunSum
 from runlog.store import models as m
 from runlog.store.runs import RunState
 

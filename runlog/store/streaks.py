@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, func, select
 
 from runlog.core.frame import Kind
-from runlog.core.recurring import Geometry, Seen
+from runlog.core.grading.recurring_lines import Geometry, Seen
 from runlog.store import models as m
 
 _f = m.frame.c

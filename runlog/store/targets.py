@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, and_, bindparam, case, func, insert, or_, select, update
 
-from runlog.core.personal import TargetChanges, in_force
+from runlog.core.corrections.in_force import TargetChanges, in_force
 from runlog.store import models as m
 from runlog.store.runs import touch
 

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, exists, func, or_, select
 
 from runlog.core.frame import Grade
-from runlog.core.totals import RunSum, Total
+from runlog.core.ledger.totals import RunSum, Total
 from runlog.store import models as m
 
 SUMS = ("frames", "logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s", "effective_s")

@@ -8,8 +8,8 @@ from rich.text import Text
 from runlog.actions.goals import goal_words
 from runlog.actions.standing import Standing
 from runlog.core.columns import NOTHING, hours, share, written
-from runlog.core.goals import PLAIN_PANEL, GoalForm, gain_of_next_hour
-from runlog.core.sequence import split_panel
+from runlog.core.ledger.goals import PLAIN_PANEL, GoalForm, gain_of_next_hour
+from runlog.core.targets.sequence_words import split_panel
 from runlog.tui.look import Look
 from runlog.tui.text import count, fitted, safe, styled
 

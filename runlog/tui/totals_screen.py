@@ -9,8 +9,8 @@ from textual.events import Click, MouseScrollDown, MouseScrollUp
 from textual.widgets import Static
 
 from runlog.actions.standing import Standing, set_typed_goal, standings
-from runlog.core.sequence import split_panel
-from runlog.core.typed_goal import WAYS, as_typed
+from runlog.core.ledger.goal_words import WAYS, as_typed
+from runlog.core.targets.sequence_words import split_panel
 from runlog.tui.desk import Desk
 from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.keys import TOTALS, bound

@@ -6,8 +6,14 @@ import shutil
 import pytest
 from astropy.io import fits
 
-from runlog.core.corrections import in_words, read_date, read_exposure, read_kind, read_site
-from runlog.core.personal import TargetChanges, in_force
+from runlog.core.corrections.correction import (
+    in_words,
+    read_date,
+    read_exposure,
+    read_kind,
+    read_site,
+)
+from runlog.core.corrections.in_force import TargetChanges, in_force
 from runlog.errors import UsageError
 from tests.tools import here, noise, rows, runlog_json, write_frame, write_run
 

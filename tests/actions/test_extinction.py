@@ -11,7 +11,7 @@ from runlog.actions.open import open_store
 from runlog.actions.regrade import explain, regrade
 from runlog.actions.scan import scan
 from runlog.config import Settings
-from runlog.core.policy import extinction_mag
+from runlog.core.grading.policy import extinction_mag
 from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 from samples.maker.scenario import TARGETS

@@ -12,7 +12,7 @@ from runlog.actions.scan import scan
 from runlog.actions.suggest import compare
 from runlog.config import Settings
 from runlog.core.frame import FaultName, Grade
-from runlog.core.policy import Limit, Policy
+from runlog.core.grading.policy import Limit, Policy
 from runlog.errors import UsageError
 from runlog.store.listing import Wanted
 from samples.maker.quick import make_run

@@ -12,7 +12,7 @@ from runlog.actions.open import open_store
 from runlog.actions.regrade import regrade
 from runlog.actions.scan import scan
 from runlog.config import Settings
-from runlog.core.nights import Clock
+from runlog.core.sky.nights import Clock
 from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 

@@ -8,7 +8,7 @@ import pytest
 from runlog.actions.standing import Standing, set_typed_goal, standings
 from runlog.actions.totals import totals_against_goals
 from runlog.config import Settings
-from runlog.core.goals import GoalForm
+from runlog.core.ledger.goals import GoalForm
 from runlog.errors import UsageError
 from tests.tui.nights import build, with_mosaic
 

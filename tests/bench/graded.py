@@ -18,7 +18,7 @@ from runlog.actions.night import night_reports
 from runlog.actions.scan import scan
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
-from runlog.core.policy import Policy
+from runlog.core.grading.policy import Policy
 from runlog.store import models
 from runlog.store import runs as run_store
 from runlog.store.engine import open_engine, writing

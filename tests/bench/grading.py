@@ -9,7 +9,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from runlog.core.policy import Policy
+from runlog.core.grading.policy import Policy
 
 from .graded import Result, database, limits_of, read_result
 from .nights import NightTruth, read_truths

@@ -14,7 +14,7 @@ from runlog.actions import scan as scan_action
 from runlog.config import Settings
 from runlog.core import frame as nouns
 from runlog.core.frame import Measurement, ReadFrame
-from runlog.core.header import parse_header
+from runlog.core.header.parse import parse_header
 from runlog.ingest.pool import pool
 from runlog.ingest.read import MEASURE_VERSION, read_file
 from runlog.ingest.task import Outcome, Task

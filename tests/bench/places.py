@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from runlog.core.policy import extinction_mag
+from runlog.core.grading.policy import extinction_mag
 from samples.maker.psf import Psf
 from samples.maker.scenario import FILTERS, Camera, Target
 from samples.maker.shot import CardValue, Rig, Scene, Shot

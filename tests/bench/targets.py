@@ -2,7 +2,7 @@
 
 import time
 
-from runlog.core.targets import TargetNames
+from runlog.core.targets.names import TargetNames
 from runlog.store.catalogue import OpenNgc, target_names
 from tests.core.spellings import SPELLINGS, UNRESOLVED
 

@@ -7,7 +7,7 @@ import shutil
 
 import pytest
 
-from runlog.core.links import Keeper, folder_name, places, weighted
+from runlog.core.ledger.link_names import Keeper, folder_name, places, weighted
 from tests.tools import here, noise, runlog, runlog_json, write_frame, write_run
 
 

@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from runlog.core.policy import REASONS, SETTINGS, Policy
+from runlog.core.grading.policy import REASONS, SETTINGS, Policy
 from samples.maker.quick import make_run
 from tests.tools import here, runlog_json
 

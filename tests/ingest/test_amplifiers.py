@@ -14,7 +14,7 @@ import pytest
 from astropy.io import fits
 
 from runlog.core.failures import FailureKind, kind_of_failure
-from runlog.core.header import HeaderRules
+from runlog.core.header.parse import HeaderRules
 from runlog.ingest.fits import open_frame
 from runlog.ingest.task import Task, read_file
 from tests.real import real_frames

@@ -9,7 +9,7 @@ import pytest
 from astropy.io import fits
 from astropy.io.fits.verify import VerifyError
 
-from runlog.core.header import HeaderRules
+from runlog.core.header.parse import HeaderRules
 from runlog.ingest import fits as ingest_fits
 from runlog.ingest.task import Task, read_file
 from tests.tools import header_of, noise, write_frame

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from runlog.core.failures import FailureKind, kind_of_failure
-from runlog.core.header import HeaderRules
+from runlog.core.header.parse import HeaderRules
 from runlog.ingest.task import Outcome, Task, read_file
 from tests.ingest import bombs
 from tests.tools import argv, environment, noise, runlog, runlog_json, write_frame, write_run

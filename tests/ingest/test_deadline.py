@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from runlog.core.failures import FailureKind, kind_of_failure
-from runlog.core.header import HeaderRules
+from runlog.core.header.parse import HeaderRules
 from runlog.ingest import deadline as d
 from runlog.ingest.task import Limits, Task, read_file
 from tests.tools import ROOT, noise, rows, runlog, runlog_json, write_frame, write_run
@@ -77,7 +77,7 @@ def hanging(one):
 HUNG = """
 import sys
 sys.path.insert(0, sys.argv[1])
-from runlog.core.header import HeaderRules
+from runlog.core.header.parse import HeaderRules
 from runlog.actions import scan
 from runlog.ingest import deadline
 from runlog.ingest.task import Task

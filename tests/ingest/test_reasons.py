@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 
 from runlog.core.failures import FailureKind, cure_of_failure, kind_of_failure
-from runlog.core.header import HeaderRules
+from runlog.core.header.parse import HeaderRules
 from runlog.ingest.discover import Walk, is_fits_name, is_packed_otherwise
 from runlog.ingest.fits import open_frame
 from runlog.ingest.task import Outcome, Task, read_file

@@ -5,8 +5,8 @@ import time
 import numpy as np
 import pytest
 
-from runlog.core.row_pattern import suspicion
-from runlog.core.rows import Signs, Stretch
+from runlog.core.sensor.own_pattern import suspicion
+from runlog.core.sensor.signs import Signs, Stretch
 from runlog.measure.readout import find_signs
 from tests.measure.readouts import add_stars, sky, stored
 

@@ -6,12 +6,12 @@ from datetime import datetime
 from itertools import pairwise
 from statistics import median
 
-from runlog.core.policy import Policy
+from runlog.core.grading.policy import Policy
 from runlog.core.story.events import FINDERS
 from runlog.core.story.focus import find_drifts
-from runlog.core.story.heavens import MoonCrossing, moon_events, sun_events
+from runlog.core.story.model import Event, Lights, Opinion, Part, PartVerdict, Told
 from runlog.core.story.parts import Dark, Night, Pace, to_check, verdicts
-from runlog.core.story.told import Event, Lights, Opinion, Part, PartVerdict, Told
+from runlog.core.story.sun_and_moon import MoonCrossing, moon_events, sun_events
 
 __all__ = [
     "Event",

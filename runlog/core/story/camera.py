@@ -9,9 +9,9 @@ import numpy as np
 
 from runlog.core.columns import plural
 from runlog.core.frame import FaultName
-from runlog.core.row_words import CAMERA_OR_CABLE
+from runlog.core.sensor.words import CAMERA_OR_CABLE
 from runlog.core.story.cooling import cooling_verdict
-from runlog.core.story.told import (
+from runlog.core.story.model import (
     Lights,
     Opinion,
     PartVerdict,

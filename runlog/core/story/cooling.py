@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from runlog.core.columns import plural
-from runlog.core.story.told import (
+from runlog.core.story.model import (
     Event,
     Lights,
     Opinion,

@@ -6,12 +6,12 @@ from statistics import median
 
 from runlog.core.columns import hours
 from runlog.core.frame import FaultName
-from runlog.core.story.after import PAUSE_LEAST_S, right_after
 from runlog.core.story.cooling import cooling_events
+from runlog.core.story.first_after import PAUSE_LEAST_S, right_after
 from runlog.core.story.focus import find_refocus
+from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
 from runlog.core.story.pointing import find_drift, find_jumps, find_no_dither
 from runlog.core.story.sky import has_halos
-from runlog.core.story.told import Event, Lights, Told, event, stretches, worst_evidence
 
 PAUSE_TIMES_USUAL = 5.0
 DEW_FRAMES = 3

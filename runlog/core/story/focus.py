@@ -5,11 +5,11 @@ from itertools import pairwise
 from math import inf
 from statistics import median
 
-from runlog.core.baseline import profile, shape_group
 from runlog.core.columns import hours
 from runlog.core.frame import FaultName
-from runlog.core.policy import Policy
-from runlog.core.story.told import Event, Lights, Told, event, stretches, worst_evidence
+from runlog.core.grading.baseline import profile, shape_group
+from runlog.core.grading.policy import Policy
+from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
 
 DRIFT_FRAMES = 3  # fewer out of focus are a slip, not a drift
 FOOT_FRAMES = 5  # frames before a drift that say how wide stars were in focus

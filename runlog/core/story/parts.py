@@ -5,16 +5,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import median
 
-from runlog.core.baseline import ELONGATED
 from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import FaultName, Grade
-from runlog.core.policy import Policy
-from runlog.core.story.after import first_frames
+from runlog.core.grading.baseline import ELONGATED
+from runlog.core.grading.policy import Policy
 from runlog.core.story.camera import camera_verdict
+from runlog.core.story.first_after import first_frames
 from runlog.core.story.focus import filters_out
-from runlog.core.story.pointing import ELSEWHERE_CHECK, elsewhere_words, laid_on_another, steps
-from runlog.core.story.sky import sky_verdict
-from runlog.core.story.told import (
+from runlog.core.story.model import (
     Event,
     Lights,
     Opinion,
@@ -26,6 +24,8 @@ from runlog.core.story.told import (
     not_comparable,
     unknown,
 )
+from runlog.core.story.pointing import ELSEWHERE_CHECK, elsewhere_words, laid_on_another, steps
+from runlog.core.story.sky import sky_verdict
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
 LINES_AXIS_RATIO = 0.3  # width over length

@@ -10,9 +10,9 @@ from statistics import median
 import numpy as np
 
 from runlog.core.columns import plural
-from runlog.core.faults.rig import STARS_OF_A_FIELD
 from runlog.core.frame import FaultName
-from runlog.core.story.told import Event, Lights, Told, event
+from runlog.core.grading.faults.rig import STARS_OF_A_FIELD
+from runlog.core.story.model import Event, Lights, Told, event
 
 JUMP_SHARE = 0.03  # of the field's width, and ...
 JUMP_TIMES_USUAL = 6.0  # ... far beyond the usual step of a dither

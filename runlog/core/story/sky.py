@@ -4,11 +4,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from runlog.core.columns import clock, plural
-from runlog.core.faults.shape import HALO_WORDS
 from runlog.core.frame import FaultName, Grade, RunFrame
-from runlog.core.horizon import LIMB_DEG
-from runlog.core.story.pointing import is_elsewhere
-from runlog.core.story.told import (
+from runlog.core.grading.faults.shape import HALO_WORDS
+from runlog.core.sky.horizon import LIMB_DEG
+from runlog.core.story.model import (
     FAIR_BELOW,
     Lights,
     Measure,
@@ -22,6 +21,7 @@ from runlog.core.story.told import (
     unknown,
     worst_evidence,
 )
+from runlog.core.story.pointing import is_elsewhere
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,1 @@
+"""Which darks, flats and bias frames fit, and what is missing."""

@@ -1,0 +1,405 @@
+"""Which darks, flats, flat-darks and bias frames fit the lights, and what is missing.
+
+Common practice, no source, unless a rule names one. Dark current doubles every 5 to 7 C, so it
+changes by about a quarter in 2 C (2^(2/6.2) = 1.25).
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from runlog.core.calibration.missing import Lack
+from runlog.core.frame import Kind
+
+SAME_LENGTH = 0.02  # share by which two exposure times may differ and be called the same
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRules:
+    """What a person demands of calibration frames.
+
+    Averaging n frames adds 1/n of their variance to the picture: 10 of them raise its noise by
+    5 %, 20 by 2.5 %.
+    """
+
+    enough_darks: int = 10
+    enough_flats: int = 10
+    enough_flat_darks: int = 10
+    enough_bias: int = 20
+    dark_temperature_c: float = 2.0  # dark current changes by about a quarter in 2 C
+    dark_age_days: float = 365.0  # hot pixels grow; older darks raise a warning
+    flat_nights: float = 14.0  # dust moves: flats may lie this many nights away
+    rotator_deg: float = 1.0  # dust shadows move with the mechanical angle
+    no_glow: bool = False  # the sensor has no amplifier glow, so darks may be scaled
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """Camera settings that a calibration frame must share with what it calibrates."""
+
+    camera: str
+    gain: float | None
+    offset: float | None
+    readout_mode: str | None
+    binning: tuple[int, int]
+    size: tuple[int, int]  # the region read out
+    partial: bool = False  # it is smaller than the sensor
+    origin: tuple[int, int] | None = None  # where a partial one begins, unbinned; None: not told
+
+    def fits(self, other: "Sensor") -> bool:
+        """Tell whether all agree; a place on the sensor that is not told may be the same."""
+        told = None in (self.origin, other.origin) or self.origin == other.origin
+        return told and replace(self, origin=None) == replace(other, origin=None)
+
+    @property
+    def unplaced(self) -> bool:
+        """Tell whether it is not known which part of the sensor was read out."""
+        return self.partial and self.origin is None
+
+
+@dataclass(frozen=True, slots=True)
+class Shots:
+    """Frames alike in all that matters, of one night."""
+
+    kind: Kind
+    rig: str
+    rig_id: int
+    sensor: Sensor
+    exposure_s: float | None
+    sensor_c: float | None
+    filter: str
+    rotator_deg: float | None
+    night: str  # ISO date, "" when undated
+    frames: int
+    exposures: int | None = None  # what a master was made of, where it says; None: not a master
+    master: bool = False
+
+    @property
+    def worth(self) -> int | None:
+        """How many exposures stand behind it; None for a master that does not say."""
+        return (self.exposures if self.master else self.frames) or None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was found of one kind for one group of lights."""
+
+    frames: int = 0
+    masters: int = 0
+    enough: bool = False
+    wanted: int | None = None  # how many are enough; None where none are needed
+    lacks: tuple[Lack, ...] = ()  # empty when there is enough
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LightGroup:
+    """Kept lights that need the same calibration, over all their nights."""
+
+    rig: str
+    rig_id: int
+    sensor: Sensor
+    exposure_s: float | None
+    sensor_c: float | None
+    filter: str
+    rotator_deg: float | None
+    nights: tuple[str, ...]
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A group of lights with everything that calibrates it."""
+
+    lights: LightGroup
+    darks: Found
+    flats: Found
+    flat_darks: Found
+    bias: Found
+
+    @property
+    def parts(self) -> tuple[Found, ...]:
+        """What was found of each kind."""
+        return (self.darks, self.flats, self.flat_darks, self.bias)
+
+    @property
+    def lacks(self) -> tuple[Lack, ...]:
+        """What has to be taken yet."""
+        return tuple(lack for part in self.parts for lack in part.lacks)
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """What has to be taken yet, in words."""
+        return tuple(map(str, self.lacks))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is worth knowing though it is not missing."""
+        return tuple(note for part in self.parts for note in part.notes)
+
+
+def group_lights(lights: Iterable[Shots], rules: CalibrationRules) -> list[LightGroup]:
+    """Gather lights of many nights that share settings, length, temperature, filter and angle."""
+    groups: dict[tuple[object, ...], list[Shots]] = {}
+    for shots in sorted(lights, key=_order):
+        key = (shots.rig_id, shots.sensor, shots.exposure_s, shots.filter)
+        home = next(
+            (k for k in groups if k[:4] == key and _near_enough(groups[k][0], shots, rules)), None
+        )
+        groups.setdefault(home or (*key, len(groups)), []).append(shots)
+    return [_light_group(members) for members in groups.values()]
+
+
+def _order(s: Shots) -> tuple[object, ...]:
+    settings = (s.exposure_s or 0.0, _number(s.sensor_c), _number(s.rotator_deg))
+    return (s.rig, s.filter, *settings, s.night)
+
+
+def _number(value: float | None) -> float:
+    return -1e9 if value is None else value
+
+
+def _near_enough(a: Shots, b: Shots, rules: CalibrationRules) -> bool:
+    cold = _within(a.sensor_c, b.sensor_c, rules.dark_temperature_c / 2)
+    return cold and _same_angle(a.rotator_deg, b.rotator_deg, rules)
+
+
+def _within(a: float | None, b: float | None, most: float) -> bool:
+    """Tell whether two numbers are as good as the same; unknown goes with unknown only."""
+    if a is None or b is None:
+        return a is b
+    return abs(a - b) <= most
+
+
+def _same_angle(a: float | None, b: float | None, rules: CalibrationRules) -> bool:
+    if a is None or b is None:
+        return a is b
+    apart = abs(a - b) % 360.0
+    return min(apart, 360.0 - apart) <= rules.rotator_deg
+
+
+def _light_group(members: Sequence[Shots]) -> LightGroup:
+    first = members[0]
+    return LightGroup(
+        first.rig,
+        first.rig_id,
+        first.sensor,
+        first.exposure_s,
+        first.sensor_c,
+        first.filter,
+        first.rotator_deg,
+        tuple(sorted({s.night for s in members})),
+        sum(s.frames for s in members),
+    )
+
+
+def calibrate(group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules) -> Calibration:
+    """Find what calibrates a group of lights among all calibration frames there are."""
+    same = [s for s in stock if s.sensor.fits(group.sensor)]
+    bias = [s for s in same if s.kind is Kind.BIAS]
+    darks = _darks(group, same, bias, rules)
+    flats, used = _flats(group, stock, rules)
+    flat_darks = _flat_darks(used, stock, rules)
+    needed = bool(darks.lacks or flat_darks.lacks)
+    return Calibration(group, darks, flats, flat_darks, _bias(bias, rules, needed))
+
+
+# --- darks ----------------------------------------------------------------------------------
+
+
+def _darks(
+    group: LightGroup, same: Sequence[Shots], bias: Sequence[Shots], rules: CalibrationRules
+) -> Found:
+    darks = [s for s in same if s.kind is Kind.DARK and _warm_enough(s, group, rules)]
+    fitting = [s for s in darks if _same_length(s.exposure_s, group.exposure_s)]
+    notes = _temperature_notes(fitting, group) + _age_notes(fitting, group, rules)
+    notes += _place_notes("darks", fitting, group)
+    tail = f"{_at(group.sensor_c)}{_settings(group.sensor)}"
+    if group.exposure_s is None:
+        unknown = "darks: lights without a length; say it: runlog correct exposure SECONDS"
+        return Found(wanted=rules.enough_darks, notes=(unknown,))
+    lack = Lack("darks of ", _seconds(group.exposure_s), tail)
+    found = _count(fitting, rules.enough_darks, lack, notes)
+    if found.enough or not rules.no_glow:
+        return found
+    lengths = {s.exposure_s for s in darks if s.exposure_s}
+    longer = sorted(length for length in lengths if length > group.exposure_s)
+    if longer and bias:
+        offer = f"darks of {_seconds(longer[0])} can be scaled, bias taken off first"
+        return replace(found, notes=(*found.notes, offer))
+    return found
+
+
+def _warm_enough(s: Shots, group: LightGroup, rules: CalibrationRules) -> bool:
+    # A camera without a thermometer tells no temperature on either.
+    return _within(s.sensor_c, group.sensor_c, rules.dark_temperature_c)
+
+
+def _same_length(a: float | None, b: float | None) -> bool:
+    return a is not None and b is not None and abs(a - b) <= SAME_LENGTH * max(a, b)
+
+
+def _temperature_notes(fitting: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:
+    if fitting and group.sensor_c is None:
+        return ("darks: the sensor's temperature is not known",)
+    return ()
+
+
+def _age_notes(
+    fitting: Sequence[Shots], group: LightGroup, rules: CalibrationRules
+) -> tuple[str, ...]:
+    """Warn where the darks that are young enough are too few without the old ones."""
+    ages = [a for n in group.nights for a in _old(fitting, n, rules)]
+    if not ages:
+        return ()
+    return (f"darks: {min(ages)} days from the lights; hot pixels grow, take new ones",)
+
+
+def _old(fitting: Sequence[Shots], night: str, rules: CalibrationRules) -> list[int]:
+    """Give the ages of old darks that a night needs, in days."""
+    ages = [(_apart_days(s.night, night) or 0, s) for s in fitting]
+    young = [s for age, s in ages if age <= rules.dark_age_days]
+    if _enough(young, rules.enough_darks):
+        return []
+    return [age for age, _ in ages if age > rules.dark_age_days]
+
+
+def _place_notes(what: str, fitting: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:
+    if not any(sensor.unplaced for sensor in (group.sensor, *(s.sensor for s in fitting))):
+        return ()
+    told = f"{what}: not all headers say which part of the sensor was read out"
+    return (told,) if fitting else ()
+
+
+def _apart_days(a: str, b: str) -> int | None:
+    return abs((date.fromisoformat(a) - date.fromisoformat(b)).days) if a and b else None
+
+
+# --- flats ----------------------------------------------------------------------------------
+
+
+def _flats(
+    group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules
+) -> tuple[Found, list[Shots]]:
+    """Find flats for every night of the group; also which were used, for their flat-darks."""
+    alike = [s for s in stock if s.kind is Kind.FLAT and _same_train(s, group)]
+    turned = [s for s in alike if _angle_fits(s, group, rules)]
+    lack = Lack("flats through ", group.filter, _angle(group.rotator_deg))
+    near = {night: _near(turned, night, rules) for night in group.nights}
+    bare = [n for n in group.nights if not _enough(near[n], rules.enough_flats)]
+    used = [s for s in turned if any(s in flats for flats in near.values())]
+    notes = _angle_notes(used, group) + _place_notes("flats", used, group)
+    found = _count(used, rules.enough_flats, lack, notes)
+    if not bare:
+        return found, used
+    nights = ", ".join(n or "unknown date" for n in bare)
+    late = replace(lack, tail=f"{lack.tail} for the nights of {nights}")
+    return replace(found, enough=False, lacks=found.lacks or (late,)), used
+
+
+def _same_train(s: Shots, group: LightGroup) -> bool:
+    """Same optics, filter, binning and region; the gain of a flat does not matter."""
+    same_optics = (s.rig_id, s.filter) == (group.rig_id, group.filter)
+    return same_optics and _region_of(s.sensor).fits(_region_of(group.sensor))
+
+
+def _region_of(sensor: Sensor) -> Sensor:
+    return replace(sensor, camera="", gain=None, offset=None, readout_mode=None)
+
+
+def _angle_fits(s: Shots, group: LightGroup, rules: CalibrationRules) -> bool:
+    if s.rotator_deg is None or group.rotator_deg is None:
+        return True  # not known to be turned: said in a note
+    return _same_angle(s.rotator_deg, group.rotator_deg, rules)
+
+
+def _near(flats: Sequence[Shots], night: str, rules: CalibrationRules) -> list[Shots]:
+    near = []
+    for s in flats:
+        apart = _apart_days(s.night, night)
+        if apart is None or apart <= rules.flat_nights:
+            near.append(s)
+    return near
+
+
+def _angle_notes(used: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:
+    unsure = any((s.rotator_deg is None) != (group.rotator_deg is None) for s in used)
+    return ("flats: the rotator's angle is not in all headers",) if unsure else ()
+
+
+def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: CalibrationRules) -> Found:
+    """Find darks as long as the flats that were taken; a master flat has been through that."""
+    raw = [s for s in flats if not s.master]
+    if not raw:
+        return Found(enough=True)
+    wanted = sorted({(s.sensor, s.exposure_s) for s in raw}, key=lambda w: (w[1] or 0.0, str(w[0])))
+    kinds = (Kind.FLAT_DARK, Kind.DARK)
+    fitting: list[Shots] = []
+    lacks: list[Lack] = []
+    for sensor, length in wanted:
+        alike = [s for s in stock if s.kind in kinds and s.sensor.fits(sensor)]
+        fit = [s for s in alike if _same_length(s.exposure_s, length)]
+        fitting += [s for s in fit if s not in fitting]
+        lack = Lack("flat-darks of ", _seconds(length))
+        lacks += _count(fit, rules.enough_flat_darks, lack, ()).lacks
+    total = _count(fitting, rules.enough_flat_darks, Lack("flat-darks"), ())
+    return replace(total, enough=not lacks, lacks=tuple(dict.fromkeys(lacks)))
+
+
+def _bias(bias: Sequence[Shots], rules: CalibrationRules, needed: bool) -> Found:
+    found = _count(bias, rules.enough_bias, Lack("bias"), ())
+    if found.enough or not needed:
+        # Darks and flat-darks of the right length hold the bias already.
+        return replace(found, enough=True, wanted=None, lacks=())
+    (lack,) = found.lacks
+    return replace(found, lacks=(replace(lack, tail=f"{lack.tail}, unless the darks are taken"),))
+
+
+# --- counting and words ---------------------------------------------------------------------
+
+
+def _enough(fitting: Sequence[Shots], enough: int) -> bool:
+    return _count(fitting, enough, Lack(""), ()).enough
+
+
+def _count(fitting: Sequence[Shots], enough: int, lack: Lack, notes: tuple[str, ...]) -> Found:
+    frames = sum(s.frames for s in fitting if not s.master)
+    masters = sum(s.frames for s in fitting if s.master)
+    told = [s.worth for s in fitting if s.master]
+    behind = frames + sum(n for n in told if n)
+    silent = any(n is None for n in told)
+    if silent and lack.head:
+        kind = lack.head.split()[0]
+        notes = (*notes, f"{kind}: a master does not say how many frames are in it")
+    if behind >= enough or silent:
+        return Found(frames, masters, True, enough, (), notes)
+    have = f" ({behind} of {enough})" if behind else ""
+    lacks = (replace(lack, tail=f"{lack.tail}{have}"),)
+    return Found(frames, masters, False, enough, lacks, notes)
+
+
+def _seconds(value: float | None) -> str:
+    return "unknown length" if value is None else f"{value:g} s"
+
+
+def _at(sensor_c: float | None) -> str:
+    return "" if sensor_c is None else f" at {sensor_c:.0f} C"
+
+
+def _angle(rotator_deg: float | None) -> str:
+    return "" if rotator_deg is None else f" at rotator angle {rotator_deg:.0f}"
+
+
+def _settings(sensor: Sensor) -> str:
+    gain = "" if sensor.gain is None else f", gain {sensor.gain:g}"
+    offset = "" if sensor.offset is None else f", offset {sensor.offset:g}"
+    across, down = sensor.binning
+    binning = f", binning {across}" + ("" if across == down else f"x{down}")
+    return f"{gain}{offset}{binning}{_region(sensor)}"
+
+
+def _region(sensor: Sensor) -> str:
+    if not sensor.partial:
+        return ""
+    place = "" if sensor.origin is None else f" from {sensor.origin[0]}, {sensor.origin[1]}"
+    return f", region {sensor.size[0]}x{sensor.size[1]}{place}"

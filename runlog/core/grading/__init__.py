@@ -1,0 +1,1 @@
+"""Measurements against what is usual: a grade with its reasons."""

@@ -1,0 +1,400 @@
+"""What is usual for a run, found so that a bad half of the night cannot drag it along."""
+
+from cmath import rect
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from math import isfinite, radians, sqrt
+from statistics import median
+from typing import TypeVar
+
+import numpy as np
+
+from runlog.core.frame import RunFrame
+from runlog.core.grading.policy import extinction_mag
+
+# The good quarter: with two thirds of the frames bad it still lies among the good ones.
+GOOD_LOW = 0.25
+GOOD_HIGH = 0.75
+# Clear air and a dark sky scatter little, so the usual may be taken nearer to the best.
+CLEAREST = 0.9
+DARKEST = 0.15
+ENOUGH = 3  # frames to compare with
+SEEING_EXPONENT = 0.6  # seeing grows as airmass^0.6 (Kolmogorov; ESO astroclimatology pages)
+FLOOR_SHARE = 0.75  # of the width that optics and sampling give, where nothing better is known
+MOST_AIRMASS = 3.0
+# A trail of three quarters of a star's width, by the moments of a Gaussian: the variance of a line
+# of length L is L^2/12, of a Gaussian FWHM^2/5.545. What is rounder is no trail, whatever is usual.
+ELONGATED = 0.45
+SMALL_STEP = 0.05  # of the frame's side: half of what counts as off target
+LOOK_BACK = 2  # tracks to go on with: one frame astray does not cut one in two
+
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class UsualShape:
+    """Usual shape of stars among frames that compare; None where too few tell."""
+
+    frames: int
+    fwhm_px: float | None = None  # at airmass 1
+    stretch: complex | None = None  # the rig's own ellipticity (e1 + i e2)
+    profile: float | None = None  # half-flux radius over FWHM
+    tilt: float | None = None  # span of the width over the frame, share of its median
+    all_filters: bool = False  # of one filter there were too few
+
+
+@dataclass(frozen=True, slots=True)
+class UsualLight:
+    """Usual light, per second, among frames that compare; None where too few tell."""
+
+    flux_adu_s: float | None = None  # of the ranked star, at airmass 1
+    transparency: float | None = None
+    sky_adu_s: float | None = None  # pedestal removed, at airmass 1
+    out_of_place_share: float = 0.0  # of the matched, with a band of rows elsewhere than in it
+
+
+@dataclass(frozen=True, slots=True)
+class UsualAim:
+    """Where frames of one target and filter point: at which fields, and where in the first."""
+
+    frames: int = 0  # that there was something to match with
+    fields: tuple[tuple[str | None, int], ...] = ()  # reference and frames on it, most frames first
+    shift_px: tuple[float, float] | None = None  # usual place on the first field's reference
+    # By frame key: how near to that place the field was before it got to the frame by small
+    # steps, or after: a drift takes frames far off without one of them being astray.
+    nearest: Mapping[str, float] = field(default_factory=dict)
+
+    def away(self, frame: RunFrame) -> float | None:
+        """Give how far a frame's field is from the usual place, as a share of the frame's side."""
+        return _apart((frame.shift_x_px, frame.shift_y_px), self.shift_px, frame)
+
+    @property
+    def main(self) -> str | None:
+        """Name the field that most frames show, by its reference."""
+        return self.fields[0][0] if self.fields else None
+
+    @property
+    def main_share(self) -> float:
+        """Share of the frames that show it."""
+        return self.fields[0][1] / self.frames if self.fields else 0.0
+
+    def share(self, reference: str | None) -> float:
+        """Share of the frames that show a field."""
+        return dict(self.fields).get(reference, 0) / self.frames if self.frames else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class UsualCount:
+    """Usual counts and noise among frames of one length; None where too few tell."""
+
+    stars: float | None = None
+    zone_shares: tuple[float, ...] = ()
+    noise_adu: float | None = None
+    background_adu: float | None = None  # zero level included
+    clipped_stars: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What the rig's earlier nights were like in one filter and binning."""
+
+    nights: int
+    fwhm_px: float  # at airmass 1
+    fwhm_floor_px: float  # the narrowest a run's good quarter ever was
+
+
+def low(values: Iterable[float | None]) -> float | None:
+    """Take the value a quarter of the way up: usual, where trouble means more."""
+    return _quantile(values, GOOD_LOW)
+
+
+def high(values: Iterable[float | None]) -> float | None:
+    """Take the value three quarters of the way up: usual, where trouble means less."""
+    return _quantile(values, GOOD_HIGH)
+
+
+def clearest(values: Iterable[float | None]) -> float | None:
+    """Take the value nine tenths of the way up: the light of a clear sky."""
+    return _quantile(values, CLEAREST)
+
+
+def darkest(values: Iterable[float | None]) -> float | None:
+    """Take the value near the bottom: a sky without Moon, twilight and lamps."""
+    return _quantile(values, DARKEST)
+
+
+def _quantile(values: Iterable[float | None], share: float) -> float | None:
+    """Interpolate linearly between order statistics (numpy's default, without its overhead)."""
+    known = sorted(value for value in values if value is not None and isfinite(value))
+    if len(known) < ENOUGH:
+        return None
+    place = share * (len(known) - 1)
+    below = int(place)
+    above = min(below + 1, len(known) - 1)
+    return float(known[below] + (place - below) * (known[above] - known[below]))
+
+
+# --- values of one frame --------------------------------------------------------------------
+
+
+def sky_rate(frame: RunFrame) -> float | None:
+    """Sky in ADU per second with the pedestal removed; None when the pedestal is unknown."""
+    if frame.background_adu is None or frame.pedestal_adu is None or not frame.exposure_s:
+        return None
+    return max(frame.background_adu - frame.pedestal_adu, 0.0) / frame.exposure_s
+
+
+def sky_rate_at_zenith(frame: RunFrame) -> float | None:
+    """Sky rate with the path through the air taken out.
+
+    A dark sky brightens away from the zenith as X 10^(-0.4 k (X - 1)): a longer path glows more
+    and dims more (Krisciunas and Schaefer 1991, PASP 103, 1033, equation 2).
+    """
+    rate = sky_rate(frame)
+    if rate is None or frame.airmass is None:
+        return rate
+    airmass = min(max(frame.airmass, 1.0), MOST_AIRMASS)
+    return float(rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.filter) * (airmass - 1))))
+
+
+def flux_at_zenith(frame: RunFrame) -> float | None:
+    """Flux of the ranked star with what a clear sky takes at the frame's airmass given back."""
+    if frame.ranked_flux_adu_s is None or frame.airmass is None:
+        return frame.ranked_flux_adu_s
+    loss_mag = extinction_mag(frame.filter) * (frame.airmass - 1)
+    return float(frame.ranked_flux_adu_s * 10 ** (0.4 * loss_mag))
+
+
+def profile(frame: RunFrame) -> float | None:
+    """Half-flux radius over FWHM: 0.5 for a Gaussian, more for wings, rings and discs."""
+    if not frame.hfr_px or not frame.fwhm_px:
+        return None
+    return frame.hfr_px / frame.fwhm_px
+
+
+def stretch(frame: RunFrame) -> complex | None:
+    """Ellipticity (1 - q) / (1 + q) as a complex number at twice the position angle."""
+    if frame.axis_ratio is None or frame.elongation_deg is None:
+        return None
+    size = (1 - frame.axis_ratio) / (1 + frame.axis_ratio)
+    return rect(size, 2 * radians(frame.elongation_deg))
+
+
+def eccentricity_of(ellipticity: float) -> float:
+    """Turn an ellipticity (1 - q) / (1 + q) into the eccentricity sqrt(1 - q^2)."""
+    q = (1 - ellipticity) / (1 + ellipticity)
+    return sqrt(max(0.0, 1 - q * q))
+
+
+def ellipticity_of(eccentricity: float) -> float:
+    """Undo `eccentricity_of`."""
+    q = sqrt(max(0.0, 1 - eccentricity * eccentricity))
+    return (1 - q) / (1 + q)
+
+
+def width_at(zenith_px: float, floor_px: float, airmass: float | None) -> float:
+    """Width expected at an airmass: only the part above the floor grows, as X^0.6."""
+    if airmass is None:
+        return zenith_px
+    growth = min(max(airmass, 1.0), MOST_AIRMASS) ** (2 * SEEING_EXPONENT)
+    seeing2 = max(zenith_px**2 - floor_px**2, 0.0)
+    return sqrt(min(floor_px, zenith_px) ** 2 + seeing2 * growth)
+
+
+def width_at_zenith(width_px: float, floor_px: float, airmass: float | None) -> float:
+    """Undo `width_at`."""
+    if airmass is None:
+        return width_px
+    growth = min(max(airmass, 1.0), MOST_AIRMASS) ** (2 * SEEING_EXPONENT)
+    floor2 = min(floor_px, width_px) ** 2
+    return sqrt(floor2 + (width_px**2 - floor2) / growth)
+
+
+def zones(frame: RunFrame) -> tuple[int, ...]:
+    """Stars in each ninth of the frame, turned back by half a turn west of the pier."""
+    return frame.zone_stars[::-1] if turned(frame) else frame.zone_stars
+
+
+def turned(frame: RunFrame) -> bool:
+    """Tell whether a frame's ninths are turned by half a turn to be compared."""
+    return frame.pier_side == "west"
+
+
+# --- groups ---------------------------------------------------------------------------------
+
+
+def shape_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose star shapes compare: filters differ in focus, binning in sampling."""
+    return (frame.filter, frame.binning)
+
+
+def sky_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose sky, per second, compares: about the same place through the same filter."""
+    return (frame.target, frame.filter, frame.binning, frame.gain, frame.offset)
+
+
+def light_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose fluxes, per second, compare: they show the same stars besides."""
+    return (*sky_group(frame), frame.reference)
+
+
+def noise_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose noise compares: the same length and place, whatever stars they show."""
+    return (*sky_group(frame), frame.exposure_s)
+
+
+def count_group(frame: RunFrame) -> tuple[object, ...]:
+    """Frames whose star counts and saturation compare: the same field and length."""
+    return (*light_group(frame), frame.exposure_s)
+
+
+def by_group(
+    frames: Sequence[RunFrame],
+    group: Callable[[RunFrame], tuple[object, ...]],
+    find: Callable[[Sequence[RunFrame]], T],
+) -> dict[tuple[object, ...], T]:
+    """Find what is usual for each group of a run."""
+    groups: dict[tuple[object, ...], list[RunFrame]] = {}
+    for frame in frames:
+        groups.setdefault(group(frame), []).append(frame)
+    return {key: find(members) for key, members in groups.items()}
+
+
+def usual_shape(frames: Sequence[RunFrame], floor_px: float | None = None) -> UsualShape:
+    """Find the usual shape; `floor_px` is the narrowest width the rig was ever usual at."""
+    narrow = low(f.fwhm_px for f in frames)
+    floor = _floor(narrow, floor_px)
+    good = [f for f in frames if narrow is not None and f.fwhm_px and f.fwhm_px <= 1.25 * narrow]
+    return UsualShape(
+        frames=sum(f.fwhm_px is not None for f in frames),
+        fwhm_px=low(width_at_zenith(f.fwhm_px, floor, f.airmass) for f in frames if f.fwhm_px),
+        stretch=_middle(stretch(f) for f in good),
+        profile=_median(profile(f) for f in good),
+        tilt=_median(f.tilt for f in good),
+    )
+
+
+def usual_light(frames: Sequence[RunFrame]) -> UsualLight:
+    """Find the usual light and sky."""
+    return UsualLight(
+        flux_adu_s=clearest(flux_at_zenith(f) for f in frames),
+        transparency=clearest(f.transparency for f in frames),
+        sky_adu_s=usual_sky(frames),
+        out_of_place_share=_share(f.rows_out_of_place is not None for f in frames if f.matched),
+    )
+
+
+def usual_sky(frames: Sequence[RunFrame]) -> float | None:
+    """Find how dark the sky gets, in ADU a second at airmass 1."""
+    return darkest(sky_rate_at_zenith(f) for f in frames)
+
+
+def usual_dark(frames: Sequence[RunFrame]) -> tuple[float | None, float | None]:
+    """Find noise and level of the darkest frames, the zero level included."""
+    return darkest(f.noise_adu for f in frames), darkest(f.background_adu for f in frames)
+
+
+def usual_aim(frames: Sequence[RunFrame]) -> UsualAim:
+    """Find where frames point; of fields with as many frames the first by key comes first."""
+    placed = [f for f in frames if f.shift_x_px is not None]
+    counts = Counter(f.reference for f in placed)
+    fields = tuple(sorted(counts.items(), key=lambda field: (-field[1], field[0] or "")))
+    unplaced = sum(f.shift_x_px is None and f.matched is False for f in frames)
+    main = [f for f in placed if f.reference == fields[0][0]]
+    aim = UsualAim(len(placed) + unplaced, fields, _shift(main))
+    return replace(
+        aim, nearest={key: near for track in _tracks(main) for key, near in _near(track, aim)}
+    )
+
+
+def _near(track: Sequence[RunFrame], aim: UsualAim) -> Iterator[tuple[str, float]]:
+    known = [away for frame in track if (away := aim.away(frame)) is not None]
+    if known:
+        yield from ((frame.key, min(known)) for frame in track)
+
+
+def _tracks(frames: Sequence[RunFrame]) -> list[list[RunFrame]]:
+    """Split frames where the field jumped: each follows one just before it by a small step."""
+    known = [f for f in frames if f.taken_at_utc is not None]
+    tracks: list[list[RunFrame]] = []
+    for frame in sorted(known, key=lambda f: (f.taken_at_utc, f.key)):
+        near = (track for track in tracks[-LOOK_BACK:] if _follows(frame, track[-1]))
+        own = next(near, None)
+        if own is None:
+            tracks.append([frame])
+        else:
+            own.append(frame)
+            tracks.remove(own)
+            tracks.append(own)
+    return tracks
+
+
+def _follows(frame: RunFrame, before: RunFrame) -> bool:
+    there = (before.shift_x_px, before.shift_y_px)
+    apart = _apart((frame.shift_x_px, frame.shift_y_px), there, frame)
+    return apart is not None and apart < SMALL_STEP
+
+
+Place = tuple[float | None, float | None]
+
+
+def _apart(one: Place, other: Place | None, frame: RunFrame) -> float | None:
+    """Give the distance of two places as a share of the frame's sides, the larger of both."""
+    if other is None or None in (*one, *other) or not frame.width or not frame.height:
+        return None
+    x, y = (abs((a or 0.0) - (b or 0.0)) for a, b in zip(one, other, strict=True))
+    return max(x / frame.width, y / frame.height)
+
+
+def usual_count(frames: Sequence[RunFrame]) -> UsualCount:
+    """Find the usual number of stars, their spread over the frame, noise and saturation."""
+    noise_adu, background_adu = usual_dark(frames)
+    return UsualCount(
+        stars=high(f.stars for f in frames),
+        zone_shares=_zone_shares(frames),
+        noise_adu=noise_adu,
+        background_adu=background_adu,
+        clipped_stars=low(f.clipped_stars for f in frames),
+    )
+
+
+def _share(answers: Iterable[bool]) -> float:
+    known = list(answers)
+    return sum(known) / len(known) if known else 0.0
+
+
+def _shift(frames: Sequence[RunFrame]) -> tuple[float, float] | None:
+    x, y = _median(f.shift_x_px for f in frames), _median(f.shift_y_px for f in frames)
+    return None if x is None or y is None else (x, y)
+
+
+def _floor(narrow_px: float | None, floor_px: float | None) -> float:
+    if floor_px is not None:
+        return FLOOR_SHARE * floor_px
+    return FLOOR_SHARE * narrow_px if narrow_px is not None else 0.0
+
+
+def _median(values: Iterable[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return float(median(known)) if len(known) >= ENOUGH else None
+
+
+def _middle(values: Iterable[complex | None]) -> complex | None:
+    """Median by components over the rounder half: trails must not pass as the rig's own."""
+    known = sorted((v for v in values if v is not None), key=abs)
+    half = known[: max(ENOUGH, (len(known) + 1) // 2)]
+    if len(half) < ENOUGH:
+        return None
+    return complex(median(v.real for v in half), median(v.imag for v in half))
+
+
+def _zone_shares(frames: Sequence[RunFrame]) -> tuple[float, ...]:
+    """Usual share of the stars in each ninth of the frame, from frames that have many."""
+    counts = [zones(f) for f in frames if len(f.zone_stars) == 9 and sum(f.zone_stars) >= 45]
+    if len(counts) < ENOUGH:
+        return ()
+    table = np.array(counts, dtype=float)
+    shares = np.median(table / table.sum(axis=1, keepdims=True), axis=0)
+    return tuple(float(s) for s in shares)

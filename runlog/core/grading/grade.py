@@ -1,0 +1,194 @@
+"""Measurements against what is usual for the run and the rig: a grade with its reasons."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
+from runlog.core.grading.baseline import (
+    ENOUGH,
+    Earlier,
+    UsualCount,
+    UsualShape,
+    by_group,
+    count_group,
+    light_group,
+    noise_group,
+    shape_group,
+    sky_group,
+    usual_aim,
+    usual_count,
+    usual_dark,
+    usual_light,
+    usual_shape,
+    usual_sky,
+)
+from runlog.core.grading.causes import counted
+from runlog.core.grading.checks import Case, Check
+from runlog.core.grading.faults import light, rig, shape
+from runlog.core.grading.policy import Policy
+
+SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3}
+SHAPE_FRAMES = 5  # fewer of one filter are compared with the whole run
+
+Rule = Callable[[Case], Iterator[Check]]
+# In the order in which faults of the same weight are named: causes before what follows from them.
+RULES: tuple[Rule, ...] = (
+    rig.readout,
+    rig.off_target,
+    shape.doubled,
+    shape.trailed,
+    light.obstructed,
+    shape.wide,
+    shape.halos,
+    light.cloud,
+    light.bright_sky,
+    shape.wide_for_rig,
+    shape.too_wide,
+    light.few_stars,
+    rig.clipped,
+    rig.tilted,
+    rig.streak,
+)
+ALONE: tuple[Rule, ...] = (rig.readout, shape.doubled, light.no_stars, shape.wide_for_rig)
+
+History = Mapping[tuple[object, ...], Earlier]  # by shape_group
+
+
+def grade_run(
+    frames: Sequence[RunFrame], policy: Policy, history: History | None = None
+) -> dict[str, Verdict]:
+    """Grade the light frames of one run; the order they come in does not matter."""
+    return {
+        key: verdict_of(case, checks) if case else _unmeasured(frame)
+        for key, (frame, case, checks) in explain_run(frames, policy, history).items()
+    }
+
+
+def explain_run(
+    frames: Sequence[RunFrame], policy: Policy, history: History | None = None
+) -> dict[str, tuple[RunFrame, Case | None, list[Check]]]:
+    """Look at every frame against every limit; frames that were not measured have no case."""
+    cases = build_cases(frames, policy, history or {})
+    explained: dict[str, tuple[RunFrame, Case | None, list[Check]]] = {
+        f.key: (f, None, []) for f in frames if not f.measured
+    }
+    for case in cases:
+        explained[case.frame.key] = (case.frame, case, list(_checks(case)))
+    return explained
+
+
+def build_cases(frames: Sequence[RunFrame], policy: Policy, history: History) -> list[Case]:
+    """Set every measured frame beside what it compares with."""
+    measured = [f for f in frames if f.measured]
+    whole = _Whole(measured, history)
+    filters = {f.filter: policy.for_filter(f.filter) for f in measured}
+    return [whole.case(f, filters[f.filter]) for f in measured]
+
+
+class _Whole:
+    """What is usual in a run, group by group."""
+
+    def __init__(self, frames: Sequence[RunFrame], history: History) -> None:
+        self.history = history
+        floors = [e.fwhm_floor_px for e in history.values()]
+        floor = min(floors) if floors else None
+        self.everything = replace(usual_shape(frames, floor), all_filters=_several(frames))
+        self.shapes = by_group(frames, shape_group, lambda members: usual_shape(members, floor))
+        self.lights = by_group(frames, light_group, usual_light)
+        self.counts = by_group(frames, count_group, usual_count)
+        # What does not hang on the stars is taken from all fields of a name together.
+        self.skies = by_group(frames, sky_group, usual_sky)
+        self.dark = by_group(frames, noise_group, usual_dark)
+        self.aims = by_group(frames, sky_group, usual_aim)
+
+    def case(self, frame: RunFrame, policy: Policy) -> Case:
+        return Case(
+            frame,
+            self._shape(frame),
+            replace(self.lights[light_group(frame)], sky_adu_s=self.skies[sky_group(frame)]),
+            self._count(frame),
+            self.history.get(shape_group(frame)),
+            policy,
+            self.aims[sky_group(frame)],
+        )
+
+    def _count(self, frame: RunFrame) -> UsualCount:
+        noise_adu, background_adu = self.dark[noise_group(frame)]
+        own = self.counts[count_group(frame)]
+        return replace(own, noise_adu=noise_adu, background_adu=background_adu)
+
+    def _shape(self, frame: RunFrame) -> UsualShape:
+        own = self.shapes[shape_group(frame)]
+        return own if own.frames >= SHAPE_FRAMES else self.everything
+
+
+def _several(frames: Sequence[RunFrame]) -> bool:
+    return len({f.filter for f in frames}) > 1
+
+
+def _unmeasured(frame: RunFrame) -> Verdict:
+    return Verdict(Grade.UNGRADED, note="; ".join(frame.notes) or "not measured")
+
+
+def _checks(case: Case) -> Iterator[Check]:
+    for rule in ALONE if too_few(case) else RULES:
+        yield from rule(case)
+
+
+def too_few(case: Case) -> bool:
+    """Tell whether a frame has nothing to be compared with."""
+    return case.shape.frames < ENOUGH and case.earlier is None
+
+
+def alone_in(frames: Sequence[RunFrame], history: History) -> set[str]:
+    """List the measured frames of a run, by key, that have nothing to be compared with."""
+    if sum(f.measured and f.fwhm_px is not None for f in frames) >= ENOUGH:
+        return set()
+    return {f.key for f in frames if f.measured and shape_group(f) not in history}
+
+
+def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
+    """Sum checks up in one grade; a fault that explains others stands alone."""
+    if case.frame.exposure_s is None:
+        return Verdict(Grade.UNGRADED, note="no exposure time in the header")
+    faults = _first_per_name(counted(checks))
+    alone = too_few(case)
+    least = Grade.UNGRADED if alone else Grade.KEEP
+    grade = max((least, *(c.grade for c in faults)), key=SEVERITY.__getitem__)
+    note = _alone(case) if alone else elsewhere(case, faults)
+    return Verdict(grade, tuple(c.as_fault() for c in faults), note, alone)
+
+
+def _first_per_name(checks: Sequence[Check]) -> list[Check]:
+    """Keep the worst check of each fault, causes in order, the worst grade first."""
+    best: dict[FaultName, Check] = {}
+    for check in checks:
+        have = best.get(check.fault)
+        if have is None or SEVERITY[check.grade] > SEVERITY[have.grade]:
+            best[check.fault] = check
+    return sorted(best.values(), key=lambda c: -SEVERITY[c.grade])
+
+
+def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
+    """Say that a frame's light is not compared with that of its name, where no fault says so."""
+    frame = case.frame
+    if any(c.fault is FaultName.OFF_TARGET for c in faults):
+        return None
+    if frame.matched is False:
+        return "its stars match no other frame of its name: its light could not be compared"
+    if frame.matched is None or frame.reference == frame.best_of_name:
+        return None
+    own = "of this run" if frame.field_runs == 1 else "of this field"
+    return (
+        f"another field than the one most taken as {frame.target or 'nameless'}: its light is "
+        f"compared with frames {own} alone"
+    )
+
+
+def _alone(case: Case) -> str:
+    if not case.frame.stars:
+        return "no stars found: nothing to compare"
+    if case.frame.fwhm_px is None:
+        return "its stars gave no width: nothing to compare"
+    others = "only one other frame" if case.shape.frames > 1 else "no other frame"
+    return f"{others} like it in this run and no earlier nights: nothing to compare with"

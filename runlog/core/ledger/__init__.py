@@ -1,0 +1,1 @@
+"""Hours: what was gathered, what is wanted, what is still to go."""

@@ -1,0 +1,1 @@
+"""What stands out about rows and columns, and what of it is the camera's own."""

@@ -1,0 +1,1 @@
+"""Sun, Moon, stars and air: where they stand, what they take and give."""

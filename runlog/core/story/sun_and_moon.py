@@ -1,0 +1,79 @@
+"""What Sun and Moon did while a run was taken: moonrise and moonset, twilight, daylight."""
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+
+from runlog.core.frame import FaultName
+from runlog.core.sky.horizon import LIMB_DEG, sun_words
+from runlog.core.story.model import Event, Lights, Told, event, stretches
+
+TWILIGHT_DEG = -18.0  # astronomical: below it the Sun lights no sky
+MoonCrossing = tuple[datetime, bool]  # when its upper limb is on the horizon; whether it rises
+
+
+def moon_events(lights: Lights, moon: Sequence[MoonCrossing]) -> Iterator[Event]:
+    """Tell each moonrise and moonset between the first light and the last, at its own moment."""
+    for at, rises in moon:
+        if not lights or not lights[0].start <= at <= max(t.end for t in lights):
+            continue
+        light = next((t for t in lights if _middle(t) >= at), lights[-1])
+        kind, word = ("moonrise", "rose") if rises else ("moonset", "set")
+        key = light.frame.key
+        yield Event(kind, at, at, key, key, 1, 0.0, f"the Moon {word}")
+
+
+def _middle(light: Told) -> datetime:
+    return light.start + (light.end - light.start) / 2
+
+
+def sun_events(lights: Lights, midnight: datetime | None) -> Iterator[Event]:
+    """Tell where evening twilight, dawn or daylight lit the sky of frames.
+
+    `midnight` is when the Sun is lowest, where the site is known; else the frame with the lowest
+    Sun stands for it.
+    """
+    middle = midnight or _lowest(lights)
+    if middle is None:
+        return
+    tests: tuple[tuple[str, Callable[[Told], bool]], ...] = (
+        ("daylight", _in_daylight),
+        ("dusk", lambda t: _in_twilight(t) and t.start < middle),
+        ("dawn", lambda t: _in_twilight(t) and t.start >= middle),
+    )
+    for kind, holds in tests:
+        for stretch in stretches(lights, holds):
+            yield event(kind, stretch, _sun_text(kind, stretch))
+
+
+def _lowest(lights: Lights) -> datetime | None:
+    """Give the start of the frame with the lowest Sun.
+
+    Where that is the last frame it is dusk as well, so the middle lies behind it. One frame alone
+    tells no direction.
+    """
+    known = [t for t in lights if t.frame.sun_alt_deg is not None]
+    if len(known) < 2:
+        return None
+    lowest = min(known, key=_sun)
+    return lowest.end if lowest is known[-1] else lowest.start
+
+
+def _sun(light: Told) -> float:
+    return -90.0 if light.frame.sun_alt_deg is None else light.frame.sun_alt_deg
+
+
+def _in_daylight(light: Told) -> bool:
+    return _sun(light) > LIMB_DEG and light.has(FaultName.BRIGHT_SKY)
+
+
+def _in_twilight(light: Told) -> bool:
+    return TWILIGHT_DEG < _sun(light) <= LIMB_DEG and light.has(FaultName.BRIGHT_SKY)
+
+
+def _sun_text(kind: str, stretch: Lights) -> str:
+    if kind == "daylight":
+        highest = max(_sun(t) for t in stretch)
+        return f"daylight by the clock and place in the headers: {sun_words(highest)} at most"
+    if kind == "dusk":
+        return f"evening twilight: {sun_words(_sun(stretch[0]))} at the first frame"
+    return f"dawn: {sun_words(_sun(stretch[-1]))} at the last frame"

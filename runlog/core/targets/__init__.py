@@ -1,0 +1,1 @@
+"""Names and places of targets: every spelling leads to one."""

@@ -1,0 +1,119 @@
+"""Frames with nothing to compare with: what shows in them is told, and nothing is called good."""
+
+from dataclasses import replace
+
+import pytest
+
+from runlog.core.frame import FaultName, Grade
+from runlog.core.grading.baseline import Earlier
+from runlog.core.grading.grade import alone_in, grade_run
+from runlog.core.grading.policy import Policy
+from runlog.core.story import Opinion, Part, Told, tell
+from tests.core.runs import changed, clean_run
+
+TWICE = {"doubled_share": 0.9, "doubled_px": 8.0, "eccentricity": 0.97}
+EARLIER = {("L", 1): Earlier(nights=5, fwhm_px=2.3, fwhm_floor_px=2.1)}
+
+
+def parts(frames, history=None):
+    """Grade a run and give the verdict on each part."""
+    found = grade_run(frames, Policy(), history)
+    told = (Told(f, found[f.key], found[f.key].grade) for f in frames)
+    return tell(told, Policy()).verdicts
+
+
+def test_a_lone_doubled_frame_has_no_good_focus_and_sky():
+    """A fault that shows by itself is told; what needs comparing stays unknown, and why."""
+    told = parts(changed(clean_run(1), [0], **TWICE))
+    assert told[Part.TRACKING].verdict is Opinion.POOR
+    for part in (Part.FOCUS, Part.SKY):
+        assert told[part].verdict is Opinion.UNKNOWN
+        assert "nothing to compare with" in told[part].evidence
+
+
+def test_doubling_is_no_elongation_of_the_run():
+    """Two images measured as one look long: they do not make the stars of the run elongated."""
+    alone = parts(changed(clean_run(1), [0], **TWICE))[Part.TRACKING].evidence
+    assert alone.startswith("1 of 1 frame doubled")
+    assert "elongated" not in alone
+    most = parts(changed(clean_run(), range(30), **TWICE))[Part.TRACKING].evidence
+    assert "median eccentricity 0.17" in most
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize("history", [{}, EARLIER])
+def test_the_story_finds_the_same_frames_alone_as_the_grades(count, history):
+    """What is not stored with a verdict is reckoned again from the run, and agrees."""
+    run = changed(clean_run(count), [0], **TWICE)
+    found = grade_run(run, Policy(), history)
+    assert alone_in(run, history) == {key for key, v in found.items() if v.alone}
+    assert bool(alone_in(run, history)) == (count < 3 and not history)
+
+
+def test_a_lone_frame_says_how_long_its_stars_are():
+    """Nothing to compare with is no reason to keep a number back."""
+    seen = {"eccentricity": 0.89, "axis_ratio": 0.46, "alignment": 0.99}
+    told = parts(changed(clean_run(1), [0], **seen))[Part.TRACKING]
+    assert told.verdict is Opinion.UNKNOWN
+    assert "eccentricity 0.89, 99% of it in one direction: tracking or optics" in told.evidence
+    lines = {"eccentricity": 0.98, "axis_ratio": 0.2, "alignment": 1.0}
+    told = parts(changed(clean_run(1), [0], **lines))[Part.TRACKING].evidence
+    assert "a trail, or lines that are no stars, unknown which" in told
+    round_stars = parts(clean_run(2))[Part.TRACKING].evidence
+    assert round_stars.endswith("the highest eccentricity 0.17")
+    radial = parts(changed(clean_run(1), [0], **(seen | {"alignment": 0.1})))[Part.TRACKING]
+    assert "tracking or optics" not in radial.evidence
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"stars": 0, "fwhm_px": None, "width": 200, "height": 200}, "no stars found"),
+        ({"fwhm_px": None}, "its stars gave no width"),
+        ({}, "no other frame like it in this run and no earlier nights"),
+    ],
+)
+def test_the_reason_for_no_grade_is_the_true_one(values, words):
+    """A frame without stars is not ungraded for want of other frames."""
+    run = changed(clean_run(1), [0], **values)
+    (verdict,) = grade_run(run, Policy()).values()
+    assert verdict.grade is Grade.UNGRADED
+    assert verdict.note.startswith(words)
+
+
+def test_two_frames_are_told_as_two():
+    """Each of two frames has one other."""
+    for verdict in grade_run(clean_run(2), Policy()).values():
+        assert verdict.note.startswith("only one other frame like it")
+
+
+@pytest.mark.parametrize("count", [1, 12])
+def test_next_to_no_stars_all_night_is_not_the_skys_fault(count):
+    """A cap, a closed dome and a coma instead of stars look alike: unknown which."""
+    told = parts(changed(clean_run(count), range(count), stars=2, fwhm_px=None))[Part.SKY]
+    assert told.verdict is Opinion.UNKNOWN
+    assert "cap, cover, dome, focus or sky, unknown which" in told.evidence
+
+
+def test_next_to_no_stars_for_a_while_is_still_told():
+    """Where other frames show the field, those without stars count against the night."""
+    told = parts(changed(clean_run(), range(10, 18), stars=2, fwhm_px=None, transparency=None,
+                         ranked_flux_adu_s=None, matched=None))[Part.SKY]  # fmt: skip
+    assert told.verdict is Opinion.POOR
+    assert "next to no stars" in told.evidence
+
+
+def test_a_frame_laid_on_itself_is_no_frame_on_target():
+    """Two targets with one frame each say nothing of pointing; two frames of one target do."""
+    run = [replace(f, reference=f.key) for f in clean_run(2)]
+    run[1] = replace(run[1], target="M 31")
+    assert parts(run)[Part.POINTING].verdict is Opinion.UNKNOWN
+    first = run[0].key
+    same = [replace(f, reference=first, best_of_name=first, target="M 33") for f in run]
+    assert parts(same)[Part.POINTING].evidence.startswith("2 frames on target")
+
+
+def test_a_lone_fault_is_named_as_ever():
+    """The grade of a lone doubled frame stays a reject."""
+    (verdict,) = grade_run(changed(clean_run(1), [0], **TWICE), Policy()).values()
+    assert (verdict.grade, verdict.faults[0].name) == (Grade.REJECT, FaultName.DOUBLED)

@@ -1,0 +1,115 @@
+"""What is usual for a run: robust against a bad half of the night, and honest about too few."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from runlog.core.frame import Kind, RunFrame
+from runlog.core.grading.baseline import (
+    ENOUGH,
+    by_group,
+    eccentricity_of,
+    high,
+    light_group,
+    low,
+    shape_group,
+    stretch,
+    usual_count,
+    usual_light,
+    usual_shape,
+    width_at,
+    width_at_zenith,
+)
+
+
+def frame(key, **values):
+    """Make a measured light frame."""
+    start = datetime(2026, 10, 9, 22, tzinfo=UTC)
+    return RunFrame(key, Kind.LIGHT, "header", start, 300.0, "M 33", "L", measured=True, **values)
+
+
+@given(
+    st.lists(st.floats(2.0, 2.4), min_size=6, max_size=20),
+    st.lists(st.floats(4.0, 40.0), max_size=6),
+)
+def test_a_bad_half_does_not_move_the_usual_width(good, bad):
+    """With up to half of the frames defocused the usual width lies among the good frames."""
+    assert low([*good, *bad]) <= max(good)
+
+
+@given(
+    st.lists(st.integers(800, 1000), min_size=6, max_size=20),
+    st.lists(st.integers(0, 300), max_size=6),
+)
+def test_a_bad_half_does_not_move_the_usual_count(good, bad):
+    """With up to half of the frames under cloud the usual star count is a clear frame's."""
+    assert high([*good, *bad]) >= min(good)
+
+
+@pytest.mark.parametrize("known", range(ENOUGH))
+def test_too_few_frames_tell_nothing(known):
+    """Fewer than three values give no usual value; missing and infinite ones do not count."""
+    assert low([2.0] * known + [None, float("nan"), float("inf")]) is None
+
+
+@pytest.mark.parametrize(("airmass", "growth"), [(1.5, 1.2754), (2.0, 1.5157)])
+def test_seeing_grows_as_airmass_to_0_6(airmass, growth):
+    """X^0.6: 1.2754 at 1.5, 1.5157 at 2 (Kolmogorov; ESO astroclimatology pages)."""
+    assert width_at(1.0, 0.0, airmass) == pytest.approx(growth, abs=5e-5)
+
+
+@given(st.floats(1, 10), st.floats(0, 1), st.floats(1, 3))
+def test_the_floor_does_not_grow(zenith_px, share, airmass):
+    """Only what is wider than optics and sampling grows, and taking it back gives the start."""
+    floor_px = share * zenith_px
+    low_down = width_at(zenith_px, floor_px, airmass)
+    assert zenith_px - 1e-9 <= low_down <= zenith_px * airmass**0.6 + 1e-9
+    assert width_at_zenith(low_down, floor_px, airmass) == pytest.approx(zenith_px)
+    assert width_at(floor_px, floor_px, airmass) == pytest.approx(floor_px)
+
+
+@pytest.mark.parametrize("q", [1.0, 0.9, 0.5, 0.1])
+def test_eccentricity_of_ellipticity(q):
+    """Axis ratio q is ellipticity (1-q)/(1+q) and eccentricity sqrt(1-q^2)."""
+    found = eccentricity_of((1 - q) / (1 + q))
+    assert found == pytest.approx(np.sqrt(1 - q * q), abs=1e-9)
+
+
+def test_stretches_across_each_other_cancel():
+    """Equal stretches at right angles are opposite ellipticities (spin two)."""
+    one = stretch(frame("a", axis_ratio=0.8, elongation_deg=20.0))
+    other = stretch(frame("b", axis_ratio=0.8, elongation_deg=110.0))
+    assert one + other == pytest.approx(0, abs=1e-12)
+    assert stretch(frame("c")) is None
+
+
+FRAMES = st.lists(
+    st.builds(
+        lambda width, stars: (width, stars),
+        st.one_of(st.none(), st.floats(1.5, 9)),
+        st.integers(0, 2000),
+    ),
+    max_size=12,
+)
+
+
+@given(FRAMES, st.randoms(use_true_random=False))
+def test_row_order_does_not_matter(values, random):
+    """The same frames in another order have the same usual values."""
+    made = [frame(str(i), fwhm_px=w, stars=n, hfr_px=w) for i, (w, n) in enumerate(values)]
+    shuffled = list(made)
+    random.shuffle(shuffled)
+    for find in (usual_shape, usual_light, usual_count):
+        assert find(shuffled) == find(made)
+
+
+def test_filters_and_binnings_are_compared_apart():
+    """Shapes compare within filter and binning, light within target, filter, gain and offset."""
+    narrow = [frame(str(i), fwhm_px=2.0, gain=100.0) for i in range(4)]
+    binned = [frame(f"b{i}", fwhm_px=1.0, gain=100.0, binning=2) for i in range(4)]
+    found = by_group([*narrow, *binned], shape_group, usual_shape)
+    assert {key: u.fwhm_px for key, u in found.items()} == {("L", 1): 2.0, ("L", 2): 1.0}
+    assert light_group(narrow[0]) != light_group(frame("g", gain=0.0))

@@ -1,0 +1,270 @@
+"""What is the camera's own and what is a fault: the same rows in other frames, nights, darks."""
+
+import json
+
+import pytest
+
+from runlog.core.sensor.own_pattern import (
+    DARK,
+    Looked,
+    bands_of_lines,
+    census_of,
+    company_of,
+    findings,
+    first_seen_by,
+    own_by,
+    own_of,
+    pattern_of,
+    suspicion,
+)
+from runlog.core.sensor.signs import (
+    Break,
+    Signs,
+    Slip,
+    Stretch,
+    bands_of,
+    pack_signs,
+    standing_out,
+    unpack_signs,
+)
+from runlog.core.sensor.words import bands_named, defects_in_words, own_in_words
+
+HEIGHT = 1000
+
+
+def band(first, last, sigma=3.0):
+    """Make the signs of one band."""
+    return Signs(rows=(Break(first, 12 * sigma, sigma), Break(last + 1, -12 * sigma, -sigma)))
+
+
+DEAD = band(500, 507, -9.0)
+CLEAN = Signs()
+
+
+def judged(frames, *, elsewhere=(), others=0, night="2026-10-09"):
+    """Judge the frames of one night, some nights' patterns elsewhere known."""
+    seen = [Looked(i, signs) for i, signs in enumerate(frames) if signs]
+    own = pattern_of(night, "raw", len(frames), seen)
+    company = company_of(HEIGHT, len(frames), seen, others, own_of([own, *elsewhere], night))
+    found = findings(seen, company)
+    return [found.get(i) for i in range(len(frames))]
+
+
+def pattern(night, signs, frames=10, source="raw"):
+    """Give the pattern of a night all of whose frames show the same."""
+    return pattern_of(night, source, frames, [Looked(i, signs) for i in range(frames)])
+
+
+def both(*signs):
+    """Put the signs of one frame together."""
+    return Signs(rows=tuple(sorted((b for s in signs for b in s.rows), key=lambda b: b.at)))
+
+
+def test_a_band_that_no_other_frame_has_is_a_fault():
+    """One frame of a night with bands is named, with rows, ADU and strength."""
+    found = judged([CLEAN] * 9 + [band(300, 329)])
+    assert found[9].fault == (
+        "rows 300 to 329 stand 36 ADU above their neighbours, 3.0 times the noise, "
+        "not so in the camera's other frames"
+    )
+
+
+def test_rows_of_every_frame_of_one_night_are_unknown():
+    """Dead rows in a night alone reject nothing: camera or cable cannot be told."""
+    found = judged([DEAD] * 10)
+    assert all(f.fault is None for f in found)
+    assert all("camera or the cable" in f.doubt for f in found)
+
+
+@pytest.mark.parametrize(
+    "elsewhere", [pattern("2026-09-01", DEAD), pattern("2026-10-09", DEAD, 3, DARK)]
+)
+def test_rows_seen_on_two_nights_or_in_darks_are_the_cameras_own(elsewhere):
+    """The same rows in another night, or in darks of the same one, are nothing to be told."""
+    found = judged([DEAD] * 10, elsewhere=[elsewhere], others=10)
+    assert all((f.fault, f.doubt) == (None, None) for f in found)
+
+
+def test_a_fault_shows_beside_the_cameras_own_rows():
+    """A frame with dead rows and a band besides is named for the band only."""
+    frames = [DEAD] * 9 + [both(DEAD, band(300, 329))]
+    found = judged(frames, elsewhere=[pattern("2026-09-01", DEAD)], others=10)
+    assert [f.fault is not None for f in found] == [False] * 9 + [True]
+    assert "rows 300 to 329" in found[9].fault
+    assert "500" not in found[9].fault
+
+
+def test_a_single_frame_is_unknown():
+    """Without any other frame of the camera nothing is a fault, and the words say so."""
+    (found,) = judged([band(300, 329)])
+    assert found.fault is None
+    assert "no other frame of this camera" in found.doubt
+    assert suspicion(band(300, 329), HEIGHT) == found.doubt
+
+
+def test_two_frames_tell_which_has_it():
+    """Of two frames the one with a band is named, the other is not."""
+    with_band, clean = judged([band(300, 329), CLEAN])
+    assert with_band.fault is not None
+    assert clean is None
+
+
+def test_other_bands_in_each_frame_are_faults_and_worded_so():
+    """Random bands all night are not the same in other frames; the words leave the cable open."""
+    found = judged([band(100 + 40 * i, 110 + 40 * i) for i in range(10)])
+    assert all(f.fault.endswith("camera or cable") for f in found)
+
+
+def test_two_frames_of_many_with_one_fault_do_not_excuse_each_other():
+    """The same half lost in three of twelve frames is a fault in each."""
+    half = Signs(blank=(Stretch(500, 999),))
+    found = judged([CLEAN] * 9 + [half] * 3)
+    assert [f.fault for f in found[9:]] == [
+        "50% of the rows hold no picture (rows 500 to 999), not so in the camera's other frames"
+    ] * 3
+
+
+def test_a_seam_in_the_same_place_hides_no_other_kind_of_fault():
+    """A half that repeats the other one is a fault though the camera has a seam there."""
+    seam = Signs(rows=(Break(500, 90.0, 8.0),))
+    broken = Signs(rows=seam.rows, repeated=(Stretch(500, 999, 0),))
+    found = judged([seam] * 9 + [broken], elsewhere=[pattern("2026-09-01", seam)], others=10)
+    assert [f.fault is not None for f in found] == [False] * 9 + [True]
+    assert "500 rows repeat other rows" in found[9].fault
+
+
+def test_displaced_rows_are_a_fault():
+    """Rows that slipped in one frame are named with the row and by how much."""
+    found = judged([CLEAN] * 5 + [Signs(slips=(Slip(320, -25),))])
+    assert "from row 320 on the picture is displaced by 25 px" in found[5].fault
+
+
+@pytest.mark.parametrize(
+    "signs",
+    [
+        band(0, 3, 20.0),  # ramps and overscan at the edge
+        Signs(rows=(Break(990, -90.0, -8.0),)),
+        band(300, 329, 0.25),  # too weak to do harm
+        Signs(rows=(Break(512, 5.0, 0.4),)),  # a slight step that stays
+        band(300, 302, 8.0),  # may be a trail along the rows
+        Signs(blank=(Stretch(0, 29),)),  # the border that registering leaves
+    ],
+)
+def test_what_harms_nothing_is_no_fault(signs):
+    """Edges, slight steps, a trail along a row and blank borders name no frame."""
+    found = judged([CLEAN] * 9 + [signs])[9]
+    assert (found.fault, found.doubt) == (None, None)
+
+
+def test_blank_borders_of_a_registered_night_are_no_fault():
+    """Frames registered without saying so have blank borders of all sizes."""
+    frames = [Signs(blank=(Stretch(0, 20 + 15 * i),)) for i in range(8)] + [CLEAN] * 4
+    assert not any(f and f.fault for f in judged(frames))
+
+
+def test_order_does_not_matter():
+    """Neither the order of frames nor that of nights changes an answer."""
+    nights = [pattern("2026-09-01", DEAD), pattern("2026-09-02", band(80, 90))]
+    frames = [both(DEAD, band(80, 90)), DEAD, CLEAN, band(300, 340)]
+    ahead = judged(frames, elsewhere=nights, others=20)
+    back = judged(frames[::-1], elsewhere=nights[::-1], others=20)[::-1]
+    assert ahead == back
+
+
+def test_the_cameras_own_lines_are_counted():
+    """Eight dead rows, seven at the edge, a seam and two columns are told with their numbers."""
+    columns = (Break(400, -9, -9.0), Break(401, 9, 9.0), Break(640, 9, 5.0), Break(641, -9, -5.0))
+    signs = Signs(
+        rows=(*DEAD.rows, Break(700, 90.0, 8.0), Break(993, -90.0, -8.0)), columns=columns
+    )
+    own = own_of([pattern("2026-09-01", signs), pattern("2026-09-05", signs)])
+    rows, cols = bands_of_lines(own.rows), bands_of_lines(own.columns)
+    assert defects_in_words(rows, cols, HEIGHT, 1280) == "15 rows, a seam at row 700, 2 columns"
+
+
+def test_signs_survive_storage():
+    """What is stored as JSON comes back as it was."""
+    signs = Signs(
+        rows=DEAD.rows,
+        columns=(Break(7, 1.5, 0.25),),
+        blank=(Stretch(1, 4),),
+        repeated=(Stretch(9, 9, 8),),
+        slips=(Slip(320, -25),),
+    )
+    assert unpack_signs(json.loads(json.dumps(pack_signs(signs)))) == signs
+    assert pack_signs(Signs()) == {}
+
+
+def test_jumps_that_undo_each_other_are_one_band():
+    """A jump and the jump back are a band; one that is not undone stays a step."""
+    breaks = [Break(100, 30, 3.0), Break(140, -28, -2.8), Break(600, -50, -5.0)]
+    assert [(b.first, b.last) for b in bands_of(breaks)] == [(100, 139), (600, None)]
+
+
+def test_one_further_jump_is_told():
+    """Two bands in one frame are both told, the second with its place."""
+    found = judged([CLEAN] * 9 + [both(band(100, 103, 5.0), band(300, 304))])[9]
+    assert "rows 100 to 103 stand" in found.fault
+    assert "one more jump of level at row 300" in found.fault
+    three = judged([CLEAN] * 9 + [both(band(100, 103, 5.0), band(300, 304), band(400, 404))])[9]
+    assert "; 2 more jumps of level" in three.fault
+
+
+def test_the_rest_stands_out_where_a_band_covers_more_than_half():
+    """All rows but a few at the edges are the picture, and what is left at the edges its edge."""
+    assert judged([band(6, HEIGHT - 8, -0.5)])[0].doubt is None
+    assert judged([CLEAN] * 9 + [band(6, HEIGHT - 8, -0.5)])[9].fault is None
+    assert judged([band(6, HEIGHT - 42, -0.5)])[0].doubt is None
+    found = judged([CLEAN] * 9 + [band(100, 899, -3.0)])[9]
+    assert found.fault.startswith("from row 100 on the level is 36 ADU lower")
+    assert "one more jump of level at row 900" in found.fault
+    assert standing_out(bands_of(band(100, 499).rows), HEIGHT) == bands_of(band(100, 499).rows)
+
+
+@pytest.mark.parametrize(
+    ("jump_adu", "words"),
+    [(3.21e-19, "3.21e-19 ADU"), (0.0042, "0.0042 ADU"), (36.0, "36 ADU"), (12345.6, "12346 ADU")],
+)
+def test_levels_have_digits_whatever_their_size(jump_adu, words):
+    """Floats in physical units are told with digits, from storage as well."""
+    signs = Signs(rows=(Break(300, jump_adu, 3.0), Break(330, -jump_adu, -3.0)))
+    kept = unpack_signs(json.loads(json.dumps(pack_signs(signs))))
+    assert f"stand {words} above" in suspicion(kept, HEIGHT)
+
+
+COLUMN = (Break(240, 9.0, 5.0), Break(241, -9.0, -5.0))
+
+
+def test_columns_of_every_frame_are_told_with_the_rows():
+    """A hot column of each frame is unknown as the dead rows are; a bright star's is not told."""
+    hot = Signs(rows=DEAD.rows, columns=COLUMN)
+    star = Signs(rows=DEAD.rows, columns=(*COLUMN, Break(700, 20.0, 8.0), Break(702, -20, -8.0)))
+    found = judged([hot] * 9 + [star])
+    assert all("; column 240 stands apart as well: so in nearly every" in f.doubt for f in found)
+    known = judged([hot] * 10, elsewhere=[pattern("2026-09-01", Signs(columns=COLUMN))], others=10)
+    assert not any("column" in f.doubt for f in known)
+
+
+def test_the_cameras_own_is_told_in_full_on_the_first_night_that_shows_it():
+    """What an earlier night shows is only counted; whatever the order of scans."""
+    hot = Signs(rows=DEAD.rows, columns=COLUMN)
+    patterns = [pattern("2026-09-01", DEAD), pattern("2026-09-05", hot),
+                pattern("2026-09-07", hot), pattern("2026-08-20", DEAD, 3, DARK)]  # fmt: skip
+    for order in (patterns, patterns[::-1]):
+        census = census_of(order)
+        new = {
+            night: first_seen_by(census, own_by(census), night)
+            for night in ("2026-09-01", "2026-09-05", "2026-09-07")
+        }
+        assert [len(p.rows) for p in new.values()] == [2, 0, 0]
+        assert [len(p.columns) for p in new.values()] == [0, 2, 0]
+    assert own_in_words("8 rows", "") == "the camera's own: 8 rows"
+
+
+def test_places_are_named_and_many_are_counted():
+    """Four places are named; of more the number is told."""
+    rows = [Break(at, sign * 9.0, sign * 5.0) for k in range(7)
+            for at, sign in ((40 * k, 1), (40 * k + 1, -1))]  # fmt: skip
+    assert bands_named(bands_of(rows[:4]), "row") == "row 0 and row 40"
+    assert bands_named(bands_of(rows), "row").endswith("row 120 and 3 more")
+    assert bands_named(bands_of([Break(700, 9.0, 5.0)]), "row") == "the level from row 700 on"

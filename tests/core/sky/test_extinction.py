@@ -1,0 +1,124 @@
+"""The slope of a run's extinction: found from drawn nights, and never faked by cloud."""
+
+import math
+import random
+
+import pytest
+
+from runlog.core.grading.policy import extinction_mag
+from runlog.core.sky.extinction import (
+    HIGHEST_SHARE,
+    LOWEST_SHARE,
+    Extinction,
+    Sighting,
+    run_extinction,
+)
+
+NOISE_MAG = 0.012  # of one frame's median star ratio
+DEFAULT = 0.18
+
+
+def night(mag, airmasses, rng, cloud=lambda n: 0.0, field="M 33", zero_mag=0.1):
+    """Draw frames whose light falls as m_0 + k X, with noise and what cloud takes."""
+    return [
+        Sighting(field, x, 10 ** (-0.4 * (zero_mag + mag * x + rng.gauss(0, NOISE_MAG) + cloud(n))))
+        for n, x in enumerate(airmasses)
+    ]
+
+
+def falling(count=40, low=1.02, high=1.9):
+    """List airmasses of a target that sinks."""
+    return [low + (high - low) * i / (count - 1) for i in range(count)]
+
+
+@pytest.mark.parametrize("mag", [0.08, 0.12, 0.18, 0.28, 0.4])
+def test_a_clear_night_tells_its_own_slope(mag):
+    """Whatever the air of the night takes is found within a hundredth or two, not the default."""
+    found = run_extinction(night(mag, falling(), random.Random(1)), DEFAULT)
+    # Standard error of a slope: noise / (sqrt(n) x spread) = 0.012 / (6.3 x 0.26) = 0.007.
+    assert found.mag == pytest.approx(mag, abs=3 * 0.007)
+    assert found.frames > 20
+    assert "own slope" in found.source
+
+
+def test_any_order_gives_the_same_number():
+    """The order in which frames were stored changes nothing, to the last digit."""
+    frames = night(0.25, falling(), random.Random(2), cloud=lambda n: 0.3 if n % 7 == 0 else 0.0)
+    first = run_extinction(frames, DEFAULT)
+    for n in range(5):
+        shuffled = random.Random(n).sample(frames, len(frames))
+        assert run_extinction(shuffled, DEFAULT) == first
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_cloud_passes_do_not_bend_the_slope(seed):
+    """With a third of the frames behind cloud of all depths the clear ones still tell."""
+    rng = random.Random(seed)
+    depth = [rng.uniform(0.1, 2.0) if rng.random() < 0.35 else 0.0 for _ in range(40)]
+    found = run_extinction(night(0.25, falling(), rng, cloud=depth.__getitem__), DEFAULT)
+    assert found.frames
+    assert found.mag == pytest.approx(0.25, abs=0.03)
+
+
+def test_two_fields_tell_together():
+    """Each field has a reference of its own, so only the slope is shared."""
+    rng = random.Random(3)
+    frames = night(0.3, falling(20), rng) + night(0.3, falling(20), rng, field="M 81", zero_mag=-1)
+    assert run_extinction(frames, DEFAULT).mag == pytest.approx(0.3, abs=0.03)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_cloudy_night_leaves_the_default(seed):
+    """Where three quarters of the frames are behind cloud no slope is believed."""
+    rng = random.Random(seed)
+    depth = [rng.uniform(0.1, 2.0) if rng.random() < 0.75 else 0.0 for _ in range(40)]
+    found = run_extinction(night(0.18, falling(), rng, cloud=depth.__getitem__), DEFAULT)
+    assert found == Extinction(DEFAULT)
+    assert "default" in found.source
+
+
+@pytest.mark.parametrize(
+    "cloud",
+    [
+        lambda n: 1.2 * n / 40,  # thickens while the target sinks
+        lambda n: 1.2 * (40 - n) / 40,  # thins out
+        lambda n: 0.8 if n > 20 else 0.0,  # arrives at half time
+    ],
+)
+def test_cloud_that_goes_with_airmass_is_no_extinction(cloud):
+    """A slope that no clear sky has is not taken for the air's."""
+    found = run_extinction(night(0.18, falling(), random.Random(4), cloud=cloud), DEFAULT)
+    assert found.mag == pytest.approx(0.18, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    "airmasses",
+    [falling(40, 1.0, 1.25), falling(8), [1.02] * 30 + [1.9], []],
+    ids=["short arc", "few frames", "one frame far away", "none"],
+)
+def test_too_little_to_tell(airmasses):
+    """Over a short arc, with few frames or one outlier, the default stays."""
+    assert run_extinction(night(0.4, airmasses, random.Random(5)), DEFAULT).frames == 0
+
+
+def test_correction_undoes_what_the_air_took():
+    """Pogson's ratio: 2.5 magnitudes are a factor of ten, so k = 1.25 over two airmasses is."""
+    assert Extinction(1.25).corrected(0.1, 3.0, 1.0) == pytest.approx(1.0)
+
+
+def rayleigh_mag(wavelength_um, altitude_km):
+    """Give what clean, dry air scatters, in magnitudes per airmass.
+
+    Hayes and Latham 1975, ApJ 197, 593, equation for Rayleigh scattering (from memory).
+    """
+    s2 = wavelength_um**-2
+    index = 0.23465 + 107.6 / (146 - s2) + 0.93161 / (41 - s2)
+    return 0.0094977 * s2**2 * index**2 * math.exp(-altitude_km / 7.996)
+
+
+@pytest.mark.parametrize(("name", "wavelength_um"), [("B", 0.45), ("G", 0.53), ("R", 0.62)])
+def test_bounds_hold_clean_air_and_haze(name, wavelength_um):
+    """The range believed holds pure air at 2 km, and air twice as bad as the default."""
+    default = extinction_mag(name)
+    assert LOWEST_SHARE * default < rayleigh_mag(wavelength_um, 2.0) < default
+    assert HIGHEST_SHARE >= 2.0
