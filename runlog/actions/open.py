@@ -10,11 +10,17 @@ from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
 
 
-def open_store(database: str, settings: Settings, *, make: bool = True) -> Engine:
+def open_store(
+    database: str,
+    settings: Settings,
+    *,
+    make: bool = True,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Engine:
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     if not make:
         require_there(database)
-    engine = ready(open_engine(database))
+    engine = ready(open_engine(database), tell)
     settle_behind(engine, settings)
     return engine
 

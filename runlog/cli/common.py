@@ -48,7 +48,7 @@ class Session:
         """Open the database, migrated and settled; only what stores frames may make it."""
         from runlog.actions.open import open_store
 
-        return open_store(self.database, self.settings, make=make)
+        return open_store(self.database, self.settings, make=make, tell=talk)
 
 
 class Numbers(click.Command):
