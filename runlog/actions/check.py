@@ -4,9 +4,10 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Engine, func, select, text
+from sqlalchemy import Connection, Engine, func, select, text
 
 from runlog.actions.grounds import grounds_of
+from runlog.actions.rig_settings import in_force
 from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
 from runlog.core.corrections.gathered import Raised, gather
@@ -16,6 +17,7 @@ from runlog.store import models as m
 from runlog.store.choose import sights
 from runlog.store.engine import reading
 from runlog.store.migrate import stored_revision
+from runlog.store.rig_settings import rigs
 from runlog.store.runs import count_settled_otherwise
 
 KEPT_READY = 5  # examples named per finding
@@ -110,7 +112,7 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
         copies = connection.execute(
             select(func.count()).where(f.kind == "light", ~f.counted)
         ).scalar_one()
-        otherwise = count_settled_otherwise(connection, grounds_of(settings))
+        otherwise = _graded_otherwise(connection, settings)
     listed = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items())) or "none yet"
     found = [Finding("frames", True, listed)]
     if old := measured_before(engine):
@@ -127,7 +129,7 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
             Finding(
                 "grades",
                 False,
-                f"{otherwise} nights graded by other limits or for another site than the config's",
+                f"{otherwise} nights graded by other limits or for another site than in force",
                 "runlog regrade",
             )
         )
@@ -136,6 +138,14 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
             Finding("frames", True, f"{copies} processed copies of exposures, not counted twice")
         )
     return found + _headers(engine)
+
+
+def _graded_otherwise(connection: Connection, settings: Settings) -> int:
+    wanted = in_force(connection, settings)
+    return sum(
+        count_settled_otherwise(connection, rig_id, grounds_of(wanted.get(rig_id, settings)))
+        for rig_id in rigs(connection)
+    )
 
 
 def _headers(engine: Engine) -> list[Finding]:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
+from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
@@ -20,8 +21,14 @@ def open_store(
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     if not make:
         require_there(database)
-    engine = ready(open_engine(database), tell)
-    settle_behind(engine, settings)
+    engine = open_engine(database)
+    try:
+        ready(engine, tell)
+        tell_differences(engine, settings, tell)
+        settle_behind(engine, settings)
+    except BaseException:
+        engine.dispose()
+        raise
     return engine
 
 

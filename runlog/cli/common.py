@@ -48,7 +48,9 @@ class Session:
         """Open the database, migrated and settled; only what stores frames may make it."""
         from runlog.actions.open import open_store
 
-        return open_store(self.database, self.settings, make=make, tell=talk)
+        engine = open_store(self.database, self.settings, make=make, tell=talk)
+        click.get_current_context().call_on_close(engine.dispose)
+        return engine
 
 
 class Numbers(click.Command):

@@ -18,7 +18,7 @@ from runlog.store.trouble import explain
 BUSY_TIMEOUT_MS = 30_000  # how long a writer waits for another
 WRITER_LOCK = int.from_bytes(b"runlog")  # an advisory lock, and so one of each database
 READING = "runlog_read"
-READ_ONLY = {
+READ_ONLY: dict[str, dict[str, Any]] = {
     "sqlite": {READING: True},
     "postgresql": {
         READING: True,

@@ -146,14 +146,15 @@ def touch_runs(connection: Connection, run_ids: Iterable[int]) -> None:
     touch_settled(connection, m.run.c.id.in_(sorted(run_ids)))
 
 
-def touch_settled_otherwise(connection: Connection, grounds: str) -> int:
-    """Mark the runs dirty that were settled by other settings; returns how many."""
-    return touch_settled(connection, m.run.c.policy != grounds)
+def touch_settled_otherwise(connection: Connection, rig_id: int, grounds: str) -> int:
+    """Mark a rig's runs dirty that were settled by other settings; returns how many."""
+    return touch_settled(connection, m.run.c.rig_id == rig_id, m.run.c.policy != grounds)
 
 
-def count_settled_otherwise(connection: Connection, grounds: str) -> int:
-    """Count the runs that were settled by other settings than these."""
-    query = select(func.count()).select_from(m.run).where(m.run.c.policy != grounds)
+def count_settled_otherwise(connection: Connection, rig_id: int, grounds: str) -> int:
+    """Count a rig's runs that were settled by other settings than these."""
+    query = select(func.count()).select_from(m.run)
+    query = query.where(m.run.c.rig_id == rig_id, m.run.c.policy != grounds)
     return connection.execute(query).scalar_one()
 
 

@@ -1,0 +1,82 @@
+"""Several machines at one database: real processes that all want to write at once."""
+
+import subprocess
+from pathlib import Path
+
+import pytest
+from sqlalchemy import func, select
+
+from runlog.store import models as m
+from runlog.store.engine import open_engine, reading
+from tests.tools import argv, environment, logged_s, moment, noise, write_frame, write_run
+
+MACHINES = 4
+EXPOSURES = 12
+
+
+def at_once(home: Path, database: Path | str, *lines: list[str]) -> None:
+    """Run some commands beside each other; each must do what it was asked."""
+    env = environment(home, RUNLOG_DB=str(database))
+    started = [
+        subprocess.Popen(line, env=env, cwd=home, stderr=subprocess.PIPE, text=True)
+        for line in lines
+    ]
+    said = [process.communicate(timeout=300)[1] for process in started]
+    for process, words in zip(started, said, strict=True):
+        assert process.returncode == 0, words
+
+
+def scanning(folder: Path) -> list[str]:
+    """Give the command line that scans a folder file by file: many small transactions."""
+    return argv("scan", folder, "--workers", "1")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def nothing(request, tmp_path):
+    """Name a database that has no tables yet."""
+    if request.param == "sqlite":
+        return tmp_path / "night.sqlite"
+    return request.getfixturevalue("empty_database")
+
+
+def test_all_may_start_at_once_on_nothing(tmp_path, nothing):
+    """Of several machines that find no tables, one makes them and all go on; nothing is lost."""
+    for machine in range(MACHINES):
+        write_run(tmp_path / f"m{machine}", 2, first=2 * machine)
+    lines = [scanning(tmp_path / f"m{machine}") for machine in range(MACHINES)]
+    at_once(tmp_path, nothing, *lines)
+    assert logged_s(nothing) == MACHINES * 2 * 300
+
+
+@pytest.mark.both_databases
+def test_two_scans_of_one_folder(tmp_path, database):
+    """Two machines that scan the same frames end with one frame each, and neither fails."""
+    write_run(tmp_path / "frames", EXPOSURES)
+    line = scanning(tmp_path / "frames")
+    at_once(tmp_path, database, line, line)
+    assert logged_s(database) == EXPOSURES * 300
+
+
+def write_pairs(home: Path) -> None:
+    """Write raw frames and calibrated copies whose headers lost telescope and pixel size."""
+    for i in range(EXPOSURES):
+        start = moment(i * 312)
+        raw = noise(i)
+        write_frame(home / "raw" / f"{i}.fits", raw, DATE__OBS=start)
+        lost = dict.fromkeys(("TELESCOP", "XPIXSZ", "YPIXSZ", "FOCALLEN"))
+        calibrated = raw.astype("f4") - 0.5
+        write_frame(home / "cal" / f"{i}.fits", calibrated, DATE__OBS=start, CALSTAT="BD", **lost)
+
+
+@pytest.mark.both_databases
+def test_copies_stored_by_two_writers_count_once(tmp_path, database):
+    """One stores raw frames, one their copies, which fall into another run: each counts once."""
+    write_pairs(tmp_path)
+    at_once(tmp_path, database, scanning(tmp_path / "raw"), scanning(tmp_path / "cal"))
+    assert logged_s(database) == EXPOSURES * 300
+    engine = open_engine(str(database))
+    with reading(engine) as connection:
+        counts = select(m.frame.c.counted, func.count()).group_by(m.frame.c.counted)
+        assert dict(connection.execute(counts).all()) == {True: EXPOSURES, False: EXPOSURES}
+        assert connection.execute(select(func.count()).select_from(m.run)).scalar_one() == 2
+    engine.dispose()
