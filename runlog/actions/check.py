@@ -7,15 +7,18 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, func, select, text
 
 from runlog.actions.grounds import grounds_of
+from runlog.actions.open import settle_behind
 from runlog.actions.rig_settings import in_force
 from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
 from runlog.core.corrections.gathered import Raised, gather
 from runlog.core.failures import cure_of_failure
+from runlog.errors import StoreError
 from runlog.store import files as file_store
 from runlog.store import models as m
 from runlog.store.choose import sights
-from runlog.store.engine import reading
+from runlog.store.engine import reading, write
+from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
 from runlog.store.rig_settings import rigs
 from runlog.store.runs import count_settled_otherwise
@@ -39,6 +42,7 @@ def check(engine: Engine, settings: Settings, config: Path | None) -> list[Findi
         _config(config),
         *_database(engine),
         *_files(engine),
+        *_exposures(engine, settings),
         *_frames(engine, settings),
     ]
 
@@ -102,6 +106,22 @@ def _files(engine: Engine) -> list[Finding]:
             Finding("files", False, f"{more} more unreadable", "runlog frames --fault unreadable")
         )
     return found
+
+
+def _exposures(engine: Engine, settings: Settings) -> list[Finding]:
+    """Look for exposures that count twice, as writers without a common lock left them; heal it."""
+    with reading(engine) as connection:
+        twice = counted_twice(connection)
+    if not twice:
+        return []
+    many = f"{sum(twice.values())} frames counted besides another of the same exposure"
+    try:
+        write(engine, lambda connection: [recount(connection, start) for start in twice])
+        settle_behind(engine, settings)
+    except StoreError as error:
+        return [Finding("exposures", False, f"{many}, which cannot be changed", str(error))]
+    healed = "healed: each exposure counts once now; grades and totals were made anew"
+    return [Finding("exposures", False, many, healed)]
 
 
 def _frames(engine: Engine, settings: Settings) -> list[Finding]:

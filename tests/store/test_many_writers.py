@@ -4,11 +4,21 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select, update
 
 from runlog.store import models as m
-from runlog.store.engine import open_engine, reading
-from tests.tools import argv, environment, logged_s, moment, noise, write_frame, write_run
+from runlog.store.engine import open_engine, reading, writing
+from tests.tools import (
+    argv,
+    environment,
+    logged_s,
+    moment,
+    noise,
+    runlog_json,
+    scan_into,
+    write_frame,
+    write_run,
+)
 
 MACHINES = 4
 EXPOSURES = 12
@@ -80,3 +90,35 @@ def test_copies_stored_by_two_writers_count_once(tmp_path, database):
         assert dict(connection.execute(counts).all()) == {True: EXPOSURES, False: EXPOSURES}
         assert connection.execute(select(func.count()).select_from(m.run)).scalar_one() == 2
     engine.dispose()
+
+
+@pytest.mark.both_databases
+def test_check_heals_what_counts_twice(tmp_path, database):
+    """Exposures that two writers of an earlier version counted twice are found, told and healed."""
+    write_pairs(tmp_path)
+    scan_into(database, tmp_path / "raw", tmp_path / "cal")
+    engine = open_engine(str(database))
+    with writing(engine) as connection:
+        connection.execute(update(m.frame).values(counted=True))
+        connection.execute(update(m.run).values(revision=m.run.c.revision + 1))
+    engine.dispose()
+    assert logged_s(database) == 2 * EXPOSURES * 300
+    (found,) = [r for r in runlog_json(tmp_path, "check")["rows"] if r["about"] == "exposures"]
+    assert found["text"].startswith(f"{EXPOSURES} frames counted besides another")
+    assert "each exposure counts once now" in found["cure"]
+    assert logged_s(database) == EXPOSURES * 300
+    again = runlog_json(tmp_path, "check")["rows"]
+    assert not [r for r in again if r["about"] == "exposures"]
+    assert counted_by_telescope(database) == {"Ladybird 90/540": EXPOSURES, None: 0}
+
+
+def counted_by_telescope(database: Path | str) -> dict[str | None, int]:
+    """Count the frames that count, by the telescope their headers name."""
+    engine = open_engine(str(database))
+    frames = m.frame.join(m.run).join(m.rig)
+    many = func.sum(case((m.frame.c.counted, 1), else_=0))
+    query = select(m.rig.c.telescope, many).select_from(frames).group_by(m.rig.c.telescope)
+    with reading(engine) as connection:
+        found = {row[0]: row[1] for row in connection.execute(query)}
+    engine.dispose()
+    return found
