@@ -90,7 +90,7 @@ def who() -> str:
     """Name the person at the keyboard."""
     try:
         return getpass.getuser()
-    except (KeyError, OSError):  # no such user on this machine, as in some containers
+    except (KeyError, OSError, ImportError):  # no such user, as in some containers
         return "unknown"
 
 

@@ -29,7 +29,8 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
     if source is None:
         yield None
         return
-    copy = source.with_name(f"{source.name}.{revision}-{datetime.now(UTC):%Y%m%dT%H%M%S%f}Z")
+    now = datetime.now(UTC)
+    copy = source.with_name(f"{source.stem}.{revision}-{now:%Y%m%dT%H%M%S%f}Z{source.suffix}")
     try:
         _copy(source, copy)
         yield copy

@@ -2,7 +2,7 @@
 
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
@@ -195,3 +195,13 @@ def insert_into(connection: Connection, table: Table) -> "postgresql.Insert | sq
     if connection.dialect.name == "sqlite":
         return sqlite.insert(table)
     return postgresql.insert(table)
+
+
+def upsert(
+    connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]], by: Sequence[str]
+) -> None:
+    """Insert rows, or where there is one of the same key, put the values in its place."""
+    row = insert_into(connection, table)
+    changed = {name: row.excluded[name] for name in rows[0] if name not in by}
+    statement = row.on_conflict_do_update(index_elements=list(by), set_=changed)
+    connection.execute(statement, [dict(values) for values in rows])

@@ -68,7 +68,7 @@ def counted_twice(connection: Connection) -> dict[datetime, int]:
     return found
 
 
-def _close_starts(rows: Sequence[Row[Any]]) -> Iterator[datetime]:
+def _close_starts(rows: Sequence[Row[*tuple[Any, ...]]]) -> Iterator[datetime]:
     """Give starts that another frame of the same length and perhaps camera is close to."""
     margin = timedelta(seconds=COPY_TOLERANCE_S)
     for i, (start, exposure_s, camera) in enumerate(rows):

@@ -10,7 +10,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
 from runlog.core.corrections.in_force import NOTHING_SAID, Said
 from runlog.core.frame import (
@@ -27,6 +27,7 @@ from runlog.core.identity import HeaderCopy, fold_name, speaking_header
 from runlog.core.sensor.signs import pack_signs
 from runlog.store import models as m
 from runlog.store.corrections import said_of
+from runlog.store.engine import upsert
 from runlog.store.exposures import contends, recount
 from runlog.store.previews import put_preview
 from runlog.store.runs import Place, run_id_for, touch
@@ -212,11 +213,7 @@ def _put_file(connection: Connection, stamp: FileStamp, header_id: int, now: dat
 
 
 def _upsert_file(connection: Connection, values: dict[str, Any]) -> None:
-    changed = connection.execute(
-        update(m.file).where(m.file.c.path == values["path"]).values(values)
-    )
-    if changed.rowcount == 0:
-        connection.execute(insert(m.file).values(values))
+    upsert(connection, m.file, [values], by=("path",))
 
 
 def _choose_header(connection: Connection, frame_id: int, interpret: Interpreter) -> None:
@@ -433,5 +430,5 @@ def _put_stars(connection: Connection, frame_id: int, got: Measurement | None) -
     packed = array("f")
     for triple in zip(got.star_list.x, got.star_list.y, got.star_list.flux_adu, strict=True):
         packed.extend(triple)
-    connection.execute(delete(m.star_list).where(m.star_list.c.frame_id == frame_id))
-    connection.execute(insert(m.star_list).values(frame_id=frame_id, stars=packed.tobytes()))
+    values = {"frame_id": frame_id, "stars": packed.tobytes()}
+    upsert(connection, m.star_list, [values], by=("frame_id",))
