@@ -18,7 +18,8 @@ KINDS = ("sqlite", "postgresql")
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Run what is marked so on both kinds of database; all other tests run on SQLite."""
     both = metafunc.definition.get_closest_marker("both_databases")
-    if both is not None and "database" in metafunc.fixturenames:
+    own = any(m.args[0] == "database" for m in metafunc.definition.iter_markers("parametrize"))
+    if both is not None and not own and "database" in metafunc.fixturenames:
         metafunc.parametrize("database", KINDS, indirect=True)
 
 

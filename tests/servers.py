@@ -88,9 +88,9 @@ def running_server() -> Iterator[Server]:
             shutil.chown(folder, OWNER)
         data = str(folder / "data")
         making = [initdb, "-D", data, "-U", USER, "-A", "trust", "-E", "UTF8", "--no-sync"]
-        done = subprocess.run(
-            as_owner(*making, "--locale=C.UTF-8"), cwd=folder, capture_output=True, text=True
-        )
+        # Sorted as people's servers sort, which is not how SQLite does.
+        making += ["--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-US"]
+        done = subprocess.run(as_owner(*making), cwd=folder, capture_output=True, text=True)
         assert done.returncode == 0, done.stderr
         with _kept_running(folder, [postgres, "-D", data, *_settings(folder)]) as server:
             yield server

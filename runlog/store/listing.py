@@ -28,7 +28,7 @@ def list_frames(connection: Connection, wanted: Wanted) -> Sequence[Row[Any]]:
         select(m.frame, m.run.c.night, m.rig.c.name.label("rig"))
         .join(m.run, m.run.c.id == m.frame.c.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
-        .order_by(m.frame.c.taken_at_utc, m.frame.c.content_key)
+        .order_by(*m.IN_TIME)
     )
     rows = connection.execute(_narrowed(query, wanted)).all()
     if wanted.fault is None:

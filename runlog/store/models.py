@@ -163,6 +163,9 @@ frame = Table(
     Index("ix_frame_taken_at_utc", "taken_at_utc"),
 )
 
+# Time order; what has no date comes first, on every kind of database.
+IN_TIME = (frame.c.taken_at_utc.nulls_first(), frame.c.content_key)
+
 star_list = Table(
     "star_list",
     metadata,

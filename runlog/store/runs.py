@@ -175,7 +175,7 @@ def all_runs(connection: Connection) -> list[RunState]:
 def frames_of_run(connection: Connection, run_id: int) -> Rows:
     """Load all frames of a run in time order, then by key, with no regard to scan order."""
     f = m.frame.c
-    query = select(m.frame).where(f.run_id == run_id).order_by(f.taken_at_utc, f.content_key)
+    query = select(m.frame).where(f.run_id == run_id).order_by(*m.IN_TIME)
     return connection.execute(query).all()
 
 

@@ -111,9 +111,7 @@ class StoredFrame(NamedTuple):
 
 LOADED = select(*[m.frame.c[name] for name in StoredFrame._fields])
 # Built once: it has too many columns to be put together again for every run.
-_OF_RUN = LOADED.where(m.frame.c.run_id == bindparam("run")).order_by(
-    m.frame.c.taken_at_utc, m.frame.c.content_key
-)
+_OF_RUN = LOADED.where(m.frame.c.run_id == bindparam("run")).order_by(*m.IN_TIME)
 
 
 def stored_frames(rows: Rows) -> list[StoredFrame]:

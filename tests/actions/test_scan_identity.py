@@ -28,6 +28,8 @@ from tests.tools import (
     write_run,
 )
 
+pytestmark = pytest.mark.both_databases
+
 
 def resave(path, source, form):
     """Save a frame's pixels in another form with the same header."""

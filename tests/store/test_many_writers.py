@@ -41,14 +41,6 @@ def scanning(folder: Path) -> list[str]:
     return argv("scan", folder, "--workers", "1")
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def nothing(request, tmp_path):
-    """Name a database that has no tables yet."""
-    if request.param == "sqlite":
-        return tmp_path / "night.sqlite"
-    return request.getfixturevalue("empty_database")
-
-
 def test_all_may_start_at_once_on_nothing(tmp_path, nothing):
     """Of several machines that find no tables, one makes them and all go on; nothing is lost."""
     for machine in range(MACHINES):
