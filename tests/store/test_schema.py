@@ -89,7 +89,7 @@ def test_a_transaction_is_whole(engine):
 
 def test_foreign_keys_hold(engine):
     """Stars of no frame are refused by the database itself."""
-    with pytest.raises(StoreError, match="(?i)foreign key"), writing(engine) as connection:
+    with pytest.raises(StoreError, match=r"(?i)foreign key"), writing(engine) as connection:
         connection.execute(insert(metadata.tables["star_list"]).values(frame_id=99, stars=b"0"))
 
 
