@@ -1,10 +1,10 @@
 """Which frame of an exposure counts, whatever order its copies were scanned in."""
 
 from collections.abc import Iterator, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, select, update
+from sqlalchemy import Connection, Row, String, and_, cast, select, update
 
 from runlog.core.frame import FrameHeader, Kind, Stage
 from runlog.core.identity import (
@@ -52,8 +52,9 @@ def _chosen_wrongly(connection: Connection, start: datetime) -> list[Row[Any]]:
 def counted_twice(connection: Connection) -> dict[datetime, int]:
     """Find the exposures that count more than once: a start of each, and how often too many."""
     f = m.frame.c
+    # Starts as text: of a whole archive's, only those that lie close are worth reading as times.
     query = (
-        select(f.taken_at_utc, f.exposure_s, f.camera_key)
+        select(cast(f.taken_at_utc, String).label("start"), f.exposure_s, f.camera_key)
         .where(f.counted, f.taken_at_utc.is_not(None), f.exposure_s.is_not(None))
         .where(f.header_kind != Kind.STACK.value)
         .order_by(f.taken_at_utc)
@@ -70,15 +71,25 @@ def counted_twice(connection: Connection) -> dict[datetime, int]:
 
 def _close_starts(rows: Sequence[Row[*tuple[Any, ...]]]) -> Iterator[datetime]:
     """Give starts that another frame of the same length and perhaps camera is close to."""
-    margin = timedelta(seconds=COPY_TOLERANCE_S)
     for i, (start, exposure_s, camera) in enumerate(rows):
         for j in range(i + 1, len(rows)):
             other, length_s, its = rows[j]
-            if other - start > margin:
+            if not _is_close(start, other):
                 break
             if abs(length_s - exposure_s) <= LENGTH_TOLERANCE_S and may_be_one(camera, its):
-                yield start
+                yield _moment(start)
                 break
+
+
+def _is_close(start: str, later: str) -> bool:
+    """Compare two starts as text, to the minute and near its end; what is left, as times."""
+    if start[:16] != later[:16] and start[17:19] < "58":
+        return False
+    return _moment(later) - _moment(start) <= timedelta(seconds=COPY_TOLERANCE_S)
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
 
 
 def recount_all(connection: Connection) -> None:
