@@ -10,10 +10,9 @@ import numpy as np
 from sqlalchemy import Connection, Row
 
 from runlog.config import Settings
-from runlog.core.frame import Kind
+from runlog.core.frame import Frame, Kind
 from runlog.core.sky.daylight import LitSite
 from runlog.store import settling
-from runlog.store.settling import StoredFrame
 
 # --- context: Sun, Moon, airmass ------------------------------------------------------------
 
@@ -22,7 +21,7 @@ Found = dict[str, Any]
 PlaceOnEarth = tuple[float, float, float]
 
 
-def sky_of(rows: Sequence[StoredFrame], settings: Settings, *, moved: bool = False) -> list[Found]:
+def sky_of(rows: Sequence[Frame], settings: Settings, *, moved: bool = False) -> list[Found]:
     """Find airmass, Moon and Sun where they are not stored; None where place or time is not known.
 
     What was worked out before stands; a changed header empties it. `moved` tells that the config
@@ -41,7 +40,7 @@ def sky_of(rows: Sequence[StoredFrame], settings: Settings, *, moved: bool = Fal
     return found
 
 
-def _stored(row: StoredFrame, moved: bool) -> Found:
+def _stored(row: Frame, moved: bool) -> Found:
     if moved and _leans_on_config(row):
         return dict.fromkeys(SKY) | {"airmass": row.header_airmass}
     if row.airmass is None and row.header_airmass is not None:
@@ -49,14 +48,14 @@ def _stored(row: StoredFrame, moved: bool) -> Found:
     return {}
 
 
-def _leans_on_config(row: StoredFrame) -> bool:
+def _leans_on_config(row: Frame) -> bool:
     return None in (row.latitude_deg, row.longitude_deg) or not row.elevation_m
 
 
 SKYWARD = frozenset((Kind.LIGHT.value, Kind.FOCUS.value, Kind.OTHER.value, Kind.FLAT.value))
 
 
-def _site(row: StoredFrame, settings: Settings) -> PlaceOnEarth | None:
+def _site(row: Frame, settings: Settings) -> PlaceOnEarth | None:
     latitude = row.latitude_deg if row.latitude_deg is not None else settings.latitude_deg
     longitude = row.longitude_deg if row.longitude_deg is not None else settings.longitude_deg
     if latitude is None or longitude is None:
@@ -64,13 +63,13 @@ def _site(row: StoredFrame, settings: Settings) -> PlaceOnEarth | None:
     return latitude, longitude, row.elevation_m or settings.elevation_m
 
 
-def lit_site(row: StoredFrame, settings: Settings) -> LitSite | None:
+def lit_site(row: Frame, settings: Settings) -> LitSite | None:
     """Give where a frame was taken, and whether that leans on the config's longitude."""
     site = _site(row, settings)
     return None if site is None else LitSite(site[0], site[1], row.longitude_deg is None)
 
 
-def _add_sky(place: PlaceOnEarth, rows: Sequence[StoredFrame], found: Sequence[Found]) -> None:
+def _add_sky(place: PlaceOnEarth, rows: Sequence[Frame], found: Sequence[Found]) -> None:
     from runlog.core.sky.ephemeris import Site, airmass_of, sky_context
 
     sky = sky_context([_middle(row) for row in rows], Site(*place), _deg(rows, "ra_deg"),
@@ -84,12 +83,12 @@ def _add_sky(place: PlaceOnEarth, rows: Sequence[StoredFrame], found: Sequence[F
             values["airmass"] = _known(airmass[i])
 
 
-def _middle(row: StoredFrame) -> datetime:
+def _middle(row: Frame) -> datetime:
     assert row.taken_at_utc is not None  # the caller chose those that have a time
     return row.taken_at_utc + timedelta(seconds=(row.exposure_s or 0.0) / 2)
 
 
-def _deg(rows: Sequence[StoredFrame], name: str) -> Any:
+def _deg(rows: Sequence[Frame], name: str) -> Any:
     return np.array([getattr(r, name) if getattr(r, name) is not None else np.nan for r in rows])
 
 
@@ -110,14 +109,14 @@ class ZeroLevels:
         self._of_camera: dict[str, dict[CameraSettings, tuple[float, str]]] = {}
 
     def pedestals(
-        self, connection: Connection, rows: Sequence[StoredFrame], settings: Settings
+        self, connection: Connection, rows: Sequence[Frame], settings: Settings
     ) -> list[tuple[float | None, str | None]]:
         """Find each frame's zero of light and where it was taken from; unknown is said."""
         for camera in {row.camera_key for row in rows} - self._of_camera.keys():
             self._of_camera[camera] = _by_settings(settling.zero_levels(connection, camera))
         return [self._pedestal(row, settings) for row in rows]
 
-    def _pedestal(self, row: StoredFrame, settings: Settings) -> tuple[float | None, str | None]:
+    def _pedestal(self, row: Frame, settings: Settings) -> tuple[float | None, str | None]:
         if row.header_pedestal_adu is not None:
             return row.header_pedestal_adu, "header"
         known = self._of_camera[row.camera_key].get(_settings_of(row))

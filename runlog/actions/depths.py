@@ -7,10 +7,10 @@ from typing import Any
 from sqlalchemy import Connection, Row
 
 from runlog.actions.matcher import Matcher
+from runlog.core.frame import Frame
 from runlog.core.ledger.effective_time import DepthForm, DepthReference, effective_s, sky_variance
 from runlog.core.sky.plate_scale import plate_scale_arcsec
 from runlog.store import history
-from runlog.store.settling import StoredFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Depths:
         connection: Connection,
         matcher: Matcher,
         rig_id: int,
-        row: StoredFrame,
+        row: Frame,
         found: Mapping[str, Any],
         form: DepthForm,
     ) -> float | None:
@@ -60,7 +60,7 @@ class Depths:
         counts_one = DepthReference(frozen.fwhm_arcsec, frozen.sky_variance)
         return effective_s(row.exposure_s, light / at_frozen, *depth, counts_one, form)
 
-    def _reference(self, connection: Connection, rig_id: int, best: StoredFrame) -> Frozen | None:
+    def _reference(self, connection: Connection, rig_id: int, best: Frame) -> Frozen | None:
         key = (rig_id, best.target, best.filter)
         known = self._frozen.get(key)
         if known is not None or best.content_key in self._none:
@@ -88,12 +88,12 @@ def _as_stored(row: Row[Any]) -> Frozen:
     return Frozen(row.target, row.filter, row.content_key, row.fwhm_arcsec, row.sky_variance)
 
 
-def _as_frozen(best: StoredFrame) -> Frozen | None:
+def _as_frozen(best: Frame) -> Frozen | None:
     depth = depth_of(best)
     return None if depth is None else Frozen(best.target, best.filter, best.content_key, *depth)
 
 
-def depth_of(row: StoredFrame) -> tuple[float, float] | None:
+def depth_of(row: Frame) -> tuple[float, float] | None:
     """Width in arc seconds and background variance a second; None where a part is unknown."""
     scale = scale_of(row) or 1.0  # without a plate scale both stay in pixels
     if not row.fwhm_px or not row.noise_adu or not row.exposure_s:
@@ -102,7 +102,7 @@ def depth_of(row: StoredFrame) -> tuple[float, float] | None:
     return row.fwhm_px * scale, variance
 
 
-def scale_of(row: StoredFrame) -> float | None:
+def scale_of(row: Frame) -> float | None:
     """Arc seconds per pixel by the optics, binning included; None where the header does not tell.
 
     By the optics alone: world coordinates measure each frame a little otherwise, and a frozen

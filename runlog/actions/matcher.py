@@ -9,10 +9,9 @@ from sqlalchemy import Connection
 
 from runlog.actions.fields import CONFIRMED, Answer, Cover, Home, covers
 from runlog.actions.matching import PLACED, lay_on, stored_place
-from runlog.core.frame import StarList
-from runlog.store import history
+from runlog.core.frame import Frame, StarList
 from runlog.store.fields import Sight, sights_by_name
-from runlog.store.settling import StoredFrame, frames_by_key
+from runlog.store.settling import frames_by_key
 
 MATCHED = (*Answer._fields, *PLACED)
 SEVERAL = 2  # runs: whether a field was seen on another night is all that is asked
@@ -33,7 +32,7 @@ class Matcher:
 
     def __init__(self) -> None:
         self._rigs: dict[int, RigFields] = {}
-        self._references: dict[str, StoredFrame] = {}
+        self._references: dict[str, Frame] = {}
         self._stars: dict[int, StarList] = {}
         self._depths: dict[tuple[str, str], float | None] = {}
 
@@ -47,7 +46,7 @@ class Matcher:
         return self._of_rig(connection, rig_id).outdated
 
     def match(
-        self, connection: Connection, rig_id: int, rows: Sequence[StoredFrame]
+        self, connection: Connection, rig_id: int, rows: Sequence[Frame]
     ) -> dict[int, Found]:
         """Give what is new of each row's field, place and light; stored answers are kept."""
         changed = self._of_rig(connection, rig_id).changed
@@ -56,7 +55,7 @@ class Matcher:
         return found
 
     def _load(
-        self, connection: Connection, rows: Sequence[StoredFrame], found: Mapping[int, Found]
+        self, connection: Connection, rows: Sequence[Frame], found: Mapping[int, Found]
     ) -> None:
         """Load the frames that these are compared with."""
         keys = {
@@ -67,11 +66,11 @@ class Matcher:
         missing = sorted(keys - self._references.keys() - {None})
         self._references |= frames_by_key(connection, missing)
 
-    def reference(self, row: StoredFrame, found: Mapping[str, Any]) -> StoredFrame | None:
+    def reference(self, row: Frame, found: Mapping[str, Any]) -> Frame | None:
         """Give the frame that a frame is compared with; None where none is fit to be one."""
         return self._references.get(found.get("matched_to", row.matched_to) or "")
 
-    def best(self, row: StoredFrame, found: Mapping[str, Any]) -> StoredFrame | None:
+    def best(self, row: Frame, found: Mapping[str, Any]) -> Frame | None:
         """Give the best frame of the field that most frames of a frame's name show."""
         return self._references.get(found.get("best_of_name", row.best_of_name) or "")
 
@@ -81,7 +80,7 @@ class Matcher:
         return self._rigs[rig_id]
 
     def depth_throughput(
-        self, connection: Connection, reference: StoredFrame, content_key: str
+        self, connection: Connection, reference: Frame, content_key: str
     ) -> float | None:
         """Give the light of the frozen depth frame against a field's reference."""
         key = (reference.content_key, content_key)
@@ -90,7 +89,7 @@ class Matcher:
         return self._depths[key]
 
     def _measure_depth(
-        self, connection: Connection, reference: StoredFrame, content_key: str
+        self, connection: Connection, reference: Frame, content_key: str
     ) -> float | None:
         row = frames_by_key(connection, [content_key]).get(content_key)
         if row is None or row.gain != reference.gain:
@@ -102,9 +101,9 @@ class Matcher:
         # Another field has stars of its own: its light is relative to its own best frame.
         return 1.0 if laid is None else laid.throughput
 
-    def _stars_of(self, connection: Connection, row: StoredFrame) -> StarList:
+    def _stars_of(self, connection: Connection, row: Frame) -> StarList:
         if row.id not in self._stars:
-            self._stars |= {row.id: StarList()} | history.star_lists(connection, [row.id])
+            self._stars |= {row.id: StarList()} | star_lists(connection, [row.id])
         return self._stars[row.id]
 
 
@@ -119,7 +118,7 @@ def fields_of_rig(connection: Connection, rig_id: int) -> RigFields:
 
 def _find(connection: Connection, sights: Sequence[Sight], found: RigFields) -> None:
     def stars_of(sight: Sight) -> StarList:
-        return history.star_lists(connection, [sight.id]).get(sight.id, StarList())
+        return star_lists(connection, [sight.id]).get(sight.id, StarList())
 
     cover = Cover(sights, stars_of)
     references, homes = cover.homes()

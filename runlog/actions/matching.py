@@ -5,11 +5,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from runlog.core.frame import StarList
+from runlog.core.frame import Frame, StarList
 from runlog.measure.displaced import rows_out_of_place
 from runlog.measure.match import Match, match_stars, shared_sky, throughput
 from runlog.store.fields import Sight
-from runlog.store.settling import StoredFrame
 
 SCALES = (0.97, 1.03)  # one rig, one binning: any other scale is another field
 
@@ -30,7 +29,7 @@ ON_ITSELF = Laid(1.0, None, 0.0, 0.0, 0.0, 1.0)
 
 
 def lay_on(
-    reference: Sight | StoredFrame, there: StarList, row: Sight | StoredFrame, stars: StarList
+    reference: Sight | Frame, there: StarList, row: Sight | Frame, stars: StarList
 ) -> Laid | None:
     """Lay a frame on a reference; None when their stars do not match."""
     size = row.width, row.height

@@ -13,7 +13,7 @@ from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
-from runlog.core.frame import Fault, FaultName, Grade, Kind, RunFrame, Verdict
+from runlog.core.frame import Fault, FaultName, Frame, Grade, Kind, Verdict
 from runlog.core.grading.grade import alone_in
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
@@ -133,7 +133,7 @@ def _told(connection: Connection, run: Row[Any], lights: list[Row[Any]], doubt: 
     ]
 
 
-def _in_doubt(frame: RunFrame) -> RunFrame:
+def _in_doubt(frame: Frame) -> Frame:
     """Leave out Moon and twilight; the Sun in the sky is told as what the header says."""
     lit = frame.sun_alt_deg is not None and frame.sun_alt_deg > LIMB_DEG
     sun_deg = frame.sun_alt_deg if lit else None

@@ -5,19 +5,19 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from runlog.core.corrections.correction import BY_A_PERSON
-from runlog.core.frame import Kind, Question, RunFrame
+from runlog.core.frame import Frame, Kind, Question
 from runlog.core.grading.wrong_filter import wrong_filters
 from runlog.core.header.auxiliary import AuxCandidate, auxiliary_reasons
 from runlog.core.header.questions import overlaps
 from runlog.core.sky.daylight import SUN_UP_DEG, Lit, LitSite, daylight_question
 
 
-def is_light(frame: RunFrame) -> bool:
+def is_light(frame: Frame) -> bool:
     """Tell whether the frame is a light that counts for its exposure."""
     return frame.kind is Kind.LIGHT and frame.counted
 
 
-def looked_at_again(frames: Sequence[RunFrame]) -> list[RunFrame]:
+def looked_at_again(frames: Sequence[Frame]) -> list[Frame]:
     """Find frames that claim to be lights but served to focus, solve or centre."""
     lights = [i for i, frame in enumerate(frames) if is_light(frame)]
     changed = list(frames)
@@ -29,7 +29,7 @@ def looked_at_again(frames: Sequence[RunFrame]) -> list[RunFrame]:
     return changed
 
 
-def _candidate(frame: RunFrame) -> AuxCandidate:
+def _candidate(frame: Frame) -> AuxCandidate:
     return AuxCandidate(
         exposure_s=frame.exposure_s,
         binning=frame.binning,
@@ -40,7 +40,7 @@ def _candidate(frame: RunFrame) -> AuxCandidate:
 
 
 def questions(
-    frames: Sequence[RunFrame], sites: Sequence[LitSite | None]
+    frames: Sequence[Frame], sites: Sequence[LitSite | None]
 ) -> list[tuple[Question, ...]]:
     """Ask what does not fit, frame by frame; `sites` tells where each frame was taken."""
     asked: list[list[Question]] = [[] for _ in frames]
@@ -53,7 +53,7 @@ def questions(
 
 
 def _daylight(
-    frames: Sequence[RunFrame], sites: Sequence[LitSite | None]
+    frames: Sequence[Frame], sites: Sequence[LitSite | None]
 ) -> list[tuple[int, Question]]:
     """Ask once a run about the Sun: the same words of every light it stood above."""
     lights = {
@@ -67,12 +67,12 @@ def _daylight(
     return [(i, question) for i, light in lights.items() if light.sun_alt_deg > SUN_UP_DEG]
 
 
-def _middle(frame: RunFrame) -> datetime:
+def _middle(frame: Frame) -> datetime:
     assert frame.taken_at_utc is not None  # without a time nothing is known of the Sun
     return frame.taken_at_utc + timedelta(seconds=(frame.exposure_s or 0.0) / 2)
 
 
-def _overlapping(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
+def _overlapping(frames: Sequence[Frame]) -> list[tuple[int, Question]]:
     timed = [
         (i, f.taken_at_utc, f.exposure_s)
         for i, f in enumerate(frames)

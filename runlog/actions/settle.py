@@ -15,7 +15,7 @@ from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
 from runlog.actions.second_look import is_light, looked_at_again, questions
 from runlog.config import Settings
-from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
+from runlog.core.frame import Frame, Grade, Kind, Question, Verdict
 from runlog.core.grading.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import extinction_mag
@@ -30,7 +30,7 @@ from runlog.store.engine import reading, writing
 from runlog.store.history import UsualWidths
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
-from runlog.store.settling import StoredFrame, frames_to_settle, write_settled
+from runlog.store.settling import frames_to_settle, write_settled
 
 ROUNDS = 20  # settling one run may show that another is out of date, and scans go on meanwhile
 ZEROS = (Kind.BIAS.value, Kind.DARK.value)
@@ -41,8 +41,8 @@ Found = dict[str, Any]
 class Judged:
     """One frame with everything settling found out about it."""
 
-    row: StoredFrame
-    frame: RunFrame
+    row: Frame
+    frame: Frame
     found: Mapping[str, Any]  # columns that may differ from the row's
     questions: tuple[Question, ...]
     verdict: Verdict
@@ -202,7 +202,7 @@ def judge_run(
 def _placed(
     connection: Connection,
     run: RunState,
-    rows: Sequence[StoredFrame],
+    rows: Sequence[Frame],
     settings: Settings,
     known: Known,
 ) -> list[Found]:
@@ -221,13 +221,13 @@ def _placed(
     return found
 
 
-def _to_match(row: StoredFrame) -> bool:
+def _to_match(row: Frame) -> bool:
     return row.measured_with is not None and row.header_kind == Kind.LIGHT.value
 
 
 def _add_transparency(
     connection: Connection,
-    rows: Sequence[StoredFrame],
+    rows: Sequence[Frame],
     found: Sequence[Found],
     settings: Settings,
     known: Known,
@@ -246,7 +246,7 @@ def _add_transparency(
     return extinctions
 
 
-def _extinctions(frames: Iterable[tuple[StoredFrame, Found]]) -> dict[str, Extinction]:
+def _extinctions(frames: Iterable[tuple[Frame, Found]]) -> dict[str, Extinction]:
     sightings: dict[str, list[Sighting]] = {}
     for row, values in frames:
         own = sightings.setdefault(row.filter, [])
@@ -258,7 +258,7 @@ def _extinctions(frames: Iterable[tuple[StoredFrame, Found]]) -> dict[str, Extin
 
 
 def _airmass_of(
-    connection: Connection, reference: StoredFrame, settings: Settings, known: Known
+    connection: Connection, reference: Frame, settings: Settings, known: Known
 ) -> float | None:
     """Give the airmass of a reference, which may lie in a run that is not settled yet."""
     if reference.id not in known.airmass:
@@ -271,7 +271,7 @@ def _airmass_of(
 
 def _best_skies(
     connection: Connection,
-    rows: Sequence[StoredFrame],
+    rows: Sequence[Frame],
     found: Sequence[Found],
     settings: Settings,
     known: Known,
@@ -292,7 +292,7 @@ def _best_skies(
 
 
 def _sky_of_best(
-    connection: Connection, reference: StoredFrame, settings: Settings, known: Known
+    connection: Connection, reference: Frame, settings: Settings, known: Known
 ) -> float | None:
     if reference.id not in known.skies:
         ((pedestal_adu, _),) = known.zeros.pedestals(connection, [reference], settings)
@@ -308,7 +308,7 @@ IN_FRAME = (
 ).split()
 
 
-def _frame(row: StoredFrame, found: Found, best_sky_adu_s: float | None) -> RunFrame:
+def _frame(row: Frame, found: Found, best_sky_adu_s: float | None) -> Frame:
     values = {name: found[name] for name in IN_FRAME if name in found}
     values["reference"] = found.get("matched_to", row.matched_to)
     placed = found.get("shift_x_px", row.shift_x_px) is not None
@@ -319,7 +319,7 @@ def _frame(row: StoredFrame, found: Found, best_sky_adu_s: float | None) -> RunF
     return run_store.run_frame(row, **values, arcsec_per_px=row.arcsec_per_px)
 
 
-def _not_judged(frame: RunFrame) -> Verdict:
+def _not_judged(frame: Frame) -> Verdict:
     if frame.kind is not Kind.LIGHT:
         return Verdict(Grade.UNGRADED, note=f"{frame.kind.value}: {frame.kind_from}")
     return Verdict(Grade.UNGRADED, note="a copy: another frame of this exposure counts")
@@ -362,7 +362,7 @@ def _changes(j: Judged, depth: Found) -> dict[str, Any]:
 # --- what other runs will ask of this one ---------------------------------------------------
 
 
-def _usual_widths(frames: Sequence[RunFrame]) -> dict[tuple[str, int], float]:
+def _usual_widths(frames: Sequence[Frame]) -> dict[tuple[str, int], float]:
     usual = by_group([f for f in frames if f.measured], shape_group, usual_shape)
     return {
         (str(key[0]), int(str(key[1]))): found.fwhm_px

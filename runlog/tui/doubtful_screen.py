@@ -10,7 +10,7 @@ from textual.widgets import Static
 
 from runlog.actions.review import Case, doubtful_cases, usual
 from runlog.core.columns import hours, written
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
 from runlog.tui.keys import DOUBTFUL, bound
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.looking import LookingScreen
@@ -115,7 +115,7 @@ class DoubtfulScreen(LookingScreen):
         self._compare_facts(case.head)
 
     @work(exclusive=True, group="facts")
-    async def _compare_facts(self, line: FrameLine) -> None:
+    async def _compare_facts(self, line: Frame) -> None:
         app = self.review
         common = await app.ask(usual, app.engine, line, list(FACTS)) or {}
         self.query_one("#facts", Static).update(facts(line, common, app.look))
@@ -222,7 +222,7 @@ FACTS = {
 }  # fmt: skip
 
 
-def facts(line: FrameLine, common: dict[str, float | None], look: Look) -> Text:
+def facts(line: Frame, common: dict[str, float | None], look: Look) -> Text:
     """List the values of a frame beside what is usual for kept ones of its kind."""
     text = Text(f" {'':<12}{'this':>8}{'usual':>9}\n", style=styled(look.quiet))
     for key, name in FACTS.items():

@@ -15,7 +15,8 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from runlog.core.columns import COLUMNS, NOTHING, written
-from runlog.store.review import FrameLine, Order
+from runlog.core.frame import Frame
+from runlog.store.review import Order
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import fitted, safe, styled
 
@@ -61,7 +62,7 @@ PICK = 2
 DATED_MORE = 9  # cells a date takes beside the time
 
 
-def _value(line: FrameLine, key: str, dated: bool) -> str:
+def _value(line: Frame, key: str, dated: bool) -> str:
     value = getattr(line, key)
     if value is None:
         return NOTHING
@@ -104,7 +105,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     class Moved(Message):
         """The cursor is on another frame, or its line has come."""
 
-        def __init__(self, line: FrameLine | None) -> None:
+        def __init__(self, line: Frame | None) -> None:
             super().__init__()
             self.line = line
 
@@ -117,7 +118,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.cursor = 0
         self.picked: set[int] = set()
         self.dated = False
-        self._pages: OrderedDict[int, dict[int, FrameLine]] = OrderedDict()
+        self._pages: OrderedDict[int, dict[int, Frame]] = OrderedDict()
         self._asked: set[int] = set()
         self._anchor: int | None = None
         self._styles: dict[tuple[object, ...], Style] = {}
@@ -146,7 +147,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         except ValueError:
             return None
 
-    def take_lines(self, lines: dict[int, FrameLine], wanted: Sequence[int]) -> None:
+    def take_lines(self, lines: dict[int, Frame], wanted: Sequence[int]) -> None:
         """Keep a page of lines that has come."""
         first = self.place_of(wanted[0]) if wanted else None
         if first is None or first % PAGE:
@@ -170,14 +171,14 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
                 self._asked.add(number)
                 self.post_message(self.PageWanted(ids))
 
-    def line_at(self, at: int) -> FrameLine | None:
+    def line_at(self, at: int) -> Frame | None:
         """The line of a row; None while it is on its way."""
         if not 0 <= at < len(self.ids):
             return None
         return self._pages.get(at // PAGE, {}).get(self.ids[at])
 
     @property
-    def line(self) -> FrameLine | None:
+    def line(self) -> Frame | None:
         """The line under the cursor."""
         return self.line_at(self.cursor)
 
@@ -287,7 +288,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         return Strip(list(self._segments(line, width, look, here, picked)), width)
 
     def _segments(
-        self, line: FrameLine, width: int, look: Look, here: bool, picked: bool
+        self, line: Frame, width: int, look: Look, here: bool, picked: bool
     ) -> Iterable[Segment]:
         plain = self._style(look, look.text, here, picked)
         quiet = self._style(look, look.quiet, here, picked)

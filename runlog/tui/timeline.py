@@ -14,7 +14,7 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
 from runlog.tui.axis import Axis, axis_of
 from runlog.tui.look import SIGNS
 from runlog.tui.text import fitted, styled
@@ -45,14 +45,14 @@ class Panel:
     """One measure: its name, how to get it, how to write it."""
 
     name: str
-    value: Callable[[FrameLine], float | None]
+    value: Callable[[Frame], float | None]
     relative: bool = False  # to what is usual for the frame's target, filter and length
-    beside: Callable[[FrameLine], float | None] | None = None  # on the axis at the right
+    beside: Callable[[Frame], float | None] | None = None  # on the axis at the right
     cut: bool = True  # a few wild values may be drawn at the edge
     least: float = 0.0  # span of the axis: less than this is no news, and must not look like any
 
 
-def _flux_rate(line: FrameLine) -> float | None:
+def _flux_rate(line: Frame) -> float | None:
     if line.ranked_flux_adu is None or not line.exposure_s:
         return None
     return line.ranked_flux_adu / line.exposure_s
@@ -74,7 +74,7 @@ PANELS = (
 )
 
 
-def panels_of(lines: Sequence[FrameLine]) -> list[Panel]:
+def panels_of(lines: Sequence[Frame]) -> list[Panel]:
     """Choose the measures there are: each once, and temperature with the focuser's position."""
     known = {p.name: sum(p.value(line) is not None for line in lines) for p in PANELS}
     less = TRANSPARENCY if known[TRANSPARENCY.name] < known[FLUX.name] else FLUX
@@ -94,14 +94,14 @@ class Timeline(Widget, can_focus=False):
 
     def __init__(self, **more: Any) -> None:
         super().__init__(**more)
-        self.lines: list[FrameLine] | None = None  # not loaded yet
+        self.lines: list[Frame] | None = None  # not loaded yet
         self.spans: tuple[Span, ...] = ()
         self.cursor: int | None = None
         self.chosen: int | None = None  # of the spans
         self._rows: list[Strip] = []
         self._drawn_for: tuple[object, ...] | None = None
 
-    def show(self, lines: Sequence[FrameLine], spans: Sequence[Span]) -> None:
+    def show(self, lines: Sequence[Frame], spans: Sequence[Span]) -> None:
         """Draw a night; frames without a date have no place on it."""
         self.lines = [line for line in lines if line.taken_at_utc is not None]
         self.spans, self.chosen = tuple(spans), None
@@ -242,7 +242,7 @@ class _Drawing:
         }
         return cells, [f"├{words}°C" if words else "" for words in _ticks(axis, height)]
 
-    def _dot_column(self, line: FrameLine) -> int:
+    def _dot_column(self, line: Frame) -> int:
         assert line.taken_at_utc is not None
         share = (line.taken_at_utc - self.start).total_seconds() / self.seconds
         return min(int(share * self.width * 2), self.width * 2 - 1)
@@ -325,7 +325,7 @@ class _Drawing:
         return Strip(segments).adjust_cell_length(self.size.width)
 
 
-def _group(line: FrameLine) -> tuple[object, ...]:
+def _group(line: Frame) -> tuple[object, ...]:
     return line.target, line.filter, line.exposure_s
 
 

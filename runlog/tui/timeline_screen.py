@@ -6,7 +6,7 @@ from typing import Any, ClassVar
 from textual.app import ComposeResult
 from textual.widgets import Static
 
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
 from runlog.tui.desk import Desk
 from runlog.tui.keys import TIMELINE, bound
 from runlog.tui.timeline import Span, Timeline
@@ -20,7 +20,7 @@ class TimelineScreen(Desk):
     place = "night"
     BINDINGS: ClassVar[list[Any]] = bound(TIMELINE)
 
-    def __init__(self, lines: Sequence[FrameLine], spans: Sequence[Span], at: int = 0) -> None:
+    def __init__(self, lines: Sequence[Frame], spans: Sequence[Span], at: int = 0) -> None:
         super().__init__()
         self.lines = [line for line in lines if line.taken_at_utc is not None]
         self.spans = list(spans)

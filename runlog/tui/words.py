@@ -3,7 +3,7 @@
 from rich.text import Text
 
 from runlog.core.columns import COLUMNS, NOTHING, written
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import clock, safe, styled
 
@@ -15,7 +15,7 @@ def shown(key: str, value: float | None) -> str:
     return f"{value:.2f}"
 
 
-def in_words(line: FrameLine, look: Look, width: int = 0) -> Text:
+def in_words(line: Frame, look: Look, width: int = 0) -> Text:
     """Write one frame as a sentence of values, and why it has its grade.
 
     Where it is wider than `width` cells the values get a line of their own.
@@ -28,7 +28,7 @@ def in_words(line: FrameLine, look: Look, width: int = 0) -> Text:
     return text
 
 
-def _named(line: FrameLine, look: Look) -> Text:
+def _named(line: Frame, look: Look) -> Text:
     text = Text()
     text.append(f"{SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
     text.append(" *" if line.graded_by == "person" else "")
@@ -37,7 +37,7 @@ def _named(line: FrameLine, look: Look) -> Text:
     return text
 
 
-def _values(line: FrameLine, look: Look) -> Text:
+def _values(line: Frame, look: Look) -> Text:
     text = Text()
     for key, word in (("fwhm_px", "FWHM"), ("eccentricity", "ecc."), ("stars", "stars"),
                       ("background_adu", "sky")):  # fmt: skip
@@ -46,7 +46,7 @@ def _values(line: FrameLine, look: Look) -> Text:
     return text
 
 
-def reasons(line: FrameLine, look: Look) -> Text:
+def reasons(line: Frame, look: Look) -> Text:
     """Write the evidence of every fault, and the note."""
     said = []
     for name, evidence in line.faults:

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
+from runlog.core.frame import FaultName, Frame, Grade, Verdict
 from runlog.core.grading.baseline import (
     ENOUGH,
     Earlier,
@@ -55,7 +55,7 @@ History = Mapping[tuple[object, ...], Earlier]  # by shape_group
 
 
 def grade_run(
-    frames: Sequence[RunFrame], policy: Policy, history: History | None = None
+    frames: Sequence[Frame], policy: Policy, history: History | None = None
 ) -> dict[str, Verdict]:
     """Grade the light frames of one run; the order they come in does not matter."""
     return {
@@ -65,11 +65,11 @@ def grade_run(
 
 
 def explain_run(
-    frames: Sequence[RunFrame], policy: Policy, history: History | None = None
-) -> dict[str, tuple[RunFrame, Case | None, list[Check]]]:
+    frames: Sequence[Frame], policy: Policy, history: History | None = None
+) -> dict[str, tuple[Frame, Case | None, list[Check]]]:
     """Look at every frame against every limit; frames that were not measured have no case."""
     cases = build_cases(frames, policy, history or {})
-    explained: dict[str, tuple[RunFrame, Case | None, list[Check]]] = {
+    explained: dict[str, tuple[Frame, Case | None, list[Check]]] = {
         f.key: (f, None, []) for f in frames if not f.measured
     }
     for case in cases:
@@ -77,7 +77,7 @@ def explain_run(
     return explained
 
 
-def build_cases(frames: Sequence[RunFrame], policy: Policy, history: History) -> list[Case]:
+def build_cases(frames: Sequence[Frame], policy: Policy, history: History) -> list[Case]:
     """Set every measured frame beside what it compares with."""
     measured = [f for f in frames if f.measured]
     whole = _Whole(measured, history)
@@ -88,7 +88,7 @@ def build_cases(frames: Sequence[RunFrame], policy: Policy, history: History) ->
 class _Whole:
     """What is usual in a run, group by group."""
 
-    def __init__(self, frames: Sequence[RunFrame], history: History) -> None:
+    def __init__(self, frames: Sequence[Frame], history: History) -> None:
         self.history = history
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
@@ -101,7 +101,7 @@ class _Whole:
         self.dark = by_group(frames, noise_group, usual_dark)
         self.aims = by_group(frames, sky_group, usual_aim)
 
-    def case(self, frame: RunFrame, policy: Policy) -> Case:
+    def case(self, frame: Frame, policy: Policy) -> Case:
         return Case(
             frame,
             self._shape(frame),
@@ -112,21 +112,21 @@ class _Whole:
             self.aims[sky_group(frame)],
         )
 
-    def _count(self, frame: RunFrame) -> UsualCount:
+    def _count(self, frame: Frame) -> UsualCount:
         noise_adu, background_adu = self.dark[noise_group(frame)]
         own = self.counts[count_group(frame)]
         return replace(own, noise_adu=noise_adu, background_adu=background_adu)
 
-    def _shape(self, frame: RunFrame) -> UsualShape:
+    def _shape(self, frame: Frame) -> UsualShape:
         own = self.shapes[shape_group(frame)]
         return own if own.frames >= SHAPE_FRAMES else self.everything
 
 
-def _several(frames: Sequence[RunFrame]) -> bool:
+def _several(frames: Sequence[Frame]) -> bool:
     return len({f.filter for f in frames}) > 1
 
 
-def _unmeasured(frame: RunFrame) -> Verdict:
+def _unmeasured(frame: Frame) -> Verdict:
     return Verdict(Grade.UNGRADED, note="; ".join(frame.notes) or "not measured")
 
 
@@ -140,7 +140,7 @@ def too_few(case: Case) -> bool:
     return case.shape.frames < ENOUGH and case.earlier is None
 
 
-def alone_in(frames: Sequence[RunFrame], history: History) -> set[str]:
+def alone_in(frames: Sequence[Frame], history: History) -> set[str]:
     """List the measured frames of a run, by key, that have nothing to be compared with."""
     if sum(f.measured and f.fwhm_px is not None for f in frames) >= ENOUGH:
         return set()

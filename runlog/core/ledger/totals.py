@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, fsum
 
-from runlog.core.frame import Grade, RunFrame
+from runlog.core.frame import Frame, Grade
 
 SECONDS_PER_HOUR = 3600.0
 
@@ -92,22 +92,22 @@ GRADE_SUM = {
 }
 
 
-def sum_run(graded: Iterable[tuple[RunFrame, Grade, float | None]]) -> list[RunSum]:
+def sum_run(graded: Iterable[tuple[Frame, Grade, float | None]]) -> list[RunSum]:
     """Add up the counted light frames of a run (frame, grade, effective seconds).
 
     Effective time is that of the kept frames whose depth is known; None when it is of none.
     """
-    groups: dict[tuple[str, str], list[tuple[RunFrame, Grade, float | None]]] = {}
+    groups: dict[tuple[str, str], list[tuple[Frame, Grade, float | None]]] = {}
     for entry in graded:
-        groups.setdefault((entry[0].target, entry[0].filter), []).append(entry)
+        groups.setdefault((entry[0].context.target, entry[0].context.filter), []).append(entry)
     return [_sum(*key, members) for key, members in sorted(groups.items())]
 
 
 def _sum(
-    target: str, filter_name: str, members: Sequence[tuple[RunFrame, Grade, float | None]]
+    target: str, filter_name: str, members: Sequence[tuple[Frame, Grade, float | None]]
 ) -> RunSum:
     seconds = {
-        name: fsum(f.exposure_s or 0.0 for f, grade, _ in members if grade is wanted)
+        name: fsum(f.header.exposure_s or 0.0 for f, grade, _ in members if grade is wanted)
         for wanted, name in GRADE_SUM.items()
     }
     deep = [s for _, grade, s in members if grade is Grade.KEEP and s is not None]
@@ -115,7 +115,7 @@ def _sum(
         target,
         filter_name,
         frames=len(members),
-        logged_s=fsum(f.exposure_s or 0.0 for f, _, _ in members),
+        logged_s=fsum(f.header.exposure_s or 0.0 for f, _, _ in members),
         effective_s=fsum(deep) if deep else None,
         **seconds,
     )

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from runlog.core.columns import clock, plural
-from runlog.core.frame import FaultName, Grade, RunFrame
+from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.faults.shape import HALO_WORDS
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.story.model import (
@@ -50,11 +50,11 @@ class _Dark(Trouble):
         return light.has(self.fault) and not has_halos(light)
 
 
-def _width(frame: RunFrame) -> float | None:
+def _width(frame: Frame) -> float | None:
     return frame.fwhm_px
 
 
-def _lost_stars(frame: RunFrame) -> float | None:
+def _lost_stars(frame: Frame) -> float | None:
     return None if frame.stars is None else -float(frame.stars)
 
 
