@@ -13,6 +13,7 @@ from sqlalchemy import Engine
 from runlog.config import Settings
 from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.header.filters import fold_filter
+from runlog.core.published import value_of
 from runlog.store import review as store
 from runlog.store.engine import open_engine, reading
 from runlog.store.migrate import ready
@@ -118,12 +119,12 @@ class Case:
     @property
     def ids(self) -> list[int]:
         """The frames it decides."""
-        return [line.id for line in self.frames]
+        return [line.identity.id for line in self.frames]
 
     @property
     def decided(self) -> bool:
         """Whether a person has decided on every frame of it."""
-        return all(line.graded_by == "person" for line in self.frames)
+        return all(line.judgement.graded_by == "person" for line in self.frames)
 
 
 def doubtful_cases(engine: Engine, run_id: int | None) -> list[Case]:
@@ -148,21 +149,28 @@ def fold(lines: Sequence[Frame]) -> list[Case]:
 
 
 def _belongs(line: Frame, last: Frame) -> bool:
-    if (line.exposure_s or SHORT_S + 1) > SHORT_S or None in (line.taken_at_utc, last.taken_at_utc):
+    if (line.header.exposure_s or SHORT_S + 1) > SHORT_S or None in (
+        line.header.taken_at_utc,
+        last.header.taken_at_utc,
+    ):
         return False
-    assert line.taken_at_utc is not None
-    assert last.taken_at_utc is not None
-    gap = line.taken_at_utc - last.taken_at_utc
-    same = ("run_id", "target", "filter", "exposure_s")
+    assert line.header.taken_at_utc is not None
+    assert last.header.taken_at_utc is not None
+    gap = line.header.taken_at_utc - last.header.taken_at_utc
     return (
         gap <= timedelta(seconds=BLOCK_GAP_S)
-        and all(getattr(line, name) == getattr(last, name) for name in same)
+        and _group(line) == _group(last)
         and _main_fault(line) == _main_fault(last)
     )
 
 
+def _group(line: Frame) -> tuple[object, ...]:
+    context = line.context
+    return context.run_id, context.target, context.filter, line.header.exposure_s
+
+
 def _main_fault(line: Frame) -> str:
-    return line.faults[0][0] if line.faults else ""
+    return line.judgement.faults[0].name if line.judgement.faults else ""
 
 
 def usual(engine: Engine, line: Frame, names: Sequence[str]) -> dict[str, float | None]:
@@ -171,7 +179,7 @@ def usual(engine: Engine, line: Frame, names: Sequence[str]) -> dict[str, float 
         alike = store.kept_alike(connection, line)
     found: dict[str, float | None] = {}
     for name in names:
-        values = [v for v in (getattr(other, name) for other in alike) if v is not None]
+        values = [v for v in (value_of(other, name) for other in alike) if v is not None]
         found[name] = median(values) if values else None
     return found
 

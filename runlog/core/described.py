@@ -18,7 +18,9 @@ class Shown:
     @property
     def heading(self) -> str:
         """Label with its unit, where the value does not carry it."""
-        return self.label if not self.unit or self.unit in self.form else f"{self.label} {self.unit}"
+        return (
+            self.label if not self.unit or self.unit in self.form else f"{self.label} {self.unit}"
+        )
 
 
 @dataclass(frozen=True, slots=True)

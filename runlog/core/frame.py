@@ -211,10 +211,7 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """What a frame's pixels say. None means "cannot be told", and `notes` say why.
-
-    `Measurement()` is that of a frame whose pixels were not measured.
-    """
+    """What a frame's pixels say. None means "cannot be told", and `notes` say why."""
 
     measured_with: int | None = None  # version of the measuring code; None when not measured
     stars: int | None = value(default=None, metadata=shown("stars", form="{:.0f}"))
@@ -264,6 +261,9 @@ class Measurement:
     def zone_stars(self) -> tuple[int, ...]:
         """Stars in each ninth of the frame; empty where that is not known."""
         return tuple([zone.stars for zone in self.field.zones]) if self.field else ()
+
+
+NOT_MEASURED = Measurement()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from runlog.core.frame import Card, Measurement, Shape
+from runlog.core.frame import NOT_MEASURED, Card, Measurement, Shape
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,5 +34,5 @@ class ReadFrame:
     content_key: str
     cards: tuple[Card, ...]
     shape: Shape
-    measurement: Measurement = Measurement()  # as of none, when measured before or not to be
+    measurement: Measurement = NOT_MEASURED  # before, or not to be
     preview: Preview | None = None  # None when not a light, or measured before

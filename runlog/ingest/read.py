@@ -86,9 +86,7 @@ def _measured(read: ReadFrame, header: FrameHeader, pixels: Array) -> ReadFrame:
     found = measure_frame(pixels, bayer=mosaic, saturation_adu=header.saturation_adu)
     signs = find_signs(pixels, mosaic=mosaic is not None)
     flux = found.star_list.ranked_flux_adu
-    found = replace(
-        found, measured_with=MEASURE_VERSION, ranked_flux_adu=flux, signs=signs
-    )
+    found = replace(found, measured_with=MEASURE_VERSION, ranked_flux_adu=flux, signs=signs)
     read = replace(read, measurement=found)
     if header.kind is not Kind.LIGHT:
         return read

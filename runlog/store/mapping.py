@@ -77,15 +77,16 @@ def _stored(name: str, column: str, hint: Any, *, null: bool) -> Stored:
     inner, optional = _without_none(hint)
     nullable = optional or null
     codec = _codec(inner)
-    if inner in SCALARS or _is_enum(inner):
+    if codec is None or _is_enum(inner):
         return Stored(name, column, SCALARS.get(inner, String()), nullable, codec)
-    assert codec is not None  # all that is no scalar is kept as JSON
-    if get_origin(inner) is tuple:
-        empty = None if null else []
-        codec = Codec(lambda v: codec.read(v or ()), lambda v: codec.write(v) or empty)
-    else:
-        codec = _maybe(codec)
-    return Stored(name, column, MAYBE_JSON if nullable else JSON(), nullable, codec)
+    whole = _list_column(codec, null) if get_origin(inner) is tuple else _maybe(codec)
+    return Stored(name, column, MAYBE_JSON if nullable else JSON(), nullable, whole)
+
+
+def _list_column(codec: Codec, null: bool) -> Codec:
+    """Take no value for an empty list, and where that is said write no value for one."""
+    empty: list[Any] | None = None if null else []
+    return Codec(lambda v: codec.read(v or ()), lambda v: codec.write(v) or empty)
 
 
 def _without_none(hint: Any) -> tuple[Any, bool]:

@@ -59,7 +59,7 @@ run = Table(
 )
 
 # Keys, and what hangs on them; every other column follows from the parts of `Frame`.
-_KEYS = {
+_KEYS: dict[str, Column[Any]] = {
     "id": Column("id", Integer, primary_key=True),
     "content_key": Column("content_key", String(32), nullable=False, unique=True),
     "run_id": Column("run_id", Integer, ForeignKey("run.id"), nullable=False, index=True),

@@ -1,7 +1,7 @@
 """What the morning review asks the database: lists of ids, pages of lines, one frame in full."""
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -48,6 +48,8 @@ SORTED_BY = MEASURES | {
     "filter": m.frame.c.filter,
     "grade": m.frame.c.grade,
 }
+
+
 @dataclass(frozen=True, slots=True)
 class Term:
     """One thing asked of a frame; `negated` asks for the opposite."""
@@ -240,6 +242,12 @@ class FrameSight:
 
     frame: Frame
     paths: tuple[tuple[bytes, bool], ...]  # (path, missing)
+
+    @property
+    def stars(self) -> Iterator[tuple[float, float, float]]:
+        """Its stars as x, y and flux, brightest first."""
+        listed = self.frame.measurement.star_list
+        return zip(listed.x, listed.y, listed.flux_adu, strict=True)
 
 
 def frame_sight(connection: Connection, frame_id: int) -> FrameSight | None:

@@ -15,7 +15,8 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from runlog.core.columns import COLUMNS, NOTHING, written
-from runlog.core.frame import Frame
+from runlog.core.frame import Frame, Grade, Judgement
+from runlog.core.published import value_of
 from runlog.store.review import Order
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import fitted, safe, styled
@@ -63,7 +64,7 @@ DATED_MORE = 9  # cells a date takes beside the time
 
 
 def _value(line: Frame, key: str, dated: bool) -> str:
-    value = getattr(line, key)
+    value = value_of(line, key)
     if value is None:
         return NOTHING
     if key == "taken_at_utc":
@@ -73,7 +74,7 @@ def _value(line: Frame, key: str, dated: bool) -> str:
     if key == "exposure_s":
         return f"{value:g}s"
     if key == "grade":
-        mine = " *" if line.graded_by == "person" else ""
+        mine = " *" if line.judgement.graded_by == "person" else ""
         return f"{SIGNS[value]} {value}{mine}"
     return written(key, value)
 
@@ -90,6 +91,12 @@ RIGHT = frozenset(key for key, column in COLUMNS.items() if column.right) | {
     "transparency",
     "sensor_c",
 }
+
+
+def _marked(judgement: Judgement, grade: str) -> Judgement:
+    if grade == "auto":
+        return replace(judgement, graded_by="auto", grade=judgement.auto_grade)
+    return replace(judgement, graded_by="person", grade=Grade(grade))
 
 
 class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
@@ -188,8 +195,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         for page in self._pages.values():
             for frame_id in wanted & page.keys():
                 line = page[frame_id]
-                mine = ("auto", line.auto_grade) if grade == "auto" else ("person", grade)
-                page[frame_id] = replace(line, graded_by=mine[0], grade=mine[1])
+                page[frame_id] = replace(line, judgement=_marked(line.judgement, grade))
         self.refresh()
 
     # --- moving and picking -----------------------------------------------------------------
@@ -292,7 +298,9 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     ) -> Iterable[Segment]:
         plain = self._style(look, look.text, here, picked)
         quiet = self._style(look, look.quiet, here, picked)
-        grade = self._style(look, look.grade(line.grade), here, picked, line.grade != "keep")
+        grade = self._style(
+            look, look.grade(line.judgement.grade), here, picked, line.judgement.grade != "keep"
+        )
         yield Segment("▌ " if picked else "  ", self._style(look, look.accent, here, picked))
         used = PICK
         for cell in layout(width, self.dated):
@@ -300,8 +308,8 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
             style = grade if cell.key == "grade" else plain
             used += cell.width + 1
             yield Segment(fitted(text, cell.width, cell.key in RIGHT) + " ", style)
-        why = ", ".join(name for name, _ in line.faults)
-        note = f" “{line.note}”" if line.note else ""
+        why = ", ".join(fault.name for fault in line.judgement.faults)
+        note = f" “{line.judgement.note}”" if line.judgement.note else ""
         yield Segment(fitted(safe(why + note), max(width - used, 0)), quiet)
 
     def _style(self, look: Look, color: str, here: bool, picked: bool, bold: bool = False) -> Style:

@@ -90,7 +90,7 @@ class FramesScreen(Desk):
             "words": self.typed,
             "order": self.order.column,
             "descending": self.order.descending,
-            "frame_id": line.id if line else 0,
+            "frame_id": line.identity.id if line else 0,
         }
 
     @property

@@ -271,7 +271,7 @@ def _cost(event: dict[str, Any]) -> str:
 
 def stretch(event: dict[str, Any], lines: Sequence[Frame]) -> str:
     """Find the words that list the frames of an event; of a pause, those before and after it."""
-    starts = sorted(line.taken_at_utc for line in lines if line.taken_at_utc)
+    starts = sorted(line.header.taken_at_utc for line in lines if line.header.taken_at_utc)
     within = [s for s in starts if event["start_utc"] <= s < event["end_utc"]]
     if not event["frames"]:
         before = [s for s in starts if s < event["start_utc"]]

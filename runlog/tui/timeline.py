@@ -53,20 +53,22 @@ class Panel:
 
 
 def _flux_rate(line: Frame) -> float | None:
-    if line.ranked_flux_adu is None or not line.exposure_s:
+    if line.measurement.ranked_flux_adu is None or not line.header.exposure_s:
         return None
-    return line.ranked_flux_adu / line.exposure_s
+    return line.measurement.ranked_flux_adu / line.header.exposure_s
 
 
-TRANSPARENCY = Panel("transp.", lambda line: line.transparency, least=STEADY)
+TRANSPARENCY = Panel("transp.", lambda line: line.placement.transparency, least=STEADY)
 # Where there is no reference to compare with.
 FLUX = Panel("flux ×", _flux_rate, relative=True, least=STEADY)
-FOCUSER = Panel("focuser", lambda line: line.focus_pos, beside=lambda line: line.focus_c)
-FOCUS_C = Panel("focus °C", lambda line: line.focus_c)
+FOCUSER = Panel(
+    "focuser", lambda line: line.header.focus_pos, beside=lambda line: line.header.focus_c
+)
+FOCUS_C = Panel("focus °C", lambda line: line.header.focus_c)
 PANELS = (
-    Panel("FWHM px", lambda line: line.fwhm_px),
-    Panel("ecc.", lambda line: line.eccentricity, cut=False),
-    Panel("sky ×", lambda line: line.background_adu, relative=True, least=STEADY),
+    Panel("FWHM px", lambda line: line.measurement.fwhm_px),
+    Panel("ecc.", lambda line: line.measurement.eccentricity, cut=False),
+    Panel("sky ×", lambda line: line.measurement.background_adu, relative=True, least=STEADY),
     TRANSPARENCY,
     FLUX,
     FOCUSER,
@@ -103,7 +105,7 @@ class Timeline(Widget, can_focus=False):
 
     def show(self, lines: Sequence[Frame], spans: Sequence[Span]) -> None:
         """Draw a night; frames without a date have no place on it."""
-        self.lines = [line for line in lines if line.taken_at_utc is not None]
+        self.lines = [line for line in lines if line.header.taken_at_utc is not None]
         self.spans, self.chosen = tuple(spans), None
         self._drawn_for = None
         self.refresh()
@@ -140,7 +142,7 @@ class Timeline(Widget, can_focus=False):
         if not self.lines or self._drawn_for is None:
             return
         drawing = _Drawing(self, self.size, cast("ReviewApp", self.app).look)
-        columns = [drawing.column(line.taken_at_utc) for line in self.lines]
+        columns = [drawing.column(line.header.taken_at_utc) for line in self.lines]
         nearest = min(range(len(columns)), key=lambda i: abs(columns[i] - (event.x - MARGIN)))
         self.post_message(self.Pointed(nearest))
 
@@ -157,9 +159,9 @@ class _Drawing:
         right = RIGHT if any(self._second(panel) for panel, _ in self.panels) else 0
         self.width = max(size.width - MARGIN - 1 - right, 4)
         if self.lines:
-            starts = [line.taken_at_utc for line in self.lines if line.taken_at_utc]
+            starts = [line.header.taken_at_utc for line in self.lines if line.header.taken_at_utc]
             self.start = min(starts)
-            last = max(starts) + timedelta(seconds=self.lines[-1].exposure_s or 0)
+            last = max(starts) + timedelta(seconds=self.lines[-1].header.exposure_s or 0)
             self.seconds = max((last - self.start).total_seconds(), 60.0)
 
     def rows(self) -> list[Strip]:
@@ -213,7 +215,7 @@ class _Drawing:
                 x, y = self._dot_column(line), _dot_row(axis.level(value), height)
                 cell = x // 2, y // 2
                 dots[cell] = dots.get(cell, 0) | 1 << (x % 2 + 2 * (y % 2))
-                grades[cell] = _worse(grades.get(cell), line.grade)
+                grades[cell] = _worse(grades.get(cell), line.judgement.grade)
         labels, second = _labels(panel, axis, height), self._second(panel)
         degrees, right = self._degrees(second, height) if second else (set(), [""] * height)
         rows = []
@@ -243,8 +245,8 @@ class _Drawing:
         return cells, [f"├{words}°C" if words else "" for words in _ticks(axis, height)]
 
     def _dot_column(self, line: Frame) -> int:
-        assert line.taken_at_utc is not None
-        share = (line.taken_at_utc - self.start).total_seconds() / self.seconds
+        assert line.header.taken_at_utc is not None
+        share = (line.header.taken_at_utc - self.start).total_seconds() / self.seconds
         return min(int(share * self.width * 2), self.width * 2 - 1)
 
     def _cell(self, dots: int | None, grade: str | None, x: int, degree: bool) -> tuple[str, Style]:
@@ -272,7 +274,7 @@ class _Drawing:
     def _cursor_column(self) -> int | None:
         if self.cursor is None or self.cursor >= len(self.lines):
             return None
-        return self.column(self.lines[self.cursor].taken_at_utc)
+        return self.column(self.lines[self.cursor].header.taken_at_utc)
 
     def _values(self, panel: Panel) -> list[float | None]:
         values = [panel.value(line) for line in self.lines]
@@ -291,8 +293,8 @@ class _Drawing:
     def _grades(self) -> Strip:
         worst: dict[int, str] = {}
         for line in self.lines:
-            x = self.column(line.taken_at_utc)
-            worst[x] = _worse(worst.get(x), line.grade)
+            x = self.column(line.header.taken_at_utc)
+            worst[x] = _worse(worst.get(x), line.judgement.grade)
         cells = [
             (SIGNS[worst[x]], styled(self.look.grade(worst[x]), bold=worst[x] != "keep"))
             if x in worst
@@ -326,7 +328,7 @@ class _Drawing:
 
 
 def _group(line: Frame) -> tuple[object, ...]:
-    return line.target, line.filter, line.exposure_s
+    return line.context.target, line.context.filter, line.header.exposure_s
 
 
 def _worse(one: str | None, other: str) -> str:

@@ -4,6 +4,7 @@ from rich.text import Text
 
 from runlog.core.columns import COLUMNS, NOTHING, written
 from runlog.core.frame import Frame
+from runlog.core.published import value_of
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import clock, safe, styled
 
@@ -30,10 +31,13 @@ def in_words(line: Frame, look: Look, width: int = 0) -> Text:
 
 def _named(line: Frame, look: Look) -> Text:
     text = Text()
-    text.append(f"{SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
-    text.append(" *" if line.graded_by == "person" else "")
-    named = f"  {clock(line.taken_at_utc)} UTC  {safe(line.target)}  {safe(line.filter)}"
-    text.append(f"{named}  {written('exposure_s', line.exposure_s)}", styled(bold=True))
+    text.append(
+        f"{SIGNS[line.judgement.grade]} {line.judgement.grade}",
+        styled(look.grade(line.judgement.grade), bold=True),
+    )
+    text.append(" *" if line.judgement.graded_by == "person" else "")
+    named = f"  {clock(line.header.taken_at_utc)} UTC  {safe(line.context.target)}  {safe(line.context.filter)}"
+    text.append(f"{named}  {written('exposure_s', line.header.exposure_s)}", styled(bold=True))
     return text
 
 
@@ -42,16 +46,16 @@ def _values(line: Frame, look: Look) -> Text:
     for key, word in (("fwhm_px", "FWHM"), ("eccentricity", "ecc."), ("stars", "stars"),
                       ("background_adu", "sky")):  # fmt: skip
         text.append(f" {word} ", styled(look.quiet))
-        text.append(f"{written(key, getattr(line, key))} ")
+        text.append(f"{written(key, value_of(line, key))} ")
     return text
 
 
 def reasons(line: Frame, look: Look) -> Text:
     """Write the evidence of every fault, and the note."""
     said = []
-    for name, evidence in line.faults:
-        style = styled(look.grade(line.auto_grade), bold=True)
-        said.append(Text.assemble((f"{safe(name)}: ", style), f"{safe(evidence)}."))
-    if line.note:
-        said.append(Text(f"“{safe(line.note)}”", styled(look.accent)))
+    for fault in line.judgement.faults:
+        style = styled(look.grade(line.judgement.auto_grade), bold=True)
+        said.append(Text.assemble((f"{safe(fault.name)}: ", style), f"{safe(fault.evidence)}."))
+    if line.judgement.note:
+        said.append(Text(f"“{safe(line.judgement.note)}”", styled(look.accent)))
     return Text("  ").join(said)

@@ -68,7 +68,9 @@ class UsualAim:
 
     def away(self, frame: Frame) -> float | None:
         """Give how far a frame's field is from the usual place, as a share of the frame's side."""
-        return _apart((frame.placement.shift_x_px, frame.placement.shift_y_px), self.shift_px, frame)
+        return _apart(
+            (frame.placement.shift_x_px, frame.placement.shift_y_px), self.shift_px, frame
+        )
 
     @property
     def main(self) -> str | None:
@@ -141,9 +143,16 @@ def _quantile(values: Iterable[float | None], share: float) -> float | None:
 
 def sky_rate(frame: Frame) -> float | None:
     """Sky in ADU per second with the pedestal removed; None when the pedestal is unknown."""
-    if frame.measurement.background_adu is None or frame.context.pedestal_adu is None or not frame.header.exposure_s:
+    if (
+        frame.measurement.background_adu is None
+        or frame.context.pedestal_adu is None
+        or not frame.header.exposure_s
+    ):
         return None
-    return max(frame.measurement.background_adu - frame.context.pedestal_adu, 0.0) / frame.header.exposure_s
+    return (
+        max(frame.measurement.background_adu - frame.context.pedestal_adu, 0.0)
+        / frame.header.exposure_s
+    )
 
 
 def sky_rate_at_zenith(frame: Frame) -> float | None:
@@ -156,7 +165,9 @@ def sky_rate_at_zenith(frame: Frame) -> float | None:
     if rate is None or frame.context.airmass is None:
         return rate
     airmass = min(max(frame.context.airmass, 1.0), MOST_AIRMASS)
-    return float(rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.context.filter) * (airmass - 1))))
+    return float(
+        rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.context.filter) * (airmass - 1)))
+    )
 
 
 def flux_at_zenith(frame: Frame) -> float | None:
@@ -232,7 +243,13 @@ def shape_group(frame: Frame) -> tuple[object, ...]:
 
 def sky_group(frame: Frame) -> tuple[object, ...]:
     """Frames whose sky, per second, compares: about the same place through the same filter."""
-    return (frame.context.target, frame.context.filter, frame.header.binning_x, frame.header.gain, frame.header.offset)
+    return (
+        frame.context.target,
+        frame.context.filter,
+        frame.header.binning_x,
+        frame.header.gain,
+        frame.header.offset,
+    )
 
 
 def light_group(frame: Frame) -> tuple[object, ...]:
@@ -266,10 +283,18 @@ def usual_shape(frames: Sequence[Frame], floor_px: float | None = None) -> Usual
     """Find the usual shape; `floor_px` is the narrowest width the rig was ever usual at."""
     narrow = low(f.measurement.fwhm_px for f in frames)
     floor = _floor(narrow, floor_px)
-    good = [f for f in frames if narrow is not None and f.measurement.fwhm_px and f.measurement.fwhm_px <= 1.25 * narrow]
+    good = [
+        f
+        for f in frames
+        if narrow is not None and f.measurement.fwhm_px and f.measurement.fwhm_px <= 1.25 * narrow
+    ]
     return UsualShape(
         frames=sum(f.measurement.fwhm_px is not None for f in frames),
-        fwhm_px=low(width_at_zenith(f.measurement.fwhm_px, floor, f.context.airmass) for f in frames if f.measurement.fwhm_px),
+        fwhm_px=low(
+            width_at_zenith(f.measurement.fwhm_px, floor, f.context.airmass)
+            for f in frames
+            if f.measurement.fwhm_px
+        ),
         stretch=_middle(stretch(f) for f in good),
         profile=_median(profile(f) for f in good),
         tilt=_median(f.measurement.tilt for f in good),
@@ -282,7 +307,9 @@ def usual_light(frames: Sequence[Frame]) -> UsualLight:
         flux_adu_s=clearest(flux_at_zenith(f) for f in frames),
         transparency=clearest(f.placement.transparency for f in frames),
         sky_adu_s=usual_sky(frames),
-        out_of_place_share=_share(f.placement.rows_out_of_place is not None for f in frames if f.placement.matched),
+        out_of_place_share=_share(
+            f.placement.rows_out_of_place is not None for f in frames if f.placement.matched
+        ),
     )
 
 
@@ -293,7 +320,9 @@ def usual_sky(frames: Sequence[Frame]) -> float | None:
 
 def usual_dark(frames: Sequence[Frame]) -> tuple[float | None, float | None]:
     """Find noise and level of the darkest frames, the zero level included."""
-    return darkest(f.measurement.noise_adu for f in frames), darkest(f.measurement.background_adu for f in frames)
+    return darkest(f.measurement.noise_adu for f in frames), darkest(
+        f.measurement.background_adu for f in frames
+    )
 
 
 def usual_aim(frames: Sequence[Frame]) -> UsualAim:
@@ -342,7 +371,12 @@ Place = tuple[float | None, float | None]
 
 def _apart(one: Place, other: Place | None, frame: Frame) -> float | None:
     """Give the distance of two places as a share of the frame's sides, the larger of both."""
-    if other is None or None in (*one, *other) or not frame.identity.width or not frame.identity.height:
+    if (
+        other is None
+        or None in (*one, *other)
+        or not frame.identity.width
+        or not frame.identity.height
+    ):
         return None
     x, y = (abs((a or 0.0) - (b or 0.0)) for a, b in zip(one, other, strict=True))
     return max(x / frame.identity.width, y / frame.identity.height)
@@ -366,7 +400,10 @@ def _share(answers: Iterable[bool]) -> float:
 
 
 def _shift(frames: Sequence[Frame]) -> tuple[float, float] | None:
-    x, y = _median(f.placement.shift_x_px for f in frames), _median(f.placement.shift_y_px for f in frames)
+    x, y = (
+        _median(f.placement.shift_x_px for f in frames),
+        _median(f.placement.shift_y_px for f in frames),
+    )
     return None if x is None or y is None else (x, y)
 
 
@@ -392,7 +429,11 @@ def _middle(values: Iterable[complex | None]) -> complex | None:
 
 def _zone_shares(frames: Sequence[Frame]) -> tuple[float, ...]:
     """Usual share of the stars in each ninth of the frame, from frames that have many."""
-    counts = [zones(f) for f in frames if len(f.measurement.zone_stars) == 9 and sum(f.measurement.zone_stars) >= 45]
+    counts = [
+        zones(f)
+        for f in frames
+        if len(f.measurement.zone_stars) == 9 and sum(f.measurement.zone_stars) >= 45
+    ]
     if len(counts) < ENOUGH:
         return ()
     table = np.array(counts, dtype=float)

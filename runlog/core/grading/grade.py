@@ -70,7 +70,7 @@ def explain_run(
     """Look at every frame against every limit; frames that were not measured have no case."""
     cases = build_cases(frames, policy, history or {})
     explained: dict[str, tuple[Frame, Case | None, list[Check]]] = {
-        f.key: (f, None, []) for f in frames if not f.measured
+        f.key: (f, None, []) for f in frames if not f.measurement.measured
     }
     for case in cases:
         explained[case.frame.key] = (case.frame, case, list(_checks(case)))
@@ -79,10 +79,10 @@ def explain_run(
 
 def build_cases(frames: Sequence[Frame], policy: Policy, history: History) -> list[Case]:
     """Set every measured frame beside what it compares with."""
-    measured = [f for f in frames if f.measured]
+    measured = [f for f in frames if f.measurement.measured]
     whole = _Whole(measured, history)
-    filters = {f.filter: policy.for_filter(f.filter) for f in measured}
-    return [whole.case(f, filters[f.filter]) for f in measured]
+    filters = {f.context.filter: policy.for_filter(f.context.filter) for f in measured}
+    return [whole.case(f, filters[f.context.filter]) for f in measured]
 
 
 class _Whole:
@@ -123,11 +123,11 @@ class _Whole:
 
 
 def _several(frames: Sequence[Frame]) -> bool:
-    return len({f.filter for f in frames}) > 1
+    return len({f.context.filter for f in frames}) > 1
 
 
 def _unmeasured(frame: Frame) -> Verdict:
-    return Verdict(Grade.UNGRADED, note="; ".join(frame.notes) or "not measured")
+    return Verdict(Grade.UNGRADED, note="; ".join(frame.measurement.notes) or "not measured")
 
 
 def _checks(case: Case) -> Iterator[Check]:
@@ -142,14 +142,14 @@ def too_few(case: Case) -> bool:
 
 def alone_in(frames: Sequence[Frame], history: History) -> set[str]:
     """List the measured frames of a run, by key, that have nothing to be compared with."""
-    if sum(f.measured and f.fwhm_px is not None for f in frames) >= ENOUGH:
+    if sum(f.measurement.measured and f.measurement.fwhm_px is not None for f in frames) >= ENOUGH:
         return set()
-    return {f.key for f in frames if f.measured and shape_group(f) not in history}
+    return {f.key for f in frames if f.measurement.measured and shape_group(f) not in history}
 
 
 def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     """Sum checks up in one grade; a fault that explains others stands alone."""
-    if case.frame.exposure_s is None:
+    if case.frame.header.exposure_s is None:
         return Verdict(Grade.UNGRADED, note="no exposure time in the header")
     faults = _first_per_name(counted(checks))
     alone = too_few(case)
@@ -174,21 +174,24 @@ def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
     frame = case.frame
     if any(c.fault is FaultName.OFF_TARGET for c in faults):
         return None
-    if frame.matched is False:
+    if frame.placement.matched is False:
         return "its stars match no other frame of its name: its light could not be compared"
-    if frame.matched is None or frame.reference == frame.best_of_name:
+    if (
+        frame.placement.matched is None
+        or frame.placement.matched_to == frame.placement.best_of_name
+    ):
         return None
-    own = "of this run" if frame.field_runs == 1 else "of this field"
+    own = "of this run" if frame.placement.field_runs == 1 else "of this field"
     return (
-        f"another field than the one most taken as {frame.target or 'nameless'}: its light is "
+        f"another field than the one most taken as {frame.context.target or 'nameless'}: its light is "
         f"compared with frames {own} alone"
     )
 
 
 def _alone(case: Case) -> str:
-    if not case.frame.stars:
+    if not case.frame.measurement.stars:
         return "no stars found: nothing to compare"
-    if case.frame.fwhm_px is None:
+    if case.frame.measurement.fwhm_px is None:
         return "its stars gave no width: nothing to compare"
     others = "only one other frame" if case.shape.frames > 1 else "no other frame"
     return f"{others} like it in this run and no earlier nights: nothing to compare with"

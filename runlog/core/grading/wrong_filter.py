@@ -27,7 +27,9 @@ def wrong_filters(frames: Sequence[Frame]) -> list[tuple[int, Question]]:
             continue
         words = _misfit(flux / own.flux_adu_s, sky / own.sky_adu_s)
         if words:
-            text = f"{words} of what {frame.context.filter} gives in this run: was another filter in?"
+            text = (
+                f"{words} of what {frame.context.filter} gives in this run: was another filter in?"
+            )
             found.append((i, Question("filter-doubtful", text)))
     return found
 

@@ -80,7 +80,10 @@ def _noise(lights: Lights) -> Iterator[PartVerdict]:
     groups: dict[tuple[object, ...], list[tuple[float, float]]] = defaultdict(list)
     for t in lights:
         f = t.frame
-        if None in (f.measurement.noise_adu, f.measurement.background_adu, f.context.pedestal_adu) or f.resampled:
+        if (
+            None in (f.measurement.noise_adu, f.measurement.background_adu, f.context.pedestal_adu)
+            or f.resampled
+        ):
             continue
         if t.has(FaultName.READOUT):
             continue
@@ -111,7 +114,9 @@ def _hot_pixels(lights: Lights) -> Iterator[PartVerdict]:
     for t in lights:
         f = t.frame
         if f.measurement.hot_pixels_ppm is not None and not t.has(FaultName.READOUT):
-            groups[f.header.exposure_s, f.header.gain, f.header.binning_x].append(f.measurement.hot_pixels_ppm)
+            groups[f.header.exposure_s, f.header.gain, f.header.binning_x].append(
+                f.measurement.hot_pixels_ppm
+            )
     alike = [shares for shares in groups.values() if len(shares) >= ENOUGH_ALIKE]
     if not alike:
         return

@@ -56,7 +56,11 @@ def _step_px(a: Told, b: Told) -> float | None:
 
 
 def _usual_step_px(lights: Lights) -> float | None:
-    steps = [_step_px(a, b) for a, b in pairwise(lights) if a.frame.context.filter == b.frame.context.filter]
+    steps = [
+        _step_px(a, b)
+        for a, b in pairwise(lights)
+        if a.frame.context.filter == b.frame.context.filter
+    ]
     known = [s for s in steps if s is not None]
     return median(known) if known else None
 

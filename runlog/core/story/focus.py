@@ -47,14 +47,18 @@ def _flank(lights: Lights, stretch: Lights, policy: Policy) -> list[Told]:
 def _past_limit(light: Told, before: Lights, policy: Policy) -> bool:
     own = shape_group(light.frame)
     foot = [t.frame for t in before if shape_group(t.frame) == own and not t.has(*SHAPE_FAULTS)]
-    widths = [f.measurement.fwhm_px for f in foot[-FOOT_FRAMES:] if f.measurement.fwhm_px is not None]
+    widths = [
+        f.measurement.fwhm_px for f in foot[-FOOT_FRAMES:] if f.measurement.fwhm_px is not None
+    ]
     profiles = [p for f in foot[-FOOT_FRAMES:] if (p := profile(f)) is not None]
     here = profile(light.frame)
     if len(widths) < FOOT_LEAST or not profiles or here is None or light.has(*SHAPE_FAULTS):
         return False
     limits = policy.for_filter(light.frame.context.filter)
     changed = here <= median(profiles) * (1 - FLANK_SHARE * limits.profile_change)
-    wide = (light.frame.measurement.fwhm_px or 0.0) >= limits.defocused_ratio.doubtful * median(widths)
+    wide = (light.frame.measurement.fwhm_px or 0.0) >= limits.defocused_ratio.doubtful * median(
+        widths
+    )
     return changed and wide
 
 
@@ -75,7 +79,9 @@ def find_refocus(lights: Lights) -> Iterator[Event]:
         here, out = lights[n], _frames_out(lights, n)
         if not out or here.has(FaultName.DEFOCUSED):
             continue
-        before = next((t for t in out if t.frame.context.filter == here.frame.context.filter), out[0])
+        before = next(
+            (t for t in out if t.frame.context.filter == here.frame.context.filter), out[0]
+        )
         how = _focus_run(before, here, out, gaps[n - 1] - median(gaps))
         if how and _narrower(before, here):
             widths = f"from {before.frame.measurement.fwhm_px:.1f} to {here.frame.measurement.fwhm_px:.1f} px"
@@ -118,7 +124,9 @@ def _steps(here: Told, out: Lights) -> float:
 def _least_steps(before: Told, here: Told, out: Lights) -> float:
     """After a drift any move counts in the same filter; in another one its offset comes on top."""
     if len(out) < DRIFT_FRAMES:
-        return REFOCUS_LEAST_STEPS if before.frame.context.filter == here.frame.context.filter else inf
+        return (
+            REFOCUS_LEAST_STEPS if before.frame.context.filter == here.frame.context.filter else inf
+        )
     return 1.0 if before.frame.context.filter == here.frame.context.filter else REFOCUS_LEAST_STEPS
 
 
@@ -148,7 +156,9 @@ def filters_out(lights: Lights, policy: Policy) -> list[str]:
 
 
 def _usual(members: Sequence[Told]) -> tuple[float, float] | None:
-    widths = [t.frame.measurement.fwhm_px for t in members if t.frame.measurement.fwhm_px is not None]
+    widths = [
+        t.frame.measurement.fwhm_px for t in members if t.frame.measurement.fwhm_px is not None
+    ]
     profiles = [p for t in members if (p := profile(t.frame)) is not None]
     if min(len(widths), len(profiles)) < FILTER_FRAMES:
         return None

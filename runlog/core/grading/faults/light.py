@@ -56,7 +56,9 @@ def transparency(case: Case) -> tuple[float | None, str]:
     matched = ratio(case.frame.placement.transparency, case.light.transparency)
     if matched is not None:
         return matched, source
-    if case.frame.placement.matched is False:  # the stars are others, or too few: their rank says nothing
+    if (
+        case.frame.placement.matched is False
+    ):  # the stars are others, or too few: their rank says nothing
         return None, source
     return ratio(flux_at_zenith(case.frame), case.light.flux_adu_s), source
 
@@ -199,7 +201,9 @@ def _bright_background(case: Case) -> Iterator[Check]:
 
 def _sky_subtracted(frame: Frame, usual_adu: float) -> bool:
     """Tell whether there is less light than the noise must have come from."""
-    noise_from_adu = (frame.header.egain_e_adu or LEAST_EGAIN) * (frame.measurement.noise_adu or 0.0) ** 2
+    noise_from_adu = (frame.header.egain_e_adu or LEAST_EGAIN) * (
+        frame.measurement.noise_adu or 0.0
+    ) ** 2
     return usual_adu <= 0 or usual_adu < noise_from_adu / 2
 
 
@@ -235,7 +239,12 @@ def _level_rose(case: Case) -> bool:
     noise that rises alone is the camera's, or the quiet frames were resampled.
     """
     frame, usual = case.frame, case.count
-    if None in (frame.measurement.background_adu, frame.measurement.noise_adu, usual.background_adu, usual.noise_adu):
+    if None in (
+        frame.measurement.background_adu,
+        frame.measurement.noise_adu,
+        usual.background_adu,
+        usual.noise_adu,
+    ):
         return True
     background, noise = usual.background_adu or 0.0, usual.noise_adu or 0.0
     rise_adu = (frame.measurement.background_adu or 0.0) - background
@@ -272,7 +281,10 @@ def no_stars(case: Case) -> Iterator[Check]:
     """Next to no stars at all, whatever the run looks like."""
     stars = case.frame.measurement.stars or 0
     least = case.policy.few_stars_least
-    telling = case.frame.identity.width * case.frame.identity.height >= LEAST_SKY_PX or case.shape.frames >= ENOUGH
+    telling = (
+        case.frame.identity.width * case.frame.identity.height >= LEAST_SKY_PX
+        or case.shape.frames >= ENOUGH
+    )
     grade = Grade.REJECT if stars < least and telling else Grade.KEEP
     only = "only " if grade is Grade.REJECT else ""
     words = f"{only}{stars} star{'s' * (stars > 1)}" if stars else "no stars"

@@ -48,7 +48,10 @@ def _another_field(case: Case) -> Iterator[Check]:
     taken under the name, and of one that other nights show.
     """
     frame, aim = case.frame, case.aim
-    meant = frame.placement.matched_to == frame.placement.best_of_name or (frame.placement.field_runs or 0) > 1
+    meant = (
+        frame.placement.matched_to == frame.placement.best_of_name
+        or (frame.placement.field_runs or 0) > 1
+    )
     if meant or aim.main_share <= 0.5 or aim.share(frame.placement.matched_to) >= MEANT_SHARE:
         return
     most = aim.fields[0][1]
@@ -104,7 +107,7 @@ def tilted(case: Case) -> Iterator[Check]:
 
 def streak(case: Case) -> Iterator[Check]:
     """A satellite or aircraft trail; noted, stacking removes it."""
-    count = case.frame.placement.streaks
+    count = len(case.frame.placement.streaks)
     text = f"{count or 'no'} satellite or aircraft trail{'s' * (count > 1)}"
     text += "; stacking removes it" if count == 1 else "; stacking removes them" if count else ""
     yield Check(

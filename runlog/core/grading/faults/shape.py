@@ -74,7 +74,11 @@ def _no_longer(frame: Frame, seen: complex, own: complex | None) -> bool:
     Its stars may be long another way; but what made the others long is not known, so it cannot
     be told which of them trailed.
     """
-    if own is None or frame.measurement.eccentricity is None or eccentricity_of(abs(own)) < ELONGATED:
+    if (
+        own is None
+        or frame.measurement.eccentricity is None
+        or eccentricity_of(abs(own)) < ELONGATED
+    ):
         return False
     error = frame.measurement.eccentricity_err or 0.0
     least = ellipticity_of(max(eccentricity_of(abs(seen)) - error, 0.0))
@@ -87,7 +91,8 @@ def _open_stretch(frame: Frame) -> float:
         return 0.0
     error = max(frame.measurement.eccentricity_err - USUAL_ERROR, 0.0)
     here, low = (
-        ellipticity_of(max(e, 0.0)) for e in (frame.measurement.eccentricity, frame.measurement.eccentricity - error)
+        ellipticity_of(max(e, 0.0))
+        for e in (frame.measurement.eccentricity, frame.measurement.eccentricity - error)
     )
     return here - low
 
@@ -101,7 +106,9 @@ def _sure_width(frame: Frame) -> float | None:
     """Width that even the error of few stars leaves."""
     if frame.measurement.fwhm_px is None:
         return None
-    return frame.measurement.fwhm_px - max((frame.measurement.fwhm_px_err or 0.0) - USUAL_ERROR * frame.measurement.fwhm_px, 0.0)
+    return frame.measurement.fwhm_px - max(
+        (frame.measurement.fwhm_px_err or 0.0) - USUAL_ERROR * frame.measurement.fwhm_px, 0.0
+    )
 
 
 def doubled(case: Case) -> Iterator[Check]:
@@ -168,7 +175,8 @@ def unmixed(frame: Frame) -> Frame:
     middle = frame.measurement.fwhm_px**2 / SIGMA_TO_FWHM2
     short = middle * frame.measurement.axis_ratio
     long = max(middle / frame.measurement.axis_ratio - MIXED_PX2, short)
-    return replace(frame, axis_ratio=sqrt(short / long))
+    measured = replace(frame.measurement, axis_ratio=sqrt(short / long))
+    return replace(frame, measurement=measured)
 
 
 def wide_for_rig(case: Case) -> Iterator[Check]:
