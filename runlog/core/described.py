@@ -1,4 +1,4 @@
-"""What a field of a frame carries besides its type: how it is shown, and in which column it lies."""
+"""What a field of a frame carries besides its type: how it is shown, in which column it lies."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Rows of the table of frames as frames: whole, or without what takes time and a list never shows."""
+"""Rows of the table of frames as frames: whole, or without what a list never shows."""
 
 from collections.abc import Iterable, Mapping
 from typing import Any

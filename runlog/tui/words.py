@@ -31,12 +31,10 @@ def in_words(line: Frame, look: Look, width: int = 0) -> Text:
 
 def _named(line: Frame, look: Look) -> Text:
     text = Text()
-    text.append(
-        f"{SIGNS[line.judgement.grade]} {line.judgement.grade}",
-        styled(look.grade(line.judgement.grade), bold=True),
-    )
+    grade, names = line.judgement.grade, (line.context.target, line.context.filter)
+    text.append(f"{SIGNS[grade]} {grade}", styled(look.grade(grade), bold=True))
     text.append(" *" if line.judgement.graded_by == "person" else "")
-    named = f"  {clock(line.header.taken_at_utc)} UTC  {safe(line.context.target)}  {safe(line.context.filter)}"
+    named = "  ".join([f"  {clock(line.header.taken_at_utc)} UTC", *map(safe, names)])
     text.append(f"{named}  {written('exposure_s', line.header.exposure_s)}", styled(bold=True))
     return text
 

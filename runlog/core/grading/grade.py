@@ -171,19 +171,16 @@ def _first_per_name(checks: Sequence[Check]) -> list[Check]:
 
 def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
     """Say that a frame's light is not compared with that of its name, where no fault says so."""
-    frame = case.frame
+    place, target = case.frame.placement, case.frame.context.target
     if any(c.fault is FaultName.OFF_TARGET for c in faults):
         return None
-    if frame.placement.matched is False:
+    if place.matched is False:
         return "its stars match no other frame of its name: its light could not be compared"
-    if (
-        frame.placement.matched is None
-        or frame.placement.matched_to == frame.placement.best_of_name
-    ):
+    if place.matched is None or place.matched_to == place.best_of_name:
         return None
-    own = "of this run" if frame.placement.field_runs == 1 else "of this field"
+    own = "of this run" if place.field_runs == 1 else "of this field"
     return (
-        f"another field than the one most taken as {frame.context.target or 'nameless'}: its light is "
+        f"another field than the one most taken as {target or 'nameless'}: its light is "
         f"compared with frames {own} alone"
     )
 

@@ -47,9 +47,8 @@ def _moved(was: float | None, now: float | None) -> bool:
 
 
 def _step_px(a: Told, b: Told) -> float | None:
-    x, y, to_x, to_y = (
-        a.frame.placement.shift_x_px, a.frame.placement.shift_y_px, b.frame.placement.shift_x_px, b.frame.placement.shift_y_px
-    )  # fmt: skip
+    here, there = a.frame.placement, b.frame.placement
+    x, y, to_x, to_y = here.shift_x_px, here.shift_y_px, there.shift_x_px, there.shift_y_px
     if x is None or y is None or to_x is None or to_y is None:
         return None
     return hypot(to_x - x, to_y - y)

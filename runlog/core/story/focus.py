@@ -84,7 +84,8 @@ def find_refocus(lights: Lights) -> Iterator[Event]:
         )
         how = _focus_run(before, here, out, gaps[n - 1] - median(gaps))
         if how and _narrower(before, here):
-            widths = f"from {before.frame.measurement.fwhm_px:.1f} to {here.frame.measurement.fwhm_px:.1f} px"
+            was, now = (t.frame.measurement.fwhm_px for t in (before, here))
+            widths = f"from {was:.1f} to {now:.1f} px"
             yield event("refocus", [here], f"refocused: {how} and FWHM fell {widths}", costs=False)
 
 

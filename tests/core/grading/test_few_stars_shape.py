@@ -10,7 +10,8 @@ from tests.core.runs import altered, clean_run, trail
 def test_a_shape_that_rests_on_one_star_is_no_trail():
     """Guards frames with a star or two: e 0.7 +- 0.5 may be round, e 0.7 +- 0.01 may not."""
     run = clean_run()
-    run[7] = altered(trail(run[7], 1.5), fwhm_px=run[7].measurement.fwhm_px, hfr_px=run[7].measurement.hfr_px)
+    sharp = run[7].measurement
+    run[7] = altered(trail(run[7], 1.5), fwhm_px=sharp.fwhm_px, hfr_px=sharp.hfr_px)
     sure = altered(run[7], eccentricity_err=0.01)
     unsure = altered(run[7], eccentricity_err=0.5, alignment=1.0)
     run[7] = sure
@@ -23,8 +24,9 @@ def test_a_shape_that_rests_on_one_star_is_no_trail():
 def test_a_width_that_rests_on_few_stars_is_no_defocus(error_px, grade):
     """Guards frames with a galaxy or two left: twice the width +- 40 % rejects nothing."""
     run = clean_run()
-    run[7] = altered(run[7], fwhm_px=2 * run[7].measurement.fwhm_px, hfr_px=2 * run[7].measurement.hfr_px,
-                     fwhm_px_err=error_px)  # fmt: skip
+    sharp = run[7].measurement
+    wide = {"fwhm_px": 2 * sharp.fwhm_px, "hfr_px": 2 * sharp.hfr_px, "fwhm_px_err": error_px}
+    run[7] = altered(run[7], **wide)
     found = grades(run)[7].grade
     assert found is grade if grade else found is not Grade.KEEP
 

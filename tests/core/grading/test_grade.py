@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from runlog.core.frame import FaultName, Grade
+from runlog.core.frame import FaultName, Grade, Streak
 from runlog.core.grading.baseline import Earlier, width_at, width_at_zenith
 from runlog.core.grading.grade import explain_run, grade_run
 from runlog.core.grading.policy import Limit, Policy
@@ -44,10 +44,10 @@ def test_a_clean_run_is_kept():
         ({"readout": "40 rows repeat the row before"}, FaultName.READOUT, Grade.REJECT),
         ({"doubled_share": 0.4, "doubled_px": 9.0}, FaultName.DOUBLED, Grade.REJECT),
         ({"shift_x_px": 300.0}, FaultName.OFF_TARGET, Grade.REJECT),
-        ({"matched": False, "shift_x_px": None}, FaultName.OFF_TARGET, Grade.REJECT),
+        ({"shift_x_px": None}, FaultName.OFF_TARGET, Grade.REJECT),
         ({"zone_stars": (5, 10, 8, 55, 55, 55, 55, 55, 55)}, FaultName.OBSTRUCTED, Grade.REJECT),
         ({"clipped_stars": 80}, FaultName.CLIPPED, Grade.KEEP),
-        ({"streaks": 1}, FaultName.STREAK, Grade.KEEP),
+        ({"streaks": (Streak(0.0, 0.0, 9.0, 9.0),)}, FaultName.STREAK, Grade.KEEP),
     ],
 )
 def test_each_fault_is_found_and_graded(values, fault, grade):
@@ -94,8 +94,8 @@ def test_two_bad_thirds_do_not_hide_the_good_third():
         clean_run(39),
         bad,
         transparency=0.4,
-        fwhm_px=lambda f: 2.0 * f.fwhm_px,
-        hfr_px=lambda f: 2.0 * f.hfr_px,
+        fwhm_px=lambda f: 2.0 * f.measurement.fwhm_px,
+        hfr_px=lambda f: 2.0 * f.measurement.hfr_px,
     )
     found = grades(run)
     assert all(v.grade is not Grade.KEEP for v in found[:26])
@@ -136,7 +136,7 @@ def test_without_a_zero_level_the_noise_tells():
 
 def test_cloud_or_bright_sky_where_it_cannot_tell():
     """Without any star's light to follow, lost stars are called what they are."""
-    same = {"transparency": None, "throughput": None, "ranked_flux_adu_s": None, "matched": None}
+    same = {"transparency": None, "throughput": None, "ranked_flux_adu_s": None, "matched_to": None}
     run = changed(clean_run(**same), [9], stars=150)
     verdict = grades(run)[9]
     assert first_fault(verdict) is FaultName.CLOUD

@@ -15,7 +15,7 @@ def at_two(count_b, count=40, **of_b):
     """Draw a run at the name's best field A, its last frames at B, which has half the stars."""
     run = clean_run(count, matched_to=A, best_of_name=A, field_runs=2)
     there = range(count - count_b, count)
-    values = {"reference": B, "field_runs": 1, "stars": 250, "ranked_flux_adu_s": 40.0}
+    values = {"matched_to": B, "field_runs": 1, "stars": 250, "ranked_flux_adu_s": 40.0}
     return changed(run, there, **values | of_b)
 
 
@@ -86,7 +86,7 @@ def test_a_whole_night_elsewhere_is_said_and_costs_nothing():
 
 def test_a_sky_whose_light_could_not_be_compared_is_not_good():
     """Twelve frames that match nothing: unknown, with the count."""
-    blind = {"matched": False, "transparency": None, "throughput": None, "shift_x_px": None,
+    blind = {"transparency": None, "throughput": None, "shift_x_px": None,
              "shift_y_px": None, "rotation_deg": None}  # fmt: skip
     run = clean_run(12, matched_to=A, best_of_name=A, **blind)
     found = graded(run)

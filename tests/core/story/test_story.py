@@ -84,10 +84,10 @@ def test_refocus_ends_a_drift():
 
 def test_a_jump_is_told_and_a_single_stray_frame_is_not_one():
     """A field that jumps and stays away is a jump; one that comes back is not."""
-    run = changed(clean_run(), range(15, 40), shift_x_px=lambda f: f.shift_x_px + 90.0)
+    run = changed(clean_run(), range(15, 40), shift_x_px=lambda f: f.placement.shift_x_px + 90.0)
     assert events(run, "jump") == [(15, 15)]
     assert story(run).verdicts[Part.POINTING].verdict is Opinion.POOR
-    stray = changed(clean_run(), [15], shift_x_px=lambda f: f.shift_x_px + 90.0)
+    stray = changed(clean_run(), [15], shift_x_px=lambda f: f.placement.shift_x_px + 90.0)
     assert events(stray, "jump") == []
 
 
@@ -123,7 +123,9 @@ def test_dew_is_not_a_passing_cloud():
     run = clean_run()
     for n, i in enumerate(range(24, 40)):
         run[i] = altered(
-            run[i], transparency=0.78 - 0.03 * n, hfr_px=run[i].measurement.hfr_px * (1.16 + 0.04 * n)
+            run[i],
+            transparency=0.78 - 0.03 * n,
+            hfr_px=run[i].measurement.hfr_px * (1.16 + 0.04 * n),
         )
     assert events(run, "dew") == [(24, 39)]
     assert events(run, "cloud") == []
@@ -250,7 +252,7 @@ def test_a_refocus_with_filters_in_turn_is_told_once():
     run = [altered(f, filter="LR"[n % 2]) for n, f in enumerate(drifting(clean_run(), 10, 19))]
     stuck = [altered(f, focus_pos=11200 + offset[f.context.filter]) for f in run]
     assert events(stuck, "refocus") == []
-    ended = changed(stuck, range(20, 40), focus_pos=lambda f: f.focus_pos - 9)
+    ended = changed(stuck, range(20, 40), focus_pos=lambda f: f.header.focus_pos - 9)
     assert events(ended, "refocus") == [(20, 20)]
 
 
@@ -266,7 +268,7 @@ def test_a_refocus_shows_as_a_break_where_the_focuser_is_silent():
     run = [altered(f, focus_pos=None) for f in drifting(clean_run(), 10, 19)]
     assert events(run, "refocus") == []
     later = timedelta(minutes=2)
-    run = changed(run, range(20, 40), taken_at_utc=lambda f: f.taken_at_utc + later)
+    run = changed(run, range(20, 40), taken_at_utc=lambda f: f.header.taken_at_utc + later)
     (told,) = [e for e in story(run).events if e.kind == "refocus"]
     assert "a break 2 min longer than usual" in told.text
 
@@ -300,7 +302,7 @@ def test_a_spell_of_soft_seeing_is_told_with_times_and_cost():
     [
         ({"transparency": 0.5}, "cloud", "the forecast"),
         ({"hfr_px": 1.43 * 1.7, "fwhm_px": 2.3}, "dew or fog", "the dew heater"),
-        ({"stars": 0, "transparency": None, "matched": None, "ranked_flux_adu_s": None,
+        ({"stars": 0, "transparency": None, "matched_to": None, "ranked_flux_adu_s": None,
           "fwhm_px": None, "axis_ratio": None, "zone_stars": (0,) * 9}, "next to no stars", "cap"),
         ({"zone_stars": (2, 50, 55, 3, 50, 55, 1, 50, 55)}, "an obstruction", "a tree"),
         ({"background_adu": 1500.0}, "bright sky", "the Moon's hours"),
@@ -413,7 +415,7 @@ def test_trouble_that_begins_with_a_flip_says_so():
 def test_a_jump_seen_in_filters_in_turn_is_one_jump_there_and_one_back():
     """Each filter has a reference of its own, so each shows the jump; it is told once."""
     run = [altered(f, filter="LR"[n % 2]) for n, f in enumerate(clean_run())]
-    run = changed(run, range(15, 25), shift_x_px=lambda f: f.shift_x_px + 90.0)
+    run = changed(run, range(15, 25), shift_x_px=lambda f: f.placement.shift_x_px + 90.0)
     assert events(run, "jump") == [(15, 15), (25, 25)]
     texts = [e.text for e in story(run).events if e.kind == "jump"]
     assert texts[0].startswith("the field jumped by")
@@ -493,9 +495,9 @@ def test_a_drift_costs_nothing_that_something_else_lost():
 def test_a_trail_is_no_dew():
     """A trail spreads the light of a star as halos do: it is told as a trail alone."""
     run = clean_run()
-    run[5] = altered(
-        trail(run[5], 1.5), hfr_px=1.3 * run[5].measurement.hfr_px * trail(run[5], 1.5).measurement.fwhm_px / run[5].measurement.fwhm_px
-    )
+    round_, long = run[5].measurement, trail(run[5], 1.5)
+    wider = long.measurement.fwhm_px / round_.fwhm_px
+    run[5] = altered(long, hfr_px=1.3 * round_.hfr_px * wider)
     told = story(run)
     assert "dew" not in told.verdicts[Part.SKY].evidence
     assert told.verdicts[Part.SKY].verdict is Opinion.GOOD

@@ -33,14 +33,14 @@ def trailed(case: Case) -> Iterator[Check]:
     seen = stretch(unmixed(frame))
     if seen is None or frame.measurement.eccentricity is None:
         return
-    own = case.shape.stretch
+    got, own = frame.measurement, case.shape.stretch
     beyond = abs(seen - own) if own is not None else abs(seen)
     excess = eccentricity_of(max(beyond - _open_stretch(frame), 0.0))
-    aligned = frame.measurement.alignment if frame.measurement.alignment is not None else 1.0
+    aligned = got.alignment if got.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
-    text = f"eccentricity {frame.measurement.eccentricity:.2f}{_few(frame.measurement.eccentricity_err or 0.0)}"
+    text = f"eccentricity {got.eccentricity:.2f}{_few(got.eccentricity_err or 0.0)}"
     text += f"{_against(own, seen, excess)}; {aligned:.0%} of it in one direction"
-    too_little = aligned < policy.trailed_alignment or frame.measurement.eccentricity < ELONGATED
+    too_little = aligned < policy.trailed_alignment or got.eccentricity < ELONGATED
     if grade is not Grade.KEEP and too_little:
         grade, text = Grade.KEEP, f"{text}, too little for a trail"
     elif grade is not Grade.KEEP and _no_longer(frame, seen, own):
