@@ -9,6 +9,7 @@ from sqlalchemy import Engine, update
 
 from runlog.actions.review import listed, page, understand
 from runlog.core.frame import Frame
+from runlog.core.published import value_of
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
 from runlog.store.review import Order, Sieve, Term
@@ -100,7 +101,7 @@ def test_order(engine: Engine, column: str, descending: bool) -> None:
     """Lists come in order, and frames without the value last, whichever way round."""
     ids = listed(engine, Sieve(), Order(column, descending))
     lines = page(engine, ids)
-    values = [getattr(lines[i], column) for i in ids]
+    values = [value_of(lines[i], column) for i in ids]
     known = [v for v in values if v is not None]
     assert values == sorted(known, reverse=descending) + [None] * (len(values) - len(known))
 

@@ -30,10 +30,11 @@ USUAL_ERROR = 0.03  # of the width, and of the eccentricity
 def trailed(case: Case) -> Iterator[Check]:
     """Stars stretched in one direction over the whole frame, beyond the rig's own stretch."""
     frame, policy = case.frame, case.policy
+    got = frame.measurement
     seen = stretch(unmixed(frame))
-    if seen is None or frame.measurement.eccentricity is None:
+    if seen is None or got.eccentricity is None:
         return
-    got, own = frame.measurement, case.shape.stretch
+    own = case.shape.stretch
     beyond = abs(seen - own) if own is not None else abs(seen)
     excess = eccentricity_of(max(beyond - _open_stretch(frame), 0.0))
     aligned = got.alignment if got.alignment is not None else 1.0
