@@ -4,10 +4,9 @@ Keys are a contract: add, never rename or move.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
 from typing import Any
 
-from runlog.core.frame import Field, Frame, Kind, Level, Streak
+from runlog.core.frame import Field, Frame, Kind, Level, Streak, Zone
 
 PUBLISHED: Mapping[str, Callable[[Frame], Any]] = {
     "fingerprint": lambda f: f.key,
@@ -54,7 +53,7 @@ PUBLISHED: Mapping[str, Callable[[Frame], Any]] = {
     "effective_form": lambda f: f.judgement.effective_form,
     "clipped_stars": lambda f: f.measurement.clipped_stars,
     "streaks": lambda f: _ends(f.placement.streaks) if f.measurement.measured else None,
-    "field": lambda f: _object(f.measurement.field),
+    "field": lambda f: _field(f.measurement.field),
     "grade": lambda f: f.judgement.grade.value if _is_graded(f) else None,
     "graded_by": lambda f: f.judgement.graded_by if _is_graded(f) else None,
     "faults": lambda f: [fault.name.value for fault in f.judgement.faults],
@@ -62,7 +61,7 @@ PUBLISHED: Mapping[str, Callable[[Frame], Any]] = {
     "note": lambda f: f.judgement.note,
     "questions": lambda f: [q.text for q in (*f.header.questions, *f.judgement.questions)],
     "corrected": lambda f: list(f.context.corrected),
-    "level": lambda f: _object(f.measurement.level),
+    "level": lambda f: f.measurement.level and _plain(f.measurement.level),
 }
 # What a row says besides: where the files are, and of a file that is no frame why.
 ROW_KEYS = ("path", "paths", "missing", *PUBLISHED, "error")
@@ -76,8 +75,15 @@ def _ends(streaks: tuple[Streak, ...]) -> list[list[float]]:
     return [[s.x0, s.y0, s.x1, s.y1] for s in streaks]
 
 
-def _object(value: Field | Level | None) -> dict[str, Any] | None:
-    return None if value is None else asdict(value)
+def _field(field: Field | None) -> dict[str, Any] | None:
+    if field is None:
+        return None
+    return _plain(field) | {"zones": [_plain(zone) for zone in field.zones]}
+
+
+def _plain(value: Field | Level | Zone) -> dict[str, Any]:
+    """Give a dataclass as a dictionary, one level deep: a copy of the rest takes its time."""
+    return {name: getattr(value, name) for name in value.__dataclass_fields__}
 
 
 def value_of(frame: Frame, key: str) -> Any:
