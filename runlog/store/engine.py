@@ -205,3 +205,13 @@ def upsert(
     changed = {name: row.excluded[name] for name in rows[0] if name not in by}
     statement = row.on_conflict_do_update(index_elements=list(by), set_=changed)
     connection.execute(statement, [dict(values) for values in rows])
+
+
+def id_of(
+    connection: Connection, table: Table, values: Mapping[str, Any], by: Sequence[str]
+) -> int:
+    """Give the number of the row of a key, which is made where there is none."""
+    row = insert_into(connection, table).values(dict(values))
+    same = {name: row.excluded[name] for name in by}  # without a change no number comes back
+    made = row.on_conflict_do_update(index_elements=list(by), set_=same)
+    return int(connection.execute(made.returning(table.c.id)).scalar_one())

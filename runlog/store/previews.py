@@ -5,7 +5,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
-from runlog.core.frame import Preview, SmallImage
+from runlog.core.pixels import Preview, SmallImage
 from runlog.store import models as m
 from runlog.store.engine import upsert
 
