@@ -104,6 +104,8 @@ class FrameHeader:
     # "header", "folder name", "file name", "shape of the exposure" ...
     kind_from: str = field(metadata=kept("header_kind_from"))
     stage: Stage = Stage.RAW
+    # without what the names of file and folder tell
+    stage_by_cards: Stage = field(default=Stage.RAW, metadata=kept(None))
     taken_at_utc: datetime | None = field(
         default=None, metadata=shown("UTC", form="{:%m-%d %H:%M:%S}")
     )  # start of exposure, timezone-aware UTC

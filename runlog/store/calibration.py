@@ -12,7 +12,7 @@ from runlog.core.calibration.fit import Sensor, Shots
 from runlog.core.frame import Grade, Kind
 from runlog.core.header.region import read_origin
 from runlog.store import models as m
-from runlog.store.frames import unpack_cards
+from runlog.store.headers import unpack_cards
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
