@@ -14,16 +14,27 @@ from runlog.ingest.task import Outcome, Task, read_file
 from runlog.store.frames import path_parts
 
 
-def measured_rows(paths: Sequence[bytes], settings: Settings) -> list[Entry]:
-    """Measure files without a database; what needs a run stays empty."""
-    return [_measured(path, settings) for path in paths]
+def measured_rows(
+    paths: Sequence[bytes], settings: Settings, *, second_opinion: bool = False
+) -> list[Entry]:
+    """
+    Measure files without a database; what needs a run stays empty.
+
+    A second opinion is one more key, null where a file cannot be read.
+    """
+    return [_measured(path, settings, second_opinion) for path in paths]
 
 
-def _measured(path: bytes, settings: Settings) -> Entry:
+def _measured(path: bytes, settings: Settings, second_opinion: bool) -> Entry:
+    asked: Entry = {"second_opinion": None} if second_opinion else {}
     task = Task(os.path.abspath(path), path_parts(path), settings.rules, limits=settings.limits)
     outcome = read_file(task)
     if outcome.frame is None or outcome.header is None:
-        return unreadable_row(path, outcome.failure or "cannot be read")
+        return unreadable_row(path, outcome.failure or "cannot be read") | asked
+    if second_opinion:
+        from runlog.actions.second_opinion import opinion_on  # photutils, where it is asked for
+
+        asked = {"second_opinion": opinion_on(outcome, settings.limits)}
     entry: Entry = dict.fromkeys(ROW_KEYS) | {
         "path": os.fsdecode(path),
         "paths": [os.fsdecode(path)],
@@ -32,7 +43,7 @@ def _measured(path: bytes, settings: Settings) -> Entry:
         "faults": [],
         "evidence": {},
     }
-    return entry | _header_part(outcome, settings) | _pixel_part(outcome)
+    return entry | _header_part(outcome, settings) | _pixel_part(outcome) | asked
 
 
 def _header_part(outcome: Outcome, settings: Settings) -> Entry:

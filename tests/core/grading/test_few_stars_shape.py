@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from runlog.core.frame import FaultName, Grade
-from tests.core.runs import clean_run, trail
 from tests.core.grading.test_grade import first_fault, grades
+from tests.core.runs import clean_run, trail
 
 
 def test_a_shape_that_rests_on_one_star_is_no_trail():
