@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 PLACES = ((2, "centre"), *((n, "half way") for n in (1, 3, 6, 7)),
           *((n, "corner") for n in (0, 4, 5, 8)))  # fmt: skip
 REACH_WIDTHS, LEAST_REACH_PX, MOST_REACH_PX = 4.0, 6.0, 60.0
-SKY_PX = 12  # beyond the reach, where the file is there
+SKY_PX = 9  # cut out beyond the reach, where the file is there
 EDGE_PX = 9.0  # a star nearer to its cut-out's edge shows too little of itself
 NEIGHBOUR = 0.05  # of the star's light: more within the reach is told by the curve of growth
 

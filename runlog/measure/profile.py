@@ -7,6 +7,7 @@ import numpy as np
 from runlog.measure.pixels import F64, Array
 
 STEP_PX = 0.5  # between rings
+SKY_PX = 8.0  # width of the ring of sky: near, for stars stand on nebulae
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ def star_profile(cut: Array, x: float, y: float, reach_px: float) -> StarProfile
     Parameters
     ----------
     cut : ndarray, shape (h, w)
-        The star and what is around it, ADU; the median of what lies beyond the reach is its sky.
+        The star and what is around it, ADU; the median of the 8 px beyond the reach is its sky.
     x, y : float
         Middle of the star in pixels of the cut.
     reach_px : float
@@ -67,7 +68,8 @@ def star_profile(cut: Array, x: float, y: float, reach_px: float) -> StarProfile
 
     light = np.asarray(cut, np.float64)
     rows, columns = np.indices(light.shape)
-    beyond = light[np.hypot(rows - y, columns - x) > reach_px]
+    away = np.hypot(rows - y, columns - x)
+    beyond = light[(away > reach_px) & (away <= reach_px + SKY_PX)]
     light = light - np.median(beyond[np.isfinite(beyond)]) if np.isfinite(beyond).any() else light
     light = np.where(np.isfinite(light), light, 0)
     edges = np.arange(0, reach_px + STEP_PX / 2, STEP_PX)

@@ -26,8 +26,6 @@ SOURCES = {
     "background.dither": "Knuth",
     "stars.smoothed_noise": "Rousseeuw and Croux 1993",
     "fluxes.list_stars": "Howell 1989",
-    "match.match_stars": "Valdes",
-    "match.throughput": "Beaton and Tukey 1974",
     "modelfree.mean_shape": "Bernstein and Jarvis 2002",
     "modelfree.single_moments": "Bernstein and Jarvis 2002",
     "screen.templates_of": "Moffat 1969",
