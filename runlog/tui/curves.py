@@ -18,6 +18,7 @@ from runlog.tui.timeline import QUARTERS
 if TYPE_CHECKING:
     from runlog.actions.curves import StarCurves
     from runlog.measure.profile import StarProfile
+    from runlog.tui.app import ReviewApp
 
 Cell = tuple[str, Style]
 MARGIN = 6  # cells left of a chart, for its values
@@ -50,21 +51,30 @@ class Curves(Widget):
         self.words = ""
         self.own: StarCurves | None = None
         self.best: StarCurves | None = None
+        self._rows: list[Strip] = []
+        self._drawn_for: tuple[object, ...] | None = None
 
     def wait(self, words: str) -> None:
         """Say what is being done, or what stands in the way."""
-        self.words, self.own, self.best = words, None, None
-        self.refresh()
+        self._give(words, None, None)
 
     def show(self, own: "StarCurves", best: "StarCurves | None") -> None:
         """Draw a frame's star, and the best frame's where there is one."""
-        self.words, self.own, self.best = "", own, best
+        self._give("", own, best)
+
+    def _give(self, words: str, own: "StarCurves | None", best: "StarCurves | None") -> None:
+        self.words, self.own, self.best = words, own, best
+        self._drawn_for = None
         self.refresh()
 
     def render_line(self, y: int) -> Strip:
-        """Draw; a chart is a matter of a millisecond."""
-        rows = self._draw(cast("Any", self.app).look) if self.size.area else []
-        row = rows[y] if y < len(rows) else Strip([])
+        """Draw once per size, star and colours; hand out line by line."""
+        look = cast("ReviewApp", self.app).look
+        wanted = (self.size, look)
+        if wanted != self._drawn_for:
+            self._drawn_for = wanted
+            self._rows = self._draw(look) if self.size.area else []
+        row = self._rows[y] if y < len(self._rows) else Strip([])
         return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
 
     def _draw(self, look: Look) -> list[Strip]:
