@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import cKDTree
 
+from runlog.core.columns import plural
 from runlog.core.frame import Measurement
 from runlog.measure.background import tile_size
 from runlog.measure.fluxes import RING_APART_PX, RING_HFR, SMALLEST_WHOLE_PX, WHOLE_HFR
@@ -199,7 +200,8 @@ def _of_stars(
             why = f"runlog gives no width to compare with: {'; '.join(found.notes)}"
         return counts | {"remark": why}
     flux = np.asarray(found.star_list.flux_adu)[which]
-    few = f"only {len(which)} stars: their medians say little" if len(which) < FEWEST else None
+    known = plural(len(which), "star")
+    few = f"only {known}: medians of so few say little" if len(which) < FEWEST else None
     return counts | {
         "stars_compared": len(which),
         "remark": few,

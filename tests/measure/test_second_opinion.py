@@ -106,7 +106,7 @@ def test_few_stars_are_told(field):
         sensor=Sensor(hot_fraction=0.0, cosmic_rays=0),
     )  # fmt: skip
     seen = second_opinion(few.pixels, measure_frame(few.pixels))
-    assert seen.remark == "only 3 stars: their medians say little"
+    assert seen.remark == "only 3 stars: medians of so few say little"
     assert seen.fwhm_px.photutils == pytest.approx(3.0, rel=0.05)
 
 
