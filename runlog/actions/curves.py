@@ -58,7 +58,7 @@ def star_curves(engine: Engine, seen: Picture) -> StarCurves:
     star = _chosen(seen)
     if star is None:
         return StarCurves(seen, trouble="no star was cut out of this frame")
-    full = full_picture(engine, seen.sight.line.id)
+    full = full_picture(engine, seen.sight.frame.identity.id)
     if full.image is not None and full.shrink == 1:
         found, from_file = _around(full.image, star, _reach_px(seen)), True
     else:
@@ -68,7 +68,7 @@ def star_curves(engine: Engine, seen: Picture) -> StarCurves:
 
 
 def _reach_px(seen: Picture) -> float:
-    width = seen.sight.line.fwhm_px or 0.0
+    width = seen.sight.frame.measurement.fwhm_px or 0.0
     return min(max(REACH_WIDTHS * width, LEAST_REACH_PX), MOST_REACH_PX)
 
 

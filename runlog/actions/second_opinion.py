@@ -3,10 +3,10 @@
 from dataclasses import fields
 from typing import Any
 
-from runlog.core.frame import FrameHeader, Measurement, ReadFrame, Stage
+from runlog.core.frame import FrameHeader, Measurement, Stage
 from runlog.errors import FrameError
 from runlog.ingest.fits import open_frame
-from runlog.ingest.task import MEASURED, Limits, Outcome
+from runlog.ingest.task import Limits, Outcome
 from runlog.measure.second_opinion import Comparison, SecondOpinion, second_opinion
 
 COMPARED = tuple(f.name for f in fields(SecondOpinion) if f.type is Comparison)
@@ -19,18 +19,16 @@ def opinion_on(outcome: Outcome, limits: Limits) -> dict[str, Any]:
     assert frame is not None
     try:
         with open_frame(outcome.path, limits) as opened:
-            return _published(_asked(opened.pixels(), header, frame))
+            return _published(_asked(opened.pixels(), header, frame.measurement))
     except FrameError as error:  # gone or changed since it was measured
         return _published(SecondOpinion(remark=error.what))
 
 
-def _asked(pixels: Any, header: FrameHeader, frame: ReadFrame) -> SecondOpinion:
+def _asked(pixels: Any, header: FrameHeader, found: Measurement) -> SecondOpinion:
     mosaic = header.bayer if header.stage in (Stage.RAW, Stage.CALIBRATED) else None
-    if header.kind in MEASURED and frame.measurement is not None:
-        return second_opinion(
-            pixels, frame.measurement, bayer=mosaic, saturation_adu=header.saturation_adu
-        )
-    level, kind = frame.level, header.kind.value
+    if found.measured:
+        return second_opinion(pixels, found, bayer=mosaic, saturation_adu=header.saturation_adu)
+    level, kind = found.level, header.kind.value
     if level is None:
         return SecondOpinion(remark=f"{kind} frame: runlog measures nothing on it to compare")
     known = Measurement(

@@ -40,8 +40,8 @@ def command(
     as_csv: bool,
 ) -> int:
     """Measure FITS files; nothing is stored and nothing is compared with a run."""
-    from runlog.actions.frames import ROW_KEYS
     from runlog.actions.measure import measured_rows
+    from runlog.core.published import ROW_KEYS
 
     rows = measured_rows(files, session.settings, second_opinion=second_opinion)
     if as_json:

@@ -113,7 +113,7 @@ def best_words(best: "StarCurves | None") -> str:
     """Say what it is compared with."""
     if best is None:
         return "no other frame of this target and filter was kept: none to compare with"
-    taken = clock(best.picture.sight.line.taken_at_utc)
+    taken = clock(best.picture.sight.frame.header.taken_at_utc)
     return f"best, {taken}  {_star(best) if best.profile else best.trouble}"
 
 

@@ -6,6 +6,7 @@ import pytest
 
 from runlog.actions.curves import curves_beside_best, star_curves
 from runlog.actions.pictures import picture
+from runlog.core.frame import StarList
 from runlog.store.engine import open_engine
 from tests.measure.fields import Sensor, draw_field, moffat
 from tests.tools import moment, rows, scan_into, write_frame
@@ -47,7 +48,7 @@ def test_a_soft_frame_stands_beside_the_best(night, engine):
     assert own.place == "centre"
     assert 4.6 < own.profile.fwhm_px < 5.2
     assert best is not None
-    assert best.picture.sight.line.id in ids(night)[:-1]
+    assert best.picture.sight.frame.identity.id in ids(night)[:-1]
     assert 2.6 < best.profile.fwhm_px < 3.1
     assert own.profile.half_flux_px > 1.4 * best.profile.half_flux_px
 
@@ -67,11 +68,21 @@ def test_without_the_file_the_cut_out_serves(night, engine):
     assert (found.x, found.y) == (whole.x, whole.y)
 
 
+def altered(seen, stars=None, target=None):
+    """The same picture of a frame with other stars, or of another target."""
+    frame = seen.sight.frame
+    if stars is not None:
+        x, y, flux = zip(*stars, strict=True) if stars else ((), (), ())
+        listed = replace(frame.measurement, star_list=StarList(x, y, flux))
+        frame = replace(frame, measurement=listed)
+    if target is not None:
+        frame = replace(frame, context=replace(frame.context, target=target))
+    return replace(seen, sight=replace(seen.sight, frame=frame))
+
+
 def test_a_frame_without_stars_says_so(night, engine):
     """Guards empty frames: words, and no curve made of noise."""
-    seen = picture(engine, ids(night)[0])
-    bare = replace(seen, sight=replace(seen.sight, stars=()))
-    found = star_curves(engine, bare)
+    found = star_curves(engine, altered(picture(engine, ids(night)[0]), stars=[]))
     assert found.profile is None
     assert found.trouble == "no star was cut out of this frame"
 
@@ -79,19 +90,16 @@ def test_a_frame_without_stars_says_so(night, engine):
 def test_a_star_that_stands_alone_is_chosen(night, engine):
     """Guards the curve of growth: a neighbour as bright within reach sends us to another star."""
     seen = picture(engine, ids(night)[0])
-    first = star_curves(engine, seen)
-    crowded = replace(
-        seen.sight, stars=(*seen.sight.stars, (first.x + 5, first.y, seen.sight.stars[0][2]))
-    )
-    other = star_curves(engine, replace(seen, sight=crowded))
+    first, stars = star_curves(engine, seen), list(seen.sight.stars)
+    crowded = [*stars, (first.x + 5, first.y, stars[0][2])]
+    other = star_curves(engine, altered(seen, stars=crowded))
     assert (other.x, other.y) != (first.x, first.y)
     assert other.place in ("centre", "half way", "corner")
 
 
 def test_the_only_kept_frame_has_no_best_beside_it(night, engine):
     """Guards lone frames: None where no other frame of the run was kept."""
-    seen = picture(engine, ids(night)[0])
-    nowhere = replace(seen.sight.line, target="elsewhere")
-    own, best = curves_beside_best(engine, replace(seen, sight=replace(seen.sight, line=nowhere)))
+    seen = altered(picture(engine, ids(night)[0]), target="elsewhere")
+    own, best = curves_beside_best(engine, seen)
     assert own.profile is not None
     assert best is None

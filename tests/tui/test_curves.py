@@ -80,8 +80,8 @@ def test_any_size_is_drawn(size: tuple[int, int]) -> None:
 
 
 def curves(found: StarProfile | None, **more: Any) -> StarCurves:
-    line = SimpleNamespace(taken_at_utc=None)
-    seen = cast(Any, SimpleNamespace(sight=SimpleNamespace(line=line)))
+    frame = SimpleNamespace(header=SimpleNamespace(taken_at_utc=None))
+    seen = cast(Any, SimpleNamespace(sight=SimpleNamespace(frame=frame)))
     return StarCurves(seen, "centre", 120.0, 90.0, found, **more)
 
 
@@ -111,10 +111,10 @@ async def test_c_shows_the_curves_and_b_the_pictures_again(running: Running) -> 
         assert shown.own.profile is not None
         assert shown.best is not None
         assert any(BEST in row.text for row in shown._draw(DARK))
-        first = shown.own.picture.sight.line.id
+        first = shown.own.picture.sight.frame.identity.id
         await press(pilot, "space")
         assert shown.own is not None
-        assert shown.own.picture.sight.line.id != first
+        assert shown.own.picture.sight.frame.identity.id != first
         await press(pilot, "e")
         assert screen.query_one(Edges).display
         assert not shown.display
