@@ -71,7 +71,8 @@ def lit_site(row: StoredFrame, settings: Settings) -> LitSite | None:
 
 
 def _add_sky(place: PlaceOnEarth, rows: Sequence[StoredFrame], found: Sequence[Found]) -> None:
-    from runlog.core.sky.ephemeris import Site, airmass_of, sky_context
+    from runlog.core.sky.earth import Site
+    from runlog.core.sky.ephemeris import airmass_of, sky_context
 
     sky = sky_context([_middle(row) for row in rows], Site(*place), _deg(rows, "ra_deg"),
                       _deg(rows, "dec_deg"))  # fmt: skip
