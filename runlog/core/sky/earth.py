@@ -148,4 +148,4 @@ def _velocity(moments: Moments, sun_longitude: Floats) -> Floats:
     perihelion = np.radians(102.937 + 1.7195 * moments.centuries)
     x = np.sin(sun_longitude) - _ECCENTRICITY * np.sin(perihelion)
     y = -np.cos(sun_longitude) + _ECCENTRICITY * np.cos(perihelion)
-    return _ABERRATION * np.stack([x, *_tilted(y, np.zeros_like(y), moments.tilt)])
+    return np.asarray(_ABERRATION * np.stack([x, *_tilted(y, np.zeros_like(y), moments.tilt)]))

@@ -79,4 +79,4 @@ def upper_limb_deg(times: Sequence[datetime], site: Site) -> Floats:
     here_km, zenith = observer(site, moments.greenwich)
     seen_km = moon_km(moon_place(moments.centuries), moments) - here_km
     radius = np.arcsin(_MOON_RADIUS * RADIUS_KM / np.linalg.norm(seen_km, axis=0))
-    return altitude_deg(seen_km, zenith) + np.degrees(radius) + REFRACTION_DEG
+    return np.asarray(altitude_deg(seen_km, zenith) + np.degrees(radius) + REFRACTION_DEG)
