@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, signal
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned, smoothed
 from runlog.measure.stars import stamps
