@@ -7,7 +7,8 @@ from alembic import context
 from sqlalchemy import Connection
 
 from runlog.store.engine import open_engine, writing
-from runlog.store.models import Utc, metadata
+from runlog.store.mapping import Utc
+from runlog.store.models import metadata
 
 
 def _plain_types(kind: str, item: object, _context: object) -> str | Literal[False]:

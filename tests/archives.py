@@ -13,7 +13,8 @@ from astropy.io import fits
 from hypothesis import strategies as st
 from sqlalchemy import Engine
 
-from runlog.core.frame import Card, ReadFrame, Shape
+from runlog.core.frame import Card, Shape
+from runlog.core.pixels import ReadFrame
 from tests.core.spellings import SPELLINGS
 
 SHAPE = (24, 32)

@@ -1,97 +1,111 @@
 """What stood around a frame: Sun, Moon, airmass, and the camera's zero level."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from operator import attrgetter
 from statistics import median
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from sqlalchemy import Connection, Row
 
 from runlog.config import Settings
-from runlog.core.frame import Kind
+from runlog.core.frame import Context, Frame, Kind, Stage
 from runlog.core.sky.daylight import LitSite
 from runlog.store import settling
-from runlog.store.settling import StoredFrame
 
 # --- context: Sun, Moon, airmass ------------------------------------------------------------
 
-SKY = ("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg")
-Found = dict[str, Any]
 PlaceOnEarth = tuple[float, float, float]
 
 
-def sky_of(rows: Sequence[StoredFrame], settings: Settings, *, moved: bool = False) -> list[Found]:
+def sky_of(frames: Sequence[Frame], settings: Settings, *, moved: bool = False) -> list[Context]:
     """Find airmass, Moon and Sun where they are not stored; None where place or time is not known.
 
     What was worked out before stands; a changed header empties it. `moved` tells that the config
     names another site than it did then, so that frames that lean on it are looked at again.
     """
-    found: list[Found] = [_stored(row, moved) for row in rows]
+    found = [_stored(frame, moved) for frame in frames]
     placed: dict[PlaceOnEarth, list[int]] = {}
-    for i, row in enumerate(rows):
-        if row.sun_alt_deg is not None and not (moved and _leans_on_config(row)):
+    for i, frame in enumerate(frames):
+        if frame.context.sun_alt_deg is not None and not (moved and _leans_on_config(frame)):
             continue
-        site = _site(row, settings)
-        if site is not None and row.taken_at_utc is not None and row.kind in SKYWARD:
+        site = _site(frame, settings)
+        dated = frame.header.taken_at_utc is not None
+        if site is not None and dated and frame.context.kind in SKYWARD:
             placed.setdefault(site, []).append(i)
     for site, members in placed.items():
-        _add_sky(site, [rows[i] for i in members], [found[i] for i in members])
+        own = _with_sky(site, [frames[i] for i in members], [found[i] for i in members])
+        for i, context in zip(members, own, strict=True):
+            found[i] = context
     return found
 
 
-def _stored(row: StoredFrame, moved: bool) -> Found:
-    if moved and _leans_on_config(row):
-        return dict.fromkeys(SKY) | {"airmass": row.header_airmass}
-    if row.airmass is None and row.header_airmass is not None:
-        return {"airmass": row.header_airmass}
-    return {}
+def _stored(frame: Frame, moved: bool) -> Context:
+    said = frame.header.airmass
+    if moved and _leans_on_config(frame):
+        return replace(
+            frame.context, airmass=said, moon_alt_deg=None, moon_sep_deg=None, sun_alt_deg=None
+        )
+    if frame.context.airmass is None and said is not None:
+        return replace(frame.context, airmass=said)
+    return frame.context
 
 
-def _leans_on_config(row: StoredFrame) -> bool:
-    return None in (row.latitude_deg, row.longitude_deg) or not row.elevation_m
+def _leans_on_config(frame: Frame) -> bool:
+    header = frame.header
+    return None in (header.latitude_deg, header.longitude_deg) or not header.elevation_m
 
 
-SKYWARD = frozenset((Kind.LIGHT.value, Kind.FOCUS.value, Kind.OTHER.value, Kind.FLAT.value))
+SKYWARD = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER, Kind.FLAT))
 
 
-def _site(row: StoredFrame, settings: Settings) -> PlaceOnEarth | None:
-    latitude = row.latitude_deg if row.latitude_deg is not None else settings.latitude_deg
-    longitude = row.longitude_deg if row.longitude_deg is not None else settings.longitude_deg
+def _site(frame: Frame, settings: Settings) -> PlaceOnEarth | None:
+    header = frame.header
+    latitude = header.latitude_deg if header.latitude_deg is not None else settings.latitude_deg
+    longitude = header.longitude_deg if header.longitude_deg is not None else settings.longitude_deg
     if latitude is None or longitude is None:
         return None
-    return latitude, longitude, row.elevation_m or settings.elevation_m
+    return latitude, longitude, header.elevation_m or settings.elevation_m
 
 
-def lit_site(row: StoredFrame, settings: Settings) -> LitSite | None:
+def lit_site(frame: Frame, settings: Settings) -> LitSite | None:
     """Give where a frame was taken, and whether that leans on the config's longitude."""
-    site = _site(row, settings)
-    return None if site is None else LitSite(site[0], site[1], row.longitude_deg is None)
+    site = _site(frame, settings)
+    if site is None:
+        return None
+    return LitSite(site[0], site[1], frame.header.longitude_deg is None)
 
 
-def _add_sky(place: PlaceOnEarth, rows: Sequence[StoredFrame], found: Sequence[Found]) -> None:
+def _with_sky(
+    place: PlaceOnEarth, frames: Sequence[Frame], contexts: Sequence[Context]
+) -> Iterator[Context]:
     from runlog.core.sky.earth import Site
     from runlog.core.sky.ephemeris import airmass_of, sky_context
 
-    sky = sky_context([_middle(row) for row in rows], Site(*place), _deg(rows, "ra_deg"),
-                      _deg(rows, "dec_deg"))  # fmt: skip
+    ra_deg = _deg(frame.header.ra_deg for frame in frames)
+    dec_deg = _deg(frame.header.dec_deg for frame in frames)
+    sky = sky_context([_middle(frame) for frame in frames], Site(*place), ra_deg, dec_deg)
     airmass = airmass_of(sky.target_alt_deg)
-    for i, (row, values) in enumerate(zip(rows, found, strict=True)):
-        values["sun_alt_deg"] = _known(sky.sun_alt_deg[i])
-        values["moon_alt_deg"] = _known(sky.moon_alt_deg[i])
-        values["moon_sep_deg"] = _known(sky.moon_sep_deg[i])
-        if values.get("airmass", row.airmass) is None:
-            values["airmass"] = _known(airmass[i])
+    for i, context in enumerate(contexts):
+        yield replace(
+            context,
+            sun_alt_deg=_known(sky.sun_alt_deg[i]),
+            moon_alt_deg=_known(sky.moon_alt_deg[i]),
+            moon_sep_deg=_known(sky.moon_sep_deg[i]),
+            airmass=_known(airmass[i]) if context.airmass is None else context.airmass,
+        )
 
 
-def _middle(row: StoredFrame) -> datetime:
-    assert row.taken_at_utc is not None  # the caller chose those that have a time
-    return row.taken_at_utc + timedelta(seconds=(row.exposure_s or 0.0) / 2)
+def _middle(frame: Frame) -> datetime:
+    assert frame.header.taken_at_utc is not None  # the caller chose those that have a time
+    return frame.header.taken_at_utc + timedelta(seconds=(frame.header.exposure_s or 0.0) / 2)
 
 
-def _deg(rows: Sequence[StoredFrame], name: str) -> Any:
-    return np.array([getattr(r, name) if getattr(r, name) is not None else np.nan for r in rows])
+def _deg(values: Iterable[float | None]) -> npt.NDArray[np.float64]:
+    return np.array([np.nan if value is None else value for value in values])
 
 
 def _known(value: float) -> float | None:
@@ -111,18 +125,19 @@ class ZeroLevels:
         self._of_camera: dict[str, dict[CameraSettings, tuple[float, str]]] = {}
 
     def pedestals(
-        self, connection: Connection, rows: Sequence[StoredFrame], settings: Settings
+        self, connection: Connection, frames: Sequence[Frame], settings: Settings
     ) -> list[tuple[float | None, str | None]]:
         """Find each frame's zero of light and where it was taken from; unknown is said."""
-        for camera in {row.camera_key for row in rows} - self._of_camera.keys():
+        for camera in {frame.identity.camera_key for frame in frames} - self._of_camera.keys():
             self._of_camera[camera] = _by_settings(settling.zero_levels(connection, camera))
-        return [self._pedestal(row, settings) for row in rows]
+        return [self._pedestal(frame, settings) for frame in frames]
 
-    def _pedestal(self, row: StoredFrame, settings: Settings) -> tuple[float | None, str | None]:
-        if row.header_pedestal_adu is not None:
-            return row.header_pedestal_adu, "header"
-        known = self._of_camera[row.camera_key].get(_settings_of(row))
-        if row.stage == "raw" and known is not None:
+    def _pedestal(self, frame: Frame, settings: Settings) -> tuple[float | None, str | None]:
+        header = frame.header
+        if header.pedestal_adu is not None:
+            return header.pedestal_adu, "header"
+        known = self._of_camera[frame.identity.camera_key].get(_settings_of(header))
+        if header.stage is Stage.RAW and known is not None:
             return known
         if settings.pedestal_adu is not None:
             return settings.pedestal_adu, "config"

@@ -1,16 +1,15 @@
 """Effective time of frames against the frozen reference of their rig, target and filter."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, Row
 
 from runlog.actions.matcher import Matcher
+from runlog.core.frame import Frame, FrameHeader
 from runlog.core.ledger.effective_time import DepthForm, DepthReference, effective_s, sky_variance
 from runlog.core.sky.plate_scale import plate_scale_arcsec
 from runlog.store import history
-from runlog.store.settling import StoredFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +36,7 @@ class Depths:
         connection: Connection,
         matcher: Matcher,
         rig_id: int,
-        row: StoredFrame,
-        found: Mapping[str, Any],
+        frame: Frame,
         form: DepthForm,
     ) -> float | None:
         """Scale an exposure by the depth it reached; None where a part is unknown.
@@ -46,11 +44,11 @@ class Depths:
         Width and sky are against the frozen frame; light is, too, where it shows the same field,
         else against the best frame of the field.
         """
-        best, reference = matcher.best(row, found), matcher.reference(row, found)
-        light = found.get("throughput", row.throughput)
-        if best is None or reference is None or light is None or row.exposure_s is None:
+        best, reference = matcher.best(frame), matcher.reference(frame)
+        light, exposure_s = frame.placement.throughput, frame.header.exposure_s
+        if best is None or reference is None or light is None or exposure_s is None:
             return None
-        frozen, depth = self._reference(connection, rig_id, best), depth_of(row)
+        frozen, depth = self._reference(connection, rig_id, best), depth_of(frame)
         if frozen is None or depth is None:
             return None
         # Light in ADU compares only at one gain setting.
@@ -58,17 +56,17 @@ class Depths:
         if not at_frozen:
             return None
         counts_one = DepthReference(frozen.fwhm_arcsec, frozen.sky_variance)
-        return effective_s(row.exposure_s, light / at_frozen, *depth, counts_one, form)
+        return effective_s(exposure_s, light / at_frozen, *depth, counts_one, form)
 
-    def _reference(self, connection: Connection, rig_id: int, best: StoredFrame) -> Frozen | None:
-        key = (rig_id, best.target, best.filter)
+    def _reference(self, connection: Connection, rig_id: int, best: Frame) -> Frozen | None:
+        key = (rig_id, best.context.target, best.context.filter)
         known = self._frozen.get(key)
-        if known is not None or best.content_key in self._none:
+        if known is not None or best.key in self._none:
             return known
         stored = history.depth_reference(connection, *key)
         chosen = _as_stored(stored) if stored else _as_frozen(best)
         if chosen is None:
-            self._none.add(best.content_key)
+            self._none.add(best.key)
             return None
         self._frozen[key] = chosen
         if stored is None:
@@ -88,26 +86,31 @@ def _as_stored(row: Row[Any]) -> Frozen:
     return Frozen(row.target, row.filter, row.content_key, row.fwhm_arcsec, row.sky_variance)
 
 
-def _as_frozen(best: StoredFrame) -> Frozen | None:
+def _as_frozen(best: Frame) -> Frozen | None:
     depth = depth_of(best)
-    return None if depth is None else Frozen(best.target, best.filter, best.content_key, *depth)
+    return (
+        None
+        if depth is None
+        else Frozen(best.context.target, best.context.filter, best.key, *depth)
+    )
 
 
-def depth_of(row: StoredFrame) -> tuple[float, float] | None:
+def depth_of(frame: Frame) -> tuple[float, float] | None:
     """Width in arc seconds and background variance a second; None where a part is unknown."""
-    scale = scale_of(row) or 1.0  # without a plate scale both stay in pixels
-    if not row.fwhm_px or not row.noise_adu or not row.exposure_s:
+    scale = scale_of(frame.header) or 1.0  # without a plate scale both stay in pixels
+    width, noise = frame.measurement.fwhm_px, frame.measurement.noise_adu
+    seconds = frame.header.exposure_s
+    if not width or not noise or not seconds:
         return None
-    variance = sky_variance(row.noise_adu, row.egain_e_adu or 1.0, row.exposure_s, scale)
-    return row.fwhm_px * scale, variance
+    return width * scale, sky_variance(noise, frame.header.egain_e_adu or 1.0, seconds, scale)
 
 
-def scale_of(row: StoredFrame) -> float | None:
+def scale_of(header: FrameHeader) -> float | None:
     """Arc seconds per pixel by the optics, binning included; None where the header does not tell.
 
     By the optics alone: world coordinates measure each frame a little otherwise, and a frozen
     reference that was taken in pixels must stay so.
     """
-    if not row.pixel_um or not row.focal_mm:
+    if not header.pixel_um or not header.focal_mm:
         return None
-    return plate_scale_arcsec(row.pixel_um * row.binning_x, row.focal_mm)
+    return plate_scale_arcsec(header.pixel_um * header.binning_x, header.focal_mm)

@@ -41,7 +41,10 @@ def _kept_note(was: Mark | None, grade: str) -> str | None:
 def annotate(engine: Engine, frame_ids: Sequence[int], note: str | None, who: str) -> Step:
     """Write a note on frames; a note belongs to a mark, so the grade shown becomes a person's."""
     with reading(engine) as connection:
-        shown = {line.id: line.grade for line in lines_by_id(connection, frame_ids).values()}
+        shown = {
+            line.identity.id: line.judgement.grade
+            for line in lines_by_id(connection, frame_ids).values()
+        }
     known = [i for i in frame_ids if i in shown]
     return _write(engine, known, who, lambda i, _: Decision(i, _markable(shown[i]), note))
 

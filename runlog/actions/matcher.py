@@ -1,18 +1,18 @@
 """What each frame is compared with: its field's reference, found once a settling."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sqlalchemy import Connection
 
 from runlog.actions.fields import CONFIRMED, Answer, Cover, Home, covers
-from runlog.actions.matching import PLACED, lay_on, stored_place
-from runlog.core.frame import StarList
-from runlog.store import history
+from runlog.actions.matching import PLACED, lay_on, plate_of, stored_place
+from runlog.core.frame import Frame, Placement, StarList
 from runlog.store.fields import Sight, sights_by_name
-from runlog.store.settling import StoredFrame, frames_by_key
+from runlog.store.settling import frames_by_key
+from runlog.store.stars import star_lists
 
 MATCHED = (*Answer._fields, *PLACED)
 SEVERAL = 2  # runs: whether a field was seen on another night is all that is asked
@@ -33,7 +33,7 @@ class Matcher:
 
     def __init__(self) -> None:
         self._rigs: dict[int, RigFields] = {}
-        self._references: dict[str, StoredFrame] = {}
+        self._references: dict[str, Frame] = {}
         self._stars: dict[int, StarList] = {}
         self._depths: dict[tuple[str, str], float | None] = {}
 
@@ -47,33 +47,30 @@ class Matcher:
         return self._of_rig(connection, rig_id).outdated
 
     def match(
-        self, connection: Connection, rig_id: int, rows: Sequence[StoredFrame]
-    ) -> dict[int, Found]:
-        """Give what is new of each row's field, place and light; stored answers are kept."""
+        self, connection: Connection, rig_id: int, frames: Sequence[Frame]
+    ) -> dict[int, Placement]:
+        """Give each frame's field, place and light by its id; stored answers are kept."""
         changed = self._of_rig(connection, rig_id).changed
-        found = {row.id: changed.get(row.id, {}) for row in rows}
-        self._load(connection, rows, found)
+        found = {
+            frame.identity.id: replace(frame.placement, **changed.get(frame.identity.id, {}))
+            for frame in frames
+        }
+        self._load(connection, found.values())
         return found
 
-    def _load(
-        self, connection: Connection, rows: Sequence[StoredFrame], found: Mapping[int, Found]
-    ) -> None:
+    def _load(self, connection: Connection, placements: Iterable[Placement]) -> None:
         """Load the frames that these are compared with."""
-        keys = {
-            found[row.id].get(name, getattr(row, name))
-            for row in rows
-            for name in ("matched_to", "best_of_name")
-        }
-        missing = sorted(keys - self._references.keys() - {None})
+        keys = {key for p in placements for key in (p.matched_to, p.best_of_name)}
+        missing = sorted(key for key in keys - self._references.keys() if key is not None)
         self._references |= frames_by_key(connection, missing)
 
-    def reference(self, row: StoredFrame, found: Mapping[str, Any]) -> StoredFrame | None:
+    def reference(self, frame: Frame) -> Frame | None:
         """Give the frame that a frame is compared with; None where none is fit to be one."""
-        return self._references.get(found.get("matched_to", row.matched_to) or "")
+        return self._references.get(frame.placement.matched_to or "")
 
-    def best(self, row: StoredFrame, found: Mapping[str, Any]) -> StoredFrame | None:
+    def best(self, frame: Frame) -> Frame | None:
         """Give the best frame of the field that most frames of a frame's name show."""
-        return self._references.get(found.get("best_of_name", row.best_of_name) or "")
+        return self._references.get(frame.placement.best_of_name or "")
 
     def _of_rig(self, connection: Connection, rig_id: int) -> RigFields:
         if rig_id not in self._rigs:
@@ -81,31 +78,32 @@ class Matcher:
         return self._rigs[rig_id]
 
     def depth_throughput(
-        self, connection: Connection, reference: StoredFrame, content_key: str
+        self, connection: Connection, reference: Frame, content_key: str
     ) -> float | None:
         """Give the light of the frozen depth frame against a field's reference."""
-        key = (reference.content_key, content_key)
+        key = (reference.key, content_key)
         if key not in self._depths:
             self._depths[key] = self._measure_depth(connection, reference, content_key)
         return self._depths[key]
 
     def _measure_depth(
-        self, connection: Connection, reference: StoredFrame, content_key: str
+        self, connection: Connection, reference: Frame, content_key: str
     ) -> float | None:
-        row = frames_by_key(connection, [content_key]).get(content_key)
-        if row is None or row.gain != reference.gain:
+        frame = frames_by_key(connection, [content_key]).get(content_key)
+        if frame is None or frame.header.gain != reference.header.gain:
             return None
-        if row.id == reference.id:
+        if frame.key == reference.key:
             return 1.0
-        here, there = self._stars_of(connection, row), self._stars_of(connection, reference)
-        laid = lay_on(reference, there, row, here)
+        here, there = self._stars_of(connection, frame), self._stars_of(connection, reference)
+        laid = lay_on(plate_of(reference), there, plate_of(frame), here)
         # Another field has stars of its own: its light is relative to its own best frame.
         return 1.0 if laid is None else laid.throughput
 
-    def _stars_of(self, connection: Connection, row: StoredFrame) -> StarList:
-        if row.id not in self._stars:
-            self._stars |= {row.id: StarList()} | history.star_lists(connection, [row.id])
-        return self._stars[row.id]
+    def _stars_of(self, connection: Connection, frame: Frame) -> StarList:
+        at = frame.identity.id
+        if at not in self._stars:
+            self._stars |= {at: StarList()} | star_lists(connection, [at])
+        return self._stars[at]
 
 
 def fields_of_rig(connection: Connection, rig_id: int) -> RigFields:
@@ -119,7 +117,7 @@ def fields_of_rig(connection: Connection, rig_id: int) -> RigFields:
 
 def _find(connection: Connection, sights: Sequence[Sight], found: RigFields) -> None:
     def stars_of(sight: Sight) -> StarList:
-        return history.star_lists(connection, [sight.id]).get(sight.id, StarList())
+        return star_lists(connection, [sight.id]).get(sight.id, StarList())
 
     cover = Cover(sights, stars_of)
     references, homes = cover.homes()

@@ -5,11 +5,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from runlog.core.frame import StarList
+from runlog.core.frame import Frame, StarList
 from runlog.core.stars.displaced import rows_out_of_place
 from runlog.core.stars.match import Match, match_stars, shared_sky, throughput
 from runlog.store.fields import Sight
-from runlog.store.settling import StoredFrame
 
 SCALES = (0.97, 1.03)  # one rig, one binning: any other scale is another field
 
@@ -25,12 +24,27 @@ class Laid(NamedTuple):
     shared: float  # share of its sky that the other one shows too
 
 
+class Plate(NamedTuple):
+    """What of a frame matters to laying it on another, besides its stars."""
+
+    width: int
+    height: int
+    exposure_s: float | None
+    clipped_stars: int | None
+
+
+def plate_of(frame: Frame) -> Plate:
+    """Give what matters of a frame to laying it on another."""
+    size = frame.identity.width, frame.identity.height
+    return Plate(*size, frame.header.exposure_s, frame.measurement.clipped_stars)
+
+
 PLACED = ("throughput", "rows_out_of_place", "shift_x_px", "shift_y_px", "rotation_deg")
 ON_ITSELF = Laid(1.0, None, 0.0, 0.0, 0.0, 1.0)
 
 
 def lay_on(
-    reference: Sight | StoredFrame, there: StarList, row: Sight | StoredFrame, stars: StarList
+    reference: Sight | Plate, there: StarList, row: Sight | Plate, stars: StarList
 ) -> Laid | None:
     """Lay a frame on a reference; None when their stars do not match."""
     size = row.width, row.height

@@ -2,15 +2,23 @@
 
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import astuple
 
-from runlog.actions.frames import ROW_KEYS, Entry, arcsec, gradient_pct, unreadable_row
+from runlog.actions.frames import Entry, frame_row, unreadable_row
 from runlog.actions.interpret import interpreter
 from runlog.config import Settings
 from runlog.core.corrections.in_force import NOTHING_SAID
-from runlog.core.frame import Measurement
+from runlog.core.frame import (
+    Context,
+    Frame,
+    FrameHeader,
+    Identity,
+    Judgement,
+    Placement,
+)
+from runlog.core.pixels import ReadFrame
 from runlog.core.sensor.own_pattern import suspicion
-from runlog.ingest.task import Outcome, Task, read_file
+from runlog.ingest.task import Task, read_file
 from runlog.store.frames import path_parts
 
 
@@ -24,61 +32,41 @@ def _measured(path: bytes, settings: Settings) -> Entry:
     outcome = read_file(task)
     if outcome.frame is None or outcome.header is None:
         return unreadable_row(path, outcome.failure or "cannot be read")
-    entry: Entry = dict.fromkeys(ROW_KEYS) | {
-        "path": os.fsdecode(path),
-        "paths": [os.fsdecode(path)],
-        "missing": False,
-        "fingerprint": outcome.frame.content_key,
-        "faults": [],
-        "evidence": {},
-    }
-    return entry | _header_part(outcome, settings) | _pixel_part(outcome)
+    frame = _as_frame(outcome.frame, outcome.header, path_parts(outcome.path), settings)
+    # What needs a run, or a person, is not said at all.
+    unsaid = dict.fromkeys(("grade", "graded_by", "corrected"))
+    return frame_row(frame, [os.fsdecode(path)], missing=False) | unsaid
 
 
-def _header_part(outcome: Outcome, settings: Settings) -> Entry:
-    header, frame = outcome.header, outcome.frame
-    assert header is not None
-    assert frame is not None
-    same = (
-        "kind_from taken_at_utc exposure_s gain offset sensor_c set_c focus_pos focus_c pier_side "
-        "airmass pedestal_adu"
-    ).split()
-    said = interpreter(settings)(frame.cards, frame.shape, path_parts(outcome.path), NOTHING_SAID)
-    return {key: getattr(header, key) for key in same} | {
-        "kind": header.kind.value,
-        "night": said.place.night or None,
-        "rig": said.place.rig.name,
-        "target": said.target,
-        "filter": said.filter,
-        "binning": header.binning_x,
-        "questions": [q.text for q in header.questions],
-        "level": asdict(frame.level) if frame.level else None,
-    }
+def _as_frame(
+    read: ReadFrame, header: FrameHeader, parts: tuple[str, ...], settings: Settings
+) -> Frame:
+    said = interpreter(settings)(read.cards, read.shape, parts, NOTHING_SAID)
+    got = read.measurement
+    context = Context(
+        header.kind,
+        header.kind_from,
+        night=said.place.night,
+        rig=said.place.rig.name,
+        target=said.target,
+        filter=said.filter,
+        airmass=header.airmass,
+        pedestal_adu=header.pedestal_adu,
+    )
+    words = "; ".join([*got.notes, *_suspicion(read)]) if got.measured else None
+    return Frame(
+        Identity(read.content_key, 0, True, "", *astuple(read.shape)),
+        header,
+        got,
+        context,
+        Placement(streaks=got.streaks),
+        Judgement(note=words or None),
+    )
 
 
-def _pixel_part(outcome: Outcome) -> Entry:
-    header, frame = outcome.header, outcome.frame
-    assert header is not None
-    assert frame is not None
-    got: Measurement | None = frame.measurement
-    if got is None:
-        return {}
-    same = (
-        "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
-        "alignment hfr_px background_adu noise_adu hot_pixels_ppm clipped_stars"
-    ).split()
-    return {key: getattr(got, key) for key in same} | {
-        "fwhm_arcsec": arcsec(got.fwhm_px, header.arcsec_per_px),
-        "gradient_pct": gradient_pct(got.gradient_adu, got.background_adu, header.pedestal_adu),
-        "streaks": [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks],
-        "field": asdict(got.field) if got.field else None,
-        "note": "; ".join([*got.notes, *_suspicion(outcome)]) or None,
-    }
-
-
-def _suspicion(outcome: Outcome) -> Iterator[str]:
+def _suspicion(read: ReadFrame) -> Iterator[str]:
     """Say what stands out about the rows; whether it is a fault only other frames tell."""
-    frame = outcome.frame
-    words = suspicion(frame.signs, frame.shape.height) if frame and frame.signs else None
+    signs = read.measurement.signs
+    words = suspicion(signs, read.shape.height) if signs else None
     if words:
         yield words

@@ -13,7 +13,7 @@ from runlog.actions.readouts import own_rows
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
-from runlog.core.frame import Fault, FaultName, Grade, Kind, RunFrame, Verdict
+from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
@@ -21,12 +21,12 @@ from runlog.core.sky.nights import noon_before
 from runlog.core.story import Event, Pace, Story, Told, tell
 from runlog.core.story.sun_and_moon import MoonCrossing
 from runlog.errors import UsageError
-from runlog.store import runs as run_store
 from runlog.store import totals as total_store
 from runlog.store.choose import sights
 from runlog.store.engine import reading
 from runlog.store.history import earlier_nights
 from runlog.store.listing import paths_of_frames
+from runlog.store.settling import frames_of_run
 
 DAY = timedelta(hours=24)
 
@@ -68,10 +68,10 @@ def _choose(runs: "list[Row[Any]] | Any", evening: str | None) -> list[Row[Any]]
 
 
 def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
-    rows = run_store.frames_of_run(connection, run.id)
-    lights = [r for r in rows if r.kind == Kind.LIGHT.value and r.counted]
-    paths = paths_of_frames(connection, [r.id for r in lights])
-    first_path = {r.content_key: _path(paths.get(r.id)) for r in lights}
+    frames = frames_of_run(connection, run.id)
+    lights = [frame for frame in frames if frame.is_light]
+    paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
+    first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
     sky = _sky(run.night, lights, settings)
     dark = sky.dark
     told = _told(connection, run, lights, sky.doubt)
@@ -85,7 +85,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "dark_start_utc": dark[0] if dark else None,
         "dark_end_utc": dark[1] if dark else None,
         **_pace(story.pace),
-        "counts": {grade.value: sum(r.grade == grade.value for r in lights) for grade in Grade},
+        "counts": {grade.value: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
         "added": added,
         "lost": _lost(lights),
         "verdicts": {
@@ -96,55 +96,59 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "events": [_event(e, first_path) for e in story.events],
     }
     return NightReport(row, story, dark, _questions(connection, lights), Counter(
-        r.kind for r in rows if r.kind != Kind.LIGHT.value), sky.doubt)  # fmt: skip
+        f.context.kind.value for f in frames if f.context.kind is not Kind.LIGHT
+    ), sky.doubt)  # fmt: skip
 
 
-def _lost(lights: list[Row[Any]]) -> dict[str, float]:
+def _lost(lights: Sequence[Frame]) -> dict[str, float]:
     """Sum the time that is not kept by what is named first for it, the most costly first."""
-    lost: Counter[str] = Counter()
-    for row in lights:
-        if row.grade != Grade.KEEP.value and row.exposure_s:
-            lost[_reason(row)] += row.exposure_s
-    return dict(lost.most_common())
+    lost: dict[str, float] = {}
+    for frame in lights:
+        if frame.judgement.grade is not Grade.KEEP and frame.header.exposure_s:
+            why = _reason(frame.judgement)
+            lost[why] = lost.get(why, 0) + frame.header.exposure_s
+    return dict(sorted(lost.items(), key=lambda entry: -entry[1]))
 
 
-def _reason(row: Row[Any]) -> str:
-    costly = [f["name"] for f in row.faults if f["grade"] != Grade.KEEP.value]
+def _reason(judgement: Judgement) -> str:
+    costly = [fault.name for fault in judgement.faults if fault.grade is not Grade.KEEP]
     if costly:
-        return str(costly[0])
-    return "marked by hand" if row.graded_by == "person" else "ungraded"
+        return costly[0].value
+    return "marked by hand" if judgement.graded_by == "person" else "ungraded"
 
 
 def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(connection: Connection, run: Row[Any], lights: list[Row[Any]], doubt: str) -> list[Told]:
+def _told(connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
-    frames = [run_store.run_frame(row, kind=Kind(row.kind)) for row in lights]
-    alone = alone_in(frames, earlier_nights(connection, run.rig_id, run.night))
+    alone = alone_in(lights, earlier_nights(connection, run.rig_id, run.night))
     return [
         Told(
             _in_doubt(frame) if doubt else frame,
-            _verdict(row, alone=frame.key in alone),
-            Grade(row.grade),
+            _verdict(frame.judgement, alone=frame.key in alone),
+            frame.judgement.grade,
         )
-        for row, frame in zip(lights, frames, strict=True)
+        for frame in lights
     ]
 
 
-def _in_doubt(frame: RunFrame) -> RunFrame:
+def _in_doubt(frame: Frame) -> Frame:
     """Leave out Moon and twilight; the Sun in the sky is told as what the header says."""
-    lit = frame.sun_alt_deg is not None and frame.sun_alt_deg > LIMB_DEG
-    sun_deg = frame.sun_alt_deg if lit else None
-    return replace(frame, moon_alt_deg=None, moon_sep_deg=None, sun_alt_deg=sun_deg)
-
-
-def _verdict(row: Row[Any], *, alone: bool) -> Verdict:
-    faults = tuple(
-        Fault(FaultName(f["name"]), Grade(f["grade"]), f["evidence"]) for f in row.faults
+    sun_deg = frame.context.sun_alt_deg
+    lit = sun_deg is not None and sun_deg > LIMB_DEG
+    context = replace(
+        frame.context,
+        moon_alt_deg=None,
+        moon_sep_deg=None,
+        sun_alt_deg=sun_deg if lit else None,
     )
-    return Verdict(Grade(row.auto_grade), faults, row.note, alone)
+    return replace(frame, context=context)
+
+
+def _verdict(judgement: Judgement, *, alone: bool) -> Verdict:
+    return Verdict(judgement.auto_grade, judgement.faults, judgement.note, alone)
 
 
 def _pace(pace: Pace | None) -> dict[str, Any]:
@@ -170,12 +174,16 @@ def _event(event: Event, paths: dict[str, str | None]) -> dict[str, Any]:
     }
 
 
-def _questions(connection: Connection, lights: list[Row[Any]]) -> list[str]:
+def _questions(connection: Connection, lights: Sequence[Frame]) -> list[str]:
     """Gather what is doubtful in the headers, each question once with how many ask it."""
-    asking = {r.id: q for r in lights if (q := [*r.header_questions, *r.run_questions])}
+    asking = {
+        frame.identity.id: asked
+        for frame in lights
+        if (asked := (*frame.header.questions, *frame.judgement.questions))
+    }
     everyone = sights(connection) if asking else []
     raised = (
-        Raised(q["code"], q["text"], q.get("cure", ""), sight)
+        Raised(q.code, q.text, q.cure, sight)
         for sight in everyone
         for q in asking.get(sight.id, ())
     )
@@ -197,11 +205,12 @@ class Sky:
     doubt: str = ""
 
 
-def _sky(night: str, lights: list[Row[Any]], settings: Settings) -> Sky:
+def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
     """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
-    if place_in_doubt(r.sun_alt_deg for r in lights):
+    if place_in_doubt(f.context.sun_alt_deg for f in lights):
         return Sky(doubt=IN_DOUBT)
-    placed = next((r for r in lights if None not in (r.latitude_deg, r.longitude_deg)), None)
+    headers = (frame.header for frame in lights)
+    placed = next((h for h in headers if None not in (h.latitude_deg, h.longitude_deg)), None)
     latitude = placed.latitude_deg if placed else settings.latitude_deg
     longitude = placed.longitude_deg if placed else settings.longitude_deg
     height = (placed.elevation_m if placed else None) or settings.elevation_m

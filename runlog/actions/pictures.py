@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine
 
-from runlog.core.frame import Preview, StarList
+from runlog.core.pixels import Preview
 from runlog.errors import FrameError
 from runlog.ingest.preview import make_preview, unpack
 from runlog.store.engine import reading, writing
@@ -55,15 +55,10 @@ def picture(engine: Engine, frame_id: int) -> Picture | None:
     pixels, trouble = _pixels(sight.paths)
     if pixels is None:
         return Picture(sight, trouble=trouble)
-    preview = make_preview(pixels, _star_list(sight))
+    preview = make_preview(pixels, sight.frame.measurement.star_list)
     with writing(engine) as connection:
         put_preview(connection, frame_id, preview)
     return _from_preview(sight, preview)
-
-
-def _star_list(sight: FrameSight) -> StarList:
-    x, y, flux = zip(*sight.stars, strict=True) if sight.stars else ((), (), ())
-    return StarList(x, y, flux)
 
 
 def _from_preview(sight: FrameSight, preview: Preview) -> Picture:
@@ -109,4 +104,4 @@ def companion(engine: Engine, sight: FrameSight, which: str) -> int | None:
     """Find the frame to compare with: the `best` of the run, or the `previous` one like it."""
     find = best_of_run if which == "best" else previous_alike
     with reading(engine) as connection:
-        return find(connection, sight.line)
+        return find(connection, sight.frame)

@@ -64,7 +64,7 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
         run = run_store.run_of_frame(connection, frame_id)
         judged = judge_run(connection, run, settings, Known())
         earlier = history.earlier_nights(connection, run.rig_id, run.night)
-    this = next(j for j in judged if j.row.id == frame_id)
+    this = next(j for j in judged if j.before.identity.id == frame_id)
     if not this.is_light:
         raise UsageError(f"This frame is not graded ({this.verdict.note})", named)
     lights = sky_as_known([j.frame for j in judged if j.is_light])

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Engine
 
 from runlog.config import Settings
-from runlog.core.frame import FaultName, Grade
+from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.header.filters import fold_filter
+from runlog.core.published import value_of
 from runlog.store import review as store
 from runlog.store.engine import open_engine, reading
 from runlog.store.migrate import ready
-from runlog.store.review import FrameLine, Order, Sieve, Term
+from runlog.store.review import Order, Sieve, Term
 from runlog.store.runs import dirty_runs
 
 if TYPE_CHECKING:
@@ -49,13 +50,13 @@ def listed(engine: Engine, sieve: Sieve, order: Order, limit: int | None = None)
         return store.frame_ids(connection, sieve, order, limit)
 
 
-def page(engine: Engine, ids: Sequence[int]) -> dict[int, FrameLine]:
+def page(engine: Engine, ids: Sequence[int]) -> dict[int, Frame]:
     """Load the lines of a few frames."""
     with reading(engine) as connection:
         return store.lines_by_id(connection, ids)
 
 
-def whole_run(engine: Engine, run_id: int) -> list[FrameLine]:
+def whole_run(engine: Engine, run_id: int) -> list[Frame]:
     """Load a run's light frames in time order, for its chart."""
     with reading(engine) as connection:
         return store.lines_of_run(connection, run_id)
@@ -108,22 +109,22 @@ BLOCK_GAP_S = 300.0  # a pass of cloud lets single good frames through
 class Case:
     """One decision to make: a frame, or a block of short ones alike."""
 
-    frames: tuple[FrameLine, ...]
+    frames: tuple[Frame, ...]
 
     @property
-    def head(self) -> FrameLine:
+    def head(self) -> Frame:
         """The frame whose picture stands for all: the middle one."""
         return self.frames[len(self.frames) // 2]
 
     @property
     def ids(self) -> list[int]:
         """The frames it decides."""
-        return [line.id for line in self.frames]
+        return [line.identity.id for line in self.frames]
 
     @property
     def decided(self) -> bool:
         """Whether a person has decided on every frame of it."""
-        return all(line.graded_by == "person" for line in self.frames)
+        return all(line.judgement.graded_by == "person" for line in self.frames)
 
 
 def doubtful_cases(engine: Engine, run_id: int | None) -> list[Case]:
@@ -132,9 +133,9 @@ def doubtful_cases(engine: Engine, run_id: int | None) -> list[Case]:
         return fold(store.doubtful_lines(connection, run_id))
 
 
-def fold(lines: Sequence[FrameLine]) -> list[Case]:
+def fold(lines: Sequence[Frame]) -> list[Case]:
     """Fold runs of short frames with the same trouble into blocks; others stand alone."""
-    groups: list[list[FrameLine]] = []
+    groups: list[list[Frame]] = []
     for line in lines:
         if groups and _belongs(line, groups[-1][-1]):
             groups[-1].append(line)
@@ -147,31 +148,38 @@ def fold(lines: Sequence[FrameLine]) -> list[Case]:
     return cases
 
 
-def _belongs(line: FrameLine, last: FrameLine) -> bool:
-    if (line.exposure_s or SHORT_S + 1) > SHORT_S or None in (line.taken_at_utc, last.taken_at_utc):
+def _belongs(line: Frame, last: Frame) -> bool:
+    if (line.header.exposure_s or SHORT_S + 1) > SHORT_S or None in (
+        line.header.taken_at_utc,
+        last.header.taken_at_utc,
+    ):
         return False
-    assert line.taken_at_utc is not None
-    assert last.taken_at_utc is not None
-    gap = line.taken_at_utc - last.taken_at_utc
-    same = ("run_id", "target", "filter", "exposure_s")
+    assert line.header.taken_at_utc is not None
+    assert last.header.taken_at_utc is not None
+    gap = line.header.taken_at_utc - last.header.taken_at_utc
     return (
         gap <= timedelta(seconds=BLOCK_GAP_S)
-        and all(getattr(line, name) == getattr(last, name) for name in same)
+        and _group(line) == _group(last)
         and _main_fault(line) == _main_fault(last)
     )
 
 
-def _main_fault(line: FrameLine) -> str:
-    return line.faults[0][0] if line.faults else ""
+def _group(line: Frame) -> tuple[object, ...]:
+    context = line.context
+    return context.run_id, context.target, context.filter, line.header.exposure_s
 
 
-def usual(engine: Engine, line: FrameLine, names: Sequence[str]) -> dict[str, float | None]:
+def _main_fault(line: Frame) -> str:
+    return line.judgement.faults[0].name if line.judgement.faults else ""
+
+
+def usual(engine: Engine, line: Frame, names: Sequence[str]) -> dict[str, float | None]:
     """Find what kept frames of the same run, target and filter usually measure."""
     with reading(engine) as connection:
         alike = store.kept_alike(connection, line)
     found: dict[str, float | None] = {}
     for name in names:
-        values = [v for v in (getattr(other, name) for other in alike) if v is not None]
+        values = [v for v in (value_of(other, name) for other in alike) if v is not None]
         found[name] = median(values) if values else None
     return found
 

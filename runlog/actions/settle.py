@@ -1,7 +1,7 @@
 """Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine
@@ -13,9 +13,9 @@ from runlog.actions.matcher import Matcher
 from runlog.actions.nameless import gather_behind
 from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
-from runlog.actions.second_look import is_light, looked_at_again, questions
+from runlog.actions.second_look import looked_at_again, questions
 from runlog.config import Settings
-from runlog.core.frame import Grade, Kind, Question, RunFrame, Verdict
+from runlog.core.frame import Frame, Grade, Kind, Question, Verdict
 from runlog.core.grading.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import extinction_mag
@@ -28,36 +28,29 @@ from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
 from runlog.store.history import UsualWidths
+from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
-from runlog.store.settling import StoredFrame, frames_to_settle, write_settled
+from runlog.store.settling import frames_of_run, write_settled
 
 ROUNDS = 20  # settling one run may show that another is out of date, and scans go on meanwhile
-ZEROS = (Kind.BIAS.value, Kind.DARK.value)
-Found = dict[str, Any]
+ZEROS = (Kind.BIAS, Kind.DARK)
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One frame with everything settling found out about it."""
+    """One frame as it was stored, and with everything settling found out about it."""
 
-    row: StoredFrame
-    frame: RunFrame
-    found: Mapping[str, Any]  # columns that may differ from the row's
-    questions: tuple[Question, ...]
+    before: Frame
+    frame: Frame
     verdict: Verdict
     mark: Mark | None
     extinction: Extinction | None  # by which its transparency was reckoned
 
     @property
-    def grade(self) -> Grade:
-        """The grade in force: a person's mark outranks the automatic one."""
-        return Grade(self.mark.grade) if self.mark else self.verdict.grade
-
-    @property
     def is_light(self) -> bool:
         """Tell whether the frame is a light that counts for its exposure."""
-        return is_light(self.frame)
+        return self.frame.is_light
 
 
 @dataclass(slots=True)
@@ -68,8 +61,8 @@ class Known:
     trails: Trails = field(default_factory=Trails)
     zeros: ZeroLevels = field(default_factory=ZeroLevels)
     depths: Depths = field(default_factory=Depths)
-    airmass: dict[int, float | None] = field(default_factory=dict)  # of references
-    skies: dict[int, float | None] = field(default_factory=dict)  # of references
+    airmass: dict[str, float | None] = field(default_factory=dict)  # of references, by key
+    skies: dict[str, float | None] = field(default_factory=dict)  # of references, by key
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,48 +145,65 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
 
 def _compute(connection: Connection, run: RunState, settings: Settings, known: Known) -> Outcome:
     judged = judge_run(connection, run, settings, known)
-    depths = [_depth(connection, run.rig_id, j, settings, known) for j in judged]
-    lights = [(j, depth) for j, depth in zip(judged, depths, strict=True) if j.is_light]
+    after = [_with_depth(connection, run.rig_id, j.frame, settings, known) for j in judged]
+    lights = [frame for frame in after if frame.is_light]
     return Outcome(
-        updates=[u for j, depth in zip(judged, depths, strict=True) if (u := _changes(j, depth))],
-        sums=sum_run((j.frame, j.grade, depth["effective_s"]) for j, depth in lights),
-        usual=_usual_widths([j.frame for j, _ in lights]),
-        zeros=_zero_levels(judged),
-        cameras=sorted({j.row.camera_key for j in judged if j.row.kind in ZEROS}),
+        updates=list(_updates([j.before for j in judged], after)),
+        sums=sum_run(lights),
+        usual=_usual_widths(lights),
+        zeros=_zero_levels([j.before for j in judged]),
+        cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
         frozen=known.depths.fresh(run.rig_id),
     )
+
+
+def _updates(before: Sequence[Frame], after: Sequence[Frame]) -> Iterator[dict[str, Any]]:
+    """Columns of frames that are no longer what is stored, with the frame's id."""
+    for old, new in zip(before, after, strict=True):
+        if changed := changed_columns(old, new):
+            yield changed | {"frame_id": old.identity.id}
 
 
 def judge_run(
     connection: Connection, run: RunState, settings: Settings, known: Known
 ) -> list[Judged]:
     """Look at all frames of a run and grade its lights, writing nothing."""
-    rows = frames_to_settle(connection, run.id)
-    if not rows:
+    stored = frames_of_run(connection, run.id)
+    if not stored:
         return []
-    found = _placed(connection, run, rows, settings, known)
-    extinctions = _add_transparency(connection, rows, found, settings, known)
-    skies = _best_skies(connection, rows, found, settings, known)
-    frames = looked_at_again(
-        [_frame(row, f, sky) for row, f, sky in zip(rows, found, skies, strict=True)]
-    )
-    asked = questions(frames, [lit_site(row, settings) for row in rows])
+    frames = _placed(connection, run, stored, settings, known)
+    extinctions = _extinctions(frames, known)
+    light = _Light(connection, settings, known, extinctions)
+    frames = looked_at_again([light.compared(frame) for frame in frames])
+    asked = questions(frames, [lit_site(frame, settings) for frame in frames])
     earlier = history.earlier_nights(connection, run.rig_id, run.night)
-    lights = [f for f in frames if is_light(f)]
+    lights = [frame for frame in frames if frame.is_light]
     verdicts = grade_run(sky_as_known(lights), settings.policy, earlier)
     marks = mark_store.standing_marks(connection, run.id)
-    return [
-        Judged(
-            row,
-            frame,
-            found[i],
-            asked[i],
-            verdicts.get(frame.key) or _not_judged(frame),
-            marks.get(row.id),
-            extinctions.get(frame.filter),
-        )
-        for i, (row, frame) in enumerate(zip(rows, frames, strict=True))
-    ]
+    judged = []
+    for before, frame, own in zip(stored, frames, asked, strict=True):
+        verdict = verdicts.get(frame.key) or _not_judged(frame)
+        mark = marks.get(before.identity.id)
+        after = _graded(frame, verdict, mark, own)
+        used = extinctions.get(frame.context.filter)
+        judged.append(Judged(before, after, verdict, mark, used))
+    return judged
+
+
+def _graded(
+    frame: Frame, verdict: Verdict, mark: Mark | None, asked: tuple[Question, ...]
+) -> Frame:
+    """Judge a frame: a person's mark outranks the automatic grade."""
+    judgement = replace(
+        frame.judgement,
+        auto_grade=verdict.grade,
+        grade=Grade(mark.grade) if mark else verdict.grade,
+        graded_by="person" if mark else "auto",
+        faults=verdict.faults,
+        note=(mark.note if mark else None) or verdict.note,
+        questions=asked,
+    )
+    return replace(frame, judgement=judgement)
 
 
 # --- what may differ from what is stored -----------------------------------------------------
@@ -202,168 +212,125 @@ def judge_run(
 def _placed(
     connection: Connection,
     run: RunState,
-    rows: Sequence[StoredFrame],
+    stored: Sequence[Frame],
     settings: Settings,
     known: Known,
-) -> list[Found]:
+) -> list[Frame]:
     """Give each frame its sky, its zero level, and its place on the reference."""
-    found = sky_of(rows, settings, moved=not from_this_site(run.grounds, settings))
-    zeros = known.zeros.pedestals(connection, rows, settings)
-    matches = known.matcher.match(connection, run.rig_id, [r for r in rows if _to_match(r)])
+    skies = sky_of(stored, settings, moved=not from_this_site(run.grounds, settings))
+    zeros = known.zeros.pedestals(connection, stored, settings)
+    matches = known.matcher.match(connection, run.rig_id, [f for f in stored if _to_match(f)])
     trails = known.trails.of_rig(connection, run.rig_id)
-    for row, values, zero in zip(rows, found, zeros, strict=True):
-        if zero != (row.pedestal_adu, row.pedestal_from):
-            values["pedestal_adu"], values["pedestal_from"] = zero
-        if row.id in matches:
-            values.update(matches[row.id])
-        if row.content_key in trails:
-            values["streaks"] = trails[row.content_key]
+    found = []
+    for frame, sky, (zero_adu, zero_from) in zip(stored, skies, zeros, strict=True):
+        context = replace(
+            sky,
+            kind=frame.header.kind,  # the look at the run comes after
+            kind_from=frame.header.kind_from,
+            pedestal_adu=zero_adu,
+            pedestal_from=zero_from,
+        )
+        placement = matches.get(frame.identity.id, frame.placement)
+        if frame.key in trails:
+            placement = replace(placement, streaks=trails[frame.key])
+        found.append(replace(frame, context=context, placement=placement))
     return found
 
 
-def _to_match(row: StoredFrame) -> bool:
-    return row.measured_with is not None and row.header_kind == Kind.LIGHT.value
+def _to_match(frame: Frame) -> bool:
+    return frame.measurement.measured and frame.header.kind is Kind.LIGHT
 
 
-def _add_transparency(
-    connection: Connection,
-    rows: Sequence[StoredFrame],
-    found: Sequence[Found],
-    settings: Settings,
-    known: Known,
-) -> dict[str, Extinction]:
-    """Take out of the throughput what a clear sky takes; gives the extinction by filter."""
-    matched = [(row, f, known.matcher.reference(row, f)) for row, f in zip(rows, found, strict=True)
-               if _to_match(row)]  # fmt: skip
-    extinctions = _extinctions((row, f) for row, f, reference in matched if reference)
-    for row, values, reference in matched:
-        light = values.get("throughput", row.throughput)
-        airmass = values.get("airmass", row.airmass)
-        there = reference and _airmass_of(connection, reference, settings, known)
-        if light is not None and airmass is not None and there is not None:
-            light = extinctions[row.filter].corrected(light, airmass, there)
-        values["transparency"] = light
-    return extinctions
-
-
-def _extinctions(frames: Iterable[tuple[StoredFrame, Found]]) -> dict[str, Extinction]:
+def _extinctions(frames: Sequence[Frame], known: Known) -> dict[str, Extinction]:
     sightings: dict[str, list[Sighting]] = {}
-    for row, values in frames:
-        own = sightings.setdefault(row.filter, [])
-        light = values.get("throughput", row.throughput)
-        airmass = values.get("airmass", row.airmass)
-        if light is not None and airmass is not None and row.counted:
-            own.append(Sighting(values.get("matched_to", row.matched_to), airmass, light))
+    for frame in frames:
+        if not _to_match(frame) or known.matcher.reference(frame) is None:
+            continue
+        own = sightings.setdefault(frame.context.filter, [])
+        light, airmass = frame.placement.throughput, frame.context.airmass
+        if light is not None and airmass is not None and frame.identity.counted:
+            own.append(Sighting(frame.placement.matched_to, airmass, light))
     return {name: run_extinction(own, extinction_mag(name)) for name, own in sightings.items()}
 
 
-def _airmass_of(
-    connection: Connection, reference: StoredFrame, settings: Settings, known: Known
-) -> float | None:
-    """Give the airmass of a reference, which may lie in a run that is not settled yet."""
-    if reference.id not in known.airmass:
-        grounds = run_store.run_of_frame(connection, reference.id).grounds
-        moved = not from_this_site(grounds, settings)
-        (found,) = sky_of([reference], settings, moved=moved)
-        known.airmass[reference.id] = found.get("airmass", reference.airmass)
-    return known.airmass[reference.id]
+@dataclass(frozen=True, slots=True)
+class _Light:
+    """Compares frames' light with that of the frames they are laid on."""
+
+    connection: Connection
+    settings: Settings
+    known: Known
+    extinctions: Mapping[str, Extinction]
+
+    def compared(self, frame: Frame) -> Frame:
+        """Give a frame its transparency, and the sky of the best frame of its name.
+
+        The sky does not hang on the field as stars do: a night at another place, lit throughout,
+        must not pass by its own darkest frame.
+        """
+        if not _to_match(frame):
+            return frame
+        best = self.known.matcher.best(frame)
+        sky = None if best is None else self._sky_of(best)
+        light = self._transparency(frame)
+        placement = replace(frame.placement, transparency=light, best_sky_adu_s=sky)
+        return replace(frame, placement=placement)
+
+    def _transparency(self, frame: Frame) -> float | None:
+        """Take out of the throughput what a clear sky takes."""
+        light, airmass = frame.placement.throughput, frame.context.airmass
+        reference = self.known.matcher.reference(frame)
+        there = None if reference is None else self._airmass_of(reference)
+        if light is None or airmass is None or there is None:
+            return light
+        return self.extinctions[frame.context.filter].corrected(light, airmass, there)
+
+    def _airmass_of(self, reference: Frame) -> float | None:
+        """Give the airmass of a reference, which may lie in a run that is not settled yet."""
+        known = self.known.airmass
+        if reference.key not in known:
+            grounds = run_store.run_of_frame(self.connection, reference.identity.id).grounds
+            moved = not from_this_site(grounds, self.settings)
+            (sky,) = sky_of([reference], self.settings, moved=moved)
+            known[reference.key] = sky.airmass
+        return known[reference.key]
+
+    def _sky_of(self, best: Frame) -> float | None:
+        known = self.known.skies
+        if best.key not in known:
+            ((zero_adu, _),) = self.known.zeros.pedestals(self.connection, [best], self.settings)
+            airmass = self._airmass_of(best)
+            context = replace(best.context, pedestal_adu=zero_adu, airmass=airmass)
+            known[best.key] = sky_rate_at_zenith(replace(best, context=context))
+        return known[best.key]
 
 
-def _best_skies(
-    connection: Connection,
-    rows: Sequence[StoredFrame],
-    found: Sequence[Found],
-    settings: Settings,
-    known: Known,
-) -> list[float | None]:
-    """Give the sky of the best frame of each light's name, a second, at the zenith.
-
-    None where unknown. The sky does not hang on the field as stars do: a night at another place,
-    lit throughout, must not pass by its own darkest frame.
-    """
-    references = [
-        known.matcher.best(row, values) if _to_match(row) else None
-        for row, values in zip(rows, found, strict=True)
-    ]
-    return [
-        None if reference is None else _sky_of_best(connection, reference, settings, known)
-        for reference in references
-    ]
-
-
-def _sky_of_best(
-    connection: Connection, reference: StoredFrame, settings: Settings, known: Known
-) -> float | None:
-    if reference.id not in known.skies:
-        ((pedestal_adu, _),) = known.zeros.pedestals(connection, [reference], settings)
-        airmass = _airmass_of(connection, reference, settings, known)
-        frame = run_store.run_frame(reference, pedestal_adu=pedestal_adu, airmass=airmass)
-        known.skies[reference.id] = sky_rate_at_zenith(frame)
-    return known.skies[reference.id]
-
-
-IN_FRAME = (
-    "airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu throughput transparency "
-    "shift_x_px shift_y_px rotation_deg rows_out_of_place best_of_name field_runs"
-).split()
-
-
-def _frame(row: StoredFrame, found: Found, best_sky_adu_s: float | None) -> RunFrame:
-    values = {name: found[name] for name in IN_FRAME if name in found}
-    values["reference"] = found.get("matched_to", row.matched_to)
-    placed = found.get("shift_x_px", row.shift_x_px) is not None
-    values["matched"] = None if values["reference"] is None else placed
-    if "streaks" in found:
-        values["streaks"] = len(found["streaks"])
-    values["best_sky_adu_s"] = best_sky_adu_s
-    return run_store.run_frame(row, **values, arcsec_per_px=row.arcsec_per_px)
-
-
-def _not_judged(frame: RunFrame) -> Verdict:
-    if frame.kind is not Kind.LIGHT:
-        return Verdict(Grade.UNGRADED, note=f"{frame.kind.value}: {frame.kind_from}")
+def _not_judged(frame: Frame) -> Verdict:
+    if frame.context.kind is not Kind.LIGHT:
+        words = f"{frame.context.kind.value}: {frame.context.kind_from}"
+        return Verdict(Grade.UNGRADED, note=words)
     return Verdict(Grade.UNGRADED, note="a copy: another frame of this exposure counts")
 
 
-def _depth(
-    connection: Connection, rig_id: int, j: Judged, settings: Settings, known: Known
-) -> Found:
+def _with_depth(
+    connection: Connection, rig_id: int, frame: Frame, settings: Settings, known: Known
+) -> Frame:
     """Reckon effective time of a light."""
-    if not j.is_light:
-        return {}
+    if not frame.is_light:
+        return frame
     seconds = known.depths.effective_s(
-        connection, known.matcher, rig_id, j.row, j.found, settings.depth_form
+        connection, known.matcher, rig_id, frame, settings.depth_form
     )
     form = settings.depth_form.value if seconds is not None else None
-    return {"effective_s": seconds, "effective_form": form}
-
-
-def _changes(j: Judged, depth: Found) -> dict[str, Any]:
-    """Columns of a frame that are no longer what is stored, with the frame's id."""
-    values = {
-        **j.found,
-        **depth,
-        "kind": j.frame.kind.value,
-        "kind_from": j.frame.kind_from,
-        "run_questions": [asdict(q) for q in j.questions],
-        "auto_grade": j.verdict.grade.value,
-        "grade": j.grade.value,
-        "graded_by": "person" if j.mark else "auto",
-        "faults": [
-            {"name": f.name.value, "grade": f.grade.value, "evidence": f.evidence}
-            for f in j.verdict.faults
-        ],
-        "note": (j.mark.note if j.mark else None) or j.verdict.note,
-    }
-    changed = {name: value for name, value in values.items() if getattr(j.row, name) != value}
-    return changed | {"frame_id": j.row.id} if changed else {}
+    judgement = replace(frame.judgement, effective_s=seconds, effective_form=form)
+    return replace(frame, judgement=judgement)
 
 
 # --- what other runs will ask of this one ---------------------------------------------------
 
 
-def _usual_widths(frames: Sequence[RunFrame]) -> dict[tuple[str, int], float]:
-    usual = by_group([f for f in frames if f.measured], shape_group, usual_shape)
+def _usual_widths(frames: Sequence[Frame]) -> dict[tuple[str, int], float]:
+    usual = by_group([f for f in frames if f.measurement.measured], shape_group, usual_shape)
     return {
         (str(key[0]), int(str(key[1]))): found.fwhm_px
         for key, found in usual.items()
@@ -371,11 +338,15 @@ def _usual_widths(frames: Sequence[RunFrame]) -> dict[tuple[str, int], float]:
     }
 
 
-def _zero_levels(judged: Sequence[Judged]) -> str:
+def _tells_zero(frame: Frame) -> bool:
+    return frame.context.kind in ZEROS
+
+
+def _zero_levels(frames: Sequence[Frame]) -> str:
     """Sign the levels of a run's bias and dark frames, to see when they change."""
     levels = sorted(
-        f"{j.row.content_key}:{j.row.level['median_adu']}"
-        for j in judged
-        if j.row.kind in ZEROS and j.row.level
+        f"{frame.key}:{frame.measurement.level.median_adu}"
+        for frame in frames
+        if _tells_zero(frame) and frame.measurement.level
     )
     return " ".join(levels)

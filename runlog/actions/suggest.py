@@ -80,8 +80,8 @@ def _marked(engine: Engine, settings: Settings) -> Iterator[Marked]:
             explained = explain_run([j.frame for j in lights], settings.policy, earlier)
             for j in lights:
                 _, case, checks = explained[j.frame.key]
-                if j.mark is not None and case is not None:
-                    yield Marked(case, tuple(checks), Grade(j.mark.grade))
+                if j.frame.judgement.graded_by == "person" and case is not None:
+                    yield Marked(case, tuple(checks), j.frame.judgement.grade)
 
 
 def _auto(marked: Marked) -> Grade:

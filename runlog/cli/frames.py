@@ -25,8 +25,9 @@ SHOWN = (
 @with_session
 def command(session: Session, as_json: bool, as_csv: bool, **wanted: Any) -> int:
     """List frames, one a row; all of them unless narrowed down."""
-    from runlog.actions.frames import ROW_KEYS, frame_rows
+    from runlog.actions.frames import frame_rows
     from runlog.actions.select import wanted_frames
+    from runlog.core.published import ROW_KEYS
 
     rows = frame_rows(session.engine(), wanted_frames(session.settings, **wanted))
     if as_json:

@@ -28,8 +28,8 @@ SHOWN = "path kind filter stars fwhm_px fwhm_arcsec eccentricity hfr_px backgrou
 @with_session
 def command(session: Session, files: tuple[bytes, ...], as_json: bool, as_csv: bool) -> int:
     """Measure FITS files; nothing is stored and nothing is compared with a run."""
-    from runlog.actions.frames import ROW_KEYS
     from runlog.actions.measure import measured_rows
+    from runlog.core.published import ROW_KEYS
 
     rows = measured_rows(files, session.settings)
     if as_json:

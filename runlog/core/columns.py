@@ -1,9 +1,12 @@
 """Label, unit and format of every value shown; every screen, page and table reads them here."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Any
+from typing import Any, get_type_hints
+
+from runlog.core.described import SHOWN
+from runlog.core.frame import Frame
 
 Show = Callable[[Any], str]
 NOTHING = "–"
@@ -65,29 +68,21 @@ def gain(value: float) -> str:
     return f"+{value:.1%} S/N"
 
 
-def seconds(value: float) -> str:
-    """Write an exposure time."""
-    return f"{value:g} s"
+def _of_frames() -> dict[str, Column]:
+    """Give the columns of a frame's values, by what its fields say of themselves."""
+    found = {}
+    for part in get_type_hints(Frame).values():
+        for field in fields(part):
+            shown = field.metadata.get(SHOWN)
+            if shown is not None:
+                right = field.type in NUMBERS
+                found[field.name] = Column(shown.heading, shown.form.format, right)
+    return found
 
 
-COLUMNS: Mapping[str, Column] = {
-    "night": Column("night of"),
-    "rig": Column("rig"),
-    "target": Column("target"),
-    "filter": Column("filter"),
-    "kind": Column("kind"),
-    "taken_at_utc": Column("UTC", lambda v: v.strftime("%m-%d %H:%M:%S")),
-    "exposure_s": Column("length", seconds, True),
-    "stars": Column("stars", _number(0), True),
-    "fwhm_px": Column("FWHM px", _number(2), True),
+NUMBERS = (int, float, int | None, float | None)
+COLUMNS: Mapping[str, Column] = _of_frames() | {
     "fwhm_arcsec": Column("FWHM ″", _number(2), True),
-    "eccentricity": Column("ecc.", _number(2), True),
-    "hfr_px": Column("half-flux r px", _number(2), True),
-    "background_adu": Column("sky ADU", _number(0), True),
-    "noise_adu": Column("noise ADU", _number(1), True),
-    "hot_pixels_ppm": Column("hot px/M", _number(0), True),
-    "airmass": Column("airmass", _number(2), True),
-    "grade": Column("grade"),
     "faults": Column("why", ", ".join),
     "path": Column("file"),
     "frames": Column("frames", str, True),
@@ -117,9 +112,6 @@ COLUMNS: Mapping[str, Column] = {
     "worst_panel": Column("worst panel"),
     "progress": Column("done", share, True),
     "spellings": Column("written as", ", ".join),
-    "gain": Column("gain", "{:g}".format, True),
-    "set_c": Column("set C", _number(0), True),
-    "rotator_deg": Column("rotator", _number(0), True),
     "darks": Column("darks", str, True),
     "flats": Column("flats", str, True),
     "flat_darks": Column("flat-darks", str, True),

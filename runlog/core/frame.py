@@ -1,9 +1,15 @@
-"""The nouns of the trade as frozen dataclasses: header, measurement, grade, fault."""
+"""The one definition of a frame: what it is, what its header and its pixels say, where it stands.
 
-from dataclasses import dataclass
+`Frame` is made of six parts. The columns of the table of frames, how its rows become frames and
+back, the labels, units and formats of values: all are derived from the fields of these parts.
+"""
+
+from dataclasses import dataclass, field
+from dataclasses import field as value  # one of the values is a field
 from datetime import datetime
 from enum import StrEnum
 
+from runlog.core.described import kept, shown
 from runlog.core.sensor.signs import Signs
 
 
@@ -94,30 +100,34 @@ class Question:
 class FrameHeader:
     """What a header says, in fixed units; None where it is silent or cannot be believed."""
 
-    kind: Kind
-    kind_from: str  # "header", "folder name", "file name", "shape of the exposure" ...
+    kind: Kind = field(metadata=kept("header_kind"))
+    # "header", "folder name", "file name", "shape of the exposure" ...
+    kind_from: str = field(metadata=kept("header_kind_from"))
     stage: Stage = Stage.RAW
-    taken_at_utc: datetime | None = None  # start of exposure, timezone-aware UTC
+    taken_at_utc: datetime | None = field(
+        default=None, metadata=shown("UTC", form="{:%m-%d %H:%M:%S}")
+    )  # start of exposure, timezone-aware UTC
     time_from: str | None = None  # keyword(s) the time was read from
-    exposure_s: float | None = None
-    filter: str | None = None  # canonical spelling
+    exposure_s: float | None = field(default=None, metadata=shown("length", "s", "{:g} s"))
+    filter: str | None = field(default=None, metadata=kept(None))  # canonical spelling
     filter_raw: str | None = None
-    target: str | None = None  # as written
-    camera: str | None = None
-    telescope: str | None = None
+    target: str | None = field(default=None, metadata=kept("target_raw"))  # as written
+    camera: str | None = field(default=None, metadata=kept(None))
+    telescope: str | None = field(default=None, metadata=kept(None))
     focal_mm: float | None = None
-    aperture_mm: float | None = None
+    aperture_mm: float | None = field(default=None, metadata=kept(None))
     pixel_um: float | None = None  # of one unbinned photosite
     arcsec_per_px: float | None = None  # of a stored pixel, binning included
     binning_x: int = 1
     binning_y: int = 1
-    gain: float | None = None  # the camera's setting, unitless
+    # the camera's setting, unitless
+    gain: float | None = field(default=None, metadata=shown("gain", form="{:g}"))
     egain_e_adu: float | None = None  # electrons per ADU
     offset: float | None = None
     readout_mode: str | None = None
     read_noise_e: float | None = None
     sensor_c: float | None = None
-    set_c: float | None = None
+    set_c: float | None = field(default=None, metadata=shown("set", "C", "{:.0f}"))
     focus_pos: float | None = None
     focus_c: float | None = None
     ambient_c: float | None = None
@@ -127,15 +137,17 @@ class FrameHeader:
     longitude_deg: float | None = None  # east positive
     elevation_m: float | None = None
     pier_side: str | None = None  # "east" or "west": where the telescope stands
-    rotator_deg: float | None = None  # mechanical angle
+    # mechanical angle
+    rotator_deg: float | None = field(default=None, metadata=shown("rotator", form="{:.0f}"))
     sky_angle_deg: float | None = None
-    airmass: float | None = None
-    bayer: str | None = None  # RGGB, BGGR, GRBG, GBRG, from the first stored row
-    pedestal_adu: float | None = None  # level to subtract to get to zero light
-    saturation_adu: float | None = None
+    airmass: float | None = field(default=None, metadata=kept("header_airmass"))
+    bayer: str | None = field(default=None, metadata=kept(None))  # RGGB ..., from the first row
+    # level to subtract to get to zero light
+    pedestal_adu: float | None = field(default=None, metadata=kept("header_pedestal_adu"))
+    saturation_adu: float | None = field(default=None, metadata=kept(None))
     combined: int | None = None  # how many exposures went into a stack
-    software: str | None = None
-    questions: tuple[Question, ...] = ()
+    software: str | None = field(default=None, metadata=kept(None))
+    questions: tuple[Question, ...] = field(default=(), metadata=kept("header_questions"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +180,9 @@ class Field:
     worst_eccentricity: float | None = None
 
 
+RANK = 25  # the star whose flux is followed through a run
+
+
 @dataclass(frozen=True, slots=True)
 class StarList:
     """The brightest stars, brightest first: 0-based pixel coordinates and flux in ADU."""
@@ -176,33 +191,10 @@ class StarList:
     y: tuple[float, ...] = ()
     flux_adu: tuple[float, ...] = ()
 
-
-@dataclass(frozen=True, slots=True)
-class Measurement:
-    """What the pixels of a light frame say. None means "cannot be told", `notes` say why."""
-
-    stars: int = 0
-    fwhm_px: float | None = None
-    fwhm_px_err: float | None = None
-    axis_ratio: float | None = None
-    eccentricity: float | None = None
-    eccentricity_err: float | None = None
-    elongation_deg: float | None = None
-    alignment: float | None = None
-    hfr_px: float | None = None
-    background_adu: float | None = None
-    noise_adu: float | None = None
-    hot_pixels_ppm: float | None = None  # single bright pixels per million
-    gradient_adu: float | None = None  # span of the sky mesh; the pedestal is not known here
-    clipped_stars: int = 0
-    streaks: tuple[Streak, ...] = ()
-    field: Field | None = None
-    beta: float | None = None  # shared Moffat index; None when model-free
-    width_from: str | None = None  # "moffat" or "moments"
-    star_list: StarList = StarList()
-    doubled_share: float | None = None  # of the bright stars that stand twice
-    doubled_px: float | None = None  # how far apart
-    notes: tuple[str, ...] = ()
+    @property
+    def ranked_flux_adu(self) -> float | None:
+        """Flux of the star that is followed through a run; None when the frame has fewer."""
+        return self.flux_adu[RANK - 1] if len(self.flux_adu) >= RANK else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,117 +210,69 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
+class Measurement:
+    """What a frame's pixels say. None means "cannot be told", and `notes` say why."""
+
+    measured_with: int | None = None  # version of the measuring code; None when not measured
+    stars: int | None = value(default=None, metadata=shown("stars", form="{:.0f}"))
+    fwhm_px: float | None = value(default=None, metadata=shown("FWHM", "px", "{:.2f}"))
+    fwhm_px_err: float | None = None
+    axis_ratio: float | None = None
+    eccentricity: float | None = value(default=None, metadata=shown("ecc.", form="{:.2f}"))
+    eccentricity_err: float | None = None
+    elongation_deg: float | None = None
+    alignment: float | None = None
+    hfr_px: float | None = value(default=None, metadata=shown("half-flux r", "px", "{:.2f}"))
+    background_adu: float | None = value(default=None, metadata=shown("sky", "ADU", "{:.0f}"))
+    noise_adu: float | None = value(default=None, metadata=shown("noise", "ADU", "{:.1f}"))
+    # single bright pixels per million
+    hot_pixels_ppm: float | None = value(default=None, metadata=shown("hot", "px/M", "{:.0f}"))
+    gradient_adu: float | None = None  # span of the sky mesh; the pedestal is not known here
+    clipped_stars: int | None = None
+    # lines of light in the frame itself, whether or not other exposures show them too
+    streaks: tuple[Streak, ...] = value(default=(), metadata=kept("streaks_seen", null=True))
+    field: Field | None = None
+    beta: float | None = None  # shared Moffat index; None when model-free
+    width_from: str | None = None  # "moffat" or "moments"
+    ranked_flux_adu: float | None = None  # of the star that is followed through a run
+    star_list: StarList = value(default=StarList(), metadata=kept(None))
+    doubled_share: float | None = None  # of the bright stars that stand twice
+    doubled_px: float | None = None  # how far apart
+    notes: tuple[str, ...] = value(default=(), metadata=kept("notes", null=True))
+    level: Level | None = None  # of a calibration frame
+    signs: Signs | None = None  # of its rows; None when they were not looked at
+
+    @property
+    def measured(self) -> bool:
+        """Tell whether its stars and sky were measured."""
+        return self.measured_with is not None
+
+    @property
+    def tilt(self) -> float | None:
+        """Span of the width over the frame, as a share of its median."""
+        return self.field.tilt if self.field else None
+
+    @property
+    def curvature(self) -> float | None:
+        """How much wider stars are in the corners than in the centre, as a share."""
+        return self.field.curvature if self.field else None
+
+    @property
+    def zone_stars(self) -> tuple[int, ...]:
+        """Stars in each ninth of the frame; empty where that is not known."""
+        return tuple([zone.stars for zone in self.field.zones]) if self.field else ()
+
+
+NOT_MEASURED = Measurement()
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """One reason for a grade, with its evidence in words and numbers."""
 
     name: FaultName
     grade: Grade
     evidence: str
-
-
-@dataclass(frozen=True, slots=True)
-class SmallImage:
-    """An image at one byte a pixel, finest near the sky: see `runlog.ingest.preview`."""
-
-    width: int
-    height: int
-    zero_adu: float  # the sky
-    soft_adu: float  # where the scale bends from linear to logarithmic
-    levels: float  # codes per e-fold
-    packed: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class Preview:
-    """A light frame for the eye: shrunk to fit a screen, with cut-outs at full resolution."""
-
-    shrink: int  # pixels of the frame per pixel of the image, along each side
-    image: SmallImage
-    cutouts: SmallImage  # squares one above another, in the order of `corners`
-    corners: tuple[tuple[int, int], ...]  # x, y of each cut-out's first pixel in the frame
-
-
-@dataclass(frozen=True, slots=True)
-class ReadFrame:
-    """What one file gave: pixels' key, header as written, and what was measured."""
-
-    content_key: str
-    cards: tuple[Card, ...]
-    shape: Shape
-    measurement: Measurement | None = None  # None when not a light, or measured before
-    level: Level | None = None
-    measured_with: int | None = None  # version of the measurement code
-    signs: Signs | None = None  # of its rows; None when they were not looked at
-    preview: Preview | None = None  # None when not a light, or measured before
-
-
-@dataclass(frozen=True, slots=True)
-class RunFrame:
-    """One frame among its run: what grading, the story and the totals look at."""
-
-    key: str  # content key
-    kind: Kind
-    kind_from: str
-    taken_at_utc: datetime | None
-    exposure_s: float | None
-    target: str
-    filter: str
-    width: int = 0
-    height: int = 0
-    binning: int = 1
-    gain: float | None = None
-    sensor_c: float | None = None
-    set_c: float | None = None
-    focus_pos: float | None = None
-    focus_c: float | None = None
-    pier_side: str | None = None
-    airmass: float | None = None
-    moon_alt_deg: float | None = None
-    moon_sep_deg: float | None = None
-    sun_alt_deg: float | None = None
-    pedestal_adu: float | None = None
-    offset: float | None = None
-    egain_e_adu: float | None = None
-    arcsec_per_px: float | None = None
-    resampled: bool = False  # its pixels are mixed from those of the raw frame: less noise
-    measured: bool = False
-    stars: int | None = None
-    fwhm_px: float | None = None
-    fwhm_px_err: float | None = None
-    axis_ratio: float | None = None
-    eccentricity: float | None = None
-    eccentricity_err: float | None = None
-    elongation_deg: float | None = None
-    alignment: float | None = None
-    hfr_px: float | None = None
-    background_adu: float | None = None
-    noise_adu: float | None = None
-    hot_pixels_ppm: float | None = None
-    ranked_flux_adu_s: float | None = None
-    beta: float | None = None
-    width_from: str | None = None
-    clipped_stars: int | None = None
-    streaks: int = 0
-    tilt: float | None = None
-    curvature: float | None = None
-    zone_stars: tuple[int, ...] = ()  # stars in each ninth of the frame
-    readout: str | None = None  # what went wrong while it was read out, by its camera's frames
-    readout_doubt: str | None = None  # what these cannot tell of its rows
-    rows_out_of_place: str | None = None  # against the best frame of its field
-    doubled_share: float | None = None
-    doubled_px: float | None = None
-    matched: bool | None = None  # None when there was nothing to match with
-    reference: str | None = None  # content key of the frame it was matched with, of its field
-    best_of_name: str | None = None  # that of the field most frames of its name and rig show
-    field_runs: int | None = None  # runs that show its field: 1, or 2 for more
-    throughput: float | None = None  # against the best frame of its field
-    transparency: float | None = None  # the same with the airmass taken out
-    best_sky_adu_s: float | None = None  # sky of that best frame, at the zenith
-    shift_x_px: float | None = None
-    shift_y_px: float | None = None
-    rotation_deg: float | None = None
-    notes: tuple[str, ...] = ()
-    counted: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,3 +283,134 @@ class Verdict:
     faults: tuple[Fault, ...] = ()
     note: str | None = None
     alone: bool = False  # nothing to compare with: what no fault was found in is unknown
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Which pixels a frame is, and whose."""
+
+    content_key: str
+    id: int = 0  # given by the database
+    counted: bool = True  # the one frame of its exposure that counts
+    camera_key: str = ""
+    width: int = 0
+    height: int = 0
+    planes: int = 1
+    bitpix: int = 16
+
+    @property
+    def shape(self) -> Shape:
+        """The size of its pixel array."""
+        return Shape(self.width, self.height, self.planes, self.bitpix)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What stood around a frame: its run, its names folded, Sun and Moon, the zero level."""
+
+    kind: Kind = field(metadata=shown("kind"))  # after a look at the whole run
+    kind_from: str
+    run_id: int = 0
+    # ISO date of the evening, "" when undated
+    night: str = field(default="", metadata=shown("night of") | kept(None))
+    rig: str = field(default="", metadata=shown("rig") | kept(None))
+    night_from: str = ""  # what local noon was taken from
+    target: str = field(default="", metadata=shown("target"))
+    filter: str = field(default="", metadata=shown("filter"))
+    corrected: tuple[str, ...] = field(default=(), metadata=kept("corrected", null=True))
+    airmass: float | None = field(default=None, metadata=shown("airmass", form="{:.2f}"))
+    moon_alt_deg: float | None = None
+    moon_sep_deg: float | None = None
+    sun_alt_deg: float | None = None
+    pedestal_adu: float | None = None
+    pedestal_from: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """How a frame compares with others: the best of its field, and those of its camera."""
+
+    matched_to: str | None = None  # content key of the reference; None when never tried
+    matched_past: str | None = None  # digest of the references tried before it
+    best_of_name: str | None = None  # reference of the field most frames of its name and rig show
+    field_runs: int | None = None  # runs that show its field: 1, or 2 for more
+    throughput: float | None = None  # against the best frame of its field
+    transparency: float | None = None  # the same with the airmass taken out
+    shift_x_px: float | None = None
+    shift_y_px: float | None = None
+    rotation_deg: float | None = None
+    rows_out_of_place: str | None = None  # against the best frame of its field
+    readout: str | None = None  # what went wrong while it was read out, by its camera's frames
+    readout_doubt: str | None = None  # what these cannot tell of its rows
+    # those lines of light that other exposures do not show
+    streaks: tuple[Streak, ...] = field(default=(), metadata=kept("streaks", null=True))
+    # sky of the best frame of its name, at the zenith
+    best_sky_adu_s: float | None = field(default=None, metadata=kept(None))
+
+    @property
+    def matched(self) -> bool | None:
+        """Tell whether its stars were found on the reference; None when there was none."""
+        return None if self.matched_to is None else self.shift_x_px is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a frame is worth, by the rules and by a person."""
+
+    auto_grade: Grade = Grade.UNGRADED
+    grade: Grade = field(default=Grade.UNGRADED, metadata=shown("grade"))  # the one in force
+    graded_by: str = "auto"  # or "person"
+    faults: tuple[Fault, ...] = ()
+    note: str | None = None
+    effective_s: float | None = None
+    effective_form: str | None = None
+    # what the whole run shows to be doubtful in its header
+    questions: tuple[Question, ...] = field(default=(), metadata=kept("run_questions"))
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One image as its pixels say, in however many files."""
+
+    identity: Identity
+    header: FrameHeader
+    measurement: Measurement
+    context: Context
+    placement: Placement = Placement()
+    judgement: Judgement = Judgement()
+
+    @property
+    def key(self) -> str:
+        """Its content key."""
+        return self.identity.content_key
+
+    @property
+    def is_light(self) -> bool:
+        """Tell whether it is a light that counts for its exposure."""
+        return self.context.kind is Kind.LIGHT and self.identity.counted
+
+    @property
+    def resampled(self) -> bool:
+        """Tell whether its pixels are mixed from those of the raw frame: less noise."""
+        return self.header.stage is Stage.REGISTERED
+
+    @property
+    def ranked_flux_adu_s(self) -> float | None:
+        """Flux, a second, of the star that is followed through a run."""
+        flux, seconds = self.measurement.ranked_flux_adu, self.header.exposure_s
+        return flux / seconds if flux is not None and seconds else None
+
+    @property
+    def fwhm_arcsec(self) -> float | None:
+        """Width of its stars in arc seconds, where the header tells the plate scale."""
+        width, scale = self.measurement.fwhm_px, self.header.arcsec_per_px
+        return width * scale if width is not None and scale else None
+
+    @property
+    def gradient_pct(self) -> float | None:
+        """Span of the sky over its median, known only where the pedestal is."""
+        span, level = self.measurement.gradient_adu, self.measurement.background_adu
+        zero = self.context.pedestal_adu
+        if span is None or level is None or zero is None or level <= zero:
+            return None
+        return 100 * span / (level - zero)

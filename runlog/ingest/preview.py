@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from runlog.core.frame import Preview, SmallImage, StarList
+from runlog.core.frame import StarList
+from runlog.core.pixels import Preview, SmallImage
 from runlog.core.robust import MAD_TO_SIGMA
 
 Array = np.ndarray[Any, Any]

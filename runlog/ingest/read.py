@@ -4,8 +4,9 @@ import os
 from dataclasses import replace
 
 from runlog.core.failures import OWN_FAULT, place_of
-from runlog.core.frame import FrameHeader, Kind, ReadFrame, Stage
+from runlog.core.frame import FrameHeader, Kind, Measurement, Stage
 from runlog.core.header.parse import parse_header
+from runlog.core.pixels import ReadFrame
 from runlog.core.sensor.signs import Signs
 from runlog.errors import FrameError, PassingError
 from runlog.ingest.deadline import (
@@ -74,7 +75,8 @@ def _read(task: Task, opened: OpenFrame) -> Outcome:
         read = _measured(read, header, pixels)
     elif header.kind in LEVELLED and not (stored and stored.levelled):
         level = measure_level(pixels, ceiling_adu=ceiling_adu(header, opened.shape.bitpix))
-        read = replace(read, level=level, signs=_signs(header, pixels))
+        found = Measurement(level=level, signs=_signs(header, pixels))
+        read = replace(read, measurement=found)
     return Outcome(task.path, read, header)
 
 
@@ -82,7 +84,9 @@ def _measured(read: ReadFrame, header: FrameHeader, pixels: Array) -> ReadFrame:
     mosaic = header.bayer if header.stage in (Stage.RAW, Stage.CALIBRATED) else None
     found = measure_frame(pixels, bayer=mosaic, saturation_adu=header.saturation_adu)
     signs = find_signs(pixels, mosaic=mosaic is not None)
-    read = replace(read, measurement=found, measured_with=MEASURE_VERSION, signs=signs)
+    flux = found.star_list.ranked_flux_adu
+    found = replace(found, measured_with=MEASURE_VERSION, ranked_flux_adu=flux, signs=signs)
+    read = replace(read, measurement=found)
     if header.kind is not Kind.LIGHT:
         return read
     return replace(read, preview=make_preview(pixels, found.star_list, mosaic=mosaic is not None))

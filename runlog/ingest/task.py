@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass
 
-from runlog.core.frame import FrameHeader, Kind, ReadFrame
+from runlog.core.frame import FrameHeader, Kind
 from runlog.core.header.parse import HeaderRules
+from runlog.core.pixels import ReadFrame
 
 MEASURE_VERSION = 3  # raise it when the same pixels give other numbers
 MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER))

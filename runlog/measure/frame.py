@@ -81,13 +81,19 @@ def measure_frame(
     """
     plane = as_plane(np.asarray(pixels), bayer)
     if plane is None:
-        return Measurement(notes=("no two-dimensional picture in the array",))
+        return Measurement(
+            stars=0, clipped_stars=0, notes=("no two-dimensional picture in the array",)
+        )
     sky = measure_sky(plane)
     if sky is None:
-        return Measurement(notes=("no finite pixel in the frame",))
+        return Measurement(stars=0, clipped_stars=0, notes=("no finite pixel in the frame",))
     ceiling = find_ceiling(plane, saturation_adu, sky.median_adu)
     base = Measurement(
-        background_adu=sky.median_adu, noise_adu=sky.noise_adu, gradient_adu=sky.gradient_adu
+        stars=0,
+        clipped_stars=0,
+        background_adu=sky.median_adu,
+        noise_adu=sky.noise_adu,
+        gradient_adu=sky.gradient_adu,
     )
     reason = hopeless(plane, sky, ceiling)
     if reason is not None:
@@ -274,7 +280,7 @@ def with_both_images(found: Measurement, candidates: Candidates) -> Measurement:
     The numbers stay those of the whole image; the list is what shows the doubling.
     """
     single = ~looks_like_point(candidates.cut)
-    many = np.count_nonzero(single) > DOUBLED_PEAKS * found.stars
+    many = np.count_nonzero(single) > DOUBLED_PEAKS * (found.stars or 0)
     if not many or (found.axis_ratio or 1.0) > DOUBLED_AXIS_RATIO:
         return found
     where = candidates.positions[single]

@@ -3,36 +3,38 @@
 import hashlib
 import json
 import zlib
-from array import array
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
 from runlog.core.corrections.in_force import NOTHING_SAID, Said
 from runlog.core.frame import (
     Card,
+    Context,
     FrameHeader,
+    Identity,
+    Judgement,
     Measurement,
-    ReadFrame,
+    Placement,
     Shape,
     Stage,
-    StarList,
 )
 from runlog.core.header.questions import contradiction
 from runlog.core.identity import HeaderCopy, fold_name, speaking_header
-from runlog.core.sensor.signs import pack_signs
+from runlog.core.pixels import ReadFrame
 from runlog.store import models as m
 from runlog.store.corrections import said_of
 from runlog.store.exposures import contends, recount
+from runlog.store.mapping import columns_of
 from runlog.store.previews import put_preview
 from runlog.store.runs import Place, run_id_for, touch
+from runlog.store.stars import put_stars
 
 UNSETTLED_NS = -1
-RANK = 25  # the star whose flux is followed through a run
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,9 +276,10 @@ def _apply_header(
     said = interpret(cards, shape, names, person)
     copies = [interpret(other, shape, names, person) for other in others]
     run_id = run_id_for(connection, said.place)
-    values = header_values(said) | {"run_id": run_id, "bitpix": shape.bitpix}
     if parts := [part for part, of in IN_DOUBT.items() if _doubted(of, said, copies)]:
-        values["header_questions"].append(asdict(contradiction(parts)))
+        asked = (*said.header.questions, contradiction(parts))
+        said = replace(said, header=replace(said.header, questions=asked))
+    values = header_columns(said) | {"run_id": run_id, "bitpix": shape.bitpix}
     if not contends(said.header):
         values["counted"] = True
     connection.execute(update(m.frame).where(m.frame.c.id == frame_id).values(values))
@@ -309,27 +312,21 @@ def _insert_frame(
 ) -> int:
     personal = said_of(connection, read.content_key)
     said = interpret(read.cards, read.shape, path_parts(stamp.path), personal)
-    values = {
-        "content_key": read.content_key,
-        "run_id": run_id_for(connection, said.place),
-        "counted": True,
-        "width": read.shape.width,
-        "height": read.shape.height,
-        "planes": read.shape.planes,
-        "bitpix": read.shape.bitpix,
-        "run_questions": [],
-        "auto_grade": "ungraded",
-        "grade": "ungraded",
-        "graded_by": "auto",
-        "faults": [],
-        "level": asdict(read.level) if read.level else None,
-        "signs": looked_at(read),
-    }
-    values |= header_values(said) | measured_values(read)
+    frame = Identity(read.content_key, 0, True, "", *astuple(read.shape))
+    values = columns_of(frame) | columns_of(read.measurement)
+    values |= columns_of(Placement()) | columns_of(Judgement())
+    values |= header_columns(said) | pixel_columns(read.measurement)
+    values["run_id"] = run_id_for(connection, said.place)
+    del values["id"]
     frame_id = _inserted(connection, m.frame, values)
-    _put_stars(connection, frame_id, read.measurement)
-    put_preview(connection, frame_id, read.preview)
+    _put_pictures(connection, frame_id, read)
     return frame_id
+
+
+def _put_pictures(connection: Connection, frame_id: int, read: ReadFrame) -> None:
+    if read.measurement.measured:
+        put_stars(connection, frame_id, read.measurement.star_list)
+    put_preview(connection, frame_id, read.preview)
 
 
 def _add_measurement(
@@ -339,15 +336,13 @@ def _add_measurement(
     f, h = m.frame.c, m.header.c
     query = select(f.measured_with, f.level, h.speaks).join(m.header, h.frame_id == f.id)
     have = connection.execute(query.where(h.id == header_id)).one()
-    if read.measurement is not None and (have.speaks or have.measured_with is None):
-        update_frame = update(m.frame).where(f.id == frame_id)
-        values = measured_values(read) | {"signs": looked_at(read)}
-        connection.execute(update_frame.values(values))
-        _put_stars(connection, frame_id, read.measurement)
-        put_preview(connection, frame_id, read.preview)
-    if read.level is not None and (have.speaks or have.level is None):
-        values = {"level": asdict(read.level), "signs": looked_at(read)}
-        connection.execute(update(m.frame).where(f.id == frame_id).values(values))
+    got = read.measurement
+    known = have.measured_with is not None if got.measured else have.level is not None
+    values = pixel_columns(got)
+    if not values or (known and not have.speaks):
+        return
+    connection.execute(update(m.frame).where(f.id == frame_id).values(values))
+    _put_pictures(connection, frame_id, read)
 
 
 # What copies of a frame must agree on: its place in the totals hangs on these.
@@ -366,72 +361,31 @@ def _doubted(
     return any(of(copy) not in (None, "", of(said)) for copy in copies)
 
 
-def header_values(said: Interpreted) -> dict[str, Any]:
-    """Columns of a frame that come from the header that speaks."""
-    h = said.header
-    same = (
-        "time_from exposure_s filter_raw binning_x binning_y gain egain_e_adu offset read_noise_e "
-        "pixel_um focal_mm arcsec_per_px readout_mode sensor_c set_c focus_pos focus_c ambient_c "
-        "ra_deg dec_deg latitude_deg longitude_deg elevation_m pier_side rotator_deg sky_angle_deg "
-        "combined taken_at_utc"
-    ).split()
-    return {name: getattr(h, name) for name in same} | {
-        "kind": h.kind.value,
-        "kind_from": h.kind_from,
-        "header_kind": h.kind.value,
-        "header_kind_from": h.kind_from,
-        "stage": h.stage.value,
-        "camera_key": fold_name(h.camera),
-        "night_from": said.place.night_from,
-        "target": said.target,
-        "target_raw": h.target,
-        "filter": said.filter,
-        # What was worked out from the old header is worked out again.
-        **dict.fromkeys(("airmass", "sun_alt_deg", "moon_alt_deg", "moon_sep_deg", "matched_to")),
-        "header_airmass": h.airmass,
-        "header_pedestal_adu": h.pedestal_adu,
-        "header_questions": [asdict(q) for q in h.questions],
-        "corrected": list(said.corrected) or None,
-    }
+def header_columns(said: Interpreted) -> dict[str, Any]:
+    """Columns of a frame that come from the header that speaks.
+
+    What was worked out from the old header is empty, and is worked out again.
+    """
+    header = said.header
+    context = Context(
+        header.kind,
+        header.kind_from,
+        night_from=said.place.night_from,
+        target=said.target,
+        filter=said.filter,
+        corrected=said.corrected,
+    )
+    values = columns_of(header) | columns_of(context)
+    del values["run_id"]
+    return values | {"camera_key": fold_name(header.camera), "matched_to": None}
 
 
-def measured_values(read: ReadFrame) -> dict[str, Any]:
-    """Columns of a frame that come from its pixels; empty when nothing was measured."""
-    got = read.measurement
-    if got is None:
-        return {}
-    streaks = [[s.x0, s.y0, s.x1, s.y1] for s in got.streaks]
-    same = (
-        "stars fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg "
-        "alignment hfr_px background_adu noise_adu gradient_adu beta width_from clipped_stars "
-        "doubled_share doubled_px hot_pixels_ppm"
-    ).split()
-    return {name: getattr(got, name) for name in same} | {
-        "measured_with": read.measured_with,
-        "matched_to": None,
-        "streaks_seen": streaks or None,
-        "streaks": streaks,  # until other exposures tell which recur
-        "field": asdict(got.field) if got.field else None,
-        "notes": list(got.notes),
-        "ranked_flux_adu": ranked_flux(got.star_list),
-    }
-
-
-def looked_at(read: ReadFrame) -> dict[str, Any] | None:
-    """Give what stands out about the rows: an empty object where nothing does, null unlooked."""
-    return None if read.signs is None else pack_signs(read.signs)
-
-
-def ranked_flux(stars: StarList) -> float | None:
-    """Flux of the 25th brightest star; None when the frame has fewer."""
-    return stars.flux_adu[RANK - 1] if len(stars.flux_adu) >= RANK else None
-
-
-def _put_stars(connection: Connection, frame_id: int, got: Measurement | None) -> None:
-    if got is None:
-        return
-    packed = array("f")
-    for triple in zip(got.star_list.x, got.star_list.y, got.star_list.flux_adu, strict=True):
-        packed.extend(triple)
-    connection.execute(delete(m.star_list).where(m.star_list.c.frame_id == frame_id))
-    connection.execute(insert(m.star_list).values(frame_id=frame_id, stars=packed.tobytes()))
+def pixel_columns(got: Measurement) -> dict[str, Any]:
+    """Columns of a frame that come from its pixels; none of those nothing was found out about."""
+    values = columns_of(got)
+    if not got.measured:
+        return {name: values[name] for name in ("level", "signs")} if got.level else {}
+    if got.level is None:
+        del values["level"]
+    # Until other exposures tell which of its lines recur, all are trails.
+    return values | {"streaks": values["streaks_seen"], "matched_to": None}

@@ -15,7 +15,6 @@ from sqlalchemy import (
     update,
 )
 
-from runlog.core.frame import StarList
 from runlog.core.grading.baseline import Earlier
 from runlog.store import models as m
 from runlog.store.runs import touch, touch_settled
@@ -115,19 +114,6 @@ def compare_anew(connection: Connection, content_key: str, version: int) -> None
     runs = {run for query in (matched, frozen) for run in connection.execute(query).scalars()}
     touch(connection, sorted(runs))
     connection.execute(update(m.frame).where(stale).values(matched_to=None))
-
-
-def star_lists(connection: Connection, frame_ids: Sequence[int]) -> dict[int, StarList]:
-    """Load stored stars of some frames."""
-    s = m.star_list.c
-    query = select(s.frame_id, s.stars).where(s.frame_id.in_(frame_ids))
-    return {frame_id: unpack_stars(stars) for frame_id, stars in connection.execute(query)}
-
-
-def unpack_stars(packed: bytes) -> StarList:
-    """Undo the packing of float32 triples x, y, flux."""
-    table = np.frombuffer(packed, dtype=np.float32).reshape(-1, 3).astype(float)
-    return StarList(*(tuple(column.tolist()) for column in table.T))
 
 
 # --- the frozen references of effective time ------------------------------------------------

@@ -4,9 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, func, select
+from sqlalchemy import Connection, Select, func, select
 
+from runlog.core.frame import Frame
 from runlog.store import models as m
+from runlog.store.loading import WHOLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,18 +24,13 @@ class Wanted:
     run_id: int | None = None
 
 
-def list_frames(connection: Connection, wanted: Wanted) -> Sequence[Row[Any]]:
-    """Load frames with night and rig, in time order."""
-    query = (
-        select(m.frame, m.run.c.night, m.rig.c.name.label("rig"))
-        .join(m.run, m.run.c.id == m.frame.c.run_id)
-        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
-        .order_by(m.frame.c.taken_at_utc, m.frame.c.content_key)
-    )
-    rows = connection.execute(_narrowed(query, wanted)).all()
+def list_frames(connection: Connection, wanted: Wanted) -> list[Frame]:
+    """Load frames in time order."""
+    query = WHOLE.query.order_by(m.frame.c.taken_at_utc, m.frame.c.content_key)
+    found = WHOLE.load(connection, _narrowed(query, wanted))
     if wanted.fault is None:
-        return rows
-    return [row for row in rows if wanted.fault in {fault["name"] for fault in row.faults}]
+        return found
+    return [f for f in found if wanted.fault in {fault.name for fault in f.judgement.faults}]
 
 
 def _narrowed(query: Select[Any], wanted: Wanted) -> Select[Any]:

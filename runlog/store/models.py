@@ -1,6 +1,5 @@
 """The tables, and nothing else. Rows become frozen dataclasses in the query modules."""
 
-from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import (
@@ -8,7 +7,6 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
-    DateTime,
     Float,
     ForeignKey,
     Index,
@@ -19,8 +17,8 @@ from sqlalchemy import (
     Table,
     UniqueConstraint,
 )
-from sqlalchemy.engine import Dialect
-from sqlalchemy.types import TypeDecorator
+
+from runlog.store.mapping import Utc, table_columns
 
 NAMING = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -29,23 +27,6 @@ NAMING = {
     "pk": "pk_%(table_name)s",
 }
 metadata = MetaData(naming_convention=NAMING)
-
-
-class Utc(TypeDecorator[datetime]):
-    """A moment that is always timezone-aware UTC in Python and naive UTC in the database."""
-
-    impl = DateTime
-    cache_ok = True
-
-    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        return value if value is None else value.astimezone(UTC).replace(tzinfo=None)
-
-    def process_result_value(self, value: Any | None, dialect: Dialect) -> datetime | None:
-        return value if value is None else value.replace(tzinfo=UTC)
-
-
-# A plain JSON column would store "nothing" as the text null, which is not NULL to a query.
-MAYBE_JSON = JSON(none_as_null=True)
 
 
 def _floats(*names: str) -> list[Column[Any]]:
@@ -77,78 +58,19 @@ run = Table(
     UniqueConstraint("night", "rig_id"),
 )
 
+# Keys, and what hangs on them; every other column follows from the parts of `Frame`.
+_KEYS: dict[str, Column[Any]] = {
+    "id": Column("id", Integer, primary_key=True),
+    "content_key": Column("content_key", String(32), nullable=False, unique=True),
+    "run_id": Column("run_id", Integer, ForeignKey("run.id"), nullable=False, index=True),
+    "matched_to": Column("matched_to", String(32)),
+    "matched_past": Column("matched_past", String(16)),
+    "best_of_name": Column("best_of_name", String(32)),
+}
 frame = Table(
     "frame",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("content_key", String(32), nullable=False, unique=True),
-    Column("run_id", Integer, ForeignKey("run.id"), nullable=False, index=True),
-    Column("counted", Boolean, nullable=False),  # the one frame of its exposure that counts
-    # what the header that speaks says
-    Column("kind", String, nullable=False),  # after a look at the whole run
-    Column("kind_from", String, nullable=False),
-    Column("header_kind", String, nullable=False),
-    Column("header_kind_from", String, nullable=False),
-    Column("stage", String, nullable=False),
-    Column("camera_key", String, nullable=False),
-    Column("taken_at_utc", Utc),
-    Column("time_from", String),
-    Column("night_from", String, nullable=False),  # what local noon was taken from
-    Column("exposure_s", Float),
-    Column("target", String, nullable=False),
-    Column("target_raw", String),
-    Column("filter", String, nullable=False),
-    Column("filter_raw", String),
-    Column("width", Integer, nullable=False),
-    Column("height", Integer, nullable=False),
-    Column("planes", Integer, nullable=False),
-    Column("bitpix", Integer, nullable=False),
-    Column("binning_x", Integer, nullable=False),
-    Column("binning_y", Integer, nullable=False),
-    *_floats("gain", "egain_e_adu", "offset", "read_noise_e", "pixel_um", "focal_mm"),
-    Column("arcsec_per_px", Float),  # of a stored pixel, binning included
-    Column("readout_mode", String),
-    *_floats("sensor_c", "set_c", "focus_pos", "focus_c", "ambient_c"),
-    *_floats("ra_deg", "dec_deg", "latitude_deg", "longitude_deg", "elevation_m"),
-    Column("pier_side", String),
-    *_floats("rotator_deg", "sky_angle_deg", "header_airmass", "header_pedestal_adu"),
-    Column("combined", Integer),
-    Column("header_questions", JSON, nullable=False),
-    Column("corrected", MAYBE_JSON),  # names of the values a person corrected; null when none
-    # what the pixels say
-    Column("measured_with", Integer),  # version of the measurement; null when not measured
-    Column("stars", Integer),
-    *_floats("fwhm_px", "fwhm_px_err", "axis_ratio", "eccentricity", "eccentricity_err"),
-    *_floats("elongation_deg", "alignment", "hfr_px", "background_adu", "noise_adu"),
-    *_floats("gradient_adu", "beta", "ranked_flux_adu"),
-    Column("width_from", String),
-    Column("clipped_stars", Integer),
-    Column("streaks_seen", MAYBE_JSON),  # lines of light in the frame itself; null when none
-    Column("field", MAYBE_JSON),
-    Column("notes", MAYBE_JSON),
-    Column("level", MAYBE_JSON),
-    Column("signs", MAYBE_JSON),  # what stands out about its rows; null when not looked at
-    *_floats("doubled_share", "doubled_px", "hot_pixels_ppm"),
-    # what settling the run found
-    *_floats("airmass", "moon_alt_deg", "moon_sep_deg", "sun_alt_deg", "pedestal_adu"),
-    Column("pedestal_from", String),
-    Column("readout", String),  # what went wrong with its rows, by the camera's other frames
-    Column("readout_doubt", String),  # what these cannot tell
-    Column("rows_out_of_place", String),
-    Column("streaks", MAYBE_JSON),  # those of the lines seen that other exposures do not show
-    Column("matched_to", String(32)),  # content key of the reference; null when never tried
-    Column("matched_past", String(16)),  # digest of the references tried before it; null when none
-    Column("best_of_name", String(32)),  # reference of the field that most frames of the name show
-    Column("field_runs", Integer),  # runs that show its field: 1, or 2 for more; null if unmatched
-    *_floats("throughput", "transparency", "shift_x_px", "shift_y_px", "rotation_deg"),
-    *_floats("effective_s"),
-    Column("effective_form", String),
-    Column("run_questions", JSON, nullable=False),
-    Column("auto_grade", String, nullable=False),
-    Column("grade", String, nullable=False),
-    Column("graded_by", String, nullable=False),
-    Column("faults", JSON, nullable=False),
-    Column("note", String),
+    *[_KEYS.get(column.name, column) for column in table_columns()],
     Index("ix_frame_taken_at_utc", "taken_at_utc"),
 )
 

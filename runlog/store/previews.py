@@ -5,7 +5,7 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select
 
-from runlog.core.frame import Preview, SmallImage
+from runlog.core.pixels import Preview, SmallImage
 from runlog.store import models as m
 
 PARTS = ("image", "cutouts")

@@ -1,9 +1,8 @@
 """What the morning review asks the database: lists of ids, pages of lines, one frame in full."""
 
 from array import array
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import (
@@ -22,8 +21,10 @@ from sqlalchemy import (
     select,
 )
 
-from runlog.core.frame import Grade, Kind
+from runlog.core.frame import Frame, Grade, Kind
 from runlog.store import models as m
+from runlog.store.loading import IN_LISTS, WHOLE
+from runlog.store.stars import star_lists
 
 IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
 
@@ -47,11 +48,6 @@ SORTED_BY = MEASURES | {
     "filter": m.frame.c.filter,
     "grade": m.frame.c.grade,
 }
-LINE = tuple(
-    "id taken_at_utc exposure_s target filter stars fwhm_px eccentricity hfr_px background_adu "
-    "noise_adu airmass transparency ranked_flux_adu moon_alt_deg sensor_c focus_pos "
-    "focus_c auto_grade grade graded_by faults note run_id".split()
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,48 +78,8 @@ class Order:
     descending: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class FrameLine:
-    """What a list, a chart or the queue shows of one light frame."""
-
-    id: int
-    taken_at_utc: datetime | None
-    exposure_s: float | None
-    target: str
-    filter: str
-    stars: int | None
-    fwhm_px: float | None
-    eccentricity: float | None
-    hfr_px: float | None
-    background_adu: float | None
-    noise_adu: float | None
-    airmass: float | None
-    transparency: float | None
-    ranked_flux_adu: float | None
-    moon_alt_deg: float | None
-    sensor_c: float | None
-    focus_pos: float | None
-    focus_c: float | None
-    auto_grade: str
-    grade: str
-    graded_by: str
-    faults: tuple[tuple[str, str], ...]  # (name, evidence)
-    note: str | None
-    run_id: int
-
-
-def _line(row: Any) -> FrameLine:
-    values = {name: row._mapping[name] for name in LINE}
-    values["faults"] = tuple((fault["name"], fault["evidence"]) for fault in row.faults)
-    return FrameLine(**values)
-
-
 def _lights() -> tuple[ColumnElement[bool], ...]:
     return m.frame.c.kind == Kind.LIGHT.value, m.frame.c.counted
-
-
-def _lines_query() -> Select[Any]:
-    return select(*[m.frame.c[name] for name in LINE])
 
 
 # --- nights ---------------------------------------------------------------------------------
@@ -170,30 +126,30 @@ def _sorting(order: Order) -> list[Any]:
     return [column.is_(None), column.desc() if order.descending else column, f.taken_at_utc, f.id]
 
 
-def lines_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, FrameLine]:
+def lines_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, Frame]:
     """Load one page of lines."""
-    found: dict[int, FrameLine] = {}
+    found: dict[int, Frame] = {}
     for start in range(0, len(ids), IN_ONE_QUESTION):
         part = list(ids[start : start + IN_ONE_QUESTION])
-        rows = connection.execute(_lines_query().where(m.frame.c.id.in_(part)))
-        found |= {row.id: _line(row) for row in rows}
+        frames = IN_LISTS.load(connection, IN_LISTS.query.where(m.frame.c.id.in_(part)))
+        found |= {frame.identity.id: frame for frame in frames}
     return found
 
 
-def lines_of_run(connection: Connection, run_id: int) -> list[FrameLine]:
+def lines_of_run(connection: Connection, run_id: int) -> list[Frame]:
     """Load all lines of a run in time order."""
     f = m.frame.c
-    query = _lines_query().where(f.run_id == run_id, *_lights())
-    return [_line(row) for row in connection.execute(query.order_by(f.taken_at_utc, f.id))]
+    query = IN_LISTS.query.where(f.run_id == run_id, *_lights())
+    return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
 
 
-def doubtful_lines(connection: Connection, run_id: int | None) -> list[FrameLine]:
+def doubtful_lines(connection: Connection, run_id: int | None) -> list[Frame]:
     """Load the lines the automatic grade left open, decided since or not, in time order."""
     f = m.frame.c
-    query = _lines_query().where(*_lights(), f.auto_grade == Grade.DOUBTFUL.value)
+    query = IN_LISTS.query.where(*_lights(), f.auto_grade == Grade.DOUBTFUL.value)
     if run_id is not None:
         query = query.where(f.run_id == run_id)
-    return [_line(row) for row in connection.execute(query.order_by(f.taken_at_utc, f.id))]
+    return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
 
 
 def count_open(connection: Connection, run_id: int | None) -> int:
@@ -282,40 +238,27 @@ def filter_names(connection: Connection) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class FrameSight:
-    """What is drawn over the picture of a frame, and where its files are."""
+    """A frame with its stars, and where its files are."""
 
-    line: FrameLine
-    width: int
-    height: int
-    stars: tuple[tuple[float, float, float], ...]  # x, y, flux
-    streaks: tuple[tuple[float, float, float, float], ...]
-    zones: tuple[dict[str, Any], ...]  # nine, or none
+    frame: Frame
     paths: tuple[tuple[bytes, bool], ...]  # (path, missing)
+
+    @property
+    def stars(self) -> Iterator[tuple[float, float, float]]:
+        """Its stars as x, y and flux, brightest first."""
+        listed = self.frame.measurement.star_list
+        return zip(listed.x, listed.y, listed.flux_adu, strict=True)
 
 
 def frame_sight(connection: Connection, frame_id: int) -> FrameSight | None:
     """Load one frame in full; None when it is gone from the database."""
-    f = m.frame.c
-    more = (f.width, f.height, f.streaks, f.field)
-    query = select(*[f[name] for name in LINE], *more, m.star_list.c.stars.label("packed"))
-    query = query.outerjoin(m.star_list, m.star_list.c.frame_id == f.id).where(f.id == frame_id)
-    row = connection.execute(query).one_or_none()
-    if row is None:
+    found = WHOLE.load(connection, WHOLE.query.where(m.frame.c.id == frame_id))
+    if not found:
         return None
-    return FrameSight(
-        line=_line(row),
-        width=row.width,
-        height=row.height,
-        stars=_triples(row.packed),
-        streaks=tuple(tuple(s) for s in row.streaks or ()),
-        zones=tuple((row.field or {}).get("zones", ())),
-        paths=_paths(connection, frame_id),
-    )
-
-
-def _triples(packed: bytes | None) -> tuple[tuple[float, float, float], ...]:
-    flat = array("f", packed or b"")
-    return tuple(zip(flat[0::3], flat[1::3], flat[2::3], strict=True))
+    (frame,) = found
+    for stars in star_lists(connection, [frame_id]).values():
+        frame = replace(frame, measurement=replace(frame.measurement, star_list=stars))
+    return FrameSight(frame, _paths(connection, frame_id))
 
 
 def _paths(connection: Connection, frame_id: int) -> tuple[tuple[bytes, bool], ...]:
@@ -328,35 +271,34 @@ def _paths(connection: Connection, frame_id: int) -> tuple[tuple[bytes, bool], .
     return tuple((bytes(path), missing) for path, missing in connection.execute(query))
 
 
-def best_of_run(connection: Connection, line: FrameLine) -> int | None:
+def best_of_run(connection: Connection, frame: Frame) -> int | None:
     """Find the sharpest kept frame of the same run, target and filter, other than this one."""
     f = m.frame.c
-    query = _alike(line).where(f.grade == Grade.KEEP.value, f.fwhm_px.is_not(None))
+    query = _alike(select(f.id), frame).where(f.grade == Grade.KEEP.value, f.fwhm_px.is_not(None))
     return connection.execute(query.order_by(f.fwhm_px, f.id).limit(1)).scalar()
 
 
-def previous_alike(connection: Connection, line: FrameLine) -> int | None:
+def previous_alike(connection: Connection, frame: Frame) -> int | None:
     """Find the frame before this one, of the same run, target and filter."""
     f = m.frame.c
-    query = _alike(line).where(f.taken_at_utc < line.taken_at_utc)
+    query = _alike(select(f.id), frame).where(f.taken_at_utc < frame.header.taken_at_utc)
     return connection.execute(query.order_by(f.taken_at_utc.desc(), f.id).limit(1)).scalar()
 
 
-def kept_alike(connection: Connection, line: FrameLine) -> list[FrameLine]:
+def kept_alike(connection: Connection, frame: Frame) -> list[Frame]:
     """Load the kept frames of the same run, target and filter: what is usual for this one."""
-    query = _alike(line).with_only_columns(*[m.frame.c[name] for name in LINE])
-    rows = connection.execute(query.where(m.frame.c.grade == Grade.KEEP.value))
-    return [_line(row) for row in rows]
+    query = _alike(IN_LISTS.query, frame).where(m.frame.c.grade == Grade.KEEP.value)
+    return IN_LISTS.load(connection, query)
 
 
-def _alike(line: FrameLine) -> Select[Any]:
+def _alike(query: Select[Any], frame: Frame) -> Select[Any]:
     f = m.frame.c
-    return select(f.id).where(
+    return query.where(
         *_lights(),
-        f.run_id == line.run_id,
-        f.target == line.target,
-        f.filter == line.filter,
-        f.id != line.id,
+        f.run_id == frame.context.run_id,
+        f.target == frame.context.target,
+        f.filter == frame.context.filter,
+        f.id != frame.identity.id,
     )
 
 

@@ -1,14 +1,12 @@
 """Rigs and runs: finding or making them, marking them dirty, settling them."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
-from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    Row,
     bindparam,
     func,
     insert,
@@ -16,11 +14,8 @@ from sqlalchemy import (
     update,
 )
 
-from runlog.core.frame import Kind, RunFrame, Stage
 from runlog.core.identity import fold_name
 from runlog.store import models as m
-
-Rows = Sequence[Row[*tuple[Any, ...]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,54 +164,6 @@ def all_runs(connection: Connection) -> list[RunState]:
     return [
         RunState(*row) for row in connection.execute(_STATES.order_by(m.run.c.night, m.run.c.id))
     ]
-
-
-def frames_of_run(connection: Connection, run_id: int) -> Rows:
-    """Load all frames of a run in time order, then by key, with no regard to scan order."""
-    f = m.frame.c
-    query = select(m.frame).where(f.run_id == run_id).order_by(f.taken_at_utc, f.content_key)
-    return connection.execute(query).all()
-
-
-# What a frame among its run has from its row as it stands.
-SAME = (
-    "taken_at_utc exposure_s target filter width height gain egain_e_adu offset sensor_c set_c "
-    "focus_pos focus_c pier_side airmass moon_alt_deg moon_sep_deg sun_alt_deg pedestal_adu stars "
-    "fwhm_px fwhm_px_err axis_ratio eccentricity eccentricity_err elongation_deg alignment "
-    "hfr_px background_adu noise_adu hot_pixels_ppm "
-    "beta width_from clipped_stars readout readout_doubt doubled_share doubled_px "
-    "throughput transparency "
-    "shift_x_px shift_y_px rotation_deg rows_out_of_place best_of_name field_runs counted"
-).split()
-_same = attrgetter(*SAME)
-
-
-def run_frame(row: Any, **found: Any) -> RunFrame:
-    """Turn a row of the table of frames into what grading reads; `found` overrides columns."""
-    values = dict(zip(SAME, _same(row), strict=True))
-    field = row.field
-    values["key"] = row.content_key
-    values["kind"] = Kind(row.header_kind)
-    values["kind_from"] = row.header_kind_from
-    values["binning"] = row.binning_x
-    values["resampled"] = row.stage == Stage.REGISTERED.value
-    values["measured"] = row.measured_with is not None
-    values["ranked_flux_adu_s"] = _per_second(row.ranked_flux_adu, row.exposure_s)
-    values["streaks"] = len(row.streaks or ())
-    values["reference"] = row.matched_to
-    if row.matched_to is not None:
-        values["matched"] = row.shift_x_px is not None
-    values["notes"] = tuple(row.notes or ())
-    if field:
-        values["zone_stars"] = tuple([zone["stars"] for zone in field["zones"]])
-        values["tilt"] = field.get("tilt")
-        values["curvature"] = field.get("curvature")
-    values.update(found)
-    return RunFrame(**values)
-
-
-def _per_second(value: float | None, exposure_s: float | None) -> float | None:
-    return value / exposure_s if value is not None and exposure_s else None
 
 
 def touch_frames(connection: Connection, frame_ids: Iterable[int]) -> None:

@@ -1,11 +1,10 @@
 """The lines of light of a rig's frames, to tell trails from what recurs."""
 
 from collections.abc import Mapping
-from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, func, select
 
-from runlog.core.frame import Kind
+from runlog.core.frame import Kind, Streak
 from runlog.core.grading.recurring_lines import Geometry, Seen
 from runlog.store import models as m
 
@@ -13,7 +12,7 @@ _f = m.frame.c
 _GEOMETRY = (_f.width, _f.height, _f.binning_x, _f.binning_y)
 
 
-def lines_of_rig(connection: Connection, rig_id: int) -> list[tuple[Seen, list[Any]]]:
+def lines_of_rig(connection: Connection, rig_id: int) -> list[tuple[Seen, tuple[Streak, ...]]]:
     """Load the rig's lights that have lines, each with the streaks stored for it."""
     query = (
         select(_f.content_key, _f.run_id, _f.taken_at_utc, _f.counted, _f.streaks_seen, _f.streaks)
@@ -23,7 +22,8 @@ def lines_of_rig(connection: Connection, rig_id: int) -> list[tuple[Seen, list[A
     found = []
     for key, run_id, start, counted, lines, stored, *geometry in connection.execute(query):
         ends = tuple(tuple(line) for line in lines)
-        found.append((Seen(key, run_id, tuple(geometry), start, counted, ends), stored or []))
+        trails = tuple([Streak(*line) for line in stored or ()])
+        found.append((Seen(key, run_id, tuple(geometry), start, counted, ends), trails))
     return found
 
 

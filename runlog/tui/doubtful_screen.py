@@ -10,7 +10,8 @@ from textual.widgets import Static
 
 from runlog.actions.review import Case, doubtful_cases, usual
 from runlog.core.columns import hours, written
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
+from runlog.core.published import value_of
 from runlog.tui.keys import DOUBTFUL, bound
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.looking import LookingScreen
@@ -57,14 +58,14 @@ class DoubtfulScreen(LookingScreen):
         cases = await app.ask(doubtful_cases, app.engine, run_id)
         if cases is None:
             return
-        here = self.case.head.id if self.case else None
+        here = self.case.head.identity.id if self.case else None
         self.cases = [part for case in cases for part in self._parts(case)]
         self.just_judged.clear()
         self.at = self._find(here)
         self.present()
 
     def _parts(self, case: Case) -> list[Case]:
-        if case.frames[0].id in self.unfolded:
+        if case.frames[0].identity.id in self.unfolded:
             return [Case((line,)) for line in case.frames]
         return [case]
 
@@ -111,18 +112,18 @@ class DoubtfulScreen(LookingScreen):
             heading.update(self._nothing(look))
             return
         heading.update(self._heading(case, look))
-        self.look_at(case.head.id, self._ahead())
+        self.look_at(case.head.identity.id, self._ahead())
         self._compare_facts(case.head)
 
     @work(exclusive=True, group="facts")
-    async def _compare_facts(self, line: FrameLine) -> None:
+    async def _compare_facts(self, line: Frame) -> None:
         app = self.review
         common = await app.ask(usual, app.engine, line, list(FACTS)) or {}
         self.query_one("#facts", Static).update(facts(line, common, app.look))
 
     def _ahead(self) -> list[int]:
         places = (self.at + 1, self.at + 2, self.at - 1)
-        return [self.cases[i].head.id for i in places if 0 <= i < len(self.cases)]
+        return [self.cases[i].head.identity.id for i in places if 0 <= i < len(self.cases)]
 
     def left(self) -> int:
         """How many decisions are left."""
@@ -182,7 +183,7 @@ class DoubtfulScreen(LookingScreen):
         if case is None:
             return
         if len(case.frames) > 1:
-            self.unfolded.add(case.frames[0].id)
+            self.unfolded.add(case.frames[0].identity.id)
         elif self.unfolded:
             self.unfolded.clear()
         else:
@@ -203,15 +204,20 @@ class DoubtfulScreen(LookingScreen):
 
 def _name(case: Case, look: Look) -> Text:
     line = case.head
-    text = Text(f"  {safe(line.target)} {safe(line.filter)} ", style=styled(bold=True))
-    text.append(written("exposure_s", line.exposure_s))
+    text = Text(
+        f"  {safe(line.context.target)} {safe(line.context.filter)} ", style=styled(bold=True)
+    )
+    text.append(written("exposure_s", line.header.exposure_s))
     if len(case.frames) > 1:
-        first, last = case.frames[0].taken_at_utc, case.frames[-1].taken_at_utc
-        seconds = sum(f.exposure_s or 0 for f in case.frames)
+        first, last = case.frames[0].header.taken_at_utc, case.frames[-1].header.taken_at_utc
+        seconds = sum(f.header.exposure_s or 0 for f in case.frames)
         words = f"  a block of {count(len(case.frames), 'frame')} ({hours(seconds)})"
         text.append(f"{words}, {clock(first)}–{clock(last)} UTC", styled(look.accent, bold=True))
     if case.decided:
-        text.append(f"  {SIGNS[line.grade]} {line.grade} *", styled(look.grade(line.grade)))
+        text.append(
+            f"  {SIGNS[line.judgement.grade]} {line.judgement.grade} *",
+            styled(look.grade(line.judgement.grade)),
+        )
     return text
 
 
@@ -222,13 +228,13 @@ FACTS = {
 }  # fmt: skip
 
 
-def facts(line: FrameLine, common: dict[str, float | None], look: Look) -> Text:
+def facts(line: Frame, common: dict[str, float | None], look: Look) -> Text:
     """List the values of a frame beside what is usual for kept ones of its kind."""
     text = Text(f" {'':<12}{'this':>8}{'usual':>9}\n", style=styled(look.quiet))
     for key, name in FACTS.items():
-        if getattr(line, key) is None:
+        if value_of(line, key) is None:
             continue
         text.append(f" {name:<12}", styled(look.quiet))
-        text.append(f"{shown(key, getattr(line, key)):>8}", styled(look.text, bold=True))
+        text.append(f"{shown(key, value_of(line, key)):>8}", styled(look.text, bold=True))
         text.append(f"{shown(key, common.get(key)):>9}\n", styled(look.quiet))
     return text

@@ -89,7 +89,7 @@ class Edges(Widget):
     def _has_star(self, number: int) -> bool:
         """Tell whether a measured star lies in a cut-out: else what is bright there is none."""
         seen = self.picture
-        if seen is None or not seen.sight.stars:
+        if seen is None or not seen.sight.frame.measurement.star_list.x:
             return True  # nothing is known of where stars are
         left, top = seen.corners[number]
         side = seen.cutouts[number].shape[0]
@@ -98,10 +98,10 @@ class Edges(Widget):
         )
 
     def _values(self, zone: int | None) -> str:
-        found = self.picture.sight.zones if self.picture is not None else ()
-        if zone is None or len(found) != 9:
+        field = self.picture.sight.frame.measurement.field if self.picture is not None else None
+        if zone is None or field is None:
             return ""
-        width, stretch = found[zone].get("fwhm_px"), found[zone].get("eccentricity")
+        width, stretch = field.zones[zone].fwhm_px, field.zones[zone].eccentricity
         words = f" {width:.2f}px" if width is not None else ""
         return f"{words} {stretch:.2f}" if stretch is not None and words else words
 

@@ -15,7 +15,9 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from runlog.core.columns import COLUMNS, NOTHING, written
-from runlog.store.review import FrameLine, Order
+from runlog.core.frame import Frame, Grade, Judgement
+from runlog.core.published import value_of
+from runlog.store.review import Order
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import fitted, safe, styled
 
@@ -61,8 +63,8 @@ PICK = 2
 DATED_MORE = 9  # cells a date takes beside the time
 
 
-def _value(line: FrameLine, key: str, dated: bool) -> str:
-    value = getattr(line, key)
+def _value(line: Frame, key: str, dated: bool) -> str:
+    value = value_of(line, key)
     if value is None:
         return NOTHING
     if key == "taken_at_utc":
@@ -72,7 +74,7 @@ def _value(line: FrameLine, key: str, dated: bool) -> str:
     if key == "exposure_s":
         return f"{value:g}s"
     if key == "grade":
-        mine = " *" if line.graded_by == "person" else ""
+        mine = " *" if line.judgement.graded_by == "person" else ""
         return f"{SIGNS[value]} {value}{mine}"
     return written(key, value)
 
@@ -91,6 +93,12 @@ RIGHT = frozenset(key for key, column in COLUMNS.items() if column.right) | {
 }
 
 
+def _marked(judgement: Judgement, grade: str) -> Judgement:
+    if grade == "auto":
+        return replace(judgement, graded_by="auto", grade=judgement.auto_grade)
+    return replace(judgement, graded_by="person", grade=Grade(grade))
+
+
 class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     """Rows are drawn from a cache of pages; what is missing is asked for and comes later."""
 
@@ -104,7 +112,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     class Moved(Message):
         """The cursor is on another frame, or its line has come."""
 
-        def __init__(self, line: FrameLine | None) -> None:
+        def __init__(self, line: Frame | None) -> None:
             super().__init__()
             self.line = line
 
@@ -117,7 +125,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.cursor = 0
         self.picked: set[int] = set()
         self.dated = False
-        self._pages: OrderedDict[int, dict[int, FrameLine]] = OrderedDict()
+        self._pages: OrderedDict[int, dict[int, Frame]] = OrderedDict()
         self._asked: set[int] = set()
         self._anchor: int | None = None
         self._styles: dict[tuple[object, ...], Style] = {}
@@ -146,7 +154,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         except ValueError:
             return None
 
-    def take_lines(self, lines: dict[int, FrameLine], wanted: Sequence[int]) -> None:
+    def take_lines(self, lines: dict[int, Frame], wanted: Sequence[int]) -> None:
         """Keep a page of lines that has come."""
         first = self.place_of(wanted[0]) if wanted else None
         if first is None or first % PAGE:
@@ -170,14 +178,14 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
                 self._asked.add(number)
                 self.post_message(self.PageWanted(ids))
 
-    def line_at(self, at: int) -> FrameLine | None:
+    def line_at(self, at: int) -> Frame | None:
         """The line of a row; None while it is on its way."""
         if not 0 <= at < len(self.ids):
             return None
         return self._pages.get(at // PAGE, {}).get(self.ids[at])
 
     @property
-    def line(self) -> FrameLine | None:
+    def line(self) -> Frame | None:
         """The line under the cursor."""
         return self.line_at(self.cursor)
 
@@ -187,8 +195,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         for page in self._pages.values():
             for frame_id in wanted & page.keys():
                 line = page[frame_id]
-                mine = ("auto", line.auto_grade) if grade == "auto" else ("person", grade)
-                page[frame_id] = replace(line, graded_by=mine[0], grade=mine[1])
+                page[frame_id] = replace(line, judgement=_marked(line.judgement, grade))
         self.refresh()
 
     # --- moving and picking -----------------------------------------------------------------
@@ -287,11 +294,13 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         return Strip(list(self._segments(line, width, look, here, picked)), width)
 
     def _segments(
-        self, line: FrameLine, width: int, look: Look, here: bool, picked: bool
+        self, line: Frame, width: int, look: Look, here: bool, picked: bool
     ) -> Iterable[Segment]:
         plain = self._style(look, look.text, here, picked)
         quiet = self._style(look, look.quiet, here, picked)
-        grade = self._style(look, look.grade(line.grade), here, picked, line.grade != "keep")
+        grade = self._style(
+            look, look.grade(line.judgement.grade), here, picked, line.judgement.grade != "keep"
+        )
         yield Segment("▌ " if picked else "  ", self._style(look, look.accent, here, picked))
         used = PICK
         for cell in layout(width, self.dated):
@@ -299,8 +308,8 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
             style = grade if cell.key == "grade" else plain
             used += cell.width + 1
             yield Segment(fitted(text, cell.width, cell.key in RIGHT) + " ", style)
-        why = ", ".join(name for name, _ in line.faults)
-        note = f" “{line.note}”" if line.note else ""
+        why = ", ".join(fault.name for fault in line.judgement.faults)
+        note = f" “{line.judgement.note}”" if line.judgement.note else ""
         yield Segment(fitted(safe(why + note), max(width - used, 0)), quiet)
 
     def _style(self, look: Look, color: str, here: bool, picked: bool, bold: bool = False) -> Style:

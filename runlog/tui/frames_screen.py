@@ -15,7 +15,8 @@ from textual.widget import Widget
 from textual.widgets import Input, Label, Static
 
 from runlog.actions.review import filters_known, listed, page, understand
-from runlog.store.review import SORTED_BY, FrameLine, Order, Sieve
+from runlog.core.frame import Frame
+from runlog.store.review import SORTED_BY, Order, Sieve
 from runlog.tui.desk import Desk
 from runlog.tui.frame_table import FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
@@ -89,7 +90,7 @@ class FramesScreen(Desk):
             "words": self.typed,
             "order": self.order.column,
             "descending": self.order.descending,
-            "frame_id": line.id if line else 0,
+            "frame_id": line.identity.id if line else 0,
         }
 
     @property
@@ -175,7 +176,7 @@ class FramesScreen(Desk):
         """Say why the frame under the cursor has its grade."""
         self.query_one("#why", Static).update(self._why(message.line))
 
-    def _why(self, line: FrameLine | None) -> Text:
+    def _why(self, line: Frame | None) -> Text:
         if line is None:
             return Text()
         found = reasons(line, self.review.look)

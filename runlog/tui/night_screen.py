@@ -15,7 +15,7 @@ from textual.widgets import Static
 
 from runlog.actions.review import RunLine, report_of, whole_run
 from runlog.core.columns import hours, said
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
 from runlog.tui.calendar_screen import CalendarScreen
 from runlog.tui.desk import Desk
 from runlog.tui.keys import NIGHT, bound
@@ -42,7 +42,7 @@ class NightScreen(Desk):
         super().__init__()
         self.report: NightReport | None = None
         self._told: int | None = None  # the run whose story is on the screen
-        self.lines: list[FrameLine] = []
+        self.lines: list[Frame] = []
         self.event: int | None = None  # the one chosen
 
     def body(self) -> ComposeResult:
@@ -269,9 +269,9 @@ def _cost(event: dict[str, Any]) -> str:
     return f" ({count(event['frames'], 'frame')}{cost})"
 
 
-def stretch(event: dict[str, Any], lines: Sequence[FrameLine]) -> str:
+def stretch(event: dict[str, Any], lines: Sequence[Frame]) -> str:
     """Find the words that list the frames of an event; of a pause, those before and after it."""
-    starts = sorted(line.taken_at_utc for line in lines if line.taken_at_utc)
+    starts = sorted(line.header.taken_at_utc for line in lines if line.header.taken_at_utc)
     within = [s for s in starts if event["start_utc"] <= s < event["end_utc"]]
     if not event["frames"]:
         before = [s for s in starts if s < event["start_utc"]]

@@ -1,6 +1,6 @@
 """From pixels to half-block cells: contrast, sampling, and what is drawn on top. Pure arrays."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +10,7 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
+from runlog.core.frame import Streak, Zone
 from runlog.core.robust import MAD_TO_SIGMA
 
 Array = np.ndarray[Any, Any]
@@ -235,7 +236,7 @@ def to_cell(x: float, y: float, window: Window, cells: tuple[int, int]) -> tuple
 
 
 def star_marks(
-    stars: Sequence[tuple[float, float, float]], window: Window, cells: tuple[int, int], color: str
+    stars: Iterable[tuple[float, float, float]], window: Window, cells: tuple[int, int], color: str
 ) -> dict[tuple[int, int], Mark]:
     """Ring the detected stars."""
     found = (to_cell(x, y, window, cells) for x, y, _ in stars)
@@ -243,16 +244,18 @@ def star_marks(
 
 
 def streak_marks(
-    streaks: Sequence[tuple[float, float, float, float]],
+    streaks: Sequence[Streak],
     window: Window,
     cells: tuple[int, int],
     color: str,
 ) -> dict[tuple[int, int], Mark]:
     """Dot the trails of satellites and aircraft, every other cell so that they stay visible."""
     marks: dict[tuple[int, int], Mark] = {}
-    for x0, y0, x1, y1 in streaks:
+    for s in streaks:
         for share in np.linspace(0, 1, 2 * (cells[0] + cells[1])).tolist():
-            cell = to_cell(x0 + share * (x1 - x0), y0 + share * (y1 - y0), window, cells)
+            cell = to_cell(
+                s.x0 + share * (s.x1 - s.x0), s.y0 + share * (s.y1 - s.y0), window, cells
+            )
             if cell is not None and sum(cell) % 2 == 0:
                 marks[cell] = ("∙", color)
     return marks
@@ -262,7 +265,7 @@ DIRECTIONS = "─╲│╱"  # a row further down is a larger y
 
 
 def stretch_marks(
-    zones: Sequence[dict[str, Any]],
+    zones: Sequence[Zone],
     frame: tuple[int, int],
     window: Window,
     cells: tuple[int, int],
@@ -273,7 +276,7 @@ def stretch_marks(
     for i, zone in enumerate(zones):
         place = (frame[0] * (i % 3 + 0.5) / 3, frame[1] * (i // 3 + 0.5) / 3)
         cell = to_cell(*place, window, cells)
-        if cell is None or zone.get("fwhm_px") is None:
+        if cell is None or zone.fwhm_px is None:
             continue
         words, color = _zone_words(zone, colors)
         left = max(cell[0] - len(words) // 2, 0)
@@ -283,9 +286,9 @@ def stretch_marks(
     return marks
 
 
-def _zone_words(zone: dict[str, Any], colors: tuple[str, str]) -> tuple[str, str]:
-    stretch, angle = zone.get("eccentricity"), zone.get("elongation_deg")
-    words = f" {zone['fwhm_px']:.1f}px"
+def _zone_words(zone: Zone, colors: tuple[str, str]) -> tuple[str, str]:
+    stretch, angle = zone.eccentricity, zone.elongation_deg
+    words = f" {zone.fwhm_px:.1f}px"
     if stretch is None or angle is None:
         return f"{words} ", colors[0]
     way = DIRECTIONS[round(angle / 45) % 4]

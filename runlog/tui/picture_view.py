@@ -153,7 +153,8 @@ class PictureView(Widget):
 
     def _frame(self) -> tuple[int, int]:
         assert self.picture is not None
-        return self.picture.sight.width, self.picture.sight.height
+        identity = self.picture.sight.frame.identity
+        return identity.width, identity.height
 
     def _cells(self) -> tuple[int, int]:
         return self.size.width, max(self.size.height - 1, 1)
@@ -217,11 +218,13 @@ class PictureView(Widget):
     ) -> dict[tuple[int, int], paint.Mark]:
         assert self.picture is not None
         look, sight = self._review.look, self.picture.sight
+        streaks, field = sight.frame.placement.streaks, sight.frame.measurement.field
+        zones = field.zones if field else ()
         colors = (look.accent, look.doubtful)
         return {
             **paint.star_marks(sight.stars, window, cells, look.accent),
-            **paint.streak_marks(sight.streaks, window, cells, look.doubtful),
-            **paint.stretch_marks(sight.zones, self._frame(), window, cells, colors),
+            **paint.streak_marks(streaks, window, cells, look.doubtful),
+            **paint.stretch_marks(zones, self._frame(), window, cells, colors),
         }
 
     def _excuse(self) -> list[Strip]:
@@ -233,10 +236,11 @@ class PictureView(Widget):
         zoom = f"  {ZOOMS[self.zoom_at]:g}×" if self.zoom_at else ""
         if self.picture is None:
             return f" {self.title}{zoom}"
-        line = self.picture.sight.line
-        width = f"  FWHM {line.fwhm_px:.2f} px" if line.fwhm_px is not None else ""
+        frame = self.picture.sight.frame
+        fwhm_px = frame.measurement.fwhm_px
+        width = f"  FWHM {fwhm_px:.2f} px" if fwhm_px is not None else ""
         full = self._full_words()
-        return f" {self.title}{clock(line.taken_at_utc)} UTC{width}{zoom}{full}"
+        return f" {self.title}{clock(frame.header.taken_at_utc)} UTC{width}{zoom}{full}"
 
     def _full_words(self) -> str:
         if self.full is None:

@@ -14,7 +14,7 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
 from runlog.tui.axis import Axis, axis_of
 from runlog.tui.look import SIGNS
 from runlog.tui.text import fitted, styled
@@ -45,28 +45,30 @@ class Panel:
     """One measure: its name, how to get it, how to write it."""
 
     name: str
-    value: Callable[[FrameLine], float | None]
+    value: Callable[[Frame], float | None]
     relative: bool = False  # to what is usual for the frame's target, filter and length
-    beside: Callable[[FrameLine], float | None] | None = None  # on the axis at the right
+    beside: Callable[[Frame], float | None] | None = None  # on the axis at the right
     cut: bool = True  # a few wild values may be drawn at the edge
     least: float = 0.0  # span of the axis: less than this is no news, and must not look like any
 
 
-def _flux_rate(line: FrameLine) -> float | None:
-    if line.ranked_flux_adu is None or not line.exposure_s:
+def _flux_rate(line: Frame) -> float | None:
+    if line.measurement.ranked_flux_adu is None or not line.header.exposure_s:
         return None
-    return line.ranked_flux_adu / line.exposure_s
+    return line.measurement.ranked_flux_adu / line.header.exposure_s
 
 
-TRANSPARENCY = Panel("transp.", lambda line: line.transparency, least=STEADY)
+TRANSPARENCY = Panel("transp.", lambda line: line.placement.transparency, least=STEADY)
 # Where there is no reference to compare with.
 FLUX = Panel("flux ×", _flux_rate, relative=True, least=STEADY)
-FOCUSER = Panel("focuser", lambda line: line.focus_pos, beside=lambda line: line.focus_c)
-FOCUS_C = Panel("focus °C", lambda line: line.focus_c)
+FOCUSER = Panel(
+    "focuser", lambda line: line.header.focus_pos, beside=lambda line: line.header.focus_c
+)
+FOCUS_C = Panel("focus °C", lambda line: line.header.focus_c)
 PANELS = (
-    Panel("FWHM px", lambda line: line.fwhm_px),
-    Panel("ecc.", lambda line: line.eccentricity, cut=False),
-    Panel("sky ×", lambda line: line.background_adu, relative=True, least=STEADY),
+    Panel("FWHM px", lambda line: line.measurement.fwhm_px),
+    Panel("ecc.", lambda line: line.measurement.eccentricity, cut=False),
+    Panel("sky ×", lambda line: line.measurement.background_adu, relative=True, least=STEADY),
     TRANSPARENCY,
     FLUX,
     FOCUSER,
@@ -74,7 +76,7 @@ PANELS = (
 )
 
 
-def panels_of(lines: Sequence[FrameLine]) -> list[Panel]:
+def panels_of(lines: Sequence[Frame]) -> list[Panel]:
     """Choose the measures there are: each once, and temperature with the focuser's position."""
     known = {p.name: sum(p.value(line) is not None for line in lines) for p in PANELS}
     less = TRANSPARENCY if known[TRANSPARENCY.name] < known[FLUX.name] else FLUX
@@ -94,16 +96,16 @@ class Timeline(Widget, can_focus=False):
 
     def __init__(self, **more: Any) -> None:
         super().__init__(**more)
-        self.lines: list[FrameLine] | None = None  # not loaded yet
+        self.lines: list[Frame] | None = None  # not loaded yet
         self.spans: tuple[Span, ...] = ()
         self.cursor: int | None = None
         self.chosen: int | None = None  # of the spans
         self._rows: list[Strip] = []
         self._drawn_for: tuple[object, ...] | None = None
 
-    def show(self, lines: Sequence[FrameLine], spans: Sequence[Span]) -> None:
+    def show(self, lines: Sequence[Frame], spans: Sequence[Span]) -> None:
         """Draw a night; frames without a date have no place on it."""
-        self.lines = [line for line in lines if line.taken_at_utc is not None]
+        self.lines = [line for line in lines if line.header.taken_at_utc is not None]
         self.spans, self.chosen = tuple(spans), None
         self._drawn_for = None
         self.refresh()
@@ -140,7 +142,7 @@ class Timeline(Widget, can_focus=False):
         if not self.lines or self._drawn_for is None:
             return
         drawing = _Drawing(self, self.size, cast("ReviewApp", self.app).look)
-        columns = [drawing.column(line.taken_at_utc) for line in self.lines]
+        columns = [drawing.column(line.header.taken_at_utc) for line in self.lines]
         nearest = min(range(len(columns)), key=lambda i: abs(columns[i] - (event.x - MARGIN)))
         self.post_message(self.Pointed(nearest))
 
@@ -157,9 +159,9 @@ class _Drawing:
         right = RIGHT if any(self._second(panel) for panel, _ in self.panels) else 0
         self.width = max(size.width - MARGIN - 1 - right, 4)
         if self.lines:
-            starts = [line.taken_at_utc for line in self.lines if line.taken_at_utc]
+            starts = [line.header.taken_at_utc for line in self.lines if line.header.taken_at_utc]
             self.start = min(starts)
-            last = max(starts) + timedelta(seconds=self.lines[-1].exposure_s or 0)
+            last = max(starts) + timedelta(seconds=self.lines[-1].header.exposure_s or 0)
             self.seconds = max((last - self.start).total_seconds(), 60.0)
 
     def rows(self) -> list[Strip]:
@@ -213,7 +215,7 @@ class _Drawing:
                 x, y = self._dot_column(line), _dot_row(axis.level(value), height)
                 cell = x // 2, y // 2
                 dots[cell] = dots.get(cell, 0) | 1 << (x % 2 + 2 * (y % 2))
-                grades[cell] = _worse(grades.get(cell), line.grade)
+                grades[cell] = _worse(grades.get(cell), line.judgement.grade)
         labels, second = _labels(panel, axis, height), self._second(panel)
         degrees, right = self._degrees(second, height) if second else (set(), [""] * height)
         rows = []
@@ -242,9 +244,9 @@ class _Drawing:
         }
         return cells, [f"├{words}°C" if words else "" for words in _ticks(axis, height)]
 
-    def _dot_column(self, line: FrameLine) -> int:
-        assert line.taken_at_utc is not None
-        share = (line.taken_at_utc - self.start).total_seconds() / self.seconds
+    def _dot_column(self, line: Frame) -> int:
+        assert line.header.taken_at_utc is not None
+        share = (line.header.taken_at_utc - self.start).total_seconds() / self.seconds
         return min(int(share * self.width * 2), self.width * 2 - 1)
 
     def _cell(self, dots: int | None, grade: str | None, x: int, degree: bool) -> tuple[str, Style]:
@@ -272,7 +274,7 @@ class _Drawing:
     def _cursor_column(self) -> int | None:
         if self.cursor is None or self.cursor >= len(self.lines):
             return None
-        return self.column(self.lines[self.cursor].taken_at_utc)
+        return self.column(self.lines[self.cursor].header.taken_at_utc)
 
     def _values(self, panel: Panel) -> list[float | None]:
         values = [panel.value(line) for line in self.lines]
@@ -291,8 +293,8 @@ class _Drawing:
     def _grades(self) -> Strip:
         worst: dict[int, str] = {}
         for line in self.lines:
-            x = self.column(line.taken_at_utc)
-            worst[x] = _worse(worst.get(x), line.grade)
+            x = self.column(line.header.taken_at_utc)
+            worst[x] = _worse(worst.get(x), line.judgement.grade)
         cells = [
             (SIGNS[worst[x]], styled(self.look.grade(worst[x]), bold=worst[x] != "keep"))
             if x in worst
@@ -325,8 +327,8 @@ class _Drawing:
         return Strip(segments).adjust_cell_length(self.size.width)
 
 
-def _group(line: FrameLine) -> tuple[object, ...]:
-    return line.target, line.filter, line.exposure_s
+def _group(line: Frame) -> tuple[object, ...]:
+    return line.context.target, line.context.filter, line.header.exposure_s
 
 
 def _worse(one: str | None, other: str) -> str:

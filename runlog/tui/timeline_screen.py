@@ -6,7 +6,7 @@ from typing import Any, ClassVar
 from textual.app import ComposeResult
 from textual.widgets import Static
 
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
 from runlog.tui.desk import Desk
 from runlog.tui.keys import TIMELINE, bound
 from runlog.tui.timeline import Span, Timeline
@@ -20,9 +20,9 @@ class TimelineScreen(Desk):
     place = "night"
     BINDINGS: ClassVar[list[Any]] = bound(TIMELINE)
 
-    def __init__(self, lines: Sequence[FrameLine], spans: Sequence[Span], at: int = 0) -> None:
+    def __init__(self, lines: Sequence[Frame], spans: Sequence[Span], at: int = 0) -> None:
         super().__init__()
-        self.lines = [line for line in lines if line.taken_at_utc is not None]
+        self.lines = [line for line in lines if line.header.taken_at_utc is not None]
         self.spans = list(spans)
         self.at = min(at, max(len(self.lines) - 1, 0))
 
@@ -52,7 +52,7 @@ class TimelineScreen(Desk):
         count = len(self.lines)
         for ahead in range(1, count + 1):
             at = (self.at + ahead) % count
-            if self.lines[at].grade != "keep":
+            if self.lines[at].judgement.grade != "keep":
                 self.at = at
                 self._point()
                 return
@@ -63,7 +63,9 @@ class TimelineScreen(Desk):
         if self.lines:
             from runlog.tui.picture_screen import PictureScreen  # numpy: see app.py
 
-            await self.app.push_screen(PictureScreen([line.id for line in self.lines], self.at))
+            await self.app.push_screen(
+                PictureScreen([line.identity.id for line in self.lines], self.at)
+            )
 
     def action_leave(self) -> None:
         """Go back to the night."""

@@ -3,7 +3,8 @@
 from rich.text import Text
 
 from runlog.core.columns import COLUMNS, NOTHING, written
-from runlog.store.review import FrameLine
+from runlog.core.frame import Frame
+from runlog.core.published import value_of
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import clock, safe, styled
 
@@ -15,7 +16,7 @@ def shown(key: str, value: float | None) -> str:
     return f"{value:.2f}"
 
 
-def in_words(line: FrameLine, look: Look, width: int = 0) -> Text:
+def in_words(line: Frame, look: Look, width: int = 0) -> Text:
     """Write one frame as a sentence of values, and why it has its grade.
 
     Where it is wider than `width` cells the values get a line of their own.
@@ -28,30 +29,31 @@ def in_words(line: FrameLine, look: Look, width: int = 0) -> Text:
     return text
 
 
-def _named(line: FrameLine, look: Look) -> Text:
+def _named(line: Frame, look: Look) -> Text:
     text = Text()
-    text.append(f"{SIGNS[line.grade]} {line.grade}", styled(look.grade(line.grade), bold=True))
-    text.append(" *" if line.graded_by == "person" else "")
-    named = f"  {clock(line.taken_at_utc)} UTC  {safe(line.target)}  {safe(line.filter)}"
-    text.append(f"{named}  {written('exposure_s', line.exposure_s)}", styled(bold=True))
+    grade, names = line.judgement.grade, (line.context.target, line.context.filter)
+    text.append(f"{SIGNS[grade]} {grade}", styled(look.grade(grade), bold=True))
+    text.append(" *" if line.judgement.graded_by == "person" else "")
+    named = "  ".join([f"  {clock(line.header.taken_at_utc)} UTC", *map(safe, names)])
+    text.append(f"{named}  {written('exposure_s', line.header.exposure_s)}", styled(bold=True))
     return text
 
 
-def _values(line: FrameLine, look: Look) -> Text:
+def _values(line: Frame, look: Look) -> Text:
     text = Text()
     for key, word in (("fwhm_px", "FWHM"), ("eccentricity", "ecc."), ("stars", "stars"),
                       ("background_adu", "sky")):  # fmt: skip
         text.append(f" {word} ", styled(look.quiet))
-        text.append(f"{written(key, getattr(line, key))} ")
+        text.append(f"{written(key, value_of(line, key))} ")
     return text
 
 
-def reasons(line: FrameLine, look: Look) -> Text:
+def reasons(line: Frame, look: Look) -> Text:
     """Write the evidence of every fault, and the note."""
     said = []
-    for name, evidence in line.faults:
-        style = styled(look.grade(line.auto_grade), bold=True)
-        said.append(Text.assemble((f"{safe(name)}: ", style), f"{safe(evidence)}."))
-    if line.note:
-        said.append(Text(f"“{safe(line.note)}”", styled(look.accent)))
+    for fault in line.judgement.faults:
+        style = styled(look.grade(line.judgement.auto_grade), bold=True)
+        said.append(Text.assemble((f"{safe(fault.name)}: ", style), f"{safe(fault.evidence)}."))
+    if line.judgement.note:
+        said.append(Text(f"“{safe(line.judgement.note)}”", styled(look.accent)))
     return Text("  ").join(said)

@@ -13,8 +13,9 @@ from unittest.mock import patch
 from runlog.actions import scan as scan_action
 from runlog.config import Settings
 from runlog.core import frame as nouns
-from runlog.core.frame import Measurement, ReadFrame
+from runlog.core.frame import Measurement
 from runlog.core.header.parse import parse_header
+from runlog.core.pixels import ReadFrame
 from runlog.ingest.pool import pool
 from runlog.ingest.read import MEASURE_VERSION, read_file
 from runlog.ingest.task import Outcome, Task

@@ -1,5 +1,6 @@
 """Each migration carries real rows across."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -54,10 +55,11 @@ def test_0003_drops_verdicts_of_frames_on_themselves(scanned, tmp_path):
     Its rows are unknown until it is measured again; then they are looked at.
     """
     glitch = "bands: the level of whole rows jumps by up to 1 ADU"
+    fault = {"name": "readout", "grade": "reject", "evidence": glitch}
     before = take_back(
         scanned, "0002",
         ("UPDATE frame SET readout = ?, measured_with = 2", [glitch]),
-        ('UPDATE frame SET faults = \'[{"name": "readout"}]\'', []),
+        ("UPDATE frame SET faults = ?", [json.dumps([fault])]),
     )  # fmt: skip
     assert here(tmp_path, "nights").returncode == 0
     after = tables_of(scanned)

@@ -11,7 +11,8 @@ from sqlalchemy import Engine, Integer, Table, delete, insert, select, update
 
 from runlog.actions.grounds import grounds_of
 from runlog.config import Settings
-from runlog.core.frame import Preview, StarList
+from runlog.core.frame import StarList
+from runlog.core.pixels import Preview
 from runlog.ingest.preview import make_preview
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing

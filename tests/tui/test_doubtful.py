@@ -1,6 +1,5 @@
 """The queue: only what needs a person, one key a decision, blocks of short frames."""
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -10,29 +9,32 @@ from hypothesis import strategies as st
 from textual.pilot import Pilot
 
 from runlog.actions.review import Case, doubtful_cases, fold
+from runlog.core.frame import Fault, FaultName, Frame, Grade
 from runlog.store.engine import open_engine
-from runlog.store.review import LINE, FrameLine
+from tests.core.runs import altered, blank
 
 from .conftest import Running, press, rest
 
 START = datetime(2026, 10, 16, 20, tzinfo=UTC)
 
 
-def line(number: int, **given: Any) -> FrameLine:
+def fault(name: str) -> Fault:
+    """A fault that makes a frame doubtful."""
+    return Fault(FaultName(name), Grade.DOUBTFUL, "dim")
+
+
+def line(number: int, **given: Any) -> Frame:
     """A doubtful frame of five seconds."""
-    values: dict[str, Any] = dict.fromkeys(LINE) | {
+    values: dict[str, Any] = {
         "id": number,
-        "taken_at_utc": START + timedelta(seconds=6 * number),
-        "exposure_s": 5.0,
-        "target": "M 31",
-        "filter": "L",
-        "auto_grade": "doubtful",
-        "grade": "doubtful",
+        "auto_grade": Grade.DOUBTFUL,
+        "grade": Grade.DOUBTFUL,
         "graded_by": "auto",
-        "faults": (("cloud", "dim"),),
+        "faults": (fault("cloud"),),
         "run_id": 1,
     }
-    return FrameLine(**(values | given))
+    start = START + timedelta(seconds=6 * number)
+    return altered(blank(str(number), start, 5.0, "M 31", "L"), **(values | given))
 
 
 def left_words(pilot: Pilot[Any]) -> str:
@@ -59,7 +61,7 @@ async def test_pressing_fast_decides_each_frame_once(running: Running, database:
         await pilot.press(*"krkrkrkrkrkr")
         await rest(pilot)
     cases = doubtful_cases(open_engine(str(database)), 3)
-    assert [case.head.grade for case in cases] == ["keep", "reject"] * 6
+    assert [case.head.judgement.grade for case in cases] == ["keep", "reject"] * 6
     assert all(case.decided for case in cases)
 
 
@@ -126,14 +128,14 @@ def test_folding_loses_and_doubles_nothing(drawn: list[tuple[int, str, str]]) ->
     """Every frame is in exactly one case, in order, and a block is of one kind throughout."""
     seconds = 0
     lines = []
-    for number, (gap, fault, name) in enumerate(drawn):
+    for number, (gap, trouble, name) in enumerate(drawn):
         seconds += gap
         moment = START + timedelta(seconds=seconds)
-        lines.append(line(number, taken_at_utc=moment, filter=name, faults=((fault, ""),)))
+        lines.append(line(number, taken_at_utc=moment, filter=name, faults=(fault(trouble),)))
     cases = fold(lines)
     assert [frame for case in cases for frame in case.frames] == lines
     for case in cases:
-        assert len({(f.filter, f.faults) for f in case.frames}) == 1
+        assert len({(f.context.filter, f.judgement.faults) for f in case.frames}) == 1
         assert len(case.frames) == 1 or len(case.frames) >= 3
 
 
@@ -150,7 +152,7 @@ def test_a_block_is_decided_when_all_of_it_is() -> None:
     """A block with one frame open is open."""
     lines = [line(i, graded_by="person") for i in range(3)]
     assert Case(tuple(lines)).decided
-    assert not Case((*lines[:2], replace(lines[2], graded_by="auto"))).decided
+    assert not Case((*lines[:2], altered(lines[2], graded_by="auto"))).decided
 
 
 async def test_full_resolution_reaches_the_pixel(running: Running, database: Path) -> None:

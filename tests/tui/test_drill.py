@@ -77,9 +77,9 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
     """Nothing was taken in a pause: the frame before it and the one after are shown."""
     engine = open_engine(str(built))
     lines = whole_run(engine, 1)
-    gap = {"frames": 0, "start_utc": _end(lines[9]), "end_utc": lines[10].taken_at_utc}
+    gap = {"frames": 0, "start_utc": _end(lines[9]), "end_utc": lines[10].header.taken_at_utc}
     found = listed(engine, Sieve(1, understand(stretch(gap, lines)).terms), Order())
-    assert list(found) == [lines[9].id, lines[10].id]
+    assert list(found) == [lines[9].identity.id, lines[10].identity.id]
 
 
 def _end(line: Any) -> datetime:

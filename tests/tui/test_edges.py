@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from runlog.actions.pictures import Picture, picture
+from runlog.core.frame import StarList
 from runlog.store.engine import open_engine, reading
 from runlog.tui.edges import DIAGONALS, NAMES, ZONES, Edges
 
@@ -22,10 +23,13 @@ def seen(database: Path) -> Picture:
     engine.dispose()
     assert found is not None
     half = found.cutouts[0].shape[0] / 2
-    stars = tuple((x + half, y + half, 1.0) for x, y in found.corners)
     bottom_left = DIAGONALS[1][0]
-    stars = stars[:bottom_left] + stars[bottom_left + 1 :]
-    return replace(found, sight=replace(found.sight, stars=stars))
+    starry = [corner for at, corner in enumerate(found.corners) if at != bottom_left]
+    x, y = (tuple(float(corner[axis]) + half for corner in starry) for axis in (0, 1))
+    frame = found.sight.frame
+    measured = replace(frame.measurement, star_list=StarList(x, y, (1.0,) * len(starry)))
+    sight = replace(found.sight, frame=replace(frame, measurement=measured))
+    return replace(found, sight=sight)
 
 
 @pytest.mark.parametrize(("side", "name"), [(26, "bottom left no star"), (14, "no star")])

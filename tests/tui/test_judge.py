@@ -24,7 +24,10 @@ def state(engine: Engine, *ids: int) -> list[tuple[str, str, str | None]]:
     """Grade, by whom, and note, as lists show them."""
     with reading(engine) as connection:
         lines = lines_by_id(connection, ids)
-    return [(lines[i].grade, lines[i].graded_by, lines[i].note) for i in ids]
+    return [
+        (lines[i].judgement.grade, lines[i].judgement.graded_by, lines[i].judgement.note)
+        for i in ids
+    ]
 
 
 def test_a_decision_shows_at_once_and_leaves_its_run_to_be_settled(engine: Engine) -> None:

@@ -98,5 +98,5 @@ def test_a_whole_morning(
     shell.send("q")
     shell.until("$" if os.geteuid() else "#")
     assert "Traceback" not in shell.seen()
-    grades = [case.head.grade for case in doubtful_cases(open_engine(str(database)), 3)]
+    grades = [case.head.judgement.grade for case in doubtful_cases(open_engine(str(database)), 3)]
     assert {"keep", "reject"} >= set(grades)

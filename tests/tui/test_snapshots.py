@@ -44,10 +44,13 @@ CASES = [(n, size) for n in SCREENS for size in SIZES if n not in SMALL_ONLY or 
 def told(engine: Any, _settings: Any, run: Any) -> NightReport:
     """A story that does not change with the words of the one that tells it."""
     lines = whole_run(engine, run.id)
-    counts = {g: sum(line.grade == g for line in lines)
+    counts = {g: sum(line.judgement.grade == g for line in lines)
               for g in ("keep", "doubtful", "reject", "ungraded")}  # fmt: skip
-    cloud = [line for line in lines if any(name == "cloud" for name, _ in line.faults)]
-    first, last = cloud[0].taken_at_utc, cloud[-1].taken_at_utc + timedelta(seconds=300)
+    cloud = [line for line in lines if any(f.name == "cloud" for f in line.judgement.faults)]
+    first, last = (
+        cloud[0].header.taken_at_utc,
+        cloud[-1].header.taken_at_utc + timedelta(seconds=300),
+    )
     event = {"kind": "cloud", "start_utc": first, "end_utc": last, "frames": len(cloud),
              "cost_s": 1800.0, "text": "cloud: stars give 62% of their light"}  # fmt: skip
     added = [{"target": "M 31", "filter": "L", "kept_s": 5400.0, "doubtful_s": 1800.0,
@@ -55,7 +58,7 @@ def told(engine: Any, _settings: Any, run: Any) -> NightReport:
     row = {
         "rig": run.rig, "counts": counts,
         "lost": {"cloud": 1800.0, "soft": 1800.0}, "added": added, "events": [event],
-        "first_utc": lines[0].taken_at_utc, "last_utc": lines[-1].taken_at_utc,
+        "first_utc": lines[0].header.taken_at_utc, "last_utc": lines[-1].header.taken_at_utc,
         "verdicts": {
             "tracking": {"verdict": "fair", "evidence": "3 of 71 frames trailed"},
             "focus": {"verdict": "good", "evidence": "none of 71 frames out of focus"},

@@ -8,12 +8,14 @@ import pytest
 from sqlalchemy import Engine, update
 
 from runlog.actions.review import listed, page, understand
+from runlog.core.frame import Frame
+from runlog.core.published import value_of
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
-from runlog.store.review import FrameLine, Order, Sieve, Term
+from runlog.store.review import Order, Sieve, Term
 
 FILTERS = ("L", "Ha")
-Wanted = Callable[[FrameLine], bool]
+Wanted = Callable[[Frame], bool]
 
 
 @pytest.fixture(scope="module")
@@ -32,46 +34,48 @@ def engine(built: Path, tmp_path_factory: pytest.TempPathFactory) -> Engine:
 
 def has(name: str) -> Wanted:
     """Whether a frame has a fault."""
-    return lambda line: any(fault == name for fault, _ in line.faults)
+    return lambda line: any(fault.name == name for fault in line.judgement.faults)
 
 
-def wide(line: FrameLine, least: float) -> bool:
+def wide(line: Frame, least: float) -> bool:
     """Whether a frame's stars are wider; unknown is no."""
-    return line.fwhm_px is not None and line.fwhm_px > least
+    return line.measurement.fwhm_px is not None and line.measurement.fwhm_px > least
 
 
-def clock(line: FrameLine) -> str:
+def clock(line: Frame) -> str:
     """The time of day a frame was started, UTC."""
-    return f"{line.taken_at_utc:%H:%M:%S}"
+    return f"{line.header.taken_at_utc:%H:%M:%S}"
 
 
 CASES: dict[str, Wanted] = {
     "": lambda line: True,
-    "reject": lambda line: line.grade == "reject",
-    "rej": lambda line: line.grade == "reject",
-    "kept": lambda line: line.grade == "keep",
+    "reject": lambda line: line.judgement.grade == "reject",
+    "rej": lambda line: line.judgement.grade == "reject",
+    "kept": lambda line: line.judgement.grade == "keep",
     "cloud": has("cloud"),
     "clouds": has("cloud"),
     "not cloud": lambda line: not has("cloud")(line),
-    "doubtful not cloud": lambda line: line.grade == "doubtful" and not has("cloud")(line),
+    "doubtful not cloud": lambda line: (
+        line.judgement.grade == "doubtful" and not has("cloud")(line)
+    ),
     "wider than 3": lambda line: wide(line, 3),
     "not wider than 3": lambda line: not wide(line, 3),
     "wider 3": lambda line: wide(line, 3),
     "fwhm over 3.5": lambda line: wide(line, 3.5),
-    "rounder than 0.21": lambda line: (line.eccentricity or 1) < 0.21,
-    "fewer than 300 stars": lambda line: (line.stars or 0) < 300,
-    "sky under 800": lambda line: (line.background_adu or 0) < 800,
-    "ha": lambda line: line.filter == "Ha",
-    "m 31 l": lambda line: line.target == "M 31" and line.filter == "L",
+    "rounder than 0.21": lambda line: (line.measurement.eccentricity or 1) < 0.21,
+    "fewer than 300 stars": lambda line: (line.measurement.stars or 0) < 300,
+    "sky under 800": lambda line: (line.measurement.background_adu or 0) < 800,
+    "ha": lambda line: line.context.filter == "Ha",
+    "m 31 l": lambda line: line.context.target == "M 31" and line.context.filter == "L",
     '"m 31" "ha" keep': lambda line: (
-        (line.target, line.filter, line.grade) == ("M 31", "Ha", "keep")
+        (line.context.target, line.context.filter, line.judgement.grade) == ("M 31", "Ha", "keep")
     ),
-    "7023": lambda line: line.target == "NGC 7023",
-    "mine": lambda line: line.graded_by == "person",
-    "noted": lambda line: line.note is not None,
-    "100%": lambda line: line.id == 2,
-    "[red]": lambda line: line.id == 2,
-    "2026-10-09": lambda line: line.run_id == 2,
+    "7023": lambda line: line.context.target == "NGC 7023",
+    "mine": lambda line: line.judgement.graded_by == "person",
+    "noted": lambda line: line.judgement.note is not None,
+    "100%": lambda line: line.identity.id == 2,
+    "[red]": lambda line: line.identity.id == 2,
+    "2026-10-09": lambda line: line.context.run_id == 2,
     "from 23:00 to 0:30": lambda line: clock(line) >= "23:00:00" or clock(line) < "00:31:00",
     "after 23:00:15 before 0:30:00": lambda line: (
         clock(line) >= "23:00:15" or clock(line) <= "00:30:00"
@@ -97,7 +101,7 @@ def test_order(engine: Engine, column: str, descending: bool) -> None:
     """Lists come in order, and frames without the value last, whichever way round."""
     ids = listed(engine, Sieve(), Order(column, descending))
     lines = page(engine, ids)
-    values = [getattr(lines[i], column) for i in ids]
+    values = [value_of(lines[i], column) for i in ids]
     known = [v for v in values if v is not None]
     assert values == sorted(known, reverse=descending) + [None] * (len(values) - len(known))
 
@@ -138,7 +142,7 @@ def test_names_beyond_ascii_are_found_in_any_capitals(built: Path, tmp_path: Pat
             named = update(table).where(table.c.target == "NGC 7023")
             connection.execute(named.values(target="ÖRTCHEN Ω"))
     lines = page(engine, listed(engine, Sieve(), Order()))
-    wanted = {i for i, line in lines.items() if line.target == "ÖRTCHEN Ω"}
+    wanted = {i for i, line in lines.items() if line.context.target == "ÖRTCHEN Ω"}
     assert wanted
     for words in ('"ÖRTCHEN Ω"', '"örtchen ω"'):
         assert set(listed(engine, Sieve(None, understand(words).terms), Order())) == wanted

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from runlog.core.frame import RunFrame
+from runlog.core.frame import Frame
 from runlog.core.grading.policy import extinction_mag
 
 # The good quarter: with two thirds of the frames bad it still lies among the good ones.
@@ -66,9 +66,11 @@ class UsualAim:
     # steps, or after: a drift takes frames far off without one of them being astray.
     nearest: Mapping[str, float] = field(default_factory=dict)
 
-    def away(self, frame: RunFrame) -> float | None:
+    def away(self, frame: Frame) -> float | None:
         """Give how far a frame's field is from the usual place, as a share of the frame's side."""
-        return _apart((frame.shift_x_px, frame.shift_y_px), self.shift_px, frame)
+        return _apart(
+            (frame.placement.shift_x_px, frame.placement.shift_y_px), self.shift_px, frame
+        )
 
     @property
     def main(self) -> str | None:
@@ -139,47 +141,56 @@ def _quantile(values: Iterable[float | None], share: float) -> float | None:
 # --- values of one frame --------------------------------------------------------------------
 
 
-def sky_rate(frame: RunFrame) -> float | None:
+def sky_rate(frame: Frame) -> float | None:
     """Sky in ADU per second with the pedestal removed; None when the pedestal is unknown."""
-    if frame.background_adu is None or frame.pedestal_adu is None or not frame.exposure_s:
+    if (
+        frame.measurement.background_adu is None
+        or frame.context.pedestal_adu is None
+        or not frame.header.exposure_s
+    ):
         return None
-    return max(frame.background_adu - frame.pedestal_adu, 0.0) / frame.exposure_s
+    return (
+        max(frame.measurement.background_adu - frame.context.pedestal_adu, 0.0)
+        / frame.header.exposure_s
+    )
 
 
-def sky_rate_at_zenith(frame: RunFrame) -> float | None:
+def sky_rate_at_zenith(frame: Frame) -> float | None:
     """Sky rate with the path through the air taken out.
 
     A dark sky brightens away from the zenith as X 10^(-0.4 k (X - 1)): a longer path glows more
     and dims more (Krisciunas and Schaefer 1991, PASP 103, 1033, equation 2).
     """
     rate = sky_rate(frame)
-    if rate is None or frame.airmass is None:
+    if rate is None or frame.context.airmass is None:
         return rate
-    airmass = min(max(frame.airmass, 1.0), MOST_AIRMASS)
-    return float(rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.filter) * (airmass - 1))))
+    airmass = min(max(frame.context.airmass, 1.0), MOST_AIRMASS)
+    return float(
+        rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.context.filter) * (airmass - 1)))
+    )
 
 
-def flux_at_zenith(frame: RunFrame) -> float | None:
+def flux_at_zenith(frame: Frame) -> float | None:
     """Flux of the ranked star with what a clear sky takes at the frame's airmass given back."""
-    if frame.ranked_flux_adu_s is None or frame.airmass is None:
+    if frame.ranked_flux_adu_s is None or frame.context.airmass is None:
         return frame.ranked_flux_adu_s
-    loss_mag = extinction_mag(frame.filter) * (frame.airmass - 1)
+    loss_mag = extinction_mag(frame.context.filter) * (frame.context.airmass - 1)
     return float(frame.ranked_flux_adu_s * 10 ** (0.4 * loss_mag))
 
 
-def profile(frame: RunFrame) -> float | None:
+def profile(frame: Frame) -> float | None:
     """Half-flux radius over FWHM: 0.5 for a Gaussian, more for wings, rings and discs."""
-    if not frame.hfr_px or not frame.fwhm_px:
+    if not frame.measurement.hfr_px or not frame.measurement.fwhm_px:
         return None
-    return frame.hfr_px / frame.fwhm_px
+    return frame.measurement.hfr_px / frame.measurement.fwhm_px
 
 
-def stretch(frame: RunFrame) -> complex | None:
+def stretch(frame: Frame) -> complex | None:
     """Ellipticity (1 - q) / (1 + q) as a complex number at twice the position angle."""
-    if frame.axis_ratio is None or frame.elongation_deg is None:
+    if frame.measurement.axis_ratio is None or frame.measurement.elongation_deg is None:
         return None
-    size = (1 - frame.axis_ratio) / (1 + frame.axis_ratio)
-    return rect(size, 2 * radians(frame.elongation_deg))
+    size = (1 - frame.measurement.axis_ratio) / (1 + frame.measurement.axis_ratio)
+    return rect(size, 2 * radians(frame.measurement.elongation_deg))
 
 
 def eccentricity_of(ellipticity: float) -> float:
@@ -212,114 +223,132 @@ def width_at_zenith(width_px: float, floor_px: float, airmass: float | None) -> 
     return sqrt(floor2 + (width_px**2 - floor2) / growth)
 
 
-def zones(frame: RunFrame) -> tuple[int, ...]:
+def zones(frame: Frame) -> tuple[int, ...]:
     """Stars in each ninth of the frame, turned back by half a turn west of the pier."""
-    return frame.zone_stars[::-1] if turned(frame) else frame.zone_stars
+    return frame.measurement.zone_stars[::-1] if turned(frame) else frame.measurement.zone_stars
 
 
-def turned(frame: RunFrame) -> bool:
+def turned(frame: Frame) -> bool:
     """Tell whether a frame's ninths are turned by half a turn to be compared."""
-    return frame.pier_side == "west"
+    return frame.header.pier_side == "west"
 
 
 # --- groups ---------------------------------------------------------------------------------
 
 
-def shape_group(frame: RunFrame) -> tuple[object, ...]:
+def shape_group(frame: Frame) -> tuple[object, ...]:
     """Frames whose star shapes compare: filters differ in focus, binning in sampling."""
-    return (frame.filter, frame.binning)
+    return (frame.context.filter, frame.header.binning_x)
 
 
-def sky_group(frame: RunFrame) -> tuple[object, ...]:
+def sky_group(frame: Frame) -> tuple[object, ...]:
     """Frames whose sky, per second, compares: about the same place through the same filter."""
-    return (frame.target, frame.filter, frame.binning, frame.gain, frame.offset)
+    return (
+        frame.context.target,
+        frame.context.filter,
+        frame.header.binning_x,
+        frame.header.gain,
+        frame.header.offset,
+    )
 
 
-def light_group(frame: RunFrame) -> tuple[object, ...]:
+def light_group(frame: Frame) -> tuple[object, ...]:
     """Frames whose fluxes, per second, compare: they show the same stars besides."""
-    return (*sky_group(frame), frame.reference)
+    return (*sky_group(frame), frame.placement.matched_to)
 
 
-def noise_group(frame: RunFrame) -> tuple[object, ...]:
+def noise_group(frame: Frame) -> tuple[object, ...]:
     """Frames whose noise compares: the same length and place, whatever stars they show."""
-    return (*sky_group(frame), frame.exposure_s)
+    return (*sky_group(frame), frame.header.exposure_s)
 
 
-def count_group(frame: RunFrame) -> tuple[object, ...]:
+def count_group(frame: Frame) -> tuple[object, ...]:
     """Frames whose star counts and saturation compare: the same field and length."""
-    return (*light_group(frame), frame.exposure_s)
+    return (*light_group(frame), frame.header.exposure_s)
 
 
 def by_group(
-    frames: Sequence[RunFrame],
-    group: Callable[[RunFrame], tuple[object, ...]],
-    find: Callable[[Sequence[RunFrame]], T],
+    frames: Sequence[Frame],
+    group: Callable[[Frame], tuple[object, ...]],
+    find: Callable[[Sequence[Frame]], T],
 ) -> dict[tuple[object, ...], T]:
     """Find what is usual for each group of a run."""
-    groups: dict[tuple[object, ...], list[RunFrame]] = {}
+    groups: dict[tuple[object, ...], list[Frame]] = {}
     for frame in frames:
         groups.setdefault(group(frame), []).append(frame)
     return {key: find(members) for key, members in groups.items()}
 
 
-def usual_shape(frames: Sequence[RunFrame], floor_px: float | None = None) -> UsualShape:
+def usual_shape(frames: Sequence[Frame], floor_px: float | None = None) -> UsualShape:
     """Find the usual shape; `floor_px` is the narrowest width the rig was ever usual at."""
-    narrow = low(f.fwhm_px for f in frames)
+    narrow = low(f.measurement.fwhm_px for f in frames)
     floor = _floor(narrow, floor_px)
-    good = [f for f in frames if narrow is not None and f.fwhm_px and f.fwhm_px <= 1.25 * narrow]
+    good = [
+        f
+        for f in frames
+        if narrow is not None and f.measurement.fwhm_px and f.measurement.fwhm_px <= 1.25 * narrow
+    ]
     return UsualShape(
-        frames=sum(f.fwhm_px is not None for f in frames),
-        fwhm_px=low(width_at_zenith(f.fwhm_px, floor, f.airmass) for f in frames if f.fwhm_px),
+        frames=sum(f.measurement.fwhm_px is not None for f in frames),
+        fwhm_px=low(
+            width_at_zenith(f.measurement.fwhm_px, floor, f.context.airmass)
+            for f in frames
+            if f.measurement.fwhm_px
+        ),
         stretch=_middle(stretch(f) for f in good),
         profile=_median(profile(f) for f in good),
-        tilt=_median(f.tilt for f in good),
+        tilt=_median(f.measurement.tilt for f in good),
     )
 
 
-def usual_light(frames: Sequence[RunFrame]) -> UsualLight:
+def usual_light(frames: Sequence[Frame]) -> UsualLight:
     """Find the usual light and sky."""
     return UsualLight(
         flux_adu_s=clearest(flux_at_zenith(f) for f in frames),
-        transparency=clearest(f.transparency for f in frames),
+        transparency=clearest(f.placement.transparency for f in frames),
         sky_adu_s=usual_sky(frames),
-        out_of_place_share=_share(f.rows_out_of_place is not None for f in frames if f.matched),
+        out_of_place_share=_share(
+            f.placement.rows_out_of_place is not None for f in frames if f.placement.matched
+        ),
     )
 
 
-def usual_sky(frames: Sequence[RunFrame]) -> float | None:
+def usual_sky(frames: Sequence[Frame]) -> float | None:
     """Find how dark the sky gets, in ADU a second at airmass 1."""
     return darkest(sky_rate_at_zenith(f) for f in frames)
 
 
-def usual_dark(frames: Sequence[RunFrame]) -> tuple[float | None, float | None]:
+def usual_dark(frames: Sequence[Frame]) -> tuple[float | None, float | None]:
     """Find noise and level of the darkest frames, the zero level included."""
-    return darkest(f.noise_adu for f in frames), darkest(f.background_adu for f in frames)
+    return darkest(f.measurement.noise_adu for f in frames), darkest(
+        f.measurement.background_adu for f in frames
+    )
 
 
-def usual_aim(frames: Sequence[RunFrame]) -> UsualAim:
+def usual_aim(frames: Sequence[Frame]) -> UsualAim:
     """Find where frames point; of fields with as many frames the first by key comes first."""
-    placed = [f for f in frames if f.shift_x_px is not None]
-    counts = Counter(f.reference for f in placed)
+    placed = [f for f in frames if f.placement.shift_x_px is not None]
+    counts = Counter(f.placement.matched_to for f in placed)
     fields = tuple(sorted(counts.items(), key=lambda field: (-field[1], field[0] or "")))
-    unplaced = sum(f.shift_x_px is None and f.matched is False for f in frames)
-    main = [f for f in placed if f.reference == fields[0][0]]
+    unplaced = sum(f.placement.shift_x_px is None and f.placement.matched is False for f in frames)
+    main = [f for f in placed if f.placement.matched_to == fields[0][0]]
     aim = UsualAim(len(placed) + unplaced, fields, _shift(main))
     return replace(
         aim, nearest={key: near for track in _tracks(main) for key, near in _near(track, aim)}
     )
 
 
-def _near(track: Sequence[RunFrame], aim: UsualAim) -> Iterator[tuple[str, float]]:
+def _near(track: Sequence[Frame], aim: UsualAim) -> Iterator[tuple[str, float]]:
     known = [away for frame in track if (away := aim.away(frame)) is not None]
     if known:
         yield from ((frame.key, min(known)) for frame in track)
 
 
-def _tracks(frames: Sequence[RunFrame]) -> list[list[RunFrame]]:
+def _tracks(frames: Sequence[Frame]) -> list[list[Frame]]:
     """Split frames where the field jumped: each follows one just before it by a small step."""
-    known = [f for f in frames if f.taken_at_utc is not None]
-    tracks: list[list[RunFrame]] = []
-    for frame in sorted(known, key=lambda f: (f.taken_at_utc, f.key)):
+    known = [f for f in frames if f.header.taken_at_utc is not None]
+    tracks: list[list[Frame]] = []
+    for frame in sorted(known, key=lambda f: (f.header.taken_at_utc, f.key)):
         near = (track for track in tracks[-LOOK_BACK:] if _follows(frame, track[-1]))
         own = next(near, None)
         if own is None:
@@ -331,32 +360,37 @@ def _tracks(frames: Sequence[RunFrame]) -> list[list[RunFrame]]:
     return tracks
 
 
-def _follows(frame: RunFrame, before: RunFrame) -> bool:
-    there = (before.shift_x_px, before.shift_y_px)
-    apart = _apart((frame.shift_x_px, frame.shift_y_px), there, frame)
+def _follows(frame: Frame, before: Frame) -> bool:
+    there = (before.placement.shift_x_px, before.placement.shift_y_px)
+    apart = _apart((frame.placement.shift_x_px, frame.placement.shift_y_px), there, frame)
     return apart is not None and apart < SMALL_STEP
 
 
 Place = tuple[float | None, float | None]
 
 
-def _apart(one: Place, other: Place | None, frame: RunFrame) -> float | None:
+def _apart(one: Place, other: Place | None, frame: Frame) -> float | None:
     """Give the distance of two places as a share of the frame's sides, the larger of both."""
-    if other is None or None in (*one, *other) or not frame.width or not frame.height:
+    if (
+        other is None
+        or None in (*one, *other)
+        or not frame.identity.width
+        or not frame.identity.height
+    ):
         return None
     x, y = (abs((a or 0.0) - (b or 0.0)) for a, b in zip(one, other, strict=True))
-    return max(x / frame.width, y / frame.height)
+    return max(x / frame.identity.width, y / frame.identity.height)
 
 
-def usual_count(frames: Sequence[RunFrame]) -> UsualCount:
+def usual_count(frames: Sequence[Frame]) -> UsualCount:
     """Find the usual number of stars, their spread over the frame, noise and saturation."""
     noise_adu, background_adu = usual_dark(frames)
     return UsualCount(
-        stars=high(f.stars for f in frames),
+        stars=high(f.measurement.stars for f in frames),
         zone_shares=_zone_shares(frames),
         noise_adu=noise_adu,
         background_adu=background_adu,
-        clipped_stars=low(f.clipped_stars for f in frames),
+        clipped_stars=low(f.measurement.clipped_stars for f in frames),
     )
 
 
@@ -365,8 +399,11 @@ def _share(answers: Iterable[bool]) -> float:
     return sum(known) / len(known) if known else 0.0
 
 
-def _shift(frames: Sequence[RunFrame]) -> tuple[float, float] | None:
-    x, y = _median(f.shift_x_px for f in frames), _median(f.shift_y_px for f in frames)
+def _shift(frames: Sequence[Frame]) -> tuple[float, float] | None:
+    x, y = (
+        _median(f.placement.shift_x_px for f in frames),
+        _median(f.placement.shift_y_px for f in frames),
+    )
     return None if x is None or y is None else (x, y)
 
 
@@ -390,9 +427,13 @@ def _middle(values: Iterable[complex | None]) -> complex | None:
     return complex(median(v.real for v in half), median(v.imag for v in half))
 
 
-def _zone_shares(frames: Sequence[RunFrame]) -> tuple[float, ...]:
+def _zone_shares(frames: Sequence[Frame]) -> tuple[float, ...]:
     """Usual share of the stars in each ninth of the frame, from frames that have many."""
-    counts = [zones(f) for f in frames if len(f.zone_stars) == 9 and sum(f.zone_stars) >= 45]
+    counts = [
+        zones(f)
+        for f in frames
+        if len(f.measurement.zone_stars) == 9 and sum(f.measurement.zone_stars) >= 45
+    ]
     if len(counts) < ENOUGH:
         return ()
     table = np.array(counts, dtype=float)

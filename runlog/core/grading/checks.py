@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from runlog.core.frame import Fault, FaultName, Grade, RunFrame
+from runlog.core.frame import Fault, FaultName, Frame, Grade
 from runlog.core.grading.baseline import Earlier, UsualAim, UsualCount, UsualLight, UsualShape
 from runlog.core.grading.policy import Limit, Policy
 
@@ -25,7 +25,7 @@ NOWHERE = UsualAim()
 class Case:
     """One frame, what it is compared with, and the limits that hold for its filter."""
 
-    frame: RunFrame
+    frame: Frame
     shape: UsualShape
     light: UsualLight
     count: UsualCount

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
+from runlog.core.frame import FaultName, Frame, Grade, Verdict
 from runlog.core.grading.baseline import (
     ENOUGH,
     Earlier,
@@ -55,7 +55,7 @@ History = Mapping[tuple[object, ...], Earlier]  # by shape_group
 
 
 def grade_run(
-    frames: Sequence[RunFrame], policy: Policy, history: History | None = None
+    frames: Sequence[Frame], policy: Policy, history: History | None = None
 ) -> dict[str, Verdict]:
     """Grade the light frames of one run; the order they come in does not matter."""
     return {
@@ -65,30 +65,30 @@ def grade_run(
 
 
 def explain_run(
-    frames: Sequence[RunFrame], policy: Policy, history: History | None = None
-) -> dict[str, tuple[RunFrame, Case | None, list[Check]]]:
+    frames: Sequence[Frame], policy: Policy, history: History | None = None
+) -> dict[str, tuple[Frame, Case | None, list[Check]]]:
     """Look at every frame against every limit; frames that were not measured have no case."""
     cases = build_cases(frames, policy, history or {})
-    explained: dict[str, tuple[RunFrame, Case | None, list[Check]]] = {
-        f.key: (f, None, []) for f in frames if not f.measured
+    explained: dict[str, tuple[Frame, Case | None, list[Check]]] = {
+        f.key: (f, None, []) for f in frames if not f.measurement.measured
     }
     for case in cases:
         explained[case.frame.key] = (case.frame, case, list(_checks(case)))
     return explained
 
 
-def build_cases(frames: Sequence[RunFrame], policy: Policy, history: History) -> list[Case]:
+def build_cases(frames: Sequence[Frame], policy: Policy, history: History) -> list[Case]:
     """Set every measured frame beside what it compares with."""
-    measured = [f for f in frames if f.measured]
+    measured = [f for f in frames if f.measurement.measured]
     whole = _Whole(measured, history)
-    filters = {f.filter: policy.for_filter(f.filter) for f in measured}
-    return [whole.case(f, filters[f.filter]) for f in measured]
+    filters = {f.context.filter: policy.for_filter(f.context.filter) for f in measured}
+    return [whole.case(f, filters[f.context.filter]) for f in measured]
 
 
 class _Whole:
     """What is usual in a run, group by group."""
 
-    def __init__(self, frames: Sequence[RunFrame], history: History) -> None:
+    def __init__(self, frames: Sequence[Frame], history: History) -> None:
         self.history = history
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
@@ -101,7 +101,7 @@ class _Whole:
         self.dark = by_group(frames, noise_group, usual_dark)
         self.aims = by_group(frames, sky_group, usual_aim)
 
-    def case(self, frame: RunFrame, policy: Policy) -> Case:
+    def case(self, frame: Frame, policy: Policy) -> Case:
         return Case(
             frame,
             self._shape(frame),
@@ -112,22 +112,22 @@ class _Whole:
             self.aims[sky_group(frame)],
         )
 
-    def _count(self, frame: RunFrame) -> UsualCount:
+    def _count(self, frame: Frame) -> UsualCount:
         noise_adu, background_adu = self.dark[noise_group(frame)]
         own = self.counts[count_group(frame)]
         return replace(own, noise_adu=noise_adu, background_adu=background_adu)
 
-    def _shape(self, frame: RunFrame) -> UsualShape:
+    def _shape(self, frame: Frame) -> UsualShape:
         own = self.shapes[shape_group(frame)]
         return own if own.frames >= SHAPE_FRAMES else self.everything
 
 
-def _several(frames: Sequence[RunFrame]) -> bool:
-    return len({f.filter for f in frames}) > 1
+def _several(frames: Sequence[Frame]) -> bool:
+    return len({f.context.filter for f in frames}) > 1
 
 
-def _unmeasured(frame: RunFrame) -> Verdict:
-    return Verdict(Grade.UNGRADED, note="; ".join(frame.notes) or "not measured")
+def _unmeasured(frame: Frame) -> Verdict:
+    return Verdict(Grade.UNGRADED, note="; ".join(frame.measurement.notes) or "not measured")
 
 
 def _checks(case: Case) -> Iterator[Check]:
@@ -140,16 +140,16 @@ def too_few(case: Case) -> bool:
     return case.shape.frames < ENOUGH and case.earlier is None
 
 
-def alone_in(frames: Sequence[RunFrame], history: History) -> set[str]:
+def alone_in(frames: Sequence[Frame], history: History) -> set[str]:
     """List the measured frames of a run, by key, that have nothing to be compared with."""
-    if sum(f.measured and f.fwhm_px is not None for f in frames) >= ENOUGH:
+    if sum(f.measurement.measured and f.measurement.fwhm_px is not None for f in frames) >= ENOUGH:
         return set()
-    return {f.key for f in frames if f.measured and shape_group(f) not in history}
+    return {f.key for f in frames if f.measurement.measured and shape_group(f) not in history}
 
 
 def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     """Sum checks up in one grade; a fault that explains others stands alone."""
-    if case.frame.exposure_s is None:
+    if case.frame.header.exposure_s is None:
         return Verdict(Grade.UNGRADED, note="no exposure time in the header")
     faults = _first_per_name(counted(checks))
     alone = too_few(case)
@@ -171,24 +171,24 @@ def _first_per_name(checks: Sequence[Check]) -> list[Check]:
 
 def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
     """Say that a frame's light is not compared with that of its name, where no fault says so."""
-    frame = case.frame
+    place, target = case.frame.placement, case.frame.context.target
     if any(c.fault is FaultName.OFF_TARGET for c in faults):
         return None
-    if frame.matched is False:
+    if place.matched is False:
         return "its stars match no other frame of its name: its light could not be compared"
-    if frame.matched is None or frame.reference == frame.best_of_name:
+    if place.matched is None or place.matched_to == place.best_of_name:
         return None
-    own = "of this run" if frame.field_runs == 1 else "of this field"
+    own = "of this run" if place.field_runs == 1 else "of this field"
     return (
-        f"another field than the one most taken as {frame.target or 'nameless'}: its light is "
+        f"another field than the one most taken as {target or 'nameless'}: its light is "
         f"compared with frames {own} alone"
     )
 
 
 def _alone(case: Case) -> str:
-    if not case.frame.stars:
+    if not case.frame.measurement.stars:
         return "no stars found: nothing to compare"
-    if case.frame.fwhm_px is None:
+    if case.frame.measurement.fwhm_px is None:
         return "its stars gave no width: nothing to compare"
     others = "only one other frame" if case.shape.frames > 1 else "no other frame"
     return f"{others} like it in this run and no earlier nights: nothing to compare with"

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from runlog.core.frame import Question, RunFrame
+from runlog.core.frame import Frame, Question
 from runlog.core.grading.baseline import (
     by_group,
     flux_at_zenith,
@@ -16,7 +16,7 @@ LESS_LIGHT = 0.45  # of both stars and sky, and ...
 ALIKE = 2.5  # ... by nearly the same factor: cloud takes stars but not the sky with them
 
 
-def wrong_filters(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
+def wrong_filters(frames: Sequence[Frame]) -> list[tuple[int, Question]]:
     """Find frames whose stars and sky do not fit the filter their header names."""
     usual = by_group(frames, light_group, usual_light)
     found = []
@@ -27,7 +27,9 @@ def wrong_filters(frames: Sequence[RunFrame]) -> list[tuple[int, Question]]:
             continue
         words = _misfit(flux / own.flux_adu_s, sky / own.sky_adu_s)
         if words:
-            text = f"{words} of what {frame.filter} gives in this run: was another filter in?"
+            text = (
+                f"{words} of what {frame.context.filter} gives in this run: was another filter in?"
+            )
             found.append((i, Question("filter-doubtful", text)))
     return found
 

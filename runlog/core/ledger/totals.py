@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, fsum
 
-from runlog.core.frame import Grade, RunFrame
+from runlog.core.frame import Frame, Grade
 
 SECONDS_PER_HOUR = 3600.0
 
@@ -92,33 +92,36 @@ GRADE_SUM = {
 }
 
 
-def sum_run(graded: Iterable[tuple[RunFrame, Grade, float | None]]) -> list[RunSum]:
-    """Add up the counted light frames of a run (frame, grade, effective seconds).
+def sum_run(lights: Iterable[Frame]) -> list[RunSum]:
+    """Add up the counted light frames of a run by their grades in force.
 
     Effective time is that of the kept frames whose depth is known; None when it is of none.
     """
-    groups: dict[tuple[str, str], list[tuple[RunFrame, Grade, float | None]]] = {}
-    for entry in graded:
-        groups.setdefault((entry[0].target, entry[0].filter), []).append(entry)
+    groups: dict[tuple[str, str], list[Frame]] = {}
+    for frame in lights:
+        groups.setdefault((frame.context.target, frame.context.filter), []).append(frame)
     return [_sum(*key, members) for key, members in sorted(groups.items())]
 
 
-def _sum(
-    target: str, filter_name: str, members: Sequence[tuple[RunFrame, Grade, float | None]]
-) -> RunSum:
+def _sum(target: str, filter_name: str, members: Sequence[Frame]) -> RunSum:
     seconds = {
-        name: fsum(f.exposure_s or 0.0 for f, grade, _ in members if grade is wanted)
+        name: fsum(_length(f) for f in members if f.judgement.grade is wanted)
         for wanted, name in GRADE_SUM.items()
     }
-    deep = [s for _, grade, s in members if grade is Grade.KEEP and s is not None]
+    kept = (f.judgement.effective_s for f in members if f.judgement.grade is Grade.KEEP)
+    deep = [s for s in kept if s is not None]
     return RunSum(
         target,
         filter_name,
         frames=len(members),
-        logged_s=fsum(f.exposure_s or 0.0 for f, _, _ in members),
+        logged_s=fsum(map(_length, members)),
         effective_s=fsum(deep) if deep else None,
         **seconds,
     )
+
+
+def _length(frame: Frame) -> float:
+    return frame.header.exposure_s or 0.0
 
 
 def with_goal(total: Total, goal_s: float | None) -> Total:

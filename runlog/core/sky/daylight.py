@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from runlog.core.frame import Question, RunFrame
+from runlog.core.frame import Context, Frame, Question
 from runlog.core.sky.earth import Floats, Site
 from runlog.core.sky.ephemeris import sun_altitude_deg
 from runlog.core.sky.horizon import sun_span
@@ -49,11 +49,15 @@ def place_in_doubt(sun_alts_deg: Iterable[float | None]) -> bool:
     return any(height is not None and height > _DAY_DEG for height in sun_alts_deg)
 
 
-def sky_as_known(lights: Sequence[RunFrame]) -> list[RunFrame]:
+def sky_as_known(lights: Sequence[Frame]) -> list[Frame]:
     """Leave Sun and Moon out of a run's lights where the place or the clock is in doubt."""
-    if not place_in_doubt(f.sun_alt_deg for f in lights):
+    if not place_in_doubt(f.context.sun_alt_deg for f in lights):
         return list(lights)
-    return [replace(f, sun_alt_deg=None, moon_alt_deg=None, moon_sep_deg=None) for f in lights]
+    return [replace(f, context=_without_sky(f.context)) for f in lights]
+
+
+def _without_sky(context: Context) -> Context:
+    return replace(context, sun_alt_deg=None, moon_alt_deg=None, moon_sep_deg=None)
 
 
 def daylight_question(lights: Sequence[Lit]) -> Question | None:

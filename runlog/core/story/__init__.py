@@ -52,7 +52,7 @@ def tell(
     always stand apart.
     """
     every = list(told)
-    dated = [t for t in every if t.frame.taken_at_utc is not None]
+    dated = [t for t in every if t.frame.header.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
     found_events = [
         *(event for find in FINDERS for event in find(lights)),
@@ -76,7 +76,7 @@ def pace_of(lights: Lights) -> Pace | None:
     return Pace(
         first,
         last,
-        sum(t.frame.exposure_s or 0.0 for t in lights),
+        sum(t.frame.header.exposure_s or 0.0 for t in lights),
         (last - first).total_seconds(),
         median(gaps) if gaps else None,
     )

@@ -64,7 +64,7 @@ def _readout(lights: Lights) -> Iterator[PartVerdict]:
 
 def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:
     """Quote what stands out about the rows of frames and cannot be told from the camera's way."""
-    doubts = [t.frame.readout_doubt for t in lights if t.frame.readout_doubt]
+    doubts = [t.frame.placement.readout_doubt for t in lights if t.frame.placement.readout_doubt]
     if doubts:
         count = f"{plural(len(doubts), 'frame')} of {len(lights)}"
         yield PartVerdict(Opinion.UNKNOWN, f"in {count} {doubts[0]}")
@@ -80,14 +80,17 @@ def _noise(lights: Lights) -> Iterator[PartVerdict]:
     groups: dict[tuple[object, ...], list[tuple[float, float]]] = defaultdict(list)
     for t in lights:
         f = t.frame
-        if None in (f.noise_adu, f.background_adu, f.pedestal_adu) or f.resampled:
+        if (
+            None in (f.measurement.noise_adu, f.measurement.background_adu, f.context.pedestal_adu)
+            or f.resampled
+        ):
             continue
         if t.has(FaultName.READOUT):
             continue
-        sky_adu = (f.background_adu or 0.0) - (f.pedestal_adu or 0.0)
+        sky_adu = (f.measurement.background_adu or 0.0) - (f.context.pedestal_adu or 0.0)
         if sky_adu > 0:
-            key = (f.filter, f.exposure_s, f.gain, f.binning)
-            groups[key].append((f.noise_adu or 0.0, sky_adu))
+            key = (f.context.filter, f.header.exposure_s, f.header.gain, f.header.binning_x)
+            groups[key].append((f.measurement.noise_adu or 0.0, sky_adu))
     beyond = [times for rows in groups.values() for times in _beyond_sky(rows)]
     loud = [times for times in beyond if times > NOISE_TIMES]
     if loud:
@@ -110,8 +113,10 @@ def _hot_pixels(lights: Lights) -> Iterator[PartVerdict]:
     groups: dict[tuple[object, ...], list[float]] = defaultdict(list)
     for t in lights:
         f = t.frame
-        if f.hot_pixels_ppm is not None and not t.has(FaultName.READOUT):
-            groups[f.exposure_s, f.gain, f.binning].append(f.hot_pixels_ppm)
+        if f.measurement.hot_pixels_ppm is not None and not t.has(FaultName.READOUT):
+            groups[f.header.exposure_s, f.header.gain, f.header.binning_x].append(
+                f.measurement.hot_pixels_ppm
+            )
     alike = [shares for shares in groups.values() if len(shares) >= ENOUGH_ALIKE]
     if not alike:
         return

@@ -40,9 +40,9 @@ def cooling_verdict(lights: Lights) -> Iterator[PartVerdict]:
 
 
 def _why_unknown(lights: Lights) -> str:
-    if any(t.frame.sensor_c is not None for t in lights):
+    if any(t.frame.header.sensor_c is not None for t in lights):
         return "the headers give no set temperature"
-    if any(t.frame.set_c is not None for t in lights):
+    if any(t.frame.header.set_c is not None for t in lights):
         return "the headers do not give the sensor's temperature"
     return "the headers do not give sensor and set temperature"
 
@@ -90,13 +90,13 @@ def _words(worst: Told, side: str) -> str:
     frame = worst.frame
     return (
         f"the sensor was up to {abs(_off(worst)):.1f} C {side} than its set point: "
-        f"{frame.sensor_c:.1f} C, set {frame.set_c:.1f} C"
+        f"{frame.header.sensor_c:.1f} C, set {frame.header.set_c:.1f} C"
     )
 
 
 def off_set_point_c(light: Told) -> float | None:
     """Give how much warmer the sensor was than it was told to be."""
-    sensor_c, set_c = light.frame.sensor_c, light.frame.set_c
+    sensor_c, set_c = light.frame.header.sensor_c, light.frame.header.set_c
     return None if sensor_c is None or set_c is None else sensor_c - set_c
 
 

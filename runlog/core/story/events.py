@@ -31,7 +31,11 @@ def _dew(lights: Lights) -> Iterator[Event]:
 
 def _cloud_words(stretch: Lights) -> str:
     """Say how little light came through at the worst, from matched stars where possible."""
-    known = [t.frame.transparency for t in stretch if t.frame.transparency is not None]
+    known = [
+        t.frame.placement.transparency
+        for t in stretch
+        if t.frame.placement.transparency is not None
+    ]
     if not known:
         return worst_evidence(stretch, FaultName.CLOUD)
     return f"down to {min(known):.0%} of the light of the best frame"
@@ -42,7 +46,7 @@ def _trailing(lights: Lights) -> Iterator[Event]:
     for stretch in stretches(lights, lambda t: t.has(*names)):
         name = next(n for n in names if any(t.has(n) for t in stretch))
         words = "trailed stars" if name is FaultName.TRAILED else "doubled stars"
-        evidence = worst_evidence(stretch, name, lambda f: f.eccentricity)
+        evidence = worst_evidence(stretch, name, lambda f: f.measurement.eccentricity)
         after = right_after(lights, stretch[0])
         began = f"; it began right after {after}" if after else ""
         yield event("trailing", stretch, f"{words}: {evidence}{began}")
@@ -50,23 +54,23 @@ def _trailing(lights: Lights) -> Iterator[Event]:
 
 def _flips(lights: Lights) -> Iterator[Event]:
     for a, b in pairwise(lights):
-        if a.frame.target != b.frame.target or not _turned(a, b):
+        if a.frame.context.target != b.frame.context.target or not _turned(a, b):
             continue
         idle = hours(max((b.start - a.end).total_seconds(), 0.0))
-        sides = f": pier side {a.frame.pier_side} to {b.frame.pier_side}"
-        known = sides if a.frame.pier_side and b.frame.pier_side else ""
+        sides = f": pier side {a.frame.header.pier_side} to {b.frame.header.pier_side}"
+        known = sides if a.frame.header.pier_side and b.frame.header.pier_side else ""
         yield event("flip", [b], f"meridian flip{known}, {idle} idle", costs=False)
 
 
 def _turned(a: Told, b: Told) -> bool:
     """Tell a flip by the pier side, or by half a turn of the field where that is not written."""
-    sides = a.frame.pier_side, b.frame.pier_side
+    sides = a.frame.header.pier_side, b.frame.header.pier_side
     if None not in sides:
         return sides[0] != sides[1]
-    turns = a.frame.rotation_deg, b.frame.rotation_deg
-    if turns[0] is None or turns[1] is None or a.frame.filter != b.frame.filter:
+    turns = a.frame.placement.rotation_deg, b.frame.placement.rotation_deg
+    if turns[0] is None or turns[1] is None or a.frame.context.filter != b.frame.context.filter:
         return False
-    if a.frame.reference != b.frame.reference:
+    if a.frame.placement.matched_to != b.frame.placement.matched_to:
         return False
     return abs((turns[1] - turns[0] + 180) % 360 - 180) > 150
 

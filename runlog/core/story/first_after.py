@@ -25,16 +25,16 @@ def first_frames(lights: Lights) -> dict[str, list[Told]]:
 
 def _between(a: Told, b: Told, usual_px: float | None) -> str | None:
     """Name what happened between two frames, the most disturbing first."""
-    if a.frame.target != b.frame.target:
+    if a.frame.context.target != b.frame.context.target:
         return "a slew"
-    sides = a.frame.pier_side, b.frame.pier_side
+    sides = a.frame.header.pier_side, b.frame.header.pier_side
     if None not in sides and sides[0] != sides[1]:
         return "the flip"
     if (b.start - a.end).total_seconds() >= PAUSE_LEAST_S:
         return "a pause"
-    if a.frame.filter != b.frame.filter:
+    if a.frame.context.filter != b.frame.context.filter:
         return None
-    if _moved(a.frame.focus_pos, b.frame.focus_pos):
+    if _moved(a.frame.header.focus_pos, b.frame.header.focus_pos):
         return "a refocus"
     step_px = _step_px(a, b)
     if step_px is None or usual_px is None:
@@ -47,16 +47,19 @@ def _moved(was: float | None, now: float | None) -> bool:
 
 
 def _step_px(a: Told, b: Told) -> float | None:
-    x, y, to_x, to_y = (
-        a.frame.shift_x_px, a.frame.shift_y_px, b.frame.shift_x_px, b.frame.shift_y_px
-    )  # fmt: skip
+    here, there = a.frame.placement, b.frame.placement
+    x, y, to_x, to_y = here.shift_x_px, here.shift_y_px, there.shift_x_px, there.shift_y_px
     if x is None or y is None or to_x is None or to_y is None:
         return None
     return hypot(to_x - x, to_y - y)
 
 
 def _usual_step_px(lights: Lights) -> float | None:
-    steps = [_step_px(a, b) for a, b in pairwise(lights) if a.frame.filter == b.frame.filter]
+    steps = [
+        _step_px(a, b)
+        for a, b in pairwise(lights)
+        if a.frame.context.filter == b.frame.context.filter
+    ]
     known = [s for s in steps if s is not None]
     return median(known) if known else None
 

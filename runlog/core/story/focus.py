@@ -25,7 +25,7 @@ SHAPE_FAULTS = (FaultName.DEFOCUSED, FaultName.TRAILED, FaultName.DOUBLED, Fault
 def find_drifts(lights: Lights, policy: Policy) -> Iterator[Event]:
     """Find stretches out of focus; a drift begins where it first passes the limit."""
     for stretch in stretches(lights, lambda t: t.has(FaultName.DEFOCUSED)):
-        evidence = worst_evidence(stretch, FaultName.DEFOCUSED, lambda f: f.fwhm_px)
+        evidence = worst_evidence(stretch, FaultName.DEFOCUSED, lambda f: f.measurement.fwhm_px)
         flank = _flank(lights, stretch, policy) if len(stretch) >= DRIFT_FRAMES else []
         text = f"out of focus: {evidence}{_cooling([*flank, *stretch])}"
         yield event("focus-drift", [*flank, *stretch], text)
@@ -47,19 +47,23 @@ def _flank(lights: Lights, stretch: Lights, policy: Policy) -> list[Told]:
 def _past_limit(light: Told, before: Lights, policy: Policy) -> bool:
     own = shape_group(light.frame)
     foot = [t.frame for t in before if shape_group(t.frame) == own and not t.has(*SHAPE_FAULTS)]
-    widths = [f.fwhm_px for f in foot[-FOOT_FRAMES:] if f.fwhm_px is not None]
+    widths = [
+        f.measurement.fwhm_px for f in foot[-FOOT_FRAMES:] if f.measurement.fwhm_px is not None
+    ]
     profiles = [p for f in foot[-FOOT_FRAMES:] if (p := profile(f)) is not None]
     here = profile(light.frame)
     if len(widths) < FOOT_LEAST or not profiles or here is None or light.has(*SHAPE_FAULTS):
         return False
-    limits = policy.for_filter(light.frame.filter)
+    limits = policy.for_filter(light.frame.context.filter)
     changed = here <= median(profiles) * (1 - FLANK_SHARE * limits.profile_change)
-    wide = (light.frame.fwhm_px or 0.0) >= limits.defocused_ratio.doubtful * median(widths)
+    wide = (light.frame.measurement.fwhm_px or 0.0) >= limits.defocused_ratio.doubtful * median(
+        widths
+    )
     return changed and wide
 
 
 def _cooling(stretch: Lights) -> str:
-    first, last = stretch[0].frame.focus_c, stretch[-1].frame.focus_c
+    first, last = stretch[0].frame.header.focus_c, stretch[-1].frame.header.focus_c
     if first is None or last is None or abs(last - first) < 0.3:
         return ""
     return f"; the focuser went from {first:.1f} to {last:.1f} C meanwhile"
@@ -75,10 +79,13 @@ def find_refocus(lights: Lights) -> Iterator[Event]:
         here, out = lights[n], _frames_out(lights, n)
         if not out or here.has(FaultName.DEFOCUSED):
             continue
-        before = next((t for t in out if t.frame.filter == here.frame.filter), out[0])
+        before = next(
+            (t for t in out if t.frame.context.filter == here.frame.context.filter), out[0]
+        )
         how = _focus_run(before, here, out, gaps[n - 1] - median(gaps))
         if how and _narrower(before, here):
-            widths = f"from {before.frame.fwhm_px:.1f} to {here.frame.fwhm_px:.1f} px"
+            was, now = (t.frame.measurement.fwhm_px for t in (before, here))
+            widths = f"from {was:.1f} to {now:.1f} px"
             yield event("refocus", [here], f"refocused: {how} and FWHM fell {widths}", costs=False)
 
 
@@ -93,13 +100,13 @@ def _frames_out(lights: Lights, n: int) -> list[Told]:
 
 
 def _narrower(before: Told, here: Told) -> bool:
-    wide, narrow = before.frame.fwhm_px, here.frame.fwhm_px
+    wide, narrow = before.frame.measurement.fwhm_px, here.frame.measurement.fwhm_px
     return wide is not None and narrow is not None and narrow <= REFOCUS_GAIN * wide
 
 
 def _focus_run(before: Told, here: Told, out: Lights, longer_s: float) -> str | None:
     """Say what shows a focus run: the focuser moved, or there was a break long enough for one."""
-    was, now = before.frame.focus_pos, here.frame.focus_pos
+    was, now = before.frame.header.focus_pos, here.frame.header.focus_pos
     if was is not None and now is not None:
         moved = _steps(here, out) >= _least_steps(before, here, out)
         return f"the focuser moved from {was:.0f} to {now:.0f}" if moved else None
@@ -110,16 +117,18 @@ def _focus_run(before: Told, here: Told, out: Lights, longer_s: float) -> str | 
 
 def _steps(here: Told, out: Lights) -> float:
     """Give how far the focuser stands from where it stood out of focus, in the same filter."""
-    alike = [t for t in out if t.frame.filter == here.frame.filter] or out
-    places = [t.frame.focus_pos for t in alike if t.frame.focus_pos is not None]
-    return min(abs((here.frame.focus_pos or 0.0) - place) for place in places)
+    alike = [t for t in out if t.frame.context.filter == here.frame.context.filter] or out
+    places = [t.frame.header.focus_pos for t in alike if t.frame.header.focus_pos is not None]
+    return min(abs((here.frame.header.focus_pos or 0.0) - place) for place in places)
 
 
 def _least_steps(before: Told, here: Told, out: Lights) -> float:
     """After a drift any move counts in the same filter; in another one its offset comes on top."""
     if len(out) < DRIFT_FRAMES:
-        return REFOCUS_LEAST_STEPS if before.frame.filter == here.frame.filter else inf
-    return 1.0 if before.frame.filter == here.frame.filter else REFOCUS_LEAST_STEPS
+        return (
+            REFOCUS_LEAST_STEPS if before.frame.context.filter == here.frame.context.filter else inf
+        )
+    return 1.0 if before.frame.context.filter == here.frame.context.filter else REFOCUS_LEAST_STEPS
 
 
 # --- filters --------------------------------------------------------------------------------
@@ -134,7 +143,7 @@ def filters_out(lights: Lights, policy: Policy) -> list[str]:
     groups: dict[str, list[Told]] = {}
     for light in lights:
         if not light.has(*SHAPE_FAULTS):
-            groups.setdefault(light.frame.filter, []).append(light)
+            groups.setdefault(light.frame.context.filter, []).append(light)
     usual = {name: shape for name, members in groups.items() if (shape := _usual(members))}
     if len(usual) < 2:
         return []
@@ -148,7 +157,9 @@ def filters_out(lights: Lights, policy: Policy) -> list[str]:
 
 
 def _usual(members: Sequence[Told]) -> tuple[float, float] | None:
-    widths = [t.frame.fwhm_px for t in members if t.frame.fwhm_px is not None]
+    widths = [
+        t.frame.measurement.fwhm_px for t in members if t.frame.measurement.fwhm_px is not None
+    ]
     profiles = [p for t in members if (p := profile(t.frame)) is not None]
     if min(len(widths), len(profiles)) < FILTER_FRAMES:
         return None

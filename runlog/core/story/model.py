@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from runlog.core.columns import hours, plural
-from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
+from runlog.core.frame import FaultName, Frame, Grade, Verdict
 
 HOLE = 1  # one frame without trouble does not end a stretch of it
 FAIR_BELOW = 0.1  # share of frames in trouble
@@ -46,20 +46,20 @@ class PartVerdict:
 class Told:
     """One dated light frame with its verdict and the grade in force."""
 
-    frame: RunFrame
+    frame: Frame
     verdict: Verdict
     grade: Grade
 
     @property
     def start(self) -> datetime:
         """Start of exposure; the story holds only dated frames."""
-        assert self.frame.taken_at_utc is not None
-        return self.frame.taken_at_utc
+        assert self.frame.header.taken_at_utc is not None
+        return self.frame.header.taken_at_utc
 
     @property
     def end(self) -> datetime:
         """End of exposure."""
-        return self.start + timedelta(seconds=self.frame.exposure_s or 0.0)
+        return self.start + timedelta(seconds=self.frame.header.exposure_s or 0.0)
 
     def has(self, *names: FaultName) -> bool:
         """Tell whether one of these faults was found."""
@@ -68,7 +68,7 @@ class Told:
     @property
     def lost_s(self) -> float:
         """Exposure time that does not count as kept."""
-        return 0.0 if self.grade is Grade.KEEP else self.frame.exposure_s or 0.0
+        return 0.0 if self.grade is Grade.KEEP else self.frame.header.exposure_s or 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ def stretches(
         yield current
 
 
-Measure = Callable[[RunFrame], float | None]
+Measure = Callable[[Frame], float | None]
 
 
 def worst_evidence(stretch: Lights, name: FaultName, value: Measure = lambda _: None) -> str:
@@ -151,7 +151,7 @@ def _is_alone(verdict: Verdict) -> bool:
 def not_comparable(lights: Lights) -> PartVerdict:
     """Say why nothing can be told of frames that were measured."""
     notes = [t.verdict.note for t in lights if t.verdict.note]
-    alone = any(t.verdict.alone and t.frame.fwhm_px is not None for t in lights)
+    alone = any(t.verdict.alone and t.frame.measurement.fwhm_px is not None for t in lights)
     otherwise = "nothing to compare with" if alone else "no frame has stars enough to tell"
     return unknown(notes[0] if notes else otherwise)
 

@@ -99,12 +99,12 @@ def to_check(found: dict[Part, PartVerdict]) -> list[str]:
 
 def _starry(lights: Lights) -> Lights:
     """Keep the frames with enough stars to say something of all: four may be anything."""
-    return [t for t in lights if (t.frame.stars or 0) >= STARS_TO_TELL]
+    return [t for t in lights if (t.frame.measurement.stars or 0) >= STARS_TO_TELL]
 
 
 def _tracking(lights: Lights, policy: Policy) -> PartVerdict:
     names = (FaultName.TRAILED, FaultName.DOUBLED)
-    shaped = [t for t in _starry(lights) if t.frame.eccentricity is not None]
+    shaped = [t for t in _starry(lights) if t.frame.measurement.eccentricity is not None]
     measured = comparable(shaped, *names)
     if not measured:
         unjudged = not_comparable(lights)
@@ -114,7 +114,9 @@ def _tracking(lights: Lights, policy: Policy) -> PartVerdict:
     words = f"{' or '.join(said)}{lost_words(hit)}"
     found = by_share(measured, lambda t: t.has(*names), words)
     # Two images side by side look stretched: that is no stretch of the stars.
-    single = [t.frame.eccentricity or 0.0 for t in measured if not t.has(FaultName.DOUBLED)]
+    single = [
+        t.frame.measurement.eccentricity or 0.0 for t in measured if not t.has(FaultName.DOUBLED)
+    ]
     middle = median(single) if single else None
     after, check = _came_after(lights, hit)
     text = f"{found.evidence}{after}"
@@ -134,17 +136,19 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
     """Say how long the stars are in frames that nothing else is compared with."""
     if not lights:
         return ""
-    longest = max(lights, key=lambda t: (t.frame.eccentricity or 0.0, t.frame.key)).frame
-    seen = longest.eccentricity or 0.0
+    longest = max(
+        lights, key=lambda t: (t.frame.measurement.eccentricity or 0.0, t.frame.key)
+    ).frame
+    seen = longest.measurement.eccentricity or 0.0
     most = "; eccentricity" if len(lights) == 1 else "; the highest eccentricity"
     text = f"{most} {seen:.2f}"
-    if seen < ELONGATED or longest.alignment is None:
+    if seen < ELONGATED or longest.measurement.alignment is None:
         return text
-    aligned = f"{text}, {longest.alignment:.0%} of it in one direction"
-    if longest.alignment < policy.trailed_alignment:
+    aligned = f"{text}, {longest.measurement.alignment:.0%} of it in one direction"
+    if longest.measurement.alignment < policy.trailed_alignment:
         return f"{aligned}: long stars, but not all one way"
     # No optics make a star three times as long as wide over the whole field.
-    lines = (longest.axis_ratio or 1.0) < LINES_AXIS_RATIO
+    lines = (longest.measurement.axis_ratio or 1.0) < LINES_AXIS_RATIO
     causes = "a trail, or lines that are no stars" if lines else "tracking or optics"
     return f"{aligned}: {causes}, unknown which"
 
@@ -161,7 +165,7 @@ def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
 
 
 def _focus(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdict:
-    measured = comparable([t for t in _starry(lights) if t.frame.fwhm_px is not None])
+    measured = comparable([t for t in _starry(lights) if t.frame.measurement.fwhm_px is not None])
     if not measured:
         return not_comparable(lights)
     hit = [t for t in measured if t.has(FaultName.DEFOCUSED)]
@@ -212,8 +216,8 @@ def _optics(lights: Lights) -> PartVerdict:
     clean = [
         t.frame for t in lights if not any(f.grade is not Grade.KEEP for f in t.verdict.faults)
     ]
-    tilts = [f.tilt for f in clean if f.tilt is not None]
-    curves = [f.curvature for f in clean if f.curvature is not None]
+    tilts = [f.measurement.tilt for f in clean if f.measurement.tilt is not None]
+    curves = [f.measurement.curvature for f in clean if f.measurement.curvature is not None]
     if len(tilts) < 3 or len(curves) < 3:
         return unknown("too few clean frames have stars in every part of the field")
     tilt, curve = median(tilts), median(curves)

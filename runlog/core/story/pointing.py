@@ -47,38 +47,45 @@ class Step:
 
 def placed(lights: Lights) -> list[Told]:
     """Keep the frames whose place on their reference is known."""
-    return [t for t in lights if t.frame.shift_x_px is not None]
+    return [t for t in lights if t.frame.placement.shift_x_px is not None]
 
 
 def laid_on_another(lights: Lights) -> list[Told]:
     """Keep the placed frames that another frame shows the place of: each lies on itself."""
     where = placed(lights)
-    on = Counter(t.frame.reference for t in where)
-    return [t for t in where if t.frame.reference != t.frame.key or on[t.frame.key] > 1]
+    on = Counter(t.frame.placement.matched_to for t in where)
+    return [t for t in where if t.frame.placement.matched_to != t.frame.key or on[t.frame.key] > 1]
 
 
 def is_elsewhere(light: Told) -> bool:
     """Tell whether a frame shows another field than the one most taken under its name."""
     frame = light.frame
-    return frame.matched is True and frame.reference != frame.best_of_name
+    return (
+        frame.placement.matched is True
+        and frame.placement.matched_to != frame.placement.best_of_name
+    )
 
 
 def elsewhere_words(lights: Lights) -> list[str]:
     """Say which frames show other fields than the one most taken, and which match none."""
     words = []
-    for target in sorted({t.frame.target for t in lights}):
-        own = [t for t in lights if t.frame.target == target and not t.has(FaultName.OFF_TARGET)]
+    for target in sorted({t.frame.context.target for t in lights}):
+        own = [
+            t
+            for t in lights
+            if t.frame.context.target == target and not t.has(FaultName.OFF_TARGET)
+        ]
         apart = [t for t in own if is_elsewhere(t)]
         of_name = f" of {target}" if target else ""
         if apart:
-            alone = all(t.frame.field_runs == 1 for t in apart)
+            alone = all(t.frame.placement.field_runs == 1 for t in apart)
             which = ", which no other night shows" if alone else ""
             words.append(
                 f"{plural(len(apart), 'frame')}{of_name} show{'s' * (len(apart) == 1)} another "
                 f"field than the one most taken under that name{which}"
             )
-        stray = [t for t in own if t.frame.matched is False]
-        stray = [t for t in stray if (t.frame.stars or 0) >= STARS_OF_A_FIELD]
+        stray = [t for t in own if t.frame.placement.matched is False]
+        stray = [t for t in stray if (t.frame.measurement.stars or 0) >= STARS_OF_A_FIELD]
         if stray:
             words.append(
                 f"the stars of {plural(len(stray), 'frame')}{of_name} match none of its other "
@@ -95,8 +102,13 @@ def stays(lights: Lights) -> Iterator[list[Told]]:
     """
     groups: dict[tuple[object, ...], list[Told]] = {}
     for t in placed(lights):
-        flipped = abs(t.frame.rotation_deg or 0.0) > 90
-        key = (t.frame.target, t.frame.filter, t.frame.reference, flipped)
+        flipped = abs(t.frame.placement.rotation_deg or 0.0) > 90
+        key = (
+            t.frame.context.target,
+            t.frame.context.filter,
+            t.frame.placement.matched_to,
+            flipped,
+        )
         groups.setdefault(key, []).append(t)
     yield from groups.values()
 
@@ -106,8 +118,8 @@ def steps(lights: Lights) -> list[Step]:
     found = []
     for stay in stays(lights):
         for a, b in pairwise(stay):
-            dx = (b.frame.shift_x_px or 0.0) - (a.frame.shift_x_px or 0.0)
-            dy = (b.frame.shift_y_px or 0.0) - (a.frame.shift_y_px or 0.0)
+            dx = (b.frame.placement.shift_x_px or 0.0) - (a.frame.placement.shift_x_px or 0.0)
+            dy = (b.frame.placement.shift_y_px or 0.0) - (a.frame.placement.shift_y_px or 0.0)
             found.append(Step(a, b, dx, dy))
     return found
 
@@ -122,7 +134,7 @@ def find_jumps(lights: Lights) -> Iterator[Event]:
     for step in jumps:
         if any(_same_jump(step, other) for other in told):
             continue
-        width = max(step.after.frame.width, 1)
+        width = max(step.after.frame.identity.width, 1)
         size = f"{step.size_px:.0f} px ({step.size_px / width:.0%} of its width)"
         back = any(_undoes(step, other) for other in told)
         text = f"the field went back by {size}" if back else f"the field jumped by {size}"
@@ -136,7 +148,7 @@ def _jumps_of(stay: Lights) -> Iterator[Step]:
         return
     usual = median(s.size_px for s in own)
     for i, step in enumerate(own):
-        width = max(step.after.frame.width, 1)
+        width = max(step.after.frame.identity.width, 1)
         far = step.size_px >= max(JUMP_SHARE * width, JUMP_TIMES_USUAL * usual)
         if far and not _came_back(own, i):
             yield step
@@ -165,7 +177,7 @@ def find_drift(lights: Lights) -> Iterator[Event]:
         if len(stay) < DRIFT_FRAMES:
             continue
         speed, error = _speed(stay)
-        width = max(stay[0].frame.width, 1)
+        width = max(stay[0].frame.identity.width, 1)
         if speed < DRIFT_SHARE_PER_HOUR * width or speed < 5 * error:
             continue
         if any(True for _ in find_jumps(stay)):
@@ -182,8 +194,11 @@ def _speed(stay: Lights) -> tuple[float, float]:
     if power == 0:
         return 0.0, float("inf")
     speeds, errors = [], []
-    for name in ("shift_x_px", "shift_y_px"):
-        values = np.array([getattr(t.frame, name) for t in stay], dtype=float)
+    for shifts in (
+        [t.frame.placement.shift_x_px for t in stay],
+        [t.frame.placement.shift_y_px for t in stay],
+    ):
+        values = np.array(shifts, dtype=float)
         slope = float(np.sum(centred * values) / power)
         rest = values - values.mean() - slope * centred
         speeds.append(slope)

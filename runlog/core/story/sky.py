@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from runlog.core.columns import clock, plural
-from runlog.core.frame import FaultName, Grade, RunFrame
+from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.faults.shape import HALO_WORDS
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.story.model import (
@@ -50,12 +50,12 @@ class _Dark(Trouble):
         return light.has(self.fault) and not has_halos(light)
 
 
-def _width(frame: RunFrame) -> float | None:
-    return frame.fwhm_px
+def _width(frame: Frame) -> float | None:
+    return frame.measurement.fwhm_px
 
 
-def _lost_stars(frame: RunFrame) -> float | None:
-    return None if frame.stars is None else -float(frame.stars)
+def _lost_stars(frame: Frame) -> float | None:
+    return None if frame.measurement.stars is None else -float(frame.measurement.stars)
 
 
 TROUBLES: tuple[Trouble, ...] = (
@@ -95,7 +95,7 @@ def sky_verdict(lights: Lights, doubt: str = "") -> PartVerdict:
 
     `doubt` says why nothing is known of the Moon.
     """
-    counted = [t for t in lights if t.frame.stars is not None]
+    counted = [t for t in lights if t.frame.measurement.stars is not None]
     if counted and all(_shows_nothing(t) for t in counted):
         return unknown(f"{_nothing_words(counted)}: {NO_STARS_FROM}, unknown which")
     measured = comparable(counted)
@@ -135,7 +135,7 @@ def _nothing_words(lights: Lights) -> str:
 
 def _is_blind(light: Told) -> bool:
     """Tell whether a frame's light was compared with nothing, and no trouble was found in it."""
-    if light.frame.matched is not False or light.frame.transparency is not None:
+    if light.frame.placement.matched is not False or light.frame.placement.transparency is not None:
         return False
     return not any(trouble.in_frame(light) for trouble in TROUBLES)
 
@@ -146,7 +146,7 @@ def _blind_words(blind: Lights, lights: Lights) -> str:
 
 def _alone(lights: Lights) -> Iterator[str]:
     """Say whose light is compared within this run alone, though its name has other nights."""
-    alone = [t for t in lights if is_elsewhere(t) and t.frame.field_runs == 1]
+    alone = [t for t in lights if is_elsewhere(t) and t.frame.placement.field_runs == 1]
     if alone:
         yield (
             f"; the light of {plural(len(alone), 'frame')} is relative to this night: no other "
@@ -172,7 +172,9 @@ def _moonlight(lights: Lights, doubt: str) -> Iterator[str]:
     if doubt:
         yield f"; whether the Moon was up is {doubt}"
         return
-    heights = [t.frame.moon_alt_deg for t in lights if t.frame.moon_alt_deg is not None]
+    heights = [
+        t.frame.context.moon_alt_deg for t in lights if t.frame.context.moon_alt_deg is not None
+    ]
     if heights and len(heights) == len(lights) and min(heights) > LIMB_DEG:
         yield (
             f"; the Moon was up all the time, {max(heights):.0f} degrees at most: this run cannot "

@@ -51,7 +51,7 @@ def _lowest(lights: Lights) -> datetime | None:
     Where that is the last frame it is dusk as well, so the middle lies behind it. One frame alone
     tells no direction.
     """
-    known = [t for t in lights if t.frame.sun_alt_deg is not None]
+    known = [t for t in lights if t.frame.context.sun_alt_deg is not None]
     if len(known) < 2:
         return None
     lowest = min(known, key=_sun)
@@ -59,7 +59,7 @@ def _lowest(lights: Lights) -> datetime | None:
 
 
 def _sun(light: Told) -> float:
-    return -90.0 if light.frame.sun_alt_deg is None else light.frame.sun_alt_deg
+    return -90.0 if light.frame.context.sun_alt_deg is None else light.frame.context.sun_alt_deg
 
 
 def _in_daylight(light: Told) -> bool:

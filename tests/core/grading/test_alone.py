@@ -1,7 +1,5 @@
 """Frames with nothing to compare with: what shows in them is told, and nothing is called good."""
 
-from dataclasses import replace
-
 import pytest
 
 from runlog.core.frame import FaultName, Grade
@@ -9,7 +7,7 @@ from runlog.core.grading.baseline import Earlier
 from runlog.core.grading.grade import alone_in, grade_run
 from runlog.core.grading.policy import Policy
 from runlog.core.story import Opinion, Part, Told, tell
-from tests.core.runs import changed, clean_run
+from tests.core.runs import altered, changed, clean_run
 
 TWICE = {"doubled_share": 0.9, "doubled_px": 8.0, "eccentricity": 0.97}
 EARLIER = {("L", 1): Earlier(nights=5, fwhm_px=2.3, fwhm_floor_px=2.1)}
@@ -98,18 +96,18 @@ def test_next_to_no_stars_all_night_is_not_the_skys_fault(count):
 def test_next_to_no_stars_for_a_while_is_still_told():
     """Where other frames show the field, those without stars count against the night."""
     told = parts(changed(clean_run(), range(10, 18), stars=2, fwhm_px=None, transparency=None,
-                         ranked_flux_adu_s=None, matched=None))[Part.SKY]  # fmt: skip
+                         ranked_flux_adu_s=None, matched_to=None))[Part.SKY]  # fmt: skip
     assert told.verdict is Opinion.POOR
     assert "next to no stars" in told.evidence
 
 
 def test_a_frame_laid_on_itself_is_no_frame_on_target():
     """Two targets with one frame each say nothing of pointing; two frames of one target do."""
-    run = [replace(f, reference=f.key) for f in clean_run(2)]
-    run[1] = replace(run[1], target="M 31")
+    run = [altered(f, matched_to=f.key) for f in clean_run(2)]
+    run[1] = altered(run[1], target="M 31")
     assert parts(run)[Part.POINTING].verdict is Opinion.UNKNOWN
     first = run[0].key
-    same = [replace(f, reference=first, best_of_name=first, target="M 33") for f in run]
+    same = [altered(f, matched_to=first, best_of_name=first, target="M 33") for f in run]
     assert parts(same)[Part.POINTING].evidence.startswith("2 frames on target")
 
 

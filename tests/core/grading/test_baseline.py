@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runlog.core.frame import Kind, RunFrame
 from runlog.core.grading.baseline import (
     ENOUGH,
     by_group,
@@ -23,12 +22,14 @@ from runlog.core.grading.baseline import (
     width_at,
     width_at_zenith,
 )
+from tests.core.runs import altered, blank
 
 
 def frame(key, **values):
     """Make a measured light frame."""
     start = datetime(2026, 10, 9, 22, tzinfo=UTC)
-    return RunFrame(key, Kind.LIGHT, "header", start, 300.0, "M 33", "L", measured=True, **values)
+    made = blank(key, start, 300.0, "M 33", "L")
+    return altered(made, **{"measured_with": 1} | values)
 
 
 @given(
@@ -109,7 +110,7 @@ def test_row_order_does_not_matter(values, random):
 def test_filters_and_binnings_are_compared_apart():
     """Shapes compare within filter and binning, light within target, filter, gain and offset."""
     narrow = [frame(str(i), fwhm_px=2.0, gain=100.0) for i in range(4)]
-    binned = [frame(f"b{i}", fwhm_px=1.0, gain=100.0, binning=2) for i in range(4)]
+    binned = [frame(f"b{i}", fwhm_px=1.0, gain=100.0, binning_x=2) for i in range(4)]
     found = by_group([*narrow, *binned], shape_group, usual_shape)
     assert {key: u.fwhm_px for key, u in found.items()} == {("L", 1): 2.0, ("L", 2): 1.0}
     assert light_group(narrow[0]) != light_group(frame("g", gain=0.0))

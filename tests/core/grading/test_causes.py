@@ -1,14 +1,12 @@
 """Which fault explains which: what a cause brings with it is not counted, and that is said."""
 
-from dataclasses import replace
-
 import pytest
 
 from runlog.core.frame import FaultName
 from runlog.core.grading.causes import counted, overrides
 from runlog.core.grading.grade import explain_run, grade_run
 from runlog.core.grading.policy import Policy
-from tests.core.runs import changed, clean_run, trail
+from tests.core.runs import altered, changed, clean_run, trail
 
 POLICY = Policy()
 COVERED = (0, 0, 1, 0, 0, 8, 0, 0, 12)
@@ -67,7 +65,7 @@ def test_each_cause_and_what_it_brings(values, symptom, cause):
 def test_what_counts_is_what_the_verdict_names():
     """Grades and explanations come from the same rules."""
     run = changed(clean_run(), [3], transparency=0.1, stars=60, background_adu=1500.0)
-    run[9] = replace(trail(run[9], 2.0), transparency=0.4)
+    run[9] = altered(trail(run[9], 2.0), transparency=0.4)
     verdicts = grade_run(run, POLICY)
     for i in (3, 9):
         checks, _ = explained(run, i)

@@ -1,20 +1,19 @@
 """What few stars leave open is held against nobody."""
 
-from dataclasses import replace
-
 import pytest
 
 from runlog.core.frame import FaultName, Grade
-from tests.core.runs import clean_run, trail
 from tests.core.grading.test_grade import first_fault, grades
+from tests.core.runs import altered, clean_run, trail
 
 
 def test_a_shape_that_rests_on_one_star_is_no_trail():
     """Guards frames with a star or two: e 0.7 +- 0.5 may be round, e 0.7 +- 0.01 may not."""
     run = clean_run()
-    run[7] = replace(trail(run[7], 1.5), fwhm_px=run[7].fwhm_px, hfr_px=run[7].hfr_px)
-    sure = replace(run[7], eccentricity_err=0.01)
-    unsure = replace(run[7], eccentricity_err=0.5, alignment=1.0)
+    sharp = run[7].measurement
+    run[7] = altered(trail(run[7], 1.5), fwhm_px=sharp.fwhm_px, hfr_px=sharp.hfr_px)
+    sure = altered(run[7], eccentricity_err=0.01)
+    unsure = altered(run[7], eccentricity_err=0.5, alignment=1.0)
     run[7] = sure
     assert first_fault(grades(run)[7]) is FaultName.TRAILED
     run[7] = unsure
@@ -25,8 +24,9 @@ def test_a_shape_that_rests_on_one_star_is_no_trail():
 def test_a_width_that_rests_on_few_stars_is_no_defocus(error_px, grade):
     """Guards frames with a galaxy or two left: twice the width +- 40 % rejects nothing."""
     run = clean_run()
-    run[7] = replace(run[7], fwhm_px=2 * run[7].fwhm_px, hfr_px=2 * run[7].hfr_px,
-                     fwhm_px_err=error_px)  # fmt: skip
+    sharp = run[7].measurement
+    wide = {"fwhm_px": 2 * sharp.fwhm_px, "hfr_px": 2 * sharp.hfr_px, "fwhm_px_err": error_px}
+    run[7] = altered(run[7], **wide)
     found = grades(run)[7].grade
     assert found is grade if grade else found is not Grade.KEEP
 
@@ -34,7 +34,7 @@ def test_a_width_that_rests_on_few_stars_is_no_defocus(error_px, grade):
 def test_the_evidence_says_how_unsure_it_is():
     """Guards the words: the error is named where few stars leave much open."""
     run = clean_run()
-    run[7] = replace(trail(run[7], 3.0), eccentricity_err=0.2)
+    run[7] = altered(trail(run[7], 3.0), eccentricity_err=0.2)
     assert "± 0.20 (few stars)" in next(
         fault.evidence for fault in grades(run)[7].faults if fault.name is FaultName.TRAILED
     )

@@ -1,17 +1,16 @@
 """Grades and faults from numbers: each rule, its evidence, and what must not matter."""
 
 import random
-from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from runlog.core.frame import FaultName, Grade
+from runlog.core.frame import FaultName, Grade, Streak
 from runlog.core.grading.baseline import Earlier, width_at, width_at_zenith
 from runlog.core.grading.grade import explain_run, grade_run
 from runlog.core.grading.policy import Limit, Policy
-from tests.core.runs import changed, clean_run, trail
+from tests.core.runs import altered, changed, clean_run, trail
 
 POLICY = Policy()
 
@@ -45,10 +44,10 @@ def test_a_clean_run_is_kept():
         ({"readout": "40 rows repeat the row before"}, FaultName.READOUT, Grade.REJECT),
         ({"doubled_share": 0.4, "doubled_px": 9.0}, FaultName.DOUBLED, Grade.REJECT),
         ({"shift_x_px": 300.0}, FaultName.OFF_TARGET, Grade.REJECT),
-        ({"matched": False, "shift_x_px": None}, FaultName.OFF_TARGET, Grade.REJECT),
+        ({"shift_x_px": None}, FaultName.OFF_TARGET, Grade.REJECT),
         ({"zone_stars": (5, 10, 8, 55, 55, 55, 55, 55, 55)}, FaultName.OBSTRUCTED, Grade.REJECT),
         ({"clipped_stars": 80}, FaultName.CLIPPED, Grade.KEEP),
-        ({"streaks": 1}, FaultName.STREAK, Grade.KEEP),
+        ({"streaks": (Streak(0.0, 0.0, 9.0, 9.0),)}, FaultName.STREAK, Grade.KEEP),
     ],
 )
 def test_each_fault_is_found_and_graded(values, fault, grade):
@@ -78,7 +77,7 @@ def test_a_rig_that_always_stretches_is_not_trailing():
     """Pinched optics stretch every frame alike: that is the rig's own, not tracking."""
     run = clean_run(axis_ratio=0.85, eccentricity=0.53, elongation_deg=80.0, alignment=0.9)
     assert all(v.grade is Grade.KEEP for v in grades(run))
-    run[3] = replace(run[3], axis_ratio=0.6, eccentricity=0.8, elongation_deg=15.0)
+    run[3] = altered(run[3], axis_ratio=0.6, eccentricity=0.8, elongation_deg=15.0)
     assert first_fault(grades(run)[3]) is FaultName.TRAILED
 
 
@@ -95,8 +94,8 @@ def test_two_bad_thirds_do_not_hide_the_good_third():
         clean_run(39),
         bad,
         transparency=0.4,
-        fwhm_px=lambda f: 2.0 * f.fwhm_px,
-        hfr_px=lambda f: 2.0 * f.hfr_px,
+        fwhm_px=lambda f: 2.0 * f.measurement.fwhm_px,
+        hfr_px=lambda f: 2.0 * f.measurement.hfr_px,
     )
     found = grades(run)
     assert all(v.grade is not Grade.KEEP for v in found[:26])
@@ -116,7 +115,7 @@ def test_wandering_seeing_rejects_nothing():
     run = clean_run(60)
     for i in range(60):
         times = 1 + 0.3 * abs((i % 20) - 10) / 10
-        run[i] = replace(run[i], fwhm_px=2.3 * times, hfr_px=0.62 * 2.3 * times)
+        run[i] = altered(run[i], fwhm_px=2.3 * times, hfr_px=0.62 * 2.3 * times)
     assert sum(v.grade is Grade.REJECT for v in grades(run)) == 0
 
 
@@ -137,7 +136,7 @@ def test_without_a_zero_level_the_noise_tells():
 
 def test_cloud_or_bright_sky_where_it_cannot_tell():
     """Without any star's light to follow, lost stars are called what they are."""
-    same = {"transparency": None, "throughput": None, "ranked_flux_adu_s": None, "matched": None}
+    same = {"transparency": None, "throughput": None, "ranked_flux_adu_s": None, "matched_to": None}
     run = changed(clean_run(**same), [9], stars=150)
     verdict = grades(run)[9]
     assert first_fault(verdict) is FaultName.CLOUD
@@ -166,7 +165,7 @@ def test_no_exposure_no_grade():
 
 def test_an_unmeasured_frame_says_why():
     """What could not be measured is ungraded with the measurement's own words."""
-    run = changed(clean_run(), [2], measured=False, notes=("no finite pixel in the frame",))
+    run = changed(clean_run(), [2], measured_with=None, notes=("no finite pixel in the frame",))
     assert grades(run)[2].note == "no finite pixel in the frame"
 
 
@@ -224,7 +223,7 @@ def test_one_sided_loss_is_told_by_few_stars_too():
 @pytest.mark.parametrize("pier_side", ["east", "west"])
 def test_the_side_is_named_as_the_picture_shows_it(pier_side):
     """Ninths are turned to be compared after a flip, but the side named is the picture's own."""
-    run = [replace(f, pier_side=pier_side) for f in clean_run()]
+    run = [altered(f, pier_side=pier_side) for f in clean_run()]
     run = changed(run, [4], zone_stars=(2, 50, 55, 3, 50, 55, 1, 50, 55))
     (fault,) = grades(run)[4].faults
     assert fault.evidence.startswith("the left third has")
@@ -313,6 +312,6 @@ def test_a_run_long_throughout_blames_no_frame_for_being_rounder():
 
 def test_a_lone_cut_out_without_stars_is_not_judged():
     """A small piece of the sky may hold no star; a whole frame without one is a reject."""
-    small = replace(clean_run()[0], width=200, height=200, stars=2)
+    small = altered(clean_run()[0], width=200, height=200, stars=2)
     assert grades([small])[0].grade is Grade.UNGRADED
-    assert grades([replace(small, width=3000, height=2000)])[0].grade is Grade.REJECT
+    assert grades([altered(small, width=3000, height=2000)])[0].grade is Grade.REJECT

@@ -1,23 +1,21 @@
 """One name at several places: what is judged within a field, what over all, and what is said."""
 
-from dataclasses import replace
-
 import pytest
 
 from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
 from runlog.core.story import Opinion, Part, Told, tell
-from tests.core.runs import changed, clean_run
+from tests.core.runs import altered, changed, clean_run
 
 A, B = "a" * 32, "b" * 32
 
 
 def at_two(count_b, count=40, **of_b):
     """Draw a run at the name's best field A, its last frames at B, which has half the stars."""
-    run = clean_run(count, reference=A, best_of_name=A, field_runs=2)
+    run = clean_run(count, matched_to=A, best_of_name=A, field_runs=2)
     there = range(count - count_b, count)
-    values = {"reference": B, "field_runs": 1, "stars": 250, "ranked_flux_adu_s": 40.0}
+    values = {"matched_to": B, "field_runs": 1, "stars": 250, "ranked_flux_adu_s": 40.0}
     return changed(run, there, **values | of_b)
 
 
@@ -75,7 +73,7 @@ def test_a_few_frames_at_a_place_nobody_knows_went_astray(count, more, off):
 
 def test_a_whole_night_elsewhere_is_said_and_costs_nothing():
     """Its light is relative to itself; pointing asks whether the place was meant."""
-    run = clean_run(reference=B, best_of_name=A, field_runs=1)
+    run = clean_run(matched_to=B, best_of_name=A, field_runs=1)
     assert {v.grade for v in graded(run)} == {Grade.KEEP}
     told = story(run).verdicts
     assert "40 frames of M 33 show another field than the one most taken" in (
@@ -88,9 +86,9 @@ def test_a_whole_night_elsewhere_is_said_and_costs_nothing():
 
 def test_a_sky_whose_light_could_not_be_compared_is_not_good():
     """Twelve frames that match nothing: unknown, with the count."""
-    blind = {"matched": False, "transparency": None, "throughput": None, "shift_x_px": None,
+    blind = {"transparency": None, "throughput": None, "shift_x_px": None,
              "shift_y_px": None, "rotation_deg": None}  # fmt: skip
-    run = clean_run(12, reference=A, best_of_name=A, **blind)
+    run = clean_run(12, matched_to=A, best_of_name=A, **blind)
     found = graded(run)
     assert all("could not be compared" in v.note for v in found)
     sky = story(run).verdicts[Part.SKY]
@@ -128,7 +126,7 @@ def test_resampled_copies_are_not_judged_by_their_noise():
 def test_nor_are_copies_that_do_not_say_so():
     """Noise that rises without the light it would need is not the sky's."""
     for egain in (1.0, None):
-        run = [replace(f, resampled=False, egain_e_adu=egain) for f in copies()]
+        run = [altered(f, resampled=False, egain_e_adu=egain) for f in copies()]
         assert {v.grade for v in graded(run)} == {Grade.KEEP}
 
 
@@ -162,7 +160,7 @@ def test_interpolation_may_widen_and_stretch_small_stars():
 def moved(run, places):
     """Put frames of a run at places (px along x)."""
     return [
-        replace(f, shift_x_px=float(x), shift_y_px=0.0) for f, x in zip(run, places, strict=True)
+        altered(f, shift_x_px=float(x), shift_y_px=0.0) for f, x in zip(run, places, strict=True)
     ]
 
 
@@ -174,7 +172,7 @@ def off(run):
 def test_a_field_that_drifts_all_night_is_nowhere_off_target():
     """What moves on by small steps is told as a drift; none of its frames went astray."""
     run = clean_run()
-    width = run[0].width
+    width = run[0].identity.width
     drift = [width * 0.01 * i for i in range(len(run))]  # 40 % of the field in a night
     assert off(moved(run, drift)) == 0
     one_astray = [x + (0.3 * width if i == 33 else 0) for i, x in enumerate(drift)]
@@ -184,6 +182,6 @@ def test_a_field_that_drifts_all_night_is_nowhere_off_target():
 def test_a_field_that_jumped_away_is_off_target_till_the_end():
     """A snagged cable takes all later frames off; small drifts before and after change nothing."""
     run = clean_run()
-    width = run[0].width
+    width = run[0].identity.width
     places = [width * (0.0005 * i + (0.2 if i >= 30 else 0)) for i in range(len(run))]
     assert off(moved(run, places)) == len(run) - 30

@@ -6,19 +6,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runlog.core.frame import Grade, Kind, RunFrame
+from runlog.core.frame import Grade
 from runlog.core.ledger.totals import RunSum, Total, sum_run, with_goal
+from tests.core.runs import altered, blank
 
 
-def frame(key, length_s, target="M 33", filter_name="L"):
+def frame(key, length_s, target="M 33", filter_name="L", grade=Grade.KEEP):
     """Make a light frame of some length."""
     start = datetime(2026, 10, 9, 22, tzinfo=UTC)
-    return RunFrame(key, Kind.LIGHT, "header", start, length_s, target, filter_name)
+    return altered(blank(key, start, length_s, target, filter_name), grade=grade)
 
 
 GRADED = st.lists(
     st.builds(
-        lambda length, target, name, grade: (frame("k", length, target, name), grade, None),
+        lambda length, target, name, grade: frame("k", length, target, name, grade),
         st.one_of(st.none(), st.integers(1, 3600).map(float)),
         st.sampled_from(["M 33", "NGC 7000"]),
         st.sampled_from(["L", "Ha"]),
@@ -62,7 +63,7 @@ def test_the_four_grades_add_up(graded):
 
 def test_71_frames_of_5_minutes():
     """71 frames of 5 minutes are 355 minutes (common practice, no source)."""
-    (total,) = sum_run((frame(str(i), 300.0), Grade.KEEP, None) for i in range(71))
+    (total,) = sum_run(frame(str(i), 300.0) for i in range(71))
     assert total.frames == 71
     assert total.logged_s == 355 * 60
 

@@ -1,6 +1,5 @@
 """The night's story from numbers: events at the right frames, verdicts with evidence."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -10,7 +9,7 @@ from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
 from runlog.core.sensor.words import CAMERA_OR_CABLE
 from runlog.core.story import Opinion, Part, Told, pace_of, tell
-from tests.core.runs import START, changed, clean_run, trail
+from tests.core.runs import START, altered, changed, clean_run, trail
 
 
 def story(frames, dark=None, **sky):
@@ -85,10 +84,10 @@ def test_refocus_ends_a_drift():
 
 def test_a_jump_is_told_and_a_single_stray_frame_is_not_one():
     """A field that jumps and stays away is a jump; one that comes back is not."""
-    run = changed(clean_run(), range(15, 40), shift_x_px=lambda f: f.shift_x_px + 90.0)
+    run = changed(clean_run(), range(15, 40), shift_x_px=lambda f: f.placement.shift_x_px + 90.0)
     assert events(run, "jump") == [(15, 15)]
     assert story(run).verdicts[Part.POINTING].verdict is Opinion.POOR
-    stray = changed(clean_run(), [15], shift_x_px=lambda f: f.shift_x_px + 90.0)
+    stray = changed(clean_run(), [15], shift_x_px=lambda f: f.placement.shift_x_px + 90.0)
     assert events(stray, "jump") == []
 
 
@@ -96,15 +95,15 @@ def test_flip_by_pier_side_and_by_rotation():
     """A flip is found by the pier side, or by half a turn of the field without it."""
     run = changed(clean_run(), range(22, 40), pier_side="east", rotation_deg=180.0)
     assert events(run, "flip") == [(22, 22)]
-    silent = [replace(f, pier_side=None) for f in run]
+    silent = [altered(f, pier_side=None) for f in run]
     assert events(silent, "flip") == [(22, 22)]
 
 
 def test_steady_drift_and_no_dithering():
     """A field that creeps is a drift; one that never moves was not dithered."""
-    run = [replace(f, shift_x_px=3.0 * i, shift_y_px=0.0) for i, f in enumerate(clean_run())]
+    run = [altered(f, shift_x_px=3.0 * i, shift_y_px=0.0) for i, f in enumerate(clean_run())]
     assert [e.kind for e in story(run).events] == ["drift"]
-    still = [replace(f, shift_x_px=0.1, shift_y_px=0.0) for f in clean_run()]
+    still = [altered(f, shift_x_px=0.1, shift_y_px=0.0) for f in clean_run()]
     assert [e.kind for e in story(still).events] == ["no-dither"]
 
 
@@ -112,7 +111,7 @@ def test_a_pause_costs_its_own_length():
     """Forty minutes without a light frame are a pause of about forty minutes."""
     later = timedelta(minutes=40)
     run = [
-        replace(f, taken_at_utc=f.taken_at_utc + later) if i >= 12 else f
+        altered(f, taken_at_utc=f.header.taken_at_utc + later) if i >= 12 else f
         for i, f in enumerate(clean_run())
     ]
     (pause,) = [e for e in story(run).events if e.kind == "pause"]
@@ -123,8 +122,10 @@ def test_dew_is_not_a_passing_cloud():
     """Halos that grow are dew, also where the light falls as under a cloud."""
     run = clean_run()
     for n, i in enumerate(range(24, 40)):
-        run[i] = replace(
-            run[i], transparency=0.78 - 0.03 * n, hfr_px=run[i].hfr_px * (1.16 + 0.04 * n)
+        run[i] = altered(
+            run[i],
+            transparency=0.78 - 0.03 * n,
+            hfr_px=run[i].measurement.hfr_px * (1.16 + 0.04 * n),
         )
     assert events(run, "dew") == [(24, 39)]
     assert events(run, "cloud") == []
@@ -134,9 +135,9 @@ def test_moonrise_and_moonset_have_their_own_moment():
     """The Moon rises when the almanac says so, not with the next frame; outside the run it is no
     event."""
     run = clean_run()
-    rose = run[19].taken_at_utc + timedelta(seconds=200)
-    moon = [(run[0].taken_at_utc - timedelta(hours=1), False), (rose, True),
-            (run[-1].taken_at_utc + timedelta(hours=1), False)]  # fmt: skip
+    rose = run[19].header.taken_at_utc + timedelta(seconds=200)
+    moon = [(run[0].header.taken_at_utc - timedelta(hours=1), False), (rose, True),
+            (run[-1].header.taken_at_utc + timedelta(hours=1), False)]  # fmt: skip
     (event,) = [e for e in story(run, moon=moon).events if e.kind.startswith("moon")]
     assert (event.kind, event.start, event.end) == ("moonrise", rose, rose)
     assert events(run, "moonrise", moon=moon) == [(20, 20)]
@@ -176,7 +177,7 @@ def test_daylight_is_no_dawn():
 def test_silence_is_unknown_and_says_why():
     """Missing temperatures, places and field maps give unknown verdicts, never invented ones."""
     run = [
-        replace(f, sensor_c=None, set_c=None, matched=None, shift_x_px=None, shift_y_px=None,
+        altered(f, sensor_c=None, set_c=None, matched_to=None, shift_x_px=None, shift_y_px=None,
                 tilt=None, curvature=None)
         for f in clean_run()
     ]  # fmt: skip
@@ -192,7 +193,7 @@ def test_the_pace_of_71_frames():
     The last read-out comes after the last exposure: from first start to last end it is 12 s less.
     """
     run = clean_run(71)
-    run = [replace(f, taken_at_utc=START + timedelta(seconds=312 * i)) for i, f in enumerate(run)]
+    run = [altered(f, taken_at_utc=START + timedelta(seconds=312 * i)) for i, f in enumerate(run)]
     pace = pace_of([Told(f, None, None) for f in run])
     assert pace.open_shutter_s == 355 * 60
     assert pace.elapsed_s + 12 == 22_152
@@ -209,7 +210,7 @@ def drifting(run, first, last, most=1.8):
     for n in range(first, last + 1):
         share = (n - first + 1) / (last - first + 1)
         width = 2.3 * (1 + (most - 1) * share)
-        out[n] = replace(out[n], fwhm_px=width, hfr_px=0.62 * width * (1 - 0.16 * share))
+        out[n] = altered(out[n], fwhm_px=width, hfr_px=0.62 * width * (1 - 0.16 * share))
     return out
 
 
@@ -218,9 +219,9 @@ def test_a_drift_begins_where_it_passes_the_limit_of_the_frames_before_it():
     frames just before tell them. The grade of each frame stays what it was."""
     run = clean_run()
     for n in range(4, 20):  # better seeing than the run's usual
-        run[n] = replace(run[n], fwhm_px=2.05, hfr_px=0.62 * 2.05)
+        run[n] = altered(run[n], fwhm_px=2.05, hfr_px=0.62 * 2.05)
     for n, (width, flat) in enumerate([(2.4, 0.03), (2.55, 0.06), (2.75, 0.09), (2.95, 0.1)]):
-        run[20 + n] = replace(run[20 + n], fwhm_px=width, hfr_px=0.62 * width * (1 - flat))
+        run[20 + n] = altered(run[20 + n], fwhm_px=width, hfr_px=0.62 * width * (1 - flat))
     verdicts = grade_run(run, Policy())
     assert verdicts[run[20].key].grade is Grade.KEEP
     assert verdicts[run[21].key].grade is not Grade.KEEP
@@ -248,10 +249,10 @@ def test_after_a_drift_any_move_of_the_focuser_is_the_focus_run():
 def test_a_refocus_with_filters_in_turn_is_told_once():
     """Each filter stands at a place of its own; the move is measured within one filter."""
     offset = {"L": 0.0, "R": 40.0}
-    run = [replace(f, filter="LR"[n % 2]) for n, f in enumerate(drifting(clean_run(), 10, 19))]
-    stuck = [replace(f, focus_pos=11200 + offset[f.filter]) for f in run]
+    run = [altered(f, filter="LR"[n % 2]) for n, f in enumerate(drifting(clean_run(), 10, 19))]
+    stuck = [altered(f, focus_pos=11200 + offset[f.context.filter]) for f in run]
     assert events(stuck, "refocus") == []
-    ended = changed(stuck, range(20, 40), focus_pos=lambda f: f.focus_pos - 9)
+    ended = changed(stuck, range(20, 40), focus_pos=lambda f: f.header.focus_pos - 9)
     assert events(ended, "refocus") == [(20, 20)]
 
 
@@ -264,19 +265,19 @@ def test_a_refocus_into_another_filter():
 
 def test_a_refocus_shows_as_a_break_where_the_focuser_is_silent():
     """Without positions a break of two minutes after a drift says that a focus run ended it."""
-    run = [replace(f, focus_pos=None) for f in drifting(clean_run(), 10, 19)]
+    run = [altered(f, focus_pos=None) for f in drifting(clean_run(), 10, 19)]
     assert events(run, "refocus") == []
     later = timedelta(minutes=2)
-    run = changed(run, range(20, 40), taken_at_utc=lambda f: f.taken_at_utc + later)
+    run = changed(run, range(20, 40), taken_at_utc=lambda f: f.header.taken_at_utc + later)
     (told,) = [e for e in story(run).events if e.kind == "refocus"]
     assert "a break 2 min longer than usual" in told.text
 
 
 def test_a_filter_with_a_wrong_offset_is_named():
     """A filter whose frames are all out of focus passes as usual in itself: the others tell."""
-    run = [replace(f, filter="LR"[n % 2]) for n, f in enumerate(clean_run())]
+    run = [altered(f, filter="LR"[n % 2]) for n, f in enumerate(clean_run())]
     assert story(run).verdicts[Part.FOCUS].verdict is Opinion.GOOD
-    red = [n for n, f in enumerate(run) if f.filter == "R"]
+    red = [n for n, f in enumerate(run) if f.context.filter == "R"]
     run = changed(run, red, fwhm_px=3.0, hfr_px=0.55 * 3.0)
     found = story(run)
     assert found.verdicts[Part.FOCUS].verdict is Opinion.FAIR
@@ -301,7 +302,7 @@ def test_a_spell_of_soft_seeing_is_told_with_times_and_cost():
     [
         ({"transparency": 0.5}, "cloud", "the forecast"),
         ({"hfr_px": 1.43 * 1.7, "fwhm_px": 2.3}, "dew or fog", "the dew heater"),
-        ({"stars": 0, "transparency": None, "matched": None, "ranked_flux_adu_s": None,
+        ({"stars": 0, "transparency": None, "matched_to": None, "ranked_flux_adu_s": None,
           "fwhm_px": None, "axis_ratio": None, "zone_stars": (0,) * 9}, "next to no stars", "cap"),
         ({"zone_stars": (2, 50, 55, 3, 50, 55, 1, 50, 55)}, "an obstruction", "a tree"),
         ({"background_adu": 1500.0}, "bright sky", "the Moon's hours"),
@@ -396,7 +397,7 @@ def test_trails_right_after_dithers_are_told_with_what_to_check():
     run = []
     for n, frame in enumerate(clean_run()):
         place = 20.0 * (n // 4)
-        moved = replace(frame, shift_x_px=place + 0.1 * (n % 2), shift_y_px=0.0)
+        moved = altered(frame, shift_x_px=place + 0.1 * (n % 2), shift_y_px=0.0)
         run.append(trail(moved, 2.0) if n in (8, 16, 28) else moved)
     told = story(run)
     assert "3 of them right after a dither" in told.verdicts[Part.TRACKING].evidence
@@ -413,8 +414,8 @@ def test_trouble_that_begins_with_a_flip_says_so():
 
 def test_a_jump_seen_in_filters_in_turn_is_one_jump_there_and_one_back():
     """Each filter has a reference of its own, so each shows the jump; it is told once."""
-    run = [replace(f, filter="LR"[n % 2]) for n, f in enumerate(clean_run())]
-    run = changed(run, range(15, 25), shift_x_px=lambda f: f.shift_x_px + 90.0)
+    run = [altered(f, filter="LR"[n % 2]) for n, f in enumerate(clean_run())]
+    run = changed(run, range(15, 25), shift_x_px=lambda f: f.placement.shift_x_px + 90.0)
     assert events(run, "jump") == [(15, 15), (25, 25)]
     texts = [e.text for e in story(run).events if e.kind == "jump"]
     assert texts[0].startswith("the field jumped by")
@@ -423,7 +424,7 @@ def test_a_jump_seen_in_filters_in_turn_is_one_jump_there_and_one_back():
 
 def test_each_pointing_trouble_has_its_own_check():
     """A run without dithering is not sent to look for snagged cables."""
-    still = [replace(f, shift_x_px=0.1, shift_y_px=0.0) for f in clean_run()]
+    still = [altered(f, shift_x_px=0.1, shift_y_px=0.0) for f in clean_run()]
     assert story(still).to_check == ("pointing: that dithering is switched on",)
 
 
@@ -485,7 +486,7 @@ def test_a_run_that_is_elongated_throughout_has_no_good_tracking():
 
 def test_a_drift_costs_nothing_that_something_else_lost():
     """Frames lost to trails on a night that drifts are charged to the trails alone."""
-    run = [replace(f, shift_x_px=4.0 * i) for i, f in enumerate(clean_run())]
+    run = [altered(f, shift_x_px=4.0 * i) for i, f in enumerate(clean_run())]
     run[5:9] = [trail(f, 1.5) for f in run[5:9]]
     drift = [e for e in story(run).events if e.kind == "drift"]
     assert [e.cost_s for e in drift] == [0.0]
@@ -494,9 +495,9 @@ def test_a_drift_costs_nothing_that_something_else_lost():
 def test_a_trail_is_no_dew():
     """A trail spreads the light of a star as halos do: it is told as a trail alone."""
     run = clean_run()
-    run[5] = replace(
-        trail(run[5], 1.5), hfr_px=1.3 * run[5].hfr_px * trail(run[5], 1.5).fwhm_px / run[5].fwhm_px
-    )
+    round_, long = run[5].measurement, trail(run[5], 1.5)
+    wider = long.measurement.fwhm_px / round_.fwhm_px
+    run[5] = altered(long, hfr_px=1.3 * round_.hfr_px * wider)
     told = story(run)
     assert "dew" not in told.verdicts[Part.SKY].evidence
     assert told.verdicts[Part.SKY].verdict is Opinion.GOOD
@@ -513,6 +514,6 @@ def test_bands_of_every_frame_send_to_the_camera_as_well():
 
 def test_four_stars_tell_nothing_of_tracking_and_focus():
     """A lone frame with next to no stars has no good tracking, and two frames have no pace."""
-    told = story([replace(clean_run()[0], stars=4)]).verdicts
+    told = story([altered(clean_run()[0], stars=4)]).verdicts
     for part in (Part.TRACKING, Part.FOCUS, Part.SCHEDULE):
         assert told[part].verdict is Opinion.UNKNOWN

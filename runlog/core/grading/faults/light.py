@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from math import comb
 
-from runlog.core.frame import FaultName, Grade, RunFrame
+from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.baseline import (
     ENOUGH,
     flux_at_zenith,
@@ -53,20 +53,22 @@ def cloud(case: Case) -> Iterator[Check]:
 def transparency(case: Case) -> tuple[float | None, str]:
     """Give the share of light against the run's clear frames, by matched stars where possible."""
     source = "this run's clear frames"
-    matched = ratio(case.frame.transparency, case.light.transparency)
+    matched = ratio(case.frame.placement.transparency, case.light.transparency)
     if matched is not None:
         return matched, source
-    if case.frame.matched is False:  # the stars are others, or too few: their rank says nothing
+    if (
+        case.frame.placement.matched is False
+    ):  # the stars are others, or too few: their rank says nothing
         return None, source
     return ratio(flux_at_zenith(case.frame), case.light.flux_adu_s), source
 
 
 def _hazy_night(case: Case) -> Iterator[Check]:
-    share = case.frame.transparency
+    share = case.frame.placement.transparency
     if share is None:
         return
     limit = case.policy.cloud_history
-    other = case.frame.reference != case.frame.best_of_name
+    other = case.frame.placement.matched_to != case.frame.placement.best_of_name
     text = f"stars give {share:.0%} of the light of the best frame of this "
     text += "field" if other else "target"
     yield Check(
@@ -76,15 +78,15 @@ def _hazy_night(case: Case) -> Iterator[Check]:
 
 
 def _stars_left(case: Case) -> str:
-    if case.frame.stars is None or not case.count.stars:
+    if case.frame.measurement.stars is None or not case.count.stars:
         return ""
-    return f"; {case.frame.stars} stars, this run's usual {case.count.stars:.0f}"
+    return f"; {case.frame.measurement.stars} stars, this run's usual {case.count.stars:.0f}"
 
 
 def _cloud_by_counts(case: Case) -> Iterator[Check]:
     """Judge by star counts where no star's light can be followed."""
-    left = ratio(case.frame.stars, case.count.stars)
-    if left is None or (case.frame.stars or 0) < case.policy.few_stars_least:
+    left = ratio(case.frame.measurement.stars, case.count.stars)
+    if left is None or (case.frame.measurement.stars or 0) < case.policy.few_stars_least:
         return
     limit = case.policy.cloud_stars
     text = f"cloud or bright sky{_stars_left(case)}"
@@ -155,12 +157,12 @@ def bright_sky(case: Case) -> Iterator[Check]:
 
 def _bright_night(case: Case) -> Iterator[Check]:
     """Compare with the best frame ever: a night lit throughout must not pass its own darkest."""
-    times = ratio(sky_rate_at_zenith(case.frame), case.frame.best_sky_adu_s)
+    times = ratio(sky_rate_at_zenith(case.frame), case.frame.placement.best_sky_adu_s)
     if times is None:
         return
     limit = case.policy.bright_sky_history
     text = f"sky {times:.1f} times that of the best frame of this target{lit_by(case.frame)}"
-    grade = _if_it_matters(case, case.frame.best_sky_adu_s, above(times, limit))
+    grade = _if_it_matters(case, case.frame.placement.best_sky_adu_s, above(times, limit))
     yield Check(
         FaultName.BRIGHT_SKY, "sky against the best frame", times, limit, grade, text,
         "bright_sky_history",
@@ -169,10 +171,10 @@ def _bright_night(case: Case) -> Iterator[Check]:
 
 def _if_it_matters(case: Case, usual_adu_s: float | None, grade: Grade) -> Grade:
     """Let a rise pass that is lost in the noise: near zero light every ratio is large."""
-    rate, noise = sky_rate_at_zenith(case.frame), case.frame.noise_adu
-    if rate is None or usual_adu_s is None or noise is None or not case.frame.exposure_s:
+    rate, noise = sky_rate_at_zenith(case.frame), case.frame.measurement.noise_adu
+    if rate is None or usual_adu_s is None or noise is None or not case.frame.header.exposure_s:
         return grade
-    rise_adu = (rate - usual_adu_s) * case.frame.exposure_s
+    rise_adu = (rate - usual_adu_s) * case.frame.header.exposure_s
     return Grade.KEEP if rise_adu < NOISE_SHARE * noise else grade
 
 
@@ -183,7 +185,7 @@ def _bright_background(case: Case) -> Iterator[Check]:
     found is sure; where most of the sky was subtracted nothing can be found.
     """
     frame, usual = case.frame, case.count.background_adu
-    times = ratio(frame.background_adu, usual)
+    times = ratio(frame.measurement.background_adu, usual)
     if times is None or usual is None or _sky_subtracted(frame, usual):
         return
     limit = case.policy.bright_sky_ratio
@@ -197,14 +199,16 @@ def _bright_background(case: Case) -> Iterator[Check]:
     )  # fmt: skip
 
 
-def _sky_subtracted(frame: RunFrame, usual_adu: float) -> bool:
+def _sky_subtracted(frame: Frame, usual_adu: float) -> bool:
     """Tell whether there is less light than the noise must have come from."""
-    noise_from_adu = (frame.egain_e_adu or LEAST_EGAIN) * (frame.noise_adu or 0.0) ** 2
+    noise_from_adu = (frame.header.egain_e_adu or LEAST_EGAIN) * (
+        frame.measurement.noise_adu or 0.0
+    ) ** 2
     return usual_adu <= 0 or usual_adu < noise_from_adu / 2
 
 
 def _bright_noise(case: Case) -> Iterator[Check]:
-    times = ratio(case.frame.noise_adu, case.count.noise_adu)
+    times = ratio(case.frame.measurement.noise_adu, case.count.noise_adu)
     if times is None:
         return
     limit = case.policy.bright_noise_ratio
@@ -235,28 +239,33 @@ def _level_rose(case: Case) -> bool:
     noise that rises alone is the camera's, or the quiet frames were resampled.
     """
     frame, usual = case.frame, case.count
-    if None in (frame.background_adu, frame.noise_adu, usual.background_adu, usual.noise_adu):
+    if None in (
+        frame.measurement.background_adu,
+        frame.measurement.noise_adu,
+        usual.background_adu,
+        usual.noise_adu,
+    ):
         return True
     background, noise = usual.background_adu or 0.0, usual.noise_adu or 0.0
-    rise_adu = (frame.background_adu or 0.0) - background
-    if frame.egain_e_adu:
-        needed = frame.egain_e_adu * ((frame.noise_adu or 0.0) ** 2 - noise**2)
+    rise_adu = (frame.measurement.background_adu or 0.0) - background
+    if frame.header.egain_e_adu:
+        needed = frame.header.egain_e_adu * ((frame.measurement.noise_adu or 0.0) ** 2 - noise**2)
         return rise_adu >= RISE_SHARE * needed
     return rise_adu >= max(RISE_LEAST * abs(background), NOISE_SHARE * noise)
 
 
-def lit_by(frame: RunFrame) -> str:
+def lit_by(frame: Frame) -> str:
     """Say what stood in the sky that explains light."""
-    if frame.sun_alt_deg is not None and frame.sun_alt_deg > -18:
-        return f"; {sun_words(frame.sun_alt_deg)}"
-    if frame.moon_alt_deg is not None and frame.moon_alt_deg > 0:
-        return f"; the Moon is {frame.moon_alt_deg:.0f} degrees up"
+    if frame.context.sun_alt_deg is not None and frame.context.sun_alt_deg > -18:
+        return f"; {sun_words(frame.context.sun_alt_deg)}"
+    if frame.context.moon_alt_deg is not None and frame.context.moon_alt_deg > 0:
+        return f"; the Moon is {frame.context.moon_alt_deg:.0f} degrees up"
     return ""
 
 
 def few_stars(case: Case) -> Iterator[Check]:
     """Far fewer stars than this field gives; the last thing asked, when nothing else was found."""
-    stars = case.frame.stars or 0
+    stars = case.frame.measurement.stars or 0
     left = ratio(stars, case.count.stars)
     limit = case.policy.few_stars_share
     if left is not None and case.count.stars is not None:
@@ -270,9 +279,12 @@ def few_stars(case: Case) -> Iterator[Check]:
 
 def no_stars(case: Case) -> Iterator[Check]:
     """Next to no stars at all, whatever the run looks like."""
-    stars = case.frame.stars or 0
+    stars = case.frame.measurement.stars or 0
     least = case.policy.few_stars_least
-    telling = case.frame.width * case.frame.height >= LEAST_SKY_PX or case.shape.frames >= ENOUGH
+    telling = (
+        case.frame.identity.width * case.frame.identity.height >= LEAST_SKY_PX
+        or case.shape.frames >= ENOUGH
+    )
     grade = Grade.REJECT if stars < least and telling else Grade.KEEP
     only = "only " if grade is Grade.REJECT else ""
     words = f"{only}{stars} star{'s' * (stars > 1)}" if stars else "no stars"

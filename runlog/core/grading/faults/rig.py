@@ -12,10 +12,10 @@ MEANT_SHARE = 0.25  # of a run's frames: so many do not go astray together
 
 def off_target(case: Case) -> Iterator[Check]:
     """Pointing away from the run by more than a share of the field, or at another field."""
-    if case.frame.matched is False:
+    if case.frame.placement.matched is False:
         yield from _no_field(case)
         return
-    if case.frame.matched and case.frame.reference != case.aim.main:
+    if case.frame.placement.matched and case.frame.placement.matched_to != case.aim.main:
         yield from _another_field(case)
         return
     away = case.aim.away(case.frame)
@@ -34,7 +34,7 @@ def off_target(case: Case) -> Iterator[Check]:
 
 def _no_field(case: Case) -> Iterator[Check]:
     """Plenty of stars, none where this target has them, while the rest of the run does fit."""
-    stars, usual = case.frame.stars or 0, case.count.stars or 0
+    stars, usual = case.frame.measurement.stars or 0, case.count.stars or 0
     if stars < max(STARS_OF_A_FIELD, PLENTY_SHARE * usual) or case.aim.main_share <= 0.5:
         return
     text = f"{stars} stars, but none of the patterns of this target's field"
@@ -48,37 +48,40 @@ def _another_field(case: Case) -> Iterator[Check]:
     taken under the name, and of one that other nights show.
     """
     frame, aim = case.frame, case.aim
-    meant = frame.reference == frame.best_of_name or (frame.field_runs or 0) > 1
-    if meant or aim.main_share <= 0.5 or aim.share(frame.reference) >= MEANT_SHARE:
+    meant = (
+        frame.placement.matched_to == frame.placement.best_of_name
+        or (frame.placement.field_runs or 0) > 1
+    )
+    if meant or aim.main_share <= 0.5 or aim.share(frame.placement.matched_to) >= MEANT_SHARE:
         return
     most = aim.fields[0][1]
     text = f"its stars are those of another field than {most} of this run's {aim.frames} frames"
-    text += f" of {frame.target} show" if frame.target else " show"
+    text += f" of {frame.context.target} show" if frame.context.target else " show"
     yield Check(FaultName.OFF_TARGET, "field of the target", None, None, Grade.REJECT, text)
 
 
 def readout(case: Case) -> Iterator[Check]:
     """A glitch while the frame was read out: what its camera's other frames do not have."""
-    found = case.frame.readout or _out_of_place(case)
+    found = case.frame.placement.readout or _out_of_place(case)
     grade = Grade.REJECT if found else Grade.KEEP
-    nothing = case.frame.readout_doubt or "no repeated, missing, banded or displaced rows"
+    nothing = case.frame.placement.readout_doubt or "no repeated, missing, banded or displaced rows"
     text = found or nothing
     yield Check(FaultName.READOUT, "rows as read out", None, None, grade, text)
 
 
 def _out_of_place(case: Case) -> str | None:
     """Judge displaced rows by the majority: the best frame may itself be the displaced one."""
-    differs = case.frame.rows_out_of_place
+    differs = case.frame.placement.rows_out_of_place
     if case.light.out_of_place_share <= 0.5:
         return differs
-    if case.frame.matched and differs is None:
+    if case.frame.placement.matched and differs is None:
         return "a band of rows is out of place against most frames of this run"
     return None
 
 
 def clipped(case: Case) -> Iterator[Check]:
     """Far more saturated stars than usual for the exposure; noted, it rejects nothing."""
-    count, usual = case.frame.clipped_stars, case.count.clipped_stars
+    count, usual = case.frame.measurement.clipped_stars, case.count.clipped_stars
     if count is None or usual is None:
         return
     most = max(case.policy.clipped_least, case.policy.clipped_ratio * usual)
@@ -91,7 +94,7 @@ def clipped(case: Case) -> Iterator[Check]:
 
 def tilted(case: Case) -> Iterator[Check]:
     """Width that changes across the field the whole run long: optics, not tracking; noted."""
-    span, usual = case.frame.tilt, case.shape.tilt
+    span, usual = case.frame.measurement.tilt, case.shape.tilt
     if span is None or usual is None:
         return
     least = case.policy.tilted_span
@@ -104,7 +107,7 @@ def tilted(case: Case) -> Iterator[Check]:
 
 def streak(case: Case) -> Iterator[Check]:
     """A satellite or aircraft trail; noted, stacking removes it."""
-    count = case.frame.streaks
+    count = len(case.frame.placement.streaks)
     text = f"{count or 'no'} satellite or aircraft trail{'s' * (count > 1)}"
     text += "; stacking removes it" if count == 1 else "; stacking removes them" if count else ""
     yield Check(

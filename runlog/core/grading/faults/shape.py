@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from math import degrees, log, sqrt
 
-from runlog.core.frame import FaultName, Grade, RunFrame
+from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.baseline import (
     ELONGATED,
     eccentricity_of,
@@ -30,17 +30,18 @@ USUAL_ERROR = 0.03  # of the width, and of the eccentricity
 def trailed(case: Case) -> Iterator[Check]:
     """Stars stretched in one direction over the whole frame, beyond the rig's own stretch."""
     frame, policy = case.frame, case.policy
+    got = frame.measurement
     seen = stretch(unmixed(frame))
-    if seen is None or frame.eccentricity is None:
+    if seen is None or got.eccentricity is None:
         return
     own = case.shape.stretch
     beyond = abs(seen - own) if own is not None else abs(seen)
     excess = eccentricity_of(max(beyond - _open_stretch(frame), 0.0))
-    aligned = frame.alignment if frame.alignment is not None else 1.0
+    aligned = got.alignment if got.alignment is not None else 1.0
     grade = above(excess, policy.trailed_eccentricity)
-    text = f"eccentricity {frame.eccentricity:.2f}{_few(frame.eccentricity_err or 0.0)}"
+    text = f"eccentricity {got.eccentricity:.2f}{_few(got.eccentricity_err or 0.0)}"
     text += f"{_against(own, seen, excess)}; {aligned:.0%} of it in one direction"
-    too_little = aligned < policy.trailed_alignment or frame.eccentricity < ELONGATED
+    too_little = aligned < policy.trailed_alignment or got.eccentricity < ELONGATED
     if grade is not Grade.KEEP and too_little:
         grade, text = Grade.KEEP, f"{text}, too little for a trail"
     elif grade is not Grade.KEEP and _no_longer(frame, seen, own):
@@ -68,26 +69,31 @@ def _against(own: complex | None, seen: complex, excess: float) -> str:
     return f" {here}; {others}: {excess:.2f} beyond them"
 
 
-def _no_longer(frame: RunFrame, seen: complex, own: complex | None) -> bool:
+def _no_longer(frame: Frame, seen: complex, own: complex | None) -> bool:
     """Tell whether a run is elongated throughout and a frame, by its error, not more so.
 
     Its stars may be long another way; but what made the others long is not known, so it cannot
     be told which of them trailed.
     """
-    if own is None or frame.eccentricity is None or eccentricity_of(abs(own)) < ELONGATED:
+    if (
+        own is None
+        or frame.measurement.eccentricity is None
+        or eccentricity_of(abs(own)) < ELONGATED
+    ):
         return False
-    error = frame.eccentricity_err or 0.0
+    error = frame.measurement.eccentricity_err or 0.0
     least = ellipticity_of(max(eccentricity_of(abs(seen)) - error, 0.0))
     return least <= abs(own)
 
 
-def _open_stretch(frame: RunFrame) -> float:
+def _open_stretch(frame: Frame) -> float:
     """Ellipticity that too few stars leave open."""
-    if frame.eccentricity is None or not frame.eccentricity_err:
+    if frame.measurement.eccentricity is None or not frame.measurement.eccentricity_err:
         return 0.0
-    error = max(frame.eccentricity_err - USUAL_ERROR, 0.0)
+    error = max(frame.measurement.eccentricity_err - USUAL_ERROR, 0.0)
     here, low = (
-        ellipticity_of(max(e, 0.0)) for e in (frame.eccentricity, frame.eccentricity - error)
+        ellipticity_of(max(e, 0.0))
+        for e in (frame.measurement.eccentricity, frame.measurement.eccentricity - error)
     )
     return here - low
 
@@ -97,16 +103,18 @@ def _few(error: float) -> str:
     return f" ± {error:.2f} (few stars)" if error > 2 * USUAL_ERROR else ""
 
 
-def _sure_width(frame: RunFrame) -> float | None:
+def _sure_width(frame: Frame) -> float | None:
     """Width that even the error of few stars leaves."""
-    if frame.fwhm_px is None:
+    if frame.measurement.fwhm_px is None:
         return None
-    return frame.fwhm_px - max((frame.fwhm_px_err or 0.0) - USUAL_ERROR * frame.fwhm_px, 0.0)
+    return frame.measurement.fwhm_px - max(
+        (frame.measurement.fwhm_px_err or 0.0) - USUAL_ERROR * frame.measurement.fwhm_px, 0.0
+    )
 
 
 def doubled(case: Case) -> Iterator[Check]:
     """Every star twice at the same offset: wind, a knock, a mirror that shifted."""
-    share, apart = case.frame.doubled_share, case.frame.doubled_px
+    share, apart = case.frame.measurement.doubled_share, case.frame.measurement.doubled_px
     if share is None or apart is None:
         return
     grade = above(share, case.policy.doubled_share)
@@ -133,9 +141,9 @@ def wide(case: Case) -> Iterator[Check]:
     yield Check(name, f"FWHM against {source}", times, limit, above(times, limit), text, setting)
 
 
-def _width(frame: RunFrame) -> str:
+def _width(frame: Frame) -> str:
     """Width in words, with its error where few stars leave much open."""
-    error, width = frame.fwhm_px_err or 0.0, frame.fwhm_px or 0.0
+    error, width = frame.measurement.fwhm_px_err or 0.0, frame.measurement.fwhm_px or 0.0
     if error <= 2 * USUAL_ERROR * width:
         return f"FWHM {width:.1f} px,"
     return f"FWHM {width:.1f} ± {error:.1f} px (few stars), at least"
@@ -151,24 +159,25 @@ def _expected(case: Case) -> tuple[float | None, str]:
 
 def _low_down(case: Case) -> str:
     """Say that the airmass was allowed for, where it matters."""
-    airmass = case.frame.airmass
+    airmass = case.frame.context.airmass
     return f" at airmass {airmass:.1f}" if airmass is not None and airmass >= LOW_AIRMASS else ""
 
 
 def _at_airmass(case: Case, zenith_px: float) -> float:
     floor = case.earlier.fwhm_floor_px if case.earlier else zenith_px
-    width = width_at(zenith_px, 0.75 * floor, case.frame.airmass)
+    width = width_at(zenith_px, 0.75 * floor, case.frame.context.airmass)
     return sqrt(width**2 + SIGMA_TO_FWHM2 * MIXED_PX2) if case.frame.resampled else width
 
 
-def unmixed(frame: RunFrame) -> RunFrame:
+def unmixed(frame: Frame) -> Frame:
     """Take out of a resampled frame's elongation what mixing of pixels alone may have brought."""
-    if not frame.resampled or not frame.fwhm_px or not frame.axis_ratio:
+    if not frame.resampled or not frame.measurement.fwhm_px or not frame.measurement.axis_ratio:
         return frame
-    middle = frame.fwhm_px**2 / SIGMA_TO_FWHM2
-    short = middle * frame.axis_ratio
-    long = max(middle / frame.axis_ratio - MIXED_PX2, short)
-    return replace(frame, axis_ratio=sqrt(short / long))
+    middle = frame.measurement.fwhm_px**2 / SIGMA_TO_FWHM2
+    short = middle * frame.measurement.axis_ratio
+    long = max(middle / frame.measurement.axis_ratio - MIXED_PX2, short)
+    measured = replace(frame.measurement, axis_ratio=sqrt(short / long))
+    return replace(frame, measurement=measured)
 
 
 def wide_for_rig(case: Case) -> Iterator[Check]:
@@ -194,7 +203,7 @@ def profile_changed(case: Case) -> str | None:
     """Say how the profile differs from this run's, beyond its scale; None when it does not."""
     change = ratio(profile(case.frame), case.shape.profile)
     if change is None:
-        hollow = case.frame.width_from == "moments"
+        hollow = case.frame.measurement.width_from == "moments"
         return "the stars are discs or rings, no longer points" if hollow else None
     if change > 1 - case.policy.profile_change:
         return None
@@ -204,7 +213,7 @@ def profile_changed(case: Case) -> str | None:
 def halos(case: Case) -> Iterator[Check]:
     """Light taken from the stars' cores and spread around them: dew, fog."""
     times = ratio(profile(case.frame), case.shape.profile)
-    if times is None or case.frame.width_from == "moments":
+    if times is None or case.frame.measurement.width_from == "moments":
         return
     limit = case.policy.halo_ratio
     grade = above(times, limit)
@@ -217,7 +226,7 @@ def halos(case: Case) -> Iterator[Check]:
 
 def too_wide(case: Case) -> Iterator[Check]:
     """Absolute limits on the width, where somebody set them."""
-    width, scale = _sure_width(case.frame), case.frame.arcsec_per_px
+    width, scale = _sure_width(case.frame), case.frame.header.arcsec_per_px
     policy = case.policy
     if width is None:
         return
