@@ -61,13 +61,18 @@ def find_doubling(
     light : ndarray, shape (h, w)
         Sky-subtracted frame, ADU.
     x, y : ndarray, shape (n,)
-        Peaks of stars that are not full, brightest first.
+        Peaks of stars that are not full, brightest first, px.
     known_to_px : int
         How far a star's highest pixel may be from its peak.
     width_px : float
         Width of a single image.
     e1, e2 : float
         Ellipticity components of the frame's star.
+
+    Returns
+    -------
+    Doubling or None
+        Offset in px; None where too few bright stars have a second image at one offset.
     """
     block = max(1, int(width_px / SAMPLED_WIDTH_PX))
     image, width = binned(light, block), width_px / block

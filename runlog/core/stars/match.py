@@ -85,6 +85,11 @@ def match_stars(
     Returns
     -------
     Match or None
+
+    References
+    ----------
+    Triangles by their side ratios: Groth 1986, AJ 91, 1244; Valdes, Campusano, Velasquez and
+    Stetson 1995, PASP 107, 1119 (both from memory). Errors of centroids: King 1983, PASP 95, 163.
     """
     here, there = points(reference), points(other)
     size = np.array(other_size or reference_size, float)
@@ -322,6 +327,11 @@ def shared_sky(
         As in `Match`.
     size : (width, height)
         Of both frames, in pixels.
+
+    Returns
+    -------
+    float
+        0 to 1.
     """
     width, height = size
     turn = radians(rotation_deg)
@@ -364,6 +374,10 @@ def throughput(
     -------
     Throughput or None
         None when no pair has a positive flux or an exposure is not positive.
+
+    References
+    ----------
+    Weights: Beaton and Tukey 1974, Technometrics 16, 147, in `robust_ratio`.
     """
     if reference_exposure_s <= 0 or exposure_s <= 0 or not match.pairs:
         return None
