@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64, I64, Plane
 
 SAMPLES_PER_TILE = 1000
-MAD_TO_SIGMA = 1.4826  # of a normal distribution
 # in steps of the whole numbers a frame is stored in
 BLANK_NOISE = 0.345  # one-sigma quantile of equal numbers, spread by the dither
 WHOLE_NUMBER_NOISE = 0.29  # sqrt(1/12): what rounding alone leaves of a smooth sky

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F64, Mask
 from runlog.measure.psf import Fits, Stamps, evaluate, quadrature, weight_variance
 from runlog.measure.shape import adaptive_moments, pixel_moffat
@@ -205,7 +206,7 @@ def residual_samples(stamps: Stamps, params: F64, times: F64, residuals: F64) ->
     weight = weight / (1 + weight / np.median(weight[weight > 0]))  # no few stars rule it
     scaled = residuals / params[:, 5, None]
     middle = np.median(scaled, axis=0)
-    bound = 5 * 1.4826 * np.median(np.abs(scaled - middle), axis=0)
+    bound = 5 * MAD_TO_SIGMA * np.median(np.abs(scaled - middle), axis=0)
     weight = weight * (np.abs(scaled - middle) <= bound)
     column = (stamps.dx - params[:, 0, None]) * CELLS / times[:, None]
     row = (stamps.dy - params[:, 1, None]) * CELLS / times[:, None]

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.candidates import Candidates
 from runlog.measure.empirical import MeanResidual, mean_residual
 from runlog.measure.pixels import F32, F64, I64, Mask

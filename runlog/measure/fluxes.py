@@ -7,7 +7,7 @@ from photutils.geometry import circular_overlap_grid
 from scipy.spatial import cKDTree
 
 from runlog.core.frame import StarList
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned
 from runlog.measure.shape import Growth

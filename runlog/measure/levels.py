@@ -7,8 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter
 
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.sensor.signs import Break
-from runlog.measure.background import MAD_TO_SIGMA
 
 Array = npt.NDArray[Any]
 F32 = npt.NDArray[np.float32]

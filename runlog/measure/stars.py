@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import CHUNK_PX, F32, F64, I64, Array, Mask
 from runlog.measure.residual import smoothed
 

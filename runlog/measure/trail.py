@@ -4,7 +4,7 @@ import numpy as np
 from scipy import ndimage
 
 from runlog.core.frame import Streak
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import CHUNK_PX, F32, F64
 
 ROUNDS = 3  # of fitting the line: each looks nearer to it
