@@ -4,7 +4,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, func, select, text
+from sqlalchemy import Connection, Engine, Text, case, cast, func, or_, select, text
 
 from runlog.actions.grounds import grounds_of
 from runlog.actions.open import settle_behind
@@ -13,6 +13,7 @@ from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
 from runlog.core.corrections.gathered import Raised, gather
 from runlog.core.failures import cure_of_failure
+from runlog.core.frame import Kind
 from runlog.errors import StoreError
 from runlog.store import files as file_store
 from runlog.store import models as m
@@ -127,13 +128,12 @@ def _exposures(engine: Engine, settings: Settings) -> list[Finding]:
 def _frames(engine: Engine, settings: Settings) -> list[Finding]:
     f = m.frame.c
     with reading(engine) as connection:
-        by_kind = select(f.kind, func.count()).group_by(f.kind)
-        kinds: dict[str, int] = dict(tuple(row) for row in connection.execute(by_kind))
-        copies = connection.execute(
-            select(func.count()).where(f.kind == "light", ~f.counted)
-        ).scalar_one()
+        uncounted = func.sum(case((f.counted, 0), else_=1))
+        by_kind = select(f.kind, func.count(), uncounted).group_by(f.kind)
+        rows = connection.execute(by_kind).all()
         otherwise = _graded_otherwise(connection, settings)
-    listed = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items())) or "none yet"
+    listed = ", ".join(f"{n} {kind}" for kind, n, _ in sorted(map(tuple, rows))) or "none yet"
+    copies = sum(unused for kind, _, unused in rows if kind == Kind.LIGHT.value)
     found = [Finding("frames", True, listed)]
     if old := measured_before(engine):
         found.append(
@@ -172,8 +172,9 @@ def _headers(engine: Engine) -> list[Finding]:
     """Gather what headers leave in doubt, each question once with the command that settles it."""
     f = m.frame.c
     with reading(engine) as connection:
-        rows = connection.execute(select(f.id, f.header_questions, f.run_questions)).all()
-        asking = {r.id: q for r in rows if (q := [*r.header_questions, *r.run_questions])}
+        doubtful = or_(*(cast(q, Text) != "[]" for q in (f.header_questions, f.run_questions)))
+        rows = connection.execute(select(f.id, f.header_questions, f.run_questions).where(doubtful))
+        asking = {r.id: [*r.header_questions, *r.run_questions] for r in rows}
         everyone = sights(connection) if asking else []
     raised = (
         Raised(q["code"], q["text"], q.get("cure", ""), sight)

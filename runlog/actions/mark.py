@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.settle import settle_all
+from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.errors import UsageError
 from runlog.ingest.paths import stored_path
@@ -28,7 +28,7 @@ def mark_frames(
     with writing(engine) as connection:
         mark_store.add_marks(connection, frame_ids, grade, note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return len(frame_ids)
 
 

@@ -218,7 +218,8 @@ def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
     height = (placed.elevation_m if placed else None) or settings.elevation_m
     if latitude is None or longitude is None or not night:
         return Sky()
-    from runlog.core.sky.ephemeris import Site, dark_window
+    from runlog.core.sky.earth import Site
+    from runlog.core.sky.ephemeris import dark_window
     from runlog.core.sky.moon import moon_crossings
 
     site = Site(latitude, longitude, height)

@@ -8,6 +8,7 @@ import numpy as np
 
 from runlog.core.frame import StarList
 from runlog.core.pixels import Preview, SmallImage
+from runlog.core.robust import MAD_TO_SIGMA
 
 Array = np.ndarray[Any, Any]
 
@@ -132,7 +133,7 @@ def _noise(image: Array) -> float:
     steps = np.diff(image, axis=1)
     if not steps.size:
         return 1.0
-    found = 1.4826 * float(np.median(np.abs(steps))) / 2**0.5
+    found = MAD_TO_SIGMA * float(np.median(np.abs(steps))) / 2**0.5
     return max(found, 1e-3)
 
 

@@ -8,6 +8,7 @@ from runlog.core.pixels import ReadFrame
 
 MEASURE_VERSION = 3  # raise it when the same pixels give other numbers
 MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER))
+LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))
 
 
 @dataclass(frozen=True, slots=True)

@@ -135,6 +135,23 @@ def find_candidates(
 
     Hollow stars (rings, doubles) peak at their rims: their peaks are moved to the middle of
     the light first, and kept further apart.
+
+    Parameters
+    ----------
+    plane : Plane
+    sky : Sky
+        Of the plane; its noise, ADU, says what stands out.
+    residual : Residual
+        The plane less its sky, ADU.
+    width_px : float
+        Rough full width of a star; wide stars are looked for on blocks of pixels.
+    hollow : bool
+        Stars are rings or doubles.
+
+    Returns
+    -------
+    Candidates
+        Brightest first; none where nothing stands out.
     """
     factor = detection_bin(width_px)
     image = binned(residual.light, factor)

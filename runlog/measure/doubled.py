@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned, smoothed
 from runlog.measure.stars import stamps
@@ -61,13 +61,18 @@ def find_doubling(
     light : ndarray, shape (h, w)
         Sky-subtracted frame, ADU.
     x, y : ndarray, shape (n,)
-        Peaks of stars that are not full, brightest first.
+        Peaks of stars that are not full, brightest first, px.
     known_to_px : int
         How far a star's highest pixel may be from its peak.
     width_px : float
         Width of a single image.
     e1, e2 : float
         Ellipticity components of the frame's star.
+
+    Returns
+    -------
+    Doubling or None
+        Offset in px; None where too few bright stars have a second image at one offset.
     """
     block = max(1, int(width_px / SAMPLED_WIDTH_PX))
     image, width = binned(light, block), width_px / block
@@ -238,9 +243,23 @@ def summits(cut: F32) -> tuple[F64, F64]:
     return tops[0], tops[1]
 
 
+def tops(profile: F64) -> I64:
+    """
+    Where a profile is higher than on both sides, a level top once, in its middle.
+
+    scipy.signal has it too, and imports all statistics for it: half a second a scan.
+    """
+    steps = np.flatnonzero(np.diff(profile))
+    first, last = np.append(0, steps + 1), np.append(steps, len(profile) - 1)
+    level = profile[first]
+    higher = (level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])
+    return np.asarray((first + last)[1:-1][higher] // 2, np.int64)
+
+
 def between_peaks(profile: F64) -> float | None:
     """Distance of the two highest peaks of a profile where light dips between them."""
-    peaks, _ = signal.find_peaks(profile, height=WEAKER_IMAGE * profile.max())
+    peaks = tops(profile)
+    peaks = peaks[profile[peaks] >= WEAKER_IMAGE * profile.max()]
     if len(peaks) < 2:
         return None
     first, second = sorted(sorted(peaks, key=lambda k: -profile[k])[:2])

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F64, Mask
 from runlog.measure.psf import Fits, Stamps, evaluate, quadrature, weight_variance
 from runlog.measure.shape import adaptive_moments, pixel_moffat
@@ -84,10 +85,25 @@ def mean_residual(
 
     Parameters
     ----------
+    stamps : Stamps
+        The n stars' pixels, ADU.
+    fits : Fits
+        The model of each.
+    keep : ndarray of bool, shape (n,)
+        Which stars count.
     shared : ndarray, shape (3,)
-        p, q and s of the frame's mean ellipse (see `psf.fit_moffats`).
+        p, q and s of the frame's mean ellipse (see `psf.fit_moffats`), one over fit px.
     larger : ndarray, shape (n,)
-        Log of each star's size over the mean.
+        Log of each star's size over the mean, no unit.
+    block : int
+        Frame px in a fit pixel, each way.
+    fwhm_fit_px : float
+        Width of the frame's star, fit px.
+
+    Returns
+    -------
+    MeanResidual
+        Over the star's peak, no unit.
     """
     chosen = stamps.pick(keep)
     params = fits.params[keep].copy()
@@ -190,7 +206,7 @@ def residual_samples(stamps: Stamps, params: F64, times: F64, residuals: F64) ->
     weight = weight / (1 + weight / np.median(weight[weight > 0]))  # no few stars rule it
     scaled = residuals / params[:, 5, None]
     middle = np.median(scaled, axis=0)
-    bound = 5 * 1.4826 * np.median(np.abs(scaled - middle), axis=0)
+    bound = 5 * MAD_TO_SIGMA * np.median(np.abs(scaled - middle), axis=0)
     weight = weight * (np.abs(scaled - middle) <= bound)
     column = (stamps.dx - params[:, 0, None]) * CELLS / times[:, None]
     row = (stamps.dy - params[:, 1, None]) * CELLS / times[:, None]
@@ -232,6 +248,20 @@ def corrected_shape(matrix: F64, beta: float, residual: MeanResidual) -> Correct
 
     The width is 2 sqrt(A / pi) with A the area above half maximum, the shape the adaptive
     second moments, both of the same sum.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (2, 2)
+        Squared scales of the Moffat, px^2.
+    beta : float
+        Its index.
+    residual : MeanResidual
+        What the model leaves of the stars, over their peak.
+
+    Returns
+    -------
+    CorrectedShape
+        Widths in px, ellipticity components without a unit.
     """
     short, long = np.sqrt(np.linalg.eigvalsh(matrix) * (2 ** (1 / beta) - 1))  # half widths
     reach = 2.6 * max(float(long), 0.9)

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.candidates import Candidates
 from runlog.measure.empirical import MeanResidual, mean_residual
 from runlog.measure.pixels import F32, F64, I64, Mask
@@ -80,7 +80,21 @@ class Fitted:
 
 
 def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
-    """Fit Moffats to the chosen peaks on pixels of about a third of the star's width."""
+    """
+    Fit Moffats to the chosen peaks on pixels of about a third of the star's width.
+
+    Parameters
+    ----------
+    candidates : Candidates
+        The frame's peaks.
+    chosen : ndarray of int, shape (n,)
+        Which of them to fit, by index.
+
+    Returns
+    -------
+    Fitted or None
+        The stars and their mean, in frame px; None where no fit is believable.
+    """
     width = candidates.width_px
     block = max(1, int(width / FIT_WIDTH_PX))
     light = binned(candidates.residual.light, block)

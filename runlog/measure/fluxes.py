@@ -7,7 +7,7 @@ from photutils.geometry import circular_overlap_grid
 from scipy.spatial import cKDTree
 
 from runlog.core.frame import RANK, StarList
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned
 from runlog.measure.shape import Growth
@@ -38,11 +38,21 @@ def list_stars(
     light : ndarray, shape (h, w)
         Sky-subtracted frame, ADU.
     x, y : ndarray, shape (n,)
-        Rough positions, brightest peak first.
+        Rough positions, brightest peak first, px.
     growth : Growth
         The frame's curve of growth.
     window_px : float, optional
         Half-flux radius of what is centred on, where that is not the whole star.
+
+    Returns
+    -------
+    StarList
+        At most `LISTED_STARS`, brightest first: centres in px, total fluxes in ADU.
+
+    References
+    ----------
+    Fluxes from a small circle and the curve of growth: Howell 1989, PASP 101, 616 (from memory);
+    what a star's own profile adds is weighed in `total_fluxes`.
     """
     x, y = x[: LISTED_STARS * 3 // 2], y[: LISTED_STARS * 3 // 2]
     if len(x) == 0:

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from runlog.core.frame import Field, Measurement
-from runlog.measure.background import MAD_TO_SIGMA, Sky, measure_sky
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.background import Sky, measure_sky
 from runlog.measure.candidates import Candidates, find_candidates
 from runlog.measure.doubled import Doubling, find_doubling
 from runlog.measure.empirical import CorrectedShape, corrected_shape

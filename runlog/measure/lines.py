@@ -113,6 +113,21 @@ def is_sensors(light: F32, line: SensorLine, noise_adu: float, doubt: float) -> 
 
     Borders are hard up to a limit moved by the error times `doubt`: below zero, to be sure. What
     drifts by half a pixel is no column, though the median of each column has hard borders.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU.
+    line : SensorLine
+        Columns and stretch of rows, px.
+    noise_adu : float
+        Noise of a pixel.
+    doubt : float
+        In errors of a median.
+
+    Returns
+    -------
+    bool
     """
     low = max(0, line.first - AROUND_PX)
     columns = light[line.start : line.stop, low : line.last + AROUND_PX + 1]
@@ -242,7 +257,20 @@ def outside_shares(line: F64, first: int, last: int) -> list[float]:
 
 
 def extent(line: F64, peak: int) -> tuple[int, int]:
-    """First and last place about the peak above half of it."""
+    """
+    First and last place about the peak above half of it.
+
+    Parameters
+    ----------
+    line : ndarray, shape (n,)
+        Light across something narrow, of any unit.
+    peak : int
+        Index of its highest place.
+
+    Returns
+    -------
+    first, last : int
+    """
     level = HALF * line[peak]
     first = last = peak
     while first > 0 and line[first - 1] > level:

@@ -92,7 +92,20 @@ def whole_numbers(pixels: Array) -> bool:
 
 
 def as_plane(pixels: Array, bayer: str | None) -> Plane | None:
-    """Wrap an array of light; None when it has no two-dimensional picture in it."""
+    """
+    Wrap an array of light; None when it has no two-dimensional picture in it.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (h, w), (1, h, w) or (planes, h, w) with up to four planes
+        As read, ADU.
+    bayer : str or None
+        Letters of the mosaic's first two rows; ignored where it is none of the four patterns.
+
+    Returns
+    -------
+    Plane or None
+    """
     if pixels.ndim == 3 and pixels.shape[0] == 1:
         pixels = pixels[0]
     if pixels.ndim not in (2, 3) or pixels.size == 0 or pixels.dtype.kind not in "iufb":
@@ -124,6 +137,19 @@ def find_ceiling(plane: Plane, given_adu: float | None, sky_adu: float) -> float
     The highest value of the frame when more pixels pile up at it than lie in a band just
     below (noise never does that), or when it is the highest number the type can hold; else
     the given one; None when neither.
+
+    Parameters
+    ----------
+    plane : Plane
+    given_adu : float or None
+        What the header says.
+    sky_adu : float
+        Median level: noise around it is no ceiling.
+
+    Returns
+    -------
+    float or None
+        ADU.
     """
     raw = plane.raw
     given = float(given_adu) if given_adu is not None and given_adu > 0 else None

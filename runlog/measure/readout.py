@@ -27,8 +27,10 @@ def find_signs(pixels: Array, *, mosaic: bool = False) -> Signs:
 
     Parameters
     ----------
-    pixels : (h, w) or (planes, h, w), in ADU; a colour frame is judged by its first plane.
-    mosaic : whether neighbouring rows see different colours.
+    pixels : ndarray, shape (h, w) or (planes, h, w)
+        ADU; a colour frame is judged by its first plane.
+    mosaic : bool
+        Whether neighbouring rows see different colours.
 
     Returns
     -------

@@ -32,7 +32,22 @@ class Residual:
 
 
 def subtract_sky(plane: Plane, sky: Sky, ceiling_adu: float | None) -> Residual:
-    """Subtract the sky piece by piece; pixels that are not finite become sky."""
+    """
+    Subtract the sky piece by piece; pixels that are not finite become sky.
+
+    Parameters
+    ----------
+    plane : Plane
+    sky : Sky
+        Of the plane, ADU.
+    ceiling_adu : float or None
+        Level of a full pixel.
+
+    Returns
+    -------
+    Residual
+        Light in ADU; pixels that are not finite count as bad.
+    """
     light = np.empty((plane.height, plane.width), np.float32)
     full: list[I64] = []
     bad = np.zeros(light.shape, bool) if plane.raw.dtype.kind == "f" else None
@@ -57,6 +72,18 @@ def remove_points(light: F32, noise_adu: float) -> int:
 
     Only for frames whose stars are wider than three pixels: there half of a star pixel's
     neighbours hold most of its light, and a point's do not.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU; changed.
+    noise_adu : float
+        Noise of a pixel.
+
+    Returns
+    -------
+    int
+        Pixels replaced.
     """
     removed = 0
     for start in range(1, light.shape[0] - 1, POINT_ROWS):
@@ -76,7 +103,21 @@ def remove_points(light: F32, noise_adu: float) -> int:
 
 
 def binned(light: F32, factor: int) -> F32:
-    """Sum blocks of factor x factor pixels; the rest at the far edges is left out."""
+    """
+    Sum blocks of factor x factor pixels; the rest at the far edges is left out.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        ADU.
+    factor : int
+        Side of a block, px.
+
+    Returns
+    -------
+    ndarray, shape (h // factor, w // factor)
+        Sums, ADU; the very array that came in where the factor is 1.
+    """
     if factor == 1:
         return light
     height, width = light.shape[0] // factor * factor, light.shape[1] // factor * factor
@@ -95,6 +136,16 @@ def smoothed(rows: F32) -> F32:
 
     Takes one picture or a stack of them. On a Bayer mosaic this weighs one red, two green and
     one blue site alike everywhere.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (..., h, w)
+        ADU.
+
+    Returns
+    -------
+    ndarray, shape (..., h - 2, w - 2)
+        ADU.
     """
     across = rows[..., :-2] + rows[..., 2:]
     across += rows[..., 1:-1]

@@ -38,7 +38,21 @@ class Scale:
 
 
 def find_scale(light: F32, ceiling_adu: float | None) -> Scale | None:
-    """Look at ever coarser scales until a handful of stars fits into the stamps."""
+    """
+    Look at ever coarser scales until a handful of stars fits into the stamps.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU.
+    ceiling_adu : float or None
+        Level above the sky at which a pixel is full.
+
+    Returns
+    -------
+    Scale or None
+        Rough radius in px, within a fifth; None where no peak is wider than a point.
+    """
     best, previous_radius = None, 0
     coarse, done = light, 1
     for factor, radius in LOOKS:
@@ -126,7 +140,18 @@ def within(light: F32, y: I64, x: I64, margin: int) -> Mask:
 
 
 def looks_like_point(cut: F32) -> Mask:
-    """Which 5x5 stamps hold a hot pixel or a cosmic ray: more concentrated than any star."""
+    """
+    Which 5x5 stamps hold a hot pixel or a cosmic ray: more concentrated than any star.
+
+    Parameters
+    ----------
+    cut : ndarray, shape (n, 5, 5)
+        Sky-subtracted stamps about the highest pixel, ADU.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
     inner = cut[:, 1:4, 1:4].reshape(len(cut), 9)
     ranked = np.sort(inner, axis=1)
     small, large = inner.sum(axis=1), cut.sum(axis=(1, 2))
@@ -148,7 +173,19 @@ def smallest_variance(cut: F32) -> F64:
 
 
 def median_picture(cut: F32) -> F64:
-    """Median over stars of stamps scaled to the same central light; neighbours drop out."""
+    """
+    Median over stars of stamps scaled to the same central light; neighbours drop out.
+
+    Parameters
+    ----------
+    cut : ndarray, shape (n, k, k)
+        Sky-subtracted stamps about the stars' middles, ADU.
+
+    Returns
+    -------
+    ndarray, shape (k, k)
+        Over the central light, no unit; its border's median is taken for sky.
+    """
     middle = cut.shape[1] // 2
     reach = max(1, middle // 4)
     near = slice(middle - reach, middle + reach + 1)

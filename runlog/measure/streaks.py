@@ -71,6 +71,18 @@ def find_lines(residual: Residual, noise_adu: float) -> Lines:
     are joined along straight lines; a line is a trail when it is long, thin, filled, and not
     made by a star, an edge or the sensor. Bright trails under wide stars are not thin on blocks
     that fit narrow ones: a second look takes blocks three times as large.
+
+    Parameters
+    ----------
+    residual : Residual
+        The frame less its sky, ADU, and where it is full.
+    noise_adu : float
+        Noise of a pixel.
+
+    Returns
+    -------
+    Lines
+        Ends in px.
     """
     light = residual.light
     factor = int(np.clip(round(max(light.shape) / COARSE_PX), 1, 16))

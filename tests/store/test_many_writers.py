@@ -27,18 +27,49 @@ EXPOSURES = 12
 def at_once(home: Path, database: Path | str, *lines: list[str]) -> None:
     """Run some commands beside each other; each must do what it was asked."""
     env = environment(home, RUNLOG_DB=str(database))
+    pipe = subprocess.PIPE
     started = [
-        subprocess.Popen(line, env=env, cwd=home, stderr=subprocess.PIPE, text=True)
+        subprocess.Popen(line, env=env, cwd=home, stdin=pipe, stdout=pipe, stderr=pipe, text=True)
         for line in lines
     ]
+    for process in started:
+        assert process.stdout is not None
+        process.stdout.readline()  # all has been imported
+    for process in started:  # and now all of them at once
+        assert process.stdin is not None
+        process.stdin.write("go\n")
+        process.stdin.flush()
     said = [process.communicate(timeout=300)[1] for process in started]
     for process, words in zip(started, said, strict=True):
         assert process.returncode == 0, words
 
 
+# The command without workers of its own, whose start would take most of the time, and with a
+# slow transaction for all files, so that the writers meet.
+SCAN = """
+import sys, time
+from sqlalchemy import event
+from sqlalchemy.engine import Engine
+import runlog.actions.scan as scanning
+import runlog.actions.settle, runlog.ingest.read, runlog.cli.scan
+from runlog.cli import main
+scanning.FEW, scanning.BATCH_SECONDS = 1000, 1000.0
+sys.argv = ["runlog", "scan", sys.argv[1]]
+
+@event.listens_for(Engine, "after_cursor_execute")
+def slowly(connection, cursor, statement, *more):
+    if statement.startswith("INSERT INTO frame"):
+        time.sleep(0.1)
+
+print("ready", flush=True)
+sys.stdin.readline()
+main()
+"""
+
+
 def scanning(folder: Path) -> list[str]:
-    """Give the command line that scans a folder file by file: many small transactions."""
-    return argv("scan", folder, "--workers", "1")
+    """Give the command line of a scan that takes its time to write."""
+    return [argv()[0], "-c", SCAN, str(folder)]
 
 
 def test_all_may_start_at_once_on_nothing(tmp_path, nothing):
