@@ -24,6 +24,7 @@ from runlog.core.baseline import (
 from runlog.core.causes import counted
 from runlog.core.checks import Case, Check
 from runlog.core.faults import light, rig, shape
+from runlog.core.faults.light import NO_STARS_FROM
 from runlog.core.frame import FaultName, Grade, RunFrame, Verdict
 from runlog.core.policy import Policy
 
@@ -89,7 +90,7 @@ class _Whole:
     """What is usual in a run, group by group."""
 
     def __init__(self, frames: Sequence[RunFrame], history: History) -> None:
-        self.history = history
+        self.history, self.frames = history, len(frames)
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
         self.everything = replace(usual_shape(frames, floor), all_filters=_several(frames))
@@ -110,6 +111,7 @@ class _Whole:
             self.history.get(shape_group(frame)),
             policy,
             self.aims[sky_group(frame)],
+            self.frames,
         )
 
     def _count(self, frame: RunFrame) -> UsualCount:
@@ -131,7 +133,7 @@ def _unmeasured(frame: RunFrame) -> Verdict:
 
 
 def _checks(case: Case) -> Iterator[Check]:
-    for rule in ALONE if too_few(case) else RULES:
+    for rule in ALONE if too_few(case) or shape.shows_lines(case) else RULES:
         yield from rule(case)
 
 
@@ -152,10 +154,10 @@ def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     if case.frame.exposure_s is None:
         return Verdict(Grade.UNGRADED, note="no exposure time in the header")
     faults = _first_per_name(counted(checks))
-    alone = too_few(case)
-    least = Grade.UNGRADED if alone else Grade.KEEP
+    alone, lines = too_few(case), shape.shows_lines(case)
+    least = Grade.UNGRADED if alone or lines else Grade.KEEP
     grade = max((least, *(c.grade for c in faults)), key=SEVERITY.__getitem__)
-    note = _alone(case) if alone else elsewhere(case, faults)
+    note = LINES if lines else _alone(case) if alone else elsewhere(case, faults)
     return Verdict(grade, tuple(c.as_fault() for c in faults), note, alone)
 
 
@@ -185,8 +187,18 @@ def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
     )
 
 
+LINES = (
+    "all that was found is lines more than three times as long as wide: a trail, or lines that are "
+    "no stars, unknown which"
+)
+
+
 def _alone(case: Case) -> str:
-    if not case.frame.stars:
+    stars, wide = case.frame.stars or 0, case.frame.width * case.frame.height >= light.LEAST_SKY_PX
+    if wide and stars < case.policy.few_stars_least:
+        only = f"only {stars} star{'s' * (stars > 1)}" if stars else "no stars"
+        return f"{only} found, by {NO_STARS_FROM}, unknown which: nothing to compare with"
+    if not stars:
         return "no stars found: nothing to compare"
     if case.frame.fwhm_px is None:
         return "its stars gave no width: nothing to compare"

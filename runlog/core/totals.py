@@ -1,7 +1,7 @@
 """Sums of exposure time per target and filter, and what is still to go."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil, fsum
 
 from runlog.core.frame import Grade, RunFrame
@@ -119,8 +119,3 @@ def _sum(
         effective_s=fsum(deep) if deep else None,
         **seconds,
     )
-
-
-def with_goal(total: Total, goal_s: float | None) -> Total:
-    """Set a total against its goal."""
-    return replace(total, goal_s=goal_s)

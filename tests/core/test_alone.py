@@ -87,6 +87,29 @@ def test_two_frames_are_told_as_two():
         assert verdict.note.startswith("only one other frame like it")
 
 
+LINES = {"axis_ratio": 0.2, "eccentricity": 0.98, "elongation_deg": 88.0, "alignment": 1.0}
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 12])
+@pytest.mark.parametrize("history", [{}, EARLIER])
+def test_lines_are_no_stars_however_many_frames_show_them(count, history):
+    """A lamp's spectrum headed as lights is the run's usual to itself, and yet never kept."""
+    run = changed(clean_run(count), range(count), **LINES)
+    for verdict in grade_run(run, Policy(), history).values():
+        assert verdict.grade is Grade.UNGRADED
+        assert "a trail, or lines that are no stars, unknown which" in verdict.note
+    told = parts(run, history)[Part.TRACKING]
+    assert (told.verdict, told.evidence.count("lines that are no stars")) == (Opinion.UNKNOWN, 1)
+
+
+def test_lines_among_rounder_frames_are_trails():
+    """Where the run shows what its stars look like, lines are stars that trailed."""
+    found = grade_run(changed(clean_run(12), range(4), **LINES), Policy())
+    for number, verdict in enumerate(found.values()):
+        named = [f.name for f in verdict.faults]
+        assert (verdict.grade is Grade.REJECT and FaultName.TRAILED in named) == (number < 4)
+
+
 @pytest.mark.parametrize("count", [1, 12])
 def test_next_to_no_stars_all_night_is_not_the_skys_fault(count):
     """A cap, a closed dome and a coma instead of stars look alike: unknown which."""

@@ -7,6 +7,7 @@ from math import degrees, log, sqrt
 
 from runlog.core.baseline import (
     ELONGATED,
+    LINES_AXIS_RATIO,
     eccentricity_of,
     ellipticity_of,
     profile,
@@ -54,6 +55,21 @@ def trailed(case: Case) -> Iterator[Check]:
         text,
         "trailed_eccentricity",
     )
+
+
+def shows_lines(case: Case) -> bool:
+    """Tell whether all that is found is long lines one way, and no frame of the run is rounder.
+
+    Where others are rounder it is a trail. In a whole run a mount that stood still and the lines
+    of a lamp through a slit look alike.
+    """
+    frame, own = case.frame, case.shape.stretch
+    if frame.axis_ratio is None or frame.doubled_share is not None:
+        return False
+    one_way = frame.alignment is not None and frame.alignment >= case.policy.trailed_alignment
+    long = frame.axis_ratio < LINES_AXIS_RATIO
+    rounder = own is not None and abs(own) < (1 - LINES_AXIS_RATIO) / (1 + LINES_AXIS_RATIO)
+    return one_way and long and not rounder
 
 
 def _against(own: complex | None, seen: complex, excess: float) -> str:

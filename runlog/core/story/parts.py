@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import median
 
-from runlog.core.baseline import ELONGATED
+from runlog.core.baseline import ELONGATED, LINES_AXIS_RATIO
 from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import FaultName, Grade
 from runlog.core.policy import Policy
@@ -28,7 +28,6 @@ from runlog.core.story.told import (
 )
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
-LINES_AXIS_RATIO = 0.3  # width over length
 TILT_FAIR, TILT_POOR = 0.15, 0.35  # span of the width over the frame, share of its median
 CURVATURE_FAIR, CURVATURE_POOR = 0.25, 0.6  # corner against centre
 
@@ -143,10 +142,9 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
     aligned = f"{text}, {longest.alignment:.0%} of it in one direction"
     if longest.alignment < policy.trailed_alignment:
         return f"{aligned}: long stars, but not all one way"
-    # No optics make a star three times as long as wide over the whole field.
-    lines = (longest.axis_ratio or 1.0) < LINES_AXIS_RATIO
-    causes = "a trail, or lines that are no stars" if lines else "tracking or optics"
-    return f"{aligned}: {causes}, unknown which"
+    if (longest.axis_ratio or 1.0) < LINES_AXIS_RATIO:
+        return aligned  # why it is not graded says the rest
+    return f"{aligned}: tracking or optics, unknown which"
 
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
