@@ -6,7 +6,8 @@ from runlog.core.frame import FrameHeader, Kind, ReadFrame
 from runlog.core.header import HeaderRules
 
 MEASURE_VERSION = 3  # raise it when the same pixels give other numbers
-MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS, Kind.OTHER))
+# Spectra, lamps, maps and masks are other frames: what peaks in them is no star.
+MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS))
 
 
 @dataclass(frozen=True, slots=True)

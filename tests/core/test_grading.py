@@ -155,7 +155,7 @@ def test_a_frame_or_two_have_nothing_to_compare_with(count):
 @pytest.mark.parametrize("stars", [0, 2])
 @pytest.mark.parametrize("count", [1, 2])
 def test_few_stars_are_no_fault_of_a_frame_alone(stars, count):
-    """Stars with comatic tails are not counted as stars, and a cap looks the same: unknown which."""
+    """Stars with comatic tails are not counted, and a cap looks the same: unknown which."""
     none = {"stars": stars, "fwhm_px": None, "eccentricity": None, "axis_ratio": None}
     for verdict in grades(changed(clean_run(count), range(count), **none)):
         assert (verdict.grade, verdict.faults) == (Grade.UNGRADED, ())

@@ -88,7 +88,9 @@ def test_targets_filters_and_kinds_of_real_frames():
         if path.name in BY_EYE:
             found = read(path, header)
             assert found.kind is Kind.LIGHT
-            assert (TargetNames().fold(found.target).name, found.filter) == BY_EYE[path.name], path.name
+            assert (TargetNames().fold(found.target).name, found.filter) == BY_EYE[path.name], (
+                path.name
+            )
 
 
 def test_nearly_every_real_frame_has_a_scale():
