@@ -152,7 +152,7 @@ def alone_in(frames: Sequence[RunFrame], history: History) -> set[str]:
 def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     """Sum checks up in one grade; a fault that explains others stands alone."""
     if case.frame.exposure_s is None:
-        return Verdict(Grade.UNGRADED, note="no exposure time in the header")
+        return Verdict(Grade.UNGRADED, note="the header gives no exposure time")
     faults = _first_per_name(counted(checks))
     alone, lines = too_few(case), shape.shows_lines(case)
     least = Grade.UNGRADED if alone or lines else Grade.KEEP
@@ -196,11 +196,11 @@ LINES = (
 def _alone(case: Case) -> str:
     stars, wide = case.frame.stars or 0, case.frame.width * case.frame.height >= light.LEAST_SKY_PX
     if wide and stars < case.policy.few_stars_least:
-        only = f"only {stars} star{'s' * (stars > 1)}" if stars else "no stars"
+        only = f"only {stars} star{'s were' if stars > 1 else ' was'}" if stars else "no stars were"
         return f"{only} found, by {NO_STARS_FROM}, unknown which: nothing to compare with"
     if not stars:
-        return "no stars found: nothing to compare"
+        return "no stars were found: nothing to compare"
     if case.frame.fwhm_px is None:
         return "its stars gave no width: nothing to compare"
     others = "only one other frame" if case.shape.frames > 1 else "no other frame"
-    return f"{others} like it in this run and no earlier nights: nothing to compare with"
+    return f"{others} of this run and no earlier night is like it: nothing to compare with"

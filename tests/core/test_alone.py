@@ -68,9 +68,9 @@ def test_a_lone_frame_says_how_long_its_stars_are():
 @pytest.mark.parametrize(
     ("values", "words"),
     [
-        ({"stars": 0, "fwhm_px": None, "width": 200, "height": 200}, "no stars found"),
+        ({"stars": 0, "fwhm_px": None, "width": 200, "height": 200}, "no stars were found"),
         ({"fwhm_px": None}, "its stars gave no width"),
-        ({}, "no other frame like it in this run and no earlier nights"),
+        ({}, "no other frame of this run and no earlier night is like it"),
     ],
 )
 def test_the_reason_for_no_grade_is_the_true_one(values, words):
@@ -84,7 +84,7 @@ def test_the_reason_for_no_grade_is_the_true_one(values, words):
 def test_two_frames_are_told_as_two():
     """Each of two frames has one other."""
     for verdict in grade_run(clean_run(2), Policy()).values():
-        assert verdict.note.startswith("only one other frame like it")
+        assert verdict.note.startswith("only one other frame of this run")
 
 
 LINES = {"axis_ratio": 0.2, "eccentricity": 0.98, "elongation_deg": 88.0, "alignment": 1.0}
@@ -140,3 +140,23 @@ def test_a_lone_fault_is_named_as_ever():
     """The grade of a lone doubled frame stays a reject."""
     (verdict,) = grade_run(changed(clean_run(1), [0], **TWICE), Policy()).values()
     assert (verdict.grade, verdict.faults[0].name) == (Grade.REJECT, FaultName.DOUBLED)
+
+
+def test_a_night_of_other_frames_says_that_it_has_no_lights():
+    """No part of the rig is unknown for want of stars or temperatures where nothing was taken."""
+    assert {(v.verdict, v.evidence) for v in parts([]).values()} == {
+        (Opinion.UNKNOWN, "unknown, because there are no lights")
+    }
+    undated = replace(clean_run(1)[0], taken_at_utc=None)
+    assert {v.evidence for v in parts([undated]).values()} == {
+        "unknown, because no light frame tells its time"
+    }
+
+
+def test_what_stands_out_in_a_lone_frame_is_said_of_it():
+    """The count of frames does not run into the number of a row."""
+    doubt = "row 109 stands 36.6 ADU below its neighbours"
+    alone = parts(changed(clean_run(1), [0], readout_doubt=doubt))[Part.CAMERA].evidence
+    assert f"in the only frame: {doubt}" in alone
+    more = parts(changed(clean_run(2), [0], readout_doubt=doubt))[Part.CAMERA].evidence
+    assert f"in 1 frame of 2: {doubt}" in more

@@ -167,7 +167,7 @@ def test_few_stars_are_no_fault_of_a_frame_alone(stars, count):
 def test_no_exposure_no_grade():
     """A frame whose header gives no exposure time is ungraded, with the reason."""
     verdict = grades(changed(clean_run(), [2], exposure_s=None))[2]
-    assert (verdict.grade, verdict.note) == (Grade.UNGRADED, "no exposure time in the header")
+    assert (verdict.grade, verdict.note) == (Grade.UNGRADED, "the header gives no exposure time")
 
 
 def test_an_unmeasured_frame_says_why():

@@ -75,6 +75,11 @@ def verdicts(
     own_rows: str = "",
 ) -> dict[Part, PartVerdict]:
     """Judge each part of the rig; unknown, because ..., where the frames cannot tell."""
+    if not lights:
+        nothing = unknown(_no_lights(night))
+        return dict.fromkeys(Part, nothing) | (
+            {Part.CAMERA: camera_verdict(lights, own_rows)} if own_rows else {}
+        )
     return {
         Part.TRACKING: _tracking(lights, policy),
         Part.FOCUS: _focus(lights, events, policy),
@@ -84,6 +89,10 @@ def verdicts(
         Part.OPTICS: _optics(lights),
         Part.SCHEDULE: _schedule(lights, pace, events, night),
     }
+
+
+def _no_lights(night: Night) -> str:
+    return "no light frame tells its time" if night.undated else "there are no lights"
 
 
 def to_check(found: dict[Part, PartVerdict]) -> list[str]:
@@ -230,7 +239,7 @@ def _schedule(
     lights: Lights, pace: Pace | None, events: Sequence[Event], night: Night
 ) -> PartVerdict:
     if pace is None:
-        return unknown("no light frame tells its time" if night.undated else "there are no lights")
+        return unknown(_no_lights(night))
     if pace.elapsed_s <= 0:
         return unknown("no light frame tells how long it was exposed")
     if len(lights) < ENOUGH_FOR_PACE:
