@@ -41,6 +41,7 @@ class NightReport:
     questions: list[str]
     others: Counter[str]  # frames that are not lights, by kind
     doubt: str = ""  # why nothing is known of Sun and Moon, where that is so
+    copies: int = 0  # lights that do not count: another frame of their exposure does
 
 
 def night_reports(engine: Engine, settings: Settings, evening: str | None) -> list[NightReport]:
@@ -96,7 +97,8 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         "events": [_event(e, first_path) for e in story.events],
     }
     return NightReport(row, story, dark, _questions(connection, lights), Counter(
-        r.kind for r in rows if r.kind != Kind.LIGHT.value), sky.doubt)  # fmt: skip
+        r.kind for r in rows if r.kind != Kind.LIGHT.value), sky.doubt,
+        sum(r.kind == Kind.LIGHT.value for r in rows) - len(lights))  # fmt: skip
 
 
 def _lost(lights: list[Row[Any]]) -> dict[str, float]:

@@ -74,7 +74,8 @@ def _outcome(report: "NightReport") -> Iterator[str]:
     added = {key: sum(r[key] for r in row["added"]) for key in ("kept_s", "logged_s")}
     listed = ", ".join(f"{n} {grade}" for grade, n in counts.items() if n)
     if not lights:
-        yield "no light frames"
+        copies = ", only copies of exposures that count elsewhere" if report.copies else ""
+        yield f"no light frames{copies}"
     else:
         yield f"{plural(lights, 'light frame')}: {listed}"
         yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}{_effective(row)}"

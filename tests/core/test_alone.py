@@ -160,3 +160,12 @@ def test_what_stands_out_in_a_lone_frame_is_said_of_it():
     assert f"in the only frame: {doubt}" in alone
     more = parts(changed(clean_run(2), [0], readout_doubt=doubt))[Part.CAMERA].evidence
     assert f"in 1 frame of 2: {doubt}" in more
+
+
+def test_no_shutter_is_told_of_exposures_of_unknown_length():
+    """Guards "shutter open 0 %" and what to check for it, where no header gives a length."""
+    none = parts(changed(clean_run(12), range(12), exposure_s=None))[Part.SCHEDULE]
+    assert none.verdict is Opinion.UNKNOWN
+    assert none.evidence == "unknown, because no light frame tells how long it was exposed"
+    some = parts(changed(clean_run(12), range(2), exposure_s=None))[Part.SCHEDULE].evidence
+    assert "2 frames of unknown length left out" in some

@@ -240,7 +240,7 @@ def _schedule(
 ) -> PartVerdict:
     if pace is None:
         return unknown(_no_lights(night))
-    if pace.elapsed_s <= 0:
+    if pace.elapsed_s <= 0 or not pace.open_shutter_s:
         return unknown("no light frame tells how long it was exposed")
     if len(lights) < ENOUGH_FOR_PACE:
         shows = f"{plural(len(lights), 'frame')} show{'s' * (len(lights) == 1)} no pace"
@@ -253,7 +253,9 @@ def _schedule(
     usual = f"; {gap:.0f} s between exposures" if gap is not None else ""
     paused = sum(e.cost_s for e in events if e.kind == "pause")
     idle = f"; paused for {hours(paused)}" if paused else ""
-    text = f"shutter open {share:.0%} of the time from first to last{usual}{idle}"
+    silent = sum(t.frame.exposure_s is None for t in lights)
+    least = f", {plural(silent, 'frame')} of unknown length left out" if silent else ""
+    text = f"shutter open {share:.0%} of the time from first to last{least}{usual}{idle}"
     return PartVerdict(opinion, f"{text}{_dark_used(lights, night)}")
 
 
