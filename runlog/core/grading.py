@@ -197,7 +197,7 @@ def _alone(case: Case) -> str:
     stars, wide = case.frame.stars or 0, case.frame.width * case.frame.height >= light.LEAST_SKY_PX
     if wide and stars < case.policy.few_stars_least:
         only = f"only {stars} star{'s were' if stars > 1 else ' was'}" if stars else "no stars were"
-        return f"{only} found, by {NO_STARS_FROM}, unknown which: nothing to compare with"
+        return f"{only} found ({NO_STARS_FROM}, unknown which): nothing to compare with"
     if not stars:
         return "no stars were found: nothing to compare"
     if case.frame.fwhm_px is None:
