@@ -25,6 +25,7 @@ SHARP = 0.55  # of a jump lies between two neighbouring lines; a blurred edge ta
 SHARP_PAIRS = 0.4  # where two lines are one, a jump may fall between them
 BLOCKS, BLOCKS_ALIKE = 8, 6  # a jump runs along the whole line, a star or a tree does not
 BLOCK_SHARE = 0.35  # of the jump that each part must show
+UNEVEN, UNEVEN_ERRORS = 0.5, 2.5  # of the jump, and errors: so far a part may lie from it
 MOST = 64  # jumps kept of one frame, the strongest
 MOST_TRIED = 200
 SPREAD_LINES, DRAWN_FROM = 67, 5
@@ -204,15 +205,21 @@ def _means_apart(level: F64, k: int) -> F64:
 
 
 def _confirmed(lines: Lines, at: int, reach: int, pixel_adu: float) -> Break | None:
-    """Look at the parts of a line one by one: a jump of the read-out is in all of them."""
+    """
+    Look at the parts of a line one by one: a jump of the read-out is in all, and even.
+
+    What a star leaves behind in its row fades from part to part.
+    """
     values = lines.values
     behind = values[at : at + reach].mean(axis=0)
     before = values[max(0, at - reach) : at].mean(axis=0)
-    apart = behind - before
-    parts = np.array_split(apart, BLOCKS)
+    parts = np.array_split(behind - before, BLOCKS)
     jumps = np.array([np.median(p[np.isfinite(p)]) if np.isfinite(p).any() else 0 for p in parts])
     jump = float(np.median(jumps))
-    alike = np.count_nonzero(jumps * np.sign(jump) >= BLOCK_SHARE * abs(jump))
+    there = jumps * np.sign(jump) >= BLOCK_SHARE * abs(jump)
+    error_adu = lines.sigma_adu * np.sqrt(np.pi / 2 / reach / parts[0].size)
+    even = np.abs(jumps - jump) <= UNEVEN * abs(jump) + UNEVEN_ERRORS * error_adu
+    alike = min(np.count_nonzero(there), np.count_nonzero(even))
     if alike < BLOCKS_ALIKE or abs(jump) < LEAST_SIGMA * pixel_adu:
         return None
     return Break(at * lines.each, jump, float(jump / pixel_adu))
