@@ -59,7 +59,7 @@ def _rows_of_full_stars(plane: Array) -> Mask:
         np.asarray(np.count_nonzero(plane >= share * most, axis=1) >= FEWEST_FULL)
         for share in (NEAR_FULL, FULL)
     )
-    return full & (near.mean() <= RARE)
+    return full if near.mean() <= RARE else np.zeros_like(full)
 
 
 def _is_of_star(plane: Array, b: Break, noise_adu: float, each: int, full: Mask) -> bool:

@@ -4,18 +4,16 @@ import json
 
 import pytest
 
+from runlog.core.row_faults import company_of, findings, suspicion
 from runlog.core.row_pattern import (
     DARK,
     Looked,
     bands_of_lines,
     census_of,
-    company_of,
-    findings,
     first_seen_by,
     own_by,
     own_of,
     pattern_of,
-    suspicion,
 )
 from runlog.core.row_words import bands_named, defects_in_words, own_in_words
 from runlog.core.rows import (
