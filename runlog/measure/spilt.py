@@ -22,6 +22,7 @@ QUIET, BESIDE = 0.35, 0.6  # of the jump: where the star put nothing, and where 
 FADED = 0.75  # of the level near the star is left far from it
 CLIP, ERRORS, FADED_ERRORS = 2.5, 2.5, 5.0
 NARROW_ROWS = 6  # a star smears no wider
+BEYOND_ROWS = (NARROW_ROWS, 12, 18)  # one of these is as low as before where a star lifts a few
 NEAR_FULL, FULL, FEWEST_FULL = 0.5, 0.95, 3  # of the greatest value; pixels that reach it
 RARE = 0.05  # of the rows hold such a star; where more do, one in a row tells nothing
 
@@ -66,16 +67,18 @@ def _is_of_star(plane: Array, b: Break, noise_adu: float, each: int, full: Mask)
     at = b.at
     if b.jump_adu < 0:  # seen from the other end it is a jump up
         plane, full, at = plane[::-1], full[::-1], len(plane) - at
-    before, behind, beyond = (
-        _mean(plane[first : first + each]) for first in (at - each, at, at + NARROW_ROWS)
+    before, behind, *beyond = (
+        _mean(plane[at + by : at + by + each]) for by in (-each, 0, *BEYOND_ROWS)
     )
     jump_adu = abs(b.jump_adu)
+    if min(_median(rows - before) for rows in beyond) > QUIET * jump_adu:
+        return False  # the level stays
     bright = slice(at, at + STAR_ROWS)
-    if full[bright].any() and _median(beyond - before) < QUIET * jump_adu:
-        return True
     stars = _stars(plane[bright], STAR_OVER * jump_adu)
     error_adu = noise_adu * np.sqrt(2 / each)
-    return any(_begins_at(behind - before, x, jump_adu, error_adu) for x in stars)
+    return bool(full[bright].any() and _median(beyond[0] - before) <= QUIET * jump_adu) or any(
+        _begins_at(behind - before, x, jump_adu, error_adu) for x in stars
+    )
 
 
 def _mean(rows: Array) -> F32:
@@ -105,18 +108,23 @@ def _stars(rows: Array, over_adu: float) -> Iterator[int]:
 
 def _begins_at(lift: F32, x: int, jump_adu: float, noise_adu: float) -> bool:
     """Tell whether a jump lies on one side of a star only, or fades away from it."""
-    left, right = lift[: max(0, x - STAR_PX)][::-1], lift[x + STAR_PX + 1 :]
-    for side, other in ((left, right), (right, left)):
-        near, far = (_Level.of(half, noise_adu) for half in np.array_split(side, 2))
+    sides = lift[: max(0, x - STAR_PX)][::-1], lift[x + STAR_PX + 1 :]
+    halves = [[_Level.of(half, noise_adu) for half in np.array_split(side, 2)] for side in sides]
+    for (near, far), other, side in zip(halves, halves[::-1], sides[::-1], strict=True):
         if not near.adu >= BESIDE * jump_adu:
             continue
-        faded = near.adu - far.adu
-        if faded > max((1 - FADED) * near.adu, FADED_ERRORS * np.hypot(near.error, far.error)):
-            return True
-        beyond = _Level.of(other, noise_adu)
+        beyond = _Level.of(side, noise_adu)
         if beyond.adu + ERRORS * beyond.error < QUIET * near.adu:
             return True
+        lower = not any(half.adu > FADED * near.adu for half in other)
+        if _fades(near, far) and (lower or _fades(*other)):
+            return True
     return False
+
+
+def _fades(near: "_Level", far: "_Level") -> bool:
+    least = max((1 - FADED) * near.adu, FADED_ERRORS * np.hypot(near.error, far.error))
+    return bool(near.adu - far.adu > least)
 
 
 class _Level(NamedTuple):
