@@ -9,7 +9,7 @@ from runlog.actions.interpret import interpreter
 from runlog.config import Settings
 from runlog.core.frame import Measurement
 from runlog.core.personal import NOTHING_SAID
-from runlog.core.row_pattern import suspicion
+from runlog.core.row_faults import suspicion
 from runlog.ingest.task import Outcome, Task, read_file
 from runlog.store.frames import path_parts
 

@@ -9,16 +9,14 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import Connection, Engine
 
+from runlog.core.row_faults import Finding, company_of, findings
 from runlog.core.row_pattern import (
     DARK,
     Census,
-    Finding,
     Looked,
     Pattern,
     bands_of_lines,
     census_of,
-    company_of,
-    findings,
     first_seen_by,
     own_by,
     pattern_of,

@@ -62,6 +62,28 @@ def test_each_fault_is_found_and_graded(values, fault, grade):
 
 
 @pytest.mark.parametrize(
+    ("values", "why"),
+    [
+        ({"matched": None}, "there is no other frame to lay its stars on"),
+        ({"matched": False}, "its stars could be laid on no other frame"),
+        ({"matched": True, "stars": 9}, "9 stars are too few to tell"),
+    ],
+)
+def test_displaced_rows_are_not_denied_where_no_star_tells(values, why):
+    """Without columns or stars nothing shows a displacement; the check says so, and why."""
+    run = changed(clean_run(), [12], **values)
+    (said,) = (c.evidence for c in explain(run, 12) if c.fault is FaultName.READOUT)
+    assert said.endswith(f"are unknown where no column of the camera shows them, because {why}")
+    (said,) = (c.evidence for c in explain(run, 11) if c.fault is FaultName.READOUT)
+    assert said == "no repeated, missing, banded or displaced rows"
+
+
+def explain(run, number):
+    """Give the checks of one frame of a run."""
+    return explain_run(run, POLICY)[run[number].key][2]
+
+
+@pytest.mark.parametrize(
     ("length_fwhm", "grade"),
     [(0.4, Grade.KEEP), (1.0, Grade.DOUBTFUL), (1.6, Grade.REJECT), (3.0, Grade.REJECT)],
 )

@@ -5,7 +5,7 @@ import time
 import numpy as np
 import pytest
 
-from runlog.core.row_pattern import suspicion
+from runlog.core.row_faults import suspicion
 from runlog.core.rows import Signs, Stretch
 from runlog.measure.readout import find_signs
 from tests.measure.readouts import add_stars, sky, stored
