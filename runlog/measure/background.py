@@ -30,17 +30,21 @@ class Sky:
     gradient_adu: float
     blank_share: float  # of tiles without any noise
 
-    def rows(self, start: int, stop: int, width: int) -> F32:
-        """Bilinear sky of rows start..stop, extrapolated at the edges."""
-        y = np.arange(start, stop, dtype=float)
-        across = interpolate_columns(self.mesh_adu, self.centre_x, np.arange(width, dtype=float))
-        low, weight = bracket(self.centre_y, y)
-        high = np.minimum(low + 1, len(self.centre_y) - 1)
-        across32, weight32 = across.astype(np.float32), weight.astype(np.float32)[:, None]
-        rows = across32[high] - across32[low]
-        rows *= weight32
-        rows += across32[low]
-        return rows
+    def across(self, width: int) -> F32:
+        """Every mesh row at every pixel column, shape (mesh rows, width): what `rows` takes."""
+        x = np.arange(width, dtype=float)
+        return interpolate_columns(self.mesh_adu, self.centre_x, x).astype(np.float32)
+
+    def rows(self, start: int, stop: int, across: F32, out: F32) -> F32:
+        """Bilinear sky of rows start..stop, extrapolated at the edges, into an array of theirs."""
+        low, weight = bracket(self.centre_y, np.arange(start, stop, dtype=float))
+        share = weight.astype(np.float32)[:, None]
+        for row in range(int(low[0]), int(low[-1]) + 1):
+            first, last = np.searchsorted(low, [row, row + 1])
+            rise = across[min(row + 1, len(across) - 1)] - across[row]
+            part = np.multiply(share[first:last], rise, out=out[first:last])
+            part += across[row]
+        return out
 
     def noise_at(self, y: F64, x: F64) -> F64:
         """Noise of the nearest tile, in ADU."""
