@@ -119,8 +119,8 @@ class Laid:
 
 def lay(stamps: Stamps, params: F64, gamma: float, nodes: list[tuple[float, float, float]]) -> Laid:
     """Reckon the shared model where each star is."""
-    model, jacobian, _ = evaluate(params, gamma, stamps, nodes)
-    return Laid(params, model, jacobian[:, [0, 1, 5]])
+    model = evaluate(params, gamma, stamps, nodes)
+    return Laid(params, model.light, model.slopes[:, [0, 1, 5]])
 
 
 def laid_better(

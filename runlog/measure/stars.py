@@ -160,7 +160,7 @@ def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
     dx = np.rint(circles * np.cos(np.tile(angle, 2))).astype(np.int64)
     rows = np.clip(y[:, None] + dy, 0, image.shape[0] - 1)
     columns = np.clip(x[:, None] + dx, 0, image.shape[1] - 1)
-    return median_of_rows(image[rows, columns]).astype(np.float64)
+    return np.asarray(median_of_rows(image[rows, columns]), np.float64)
 
 
 def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
