@@ -9,9 +9,8 @@ from typing import TypeVar
 
 import numpy as np
 
+from runlog.measure.background import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64
-
-MAD_TO_SIGMA = 1.4826  # of a normal distribution
 
 Float = TypeVar("Float", F32, F64)
 
@@ -52,7 +51,7 @@ def median_and_sigma(values: Float) -> tuple[Float, Float]:
     return middle, median_of_rows(apart) * values.dtype.type(MAD_TO_SIGMA)
 
 
-def median_picture_of(stack: Float) -> Float:
+def median_of_stack(stack: Float) -> Float:
     """Median over the first axis, shape (n, ...) to (...)."""
     flat = np.ascontiguousarray(stack.reshape(len(stack), -1).T)
     flat.sort(axis=-1)

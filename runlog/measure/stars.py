@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from runlog.measure.background import MAD_TO_SIGMA
 from runlog.measure.medians import (
-    MAD_TO_SIGMA,
     mad_of_sorted,
     median_and_sigma,
     median_of_rows,
@@ -165,11 +165,18 @@ def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
 
 def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
     """Square stamps around whole-pixel positions, shape (n, 2r+1, 2r+1); edges repeat."""
-    span = np.arange(-radius, radius + 1)
-    rows = np.clip(y[:, None] + span, 0, image.shape[0] - 1)
-    columns = np.clip(x[:, None] + span, 0, image.shape[1] - 1)
-    flat = rows[:, :, None] * image.shape[1] + columns[:, None, :]
-    return np.asarray(np.take(image.ravel(), flat))
+    size, (height, width) = 2 * radius + 1, image.shape
+    whole = (y >= radius) & (y < height - radius) & (x >= radius) & (x < width - radius)
+    cut = np.empty((len(y), size, size), image.dtype)
+    if whole.any():
+        windows = np.lib.stride_tricks.sliding_window_view(image, (size, size))
+        cut[whole] = windows[y[whole] - radius, x[whole] - radius]
+    if not whole.all():
+        span = np.arange(-radius, radius + 1)
+        rows = np.clip(y[~whole, None] + span, 0, height - 1)
+        columns = np.clip(x[~whole, None] + span, 0, width - 1)
+        cut[~whole] = image[rows[:, :, None], columns[:, None, :]]
+    return cut
 
 
 def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:
