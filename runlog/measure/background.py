@@ -12,6 +12,7 @@ MAD_TO_SIGMA = 1.4826  # of a normal distribution
 # in steps of the whole numbers a frame is stored in
 BLANK_NOISE = 0.345  # one-sigma quantile of equal numbers, spread by the dither
 WHOLE_NUMBER_NOISE = 0.29  # sqrt(1/12): what rounding alone leaves of a smooth sky
+GOLDEN = 0.6180339887498949  # the golden ratio less one
 FEWEST_VALUES = 6  # that show a step
 EXACT_TO = 2**24  # float32 holds every whole number up to here
 LOWER_SIGMA_QUANTILE = 0.158655  # one sigma below the median of a normal distribution
@@ -174,16 +175,19 @@ def without_slope(noise: F64, level: F64) -> F64:
     return np.asarray(np.sqrt(np.maximum(noise**2 - (down**2 + across**2) / 12, 0.25 * noise**2)))
 
 
-def dither(shape: tuple[int, ...]) -> F32:
+def dither(shape: tuple[int, int]) -> F32:
     """
     Spread whole numbers over the unit interval they stand for, the same way every time.
 
     Quantiles of whole numbers jump by one ADU; the golden-ratio sequence fills the gap evenly.
     The variance this adds, 1/12, is taken out of the noise again.
     """
-    count = int(np.prod(shape))
-    steps = np.arange(count, dtype=np.float64) * 0.6180339887498949
-    return (steps % 1.0 - 0.5).astype(np.float32).reshape(shape)
+    rows, columns = shape
+    down = ((np.arange(rows) * (columns * GOLDEN)) % 1.0 - 0.5).astype(np.float32)
+    across = ((np.arange(columns) * GOLDEN) % 1.0).astype(np.float32)
+    steps = down[:, None] + across
+    steps -= steps >= np.float32(0.5)
+    return steps
 
 
 def tile_starts(length: int, tile: int) -> I64:
@@ -219,8 +223,9 @@ def clipped_levels(tiles: F32) -> tuple[F64, F64]:
     for _ in range(4):
         middle = quantile_between(flat, each, low, high, 0.5)
         spread = middle - quantile_between(flat, each, low, high, LOWER_SIGMA_QUANTILE)
-        low = np.count_nonzero(flat < (middle - 3 * spread)[:, None], axis=1)
-        high = np.count_nonzero(flat <= (middle + 3 * spread)[:, None], axis=1)
+        least, most = ((middle + k * spread).astype(np.float32)[:, None] for k in (-3, 3))
+        low = np.count_nonzero(flat < least, axis=1)
+        high = np.count_nonzero(flat <= most, axis=1)
         high = np.maximum(high, low + 1)
     level = quantile_between(flat, each, low, high, 0.5)
     spread = level - quantile_between(flat, each, low, high, LOWER_SIGMA_QUANTILE)

@@ -210,9 +210,9 @@ def weight_variance(stamps: Stamps, model: F32 | None, per_adu: float) -> F32:
     sky = np.maximum(stamps.noise[:, None] ** 2, 1e-30).astype(np.float32)
     if model is None:
         bright = np.maximum(stamps.values, 0)
-        return sky + (0.05 * bright) ** 2
+        return np.asarray(sky + (0.05 * bright) ** 2, np.float32)
     bright = np.maximum(model, 0)
-    return sky + bright * (np.float32(per_adu) + MODEL_ERROR**2 * bright)
+    return np.asarray(sky + bright * (per_adu + MODEL_ERROR**2 * bright), np.float32)
 
 
 def light_noise(stamps: Stamps, model: F32, variance: F32) -> float:
@@ -227,7 +227,7 @@ def light_noise(stamps: Stamps, model: F32, variance: F32) -> float:
 def weighted_cost(stamps: Stamps, model: F32, variance: F32) -> F64:
     """Sum of squared residuals in units of their variance, per star."""
     miss = stamps.values - model
-    return np.sum(miss * miss / variance * stamps.weights, axis=1).astype(float)
+    return np.asarray(np.sum(miss * miss / variance * stamps.weights, axis=1), np.float64)
 
 
 def solve(stamps: Stamps, model: Modelled, variance: F32, damping: F64) -> tuple[F64, float]:
