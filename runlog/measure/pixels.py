@@ -15,7 +15,7 @@ I64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 FEWEST_PILED = 5
-CHUNK_PX = 400_000  # rows are worked on in pieces that stay in the processor's cache
+CHUNK_PX = 100_000  # rows are worked on in pieces that stay in the processor's cache
 LARGEST_COMPARED = 2**53  # beyond, a float names no whole number of its own
 FILES_OF_GREEN = {"RGGB": (0, 1), "BGGR": (0, 1), "GRBG": (1, 0), "GBRG": (1, 0)}
 

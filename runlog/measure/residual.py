@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from runlog.measure.background import Sky
-from runlog.measure.pixels import F32, I64, Mask, Plane, at_least
+from runlog.measure.pixels import CHUNK_PX, F32, I64, Mask, Plane, at_least
 
 AROUND = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
 BINOMIAL_SUM = 16  # of the 3x3 kernel's weights
@@ -81,14 +81,17 @@ def binned(light: F32, factor: int) -> F32:
     """Sum blocks of factor x factor pixels; the rest at the far edges is left out."""
     if factor == 1:
         return light
-    height, width = light.shape[0] // factor * factor, light.shape[1] // factor * factor
-    summed = light[0:height:factor, :width].copy()
-    for row in range(1, factor):
-        summed += light[row:height:factor, :width]
-    columns = summed[:, 0:width:factor].copy()
-    for column in range(1, factor):
-        columns += summed[:, column:width:factor]
-    return columns
+    height, width = (size // factor for size in light.shape)
+    summed = np.empty((height, width), np.float32)
+    rows = max(1, CHUNK_PX // (factor * light.shape[1]))
+    for start in range(0, height, rows):
+        stop = min(height, start + rows)
+        part = light[start * factor : stop * factor, : width * factor]
+        lines = np.add.reduce(part.reshape(stop - start, factor, -1), axis=1)
+        sums = np.add(lines[:, ::factor], lines[:, 1::factor], out=summed[start:stop])
+        for column in range(2, factor):
+            sums += lines[:, column::factor]
+    return summed
 
 
 def smoothed(rows: F32) -> F32:

@@ -118,7 +118,7 @@ def find_peaks(
 
 def row_ranges(image: F32, margin: int) -> list[tuple[int, int]]:
     """Row ranges inside a margin, small enough for the processor's cache."""
-    rows = max(8, CHUNK_PX // 4 // image.shape[1])
+    rows = max(8, CHUNK_PX // image.shape[1])
     stops = range(margin, image.shape[0] - margin, rows)
     return [(start, min(image.shape[0] - margin, start + rows)) for start in stops]
 
