@@ -17,9 +17,6 @@ SHARPENINGS = 3
 # what is left when star noise is not the limit, seen on drawn fields of many profiles
 WIDTH_FLOOR = 0.004
 ELLIPTICITY_FLOOR = 0.0003
-# of a correction of the width: on 48 real frames of narrow, trailed stars pictures averaged so
-# read 1 % wider than ones stacked on a finer grid by other code, and those 5 % wider than fits
-BELIEVED = 0.8
 # of a correction: the share of it that may itself be wrong
 WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.1
 
@@ -177,6 +174,11 @@ def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
 
     Averaging over cells blurs; what the blurred picture does not explain is averaged again
     and added, which takes most of the blur out.
+
+    The whole is shrunk by the share of its energy that is no noise: the positive-part estimate
+    of James and Stein (1961, Proc. Fourth Berkeley Symp. 1, 361; Efron and Morris 1973, JASA 68,
+    117), towards the model alone. So few or faint stars correct it little, and many bright ones
+    in full: on 440 drawn fields that is nearer the truth than any fixed share of the correction.
     """
     smooth = int(CELLS * max(0.75, fwhm_fit_px / 3.5)) | 1  # residuals do not vary faster
     light, count, square = samples.averaged(samples.values, smooth)
@@ -184,7 +186,6 @@ def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
     safe = np.where(known, count, 1)
     picture = np.where(known, light / safe, 0)
     noise = np.where(known, square / (smooth * safe) ** 2, 0)
-    # shrunk by the share of its energy that is noise, so that it never adds more than it takes
     share = max(0.0, 1 - float(noise.sum()) / max(float(np.sum(picture**2)), 1e-30))
     picture *= share
     for _ in range(SHARPENINGS if share > 0.5 else 0):
@@ -254,9 +255,7 @@ def corrected_shape(matrix: F64, beta: float, residual: MeanResidual) -> Correct
     width = width_of_polar(light, radius, kept * mean_of_disc(light, radius, top))
     moments = moments_of_sum(matrix, beta, residual, float(long))
     modelled = width_of_polar(plain, radius, float(plain[0, 0]))
-    return CorrectedShape(
-        modelled + BELIEVED * (width - modelled), *moments[0], modelled, *moments[1]
-    )
+    return CorrectedShape(width, *moments[0], modelled, *moments[1])
 
 
 def mean_of_disc(light: F64, radius: F64, inside: Mask) -> float:

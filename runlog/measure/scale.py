@@ -138,7 +138,7 @@ def looks_like_point(cut: F32) -> Mask:
 
 def smallest_variance(cut: F32) -> F64:
     """Variance across the narrowest direction of 5x5 stamps, light under a tenth left out."""
-    light = cut.reshape(len(cut), -1).astype(float)
+    light = cut.reshape(len(cut), cut.shape[1] * cut.shape[2]).astype(float)
     light = np.maximum(light - 0.1 * light.max(axis=1, keepdims=True), 0)
     axis = np.arange(cut.shape[1]) - cut.shape[1] // 2
     y, x = (part.ravel() for part in np.meshgrid(axis, axis, indexing="ij"))
