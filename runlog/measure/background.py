@@ -175,19 +175,20 @@ def without_slope(noise: F64, level: F64) -> F64:
     return np.asarray(np.sqrt(np.maximum(noise**2 - (down**2 + across**2) / 12, 0.25 * noise**2)))
 
 
-def dither(shape: tuple[int, int]) -> F32:
+def dither(shape: tuple[int, ...]) -> F32:
     """
     Spread whole numbers over the unit interval they stand for, the same way every time.
 
     Quantiles of whole numbers jump by one ADU; the golden-ratio sequence fills the gap evenly.
     The variance this adds, 1/12, is taken out of the noise again.
     """
-    rows, columns = shape
+    columns = shape[-1]
+    rows = int(np.prod(shape[:-1]))
     down = ((np.arange(rows) * (columns * GOLDEN)) % 1.0 - 0.5).astype(np.float32)
     across = ((np.arange(columns) * GOLDEN) % 1.0).astype(np.float32)
     steps = down[:, None] + across
     steps -= steps >= np.float32(0.5)
-    return steps
+    return steps.reshape(shape)
 
 
 def tile_starts(length: int, tile: int) -> I64:

@@ -95,7 +95,11 @@ def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
 
 
 def cut_out(light: F32, x: I64, y: I64, width_px: float, noise: F64) -> Stamps:
-    """Round stamps about whole-pixel positions, with the light of a ring around each."""
+    """
+    Round stamps about whole-pixel positions, with the light of a ring around each.
+
+    All in units of the typical noise: the fit sees the same numbers whatever a frame's are.
+    """
     radius = int(np.ceil(STAMP_WIDTHS * width_px)) + 1
     cut = stamps(light, y, x, radius).reshape(len(x), -1)
     axis = np.arange(-radius, radius + 1, dtype=np.float32)
@@ -103,8 +107,11 @@ def cut_out(light: F32, x: I64, y: I64, width_px: float, noise: F64) -> Stamps:
     used = np.hypot(dx, dy) <= radius + 0.5
     ring = RING_WIDTHS * width_px
     around = ring_level(light, y, x, ring)
-    return Stamps(cut[:, used], np.ones((len(x), int(used.sum())), np.float32), dx[used], dy[used],
-                  noise, around, ring)  # fmt: skip
+    unit = float(np.median(noise)) or 1.0
+    return Stamps(
+        cut[:, used] / np.float32(unit), np.ones((len(x), int(used.sum())), np.float32),
+        dx[used], dy[used], noise / unit, around / unit, ring,
+    )  # fmt: skip
 
 
 def honest_pixels(cutouts: Stamps, candidates: Candidates, x: I64, y: I64) -> Stamps:
