@@ -199,7 +199,7 @@ def surest(ellipses: Ellipses, keep: Mask) -> Mask:
     What the sky's slopes and faint neighbours do to a star grows with its error, and alike on
     all of them: no number of faint stars averages it out.
     """
-    error = np.sqrt(ellipses.covariance[:, 0, 0])
+    error = np.sqrt(np.where(keep, ellipses.covariance[:, 0, 0], np.inf))
     enough = np.sort(error[keep])[:SURE_STARS][-1]
     return np.asarray(keep & (error <= max(SURE_ERROR, float(enough))))
 

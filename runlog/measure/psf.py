@@ -264,8 +264,8 @@ def judged(
 ) -> Fits:
     """Attach covariance and goodness to the fitted parameters."""
     weight = stamps.weights / variance
-    slopes = model.slopes[:, :PARAMETERS]
-    normal = ((slopes * weight[:, None, :]) @ slopes.transpose(0, 2, 1)).astype(float)
+    slopes = model.slopes[:, :PARAMETERS].astype(float)  # errors of single precision may be < 0
+    normal = (slopes * weight[:, None, :]) @ slopes.transpose(0, 2, 1)
     index = np.arange(PARAMETERS)
     normal[:, index, index] *= 1 + 1e-9
     covariance: F64 = np.asarray(np.linalg.inv(normal), np.float64)
@@ -279,6 +279,7 @@ def judged(
         & (params[:, 5] > 0)
         & (np.exp(-params[:, 2:4]).max(axis=1) < 4 * reach)
         & np.isfinite(covariance[:, 2:5, 2:5]).all(axis=(1, 2))
+        & (np.diagonal(covariance, axis1=1, axis2=2) > 0).all(axis=1)
     )
     return Fits(params, covariance, 1 / gamma, chi2, left_over, good,
                 stamps.values - model.light)  # fmt: skip
