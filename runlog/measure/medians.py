@@ -53,6 +53,6 @@ def median_and_sigma(values: Float) -> tuple[Float, Float]:
 
 def median_of_stack(stack: Float) -> Float:
     """Median over the first axis, shape (n, ...) to (...)."""
-    flat = np.ascontiguousarray(stack.reshape(len(stack), -1).T)
+    flat = np.array(stack.reshape(len(stack), -1).T, order="C")  # a copy: what is sorted is ours
     flat.sort(axis=-1)
     return middle_of_sorted(flat).reshape(stack.shape[1:])
