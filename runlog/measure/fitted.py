@@ -109,7 +109,7 @@ def cut_out(light: F32, x: I64, y: I64, width_px: float, noise: F64) -> Stamps:
     around = ring_level(light, y, x, ring)
     unit = float(np.median(noise)) or 1.0
     return Stamps(
-        cut[:, used] / np.float32(unit), np.ones((len(x), int(used.sum())), np.float32),
+        np.asarray(cut[:, used] / unit, np.float32), np.ones((len(x), int(used.sum())), np.float32),
         dx[used], dy[used], noise / unit, around / unit, ring,
     )  # fmt: skip
 
