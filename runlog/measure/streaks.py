@@ -81,7 +81,7 @@ def find_lines(residual: Residual, noise_adu: float) -> Lines:
     for look in (FINE, WIDE):
         coarse = binned(coarse, look.bin)
         factor *= look.bin
-        lines, tails = trails(coarse, look, light, factor, noise_adu, tails)
+        lines, tails = trails(coarse, look, residual, factor, noise_adu, tails)
         rough = [in_pixels(line, factor) for line in lines]
         new = [line for line in rough if not any(same(line, known) for _, known in found)]
         for line in new[:MOST_STREAKS]:
@@ -104,7 +104,7 @@ def long_enough(line: Streak, light: F32) -> bool:
 
 
 def trails(
-    coarse: F32, look: Look, light: F32, factor: int, noise_adu: float, tails: list[Tail]
+    coarse: F32, look: Look, residual: Residual, factor: int, noise_adu: float, tails: list[Tail]
 ) -> tuple[list[Line], list[Tail]]:
     """Find trails on one coarse copy, and tails of stars besides those known, that are none."""
     if min(coarse.shape) < 24:
@@ -115,7 +115,7 @@ def trails(
     soft = smoothed(coarse)
     y, x, piece = lit_pieces(soft, look.lit_sigma * noise)
     # before pieces are joined: the tails of stars in nearly one row make a line of any slant
-    of_tail, tails = tails_among(light, y, x, piece, factor, noise_adu, tails)
+    of_tail, tails = tails_among(residual, y, x, piece, factor, noise_adu, tails)
     lines = join(y[~of_tail], x[~of_tail], piece[~of_tail], min(soft.shape))
     return [line for line in lines if is_trail(line, soft, noise, look)], tails
 

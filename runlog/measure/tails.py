@@ -8,6 +8,7 @@ from scipy import ndimage
 from runlog.core.frame import Streak
 from runlog.measure.lines import extent
 from runlog.measure.pixels import F32, F64, I64, Mask
+from runlog.measure.residual import Residual
 
 MOST_ACROSS = 0.5  # of its length: how far across rows (or columns) a piece may reach
 GROUND_PX = 3  # how many rows to either side, two off the tail, its ground is taken from
@@ -18,7 +19,7 @@ RISES = 2.0  # times a piece's light: where it is more, away from the star, anot
 STAR_PX = 30  # about its end, where the star that left the charge stands
 STAR_OVER_TAIL, STAR_SIGMA = 2.0, 20.0  # how bright that star is, to the tail and the noise
 MOST_DRIFT_PX = 0.7  # of a tail's middle, from its first third to its last
-DRIFT_PX = 2  # beyond a tail's rows, where its middle is looked for
+BESIDE_PX = 2  # beyond a tail's rows, where its middle is looked for, and its star
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +46,9 @@ class Tail:
 
 
 def tails_among(
-    light: F32, y: F64, x: F64, piece: I64, factor: int, noise_adu: float, known: list[Tail]
-) -> tuple[Mask, list[Tail]]:
+    residual: Residual, y: F64, x: F64, piece: I64, factor: int, noise_adu: float,
+    known: list[Tail],
+) -> tuple[Mask, list[Tail]]:  # fmt: skip
     """
     Tell which pieces of light are tails that bright stars left in their rows or columns.
 
@@ -55,8 +57,9 @@ def tails_among(
 
     Parameters
     ----------
-    light : ndarray, shape (h, w)
-        Sky-subtracted frame, ADU.
+    residual : Residual
+        Sky-subtracted light, with what was mended of it: where a tail's bright part was taken for
+        a line of the sensor, what is left of it begins there.
     y, x : ndarray, shape (n,)
         Blocks that are lit, in the smoothed copy.
     piece : ndarray of int, shape (n,)
@@ -77,11 +80,11 @@ def tails_among(
     found = list(known)
     order = np.argsort(piece, kind="stable")
     for own in np.split(order, np.flatnonzero(np.diff(piece[order])) + 1):
-        stretch = stretch_of(light, y[own], x[own], factor) if len(own) else None
+        stretch = stretch_of(residual.light, y[own], x[own], factor) if len(own) else None
         if stretch is None:
             continue
         tail = next((tail for tail in found if tail.holds(stretch)), None)
-        if tail is None and (tail := tail_from(light, stretch, noise_adu)) is not None:
+        if tail is None and (tail := tail_from(residual, stretch, noise_adu)) is not None:
             add(found, tail)
         of_tail[own] = tail is not None
     return of_tail, found
@@ -111,9 +114,9 @@ def stretch_of(light: F32, y: F64, x: F64, factor: int) -> Tail | None:
     return Tail(turned, top + int(np.argmax(profile)), first, last)
 
 
-def tail_from(light: F32, stretch: Tail, noise_adu: float) -> Tail | None:
+def tail_from(residual: Residual, stretch: Tail, noise_adu: float) -> Tail | None:
     """Follow a stretch's row both ways; None unless its light ends at a bright star."""
-    picture = light.T if stretch.turned else light
+    picture = residual.light.T if stretch.turned else residual.light
     top, bottom = core_of(picture, stretch)
     if bottom - top >= WIDEST_PX:
         return None
@@ -126,16 +129,37 @@ def tail_from(light: F32, stretch: Tail, noise_adu: float) -> Tail | None:
     stops = dark | (steady > RISES * level)
     if stops[middle]:
         return None
+    rows = slice(max(0, top - BESIDE_PX), bottom + BESIDE_PX + 1)
     for way in (1, -1):  # the star stands before the stretch, or behind it
         near, far = walked(middle, -way, dark), walked(middle, way, stops)
-        if near is None or profile[max(0, near - STAR_PX) : near + STAR_PX + 1].max() <= star:
+        if near is None or not (
+            has_star(picture, rows, near, star) or goes_on_mended(residual, stretch, near)
+        ):
             continue
         far = far if far is not None else (len(profile) - 1 if way > 0 else 0)
         tail = Tail(stretch.turned, stretch.row, min(near, far), max(near, far))
-        rows = slice(max(0, top - DRIFT_PX), bottom + DRIFT_PX + 1)
-        if not any(drifts(picture[rows, t.first : t.last + 1]) for t in (stretch, tail)):
+        own = slice(max(stretch.first, tail.first), min(stretch.last, tail.last) + 1)
+        whole = slice(tail.first, tail.last + 1)
+        if not any(drifts(picture[rows, columns]) for columns in (own, whole)):
             return tail
     return None
+
+
+def has_star(picture: F32, rows: slice, near: int, least_adu: float) -> bool:
+    """Whether something as bright as asked stands at the end of a tail, in its rows or beside."""
+    part = picture[rows, max(0, near - STAR_PX) : near + STAR_PX + 1]
+    return bool(part.max() > least_adu)
+
+
+def goes_on_mended(residual: Residual, stretch: Tail, near: int) -> bool:
+    """Whether a tail's row, and not those far beside it, was mended at the tail's end."""
+    if residual.bad is None:
+        return False
+    bad = residual.bad.T if stretch.turned else residual.bad
+    columns = slice(max(0, near - STEADY_PX), near + STEADY_PX + 1)
+    beside = [stretch.row - WIDEST_PX, stretch.row + WIDEST_PX]
+    inside = [row for row in beside if 0 <= row < len(bad)]
+    return bool(bad[stretch.row, columns].any() and not bad[inside, columns].any())
 
 
 def walked(middle: int, way: int, stops: Mask) -> int | None:
