@@ -19,6 +19,7 @@ SHORTEST_PIECE = 10.0  # blocks
 SHORTEST_SHARE = 0.25  # of the frame's shorter side
 LEAST_LEFT = 0.6  # of that, once its ends are fitted
 SAME_PX, SAME_SHARE = 30.0, 0.03  # how far apart two finds of one trail lie, of its length
+ONE_PX = 5.0  # the same, of two lines fitted to the light
 MOST_STREAKS = 20
 MOST_REFITS = 12
 WIDEST = 2.2  # blocks, rms across
@@ -86,7 +87,7 @@ def find_lines(residual: Residual, noise_adu: float) -> Lines:
         new = [line for line in rough if not any(same(line, known) for _, known in found)]
         for line in new[:MOST_STREAKS]:
             line = fitted(light, line, 4.0 * factor + 4)
-            if not long_enough(line, light):
+            if not long_enough(line, light) or any(lies_on(line, known) for _, known in found):
                 continue
             origin = origin_of(light, line, residual.full_y, residual.full_x, noise_adu)
             found.append((origin, line))
@@ -100,7 +101,7 @@ def find_lines(residual: Residual, noise_adu: float) -> Lines:
 
 def long_enough(line: Streak, light: F32) -> bool:
     """Whether a fitted line is long enough for a trail."""
-    return frame_of(line)[0] >= LEAST_LEFT * SHORTEST_SHARE * min(light.shape)
+    return bool(frame_of(line)[0] >= LEAST_LEFT * SHORTEST_SHARE * min(light.shape))
 
 
 def trails(
@@ -122,10 +123,19 @@ def trails(
 
 def same(one: Streak, other: Streak) -> bool:
     """Whether a streak lies along another one."""
-    length, dy, dx = frame_of(other)
+    return off_line(one, other) < max(SAME_PX, SAME_SHARE * frame_of(other)[0])
+
+
+def lies_on(one: Streak, other: Streak) -> bool:
+    """Whether a fitted line is a part of another one: found from what was left beside it."""
+    return frame_of(one)[0] <= frame_of(other)[0] and off_line(one, other) < ONE_PX
+
+
+def off_line(one: Streak, other: Streak) -> float:
+    """How far from another line's course the ends of one lie at most, in pixels."""
+    _, dy, dx = frame_of(other)
     ends = ((one.x0, one.y0), (one.x1, one.y1))
-    off = [(x - other.x0) * dy - (y - other.y0) * dx for x, y in ends]
-    return max(map(abs, off)) < max(SAME_PX, SAME_SHARE * length)
+    return max(abs((x - other.x0) * dy - (y - other.y0) * dx) for x, y in ends)
 
 
 def lit_pieces(soft: F32, threshold: float) -> tuple[F64, F64, I64]:
