@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from runlog.core.frame import FrameHeader, Kind, ReadFrame
 from runlog.core.header import HeaderRules
 
-MEASURE_VERSION = 3  # raise it when the same pixels give other numbers
+MEASURE_VERSION = 4  # raise it when the same pixels give other numbers
 # Spectra, lamps, maps and masks are other frames: what peaks in them is no star.
 MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS))
 
