@@ -109,12 +109,22 @@ def argv(*words: str | os.PathLike[str]) -> list[str]:
 
 
 def runlog(
-    home: Path, *words: str | os.PathLike[str], env: Mapping[str, str] | None = None, **more: Any
+    home: Path,
+    *words: str | os.PathLike[str],
+    env: Mapping[str, str] | None = None,
+    timeout_s: float = 120,
+    **more: Any,
 ) -> subprocess.CompletedProcess[str]:
     """Run the real command; its database is home/night.sqlite unless the words say otherwise."""
     environ = environment(home, RUNLOG_DB=database_of(home), **(env or {}))
     return subprocess.run(
-        argv(*words), env=environ, capture_output=True, text=True, timeout=120, cwd=home, **more
+        argv(*words),
+        env=environ,
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        cwd=home,
+        **more,
     )
 
 

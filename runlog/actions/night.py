@@ -42,6 +42,7 @@ class NightReport:
     questions: list[str]
     others: Counter[str]  # frames that are not lights, by kind
     doubt: str = ""  # why nothing is known of Sun and Moon, where that is so
+    copies: int = 0  # lights that do not count: another frame of their exposure does
 
 
 def night_reports(engine: Engine, settings: Settings, evening: str | None) -> list[NightReport]:
@@ -99,7 +100,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     }
     return NightReport(row, story, dark, _questions(connection, lights), Counter(
         f.context.kind.value for f in frames if f.context.kind is not Kind.LIGHT
-    ), sky.doubt)  # fmt: skip
+    ), sky.doubt, sum(f.is_light for f in frames) - len(lights))  # fmt: skip
 
 
 def _lost(lights: Sequence[Frame]) -> dict[str, float]:

@@ -1,6 +1,6 @@
 """Rigs and runs: finding or making them, marking them dirty, settling them."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -36,9 +36,16 @@ class Rig:
 
     @property
     def name(self) -> str:
-        """Say the rig in a few words."""
+        """Say the rig in a few words; what tells rigs apart that no header names."""
         parts = [p for p in (self.telescope, self.camera) if p]
-        return " + ".join(parts) or "unnamed rig"
+        return " + ".join(parts) or ", ".join(("unnamed rig", *self._known))
+
+    @property
+    def _known(self) -> Iterator[str]:
+        if self.focal_mm:
+            yield f"{self.focal_mm:.0f} mm"
+        if self.pixel_um:
+            yield f"{self.pixel_um:.1f} um pixels"
 
 
 @dataclass(frozen=True, slots=True)
