@@ -1,6 +1,6 @@
 """Rows of the table of frames as frames: whole, or without what a list never shows."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import fields
 from itertools import takewhile
 from typing import Any
@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Select, select
 
 from runlog.core.frame import Context, Frame
 from runlog.store import models as m
-from runlog.store.mapping import PARTS, STORED, Convert
+from runlog.store.mapping import PARTS, STORED, Convert, Stored
 
 BESIDE = {"night": m.run.c.night, "rig": m.rig.c.name}  # of the context, in tables of their own
 
@@ -17,21 +17,20 @@ BESIDE = {"night": m.run.c.night, "rig": m.rig.c.name}  # of the context, in tab
 class Loading:
     """A choice of columns: what to select, and how its rows become frames.
 
-    Values of columns that are left out are as in a part that nothing was said of.
+    `keep` tells which; values of the others are as in a part that nothing was said of.
     """
 
-    def __init__(self, *, without: Iterable[str] = ()) -> None:
-        left_out = frozenset(without)
+    def __init__(self, keep: Callable[[Stored], bool]) -> None:
         columns: list[Any] = []
         held: dict[type, list[tuple[str, Convert | None]]] = {}
         for kind in PARTS.values():
-            stored = [s for s in STORED[kind] if s.column not in left_out]
+            stored = [s for s in STORED[kind] if keep(s)]
             beside = BESIDE if kind is Context else {}
             columns += [m.frame.c[s.column] for s in stored]
             columns += beside.values()
             held[kind] = [(s.name, s.codec.read if s.codec else None) for s in stored]
             held[kind] += [(name, None) for name in beside]
-        self._frame_of = _compiled(held)
+        self._frame_of, self._width = _compiled(held), len(columns)
         self.query: Select[Any] = (
             select(*columns)
             .join(m.run, m.run.c.id == m.frame.c.run_id)
@@ -43,6 +42,13 @@ class Loading:
     ) -> list[Frame]:
         """Run the query, narrowed and sorted, and give its frames."""
         return [self._frame_of(*row) for row in connection.execute(query, values)]
+
+    def load_with(
+        self, connection: Connection, query: Select[Any]
+    ) -> Iterator[tuple[Frame, *tuple[Any, ...]]]:
+        """Run the query, to which columns were added, and give each frame with theirs."""
+        for row in connection.execute(query):
+            yield self._frame_of(*row[: self._width]), *row[self._width :]
 
 
 def _compiled(
@@ -65,7 +71,9 @@ def _compiled(
                 known[f"read_{value}"] = convert
                 value = f"read_{value}({value})"
             given.append((name, value))
-        calls.append(f"{kind.__name__}({_arguments(kind, given)})")
+        if not given:  # the same for all frames
+            known[kind.__name__] = kind()
+        calls.append(f"{kind.__name__}({_arguments(kind, given)})" if given else kind.__name__)
     code = f"lambda {', '.join(values)}: Frame({', '.join(calls)})"
     made: Callable[..., Frame] = eval(code, known)
     return made
@@ -80,8 +88,6 @@ def _arguments(kind: Any, given: Sequence[tuple[str, str]]) -> str:
 
 
 # What the rows showed is looked at of all frames of a camera together: see `run_rows`.
-WHOLE = Loading(without=["signs"])
+WHOLE = Loading(lambda stored: stored.name != "signs")
 # JSON takes most of the time of reading a row; of it a list shows the faults.
-IN_LISTS = Loading(
-    without=[s.column for part in STORED.values() for s in part if s.is_json and s.name != "faults"]
-)
+IN_LISTS = Loading(lambda stored: not stored.is_json or stored.name == "faults")

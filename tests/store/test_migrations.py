@@ -95,7 +95,9 @@ def test_0004_finds_fields_when_settled(tmp_path):
         for name in old
         if old[name] != new[name]
     }
-    assert unlike <= {"signs", "peak_adu"}, "what only the pixels tell waits for another measurement"
+    assert unlike <= {"signs", "peak_adu"}, (
+        "what only the pixels tell waits for another measurement"
+    )
 
 
 def test_0005_keeps_the_scale_that_was_known(tmp_path):
