@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.errors import UsageError
+from runlog.ingest.paths import stored_path
 from runlog.store import marks as mark_store
 from runlog.store.engine import reading, writing
 from runlog.store.listing import frames_at, frames_keyed, frames_named
@@ -33,7 +34,7 @@ def mark_frames(
 
 def find_frame(connection: Connection, name: str) -> int:
     """Find one frame by path, file name or start of key; anything else is a usage error."""
-    found = frames_at(connection, os.fsencode(os.path.abspath(name)))
+    found = frames_at(connection, stored_path(name))
     if not found and os.path.basename(name) == name:
         found = frames_named(connection, os.fsencode(name))
     if not found and len(name) >= SHORTEST_KEY and set(name) <= set(string.hexdigits):

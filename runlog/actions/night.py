@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.readouts import own_rows
+from runlog.actions.rig_settings import settings_of
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
@@ -69,6 +70,7 @@ def _choose(runs: "list[Row[Any]] | Any", evening: str | None) -> list[Row[Any]]
 
 
 def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
+    settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])

@@ -52,5 +52,5 @@ def _proposals(connection: Connection) -> list[tuple[int, bytes]]:
 
 def in_reject_folder(path: bytes) -> bool:
     """Tell whether a folder of a path is named for rejects."""
-    folders = os.fsdecode(os.path.dirname(path)).split(os.sep)
+    folders = os.fsdecode(os.path.dirname(path)).split("/")
     return any(NAMED_FOR_REJECTS.fullmatch(folder) for folder in folders)

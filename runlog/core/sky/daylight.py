@@ -113,6 +113,6 @@ def _site_cure(light: Lit) -> str:
     if light.from_config:
         return (
             f"Set longitude_deg = {-light.longitude_deg:g} under [site] in the config, then: "
-            "runlog scan --remeasure"
+            "runlog policy adopt, and runlog scan --remeasure"
         )
     return f'site "{light.latitude_deg:g} {-light.longitude_deg:g}"'
