@@ -125,7 +125,7 @@ def test_0006_keeps_the_streaks_that_were_seen(scanned):
     assert [row["streaks"] for row in after][1:3] == [one, None]
 
 
-def test_0009_leaves_peaks_of_before_unknown(scanned):
+def test_0008_leaves_peaks_of_before_unknown(scanned):
     """How high stars stood is told only by their pixels: unknown until they are measured again."""
     take_back(scanned, "0007")
     assert [row["peak_adu"] for row in carry_across(scanned)["frame"]] == [None] * 4
