@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import platformdirs
 
 from runlog.core.calibration.fit import CalibrationRules
-from runlog.core.grading.policy import SETTINGS, Limit, Policy
+from runlog.core.grading.faults import settings as grading_settings
+from runlog.core.grading.policy import Limit, Policy
 from runlog.core.header.filters import fold_filter
 from runlog.core.header.parse import HeaderRules
 from runlog.core.ledger.effective_time import DepthForm
@@ -208,13 +209,14 @@ class _Reader:
         own = {name: value for name, value in table.items() if isinstance(value, dict)}
         general = {name: value for name, value in table.items() if name not in own}
         by_filter = {fold_filter(f, {}) or f: self._limits(limits) for f, limits in own.items()}
-        return replace(Policy(), **self._limits(general), by_filter=by_filter)
+        return Policy(self._limits(general), by_filter)
 
     def _limits(self, table: Mapping[str, Any]) -> dict[str, Any]:
-        unknown = sorted(set(table) - set(SETTINGS))
+        known = grading_settings()
+        unknown = sorted(set(table) - set(known))
         if unknown:
-            self._complain(f"'{unknown[0]}' is not a limit", f"Known: {', '.join(SETTINGS)}")
-        plain = {name for name in SETTINGS if isinstance(getattr(Policy(), name), int | float)}
+            self._complain(f"'{unknown[0]}' is not a limit", f"Known: {', '.join(known)}")
+        plain = {n for n, setting in known.items() if isinstance(setting.default, int | float)}
         return {
             name: self._number(table, name, 0, 1e9) if name in plain else self._limit(name, value)
             for name, value in table.items()

@@ -10,7 +10,7 @@ from runlog.actions.mark import find_frame
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
 from runlog.core.frame import Verdict
-from runlog.core.grading.checks import Check
+from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.grade import explain_run, verdict_of
 from runlog.core.sky.daylight import sky_as_known
 from runlog.errors import UsageError
@@ -68,6 +68,6 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
     if not this.is_light:
         raise UsageError(f"This frame is not graded ({this.verdict.note})", named)
     lights = sky_as_known([j.frame for j in judged if j.is_light])
-    _, case, checks = explain_run(lights, settings.policy, earlier)[this.frame.key]
-    verdict = verdict_of(case, checks) if case else this.verdict
+    _, compared, checks = explain_run(lights, settings.policy, earlier)[this.frame.key]
+    verdict = verdict_of(compared, checks) if compared else this.verdict
     return Explanation(this, checks, verdict)

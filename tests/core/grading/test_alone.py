@@ -145,7 +145,7 @@ def test_a_night_of_other_frames_says_that_it_has_no_lights():
     assert {(v.verdict, v.evidence) for v in parts([]).values()} == {
         (Opinion.UNKNOWN, "unknown, because there are no lights")
     }
-    undated = replace(clean_run(1)[0], taken_at_utc=None)
+    undated = altered(clean_run(1)[0], taken_at_utc=None)
     assert {v.evidence for v in parts([undated]).values()} == {
         "unknown, because no light frame tells its time"
     }

@@ -11,11 +11,11 @@ from runlog.core.grading.baseline import (
     ENOUGH,
     by_group,
     eccentricity_of,
+    ellipticity,
     high,
     light_group,
     low,
     shape_group,
-    stretch,
     usual_count,
     usual_light,
     usual_shape,
@@ -81,10 +81,10 @@ def test_eccentricity_of_ellipticity(q):
 
 def test_stretches_across_each_other_cancel():
     """Equal stretches at right angles are opposite ellipticities (spin two)."""
-    one = stretch(frame("a", axis_ratio=0.8, elongation_deg=20.0))
-    other = stretch(frame("b", axis_ratio=0.8, elongation_deg=110.0))
+    one = ellipticity(frame("a", axis_ratio=0.8, elongation_deg=20.0))
+    other = ellipticity(frame("b", axis_ratio=0.8, elongation_deg=110.0))
     assert one + other == pytest.approx(0, abs=1e-12)
-    assert stretch(frame("c")) is None
+    assert ellipticity(frame("c")) is None
 
 
 FRAMES = st.lists(

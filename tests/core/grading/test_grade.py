@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 
 from runlog.core.frame import FaultName, Grade, Streak
 from runlog.core.grading.baseline import Earlier, width_at, width_at_zenith
+from runlog.core.grading.faults.bright_sky import RATIO
+from runlog.core.grading.faults.cloud import TRANSPARENCY
 from runlog.core.grading.grade import explain_run, grade_run
 from runlog.core.grading.policy import Limit, Policy
 from tests.core.runs import altered, changed, clean_run, trail
@@ -210,7 +212,7 @@ def test_limits_per_filter():
 
 def test_absolute_limits():
     """A person's own limit in pixels holds whatever the run looks like."""
-    policy = Policy(widest_fwhm_px=Limit(2.0, 2.1))
+    policy = Policy({"widest_fwhm_px": Limit(2.0, 2.1)})
     assert all(v.grade is not Grade.KEEP for v in grades(clean_run(), policy))
 
 
@@ -231,7 +233,7 @@ def test_explanations_agree_with_grades():
     verdict = grades(run)[6]
     _, _, checks = explain_run(run, POLICY)[run[6].key]
     assert {f.name for f in verdict.faults} == {c.fault for c in checks if c.is_fault}
-    assert {c.setting for c in checks} >= {"cloud_transparency", "bright_sky_ratio"}
+    assert {c.setting for c in checks} >= {TRANSPARENCY, RATIO}
 
 
 def test_one_sided_loss_is_told_by_few_stars_too():
