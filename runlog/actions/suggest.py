@@ -6,13 +6,14 @@ from itertools import pairwise
 
 from sqlalchemy import Engine
 
+from runlog.actions.rig_settings import settings_of
 from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
 from runlog.core.frame import Grade
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.grade import explain_run, verdict_of
-from runlog.core.grading.policy import Limit, Sense, Setting
+from runlog.core.grading.policy import Limit, Policy, Sense, Setting
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
@@ -29,6 +30,7 @@ class Marked:
     compared: ComparedFrame
     checks: tuple[Check, ...]
     wanted: Grade
+    policy: Policy  # of its rig
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,7 @@ def compare(engine: Engine, settings: Settings) -> Comparison:
         sum(a == b for a, b in kept),
         sum(person and not auto for person, auto in kept),
         sum(auto and not person for person, auto in kept),
-        tuple(_suggestions(marked, settings)) if len(marked) >= FEWEST_MARKS else (),
+        tuple(_suggestions(marked)) if len(marked) >= FEWEST_MARKS else (),
     )
 
 
@@ -75,14 +77,15 @@ def _marked(engine: Engine, settings: Settings) -> Iterator[Marked]:
         for run in run_store.all_runs(connection):
             if run.id not in marked_runs:
                 continue
+            policy = settings_of(connection, run.rig_id, settings).policy
             judged = judge_run(connection, run, settings, known)
             earlier = history.earlier_nights(connection, run.rig_id, run.night)
             lights = [j for j in judged if j.is_light]
-            explained = explain_run([j.frame for j in lights], settings.policy, earlier)
+            explained = explain_run([j.frame for j in lights], policy, earlier)
             for j in lights:
                 _, compared, checks = explained[j.frame.key]
                 if j.frame.judgement.graded_by == "person" and compared is not None:
-                    yield Marked(compared, tuple(checks), j.frame.judgement.grade)
+                    yield Marked(compared, tuple(checks), j.frame.judgement.grade, policy)
 
 
 def _auto(marked: Marked) -> Grade:
@@ -93,10 +96,13 @@ def _agreement(marked: Sequence[Marked]) -> int:
     return sum((m.wanted is Grade.KEEP) == (_auto(m) is Grade.KEEP) for m in marked)
 
 
-def _suggestions(marked: Sequence[Marked], settings: Settings) -> Iterator[Suggestion]:
+def _suggestions(marked: Sequence[Marked]) -> Iterator[Suggestion]:
     now = _agreement(marked)
     for setting in sorted(_settings(marked), key=lambda setting: setting.name):
-        limit = settings.policy[setting]
+        limits = {m.policy[setting] for m in marked}
+        limit = limits.pop()
+        if limits:  # where rigs differ, one limit speaks for none
+            continue
         best = max(
             ((_agreement(_with(marked, setting, c)), -_distance(c, limit), c)
              for c in _candidates(marked, setting, limit)),
