@@ -75,7 +75,7 @@ def test_explain_names_limit_value_and_verdict(night):
     found = explain(night, Settings(), cloudy["fingerprint"][:12])
     assert found.verdict.grade is Grade.REJECT
     check = next(c for c in found.checks if c.fault is FaultName.CLOUD and c.is_fault)
-    assert check.limit == Policy().cloud_transparency
+    assert check.limit == TRANSPARENCY.default
     assert check.value < check.limit.reject
     assert check.setting is TRANSPARENCY
 

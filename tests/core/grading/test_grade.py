@@ -65,9 +65,9 @@ def test_each_fault_is_found_and_graded(values, fault, grade):
 @pytest.mark.parametrize(
     ("values", "why"),
     [
-        ({"matched": None}, "there is no other frame to lay its stars on"),
-        ({"matched": False}, "its stars could be laid on no other frame"),
-        ({"matched": True, "stars": 9}, "9 stars are too few to tell"),
+        ({"matched_to": None}, "there is no other frame to lay its stars on"),
+        ({"shift_x_px": None}, "its stars could be laid on no other frame"),
+        ({"stars": 9}, "9 stars are too few to tell"),
     ],
 )
 def test_displaced_rows_are_not_denied_where_no_star_tells(values, why):
