@@ -53,8 +53,13 @@ def settings() -> dict[str, Setting[Any]]:
 
 def _settings() -> Iterator[Setting[Any]]:
     published = list(FaultName)
-    for kind in sorted(FAULTS, key=lambda kind: published.index(kind.name)):
+    for kind in sorted(FAULTS, key=lambda kind: published.index(_listed_by(kind))):
         yield from kind.settings
+
+
+def _listed_by(kind: FaultKind) -> FaultName:
+    """Name the fault beside which a kind's settings stand: halos too are told by the profile."""
+    return DEFOCUSED.name if kind is HALOS else kind.name
 
 
 def _is_own(setting: Setting[Any]) -> bool:
