@@ -81,10 +81,25 @@ def mean_residual(
 
     Parameters
     ----------
+    stamps : Stamps
+        The n stars' pixels, ADU.
+    fits : Fits
+        The model of each.
+    keep : ndarray of bool, shape (n,)
+        Which stars count.
     shared : ndarray, shape (3,)
-        p, q and s of the frame's mean ellipse (see `psf.fit_moffats`).
+        p, q and s of the frame's mean ellipse (see `psf.fit_moffats`), one over fit px.
     larger : ndarray, shape (n,)
-        Log of each star's size over the mean.
+        Log of each star's size over the mean, no unit.
+    block : int
+        Frame px in a fit pixel, each way.
+    fwhm_fit_px : float
+        Width of the frame's star, fit px.
+
+    Returns
+    -------
+    MeanResidual
+        Over the star's peak, no unit.
     """
     chosen = stamps.pick(keep)
     params = fits.params[keep].copy()
@@ -241,6 +256,20 @@ def corrected_shape(matrix: F64, beta: float, residual: MeanResidual) -> Correct
 
     The width is 2 sqrt(A / pi) with A the area above half maximum, the shape the adaptive
     second moments, both of the same sum.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (2, 2)
+        Squared scales of the Moffat, px^2.
+    beta : float
+        Its index.
+    residual : MeanResidual
+        What the model leaves of the stars, over their peak.
+
+    Returns
+    -------
+    CorrectedShape
+        Widths in px, ellipticity components without a unit.
     """
     short, long = np.sqrt(np.linalg.eigvalsh(matrix) * (2 ** (1 / beta) - 1))  # half widths
     reach = 2.6 * max(float(long), 0.9)

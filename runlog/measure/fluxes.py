@@ -39,7 +39,7 @@ def list_stars(
     light : ndarray, shape (h, w)
         Sky-subtracted frame, ADU.
     x, y : ndarray, shape (n,)
-        Rough positions, brightest peak first.
+        Rough positions, brightest peak first, px.
     growth : Growth
         The frame's curve of growth.
     window_px : float, optional

@@ -81,13 +81,19 @@ def measure_frame(
     """
     plane = as_plane(np.asarray(pixels), bayer)
     if plane is None:
-        return Measurement(notes=("no two-dimensional picture in the array",))
+        return Measurement(
+            stars=0, clipped_stars=0, notes=("no two-dimensional picture in the array",)
+        )
     sky = measure_sky(plane)
     if sky is None:
-        return Measurement(notes=("no finite pixel in the frame",))
+        return Measurement(stars=0, clipped_stars=0, notes=("no finite pixel in the frame",))
     ceiling = find_ceiling(plane, saturation_adu, sky.median_adu)
     base = Measurement(
-        background_adu=sky.median_adu, noise_adu=sky.noise_adu, gradient_adu=sky.gradient_adu
+        stars=0,
+        clipped_stars=0,
+        background_adu=sky.median_adu,
+        noise_adu=sky.noise_adu,
+        gradient_adu=sky.gradient_adu,
     )
     reason = hopeless(plane, sky, ceiling)
     if reason is not None:

@@ -128,6 +128,16 @@ def find_breaks(lines: Lines) -> tuple[Break, ...]:
     galaxy; what lies beyond 2.5 sigma is left out of its mean, so stars are not in it either. A
     mean has no steps of whole numbers as a median has. A jump must be far above the scatter of
     such means in this frame, sharp between two lines, and there in most eighths of the line.
+
+    Parameters
+    ----------
+    lines : Lines
+        Rows or columns of a frame, ADU.
+
+    Returns
+    -------
+    tuple of Break
+        By place; heights in the noise of a pixel.
     """
     if lines.sigma_adu <= 0 or len(lines.values) < 4 * max(REACH):
         return ()

@@ -88,7 +88,20 @@ def as_light(part: Array) -> F32:
 
 
 def at_least(numbers: Array, level: float) -> Mask:
-    """Which numbers reach a level; whole ones are compared as such, which is four times faster."""
+    """
+    Which numbers reach a level; whole ones are compared as such, which is four times faster.
+
+    Parameters
+    ----------
+    numbers : ndarray, any shape
+        Of any type and unit.
+    level : float
+        In the same unit.
+
+    Returns
+    -------
+    ndarray of bool, the same shape
+    """
     whole = numbers.dtype.kind in "iu" and abs(level) < LARGEST_COMPARED
     return np.asarray(numbers >= (math.ceil(level) if whole else level))
 

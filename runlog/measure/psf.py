@@ -75,6 +75,7 @@ def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
     Parameters
     ----------
     stamps : Stamps
+        Pixels of n stars, less their sky, ADU.
     fwhm_px : float
         First guess of the width, in fit pixels.
     rounds : int
@@ -83,6 +84,11 @@ def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
     Returns
     -------
     Fits
+        Lengths in fit pixels, amplitudes in ADU, covariances of the fit's own noise.
+
+    References
+    ----------
+    The profile: Moffat 1969, A&A 3, 455. Damping: Marquardt 1963, J. SIAM 11, 431 (from memory).
     """
     nodes = quadrature(fwhm_px)
     gamma = 1 / BETA_START
@@ -114,7 +120,23 @@ def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
 
 
 def quadrature(fwhm_px: float) -> list[tuple[float, float, float]]:
-    """Points and weights over the pixel: (x, y, weight); the centre alone for wide stars."""
+    """
+    Points and weights over the pixel: (x, y, weight); the centre alone for wide stars.
+
+    Parameters
+    ----------
+    fwhm_px : float
+        In fit px.
+
+    Returns
+    -------
+    list of (float, float, float)
+        px from the pixel's middle; weights add up to 1.
+
+    References
+    ----------
+    Gauss-Legendre points of two and three: Abramowitz and Stegun 1964, table 25.4.
+    """
     if fwhm_px >= QUADRATURE_BELOW_PX:
         return [(0.0, 0.0, 1.0)]
     if fwhm_px >= COARSE_QUADRATURE_BELOW_PX:
@@ -143,7 +165,25 @@ def first_guess(stamps: Stamps, fwhm_px: float) -> F64:
 def evaluate(
     params: F64, gamma: float, stamps: Stamps, nodes: list[tuple[float, float, float]]
 ) -> Modelled:
-    """Reckon the model of every stamp and its slopes."""
+    """
+    Reckon the model of every stamp and its slopes.
+
+    Parameters
+    ----------
+    params : ndarray, shape (n, 6)
+        x, y (fit px), p, q, s (one over fit px) and amplitude (ADU) of each star.
+    gamma : float
+        1/beta, shared.
+    stamps : Stamps
+        Where their pixels are.
+    nodes : list of (x, y, weight)
+        From `quadrature`.
+
+    Returns
+    -------
+    Modelled
+        Light and slopes of each pixel, ADU and ADU over the parameters' units.
+    """
     x, y, p, q, s, amplitude = (column[:, None] for column in params.T.astype(np.float32))
     beta, k = np.float32(1 / gamma), np.float32(2**gamma - 1)
     by_k = np.float32(2**gamma * np.log(2) / gamma)
@@ -206,7 +246,23 @@ def local_sky(params: F64, gamma: float, stamps: Stamps) -> F64:
 
 
 def weight_variance(stamps: Stamps, model: F32 | None, per_adu: float) -> F32:
-    """Variance of each pixel: sky noise, the light's own noise, and the model's imperfection."""
+    """
+    Variance of each pixel: sky noise, the light's own noise, and the model's imperfection.
+
+    Parameters
+    ----------
+    stamps : Stamps
+        n stars of k pixels each.
+    model : ndarray, shape (n, k), or None
+        Their modelled light, ADU; None before the first fit.
+    per_adu : float
+        Variance of the light for each ADU of it.
+
+    Returns
+    -------
+    ndarray, shape (n, k)
+        ADU squared: unit of the variance.
+    """
     sky = np.maximum(stamps.noise[:, None] ** 2, 1e-30).astype(np.float32)
     if model is None:
         bright = np.maximum(stamps.values, 0)

@@ -161,8 +161,18 @@ def binomial_sums(rows: F32, room: tuple[F32, F32] | None = None) -> F32:
     """
     Sixteen times what `smoothed` gives, as sums of neighbours' sums.
 
-    `room` is two flat arrays as large as the rows, used over and over where there are many: the
-    sums lie in the second one.
+    Parameters
+    ----------
+    rows : ndarray, shape (..., h, w)
+        ADU.
+    room : two of ndarray, shape (n,), or None
+        As large as the rows, ADU; used over and over where there are many: the sums lie in the
+        second one.
+
+    Returns
+    -------
+    ndarray, shape (..., h - 2, w - 2)
+        ADU.
     """
     one, other = room or (None, None)
     pairs = added(rows[..., :-1, :], rows[..., 1:, :], one)

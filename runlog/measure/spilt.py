@@ -39,10 +39,19 @@ def not_of_stars(
 
     Parameters
     ----------
-    plane : (h, w), in ADU.
-    breaks : jumps between its rows.
-    noise_adu : noise of one pixel.
-    each : rows that were looked at as one.
+    plane : ndarray, shape (h, w)
+        ADU.
+    breaks : iterable of Break
+        Jumps between its rows.
+    noise_adu : float
+        Noise of one pixel.
+    each : int
+        Rows that were looked at as one.
+
+    Returns
+    -------
+    tuple of Break
+        Those that no star explains.
     """
     found = tuple(breaks)
     if not found:

@@ -52,6 +52,21 @@ def smoothed_noise(image: F32) -> float:
     Robust noise of the smoothed image from a few strips (right for correlated noise too).
 
     Differences of pixels LAG apart: nebulosity the mesh could not follow cancels in them.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w)
+        Sky-subtracted light, ADU.
+
+    Returns
+    -------
+    float
+        ADU, of the image after the 3x3 binomial kernel; 0 where it has none or is too narrow.
+
+    References
+    ----------
+    MAD x 1.4826 is sigma of a normal distribution: Rousseeuw and Croux 1993, JASA 88, 1273 (from
+    memory); of differences, sqrt(2) times that of a value.
     """
     if image.shape[1] < 2 * LAG:
         return 0.0
@@ -89,11 +104,17 @@ def find_peaks(
     Parameters
     ----------
     image : ndarray, shape (h, w)
-        Sky-subtracted light.
+        Sky-subtracted light, ADU.
     sigmas : float
         Least height over the surroundings, in noise of the smoothed image.
     relative_noise : callable, optional
-        Noise at (y, x) over the frame's, where the noise is uneven.
+        Takes y and x, ndarrays of shape (n,) in px; gives the noise there over the frame's,
+        shape (n,), where the noise is uneven.
+
+    Returns
+    -------
+    Peaks
+        Brightest first, heights in ADU; none where the image has no noise.
     """
     noise = smoothed_noise(image)
     empty = np.zeros(0, np.int64)
@@ -153,7 +174,23 @@ def surroundings(image: F32, y: I64, x: I64) -> tuple[F64, F64]:
 
 
 def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
-    """Median light of two circles of pixels around each position."""
+    """
+    Median light of two circles of pixels around each position.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w)
+        ADU.
+    y, x : ndarray of int, shape (n,)
+        Positions, px.
+    radius_px : float
+        Of the inner circle; the outer one is 1.5 px larger.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        ADU.
+    """
     angle = np.arange(32) * 2 * np.pi / 32
     circles = np.concatenate([radius_px * np.ones(32), (radius_px + 1.5) * np.ones(32)])
     dy = np.rint(circles * np.sin(np.tile(angle, 2))).astype(np.int64)
@@ -164,7 +201,23 @@ def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
 
 
 def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
-    """Square stamps around whole-pixel positions, shape (n, 2r+1, 2r+1); edges repeat."""
+    """
+    Cut square stamps around whole-pixel positions; at the frame's edges its last pixels repeat.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w)
+        Of any unit and type.
+    y, x : ndarray of int, shape (n,)
+        Middles, px.
+    radius : int
+        Half side, px, without the middle.
+
+    Returns
+    -------
+    ndarray, shape (n, 2 radius + 1, 2 radius + 1)
+        In the image's unit and type.
+    """
     size, (height, width) = 2 * radius + 1, image.shape
     whole = (y >= radius) & (y < height - radius) & (x >= radius) & (x < width - radius)
     cut = np.empty((len(y), size, size), image.dtype)
@@ -180,7 +233,25 @@ def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
 
 
 def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:
-    """Move whole-pixel positions (x, y) to the centre of the light within a radius."""
+    """
+    Move whole-pixel positions (x, y) to the centre of the light within a radius.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU.
+    x, y : ndarray of int, shape (n,)
+        First guesses, px.
+    radius : int
+        Of the circle whose light is looked at, px.
+    rounds : int
+        How often a position may move.
+
+    Returns
+    -------
+    x, y : ndarray of int, shape (n,)
+        px.
+    """
     if len(x) == 0:
         return x, y
     axis = np.arange(-radius, radius + 1)
@@ -196,7 +267,21 @@ def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple
 
 
 def thin_out(peaks: Peaks, distance_px: float) -> Peaks:
-    """Drop every peak that has a brighter one within a distance."""
+    """
+    Drop every peak that has a brighter one within a distance.
+
+    Parameters
+    ----------
+    peaks : Peaks
+        Brightest first.
+    distance_px : float
+        In pixels of the image they were found on.
+
+    Returns
+    -------
+    Peaks
+        Brightest first.
+    """
     if len(peaks) < 2:
         return peaks
     tree = cKDTree(np.column_stack([peaks.y, peaks.x]))

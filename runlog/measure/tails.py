@@ -61,9 +61,9 @@ def tails_among(
         Sky-subtracted light, with what was mended of it: where a tail's bright part was taken for
         a line of the sensor, what is left of it begins there.
     y, x : ndarray, shape (n,)
-        Blocks that are lit, in the smoothed copy.
+        Blocks that are lit, in the smoothed copy, counted in blocks of `factor` px.
     piece : ndarray of int, shape (n,)
-        Which piece each belongs to.
+        Number of the piece each belongs to, no unit.
     factor : int
         Pixels a block, each way.
     noise_adu : float
