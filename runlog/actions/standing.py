@@ -43,7 +43,7 @@ class Standing:
 
 def standings(engine: Engine, settings: Settings) -> list[Standing]:
     """List the totals of all time with their goals, as `runlog totals` counts them."""
-    totals = totals_against_goals(engine, None, settings)
+    totals = totals_against_goals(engine, settings)
     with reading(engine) as connection:
         goals = goal_store.goals(connection)
     groups = {(m.target, m.filter): m for m in mosaics(totals)}

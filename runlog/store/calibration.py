@@ -11,8 +11,10 @@ from sqlalchemy import ColumnElement, Connection, Row, Select, and_, false, func
 from runlog.core.calibration.fit import Sensor, Shots
 from runlog.core.frame import Grade, Kind
 from runlog.core.header.region import read_origin
+from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.frames import unpack_cards
+from runlog.store.where import lights, where
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
@@ -55,12 +57,14 @@ def _is_smaller(region: tuple[Any, ...], widest: tuple[int, int]) -> bool:
     return bool((width + 1) * across <= widest[0] or (height + 1) * down <= widest[1])
 
 
-def kept_lights(connection: Connection, doubtful: bool, aliases: Aliases) -> list[Shots]:
-    """Load kept lights, a row a night and setting."""
+def kept_lights(
+    connection: Connection, selection: Selection, doubtful: bool, aliases: Aliases
+) -> list[Shots]:
+    """Load the kept lights chosen, a row a night and setting."""
     f = m.frame.c
     grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
-    lights = and_(f.kind == Kind.LIGHT.value, f.counted, f.grade.in_(grades))
-    return _loaded(connection, lights, Partial.of(connection), aliases)
+    kept = and_(*lights(), f.grade.in_(grades), *where(connection, selection))
+    return _loaded(connection, kept, Partial.of(connection), aliases)
 
 
 def stock(connection: Connection, aliases: Aliases) -> list[Shots]:

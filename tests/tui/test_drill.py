@@ -5,10 +5,11 @@ from typing import Any
 
 from textual.pilot import Pilot
 
-from runlog.actions.review import listed, report_of, run_lines, understand, whole_run
+from runlog.actions.review import listed, report_of, run_lines, whole_run
 from runlog.config import Settings
+from runlog.core.plain_words import understand
+from runlog.core.selection import Order, Selection
 from runlog.store.engine import open_engine
-from runlog.store.review import Order, Sieve
 from runlog.tui.night_screen import stretch
 
 from .conftest import Running, press, rest
@@ -68,7 +69,10 @@ def test_words_of_every_event_list_its_frames(built: Any) -> None:
         assert report is not None
         for event in report.row["events"]:
             words = understand(stretch(event, lines)).terms
-            assert len(listed(engine, Sieve(run.id, words), Order())) == event["frames"]
+            assert (
+                len(listed(engine, Selection(run_id=run.id, terms=words), Order()))
+                == event["frames"]
+            )
             told += 1
     assert told >= 6
 
@@ -78,7 +82,9 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
     engine = open_engine(str(built))
     lines = whole_run(engine, 1)
     gap = {"frames": 0, "start_utc": _end(lines[9]), "end_utc": lines[10].header.taken_at_utc}
-    found = listed(engine, Sieve(1, understand(stretch(gap, lines)).terms), Order())
+    found = listed(
+        engine, Selection(run_id=1, terms=understand(stretch(gap, lines)).terms), Order()
+    )
     assert list(found) == [lines[9].identity.id, lines[10].identity.id]
 
 

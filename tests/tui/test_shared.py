@@ -19,6 +19,7 @@ from runlog.actions.open import open_store
 from runlog.actions.scan import scan
 from runlog.actions.totals import total_rows
 from runlog.config import Settings
+from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
 from runlog.store.marks import history
@@ -78,7 +79,10 @@ async def test_decisions_reach_the_totals(
         await asyncio.sleep(0.1)
         await rest(pilot)
         await app.decisions.settle()
-        assert sum(row["kept_s"] for row in total_rows(app.engine, "M 31")) < 2 * 71 * 300.0
+        assert (
+            sum(row["kept_s"] for row in total_rows(app.engine, selection=Selection(target="M 31")))
+            < 2 * 71 * 300.0
+        )
         await press(pilot, "4")
         rows = [row.total for row in app.screen.rows]
         shown = {(row.target, row.filter): row.kept_s for row in rows}
