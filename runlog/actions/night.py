@@ -47,7 +47,7 @@ class NightReport:
 def night_reports(
     engine: Engine, settings: Settings, selection: Selection = EVERYTHING
 ) -> list[NightReport]:
-    """Report the runs that hold frames of a selection, whole; of the last night if none is named."""
+    """Report whole runs that hold frames of a selection, of the last night if none is named."""
     with reading(engine) as connection:
         runs = _choose(total_store.runs_with_sums(connection, selection), selection)
         return [_report(connection, run, settings) for run in runs]

@@ -28,6 +28,7 @@ class Standing:
     inherited: bool = False  # the goal is that of the panel's mosaic
     mosaic: Mosaic | None = None
     panel: str | None = None
+    panels: tuple[str, ...] = ()  # its name means these as well, which are rows of their own
     lenders: tuple[str, ...] = ()  # filters of several bands whose hours count here as well
 
     @property
@@ -69,7 +70,15 @@ def _standing(
         for name, bands in settings.bands.items()
         if total.filter in bands and name != total.filter and name in taken
     )
-    return Standing(total.target, total, goal, goal is not None and own is None, lenders=lenders)
+    panels = {t.target for t in totals if split_panel(t.target) != (t.target, None)}
+    return Standing(
+        total.target,
+        total,
+        goal,
+        goal is not None and own is None,
+        panels=tuple(sorted(p for p in panels if split_panel(p)[0] == total.target)),
+        lenders=lenders,
+    )
 
 
 def _group(

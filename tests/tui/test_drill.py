@@ -19,7 +19,7 @@ from .test_keys import app_of, mode, screen
 def names(pilot: Pilot[Any]) -> set[str]:
     """The faults of the frames in the list."""
     lines = [screen(pilot).table.line_at(i) for i in range(len(screen(pilot).table.ids))]
-    return {name for line in lines for name, _ in line.faults}
+    return {fault.name for line in lines for fault in line.judgement.faults}
 
 
 async def test_event_to_frames_and_back(running: Running) -> None:
@@ -89,6 +89,6 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
 
 
 def _end(line: Any) -> datetime:
-    ended: datetime = line.taken_at_utc + timedelta(seconds=line.exposure_s)
+    ended: datetime = line.header.taken_at_utc + timedelta(seconds=line.header.exposure_s)
     assert ended.tzinfo is UTC
     return ended

@@ -68,7 +68,7 @@ def test_the_screen_and_the_command_agree(mosaic: Path) -> None:
 
 def seconds_behind(engine: Engine, words: str) -> float:
     """Add up the exposures of the frames that some words list."""
-    terms = understand(words, vocabulary(engine, Settings())).terms
+    terms = understand(words, vocabulary(engine, load_settings(None))).terms
     ids = listed(engine, Selection(terms=terms), Order())
     with reading(engine) as connection:
         query = select(m.frame.c.exposure_s).where(m.frame.c.id.in_(list(ids)))
