@@ -51,10 +51,12 @@ def selected(
     frames: Sequence[str] = (),
 ) -> Selection:
     """Fold and check a selection as typed."""
+    if "" in (target, filter, rig, season, since, until, night, kind, folder, pattern, near):
+        raise UsageError("An option is empty, so it chooses nothing", cure="Leave it out")
     first, last = _span(settings, season, since, until)
     with reading(engine) as connection:
         return Selection(
-            night=evening(night) if night else None,
+            night=evening(night) if night is not None else None,
             since=first,
             until=last,
             target=seen_target(connection, target) if target is not None else None,
@@ -62,8 +64,8 @@ def selected(
             rigs=_rigs(connection, rig) if rig is not None else None,
             grade=grade,
             fault=fault,
-            kind=read_kind(kind) if kind else None,
-            folder=os.fsencode(os.path.abspath(folder)) if folder else None,
+            kind=read_kind(kind) if kind is not None else None,
+            folder=os.fsencode(os.path.abspath(folder)) if folder is not None else None,
             pattern=pattern,
             near_deg=_place(near, within_deg) if near is not None else None,
             frame_ids=_named(connection, frames),
@@ -112,8 +114,11 @@ def _rigs(connection: Connection, typed: str) -> tuple[str, ...]:
     exact = [name for name in names if name.lower() == said]
     found = exact or [name for name in names if said in name.lower()]
     if names and not found:
-        there = f"There are: {', '.join(names)}"
-        raise UsageError(f"No rig is called {typed!r}", cure=near_words(typed, names) + there)
+        parts = {part for name in names for part in name.split()}
+        raise UsageError(
+            f"No rig is called {typed!r}",
+            cure=f"{near_words(typed, {*names, *parts})}There are: {', '.join(names)}",
+        )
     return tuple(found)
 
 
@@ -149,6 +154,7 @@ def vocabulary(engine: Engine, settings: Settings) -> Vocabulary:
         _lowered(targets),
         lambda word: fold_filter(word, settings.rules.filter_names),
         fold_target,
+        NO_FILTER,
     )
 
 

@@ -12,7 +12,7 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 
 @click.command("mark")
 @click.argument("frames", nargs=-1, metavar="FRAME...")
-@click.argument("grade", type=click.Choice(GRADES), required=False)
+@click.argument("mark", type=click.Choice(GRADES), required=False)
 @choosing()
 @click.option("--note", help="Why, in your words.")
 @click.option(
@@ -22,7 +22,7 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 def command(
     session: Session,
     frames: tuple[str, ...],
-    grade: str | None,
+    mark: str | None,
     note: str | None,
     from_folders: bool,
     asked: dict[str, Any],
@@ -44,15 +44,15 @@ def command(
         frames_said = f"{count} frame{'s' * (count != 1)}"
         talk(f"{frames_said} marked reject; runlog mark FRAME auto takes it back")
         return 0
-    choosing_some = any(asked.values())
-    if grade is None or not (frames or choosing_some):
+    choosing_some = any(value is not None for value in asked.values())
+    if mark is None or not (frames or choosing_some):
         raise click.UsageError("Name frames and a grade, as in: runlog mark M33_0012.fits reject")
     engine = session.engine()
     if choosing_some:
         chosen = session.selection(engine, asked | {"frames": frames})
-        count = mark_selected(engine, session.settings, chosen, grade, note, who())
+        count = mark_selected(engine, session.settings, chosen, mark, note, who())
     else:
-        count = mark_frames(engine, session.settings, frames, grade, note, who())
-    said = "back to the automatic grade" if grade == "auto" else f"marked {grade}"
+        count = mark_frames(engine, session.settings, frames, mark, note, who())
+    said = "back to the automatic grade" if mark == "auto" else f"marked {mark}"
     talk(f"{count} frame{'s' * (count != 1)} {said}")
     return 0

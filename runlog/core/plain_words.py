@@ -50,6 +50,7 @@ MEASURE_WORDS = {
     "transparency": "transparency",
     "sensor": "sensor_c",
 }
+NONE = "none"  # in quotes: frames without a filter
 SHORTEST_START = 3  # "rej" is taken for reject, "re" for part of a name
 # "from 22:10 to 23:05", "after 22:10", "before 23:05": the time of day, UTC.
 SINCE, UNTIL = ("from", "after", "since"), ("to", "until", "before")
@@ -68,6 +69,7 @@ class Vocabulary:
     targets: Mapping[str, str] = field(default_factory=dict)
     fold_filter: Callable[[str], str | None] = lambda word: None
     fold_target: Callable[[str], str | None] = lambda word: None  # None: no target by any rule
+    no_filter: str = ""  # what frames without a filter are listed under
 
     def filter_of(self, word: str) -> str | None:
         """Give the filter of a name in any spelling."""
@@ -201,7 +203,7 @@ class _Reader:
 
     def _quoted(self, name: str) -> Term:
         """Read a name that can be nothing else; one that there is not finds nothing."""
-        named = self._named(name)
+        named = self._named(self.known.no_filter if name == NONE else name)
         if named is None:
             self.unknown = f"no frame of {name}"
         return named or Term("target", name)
