@@ -30,6 +30,7 @@ def questions_about(
     """
     asked: Asked = {name: [] for name in groups}
     settled = {*changes.apart, *changes.apart.values()}
+    mosaics = {base for base, panel in map(split_panel, groups) if panel is not None}
     for name, rows in groups.items():
         if name == NO_TARGET:
             asked[name].append(_about_no_name(rows, naming))
@@ -37,7 +38,7 @@ def questions_about(
         asked[name] += _about_spellings(name, rows, settled, names)
         if name in settled:
             continue
-        asked[name] += _about_places(name, rows, names)
+        asked[name] += _about_places(name, rows, names, has_panels=name in mosaics)
     open_names = [name for name in groups if name not in settled and name != NO_TARGET]
     _about_pairs(open_names, groups, asked, names)
     return {name: questions for name, questions in asked.items() if questions}
@@ -107,7 +108,9 @@ def _pointings(rows: Sequence[Row[Any]]) -> list[Pointing]:
     ]
 
 
-def _about_places(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> list[str]:
+def _about_places(
+    name: str, rows: Sequence[Row[Any]], names: TargetNames, *, has_panels: bool
+) -> list[str]:
     pointings = _pointings(rows)
     if not pointings or name == NO_TARGET:
         return []
@@ -123,9 +126,15 @@ def _about_places(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> li
     if off is not None and off > 0:
         asked.append(
             f"Its frames point {off:.0f} degrees away from {split_panel(name)[0]}. A wrong name? "
-            f'runlog correct target NAME --target "{name}"'
+            f'runlog correct target NAME --target "{name}"{_not_its_panels(rows, has_panels)}'
         )
     return asked
+
+
+def _not_its_panels(rows: Sequence[Row[Any]], has_panels: bool) -> str:
+    """Keep a command to where these frames point: a mosaic's name means its panels as well."""
+    spot = _spot(rows) if has_panels else None
+    return f' --near "{spot[0].ra_deg:.3f} {spot[0].dec_deg:+.3f}"' if spot else ""
 
 
 def _off_its_place(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> float | None:

@@ -32,7 +32,7 @@ from runlog.store.choose import list_frames
 from runlog.store.decisions import Decision, append_decisions
 from runlog.store.engine import open_engine, reading, writing
 from tests.actions.test_totals_truth import put_all
-from tests.archives import BEGIN, FILTERS, archives, reads_of
+from tests.archives import BEGIN, FILTERS, Shot, archives, reads_of
 from tests.core.spellings import SPELLINGS
 
 PLAIN = Settings()
@@ -59,27 +59,29 @@ def memory() -> Iterator[Engine]:
 
 
 @st.composite
-def choices(draw: Any, among: Sequence[str] = ALL) -> dict[str, str]:
-    """Draw options as typed, in any spelling, few or many."""
-    target = draw(st.sampled_from(ASKED_TARGETS))
-    name = draw(st.sampled_from(sorted(FILTERS)))
+def choices(draw: Any, among: Sequence[str] = ALL) -> tuple[list[Shot], dict[str, str]]:
+    """Draw an archive, and options as typed in any spelling, most of them after one shot of it."""
+    shots = draw(archives(14, 6))
+    like = draw(st.sampled_from(shots))
+    target = draw(st.sampled_from([like.target] * 4 + list(ASKED_TARGETS)))
+    name = draw(st.sampled_from([like.filter] * 4 + sorted(FILTERS)))
+    evening = (BEGIN + timedelta(minutes=10 * like.slot, hours=-11)).date().isoformat()
     spelled = target if target == "(no name)" else draw(st.sampled_from(SPELLINGS[target]))
     filters = ["none"] if name == "(no filter)" else [f for f in FILTERS[name] if f]
     everything = {
         "target": spelled,
         "filter": draw(st.sampled_from(filters)),
-        "rig": draw(st.sampled_from(["MonoCam 1", "ladybird", "monocam 2"])),
-        "night": draw(st.sampled_from(NIGHTS)),
+        "rig": draw(st.sampled_from([f"MonoCam {like.camera}", "ladybird", "monocam 2"])),
+        "night": draw(st.sampled_from([evening] * 3 + NIGHTS)),
         "since": NIGHTS[1],
         "until": NIGHTS[2],
         "grade": draw(st.sampled_from(["keep", "doubtful", "reject", "ungraded"])),
         "fault": draw(st.sampled_from(FAULTS)),
     }
     names = sorted(among)
-    asked = {draw(st.sampled_from(names)) for _ in range(draw(st.sampled_from([0, 1, 1, 2, 3])))}
-    return {key: value for key, value in everything.items() if key in asked} | {
-        "_target": target, "_filter": name,
-    }  # fmt: skip
+    asked = {draw(st.sampled_from(names)) for _ in range(draw(st.sampled_from([0, 1, 2, 3, 4])))}
+    said = {key: value for key, value in everything.items() if key in asked}
+    return shots, said | {"_target": target, "_filter": name}
 
 
 def fill(engine: Engine, shots: Any, random: Random) -> list[Frame]:
@@ -129,11 +131,12 @@ def seconds(frames: list[Frame]) -> float:
 
 
 @EXAMPLES
-@given(archives(14, 6), choices(), st.randoms(use_true_random=False))
+@given(choices(), st.randoms(use_true_random=False))
 def test_every_listing_means_the_same_frames(
-    memory: Engine, shots: Any, asked: dict[str, str], random: Random
+    memory: Engine, drawn: tuple[list[Shot], dict[str, str]], random: Random
 ) -> None:
     """Frames, totals, growth, nights, export, targets and corrections agree on what is chosen."""
+    shots, asked = drawn
     frames = fill(memory, shots, random)
     wanted = [f for f in frames if fits(f, asked)]
     lights = [f for f in wanted if f.is_light]
@@ -186,11 +189,12 @@ def check_correcting(engine: Engine, chosen: Selection, wanted: list[Frame]) -> 
 
 
 @EXAMPLES
-@given(archives(14, 6), choices(IN_WORDS), st.randoms(use_true_random=False))
+@given(choices(IN_WORDS), st.randoms(use_true_random=False))
 def test_plain_words_mean_what_options_mean(
-    memory: Engine, shots: Any, asked: dict[str, str], random: Random
+    memory: Engine, drawn: tuple[list[Shot], dict[str, str]], random: Random
 ) -> None:
     """`"ngc7000" ha keep cloud 2026-03-01` lists the lights that those options choose."""
+    shots, asked = drawn
     wanted = {f.identity.id for f in fill(memory, shots, random) if f.is_light and fits(f, asked)}
     event(f"{'some' if wanted else 'no'} lights of {len(typed(asked))} options")
     quoted = [f'"{asked[key]}"' for key in ("target", "filter") if key in asked]
