@@ -22,8 +22,9 @@ def calibrations(
     """Find for every group of the kept lights chosen what calibrates it."""
     aliases = settings.rules.aliases
     with reading(engine) as connection:
-        lights = store.kept_lights(connection, selection, settings.count_doubtful, aliases)
-        stock = store.stock(connection, aliases)
+        lights, stock = store.lights_and_stock(
+            connection, selection, settings.count_doubtful, aliases
+        )
     rules = settings.calibration
     return [calibrate(group, stock, rules) for group in group_lights(lights, rules)]
 

@@ -17,25 +17,36 @@ from runlog.core.frame import (
     Placement,
 )
 from runlog.core.pixels import ReadFrame
-from runlog.core.sensor.own_pattern import suspicion
+from runlog.core.sensor.row_faults import suspicion
 from runlog.ingest.task import Task, read_file
 from runlog.store.frames import path_parts
 
 
-def measured_rows(paths: Sequence[bytes], settings: Settings) -> list[Entry]:
-    """Measure files without a database; what needs a run stays empty."""
-    return [_measured(path, settings) for path in paths]
+def measured_rows(
+    paths: Sequence[bytes], settings: Settings, *, second_opinion: bool = False
+) -> list[Entry]:
+    """
+    Measure files without a database; what needs a run stays empty.
+
+    A second opinion is one more key, null where a file cannot be read.
+    """
+    return [_measured(path, settings, second_opinion) for path in paths]
 
 
-def _measured(path: bytes, settings: Settings) -> Entry:
+def _measured(path: bytes, settings: Settings, second_opinion: bool) -> Entry:
+    asked: Entry = {"second_opinion": None} if second_opinion else {}
     task = Task(os.path.abspath(path), path_parts(path), settings.rules, limits=settings.limits)
     outcome = read_file(task)
     if outcome.frame is None or outcome.header is None:
-        return unreadable_row(path, outcome.failure or "cannot be read")
+        return unreadable_row(path, outcome.failure or "cannot be read") | asked
+    if second_opinion:
+        from runlog.actions.second_opinion import opinion_on  # photutils, where it is asked for
+
+        asked = {"second_opinion": opinion_on(outcome, settings.limits)}
     frame = _as_frame(outcome.frame, outcome.header, path_parts(outcome.path), settings)
     # What needs a run, or a person, is not said at all.
     unsaid = dict.fromkeys(("grade", "graded_by", "corrected"))
-    return frame_row(frame, [os.fsdecode(path)], missing=False) | unsaid
+    return frame_row(frame, [os.fsdecode(path)], missing=False) | unsaid | asked
 
 
 def _as_frame(

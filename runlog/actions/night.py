@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.readouts import own_rows
+from runlog.actions.rig_settings import settings_of
 from runlog.actions.totals import added_rows
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
@@ -42,6 +43,7 @@ class NightReport:
     questions: list[str]
     others: Counter[str]  # frames that are not lights, by kind
     doubt: str = ""  # why nothing is known of Sun and Moon, where that is so
+    copies: int = 0  # lights that do not count: another frame of their exposure does
 
 
 def night_reports(
@@ -72,6 +74,7 @@ def _choose(runs: Sequence[Row[Any]], selection: Selection) -> Sequence[Row[Any]
 
 
 def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
+    settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
@@ -101,7 +104,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     }
     return NightReport(row, story, dark, _questions(connection, lights), Counter(
         f.context.kind.value for f in frames if f.context.kind is not Kind.LIGHT
-    ), sky.doubt)  # fmt: skip
+    ), sky.doubt, sum(f.is_light for f in frames) - len(lights))  # fmt: skip
 
 
 def _lost(lights: Sequence[Frame]) -> dict[str, float]:
@@ -220,7 +223,8 @@ def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
     height = (placed.elevation_m if placed else None) or settings.elevation_m
     if latitude is None or longitude is None or not night:
         return Sky()
-    from runlog.core.sky.ephemeris import Site, dark_window
+    from runlog.core.sky.earth import Site
+    from runlog.core.sky.ephemeris import dark_window
     from runlog.core.sky.moon import moon_crossings
 
     site = Site(latitude, longitude, height)

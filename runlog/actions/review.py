@@ -1,7 +1,7 @@
 """What the morning review shows: nights, and lists of frames."""
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -76,11 +76,13 @@ def settle_now(engine: Engine, settings: Settings) -> int:
     return settle_all(engine, settings)
 
 
-def open_for_review(database: str, *, make: bool) -> Engine:
+def open_for_review(
+    database: str, tell: Callable[[str], None] = lambda _: None, *, make: bool
+) -> Engine:
     """Open, migrated when behind; what a crash left behind is settled after the first paint."""
     if not make:
         require_there(database)
-    return ready(open_engine(database))
+    return ready(open_engine(database), tell)
 
 
 def report_of(engine: Engine, settings: Settings, run: RunLine) -> "NightReport | None":

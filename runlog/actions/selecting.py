@@ -4,7 +4,6 @@ What is typed means the same to every command: a name that no frame has is refus
 it, whoever asks.
 """
 
-import os
 from collections.abc import Iterable, Sequence
 from datetime import date
 
@@ -21,6 +20,7 @@ from runlog.core.selection import Selection
 from runlog.core.targets.names import How
 from runlog.core.targets.places import read_place
 from runlog.errors import UsageError
+from runlog.ingest.paths import stored_path
 from runlog.store.catalogue import target_names
 from runlog.store.choose import holds_any, rigs
 from runlog.store.engine import reading
@@ -65,7 +65,7 @@ def selected(
             grade=grade,
             fault=fault,
             kind=read_kind(kind) if kind is not None else None,
-            folder=os.fsencode(os.path.abspath(folder)) if folder is not None else None,
+            folder=stored_path(folder) if folder is not None else None,
             pattern=pattern,
             near_deg=_place(near, within_deg) if near is not None else None,
             frame_ids=_named(connection, frames),

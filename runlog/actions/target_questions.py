@@ -11,7 +11,7 @@ from runlog.core.corrections.in_force import TargetChanges, spelling_key
 from runlog.core.targets.catalogue.nicknames import nickname_key
 from runlog.core.targets.edit_distance import differ_by_number
 from runlog.core.targets.names import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, TargetNames
-from runlog.core.targets.places import apart_deg
+from runlog.core.targets.places import apart_deg, written_place
 from runlog.core.targets.pointings import Pointing, distance_deg, farthest_deg, places_of
 from runlog.core.targets.sequence_words import split_panel, without_settings
 
@@ -134,7 +134,7 @@ def _about_places(
 def _not_its_panels(rows: Sequence[Row[Any]], has_panels: bool) -> str:
     """Keep a command to where these frames point: a mosaic's name means its panels as well."""
     spot = _spot(rows) if has_panels else None
-    return f' --near "{spot[0].ra_deg:.3f} {spot[0].dec_deg:+.3f}"' if spot else ""
+    return f' --near "{written_place(spot[0].ra_deg, spot[0].dec_deg)}"' if spot else ""
 
 
 def _off_its_place(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> float | None:

@@ -49,7 +49,9 @@ class Session:
         """Open the database, migrated and settled; only what stores frames may make it."""
         from runlog.actions.open import open_store
 
-        return open_store(self.database, self.settings, make=make)
+        engine = open_store(self.database, self.settings, make=make, tell=talk)
+        click.get_current_context().call_on_close(engine.dispose)
+        return engine
 
     def selection(self, engine: "Database", asked: Mapping[str, Any]) -> "Selection":
         """Fold what the options of a command choose."""
@@ -95,7 +97,7 @@ def who() -> str:
     """Name the person at the keyboard."""
     try:
         return getpass.getuser()
-    except (KeyError, OSError):  # no such user on this machine, as in some containers
+    except (KeyError, OSError, ImportError):  # no such user, as in some containers
         return "unknown"
 
 

@@ -83,8 +83,12 @@ def _outcome(report: "NightReport") -> Iterator[str]:
     lights = sum(counts.values())
     added = {key: sum(r[key] for r in row["added"]) for key in ("kept_s", "logged_s")}
     listed = ", ".join(f"{n} {grade}" for grade, n in counts.items() if n)
-    yield f"{plural(lights, 'light frame')}: {listed or 'none'}"
-    yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}{_effective(row)}"
+    if not lights:
+        copies = ", only copies of exposures that count elsewhere" if report.copies else ""
+        yield f"no light frames{copies}"
+    else:
+        yield f"{plural(lights, 'light frame')}: {listed}"
+        yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}{_effective(row)}"
     if row["lost"]:
         causes = (f"{hours(seconds)} {cause}" for cause, seconds in row["lost"].items())
         yield f"{hours(sum(row['lost'].values()))} not kept: {', '.join(causes)}"
@@ -95,13 +99,17 @@ def _outcome(report: "NightReport") -> Iterator[str]:
     if report.doubt:
         yield f"dark from when to when is {report.doubt}"
     if row["first_utc"]:
-        share = row["open_shutter_s"] / row["elapsed_s"] if row["elapsed_s"] else 0
-        yield (
-            f"frames from {clock(row['first_utc'])} to {clock(row['last_utc'])} UTC, "
-            f"shutter open {share:.0%} of that time"
-        )
+        yield _taken(row)
     if report.others:
         yield "also: " + ", ".join(f"{n} {kind}" for kind, n in report.others.most_common())
+
+
+def _taken(row: dict[str, Any]) -> str:
+    """Say when frames were taken; how long the shutter was open only where the headers tell."""
+    when = f"frames from {clock(row['first_utc'])} to {clock(row['last_utc'])} UTC"
+    if not row["open_shutter_s"]:
+        return when
+    return f"{when}, shutter open {row['open_shutter_s'] / row['elapsed_s']:.0%} of that time"
 
 
 def _effective(row: dict[str, Any]) -> str:

@@ -4,7 +4,7 @@ import os
 
 import click
 
-from runlog.cli.common import Session, who, with_session
+from runlog.cli.common import Session, talk, who, with_session
 
 
 @click.command("review")
@@ -20,7 +20,7 @@ def command(session: Session) -> int:
 
     app = ReviewApp(
         # The default one is made, to say on the first start what comes next.
-        open_for_review(session.database, make=not session.named),
+        open_for_review(session.database, talk, make=not session.named),
         session.settings,
         who=who(),
         database=session.database,

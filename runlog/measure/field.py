@@ -3,6 +3,7 @@
 import numpy as np
 
 from runlog.core.frame import Field, Zone
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F64
 from runlog.measure.shape import (
     angle_of,
@@ -19,7 +20,29 @@ def measure_field(
     x: F64, y: F64, fwhm_px: F64, e1: F64, e2: F64, weight: F64,
     seen_x: F64, seen_y: F64, width: int, height: int,
 ) -> Field:  # fmt: skip
-    """Summarise fitted stars (x .. weight) and count detected ones (seen) in nine zones."""
+    """
+    Summarise fitted stars (x .. weight) and count detected ones (seen) in nine zones.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Places of fitted stars, px.
+    fwhm_px : ndarray, shape (n,)
+        Their full widths at half maximum.
+    e1, e2 : ndarray, shape (n,)
+        Their ellipticity components, no unit.
+    weight : ndarray, shape (n,)
+        How much each counts, no unit.
+    seen_x, seen_y : ndarray, shape (m,)
+        Places of all stars, px.
+    width, height : int
+        Of the frame, px.
+
+    Returns
+    -------
+    Field
+        Zones row by row from the origin; what too few stars tell is None.
+    """
     fitted = zone_of(x, y, width, height)
     seen = np.bincount(zone_of(seen_x, seen_y, width, height), minlength=9)
     zones = tuple(
@@ -80,7 +103,7 @@ def tilt_and_curvature(
         root = np.sqrt(weight[keep])[:, None]
         solution = np.linalg.lstsq(design[keep] * root, fwhm_px[keep] * root[:, 0], rcond=None)[0]
         miss = np.abs(fwhm_px - design @ solution)
-        keep = miss < 3.5 * 1.4826 * np.median(miss) + 1e-9
+        keep = miss < 3.5 * MAD_TO_SIGMA * np.median(miss) + 1e-9
     span = abs(solution[1]) + abs(solution[2])
     centre = max(float(solution[0]), 1e-6)
     return float(span / np.median(fwhm_px)), float(solution[3] / centre)

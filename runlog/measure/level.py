@@ -3,7 +3,8 @@
 import numpy as np
 
 from runlog.core.frame import Level
-from runlog.measure.background import MAD_TO_SIGMA, dither, step_of
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.background import dither, step_of
 from runlog.measure.pixels import F32, Array, Plane, as_plane
 
 MOST_SAMPLES = 400_000
@@ -16,14 +17,14 @@ def measure_level(pixels: Array, *, ceiling_adu: float | None = None) -> Level:
     Parameters
     ----------
     pixels : ndarray, shape (h, w) or (planes, h, w)
-        Any integer or float type; values that are not finite are left out.
+        ADU, any integer or float type; values that are not finite are left out.
     ceiling_adu : float or None
         Level of a full pixel, passed through for the flat's share of it.
 
     Returns
     -------
     Level
-        NaN in every number when there is nothing finite to measure.
+        ADU; NaN in every number when there is nothing finite to measure.
     """
     plane = as_plane(pixels, None)
     nothing = float("nan")

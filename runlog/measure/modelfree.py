@@ -72,7 +72,31 @@ def growth_of(fine: F64) -> Growth:
 
 
 def mean_shape(light: F32, x: I64, y: I64, radius: int) -> tuple[PictureShape, PictureErrors, F64]:
-    """Shape of the stars' median picture, its errors from groups of stars, and the picture."""
+    """
+    Shape of the stars' median picture, its errors from groups of stars, and the picture.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU.
+    x, y : ndarray of int, shape (n,)
+        Middles of the stars, px.
+    radius : int
+        Half side of what is cut out, px.
+
+    Returns
+    -------
+    PictureShape
+        Width in px of the median picture.
+    PictureErrors
+        Standard errors; None in each where fewer than three groups of stars are there.
+    ndarray, shape (2 radius + 1, 2 radius + 1)
+        The picture, no unit: each star over its own central light.
+
+    References
+    ----------
+    Ellipticity: Bernstein and Jarvis 2002, AJ 123, 583, by `adaptive_moments`.
+    """
     cut = stamps(light, y, x, radius)
     picture = median_picture(cut)
     groups = [picture_shape(median_picture(cut[k::GROUPS])) for k in range(min(GROUPS, len(y)))]
@@ -86,7 +110,27 @@ def mean_shape(light: F32, x: I64, y: I64, radius: int) -> tuple[PictureShape, P
 
 
 def single_moments(light: F32, x: I64, y: I64, hfr_px: float) -> MomentStars:
-    """Adaptive moments of each star, on pixels binned to a third of its half-flux radius."""
+    """
+    Adaptive moments of each star, on pixels binned to a third of its half-flux radius.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU.
+    x, y : ndarray of int, shape (n,)
+        Middles of the stars, px.
+    hfr_px : float
+        Half-flux radius of the frame's star.
+
+    Returns
+    -------
+    MomentStars
+        n sizes in px and ellipticity components.
+
+    References
+    ----------
+    Bernstein and Jarvis 2002, AJ 123, 583, by `adaptive_matrix`.
+    """
     block = max(1, int(hfr_px / 3))
     coarse = binned(light, block)
     radius = int(np.ceil(3 * hfr_px / block)) + 1

@@ -46,10 +46,15 @@ def origin_of(light: F32, line: Streak, full_y: I64, full_x: I64, noise_adu: flo
         Sky-subtracted frame, ADU.
     line : Streak
         Fitted to the light.
-    full_y, full_x : ndarray of int
-        Saturated pixels.
+    full_y, full_x : ndarray of int, shape (n,)
+        Saturated pixels, px.
     noise_adu : float
         Noise of a pixel.
+
+    Returns
+    -------
+    Origin
+        `SKY` where nothing speaks for another.
     """
     length, dy, dx = frame_of(line)
     along = np.linspace(0.02, 0.98, int(min(SAMPLES, max(24, length)))) * length

@@ -24,6 +24,18 @@ def settled_width(plane: Plane, sky: Sky, residual: Residual, scale: Scale) -> f
 
     A galaxy over the whole frame, knots of nebula, flaws are brighter than the stars among
     them and of all sizes. Stars are alike, so the width is taken at which most things are.
+
+    Parameters
+    ----------
+    plane, sky, residual : Plane, Sky, Residual
+        The frame, its sky and the difference, ADU.
+    scale : Scale
+        What was seen at first.
+
+    Returns
+    -------
+    float
+        Full width of a star, px.
     """
     if scale.stars >= SURE_STARS:
         return scale.width_px

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from runlog.measure.medians import median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned
 from runlog.measure.stars import Peaks, find_peaks, stamps
@@ -38,7 +39,21 @@ class Scale:
 
 
 def find_scale(light: F32, ceiling_adu: float | None) -> Scale | None:
-    """Look at ever coarser scales until a handful of stars fits into the stamps."""
+    """
+    Look at ever coarser scales until a handful of stars fits into the stamps.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU.
+    ceiling_adu : float or None
+        Level above the sky at which a pixel is full.
+
+    Returns
+    -------
+    Scale or None
+        Rough radius in px, within a fifth; None where no peak is wider than a point.
+    """
     best, previous_radius = None, 0
     coarse, done = light, 1
     for factor, radius in LOOKS:
@@ -126,7 +141,18 @@ def within(light: F32, y: I64, x: I64, margin: int) -> Mask:
 
 
 def looks_like_point(cut: F32) -> Mask:
-    """Which 5x5 stamps hold a hot pixel or a cosmic ray: more concentrated than any star."""
+    """
+    Which 5x5 stamps hold a hot pixel or a cosmic ray: more concentrated than any star.
+
+    Parameters
+    ----------
+    cut : ndarray, shape (n, 5, 5)
+        Sky-subtracted stamps about the highest pixel, ADU.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
     inner = cut[:, 1:4, 1:4].reshape(len(cut), 9)
     ranked = np.sort(inner, axis=1)
     small, large = inner.sum(axis=1), cut.sum(axis=(1, 2))
@@ -137,23 +163,35 @@ def looks_like_point(cut: F32) -> Mask:
 
 def smallest_variance(cut: F32) -> F64:
     """Variance across the narrowest direction of 5x5 stamps, light under a tenth left out."""
-    light = np.maximum(cut - 0.1 * cut.max(axis=(1, 2), keepdims=True), 0).astype(float)
-    total = np.maximum(light.sum(axis=(1, 2)), 1e-30)
+    light = cut.reshape(len(cut), cut.shape[1] * cut.shape[2]).astype(float)
+    light = np.maximum(light - 0.1 * light.max(axis=1, keepdims=True), 0)
     axis = np.arange(cut.shape[1]) - cut.shape[1] // 2
-    across, down = light.sum(axis=1), light.sum(axis=2)
-    mx, my = across @ axis / total, down @ axis / total
-    xx, yy = across @ axis**2 / total - mx**2, down @ axis**2 / total - my**2
-    xy = np.einsum("nij,i,j->n", light, axis, axis) / total - mx * my
+    y, x = (part.ravel() for part in np.meshgrid(axis, axis, indexing="ij"))
+    sums = light @ np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1).astype(float)
+    mx, my, xx, yy, xy = (sums[:, 1:] / np.maximum(sums[:, :1], 1e-30)).T
+    xx, yy, xy = xx - mx**2, yy - my**2, xy - mx * my
     return np.asarray((xx + yy) / 2 - np.hypot((xx - yy) / 2, xy))
 
 
 def median_picture(cut: F32) -> F64:
-    """Median over stars of stamps scaled to the same central light; neighbours drop out."""
+    """
+    Median over stars of stamps scaled to the same central light; neighbours drop out.
+
+    Parameters
+    ----------
+    cut : ndarray, shape (n, k, k)
+        Sky-subtracted stamps about the stars' middles, ADU.
+
+    Returns
+    -------
+    ndarray, shape (k, k)
+        Over the central light, no unit; its border's median is taken for sky.
+    """
     middle = cut.shape[1] // 2
     reach = max(1, middle // 4)
     near = slice(middle - reach, middle + reach + 1)
     central = np.maximum(cut[:, near, near].sum(axis=(1, 2)), 1e-30)
-    picture = np.median(cut / central[:, None, None], axis=0).astype(float)
+    picture = median_of_stack(cut / central[:, None, None]).astype(float)
     border = np.concatenate([picture[0], picture[-1], picture[:, 0], picture[:, -1]])
     return np.asarray(picture - np.median(border))
 

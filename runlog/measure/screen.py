@@ -25,7 +25,27 @@ class Templates:
 
 
 def templates_of(matrix_px: F64, beta: float, bin_factor: int) -> Templates:
-    """Star pictures from a Moffat's squared scales, in detection pixels."""
+    """
+    Star pictures from a Moffat's squared scales, in detection pixels.
+
+    Parameters
+    ----------
+    matrix_px : ndarray, shape (2, 2)
+        Squared scales of the frame's Moffat, px^2.
+    beta : float
+        Its index.
+    bin_factor : int
+        Frame px in a detection pixel, each way.
+
+    Returns
+    -------
+    Templates
+        Nine phases of the star, and of one `WIDER` times as wide.
+
+    References
+    ----------
+    Moffat 1969, A&A 3, 455, by `pixel_moffat`.
+    """
     matrix = matrix_px / bin_factor**2
     everything = np.ones((2 * RADIUS + 1) ** 2, bool)
     wide = pictures(matrix * WIDER**2, beta)
@@ -33,7 +53,21 @@ def templates_of(matrix_px: F64, beta: float, bin_factor: int) -> Templates:
 
 
 def templates_of_picture(picture: F64, bin_factor: int) -> Templates:
-    """Star pictures from the stars' median picture, in detection pixels, at several phases."""
+    """
+    Star pictures from the stars' median picture, in detection pixels, at several phases.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (k, k)
+        Median picture of the stars on frame px, no unit.
+    bin_factor : int
+        Frame px in a detection pixel, each way.
+
+    Returns
+    -------
+    Templates
+        Phases a third of a detection pixel apart; no wider star is compared.
+    """
     size, half = picture.shape[0], (2 * RADIUS + 1) * bin_factor
     padded = np.pad(picture, half)
     middle = half + size // 2
@@ -56,14 +90,8 @@ def templates_of_picture(picture: F64, bin_factor: int) -> Templates:
 def pictures(matrix: F64, beta: float) -> F64:
     """The star at nine phases, each scaled to unit energy."""
     axis = np.arange(-RADIUS, RADIUS + 1.0)
-    y, x = np.meshgrid(axis, axis, indexing="ij")
-    drawn = np.array(
-        [
-            pixel_moffat(np.asarray(x - px), np.asarray(y - py), matrix, beta).ravel()
-            for py in PHASES
-            for px in PHASES
-        ]
-    )
+    py, px, y, x = np.meshgrid(PHASES, PHASES, axis, axis, indexing="ij")
+    drawn = pixel_moffat(x - px, y - py, matrix, beta).reshape(-1, len(axis) ** 2)
     return np.asarray(drawn / np.linalg.norm(drawn, axis=1)[:, None])
 
 
@@ -77,9 +105,15 @@ def screen(cut: F32, noise: F64, templates: Templates) -> Mask:
     Parameters
     ----------
     cut : ndarray, shape (n, 5, 5)
-        Sky-subtracted stamps centred on the peak.
+        Sky-subtracted stamps centred on the peak, ADU.
     noise : ndarray, shape (n,)
-        Noise of one pixel.
+        Noise of one pixel, ADU.
+    templates : Templates
+        The frame's star.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
     """
     flat = cut.reshape(len(cut), templates.used.size).astype(float) * templates.used
     energy = np.sum(flat**2, axis=1)

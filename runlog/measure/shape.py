@@ -1,10 +1,13 @@
 """Widths and ellipses: from a fitted Moffat, from moments, and between conventions."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from runlog.measure.pixels import F64
+
+WIDE_FOR_PIXEL = 1.5  # px, half width
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +26,23 @@ def ellipses_of(params: F64, covariance: F64) -> Ellipses:
 
     The ellipse matrix is A^-1 with A = R^T R, R = [[e^p, s], [0, e^q]]; its ellipticity
     components are those of A with the sign turned.
+
+    Parameters
+    ----------
+    params : ndarray, shape (n, 5 or more)
+        Columns 2 to 4 are p, q and s, one over px.
+    covariance : ndarray, shape (n, m, m)
+        Of the parameters, in the same units.
+
+    Returns
+    -------
+    Ellipses
+        Sizes as logs of px.
+
+    References
+    ----------
+    The complex ellipticity chi: Bartelmann and Schneider 2001, Physics Reports 340, 291,
+    section 4.2 (from memory).
     """
     p, q, s = params[:, 2], params[:, 3], params[:, 4]
     a, b, d = np.exp(2 * p), np.exp(p) * s, s**2 + np.exp(2 * q)
@@ -40,62 +60,176 @@ def ellipses_of(params: F64, covariance: F64) -> Ellipses:
 
 
 def rates_of(log_scale: float, e1: float, e2: float) -> F64:
-    """Undo `ellipses_of`: p, q and s of an ellipse."""
+    """
+    Undo `ellipses_of`: p, q and s of an ellipse.
+
+    Parameters
+    ----------
+    log_scale : float
+        Log of the geometric mean of both scales, px.
+    e1, e2 : float
+        Ellipticity components.
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        e^p, e^q and s are one over px.
+    """
     (a, b), (_, d) = np.linalg.inv(scale_matrix(log_scale, e1, e2))
     s = b / np.sqrt(a)
     return np.array([0.5 * np.log(a), 0.5 * np.log(d - s * s), s])
 
 
 def axis_ratio_of(e1: float, e2: float) -> float:
-    """b/a of an ellipse with components (Mxx - Myy)/T and 2 Mxy/T."""
+    """
+    b/a of an ellipse with components (Mxx - Myy)/T and 2 Mxy/T.
+
+    Parameters
+    ----------
+    e1, e2 : float
+        Ellipticity components.
+
+    Returns
+    -------
+    float
+        0 to 1, never 0.
+
+    References
+    ----------
+    The complex ellipticity chi: Bartelmann and Schneider 2001, Physics Reports 340, 291,
+    section 4.2 (from memory).
+    """
     e = min(float(np.hypot(e1, e2)), 1 - 1e-12)
     return float(np.sqrt((1 - e) / (1 + e)))
 
 
 def angle_of(e1: float, e2: float) -> float:
-    """Position angle of the long axis in degrees, +x towards +y, 0 to 180."""
+    """
+    Position angle of the long axis in degrees, +x towards +y, 0 to 180.
+
+    Parameters
+    ----------
+    e1, e2 : float
+        Ellipticity components.
+
+    Returns
+    -------
+    float
+    """
     return float(np.degrees(0.5 * np.arctan2(e2, e1)) % 180)
 
 
 def eccentricity_of(axis_ratio: float) -> float:
+    """
+    Eccentricity sqrt(1 - (b/a)^2) of an ellipse.
+
+    Parameters
+    ----------
+    axis_ratio : float
+        b/a, 0 to 1.
+
+    Returns
+    -------
+    float
+        0 to 1.
+    """
     return float(np.sqrt(max(0.0, 1 - axis_ratio**2)))
 
 
 def scale_matrix(log_scale: float, e1: float, e2: float) -> F64:
-    """Symmetric matrix of squared Moffat scales with the given size and ellipticity."""
+    """
+    Symmetric matrix of squared Moffat scales with the given size and ellipticity.
+
+    Parameters
+    ----------
+    log_scale : float
+        Log of the geometric mean of both scales, px.
+    e1, e2 : float
+        Ellipticity components.
+
+    Returns
+    -------
+    ndarray, shape (2, 2)
+        px^2.
+    """
     e = min(np.hypot(e1, e2), 0.9999)
     half_trace = np.exp(2 * log_scale) / np.sqrt(1 - e**2)
     return np.asarray(np.array([[1 + e1, e2], [e2, 1 - e1]]) * half_trace)
 
 
 def pixel_moffat(x: F64, y: F64, matrix: F64, beta: float) -> F64:
-    """Moffat of peak 1 averaged over the unit square around each point."""
-    at, weight = np.polynomial.legendre.leggauss(5)
+    """
+    Moffat of peak 1 averaged over the unit square around each point.
+
+    By Gauss-Legendre points, five each way, or three where the star is so wide that these are
+    right to 1e-5 (their error goes with the sixth power of the pixel over the star).
+
+    Parameters
+    ----------
+    x, y : ndarray, any shape
+        Distances from the middle, px.
+    matrix : ndarray, shape (2, 2)
+        Squared scales, px^2.
+    beta : float
+        Index of the profile.
+
+    Returns
+    -------
+    ndarray, shape of x
+        Over the peak before the pixel, no unit.
+
+    References
+    ----------
+    Moffat 1969, A&A 3, 455.
+    """
     (a, b), (_, d) = np.linalg.inv(matrix)
+    at, weight = pixel_nodes(3 if half_width(matrix, beta) > WIDE_FOR_PIXEL else 5)
+    base = 1 + a * x * x + 2 * b * x * y + d * y * y
+    by_x, by_y = 2 * (a * x + b * y), 2 * (b * x + d * y)
     light = np.zeros(np.shape(x))
-    for node_x, weight_x in zip(at / 2, weight / 2, strict=True):
-        for node_y, weight_y in zip(at / 2, weight / 2, strict=True):
-            dx, dy = x + node_x, y + node_y
-            base = 1 + a * dx * dx + 2 * b * dx * dy + d * dy * dy
-            light += weight_x * weight_y * np.exp(-beta * np.log(base))
+    for i, j in np.ndindex(len(at), len(at)):
+        u, v = at[i], at[j]
+        here = base + (u * by_x + v * by_y + (a * u * u + 2 * b * u * v + d * v * v))
+        light += weight[i] * weight[j] * np.exp(-beta * np.log(here))
     return light
+
+
+@cache
+def pixel_nodes(count: int) -> tuple[F64, F64]:
+    """Gauss-Legendre points over a pixel's side, from its middle, and their weights."""
+    at, weight = np.polynomial.legendre.leggauss(count)
+    return at / 2, weight / 2
+
+
+def half_width(matrix: F64, beta: float) -> float:
+    """Half width at half maximum along the short axis of a Moffat of squared scales."""
+    return float(np.sqrt(np.linalg.eigvalsh(matrix)[0] * (2 ** (1 / beta) - 1)))
 
 
 def length_without_noise(length: float, noise: float) -> float:
     """
     Take the noise of its two components out of the length of a mean ellipticity.
 
-    Noise only ever lengthens. Plaszczynski, Montier, Levrier and Tristram 2014, MNRAS 439,
-    4048, equation 37, for the same problem in polarimetry: p - b^2 (1 - exp(-p^2 / b^2)) / 2p.
+    Noise only ever lengthens. Here p - b^2 (1 - exp(-p^2 / b^2)) / 2p is taken.
     It goes over into the usual quadratic difference where the length is sure, and where it is
     not it stays above zero: a star is never said to be exactly round.
 
     Parameters
     ----------
     length : float
-        Length of the measured mean.
+        Length of the measured mean, no unit.
     noise : float
         Standard error of either component.
+
+    Returns
+    -------
+    float
+        No unit; at least 0.
+
+    References
+    ----------
+    Plaszczynski, Montier, Levrier and Tristram 2014, MNRAS 439, 4048, equation 37, for the same
+    problem in polarimetry.
     """
     if length <= 0 or noise <= 0:
         return max(length, 0.0)
@@ -109,6 +243,17 @@ def eccentricity_error(length: float, length_err: float) -> float:
     The larger of the two steps that one error of the length makes, up or down as far as
     round: the eccentricity goes with the square root of the length, so near round a slope
     would say nothing, while value plus error stays an upper limit.
+
+    Parameters
+    ----------
+    length : float
+        Of the mean ellipticity, no unit.
+    length_err : float
+        Its standard error.
+
+    Returns
+    -------
+    float
     """
     low, here, high = (
         eccentricity_of(axis_ratio_of(min(max(at, 0.0), 1.0), 0.0))
@@ -139,6 +284,22 @@ def moffat_growth(matrix: F64, beta: float) -> Growth:
 
     The profile is averaged over the angle on rings; the total is pi a b / (beta - 1), which
     averaging over the pixel does not change.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (2, 2)
+        Squared scales, px^2.
+    beta : float
+        Index of the profile, above 1.
+
+    Returns
+    -------
+    Growth
+        Radii in px.
+
+    References
+    ----------
+    Moffat 1969, A&A 3, 455; its integral over the plane is elementary.
     """
     long, short = np.sqrt(np.linalg.eigvalsh(matrix)[::-1])
     radius = np.linspace(0, 1, 160) ** 2 * (12 * long + 3)
@@ -160,21 +321,28 @@ def adaptive_moments(
     """
     Return ellipticity components from moments weighted by the matching Gaussian.
 
-    Bernstein and Jarvis 2002, AJ 123, 583, section 3: the weight takes the shape of what it
-    measures; the moments of a Gaussian seen through its twin are half its own.
+    The weight takes the shape of what it measures; the moments of a Gaussian seen through its
+    twin are half its own.
 
     Parameters
     ----------
     light : ndarray, shape (n, k, k)
-        Centred pictures.
+        Centred pictures, of any unit.
     axis_px : ndarray, shape (k,)
         Coordinate of each row and column.
     scale_px : float
         First guess of the Gaussian sigma.
+    rounds : int
+        Most iterations.
 
     Returns
     -------
     e1, e2 : ndarray, shape (n,)
+        No unit.
+
+    References
+    ----------
+    Bernstein and Jarvis 2002, AJ 123, 583, section 3.
     """
     xx, yy, xy = adaptive_matrix(light, axis_px, scale_px, rounds)
     total = xx + yy
@@ -189,6 +357,26 @@ def adaptive_matrix(
 
     The weight moves along with what it sees: a Gaussian seen through its twin is off by half
     of what the twin is. It is never narrower than a pixel's own variance, 1/12 of its square.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n, k, k)
+        Centred pictures, of any unit.
+    axis_px : ndarray, shape (k,)
+        Coordinate of each row and column.
+    scale_px : float
+        First guess of the Gaussian sigma.
+    rounds : int
+        Most iterations.
+
+    Returns
+    -------
+    xx, yy, xy : ndarray, shape (n,)
+        px^2.
+
+    References
+    ----------
+    Bernstein and Jarvis 2002, AJ 123, 583, section 3.
     """
     count, least = len(light), (axis_px[1] - axis_px[0]) ** 2 / 12
     xx, yy, xy = np.full(count, scale_px**2), np.full(count, scale_px**2), np.zeros(count)

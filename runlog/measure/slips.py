@@ -37,8 +37,15 @@ def find_displaced(plane: Array, sigma_adu: float) -> tuple[Slip, ...]:
 
     Parameters
     ----------
-    plane : (h, w), in ADU.
-    sigma_adu : noise of one pixel.
+    plane : ndarray, shape (h, w)
+        ADU.
+    sigma_adu : float
+        Noise of one pixel.
+
+    Returns
+    -------
+    tuple of Slip
+        By row; empty where the frame has no structure of its own to tell it by.
     """
     step = max(1, plane.shape[0] // SAMPLED_ROWS) | 1
     rows = np.ascontiguousarray(plane[::step], np.float32)

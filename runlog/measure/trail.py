@@ -4,7 +4,7 @@ import numpy as np
 from scipy import ndimage
 
 from runlog.core.frame import Streak
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import CHUNK_PX, F32, F64
 
 ROUNDS = 3  # of fitting the line: each looks nearer to it
@@ -35,6 +35,11 @@ def fitted(light: F32, rough: Streak, reach_px: float) -> Streak:
         What the coarse look found.
     reach_px : float
         How far from its line the light may be.
+
+    Returns
+    -------
+    Streak
+        Ends in px.
     """
     line, width = rough, reach_px
     for _ in range(ROUNDS):
@@ -43,13 +48,45 @@ def fitted(light: F32, rough: Streak, reach_px: float) -> Streak:
 
 
 def frame_of(line: Streak) -> tuple[float, float, float]:
-    """Length of a line and its direction (along y, along x)."""
+    """
+    Length of a line and its direction (along y, along x).
+
+    Parameters
+    ----------
+    line : Streak
+        Ends in px.
+
+    Returns
+    -------
+    length : float
+        px, at least 1.
+    dy, dx : float
+        No unit.
+    """
     length = max(float(np.hypot(line.y1 - line.y0, line.x1 - line.x0)), 1.0)
     return length, (line.y1 - line.y0) / length, (line.x1 - line.x0) / length
 
 
 def across(light: F32, line: Streak, along: F64, offsets: F64) -> F64:
-    """Light at distances along a line and sideways from it, shape (along, offsets)."""
+    """
+    Light at distances along a line and sideways from it.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        ADU.
+    line : Streak
+        Ends in px.
+    along : ndarray, shape (n,)
+        Distances from its first end, px.
+    offsets : ndarray, shape (m,)
+        Distances to its side, px.
+
+    Returns
+    -------
+    ndarray, shape (n, m)
+        ADU, linear between pixels.
+    """
     _, dy, dx = frame_of(line)
     y = line.y0 + along[:, None] * dy + offsets * dx
     x = line.x0 + along[:, None] * dx - offsets * dy
@@ -142,19 +179,38 @@ def erase(light: F32, streaks: tuple[Streak, ...], noise_adu: float) -> None:
     Blank trails in place, so that their light is not taken for stars.
 
     Each is blanked as far from its line as its mean light is seen above the noise.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU; changed.
+    streaks : tuple of Streak
+        Ends in px.
+    noise_adu : float
+        Noise of a pixel.
     """
-    rows = max(1, CHUNK_PX // light.shape[1])
     for streak in streaks:
         half = half_width(light, streak, noise_adu)
-        for start in range(0, light.shape[0], rows):
-            blank(light[start : start + rows], streak, half, start)
+        reach = (1 + BEYOND_WIDTHS) * half
+        top, bottom = span(streak.y0, streak.y1, reach, light.shape[0])
+        left, right = span(streak.x0, streak.x1, reach, light.shape[1])
+        rows = max(1, CHUNK_PX // max(1, right - left))
+        for start in range(top, bottom, rows):
+            stop = min(bottom, start + rows)
+            blank(light[start:stop, left:right], streak, half, start, left)
 
 
-def blank(part: F32, streak: Streak, half_px: float, first_row: int) -> None:
-    """Blank what a trail covers of some rows of a frame."""
+def span(one: float, other: float, reach: float, size: int) -> tuple[int, int]:
+    """Range of rows, or columns, between two places and a reach beyond, inside the frame."""
+    low, high = min(one, other) - reach, max(one, other) + reach
+    return int(np.clip(low, 0, size)), int(np.clip(high + 2, 0, size))
+
+
+def blank(part: F32, streak: Streak, half_px: float, first_row: int, first_column: int) -> None:
+    """Blank what a trail covers of a part of a frame."""
     length, dy, dx = frame_of(streak)
     y = np.arange(first_row, first_row + part.shape[0])[:, None] - streak.y0
-    x = np.arange(part.shape[1])[None, :] - streak.x0
+    x = np.arange(first_column, first_column + part.shape[1])[None, :] - streak.x0
     beyond = BEYOND_WIDTHS * half_px
     covered = np.abs(x * dy - y * dx) <= half_px
     if covered.any():

@@ -25,7 +25,7 @@ def chosen_frames(connection: Connection, selection: Selection) -> Rows:
         .add_columns(f.measured_with.is_not(None).label("measured"))
         .add_columns(f.level.is_not(None).label("levelled"))
         .where(*where(connection, selection))
-        .order_by(f.taken_at_utc, f.content_key)
+        .order_by(*m.IN_TIME)
     )
     return connection.execute(query).all()
 
@@ -33,7 +33,7 @@ def chosen_frames(connection: Connection, selection: Selection) -> Rows:
 def list_frames(connection: Connection, selection: Selection = EVERYTHING) -> list[Frame]:
     """Load the frames of a selection, in time order."""
     query = WHOLE.query.where(*where(connection, selection))
-    in_order = query.order_by(m.frame.c.taken_at_utc, m.frame.c.content_key)
+    in_order = query.order_by(*m.IN_TIME)
     return WHOLE.load(connection, in_order)
 
 

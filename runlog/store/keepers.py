@@ -19,7 +19,7 @@ def keepers(
         select(*columns)
         .join(m.run, r.id == f.run_id)
         .where(*lights(), f.grade.in_(grades), *where(connection, selection))
-        .order_by(f.target, f.filter, f.taken_at_utc, f.content_key)
+        .order_by(f.target, f.filter, *m.IN_TIME)
     )
     rows = connection.execute(query).all()
     paths = paths_of_frames(connection, [row.id for row in rows] if len(rows) < 500 else None)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, FromClause, Row, case, exists, func, select
+from sqlalchemy import Connection, FromClause, Integer, Row, case, cast, exists, func, select
 
 from runlog.core.frame import Grade
 from runlog.core.ledger.totals import GRADE_SUM, RunSum, Total
@@ -56,9 +56,10 @@ def _sums(connection: Connection, selection: Selection) -> FromClause:
         func.sum(case((f.grade == grade.value, length), else_=0.0)).label(name)
         for grade, name in GRADE_SUM.items()
     ]
+    frames = cast(func.count(), Integer).label("frames")  # PostgreSQL adds up counts as decimals
     deep = func.sum(case((f.grade == Grade.KEEP.value, f.effective_s))).label("effective_s")
     return (
-        select(f.run_id, f.target, f.filter, func.count().label("frames"))
+        select(f.run_id, f.target, f.filter, frames)
         .add_columns(func.sum(length).label("logged_s"), *by_grade, deep)
         .where(*lights(), *where(connection, selection))
         .group_by(f.run_id, f.target, f.filter)

@@ -63,6 +63,8 @@ LOOKING = (
     _k("look.up", "up", "↑", "pan(0,-1)", "up", "Move up", False),
     _k("look.down", "down", "↓", "pan(0,1)", "down", "Move down", False),
     _k("look.edges", "e", "e", "edges", "edges", "Stars from corner to corner, pixel by pixel"),
+    _k("look.curves", "c", "c", "curves", "curves",
+       "A star's profile and curve of growth, beside the best frame's", False),
     _k("look.over", "o", "o", "over", "overlay", "Draw stars, their stretch and streaks over it"),
     _k("look.best", "b", "b", "compare('best')", "best", "Put the best frame of the run beside it"),
     _k("look.previous", "p", "p", "compare('previous')", "previous",

@@ -6,8 +6,11 @@ from collections.abc import Sequence
 from textual import work
 from textual.app import ComposeResult
 from textual.containers import Horizontal
+from textual.widget import Widget
 
+from runlog.actions.curves import curves_beside_best
 from runlog.actions.pictures import Picture, companion, full_picture, picture
+from runlog.tui.curves import Curves
 from runlog.tui.desk import Desk
 from runlog.tui.edges import Edges
 from runlog.tui.paint import HARDNESS
@@ -34,12 +37,13 @@ class LookingScreen(Desk):
             yield PictureView(id="picture")
             yield PictureView(id="companion")
             yield Edges(id="edges")
+            yield Curves(id="curves")
 
     def on_mount(self) -> None:
         """Begin with one picture."""
         companion = self.query_one("#companion", PictureView)
         companion.display, companion.like = False, self.view
-        self.query_one(Edges).display = False
+        self._put_up(self.view)
 
     @property
     def view(self) -> PictureView:
@@ -81,6 +85,7 @@ class LookingScreen(Desk):
         self.view.show(found, words="" if found else "This frame is not stored any more")
         self.query_one("#companion", PictureView).draw()  # its stretch is that of this one
         self.query_one(Edges).show(found)
+        self._draw_curves()
 
     def _seen(self) -> Picture | None:
         return self._pictures.get(self.frame_id)
@@ -144,17 +149,43 @@ class LookingScreen(Desk):
     def action_edges(self) -> None:
         """Show the strips in place of the picture, or the picture again."""
         edges = self.query_one(Edges)
-        edges.display = not edges.display
-        self.view.display = not edges.display
-        self.query_one("#companion").display = bool(self.beside) and not edges.display
+        self._put_up(self.view if edges.display else edges)
+
+    def action_curves(self) -> None:
+        """Show a star's profile and curve of growth in place of the picture, or it again."""
+        curves = self.query_one(Curves)
+        self._put_up(self.view if curves.display else curves)
+        self._draw_curves()
+
+    def _put_up(self, chosen: Widget) -> None:
+        """Show the picture with its companion, or what takes their place."""
+        for widget in (self.view, self.query_one(Edges), self.query_one(Curves)):
+            widget.display = widget is chosen
+        self.query_one("#companion").display = bool(self.beside) and chosen is self.view
+
+    def _draw_curves(self) -> None:
+        """Measure a star where curves are on show: nobody else waits for the files."""
+        curves, seen = self.query_one(Curves), self._seen()
+        if not curves.display:
+            return
+        if seen is None or seen.trouble:
+            curves.wait(seen.trouble if seen and seen.trouble else "")
+            return
+        curves.wait("Measuring a star of this frame and of the best …")
+        self._measure_star(seen)
+
+    @work(exclusive=True, group="curves")
+    async def _measure_star(self, seen: Picture) -> None:
+        app = self.review
+        found = await app.ask(curves_beside_best, app.engine, seen)
+        if found is not None and seen is self._seen():
+            self.query_one(Curves).show(*found)
 
     def action_compare(self, which: str) -> None:
         """Put another frame beside this one; the same key takes it away."""
         self.beside = "" if self.beside == which else which
-        self.query_one("#companion").display = bool(self.beside)
-        if self.query_one(Edges).display and self.beside:
-            self.query_one(Edges).display = False
-            self.view.display = True
+        if self.beside or self.view.display:
+            self._put_up(self.view)
         if self.beside:
             self._compare()
 

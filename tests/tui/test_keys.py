@@ -16,6 +16,7 @@ from runlog.store import models as m
 from runlog.store.engine import reading
 from runlog.tui import scanning
 from runlog.tui.app import ReviewApp
+from runlog.tui.curves import Curves
 from runlog.tui.doubtful_screen import DoubtfulScreen
 from runlog.tui.edges import Edges
 from runlog.tui.frames_screen import FramesScreen
@@ -118,6 +119,7 @@ def looking(there: tuple[str, ...]) -> dict[str, Try]:
         "look.up": Try(near, ("up",), lambda p: view(p).middle, (0.5, 0.4375)),
         "look.down": Try(near, ("down",), lambda p: view(p).middle, (0.5, 0.5625)),
         "look.edges": Try(there, ("e",), lambda p: screen(p).query_one(Edges).display, True),
+        "look.curves": Try(there, ("c",), lambda p: screen(p).query_one(Curves).display, True),
         "look.over": Try(there, ("o",), lambda p: view(p).overlay, True),
         "look.best": Try(there, ("b",), companion, ("best", True)),
         "look.previous": Try(there, ("p",), companion, ("previous", True)),
@@ -318,6 +320,7 @@ def _reset_view(screen: DoubtfulScreen) -> None:
     view.overlay, view.hardness, screen.beside = False, 1, ""
     screen.query_one("#companion").display = False
     screen.query_one(Edges).display, view.display = False, True
+    screen.query_one(Curves).display = False
 
 
 async def test_quit_remembers_and_ends(running: Running) -> None:

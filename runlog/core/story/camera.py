@@ -67,7 +67,8 @@ def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:
     doubts = [t.frame.placement.readout_doubt for t in lights if t.frame.placement.readout_doubt]
     if doubts:
         count = f"{plural(len(doubts), 'frame')} of {len(lights)}"
-        yield PartVerdict(Opinion.UNKNOWN, f"in {count} {doubts[0]}")
+        where = "the only frame" if len(lights) == 1 else count
+        yield PartVerdict(Opinion.UNKNOWN, f"in {where}: {doubts[0]}")
 
 
 def _own_rows(own_rows: str) -> Iterator[PartVerdict]:

@@ -7,7 +7,7 @@ from statistics import median
 
 from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import FaultName, Grade
-from runlog.core.grading.baseline import ELONGATED
+from runlog.core.grading.baseline import ELONGATED, LINES_AXIS_RATIO
 from runlog.core.grading.policy import Policy
 from runlog.core.story.camera import camera_verdict
 from runlog.core.story.first_after import first_frames
@@ -28,7 +28,6 @@ from runlog.core.story.pointing import ELSEWHERE_CHECK, elsewhere_words, laid_on
 from runlog.core.story.sky import sky_verdict
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
-LINES_AXIS_RATIO = 0.3  # width over length
 TILT_FAIR, TILT_POOR = 0.15, 0.35  # span of the width over the frame, share of its median
 CURVATURE_FAIR, CURVATURE_POOR = 0.25, 0.6  # corner against centre
 
@@ -76,6 +75,11 @@ def verdicts(
     own_rows: str = "",
 ) -> dict[Part, PartVerdict]:
     """Judge each part of the rig; unknown, because ..., where the frames cannot tell."""
+    if not lights:
+        nothing = unknown(_no_lights(night))
+        return dict.fromkeys(Part, nothing) | (
+            {Part.CAMERA: camera_verdict(lights, own_rows)} if own_rows else {}
+        )
     return {
         Part.TRACKING: _tracking(lights, policy),
         Part.FOCUS: _focus(lights, events, policy),
@@ -85,6 +89,10 @@ def verdicts(
         Part.OPTICS: _optics(lights),
         Part.SCHEDULE: _schedule(lights, pace, events, night),
     }
+
+
+def _no_lights(night: Night) -> str:
+    return "no light frame tells its time" if night.undated else "there are no lights"
 
 
 def to_check(found: dict[Part, PartVerdict]) -> list[str]:
@@ -147,10 +155,9 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
     aligned = f"{text}, {longest.measurement.alignment:.0%} of it in one direction"
     if longest.measurement.alignment < policy.trailed_alignment:
         return f"{aligned}: long stars, but not all one way"
-    # No optics make a star three times as long as wide over the whole field.
-    lines = (longest.measurement.axis_ratio or 1.0) < LINES_AXIS_RATIO
-    causes = "a trail, or lines that are no stars" if lines else "tracking or optics"
-    return f"{aligned}: {causes}, unknown which"
+    if (longest.measurement.axis_ratio or 1.0) < LINES_AXIS_RATIO:
+        return aligned  # why it is not graded says the rest
+    return f"{aligned}: tracking or optics, unknown which"
 
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
@@ -236,8 +243,8 @@ def _schedule(
     lights: Lights, pace: Pace | None, events: Sequence[Event], night: Night
 ) -> PartVerdict:
     if pace is None:
-        return unknown("no light frame tells its time" if night.undated else "there are no lights")
-    if pace.elapsed_s <= 0:
+        return unknown(_no_lights(night))
+    if pace.elapsed_s <= 0 or not pace.open_shutter_s:
         return unknown("no light frame tells how long it was exposed")
     if len(lights) < ENOUGH_FOR_PACE:
         shows = f"{plural(len(lights), 'frame')} show{'s' * (len(lights) == 1)} no pace"
@@ -250,7 +257,9 @@ def _schedule(
     usual = f"; {gap:.0f} s between exposures" if gap is not None else ""
     paused = sum(e.cost_s for e in events if e.kind == "pause")
     idle = f"; paused for {hours(paused)}" if paused else ""
-    text = f"shutter open {share:.0%} of the time from first to last{usual}{idle}"
+    silent = sum(t.frame.header.exposure_s is None for t in lights)
+    least = f", {plural(silent, 'frame')} of unknown length left out" if silent else ""
+    text = f"shutter open {share:.0%} of the time from first to last{least}{usual}{idle}"
     return PartVerdict(opinion, f"{text}{_dark_used(lights, night)}")
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from runlog.core.columns import clock, plural
 from runlog.core.frame import FaultName, Frame, Grade
+from runlog.core.grading.faults.light import NO_STARS_FROM
 from runlog.core.grading.faults.shape import HALO_WORDS
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.story.model import (
@@ -118,9 +119,6 @@ def sky_verdict(lights: Lights, doubt: str = "") -> PartVerdict:
     return PartVerdict(found.verdict, text, check)
 
 
-NO_STARS_FROM = "cap, cover, dome, focus or sky"
-
-
 def _shows_nothing(light: Told) -> bool:
     """Tell whether a frame has next to no stars, and nothing else says what the sky was like."""
     faults = [f.name for f in light.verdict.faults if f.grade is not Grade.KEEP]
@@ -130,7 +128,8 @@ def _shows_nothing(light: Told) -> bool:
 def _nothing_words(lights: Lights) -> str:
     if len(lights) == 1:
         return "the only frame shows next to no stars"
-    return f"all {len(lights)} frames show next to no stars"
+    every = "both" if len(lights) == 2 else f"all {len(lights)}"
+    return f"{every} frames show next to no stars"
 
 
 def _is_blind(light: Told) -> bool:

@@ -31,11 +31,21 @@ def rows_out_of_place(
 
     Parameters
     ----------
-    stars : the frame's stars.
-    matched : which of them (by position in the list) fell on a star of the reference.
-    common : (n,) bool, which of them lie on the sky that the reference shows too.
-    unmet : (m, 2), where in this frame the reference's stars should be on which none fell.
-    width : columns of the frame; what slips out at one side comes in at the other.
+    stars : StarList
+        The frame's n stars, px.
+    matched : collection of int
+        Which of them (by position in the list) fell on a star of the reference.
+    common : ndarray of bool, shape (n,)
+        Which of them lie on the sky that the reference shows too.
+    unmet : ndarray, shape (m, 2), or None
+        Where in this frame the reference's stars should be on which none fell, (x, y) in px.
+    width : int or None
+        Columns of the frame; what slips out at one side comes in at the other.
+
+    Returns
+    -------
+    str or None
+        The rows, in words; None where no band stands out.
     """
     inside = np.flatnonzero(common)
     y = np.asarray(stars.y)[inside]
