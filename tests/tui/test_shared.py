@@ -35,7 +35,7 @@ async def test_a_mark_made_on_the_command_line_appears(running: Running, databas
         app: Any = pilot.app
         await press(pilot, "3")
         assert app.open_count == 12
-        judge(open_engine(str(database)), [app.screen.case.head.id], "reject", "anna")
+        judge(open_engine(str(database)), [app.screen.case.head.identity.id], "reject", "anna")
         await app.poll()
         await rest(pilot)
         assert app.open_count == 11
@@ -47,7 +47,7 @@ async def test_marks_of_two_people_are_all_kept(running: Running, database: Path
     async with running() as pilot:
         app: Any = pilot.app
         await press(pilot, "3")
-        frame_id = app.screen.case.head.id
+        frame_id = app.screen.case.head.identity.id
         await press(pilot, "k")
         engine = open_engine(str(database))
         with reading(engine) as connection:
@@ -100,13 +100,13 @@ async def test_one_comes_back_to_where_one_was(running: Running) -> None:
     async with running() as pilot:
         await press(pilot, "left", "2", "slash", *"keep", "enter", "o", "o", "end", "up", "T")
         app: Any = pilot.app
-        there = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        there = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.identity.id)
         await pilot.press("q")
         await pilot.pause()
     async with running() as pilot:
         app = pilot.app
         await rest(pilot)
-        now = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        now = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.identity.id)
         assert now == there
         assert app.current_mode == "frames"
         assert app.theme == "runlog-light"
