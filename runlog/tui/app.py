@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
 
-from sqlalchemy import Engine
 from textual.app import App, SystemCommand
 from textual.events import Event, Key
 from textual.screen import Screen
@@ -14,6 +13,8 @@ from textual.timer import Timer
 from textual.worker import NoActiveWorker, get_current_worker
 
 from runlog.actions import review as reading
+from runlog.actions.open import Database
+from runlog.actions.queue import open_count
 from runlog.actions.review import RunLine
 from runlog.config import Settings
 from runlog.errors import RunlogError, StoreError
@@ -76,7 +77,7 @@ class ReviewApp(App[None]):
 
     def __init__(
         self,
-        engine: Engine,
+        engine: Database,
         settings: Settings,
         *,
         who: str,
@@ -145,9 +146,9 @@ class ReviewApp(App[None]):
         if self.here is None:
             return 0
         try:
-            return self.access.now(reading.open_count, self.engine, self.here.id)
+            return self.access.now(open_count, self.engine, self.here.id)
         except RunlogError as error:
-            self._begin_with(error, reading.open_count, self.engine, self.here.id)
+            self._begin_with(error, open_count, self.engine, self.here.id)
             return 0
 
     def _begin_with(self, error: RunlogError, work: Callable[..., Any], *args: Any) -> None:
@@ -390,7 +391,7 @@ class ReviewApp(App[None]):
     async def count_open(self) -> None:
         """Count what waits for a decision in the night in view."""
         run = self.here
-        found = await self.ask(reading.open_count, self.engine, run.id if run else None)
+        found = await self.ask(open_count, self.engine, run.id if run else None)
         if found is not None:
             self.open_count = found
 

@@ -14,9 +14,11 @@ from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import Input, Label, Static
 
-from runlog.actions.review import filters_known, listed, page, understand
+from runlog.actions.review import listed, page
+from runlog.actions.selecting import vocabulary
 from runlog.core.frame import Frame
-from runlog.store.review import SORTED_BY, Order, Sieve
+from runlog.core.plain_words import Vocabulary, understand
+from runlog.core.selection import SORTABLE, Order, Selection
 from runlog.tui.desk import Desk
 from runlog.tui.frame_table import FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
@@ -44,7 +46,7 @@ class ListHeading(Widget):
 
 
 class FramesScreen(Desk):
-    """A paged list over a sieve of plain words."""
+    """A paged list of what plain words choose."""
 
     scope = "frames"
     place = "frames"
@@ -55,7 +57,7 @@ class FramesScreen(Desk):
         self.order = Order()
         self.every_night = False
         self.typed = ""
-        self.filters: list[str] = []
+        self.known: Vocabulary | None = None
         self._stay_on: int | None = None
         self._before: tuple[str, str, bool] | None = None  # where from, words and reach till then
         self._wished, self._listing = 0, False
@@ -75,7 +77,7 @@ class FramesScreen(Desk):
     def on_mount(self) -> None:
         """Take up where one was."""
         place = self.review.place
-        if place.order in SORTED_BY:
+        if place.order in SORTABLE:
             self.order = Order(place.order, place.descending)
         self._stay_on = place.frame_id or None
         if place.words:
@@ -102,14 +104,14 @@ class FramesScreen(Desk):
 
     def stand(self) -> tuple[object, ...]:
         """The list depends on words, order and reach as well."""
-        terms = understand(self.typed, self.filters).terms
+        terms = understand(self.typed, self.known).terms
         return (*super().stand(), terms, self.order, self.every_night)
 
-    def sieve(self) -> Sieve:
+    def selection(self) -> Selection:
         """What the words typed and the night in view ask for."""
         run = self.review.here
         run_id = None if self.every_night or run is None else run.id
-        return Sieve(run_id, understand(self.typed, self.filters).terms)
+        return Selection(run_id=run_id, terms=understand(self.typed, self.known).terms)
 
     def reload(self) -> None:
         """List again; while one list is on its way only the newest wish waits."""
@@ -138,13 +140,15 @@ class FramesScreen(Desk):
     async def _list_once(self) -> None:
         """List the first rows at once, then all of them."""
         app, table = self.review, self.table
-        if not self.filters:
-            self.filters = await app.ask(filters_known, app.engine) or []
-        sieve, order = self.sieve(), self.order
+        if self.known is None:
+            self.known = await app.ask(vocabulary, app.engine, app.settings)
+        selection, order = self.selection(), self.order
         stay_on = self._stay_on or (table.ids[table.cursor] if len(table.ids) else None)
         if self.every_night and not len(table.ids):
-            self._take(await app.ask(listed, app.engine, sieve, order, FIRST), stay_on, more=True)
-        self._take(await app.ask(listed, app.engine, sieve, order), stay_on)
+            self._take(
+                await app.ask(listed, app.engine, selection, order, FIRST), stay_on, more=True
+            )
+        self._take(await app.ask(listed, app.engine, selection, order), stay_on)
         self._stay_on = None
 
     def _take(self, ids: "array[int] | None", stay_on: int | None, more: bool = False) -> None:
@@ -158,7 +162,7 @@ class FramesScreen(Desk):
     def _say_how_many(self, more: str = "") -> None:
         picked = len(self.table.picked)
         shown = count(len(self.table.ids), "frame") + more
-        waiting = understand(self.typed, self.filters).waiting
+        waiting = understand(self.typed, self.known).waiting
         words = waiting or (f"{picked:,} picked of {shown}" if picked else shown)
         self.query_one("#how-many", Label).update(f" {words} ")
 
@@ -215,7 +219,7 @@ class FramesScreen(Desk):
 
     def action_order(self, step: int) -> None:
         """Order by the next column shown."""
-        keys = [c.key for c in layout(self.size.width, self.every_night) if c.key in SORTED_BY]
+        keys = [c.key for c in layout(self.size.width, self.every_night) if c.key in SORTABLE]
         at = keys.index(self.order.column) if self.order.column in keys else 0
         self._put_in_order(Order(keys[(at + step) % len(keys)], self.order.descending))
 

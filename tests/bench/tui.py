@@ -46,7 +46,7 @@ async def inside(path: Path) -> dict[str, float]:
     from runlog.tui.app import ReviewApp
 
     began = time.perf_counter()
-    engine: Engine = open_for_review(str(path))
+    engine: Engine = open_for_review(str(path), make=True)
     app = ReviewApp(engine, Settings(), who="bench", database=str(path),
                     state_file=path.with_suffix(".json"))  # fmt: skip
     found: dict[str, float] = {}

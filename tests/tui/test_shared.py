@@ -19,6 +19,7 @@ from runlog.actions.open import open_store
 from runlog.actions.scan import scan
 from runlog.actions.totals import total_rows
 from runlog.config import Settings
+from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
 from runlog.store.marks import history
@@ -34,7 +35,7 @@ async def test_a_mark_made_on_the_command_line_appears(running: Running, databas
         app: Any = pilot.app
         await press(pilot, "3")
         assert app.open_count == 12
-        judge(open_engine(str(database)), [app.screen.case.head.id], "reject", "anna")
+        judge(open_engine(str(database)), [app.screen.case.head.identity.id], "reject", "anna")
         await app.poll()
         await rest(pilot)
         assert app.open_count == 11
@@ -46,7 +47,7 @@ async def test_marks_of_two_people_are_all_kept(running: Running, database: Path
     async with running() as pilot:
         app: Any = pilot.app
         await press(pilot, "3")
-        frame_id = app.screen.case.head.id
+        frame_id = app.screen.case.head.identity.id
         await press(pilot, "k")
         engine = open_engine(str(database))
         with reading(engine) as connection:
@@ -78,7 +79,10 @@ async def test_decisions_reach_the_totals(
         await asyncio.sleep(0.1)
         await rest(pilot)
         await app.decisions.settle()
-        assert sum(row["kept_s"] for row in total_rows(app.engine, "M 31")) < 2 * 71 * 300.0
+        assert (
+            sum(row["kept_s"] for row in total_rows(app.engine, selection=Selection(target="M 31")))
+            < 2 * 71 * 300.0
+        )
         await press(pilot, "4")
         rows = [row.total for row in app.screen.rows]
         shown = {(row.target, row.filter): row.kept_s for row in rows}
@@ -96,13 +100,23 @@ async def test_one_comes_back_to_where_one_was(running: Running) -> None:
     async with running() as pilot:
         await press(pilot, "left", "2", "slash", *"keep", "enter", "o", "o", "end", "up", "T")
         app: Any = pilot.app
-        there = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        there = (
+            app.here.night,
+            app.screen.typed,
+            app.screen.order,
+            app.screen.table.line.identity.id,
+        )
         await pilot.press("q")
         await pilot.pause()
     async with running() as pilot:
         app = pilot.app
         await rest(pilot)
-        now = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        now = (
+            app.here.night,
+            app.screen.typed,
+            app.screen.order,
+            app.screen.table.line.identity.id,
+        )
         assert now == there
         assert app.current_mode == "frames"
         assert app.theme == "runlog-light"
@@ -121,6 +135,11 @@ async def test_a_new_night_is_opened_instead(running: Running, database: Path) -
     async with running() as pilot:
         app: Any = pilot.app
         assert (app.here.night, app.current_mode) == ("2026-10-16", "night")
+
+
+def at_frame(app: Any) -> int:
+    """Give the frame under the cursor."""
+    return int(app.screen.table.line.identity.id)
 
 
 @pytest.mark.parametrize(
