@@ -21,7 +21,7 @@ from runlog.store.review import Order, Sieve, Term
 from runlog.store.runs import dirty_runs
 
 if TYPE_CHECKING:
-    from runlog.actions.night import NightReport
+    from runlog.core.story.report import NightReport
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ def report_of(engine: Engine, settings: Settings, run: RunLine) -> "NightReport 
     from runlog.actions.night import night_reports
 
     reports = night_reports(engine, settings, run.night)
-    return next((report for report in reports if report.row["rig"] == run.rig), None)
+    return next((report for report in reports if report.rig == run.rig), None)
 
 
 # --- the doubtful queue ---------------------------------------------------------------------

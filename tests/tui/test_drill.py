@@ -7,6 +7,7 @@ from textual.pilot import Pilot
 
 from runlog.actions.review import listed, report_of, run_lines, understand, whole_run
 from runlog.config import Settings
+from runlog.core.story.model import Event
 from runlog.store.engine import open_engine
 from runlog.store.review import Order, Sieve
 from runlog.tui.night_screen import stretch
@@ -66,9 +67,9 @@ def test_words_of_every_event_list_its_frames(built: Any) -> None:
     for run in run_lines(engine):
         report, lines = report_of(engine, Settings(), run), whole_run(engine, run.id)
         assert report is not None
-        for event in report.row["events"]:
+        for event in report.events:
             words = understand(stretch(event, lines)).terms
-            assert len(listed(engine, Sieve(run.id, words), Order())) == event["frames"]
+            assert len(listed(engine, Sieve(run.id, words), Order())) == event.frames
             told += 1
     assert told >= 6
 
@@ -77,7 +78,10 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
     """Nothing was taken in a pause: the frame before it and the one after are shown."""
     engine = open_engine(str(built))
     lines = whole_run(engine, 1)
-    gap = {"frames": 0, "start_utc": _end(lines[9]), "end_utc": lines[10].header.taken_at_utc}
+    keys = lines[9].key, lines[10].key
+    start, end = _end(lines[9]), lines[10].header.taken_at_utc
+    assert end is not None
+    gap = Event("pause", start, end, *keys, frames=0, cost_s=0.0, text="pause")
     found = listed(engine, Sieve(1, understand(stretch(gap, lines)).terms), Order())
     assert list(found) == [lines[9].identity.id, lines[10].identity.id]
 

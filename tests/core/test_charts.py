@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runlog.tui.axis import axis_of
+from runlog.core.charts import axis_of
 
 # What charts show: arcseconds to ADU, and shares of the usual value.
 VALUES = st.lists(
