@@ -28,6 +28,26 @@ def migrate(connection: Connection) -> None:
     )
     with context.begin_transaction():
         context.run_migrations()
+    if connection.dialect.name == "postgresql":
+        _sort_by_code(connection)
+
+
+OTHERWISE_SORTED = """
+SELECT table_name, column_name, character_maximum_length FROM information_schema.columns
+WHERE table_schema = current_schema() AND data_type = 'character varying'
+AND collation_name IS DISTINCT FROM 'C'
+"""
+
+
+def _sort_by_code(connection: Connection) -> None:
+    """Have texts compared byte by byte, as SQLite does, whatever the server's language is."""
+    columns = connection.exec_driver_sql(OTHERWISE_SORTED).all()
+    for table, column, length in columns:
+        if table in metadata.tables:
+            kind = "VARCHAR" if length is None else f"VARCHAR({length})"
+            connection.exec_driver_sql(
+                f'ALTER TABLE "{table}" ALTER COLUMN "{column}" TYPE {kind} COLLATE "C"'
+            )
 
 
 handed_over = context.config.attributes.get("connection")

@@ -2,7 +2,7 @@
 
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from pathlib import Path
@@ -24,6 +24,9 @@ DB_VARIABLE = "RUNLOG_DB"
 CONFIG_VARIABLE = "RUNLOG_CONFIG"
 
 
+Place = tuple[str, ...]  # of a setting in the file: section, for limits perhaps a filter, name
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """Everything a person may set; the defaults need no file at all."""
@@ -41,6 +44,8 @@ class Settings:
     count_doubtful: bool = False  # whether doubtful hours count towards goals
     calibration: CalibrationRules = field(default_factory=CalibrationRules)
     limits: Limits = field(default_factory=Limits)  # of size and time, for each file of a scan
+    source: str = ""  # the file, if there is one
+    said: frozenset[Place] = frozenset()  # what the file sets, be it to a default
 
 
 def default_database() -> str:
@@ -74,6 +79,58 @@ def load_settings(path: Path | None) -> Settings:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise ConfigError(f"The config file cannot be read ({error})", str(source)) from error
     return _Reader(source).settings(table)
+
+
+# --- the settings that grade: kept in the database, a set a rig ------------------------------
+
+# Section and name in the file -> field of `Settings`; the limits are besides.
+GRADING: Mapping[Place, str] = {
+    ("site", "latitude_deg"): "latitude_deg",
+    ("site", "longitude_deg"): "longitude_deg",
+    ("site", "elevation_m"): "elevation_m",
+    ("camera", "pedestal_adu"): "pedestal_adu",
+    ("depth", "form"): "depth_form",
+}
+
+
+def grading_of(settings: Settings) -> dict[Place, Any]:
+    """Give the settings that grade, where the file names them or they are not the defaults."""
+    policy, default = settings.policy, Settings()
+    places = [*GRADING, *(("policy", name) for name in SETTINGS)]
+    places += [("policy", own, name) for own, limits in policy.by_filter.items() for name in limits]
+    return {
+        place: value
+        for place in places
+        if (value := grading_value(settings, place)) != grading_value(default, place)
+        or place in settings.said
+    }
+
+
+def grading_value(settings: Settings, place: Place) -> Any:
+    """Give one setting as the file would write it; None where it is not set."""
+    if place in GRADING:
+        return getattr(settings, GRADING[place])
+    general = getattr(settings.policy, place[-1])
+    value = settings.policy.by_filter.get(place[1], {}).get(place[-1], general)
+    return [value.doubtful, value.reject] if isinstance(value, Limit) else value
+
+
+def as_sections(grading: Mapping[Place, Any]) -> dict[str, Any]:
+    """Turn settings by place into sections, as the file has them."""
+    sections: dict[str, Any] = {}
+    for (section, *between, name), value in grading.items():
+        table = sections.setdefault(section, {})
+        for key in between:
+            table = table.setdefault(key, {})
+        table[name] = value
+    return sections
+
+
+def graded_by(settings: Settings, sections: Mapping[str, Any]) -> Settings:
+    """Give settings as they are but for those that grade, which the sections say."""
+    said = _Reader(Path("the database")).settings(sections)
+    taken = {name: getattr(said, name) for name in (*GRADING.values(), "policy")}
+    return replace(settings, **taken)
 
 
 SECTIONS = {
@@ -114,7 +171,17 @@ class _Reader:
             count_doubtful=self._flag(table.get("goals", {}), "count_doubtful"),
             calibration=self._calibration(table.get("calibration", {})),
             limits=self._scan_limits(table.get("scan", {})),
+            source=str(self.source),
+            said=frozenset(self._said(table)),
         )
+
+    def _said(self, table: Mapping[str, Any]) -> Iterator[Place]:
+        for section, content in table.items():
+            for name, value in content.items():
+                if section == "policy" and isinstance(value, dict):
+                    yield from ((section, fold_filter(name, {}) or name, own) for own in value)
+                else:
+                    yield section, name
 
     def _colour(self, camera: Mapping[str, Any]) -> str:
         name = camera.get("colour_filter", "OSC")

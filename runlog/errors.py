@@ -44,6 +44,10 @@ class StoreError(RunlogError):
     """The database cannot be opened, read or written."""
 
 
+class ConflictError(StoreError):
+    """The database ended a transaction for the sake of another; done again it goes through."""
+
+
 class ValueRefusedError(StoreError):
     """The database does not take one value; whatever has nothing to do with it can be stored."""
 

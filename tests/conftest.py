@@ -1,14 +1,68 @@
 """What every test may ask for."""
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+from sqlalchemy import make_url
+
+from tests.tools import DATABASE_VARIABLE
+
+if TYPE_CHECKING:
+    from tests.servers import Server
+
+KINDS = ("sqlite", "postgresql")
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Run what is marked so on both kinds of database; all other tests run on SQLite."""
+    both = metafunc.definition.get_closest_marker("both_databases")
+    own = any(m.args[0] == "database" for m in metafunc.definition.iter_markers("parametrize"))
+    if both is not None and not own and "database" in metafunc.fixturenames:
+        metafunc.parametrize("database", KINDS, indirect=True)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator["Server"]:
+    """Start PostgreSQL once for all tests of this process; skips where it is not installed."""
+    pytest.importorskip("psycopg", reason="no driver for PostgreSQL is installed here")
+    from tests.servers import running_server
+
+    with running_server() as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def migrated(server: "Server") -> Iterator[str]:
+    """Make one database with all tables, to be copied: quicker than migrating for each test."""
+    from runlog.store.engine import open_engine
+    from runlog.store.migrate import ready
+
+    with server.database() as url:
+        ready(open_engine(url)).dispose()
+        yield str(make_url(url).database)
 
 
 @pytest.fixture
-def database(tmp_path: Path) -> Path:
-    """Name a database file that does not exist yet."""
-    return tmp_path / "night.sqlite"
+def empty_database(server: "Server") -> Iterator[str]:
+    """Give the address of a database on a server that has no tables yet."""
+    with server.database() as url:
+        yield url
+
+
+@pytest.fixture
+def database(
+    request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Path | str]:
+    """Name a database: a file that does not exist yet, or one of a server (`both_databases`)."""
+    if getattr(request, "param", "sqlite") == "sqlite":
+        yield tmp_path / "night.sqlite"
+        return
+    template = request.getfixturevalue("migrated")
+    with request.getfixturevalue("server").database(template) as url:
+        monkeypatch.setenv(DATABASE_VARIABLE, url)  # for the command line, see tests/tools.py
+        yield url
 
 
 @pytest.fixture

@@ -22,6 +22,7 @@ from runlog.store import models as m
 from runlog.store.engine import reading
 
 ROOT = Path(__file__).parents[1]
+DATABASE_VARIABLE = "TEST_DATABASE"  # where a test's database is not in a file of its home
 SHAPE = (48, 64)
 
 LIGHT: Mapping[str, Any] = {
@@ -96,18 +97,33 @@ def environment(home: Path, **extra: str) -> dict[str, str]:
     return kept | {"PYTHONPATH": str(ROOT), "HOME": str(home)} | extra
 
 
+def database_of(home: Path) -> str:
+    """Name the database of a test's home."""
+    return os.environ.get(DATABASE_VARIABLE) or str(home / "night.sqlite")
+
+
 def argv(*words: str | os.PathLike[str]) -> list[str]:
     """Give the command line of `runlog` with this Python."""
     return [sys.executable, "-m", "runlog", *map(os.fspath, words)]
 
 
 def runlog(
-    home: Path, *words: str | os.PathLike[str], env: Mapping[str, str] | None = None, **more: Any
+    home: Path,
+    *words: str | os.PathLike[str],
+    env: Mapping[str, str] | None = None,
+    timeout_s: float = 120,
+    **more: Any,
 ) -> subprocess.CompletedProcess[str]:
     """Run the real command; its database is home/night.sqlite unless the words say otherwise."""
-    environ = environment(home, RUNLOG_DB=str(home / "night.sqlite"), **(env or {}))
+    environ = environment(home, RUNLOG_DB=database_of(home), **(env or {}))
     return subprocess.run(
-        argv(*words), env=environ, capture_output=True, text=True, timeout=120, cwd=home, **more
+        argv(*words),
+        env=environ,
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        cwd=home,
+        **more,
     )
 
 
@@ -125,7 +141,7 @@ def here(
     """Run the same command line in this process: quicker, for what needs no process of its own."""
     from runlog.cli import _run
 
-    environ = {"HOME": str(home), "RUNLOG_DB": str(home / "night.sqlite"), **(env or {})}
+    environ = {"HOME": str(home), "RUNLOG_DB": database_of(home), **(env or {})}
     line = ["runlog", *map(os.fspath, words)]
     out, err = io.StringIO(), io.StringIO()
     with (
@@ -143,7 +159,7 @@ def here(
 
 
 def scan_into(
-    database: Path, *folders: Path, settings: Settings | None = None, workers: int = 2
+    database: Path | str, *folders: Path, settings: Settings | None = None, workers: int = 2
 ) -> ScanReport:
     """Scan some folders or files in this process."""
     settings = settings or Settings()
@@ -182,7 +198,7 @@ def _plain(rows: Any) -> list[tuple[Any, ...]]:
     return sorted((tuple(row[i] for i in kept) for row in rows), key=repr)
 
 
-def content(database: Path) -> dict[str, list[tuple[Any, ...]]]:
+def content(database: Path | str) -> dict[str, list[tuple[Any, ...]]]:
     """Write out a database file."""
     engine = open_store(str(database), Settings())
     try:
@@ -191,7 +207,7 @@ def content(database: Path) -> dict[str, list[tuple[Any, ...]]]:
         engine.dispose()
 
 
-def rows(database: Path, *columns: str) -> Sequence[Any]:
+def rows(database: Path | str, *columns: str) -> Sequence[Any]:
     """Load some columns of all frames, in time order."""
     engine = open_store(str(database), Settings())
     try:
@@ -202,7 +218,7 @@ def rows(database: Path, *columns: str) -> Sequence[Any]:
         engine.dispose()
 
 
-def logged_s(database: Path) -> float:
+def logged_s(database: Path | str) -> float:
     """Add up the logged time of all totals."""
     engine = open_store(str(database), Settings())
     try:

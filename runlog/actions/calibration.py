@@ -19,8 +19,7 @@ def calibrations(engine: Engine, settings: Settings) -> list[Calibration]:
     """Find for every group of kept lights what calibrates it."""
     aliases = settings.rules.aliases
     with reading(engine) as connection:
-        lights = store.kept_lights(connection, settings.count_doubtful, aliases)
-        stock = store.stock(connection, aliases)
+        lights, stock = store.lights_and_stock(connection, settings.count_doubtful, aliases)
     rules = settings.calibration
     return [calibrate(group, stock, rules) for group in group_lights(lights, rules)]
 

@@ -4,18 +4,24 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Engine, func, select, text
+from sqlalchemy import Connection, Engine, Text, case, cast, func, or_, select, text
 
 from runlog.actions.grounds import grounds_of
+from runlog.actions.open import settle_behind
+from runlog.actions.rig_settings import in_force
 from runlog.actions.scan import measured_before
 from runlog.config import Settings, chosen_config, default_config
 from runlog.core.corrections.gathered import Raised, gather
 from runlog.core.failures import cure_of_failure
+from runlog.core.frame import Kind
+from runlog.errors import StoreError
 from runlog.store import files as file_store
 from runlog.store import models as m
 from runlog.store.choose import sights
-from runlog.store.engine import reading
+from runlog.store.engine import reading, write
+from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
+from runlog.store.rig_settings import rigs
 from runlog.store.runs import count_settled_otherwise
 
 KEPT_READY = 5  # examples named per finding
@@ -37,6 +43,7 @@ def check(engine: Engine, settings: Settings, config: Path | None) -> list[Findi
         _config(config),
         *_database(engine),
         *_files(engine),
+        *_exposures(engine, settings),
         *_frames(engine, settings),
     ]
 
@@ -102,16 +109,31 @@ def _files(engine: Engine) -> list[Finding]:
     return found
 
 
+def _exposures(engine: Engine, settings: Settings) -> list[Finding]:
+    """Look for exposures that count twice, as writers without a common lock left them; heal it."""
+    with reading(engine) as connection:
+        twice = counted_twice(connection)
+    if not twice:
+        return []
+    many = f"{sum(twice.values())} frames counted besides another of the same exposure"
+    try:
+        write(engine, lambda connection: [recount(connection, start) for start in twice])
+        settle_behind(engine, settings)
+    except StoreError as error:
+        return [Finding("exposures", False, f"{many}, which cannot be changed", str(error))]
+    healed = "healed: each exposure counts once now; grades and totals were made anew"
+    return [Finding("exposures", False, many, healed)]
+
+
 def _frames(engine: Engine, settings: Settings) -> list[Finding]:
     f = m.frame.c
     with reading(engine) as connection:
-        by_kind = select(f.kind, func.count()).group_by(f.kind)
-        kinds: dict[str, int] = dict(tuple(row) for row in connection.execute(by_kind))
-        copies = connection.execute(
-            select(func.count()).where(f.kind == "light", ~f.counted)
-        ).scalar_one()
-        otherwise = count_settled_otherwise(connection, grounds_of(settings))
-    listed = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items())) or "none yet"
+        uncounted = func.sum(case((f.counted, 0), else_=1))
+        by_kind = select(f.kind, func.count(), uncounted).group_by(f.kind)
+        rows = connection.execute(by_kind).all()
+        otherwise = _graded_otherwise(connection, settings)
+    listed = ", ".join(f"{n} {kind}" for kind, n, _ in sorted(map(tuple, rows))) or "none yet"
+    copies = sum(unused for kind, _, unused in rows if kind == Kind.LIGHT.value)
     found = [Finding("frames", True, listed)]
     if old := measured_before(engine):
         found.append(
@@ -127,7 +149,7 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
             Finding(
                 "grades",
                 False,
-                f"{otherwise} nights graded by other limits or for another site than the config's",
+                f"{otherwise} nights graded by other limits or for another site than in force",
                 "runlog regrade",
             )
         )
@@ -138,12 +160,21 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
     return found + _headers(engine)
 
 
+def _graded_otherwise(connection: Connection, settings: Settings) -> int:
+    wanted = in_force(connection, settings)
+    return sum(
+        count_settled_otherwise(connection, rig_id, grounds_of(wanted.get(rig_id, settings)))
+        for rig_id in rigs(connection)
+    )
+
+
 def _headers(engine: Engine) -> list[Finding]:
     """Gather what headers leave in doubt, each question once with the command that settles it."""
     f = m.frame.c
     with reading(engine) as connection:
-        rows = connection.execute(select(f.id, f.header_questions, f.run_questions)).all()
-        asking = {r.id: q for r in rows if (q := [*r.header_questions, *r.run_questions])}
+        doubtful = or_(*(cast(q, Text) != "[]" for q in (f.header_questions, f.run_questions)))
+        rows = connection.execute(select(f.id, f.header_questions, f.run_questions).where(doubtful))
+        asking = {r.id: [*r.header_questions, *r.run_questions] for r in rows}
         everyone = sights(connection) if asking else []
     raised = (
         Raised(q["code"], q["text"], q.get("cure", ""), sight)

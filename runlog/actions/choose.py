@@ -1,6 +1,5 @@
 """Turn what a person typed into a selection of frames, and say it back in words."""
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +12,7 @@ from runlog.config import Settings
 from runlog.core.corrections.correction import read_kind
 from runlog.core.targets.places import read_place
 from runlog.errors import UsageError
+from runlog.ingest.paths import stored_path
 from runlog.store.choose import Chosen
 
 NEAR_DEG = 0.25
@@ -46,7 +46,7 @@ def choose(connection: Connection, selection: Selection, settings: Settings) -> 
     names = settings.rules.filter_names
     chosen = Chosen(
         night=evening(selection.night) if selection.night else None,
-        folder=os.fsencode(os.path.abspath(selection.folder)) if selection.folder else None,
+        folder=stored_path(selection.folder) if selection.folder else None,
         pattern=selection.pattern,
         target=one_target(connection, selection.target) if selection.target else None,
         filter=one_filter(selection.filter, names) if selection.filter else None,

@@ -82,7 +82,8 @@ def lit_site(frame: Frame, settings: Settings) -> LitSite | None:
 def _with_sky(
     place: PlaceOnEarth, frames: Sequence[Frame], contexts: Sequence[Context]
 ) -> Iterator[Context]:
-    from runlog.core.sky.ephemeris import Site, airmass_of, sky_context
+    from runlog.core.sky.earth import Site
+    from runlog.core.sky.ephemeris import airmass_of, sky_context
 
     ra_deg = _deg(frame.header.ra_deg for frame in frames)
     dec_deg = _deg(frame.header.dec_deg for frame in frames)

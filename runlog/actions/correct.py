@@ -12,8 +12,8 @@ from runlog.actions.choose import Selection, choose
 from runlog.actions.goals import known_filter
 from runlog.actions.interpret import interpreter
 from runlog.actions.names import one_target
+from runlog.actions.open import settle_behind
 from runlog.actions.select import one_filter
-from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.columns import plural
 from runlog.core.corrections import correction as words
@@ -23,8 +23,7 @@ from runlog.core.header.filters import NO_FILTER
 from runlog.core.targets.names import NO_TARGET
 from runlog.errors import UsageError
 from runlog.ingest.discover import changed_ns
-from runlog.ingest.read import LEVELLED, read_file
-from runlog.ingest.task import MEASURED, Task
+from runlog.ingest.task import LEVELLED, MEASURED, Task, read_file
 from runlog.store import corrections as store
 from runlog.store.choose import Chosen, Rows, chosen_frames, rigs
 from runlog.store.corrections import Correction
@@ -76,7 +75,7 @@ def correct(
         number = store.append(connection, line | _signed(who), keys)
         reinterpret(connection, [row.id for row in rows], interpreter(settings))
     unread = _measure_anew(engine, settings, rows, value) if field == Field.KIND else ()
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return Corrected(number, field, value, len(rows), examples, unread)
 
 
@@ -215,7 +214,7 @@ def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> Co
         store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
         origin = _origin(book, line)
         reinterpret(connection, store.frames_of(connection, origin), interpreter(settings))
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return line
 
 

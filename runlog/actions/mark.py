@@ -7,9 +7,10 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.settle import settle_all
+from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.errors import UsageError
+from runlog.ingest.paths import stored_path
 from runlog.store import marks as mark_store
 from runlog.store.engine import reading, writing
 from runlog.store.listing import frames_at, frames_keyed, frames_named
@@ -27,13 +28,13 @@ def mark_frames(
     with writing(engine) as connection:
         mark_store.add_marks(connection, frame_ids, grade, note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return len(frame_ids)
 
 
 def find_frame(connection: Connection, name: str) -> int:
     """Find one frame by path, file name or start of key; anything else is a usage error."""
-    found = frames_at(connection, os.fsencode(os.path.abspath(name)))
+    found = frames_at(connection, stored_path(name))
     if not found and os.path.basename(name) == name:
         found = frames_named(connection, os.fsencode(name))
     if not found and len(name) >= SHORTEST_KEY and set(name) <= set(string.hexdigits):

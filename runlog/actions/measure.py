@@ -17,7 +17,7 @@ from runlog.core.frame import (
     Placement,
 )
 from runlog.core.pixels import ReadFrame
-from runlog.core.sensor.own_pattern import suspicion
+from runlog.core.sensor.row_faults import suspicion
 from runlog.ingest.task import Task, read_file
 from runlog.store.frames import path_parts
 

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.readouts import own_rows
+from runlog.actions.rig_settings import settings_of
 from runlog.actions.totals import added_totals
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
@@ -58,6 +59,7 @@ def _choose(runs: "list[Row[Any]] | Any", evening: str | None) -> list[Row[Any]]
 
 
 def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
+    settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
@@ -82,6 +84,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         questions=_questions(connection, lights),
         others=tuple(others.most_common()),
         doubt=sky.doubt,
+        copies=sum(f.is_light for f in frames) - len(lights),
     )
 
 
@@ -182,7 +185,8 @@ def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
     height = (placed.elevation_m if placed else None) or settings.elevation_m
     if latitude is None or longitude is None or not night:
         return Sky()
-    from runlog.core.sky.ephemeris import Site, dark_window
+    from runlog.core.sky.earth import Site
+    from runlog.core.sky.ephemeris import dark_window
     from runlog.core.sky.moon import moon_crossings
 
     site = Site(latitude, longitude, height)

@@ -4,18 +4,31 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
+from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
 
 
-def open_store(database: str, settings: Settings, *, make: bool = True) -> Engine:
+def open_store(
+    database: str,
+    settings: Settings,
+    *,
+    make: bool = True,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Engine:
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     if not make:
         require_there(database)
-    engine = ready(open_engine(database))
-    settle_behind(engine, settings)
+    engine = open_engine(database)
+    try:
+        ready(engine, tell)
+        tell_differences(engine, settings, tell)
+        settle_behind(engine, settings)
+    except BaseException:
+        engine.dispose()
+        raise
     return engine
 
 

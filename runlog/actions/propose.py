@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.settle import settle_all
+from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.store import marks as mark_store
 from runlog.store.engine import reading, writing
@@ -38,7 +38,7 @@ def mark_proposed(engine: Engine, settings: Settings, who: str) -> int:
         note = "lay in a folder named for rejects"
         mark_store.add_marks(connection, frame_ids, "reject", note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return len(frame_ids)
 
 
@@ -52,5 +52,5 @@ def _proposals(connection: Connection) -> list[tuple[int, bytes]]:
 
 def in_reject_folder(path: bytes) -> bool:
     """Tell whether a folder of a path is named for rejects."""
-    folders = os.fsdecode(os.path.dirname(path)).split(os.sep)
+    folders = os.fsdecode(os.path.dirname(path)).split("/")
     return any(NAMED_FOR_REJECTS.fullmatch(folder) for folder in folders)

@@ -12,17 +12,15 @@ from sqlalchemy import Connection, Engine
 from runlog.core.sensor.own_pattern import (
     DARK,
     Census,
-    Finding,
     Looked,
     Pattern,
     bands_of_lines,
     census_of,
-    company_of,
-    findings,
     first_seen_by,
     own_by,
     pattern_of,
 )
+from runlog.core.sensor.row_faults import Finding, company_of, findings
 from runlog.core.sensor.words import bands_named, defects_in_words, own_in_words
 from runlog.store import run_rows as store
 from runlog.store.engine import reading, writing

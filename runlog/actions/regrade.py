@@ -3,10 +3,11 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
 from runlog.actions.grounds import grounds_of
 from runlog.actions.mark import find_frame
+from runlog.actions.rig_settings import in_force, settings_of
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
 from runlog.core.frame import Verdict
@@ -18,6 +19,7 @@ from runlog.store import history
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
 from runlog.store.exposures import recount_all
+from runlog.store.rig_settings import rigs
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +47,19 @@ def regrade(
             recount_all(connection)
             run_store.touch_all(connection)
         else:
-            run_store.touch_settled_otherwise(connection, grounds_of(settings))
+            touch_graded_otherwise(connection, settings)
     return settle_all(engine, settings, report)
+
+
+def touch_graded_otherwise(connection: Connection, settings: Settings) -> int:
+    """Mark the runs dirty that were settled by other settings than are in force; says how many."""
+    wanted = in_force(connection, settings)
+    return sum(
+        run_store.touch_settled_otherwise(
+            connection, rig_id, grounds_of(wanted.get(rig_id, settings))
+        )
+        for rig_id in rigs(connection)
+    )
 
 
 def rebase(engine: Engine, settings: Settings) -> int:
@@ -62,12 +75,13 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
     with reading(engine) as connection:
         frame_id = find_frame(connection, named)
         run = run_store.run_of_frame(connection, frame_id)
+        policy = settings_of(connection, run.rig_id, settings).policy
         judged = judge_run(connection, run, settings, Known())
         earlier = history.earlier_nights(connection, run.rig_id, run.night)
     this = next(j for j in judged if j.before.identity.id == frame_id)
     if not this.is_light:
         raise UsageError(f"This frame is not graded ({this.verdict.note})", named)
     lights = sky_as_known([j.frame for j in judged if j.is_light])
-    _, case, checks = explain_run(lights, settings.policy, earlier)[this.frame.key]
+    _, case, checks = explain_run(lights, policy, earlier)[this.frame.key]
     verdict = verdict_of(case, checks) if case else this.verdict
     return Explanation(this, checks, verdict)

@@ -2,7 +2,7 @@
 
 import re
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from statistics import median
@@ -85,9 +85,9 @@ def settle_now(engine: Engine, settings: Settings) -> int:
     return settle_all(engine, settings)
 
 
-def open_for_review(database: str) -> Engine:
+def open_for_review(database: str, tell: Callable[[str], None] = lambda _: None) -> Engine:
     """Open, migrated when behind; what a crash left behind is settled after the first paint."""
-    return ready(open_engine(database))
+    return ready(open_engine(database), tell)
 
 
 def report_of(engine: Engine, settings: Settings, run: RunLine) -> "NightReport | None":

@@ -21,6 +21,7 @@ from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
 from runlog.core.frame import FrameHeader, Kind
 from runlog.errors import RunlogError, UsageError, ValueRefusedError
 from runlog.ingest.discover import Found, Walk
+from runlog.ingest.paths import stored_path
 from runlog.ingest.pool import default_workers, pool
 from runlog.ingest.task import (
     MEASURE_VERSION,
@@ -32,7 +33,7 @@ from runlog.ingest.task import (
 )
 from runlog.store import files as file_store
 from runlog.store import history
-from runlog.store.engine import reading, writing
+from runlog.store.engine import reading, write, writing
 from runlog.store.files import KnownFile, OldMeasure, PixelIndex
 from runlog.store.frames import (
     Arrival,
@@ -130,7 +131,7 @@ def _in_reject_folders(engine: Engine, new_paths: Sequence[bytes]) -> int:
 
 
 def _roots(engine: Engine, folders: Sequence[bytes]) -> list[bytes]:
-    named = [os.path.abspath(folder) for folder in folders]
+    named = [stored_path(folder) for folder in folders]
     for path in named:
         if not os.path.exists(path):
             raise UsageError("There is no such folder or file", os.fsdecode(path))
@@ -318,8 +319,9 @@ class _Scan:
     def _written(self, batch: Sequence[Outcome], now: datetime) -> list[tuple[Outcome, str]]:
         """Write a batch at once; where that fails, file by file, so that one costs no other."""
         try:
-            with writing(self.engine) as connection:
-                return [(outcome, self._put(connection, outcome, now)) for outcome in batch]
+            return write(
+                self.engine, lambda connection: [(o, self._put(connection, o, now)) for o in batch]
+            )
         except Exception as error:
             if concerns_all(error):
                 raise
@@ -327,8 +329,7 @@ class _Scan:
 
     def _written_alone(self, outcome: Outcome, now: datetime) -> tuple[Outcome, str]:
         try:
-            with writing(self.engine) as connection:
-                return outcome, self._put(connection, outcome, now)
+            return outcome, write(self.engine, lambda c: self._put(c, outcome, now))
         except Exception as error:
             if concerns_all(error):
                 raise
@@ -391,13 +392,15 @@ def _without_time(header: FrameHeader) -> str:
 
 def _alone(task: Task) -> Outcome:
     """Read a file in a process of its own, which may end without a word; its time is noted."""
-    with tempfile.NamedTemporaryFile("r", encoding="utf-8", prefix="runlog-") as notes:
+    with tempfile.TemporaryDirectory(prefix="runlog-") as folder:
+        notes = os.path.join(folder, "notes")
         try:
             with pool(1) as executor:
-                return executor.submit(read_file, replace(task, last_words=notes.name)).result()
+                return executor.submit(read_file, replace(task, last_words=notes)).result()
         except BrokenProcessPool:
             why = "made its worker process die (out of memory?)"
-            if notes.read():  # only the watch over its time writes there
+            # Only the watch over its time writes there.
+            if os.path.exists(notes) and os.path.getsize(notes):
                 why = f"hung until its worker process was ended (see {PATIENCE_SETTING})"
             return Outcome(task.path, failure=why, passing=True)
 

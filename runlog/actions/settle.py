@@ -13,6 +13,7 @@ from runlog.actions.matcher import Matcher
 from runlog.actions.nameless import gather_behind
 from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
+from runlog.actions.rig_settings import settings_of, stands
 from runlog.actions.second_look import looked_at_again, questions
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade, Kind, Question, Verdict
@@ -26,7 +27,7 @@ from runlog.errors import StoreError
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
-from runlog.store.engine import reading, writing
+from runlog.store.engine import reading, write, writing
 from runlog.store.history import UsualWidths
 from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
@@ -126,14 +127,22 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> 
     with reading(engine) as connection:
         if run_store.dirty_run(connection, run.id) != run:
             return False
-        outcome = _compute(connection, run, settings, known)
-    with writing(engine) as connection:
-        grounds = grounds_of(settings)
-        if not write_settled(connection, run, outcome.updates, outcome.sums, grounds):
-            return False
-        _remember(connection, run, outcome)
+        used = settings_of(connection, run.rig_id, settings)
+        outcome = _compute(connection, run, used, known)
+    if not write(engine, lambda connection: _store(connection, run, used, outcome)):
+        return False
     known.depths.stored(run.rig_id)
     return True
+
+
+def _store(connection: Connection, run: RunState, used: Settings, outcome: Outcome) -> bool:
+    """Write a settled run, unless it or what its rig is graded by changed meanwhile."""
+    if not stands(connection, run.rig_id, used):
+        return False
+    written = write_settled(connection, run, outcome.updates, outcome.sums, grounds_of(used))
+    if written:
+        _remember(connection, run, outcome)
+    return written
 
 
 def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
@@ -144,7 +153,7 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
 
 
 def _compute(connection: Connection, run: RunState, settings: Settings, known: Known) -> Outcome:
-    judged = judge_run(connection, run, settings, known)
+    judged = _judged(connection, run, settings, known)
     after = [_with_depth(connection, run.rig_id, j.frame, settings, known) for j in judged]
     lights = [frame for frame in after if frame.is_light]
     return Outcome(
@@ -167,7 +176,13 @@ def _updates(before: Sequence[Frame], after: Sequence[Frame]) -> Iterator[dict[s
 def judge_run(
     connection: Connection, run: RunState, settings: Settings, known: Known
 ) -> list[Judged]:
-    """Look at all frames of a run and grade its lights, writing nothing."""
+    """Look at all frames of a run and grade its lights as its rig is, writing nothing."""
+    return _judged(connection, run, settings_of(connection, run.rig_id, settings), known)
+
+
+def _judged(
+    connection: Connection, run: RunState, settings: Settings, known: Known
+) -> list[Judged]:
     stored = frames_of_run(connection, run.id)
     if not stored:
         return []

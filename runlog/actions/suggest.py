@@ -6,12 +6,13 @@ from itertools import pairwise
 
 from sqlalchemy import Engine
 
+from runlog.actions.rig_settings import settings_of
 from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
 from runlog.core.frame import Grade
 from runlog.core.grading.checks import LESS_IS_WORSE, Case, Check, above, below
 from runlog.core.grading.grade import explain_run, verdict_of
-from runlog.core.grading.policy import Limit
+from runlog.core.grading.policy import Limit, Policy
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
@@ -28,6 +29,7 @@ class Marked:
     case: Case
     checks: tuple[Check, ...]
     wanted: Grade
+    policy: Policy  # of its rig
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,7 @@ def compare(engine: Engine, settings: Settings) -> Comparison:
         sum(a == b for a, b in kept),
         sum(person and not auto for person, auto in kept),
         sum(auto and not person for person, auto in kept),
-        tuple(_suggestions(marked, settings)) if len(marked) >= FEWEST_MARKS else (),
+        tuple(_suggestions(marked)) if len(marked) >= FEWEST_MARKS else (),
     )
 
 
@@ -74,14 +76,15 @@ def _marked(engine: Engine, settings: Settings) -> Iterator[Marked]:
         for run in run_store.all_runs(connection):
             if run.id not in marked_runs:
                 continue
+            policy = settings_of(connection, run.rig_id, settings).policy
             judged = judge_run(connection, run, settings, known)
             earlier = history.earlier_nights(connection, run.rig_id, run.night)
             lights = [j for j in judged if j.is_light]
-            explained = explain_run([j.frame for j in lights], settings.policy, earlier)
+            explained = explain_run([j.frame for j in lights], policy, earlier)
             for j in lights:
                 _, case, checks = explained[j.frame.key]
                 if j.frame.judgement.graded_by == "person" and case is not None:
-                    yield Marked(case, tuple(checks), j.frame.judgement.grade)
+                    yield Marked(case, tuple(checks), j.frame.judgement.grade, policy)
 
 
 def _auto(marked: Marked) -> Grade:
@@ -92,12 +95,13 @@ def _agreement(marked: Sequence[Marked]) -> int:
     return sum((m.wanted is Grade.KEEP) == (_auto(m) is Grade.KEEP) for m in marked)
 
 
-def _suggestions(marked: Sequence[Marked], settings: Settings) -> Iterator[Suggestion]:
+def _suggestions(marked: Sequence[Marked]) -> Iterator[Suggestion]:
     now = _agreement(marked)
     names = sorted({c.setting for m in marked for c in m.checks if c.setting and c.limit})
     for name in names:
-        limit = getattr(settings.policy, name)
-        if not isinstance(limit, Limit):
+        limits = {getattr(m.policy, name) for m in marked}
+        limit = limits.pop()
+        if limits or not isinstance(limit, Limit):  # where rigs differ, one limit speaks for none
             continue
         best = max(
             ((_agreement(_with(marked, name, c)), -_distance(c, limit), c)

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.nameless import name_nameless, says_nothing
 from runlog.actions.names import all_targets, one_target
-from runlog.actions.settle import settle_all
+from runlog.actions.open import settle_behind
 from runlog.actions.target_questions import questions_about
 from runlog.config import Settings
 from runlog.core.corrections.correction import Field
@@ -42,7 +42,7 @@ def merge(
                 cure=f'To give it that name: runlog targets rename "{subject}" "{object_}"',
             )
         moved = _change(connection, MERGE, subject, object_, who)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return subject, object_, moved
 
 
@@ -61,7 +61,7 @@ def rename(
                 cure=f'To put them together: runlog targets merge "{subject}" "{plain}"',
             )
         moved = _change(connection, RENAME, subject, plain, who)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return subject, plain, moved
 
 
@@ -81,7 +81,7 @@ def split(
         if not plain:
             raise UsageError("The name is empty; nothing was changed")
         moved = _change(connection, SPLIT, key, plain, who)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return key, plain, moved
 
 
@@ -93,7 +93,7 @@ def keep(engine: Engine, settings: Settings, name: str, who: str) -> tuple[str, 
     raw = next((g.target_raw for g in groups if g.target == target and g.target_raw), target)
     with writing(engine) as connection:
         moved = _change(connection, SPLIT, spelling_key(raw), target, who)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return target, moved
 
 
@@ -104,7 +104,7 @@ def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> tu
         values = {"action": UNDO, "subject": line.subject, "object": line.object, "undoes": line.id}
         store.append_change(connection, values | {"who": who, "at_utc": datetime.now(UTC)})
         moved = retarget(connection)
-    settle_all(engine, settings)
+    settle_behind(engine, settings)
     return line, moved
 
 

@@ -48,7 +48,9 @@ class Session:
         """Open the database, migrated and settled; only what stores frames may make it."""
         from runlog.actions.open import open_store
 
-        return open_store(self.database, self.settings, make=make)
+        engine = open_store(self.database, self.settings, make=make, tell=talk)
+        click.get_current_context().call_on_close(engine.dispose)
+        return engine
 
 
 class Numbers(click.Command):
@@ -88,7 +90,7 @@ def who() -> str:
     """Name the person at the keyboard."""
     try:
         return getpass.getuser()
-    except (KeyError, OSError):  # no such user on this machine, as in some containers
+    except (KeyError, OSError, ImportError):  # no such user, as in some containers
         return "unknown"
 
 

@@ -98,7 +98,7 @@ def show_report(report: "NightReport") -> None:
     show(
         Text(f"Night of {report.night or 'unknown date'}", style="bold"),
         Text(safe(report.rig), style="dim"),
-        Text("\n".join((say.counted(report), say.worth(report), *say.more(report)))),
+        Text("\n".join(say.outcome(report))),
     )
     if report.events:
         show(_heading(f"\n{say.WHAT_HAPPENED}"), *map(_event, report.events))

@@ -1,13 +1,23 @@
-"""runlog policy: what limits are in force, and which would agree better with your marks."""
+"""runlog policy: the limits, what each rig is graded by, and what would agree with your marks."""
 
 import json
 import textwrap
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    safe,
+    show,
+    talk,
+    who,
+    with_session,
+)
 
 if TYPE_CHECKING:
     from runlog.core.grading.policy import Policy
@@ -18,15 +28,16 @@ LIMIT_KEYS = "filter setting doubtful reject value".split()
 
 @click.group("policy")
 def command() -> None:
-    """Show the limits in force, or compare them with your marks. Changes nothing by itself."""
+    """Show the limits, compare them with your marks, or put those of the config file in force."""
 
 
 @command.command("show")
+@click.option("--rig", metavar="NAME", help="What this rig is graded by, not the config file.")
 @listing
 @with_session
-def show_limits(session: Session, as_json: bool, as_csv: bool) -> int:
+def show_limits(session: Session, rig: str | None, as_json: bool, as_csv: bool) -> int:
     """Show every limit as it would stand in the config file."""
-    rows = limit_rows(session.settings.policy)
+    rows = limit_rows(session.settings.policy if rig is None else _of_rig(session, rig))
     if as_json:
         echo_json("runlog.policy/1", {"rows": rows})
     elif as_csv:
@@ -34,6 +45,14 @@ def show_limits(session: Session, as_json: bool, as_csv: bool) -> int:
     else:
         _show_tables(rows)
     return 0
+
+
+def _of_rig(session: Session, rig: str) -> "Policy":
+    from runlog.actions.rig_settings import settings_of_named
+
+    name, settings = settings_of_named(session.engine(), session.settings, rig)
+    talk(f"Limits of {name}")
+    return settings.policy
 
 
 def limit_rows(policy: "Policy") -> list[dict[str, Any]]:
@@ -88,6 +107,53 @@ def _written(row: dict[str, Any]) -> str | None:
     return None if row["value"] is None else f"{row['value']:g}"
 
 
+@command.command("adopt")
+@click.option("--rig", metavar="NAME", help="Only this rig; part of its name will do.")
+@with_session
+def adopt_file(session: Session, rig: str | None) -> int:
+    """Grade by what the config file says now: limits, site, zero level, form of depth.
+
+    What it does not say goes back to the defaults. Your own marks are never touched.
+    """
+    from runlog.actions.open import settle_behind
+    from runlog.actions.rig_settings import adopt
+
+    # What differs is what is now put in force; there is nothing to warn of.
+    settings = replace(session.settings, said=frozenset())
+    engine = replace(session, settings=settings).engine()
+    for name in (changed := adopt(engine, session.settings, rig, who())):
+        talk(f"{name} is graded by {session.settings.source or 'the defaults'} from now on")
+    settle_behind(engine, session.settings)
+    if not changed:
+        talk("Nothing to do: frames are graded by that already")
+    return 0
+
+
+HISTORY_KEYS = "rig at_utc who says".split()
+
+
+@command.command("history")
+@listing
+@with_session
+def history(session: Session, as_json: bool, as_csv: bool) -> int:
+    """Show what each rig was ever graded by, who said so, and when."""
+    from runlog.actions.rig_settings import settings_history, written_sections
+
+    found = settings_history(session.engine())
+    rows = [{key: getattr(entry, key) for key in HISTORY_KEYS} for entry in found]
+    if as_json:
+        echo_json("runlog.policy-history/1", {"rows": rows})
+        return 0
+    if as_csv:
+        echo_csv(rows, HISTORY_KEYS)
+        return 0
+    for row in rows:
+        click.echo(safe(f"{row['at_utc']:%Y-%m-%d %H:%M} UTC  {row['rig']}: {row['who']}"))
+        for line in written_sections(row["says"]) or ["the defaults throughout"]:
+            click.echo(safe(f"    {line}"))
+    return 0
+
+
 @command.command("suggest")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON.")
 @with_session
@@ -119,7 +185,7 @@ def suggest(session: Session, as_json: bool) -> int:
             Text(f"  {s.evidence}"),
         )
     if found.suggestions:
-        talk("To use one, write it under [policy] in the config file, then: runlog regrade")
+        talk("To use one, write it under [policy] in the config file, then: runlog policy adopt")
     elif found.marks >= FEWEST_MARKS:
         talk("No change of one limit would agree clearly better")
     return 0

@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 def command(
     session: Session, explain: str | None, everything: bool, rebase: bool, as_json: bool
 ) -> int:
-    """Grade stored frames by the limits now in the config; nothing is measured again.
+    """Grade stored frames by the limits in force; nothing is measured again.
 
+    Limits of the config file are put in force by `runlog policy adopt`, which grades by them too.
     Your own marks are never touched.
     """
     if explain is not None:

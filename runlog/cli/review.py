@@ -4,7 +4,7 @@ import os
 
 import click
 
-from runlog.cli.common import Session, who, with_session
+from runlog.cli.common import Session, talk, who, with_session
 
 
 @click.command("review")
@@ -23,7 +23,7 @@ def command(session: Session) -> int:
     from runlog.tui.terminal import ask
 
     app = ReviewApp(
-        open_for_review(session.database),
+        open_for_review(session.database, talk),
         session.settings,
         who=who(),
         database=session.database,

@@ -26,7 +26,9 @@ def _number(digits: int) -> Show:
 
 
 def hours(seconds: float) -> str:
-    """Write a length of time as people say it: 5 h 55 min, 12 min, 40 s."""
+    """Write a length of time as people say it: 5 h 55 min, 12 min, 40 s, 0.2 s."""
+    if 0.05 <= seconds < 0.95:
+        return f"{seconds:.1f} s"
     whole = round(seconds)
     if whole < 60:
         return f"{whole} s"

@@ -44,14 +44,15 @@ def same_exposure(a: Copy, b: Copy) -> bool:
     """
     if abs(a.exposure_s - b.exposure_s) > LENGTH_TOLERANCE_S:
         return False
-    if _differ(a.camera, b.camera) or _differ(a.telescope, b.telescope):
+    if not (may_be_one(a.camera, b.camera) and may_be_one(a.telescope, b.telescope)):
         return False
     apart_s = abs((a.start - b.start).total_seconds())
     return apart_s <= max(START_TOLERANCE_S, min(COPY_TOLERANCE_S, a.exposure_s / 2))
 
 
-def _differ(one: str, other: str) -> bool:
-    return bool(one and other and one != other)
+def may_be_one(name: str, other: str) -> bool:
+    """Tell whether two folded names may mean one device; a silent header contradicts nothing."""
+    return not name or not other or name == other
 
 
 def counted_keys(copies: Iterable[Copy]) -> frozenset[str]:

@@ -21,6 +21,7 @@ import numpy as np
 from runlog.core.failures import NOT_SUPPORTED
 from runlog.core.frame import Card
 from runlog.errors import FrameError
+from runlog.ingest.amplifier_wcs import Axis, moved_wcs
 from runlog.ingest.layout import Unit
 
 Array = np.ndarray[Any, Any]
@@ -302,9 +303,10 @@ def mosaic_cards(
     """Write the header of the frame that amplifiers make.
 
     The primary header speaks, then the first amplifier's; what is said of an array or of one
-    amplifier alone gives way to what holds for the whole.
+    amplifier alone gives way to what holds for the whole, its world coordinates are moved.
     """
     given = {card.keyword: card for card in (*first, *primary)}
+    first = list(moved_wcs(first, _axes(mosaic.amplifiers[0])))
     whole = [
         Card("SIMPLE", True, ""),
         Card("BITPIX", mosaic.bitpix, ""),
@@ -320,6 +322,15 @@ def mosaic_cards(
     own = [card for card in primary if card.keyword not in have]
     have |= {card.keyword for card in own} | {"CCDSEC"}
     return (*whole, *own, *(card for card in first if card.keyword not in have))
+
+
+def _axes(amplifier: Amplifier) -> list[Axis]:
+    return [
+        Axis(data.low, data.size, corner, turned)
+        for data, corner, turned in zip(
+            amplifier.data, amplifier.corner, amplifier.flipped, strict=True
+        )
+    ]
 
 
 def _means(mosaic: Mosaic, primary: Sequence[Card], given: Mapping[str, Card]) -> list[Card]:

@@ -5,6 +5,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
+from runlog.ingest.paths import slashed
+
 FITS_SUFFIXES = (b".fit", b".fits", b".fts")
 PACKED_SUFFIXES = (b".gz", b".fz", b".bz2")
 FOREIGN_SUFFIXES = (b".xz", b".zip", b".z", b".zst", b".7z", b".rar", b".lz4")  # not unpacked
@@ -53,7 +55,7 @@ class Walk:
         except OSError as error:
             self.problems.append((path, error.strerror or str(error)))
             return
-        yield Found(path, status.st_size, changed_ns(status))
+        yield Found(slashed(path), status.st_size, changed_ns(status))
 
     def _folder(self, folder: bytes) -> Iterator[Found]:
         stack = [folder]
@@ -93,7 +95,7 @@ class Walk:
             return None
         if is_fits_name(entry.name):
             status = entry.stat()
-            return Found(entry.path, status.st_size, changed_ns(status))
+            return Found(slashed(entry.path), status.st_size, changed_ns(status))
         if is_packed_otherwise(entry.name):
             self.packed_otherwise[os.fsdecode(os.path.splitext(entry.name)[1].lower())] += 1
             return None

@@ -36,6 +36,8 @@ def _featureless(pixels: Array) -> bool:
     if not pixels.size:
         return True
     first = pixels.flat[0]
+    if (pixels[..., 0] != first).any() and first == first:
+        return False  # most frames show it in one column
     return bool((pixels == first).all() if first == first else np.isnan(pixels).all())
 
 

@@ -3,16 +3,17 @@
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
-from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import wait
 
 from runlog.errors import hush_libraries
 from runlog.ingest.memory import free_memory_bytes
 
+MOST_WORKERS = 61 if sys.platform == "win32" else sys.maxsize  # Windows waits for no more at once
 MEMORY_PER_WORKER = 600 << 20  # bytes; a 26 Mpx frame with room to spare
 # Inherited by the workers: one thread each, and no imports from the folder a person stands in.
 FOR_WORKERS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "PYTHONSAFEPATH")
@@ -30,7 +31,9 @@ def pool(workers: int) -> Iterator[Executor]:
     before = {name: os.environ.get(name) for name in FOR_WORKERS}
     os.environ.update(dict.fromkeys(FOR_WORKERS, "1"))
     context = _context()
-    executor = ProcessPoolExecutor(workers, mp_context=context, initializer=_settle_in)
+    executor = ProcessPoolExecutor(
+        min(workers, MOST_WORKERS), mp_context=context, initializer=_settle_in
+    )
     try:
         yield executor
     finally:
@@ -57,6 +60,8 @@ def _start_server() -> None:
     It would else die of one that comes while it still imports, and its traceback would be all
     a person sees. The tracker goes first: starting it lets SIGINT through again.
     """
+    from multiprocessing import forkserver, resource_tracker  # not where nothing can be forked
+
     resource_tracker.ensure_running()
     signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:

@@ -8,6 +8,7 @@ import numpy as np
 
 from runlog.core.frame import StarList
 from runlog.core.pixels import Preview, SmallImage
+from runlog.core.robust import MAD_TO_SIGMA
 
 Array = np.ndarray[Any, Any]
 
@@ -61,8 +62,10 @@ def _shrunk(pixels: Array, shrink: int) -> Array:
         return np.asarray(planes.mean(axis=0))
     high, wide = (max(n // shrink, 1) for n in pixels.shape)
     cropped = pixels[: high * shrink, : wide * shrink]
-    shape = (high, min(shrink, pixels.shape[0]), wide, min(shrink, pixels.shape[1]))
-    means: Array = cropped.reshape(shape).mean(axis=(1, 3), dtype=np.float32)
+    down, over = (min(shrink, n) for n in pixels.shape)
+    # rows first: sums of whole rows are vector sums, and a square of integers is summed exactly
+    lines = np.add.reduce(cropped.reshape(high, down, -1), axis=1, dtype=np.float32)
+    means: Array = lines.reshape(high, wide, over).sum(axis=2) / np.float32(down * over)
     return means
 
 
@@ -121,10 +124,22 @@ def pack(image: Array, most_bytes: int) -> SmallImage:
     stretched = np.arcsinh((image - zero) / soft)
     while True:
         codes = np.clip(np.rint(SKY_CODE + levels * stretched), 0, 255).astype(np.uint8)
-        packed = zlib.compress(codes.tobytes(), 9)
+        packed = compressed(codes.tobytes(), most_bytes)
         if len(packed) <= most_bytes:
             return SmallImage(codes.shape[1], codes.shape[0], zero, soft, levels, packed)
         levels *= COARSER
+
+
+def compressed(codes: bytes, most_bytes: int) -> bytes:
+    """
+    Compress by how often values occur; by what repeats too where that is not small enough.
+
+    Noise repeats nothing: looking for it makes such a picture 15 % larger and takes fifty times
+    as long. Smooth pictures do repeat.
+    """
+    coder = zlib.compressobj(9, strategy=zlib.Z_RLE)
+    packed = coder.compress(codes) + coder.flush()
+    return packed if len(packed) <= most_bytes else min(packed, zlib.compress(codes), key=len)
 
 
 def _noise(image: Array) -> float:
@@ -132,7 +147,7 @@ def _noise(image: Array) -> float:
     steps = np.diff(image, axis=1)
     if not steps.size:
         return 1.0
-    found = 1.4826 * float(np.median(np.abs(steps))) / 2**0.5
+    found = MAD_TO_SIGMA * float(np.median(np.abs(steps))) / 2**0.5
     return max(found, 1e-3)
 
 

@@ -20,12 +20,11 @@ from runlog.ingest.deadline import (
 from runlog.ingest.fingerprint import Array, content_key
 from runlog.ingest.fits import OpenFrame, open_frame
 from runlog.ingest.preview import make_preview
-from runlog.ingest.task import MEASURE_VERSION, MEASURED, Outcome, Task
+from runlog.ingest.task import LEVELLED, MEASURE_VERSION, MEASURED, Outcome, Task
 from runlog.measure import measure_frame, measure_level
 from runlog.measure.readout import find_signs
 
 ZEROS = frozenset((Kind.DARK, Kind.BIAS))  # what they show without light is the camera's own
-LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))
 
 
 def read_file(task: Task) -> Outcome:

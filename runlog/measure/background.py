@@ -5,13 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F32, F64, I64, Plane
 
 SAMPLES_PER_TILE = 1000
-MAD_TO_SIGMA = 1.4826  # of a normal distribution
 # in steps of the whole numbers a frame is stored in
 BLANK_NOISE = 0.345  # one-sigma quantile of equal numbers, spread by the dither
 WHOLE_NUMBER_NOISE = 0.29  # sqrt(1/12): what rounding alone leaves of a smooth sky
+GOLDEN = 0.6180339887498949  # the golden ratio less one
 FEWEST_VALUES = 6  # that show a step
 EXACT_TO = 2**24  # float32 holds every whole number up to here
 LOWER_SIGMA_QUANTILE = 0.158655  # one sigma below the median of a normal distribution
@@ -30,17 +31,21 @@ class Sky:
     gradient_adu: float
     blank_share: float  # of tiles without any noise
 
-    def rows(self, start: int, stop: int, width: int) -> F32:
-        """Bilinear sky of rows start..stop, extrapolated at the edges."""
-        y = np.arange(start, stop, dtype=float)
-        across = interpolate_columns(self.mesh_adu, self.centre_x, np.arange(width, dtype=float))
-        low, weight = bracket(self.centre_y, y)
-        high = np.minimum(low + 1, len(self.centre_y) - 1)
-        across32, weight32 = across.astype(np.float32), weight.astype(np.float32)[:, None]
-        rows = across32[high] - across32[low]
-        rows *= weight32
-        rows += across32[low]
-        return rows
+    def across(self, width: int) -> F32:
+        """Every mesh row at every pixel column, shape (mesh rows, width): what `rows` takes."""
+        x = np.arange(width, dtype=float)
+        return interpolate_columns(self.mesh_adu, self.centre_x, x).astype(np.float32)
+
+    def rows(self, start: int, stop: int, across: F32, out: F32) -> F32:
+        """Bilinear sky of rows start..stop, extrapolated at the edges, into an array of theirs."""
+        low, weight = bracket(self.centre_y, np.arange(start, stop, dtype=float))
+        share = weight.astype(np.float32)[:, None]
+        for row in range(int(low[0]), int(low[-1]) + 1):
+            first, last = np.searchsorted(low, [row, row + 1])
+            rise = across[min(row + 1, len(across) - 1)] - across[row]
+            part = np.multiply(share[first:last], rise, out=out[first:last])
+            part += across[row]
+        return out
 
     def noise_at(self, y: F64, x: F64) -> F64:
         """Noise of the nearest tile, in ADU."""
@@ -228,9 +233,13 @@ def dither(shape: tuple[int, ...]) -> F32:
     Multiples of the golden ratio modulo 1 are spread most evenly: Knuth, The Art of Computer
     Programming 3, section 6.4 (from memory). Variance 1/12: a uniform distribution of width 1.
     """
-    count = int(np.prod(shape))
-    steps = np.arange(count, dtype=np.float64) * 0.6180339887498949
-    return (steps % 1.0 - 0.5).astype(np.float32).reshape(shape)
+    columns = shape[-1]
+    rows = int(np.prod(shape[:-1]))
+    down = ((np.arange(rows) * (columns * GOLDEN)) % 1.0 - 0.5).astype(np.float32)
+    across = ((np.arange(columns) * GOLDEN) % 1.0).astype(np.float32)
+    steps = down[:, None] + across
+    steps -= steps >= np.float32(0.5)
+    return steps.reshape(shape)
 
 
 def tile_starts(length: int, tile: int) -> I64:
@@ -266,8 +275,9 @@ def clipped_levels(tiles: F32) -> tuple[F64, F64]:
     for _ in range(4):
         middle = quantile_between(flat, each, low, high, 0.5)
         spread = middle - quantile_between(flat, each, low, high, LOWER_SIGMA_QUANTILE)
-        low = np.count_nonzero(flat < (middle - 3 * spread)[:, None], axis=1)
-        high = np.count_nonzero(flat <= (middle + 3 * spread)[:, None], axis=1)
+        least, most = ((middle + k * spread).astype(np.float32)[:, None] for k in (-3, 3))
+        low = np.count_nonzero(flat < least, axis=1)
+        high = np.count_nonzero(flat <= most, axis=1)
         high = np.maximum(high, low + 1)
     level = quantile_between(flat, each, low, high, 0.5)
     spread = level - quantile_between(flat, each, low, high, LOWER_SIGMA_QUANTILE)

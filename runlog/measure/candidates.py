@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -45,6 +46,11 @@ class Candidates:
             [self.peaks.x * self.factor + middle, self.peaks.y * self.factor + middle]
         )
 
+    @cached_property
+    def points(self) -> Mask:
+        """Which peaks are hot pixels or cosmic rays: more concentrated than any star."""
+        return looks_like_point(self.cut)
+
     def noise(self) -> F64:
         """Noise of one detection pixel at each peak, in ADU."""
         where = self.positions
@@ -60,9 +66,7 @@ class Candidates:
 
     def stars(self, templates: Templates, full: Mask) -> Mask:
         """Which peaks look like the frame's own star, or are full stars too flat to look so."""
-        return np.asarray(
-            screen(self.cut, self.noise(), templates) | (full & ~looks_like_point(self.cut))
-        )
+        return np.asarray(screen(self.cut, self.noise(), templates) | (full & ~self.points))
 
     def choose(self) -> I64:
         """Brightest peaks that are neither points, nor full, nor blended, nor at the edge."""
@@ -72,7 +76,7 @@ class Candidates:
             (where[:, 0] > margin) & (where[:, 0] < self.plane.width - margin)
             & (where[:, 1] > margin) & (where[:, 1] < self.plane.height - margin)
         )  # fmt: skip
-        usable = ~looks_like_point(self.cut) & inside & ~self.full(1.5 * self.width_px + 2)
+        usable = ~self.points & inside & ~self.full(1.5 * self.width_px + 2)
         usable &= ~self.holed()
         return fewest_blended(np.flatnonzero(usable), self.blending()[usable])[:MOST_FITTED]
 

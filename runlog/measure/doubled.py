@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.medians import median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned, smoothed
 from runlog.measure.stars import stamps
@@ -119,7 +120,7 @@ def far_image(cut: F32, width: float) -> tuple[float, float] | None:
     allowed &= np.count_nonzero(either > FAINTEST_IMAGE, axis=0) >= len(cut) / 2
     if not allowed.any():
         return None
-    picture = np.median(either, axis=0)
+    picture = median_of_stack(either).astype(float)
     ring = np.minimum(np.rint(radius).astype(int), reach + 1)
     level, scatter = ring_levels(picture, ring, reach)
     excess = picture - level[ring]
@@ -135,7 +136,7 @@ def far_image(cut: F32, width: float) -> tuple[float, float] | None:
 
 def exact(cut: F32, offset: tuple[float, float]) -> tuple[float, float]:
     """An offset to a fraction of a pixel: from top to top of the two images."""
-    picture = np.median(turned(cut, offset), axis=0)
+    picture = median_of_stack(turned(cut, offset))
     reach = cut.shape[1] // 2
     row, column = (reach + round(part) for part in offset)
     here, there = (
@@ -175,7 +176,7 @@ def is_separate(cut: F32, offset: tuple[float, float]) -> bool:
     window = int(np.ceil(1.5 * np.hypot(row, column))) + 2
     window = min(window, reach)
     part = cut[:, reach - window : reach + window + 1, reach - window : reach + window + 1]
-    picture = np.median(turned(part, offset), axis=0)
+    picture = median_of_stack(turned(part, offset))
     second = picture[window + row - 1 : window + row + 2, window + column - 1 : window + column + 2]
     if second.max() < FAINTEST_IMAGE:
         return False
@@ -215,7 +216,7 @@ def longer_than_wide(cut: F32, row: float, column: float) -> float:
 
     Only the side away from the second image is looked at: there none of its light lies.
     """
-    picture: F64 = np.median(turned(cut, (row, column)), axis=0).astype(np.float64)
+    picture: F64 = median_of_stack(turned(cut, (row, column))).astype(np.float64)
     apart = np.hypot(row, column)
     along = -row / apart, -column / apart
     across = along[1], -along[0]
@@ -243,9 +244,23 @@ def summits(cut: F32) -> tuple[F64, F64]:
     return tops[0], tops[1]
 
 
+def tops(profile: F64) -> I64:
+    """
+    Where a profile is higher than on both sides, a level top once, in its middle.
+
+    scipy.signal has it too, and imports all statistics for it: half a second a scan.
+    """
+    steps = np.flatnonzero(np.diff(profile))
+    first, last = np.append(0, steps + 1), np.append(steps, len(profile) - 1)
+    level = profile[first]
+    higher = (level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])
+    return np.asarray((first + last)[1:-1][higher] // 2, np.int64)
+
+
 def between_peaks(profile: F64) -> float | None:
     """Distance of the two highest peaks of a profile where light dips between them."""
-    peaks, _ = signal.find_peaks(profile, height=WEAKER_IMAGE * profile.max())
+    peaks = tops(profile)
+    peaks = peaks[profile[peaks] >= WEAKER_IMAGE * profile.max()]
     if len(peaks) < 2:
         return None
     first, second = sorted(sorted(peaks, key=lambda k: -profile[k])[:2])

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from runlog.measure.pixels import F64, Mask
+from runlog.measure.medians import median_and_sigma
+from runlog.measure.pixels import F32, F64, Mask
 from runlog.measure.psf import Fits, Stamps, evaluate, quadrature, weight_variance
 from runlog.measure.shape import adaptive_moments, pixel_moffat
 
@@ -13,13 +14,9 @@ CELLS = 4  # of the residual picture per fit pixel
 ANGLES, RADII = 36, 72
 TOP_SHARE = 0.4  # of the short half width: the top is averaged that far around, as noise is high
 SHARPENINGS = 3
-RECENTRINGS = 2  # of every star on the shared model, then again on the model with its residual
 # what is left when star noise is not the limit, seen on drawn fields of many profiles
 WIDTH_FLOOR = 0.004
 ELLIPTICITY_FLOOR = 0.0003
-# of a correction of the width: on 48 real frames of narrow, trailed stars pictures averaged so
-# read 1 % wider than ones stacked on a finer grid by other code, and those 5 % wider than fits
-BELIEVED = 0.8
 # of a correction: the share of it that may itself be wrong
 WIDTH_DOUBT, ELLIPTICITY_DOUBT = 0.35, 0.1
 
@@ -46,13 +43,13 @@ class MeanResidual:
 class Samples:
     """Scaled residuals of many stars and where around the star's centre each one lies."""
 
-    values: F64  # (n,) residual over the star's peak
+    values: F32  # (n,) residual over the star's peak
     weights: F64
-    row: F64  # in cells from the picture's middle
-    column: F64
+    row: F32  # in cells from the picture's middle
+    column: F32
     half: int  # cells from the middle to the edge
 
-    def averaged(self, values: F64, smooth: int) -> tuple[F64, F64, F64]:
+    def averaged(self, values: F32 | F64, smooth: int) -> tuple[F64, F64, F64]:
         """Sums of weighted values, of weights and of squares in every cell."""
         size = 2 * self.half + 1
         row = np.rint(self.row).astype(int) + self.half
@@ -128,14 +125,14 @@ class Laid:
     """Stars under the shared model: parameters (n, 6), model (n, m), slopes by x, y and peak."""
 
     params: F64
-    model: F64
-    slopes: F64
+    model: F32
+    slopes: F32
 
 
 def lay(stamps: Stamps, params: F64, gamma: float, nodes: list[tuple[float, float, float]]) -> Laid:
     """Reckon the shared model where each star is."""
-    model, jacobian, _ = evaluate(params, gamma, stamps, nodes)
-    return Laid(params, model, jacobian[:, [0, 1, 5]])
+    model = evaluate(params, gamma, stamps, nodes)
+    return Laid(params, model.light, model.slopes[:, [0, 1, 5]])
 
 
 def laid_better(
@@ -143,37 +140,47 @@ def laid_better(
     nodes: list[tuple[float, float, float]], picture: F64,
 ) -> Laid:  # fmt: skip
     """Fit each star's place and peak under the shared model (with its residual, if any)."""
-    for _ in range(RECENTRINGS):
-        peak = laid.params[:, 5, None]
-        seen, slopes = stamps.values - laid.model, laid.slopes
-        if picture.size > 1:
-            light, by_x, by_y = residual_at(picture, stamps, laid.params, times)
-            seen = seen - peak * light
-            slopes = slopes + np.stack([peak * by_x, peak * by_y, light], axis=1)
-        weight = stamps.weights / weight_variance(stamps, laid.model, 0.0)
-        normal = (slopes * weight[:, None]) @ slopes.transpose(0, 2, 1)
-        normal[:, range(3), range(3)] *= 1 + 1e-6
-        normal[:, range(3), range(3)] += 1e-30
-        step = np.linalg.solve(normal, np.sum(slopes * (weight * seen)[:, None], axis=2)[..., None])
-        params = laid.params.copy()
-        params[:, :2] += np.clip(step[:, :2, 0], -0.3, 0.3)
-        params[:, 5] = np.maximum(params[:, 5] + step[:, 2, 0], 0.3 * params[:, 5])
-        laid = lay(stamps, params, gamma, nodes)
-    return laid
+    seen, slopes = stamps.values - laid.model, laid.slopes
+    if picture.size > 1:
+        peak = laid.params[:, 5, None].astype(np.float32)
+        light, by_x, by_y = residual_at(picture, stamps, laid.params, times)
+        seen = seen - peak * light
+        slopes = slopes + np.stack([peak * by_x, peak * by_y, light], axis=1)
+    weighted = slopes * (stamps.weights / weight_variance(stamps, laid.model, 0.0))[:, None]
+    normal = (weighted @ slopes.transpose(0, 2, 1)).astype(float)
+    normal[:, range(3), range(3)] *= 1 + 1e-6
+    normal[:, range(3), range(3)] += 1e-30
+    step = np.linalg.solve(normal, (weighted @ seen[:, :, None]).astype(float))
+    params = laid.params.copy()
+    params[:, :2] += np.clip(step[:, :2, 0], -0.3, 0.3)
+    params[:, 5] = np.maximum(params[:, 5] + step[:, 2, 0], 0.3 * params[:, 5])
+    return lay(stamps, params, gamma, nodes)
 
 
-def residual_at(picture: F64, stamps: Stamps, params: F64, times: F64) -> tuple[F64, F64, F64]:
+def residual_at(picture: F64, stamps: Stamps, params: F64, times: F64) -> tuple[F32, F32, F32]:
     """The residual picture at every pixel of every star, and its slopes by the star's x and y."""
-    middle = (picture.shape[0] - 1) / 2
-    cells = CELLS / times[:, None]
-    row = (stamps.dy - params[:, 1, None]) * cells + middle
-    column = (stamps.dx - params[:, 0, None]) * cells + middle
+    flat = np.pad(picture, 1).astype(np.float32)  # nothing beyond
+    size = flat.shape[0]
+    row, column = cells_of(stamps, params, times)
+    row, column = (np.clip(at + size // 2, 0, size - 1.001) for at in (row, column))
+    top, left = row.astype(np.int64), column.astype(np.int64)
+    down, over = (row - top).astype(np.float32), (column - left).astype(np.float32)
+    at, flat = top * size + left, flat.ravel()
+    here, beside, below, across = (flat[at + k] for k in (0, 1, size, size + 1))
+    upper, lower = beside - here, across - below
+    left_side, right_side = below - here, across - beside
+    cells = (CELLS / times[:, None]).astype(np.float32)
+    light = here + over * upper + down * (left_side + over * (lower - upper))
+    by_x = -cells * (upper + down * (lower - upper))
+    by_y = -cells * (left_side + over * (right_side - left_side))
+    return light, by_x, by_y
 
-    def at(dy: float, dx: float) -> F64:
-        where = [row + dy, column + dx]
-        return np.asarray(ndimage.map_coordinates(picture, where, order=1, mode="constant"))
 
-    return at(0, 0), (at(0, -1) - at(0, 1)) / 2 * cells, (at(-1, 0) - at(1, 0)) / 2 * cells
+def cells_of(stamps: Stamps, params: F64, times: F64) -> tuple[F32, F32]:
+    """Row and column of every pixel around its star's centre, in cells, the star's size one."""
+    cells = (CELLS / times[:, None]).astype(np.float32)
+    x, y = (params[:, k, None].astype(np.float32) for k in (0, 1))
+    return (stamps.dy - y) * cells, (stamps.dx - x) * cells
 
 
 def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
@@ -182,6 +189,11 @@ def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
 
     Averaging over cells blurs; what the blurred picture does not explain is averaged again
     and added, which takes most of the blur out.
+
+    The whole is shrunk by the share of its energy that is no noise: the positive-part estimate
+    of James and Stein (1961, Proc. Fourth Berkeley Symp. 1, 361; Efron and Morris 1973, JASA 68,
+    117), towards the model alone. So few or faint stars correct it little, and many bright ones
+    in full: on 440 drawn fields that is nearer the truth than any fixed share of the correction.
     """
     smooth = int(CELLS * max(0.75, fwhm_fit_px / 3.5)) | 1  # residuals do not vary faster
     light, count, square = samples.averaged(samples.values, smooth)
@@ -189,7 +201,6 @@ def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
     safe = np.where(known, count, 1)
     picture = np.where(known, light / safe, 0)
     noise = np.where(known, square / (smooth * safe) ** 2, 0)
-    # shrunk by the share of its energy that is noise, so that it never adds more than it takes
     share = max(0.0, 1 - float(noise.sum()) / max(float(np.sum(picture**2)), 1e-30))
     picture *= share
     for _ in range(SHARPENINGS if share > 0.5 else 0):
@@ -198,17 +209,15 @@ def averaged_picture(samples: Samples, fwhm_fit_px: float) -> F64:
     return np.asarray(picture)
 
 
-def residual_samples(stamps: Stamps, params: F64, times: F64, residuals: F64) -> Samples:
+def residual_samples(stamps: Stamps, params: F64, times: F64, residuals: F32) -> Samples:
     """Scale residuals by their stars' peaks, weigh them, and leave out other stars' light."""
     half = int(np.ceil((np.abs(stamps.dx).max() - 0.5) * CELLS))
     weight = stamps.weights * (params[:, 5, None] / stamps.noise[:, None]) ** 2
     weight = weight / (1 + weight / np.median(weight[weight > 0]))  # no few stars rule it
-    scaled = residuals / params[:, 5, None]
-    middle = np.median(scaled, axis=0)
-    bound = 5 * 1.4826 * np.median(np.abs(scaled - middle), axis=0)
-    weight = weight * (np.abs(scaled - middle) <= bound)
-    column = (stamps.dx - params[:, 0, None]) * CELLS / times[:, None]
-    row = (stamps.dy - params[:, 1, None]) * CELLS / times[:, None]
+    scaled: F32 = np.asarray(residuals / params[:, 5, None], np.float32)
+    middle, sigma = median_and_sigma(scaled.T)
+    weight = weight * (np.abs(scaled - middle) <= 5 * sigma)
+    row, column = cells_of(stamps, params, times)
     inside = (np.abs(column) < half) & (np.abs(row) < half) & (weight > 0)
     return Samples(scaled[inside], weight[inside], row[inside], column[inside], half)
 
@@ -275,9 +284,7 @@ def corrected_shape(matrix: F64, beta: float, residual: MeanResidual) -> Correct
     width = width_of_polar(light, radius, kept * mean_of_disc(light, radius, top))
     moments = moments_of_sum(matrix, beta, residual, float(long))
     modelled = width_of_polar(plain, radius, float(plain[0, 0]))
-    return CorrectedShape(
-        modelled + BELIEVED * (width - modelled), *moments[0], modelled, *moments[1]
-    )
+    return CorrectedShape(width, *moments[0], modelled, *moments[1])
 
 
 def mean_of_disc(light: F64, radius: F64, inside: Mask) -> float:

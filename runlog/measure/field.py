@@ -3,6 +3,7 @@
 import numpy as np
 
 from runlog.core.frame import Field, Zone
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import F64
 from runlog.measure.shape import (
     angle_of,
@@ -102,7 +103,7 @@ def tilt_and_curvature(
         root = np.sqrt(weight[keep])[:, None]
         solution = np.linalg.lstsq(design[keep] * root, fwhm_px[keep] * root[:, 0], rcond=None)[0]
         miss = np.abs(fwhm_px - design @ solution)
-        keep = miss < 3.5 * 1.4826 * np.median(miss) + 1e-9
+        keep = miss < 3.5 * MAD_TO_SIGMA * np.median(miss) + 1e-9
     span = abs(solution[1]) + abs(solution[2])
     centre = max(float(solution[0]), 1e-6)
     return float(span / np.median(fwhm_px)), float(solution[3] / centre)

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.candidates import Candidates
 from runlog.measure.empirical import MeanResidual, mean_residual
 from runlog.measure.pixels import F32, F64, I64, Mask
@@ -109,16 +109,23 @@ def fit_stars(candidates: Candidates, chosen: I64) -> Fitted | None:
 
 
 def cut_out(light: F32, x: I64, y: I64, width_px: float, noise: F64) -> Stamps:
-    """Round stamps about whole-pixel positions, with the light of a ring around each."""
+    """
+    Round stamps about whole-pixel positions, with the light of a ring around each.
+
+    All in units of the typical noise: the fit sees the same numbers whatever a frame's are.
+    """
     radius = int(np.ceil(STAMP_WIDTHS * width_px)) + 1
-    cut = stamps(light, y, x, radius).reshape(len(x), -1).astype(float)
-    axis = np.arange(-radius, radius + 1.0)
+    cut = stamps(light, y, x, radius).reshape(len(x), -1)
+    axis = np.arange(-radius, radius + 1, dtype=np.float32)
     dy, dx = (part.ravel() for part in np.meshgrid(axis, axis, indexing="ij"))
     used = np.hypot(dx, dy) <= radius + 0.5
     ring = RING_WIDTHS * width_px
     around = ring_level(light, y, x, ring)
-    return Stamps(cut[:, used], np.ones((len(x), int(used.sum()))), dx[used], dy[used],
-                  noise, around, ring)  # fmt: skip
+    unit = float(np.median(noise)) or 1.0
+    return Stamps(
+        np.asarray(cut[:, used] / unit, np.float32), np.ones((len(x), int(used.sum())), np.float32),
+        dx[used], dy[used], noise / unit, around / unit, ring,
+    )  # fmt: skip
 
 
 def honest_pixels(cutouts: Stamps, candidates: Candidates, x: I64, y: I64) -> Stamps:
@@ -128,7 +135,7 @@ def honest_pixels(cutouts: Stamps, candidates: Candidates, x: I64, y: I64) -> St
         return cutouts
     rows = y[:, None] + cutouts.dy.astype(np.int64)
     columns = x[:, None] + cutouts.dx.astype(np.int64)
-    weights = candidates.plane.green_weights(rows, columns).astype(float)
+    weights = candidates.plane.green_weights(rows, columns)
     if bad is not None:
         height, width = bad.shape
         weights *= ~bad[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
@@ -206,7 +213,7 @@ def surest(ellipses: Ellipses, keep: Mask) -> Mask:
     What the sky's slopes and faint neighbours do to a star grows with its error, and alike on
     all of them: no number of faint stars averages it out.
     """
-    error = np.sqrt(ellipses.covariance[:, 0, 0])
+    error = np.sqrt(np.where(keep, ellipses.covariance[:, 0, 0], np.inf))
     enough = np.sort(error[keep])[:SURE_STARS][-1]
     return np.asarray(keep & (error <= max(SURE_ERROR, float(enough))))
 

@@ -7,7 +7,8 @@ from photutils.geometry import circular_overlap_grid
 from scipy.spatial import cKDTree
 
 from runlog.core.frame import StarList
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.medians import median_of_rows
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned
 from runlog.measure.shape import Growth
@@ -201,8 +202,8 @@ def ring_light(light: F32, x: F64, y: F64, ring_px: tuple[float, float]) -> tupl
     rows = np.clip(row[:, None] + dy, 0, light.shape[0] - 1)
     columns = np.clip(column[:, None] + dx, 0, light.shape[1] - 1)
     pixels = np.take(light.ravel(), rows * light.shape[1] + columns)
-    level = np.median(pixels, axis=1, keepdims=True)
-    noise = MAD_TO_SIGMA * float(np.median(np.abs(pixels[:, ::NOISE_STEP] - level)))
+    level = median_of_rows(pixels)[:, None]
+    noise = MAD_TO_SIGMA * float(median_of_rows(np.abs(pixels[:, ::NOISE_STEP] - level).ravel()))
     return level[:, 0].astype(float), noise
 
 

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from runlog.core.frame import Field, Measurement
-from runlog.measure.background import MAD_TO_SIGMA, Sky, measure_sky
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.background import Sky, measure_sky
 from runlog.measure.candidates import Candidates, find_candidates
 from runlog.measure.doubled import Doubling, find_doubling
 from runlog.measure.empirical import CorrectedShape, corrected_shape
@@ -24,7 +25,7 @@ from runlog.measure.pixels import F64, I64, Array, Mask, Plane, as_plane, find_c
 from runlog.measure.points import hot_pixels_ppm
 from runlog.measure.rescale import settled_width
 from runlog.measure.residual import Residual, remove_points, subtract_sky
-from runlog.measure.scale import find_scale, looks_like_point
+from runlog.measure.scale import find_scale
 from runlog.measure.screen import templates_of, templates_of_picture
 from runlog.measure.shape import (
     Growth,
@@ -278,7 +279,7 @@ def with_both_images(found: Measurement, candidates: Candidates) -> Measurement:
 
     The numbers stay those of the whole image; the list is what shows the doubling.
     """
-    single = ~looks_like_point(candidates.cut)
+    single = ~candidates.points
     many = np.count_nonzero(single) > DOUBLED_PEAKS * (found.stars or 0)
     if not many or (found.axis_ratio or 1.0) > DOUBLED_AXIS_RATIO:
         return found
@@ -294,7 +295,7 @@ def doubling_of(found: Measurement, candidates: Candidates) -> Doubling | None:
     """Look for second images of the brightest stars that are not full."""
     if found.fwhm_px is None or found.axis_ratio is None or found.elongation_deg is None:
         return None
-    usable = ~looks_like_point(candidates.cut) & ~candidates.full(1.5 * found.fwhm_px + 2)
+    usable = ~candidates.points & ~candidates.full(1.5 * found.fwhm_px + 2)
     where = np.rint(candidates.positions[usable][:MOST_STARS]).astype(np.int64)
     e, turn = (1 - found.axis_ratio) / (1 + found.axis_ratio), np.radians(2 * found.elongation_deg)
     return find_doubling(

@@ -3,7 +3,8 @@
 import numpy as np
 
 from runlog.core.frame import Level
-from runlog.measure.background import MAD_TO_SIGMA, dither, step_of
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.background import dither, step_of
 from runlog.measure.pixels import F32, Array, Plane, as_plane
 
 MOST_SAMPLES = 400_000

@@ -1,5 +1,6 @@
 """Jumps in the level of whole lines (rows, or columns), without a step of whole numbers in them."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -7,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter
 
-from runlog.core.sensor.signs import Break
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.core.sensor.signs import Break, bands_of
 
 Array = npt.NDArray[Any]
 F32 = npt.NDArray[np.float32]
@@ -20,11 +21,13 @@ CHUNK = 64  # lines worked on at a time; they stay in the processor's cache
 CLIP = 2.5  # differences beyond so many sigma are stars, not the level
 REACH = (1, 2, 4, 8)  # lines on each side whose means are compared
 SURE = 5.0  # of the scatter of such means in the frame; noise alone comes to 4.7
+ONE_STEP = 1.5  # times the step between values: so far the mean of one step's jump may come out
 LEAST_SIGMA = 0.2  # smaller jumps, in units of the pixel noise, do no harm and are not kept
 SHARP = 0.55  # of a jump lies between two neighbouring lines; a blurred edge takes several
 SHARP_PAIRS = 0.4  # where two lines are one, a jump may fall between them
 BLOCKS, BLOCKS_ALIKE = 8, 6  # a jump runs along the whole line, a star or a tree does not
 BLOCK_SHARE = 0.35  # of the jump that each part must show
+UNEVEN, UNEVEN_ERRORS = 0.5, 2.5  # of the jump, and errors: so far a part may lie from it
 MOST = 64  # jumps kept of one frame, the strongest
 MOST_TRIED = 200
 SPREAD_LINES, DRAWN_FROM = 67, 5
@@ -40,6 +43,7 @@ class Lines:
     blank: Mask  # (lines,)
     sigma_adu: float  # noise of the difference of two neighbouring pixels of a column
     each: int = 1
+    grain_adu: float = 0.0  # the step between values, before they were spread
 
     @classmethod
     def of(cls, lines: Array, blank: Mask, *, mosaic: bool) -> Self:
@@ -53,8 +57,8 @@ class Lines:
             whole = len(values) // 2 * 2
             values = (values[0:whole:2] + values[1:whole:2]) * np.float32(0.5)
             pairs = blank[0:whole:2] | blank[1:whole:2]
-            return cls(values, pairs, _difference_sigma(values, pairs), 2)
-        return cls(values, blank, sigma_adu)
+            return cls(values, pairs, _difference_sigma(values, pairs), 2, grain)
+        return cls(values, blank, sigma_adu, 1, grain)
 
 
 def grain_adu(values: Array) -> float:
@@ -144,7 +148,16 @@ def find_breaks(lines: Lines) -> tuple[Break, ...]:
     pixel_adu = noise_adu * np.sqrt(lines.each)
     found = [b for at, reach in tried if (b := _confirmed(lines, at, reach, pixel_adu))]
     strongest = sorted(found, key=lambda b: -abs(b.jump_sigma))[:MOST]
-    return tuple(sorted(strongest, key=lambda b: b.at))
+    return _beyond_rounding(strongest, lines.grain_adu)
+
+
+def _beyond_rounding(breaks: Collection[Break], grain: float) -> tuple[Break, ...]:
+    """Leave out a staircase of single steps between values: a slope put on whole numbers is one."""
+    stay = {b.first for b in bands_of(breaks) if b.last is None}
+    single = [b for b in breaks if b.at in stay and abs(b.jump_adu) <= ONE_STEP * grain]
+    up = sum(b.jump_adu > 0 for b in single)
+    stairs = {b.at for b in single if (up if b.jump_adu > 0 else len(single) - up) >= 2}
+    return tuple(sorted((b for b in breaks if b.at not in stairs), key=lambda b: b.at))
 
 
 def _steps(lines: Lines) -> F64:
@@ -214,15 +227,21 @@ def _means_apart(level: F64, k: int) -> F64:
 
 
 def _confirmed(lines: Lines, at: int, reach: int, pixel_adu: float) -> Break | None:
-    """Look at the parts of a line one by one: a jump of the read-out is in all of them."""
+    """
+    Look at the parts of a line one by one: a jump of the read-out is in all, and even.
+
+    What a star leaves behind in its row fades from part to part.
+    """
     values = lines.values
     behind = values[at : at + reach].mean(axis=0)
     before = values[max(0, at - reach) : at].mean(axis=0)
-    apart = behind - before
-    parts = np.array_split(apart, BLOCKS)
+    parts = np.array_split(behind - before, BLOCKS)
     jumps = np.array([np.median(p[np.isfinite(p)]) if np.isfinite(p).any() else 0 for p in parts])
     jump = float(np.median(jumps))
-    alike = np.count_nonzero(jumps * np.sign(jump) >= BLOCK_SHARE * abs(jump))
+    there = jumps * np.sign(jump) >= BLOCK_SHARE * abs(jump)
+    error_adu = lines.sigma_adu * np.sqrt(np.pi / 2 / reach / parts[0].size)
+    even = np.abs(jumps - jump) <= UNEVEN * abs(jump) + UNEVEN_ERRORS * error_adu
+    alike = min(np.count_nonzero(there), np.count_nonzero(even))
     if alike < BLOCKS_ALIKE or abs(jump) < LEAST_SIGMA * pixel_adu:
         return None
     return Break(at * lines.each, jump, float(jump / pixel_adu))

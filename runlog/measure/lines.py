@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from runlog.measure.medians import median_of_rows, median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 
 SEGMENT_PX = 128  # of a line: what is judged at a time, so that lines that begin midway are seen
@@ -23,6 +24,8 @@ MOST_DRIFT_PX = 0.3  # from its first third to its last
 CORE_SHARE = 0.15  # of the peak: fainter columns are noise
 HALF = 0.5  # of the peak: what belongs to the line
 MOST_STEP = 0.5  # of the peak: where both sides differ by more it is an edge, not a line
+
+Stretch = tuple[int, int, int, int]  # first and last line, first segment and the one behind
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,24 +90,28 @@ def sensor_lines(light: F32, means: F64, noise_adu: float) -> list[SensorLine]:
     height = light.shape[0]
     found = []
     sigmas, groups = standing_out(means)
-    for first, last, start, stop in stretches(*groups):
-        if not strong_enough(sigmas[start:stop, first : last + 1]):
-            continue
+    for first, last, start, stop in strong_enough(stretches(*groups), sigmas):
         line = SensorLine(first, last, start * SEGMENT_PX, min(height, stop * SEGMENT_PX))
         if is_sensors(light, line, noise_adu, doubt=-1.0):
             found.append(line)
     return found
 
 
-def strong_enough(sigmas: F64) -> bool:
+def strong_enough(found: list[Stretch], sigmas: F64) -> list[Stretch]:
     """
-    Tell whether a stretch could show a hard border: a quick look before the pixels are asked.
+    Keep stretches that could show a hard border: a quick look before the pixels are asked.
 
     A border is asked to stand `SURE_SIGMA` errors of a median out, 1.25 of those of a mean; half
     of that is let through.
     """
-    strength = float(sigmas.mean(axis=0).max()) * np.sqrt(len(sigmas))
-    return bool(strength > SURE_SIGMA * 1.25 / 2)
+    if not found:
+        return []
+    first, last, start, stop = np.array(found).T
+    total = np.concatenate([np.zeros((1, sigmas.shape[1])), np.cumsum(sigmas, axis=0)])
+    columns = np.minimum(first + np.arange(WIDEST_PX)[:, None], last)
+    strength = (total[stop, columns] - total[start, columns]).max(axis=0) / np.sqrt(stop - start)
+    strong = strength > SURE_SIGMA * 1.25 / 2
+    return [stretch for stretch, kept in zip(found, strong, strict=True) if kept]
 
 
 def is_sensors(light: F32, line: SensorLine, noise_adu: float, doubt: float) -> bool:
@@ -133,7 +140,7 @@ def is_sensors(light: F32, line: SensorLine, noise_adu: float, doubt: float) -> 
     columns = light[line.start : line.stop, low : line.last + AROUND_PX + 1]
     middle = (line.first + line.last) // 2 - low
     error = 1.25 * noise_adu / np.sqrt(len(columns))  # of a median
-    if not has_hard_borders(np.median(columns, axis=0).astype(float), middle, error, doubt):
+    if not has_hard_borders(median_of_stack(columns).astype(float), middle, error, doubt):
         return False
     third = max(1, len(columns) // 3)
     reach = slice(max(0, middle - DRIFT_REACH_PX), middle + DRIFT_REACH_PX + 1)
@@ -143,7 +150,7 @@ def is_sensors(light: F32, line: SensorLine, noise_adu: float, doubt: float) -> 
 
 def centre_of(columns: F32) -> float:
     """Middle of the light of some columns."""
-    profile = np.abs(np.median(columns, axis=0))
+    profile = np.abs(median_of_stack(columns))
     weight = np.where(profile > CORE_SHARE * profile.max(), profile, 0.0)
     return float(weight @ np.arange(len(weight)) / max(weight.sum(), 1e-30))
 
@@ -155,7 +162,7 @@ def standing_out(means: F64) -> tuple[F64, tuple[I64, I64, I64]]:
     Of each group, which stands out against those beside it: segment, first and last line.
     """
     excess = means - beside(means)
-    middle = np.median(np.abs(excess), axis=1, keepdims=True) / 0.6745
+    middle = median_of_rows(np.abs(excess))[:, None] / 0.6745
     middle = np.maximum(middle, 1e-12)
     out = np.abs(excess) > SEEN_SIGMA * middle
     edged = np.zeros((out.shape[0], out.shape[1] + 2), np.int8)
@@ -191,10 +198,10 @@ def median_of_five(a: F64, b: F64, c: F64, d: F64, e: F64) -> F64:
     return np.asarray(np.clip(e, least, most))
 
 
-def stretches(segment: I64, first: I64, last: I64) -> list[tuple[int, int, int, int]]:
+def stretches(segment: I64, first: I64, last: I64) -> list[Stretch]:
     """Join groups that go on in the next segment: first and last line, start and end segment."""
     order = np.lexsort((segment, last, first))
-    joined: list[tuple[int, int, int, int]] = []
+    joined: list[Stretch] = []
     for s, a, b in zip(segment[order].tolist(), first[order].tolist(), last[order].tolist(),
                        strict=True):  # fmt: skip
         if joined and joined[-1][:2] == (a, b) and joined[-1][3] == s:

@@ -4,26 +4,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from runlog.measure.pixels import F64, Mask
+from runlog.measure.pixels import F32, F64, Mask
 
 BETA_START = 3.5
 GAMMA_RANGE = (1 / 15, 1 / 1.3)  # of 1/beta: from almost a Gaussian to wings of infinite light
 COARSE_QUADRATURE_BELOW_PX = 2.1  # nine points a pixel below, four above
 QUADRATURE_BELOW_PX = 3.0  # narrower stars need more than the pixel's second-order correction
 MODEL_ERROR = 0.02  # of the model's own value: real stars are no exact Moffats
-REWEIGH = (3, 6)  # rounds at which the pixels' weights are taken from the model
+REWEIGH = (2, 4)  # rounds at which the pixels' weights are taken from the model
 SETTLED = 5e-4  # change of log width at which nothing more is to be gained
 PARAMETERS = 6  # x, y, log of the two inverse half widths p and q, shear s, amplitude
+SHARED = PARAMETERS  # where the slopes by 1/beta stand, behind those by a star's own parameters
 
 
 @dataclass(frozen=True, slots=True)
 class Stamps:
     """Stars cut out for fitting, all of one size, in fit pixels."""
 
-    values: F64  # (n, m) sky-subtracted light
-    weights: F64  # (n, m): 1 where the pixel counts, 0 where not
-    dx: F64  # (m,) pixel centres relative to the stamp's central pixel
-    dy: F64
+    values: F32  # (n, m) sky-subtracted light
+    weights: F32  # (n, m): 1 where the pixel counts, 0 where not
+    dx: F32  # (m,) pixel centres relative to the stamp's central pixel
+    dy: F32
     noise: F64  # (n,) of one fit pixel
     around: F64  # (n,) light in a ring well outside the star, sky and star's wings
     ring_px: float  # radius of that ring
@@ -46,7 +47,15 @@ class Fits:
     chi2: F64  # per degree of freedom
     left_over: F64  # share of each star's energy the model does not explain, noise taken out
     good: Mask
-    residuals: F64  # (n, m)
+    residuals: F32  # (n, m)
+
+
+@dataclass(frozen=True, slots=True)
+class Modelled:
+    """The model of every stamp, and its slopes by the six parameters and by 1/beta."""
+
+    light: F32  # (n, m)
+    slopes: F32  # (n, 7, m)
 
 
 def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
@@ -59,6 +68,9 @@ def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
     separate ones. Below 3 px the model is integrated over the pixel by Gauss-Legendre points,
     above by the second-order term (1/24) of the pixel's own variance. The sky is not fitted,
     for it would take the wings: it is the ring's light less what the model puts there.
+
+    Pixels are reckoned in single precision, as they are stored (its rounding is a hundredth of
+    the sky's noise even at full scale); the steps are solved in double.
 
     Parameters
     ----------
@@ -84,27 +96,27 @@ def fit_moffats(stamps: Stamps, fwhm_px: float, rounds: int = 14) -> Fits:
     damping = np.full(len(params), 1e-3)
     variance = weight_variance(stamps, None, 0.0)
     step_limit = np.array([fwhm_px / 4, fwhm_px / 4, 0.4, 0.4, 0.4 * 2 / fwhm_px])
-    model, jacobian, slope = evaluate(params, gamma, stamps, nodes)
+    model = evaluate(params, gamma, stamps, nodes)
     for turn in range(rounds):
         if turn in REWEIGH:
-            per_adu = light_noise(stamps, model, variance)
-            variance = weight_variance(stamps, model, per_adu)
-        step, gamma_step = solve(stamps, model, jacobian, slope, variance, damping)
+            per_adu = light_noise(stamps, model.light, variance)
+            variance = weight_variance(stamps, model.light, per_adu)
+        step, gamma_step = solve(stamps, model, variance, damping)
         limit_step(step, step_limit)
         trial = params + step
         new_gamma = float(np.clip(gamma + np.clip(gamma_step, -0.1, 0.1), *GAMMA_RANGE))
-        cost = weighted_cost(stamps, model, variance)
-        model, jacobian, slope = evaluate(trial, new_gamma, stamps, nodes)
-        worse = weighted_cost(stamps, model, variance) > 1.3 * cost
+        cost = weighted_cost(stamps, model.light, variance)
+        model = evaluate(trial, new_gamma, stamps, nodes)
+        worse = weighted_cost(stamps, model.light, variance) > 1.3 * cost
         damping = np.where(worse, damping * 30, damping * 0.2).clip(1e-6, 1e3)
         if worse.any():
             trial[worse] = params[worse]
-            model, jacobian, slope = evaluate(trial, new_gamma, stamps, nodes)
+            model = evaluate(trial, new_gamma, stamps, nodes)
         moved = np.percentile(np.abs(trial - params)[:, 2:5], 90) + abs(new_gamma - gamma)
         params, gamma = trial, new_gamma
         if turn > max(REWEIGH) and moved < SETTLED:
             break
-    return judged(stamps, params, gamma, model, jacobian, variance, fwhm_px)
+    return judged(stamps, params, gamma, model, variance, fwhm_px)
 
 
 def quadrature(fwhm_px: float) -> list[tuple[float, float, float]]:
@@ -152,9 +164,9 @@ def first_guess(stamps: Stamps, fwhm_px: float) -> F64:
 
 def evaluate(
     params: F64, gamma: float, stamps: Stamps, nodes: list[tuple[float, float, float]]
-) -> tuple[F64, F64, F64]:
+) -> Modelled:
     """
-    Model (n, m), its slopes by the six parameters (n, 6, m) and by 1/beta (n, m).
+    Reckon the model of every stamp and its slopes.
 
     Parameters
     ----------
@@ -169,57 +181,53 @@ def evaluate(
 
     Returns
     -------
-    model : ndarray, shape (n, m)
-        ADU.
-    slopes : ndarray, shape (n, 6, m)
-        By the parameters, ADU over their units.
-    slope : ndarray, shape (n, m)
-        By 1/beta, ADU.
+    Modelled
+        Light and slopes of each pixel, ADU and ADU over the parameters' units.
     """
-    count, pixels = len(params), len(stamps.dx)
-    model, slope = np.zeros((count, pixels)), np.zeros((count, pixels))
-    jacobian = np.zeros((count, PARAMETERS, pixels))
-    for node_x, node_y, weight in nodes:
-        add_node(params, gamma, stamps.dx + node_x, stamps.dy + node_y, weight,
-                 model, jacobian, slope)  # fmt: skip
-    if len(nodes) == 1:
-        add_pixel_term(params, gamma, stamps, model)
-    model += local_sky(params, gamma, stamps)[:, None]
-    return model, jacobian, slope
-
-
-def add_node(
-    params: F64, gamma: float, at_x: F64, at_y: F64, weight: float,
-    model: F64, jacobian: F64, slope: F64,
-) -> None:  # fmt: skip
-    """Add one point of the pixel to the model and its slopes."""
-    x, y, p, q, s, amplitude = (column[:, None] for column in params.T)
-    beta, k = 1 / gamma, 2**gamma - 1
+    x, y, p, q, s, amplitude = (column[:, None] for column in params.T.astype(np.float32))
+    beta, k = np.float32(1 / gamma), np.float32(2**gamma - 1)
+    by_k = np.float32(2**gamma * np.log(2) / gamma)
     ep, eq = np.exp(p), np.exp(q)
-    dx, dy = at_x - x, at_y - y
-    u, v = ep * dx + s * dy, eq * dy
-    square = u * u + v * v
-    base = 1 + k * square
-    log_base = np.log(base)
-    shape = np.exp(-beta * log_base) * weight
-    light = amplitude * shape
-    fall = light / base
-    slope += light * log_base * beta**2 - fall * square * (beta * 2**gamma * np.log(2))
-    fall *= -2 * beta * k
-    fu, fv = fall * u, fall * v
-    model += light
-    jacobian[:, 0] -= fu * ep
-    jacobian[:, 1] -= fu * s + fv * eq
-    jacobian[:, 2] += fu * (ep * dx)
-    jacobian[:, 3] += fv * v
-    jacobian[:, 4] += fu * dy
-    jacobian[:, 5] += shape
+    slopes = np.zeros((len(params), PARAMETERS + 1, len(stamps.dx)), np.float32)
+    by_u, by_v, by_p, by_q, by_s, shapes, by_gamma = slopes.transpose(1, 0, 2)
+    for node_x, node_y, weight in nodes:
+        dx, dy = stamps.dx + np.float32(node_x) - x, stamps.dy + np.float32(node_y) - y
+        u, v = ep * dx + s * dy, eq * dy
+        square = u * u + v * v
+        base = 1 + k * square
+        log_base = np.log(base)
+        shape = np.exp(-beta * log_base)
+        shape *= np.float32(weight)
+        fall = shape / base
+        shapes += shape
+        by_gamma += shape * (log_base * beta**2) - fall * square * by_k
+        u *= fall
+        by_u += u
+        by_s += u * dy
+        by_p += u * dx
+        fall *= v
+        by_v += fall
+        fall *= v
+        by_q += fall
+    steep = -2 * beta * k * amplitude
+    by_p *= steep * ep
+    by_q *= steep
+    by_s *= steep
+    by_v *= -steep * eq
+    by_v -= (steep * s) * by_u
+    by_u *= -steep * ep
+    by_gamma *= amplitude
+    light = shapes * amplitude
+    if len(nodes) == 1:
+        add_pixel_term(params, gamma, stamps, light)
+    light += local_sky(params, gamma, stamps).astype(np.float32)[:, None]
+    return Modelled(light, slopes)
 
 
-def add_pixel_term(params: F64, gamma: float, stamps: Stamps, model: F64) -> None:
+def add_pixel_term(params: F64, gamma: float, stamps: Stamps, model: F32) -> None:
     """Add (1/24) of the Laplacian: what averaging over the pixel changes to second order."""
-    x, y, p, q, s, amplitude = (column[:, None] for column in params.T)
-    beta, root = 1 / gamma, np.sqrt(2**gamma - 1)
+    x, y, p, q, s, amplitude = (column[:, None] for column in params.T.astype(np.float32))
+    beta, root = np.float32(1 / gamma), np.float32(np.sqrt(2**gamma - 1))
     ep, eq, s = root * np.exp(p), root * np.exp(q), root * s
     dx, dy = stamps.dx - x, stamps.dy - y
     u, v = ep * dx + s * dy, eq * dy
@@ -237,7 +245,7 @@ def local_sky(params: F64, gamma: float, stamps: Stamps) -> F64:
     return np.asarray(stamps.around - np.clip(wings, 0, 0.02 * np.abs(params[:, 5])))
 
 
-def weight_variance(stamps: Stamps, model: F64 | None, per_adu: float) -> F64:
+def weight_variance(stamps: Stamps, model: F32 | None, per_adu: float) -> F32:
     """
     Variance of each pixel: sky noise, the light's own noise, and the model's imperfection.
 
@@ -255,49 +263,47 @@ def weight_variance(stamps: Stamps, model: F64 | None, per_adu: float) -> F64:
     ndarray, shape (n, k)
         ADU squared: unit of the variance.
     """
-    sky = np.maximum(stamps.noise[:, None] ** 2, 1e-30)
+    sky = np.maximum(stamps.noise[:, None] ** 2, 1e-30).astype(np.float32)
     if model is None:
         bright = np.maximum(stamps.values, 0)
-        return np.asarray(sky + (0.05 * bright) ** 2)
+        return np.asarray(sky + (0.05 * bright) ** 2, np.float32)
     bright = np.maximum(model, 0)
-    return np.asarray(sky + per_adu * bright + (MODEL_ERROR * bright) ** 2)
+    return np.asarray(sky + bright * (per_adu + MODEL_ERROR**2 * bright), np.float32)
 
 
-def light_noise(stamps: Stamps, model: F64, variance: F64) -> float:
+def light_noise(stamps: Stamps, model: F32, variance: F32) -> float:
     """Variance per ADU of starlight, from how much the residuals grow under the stars."""
-    off = (stamps.values - model) ** 2 - stamps.noise[:, None] ** 2
-    bright = np.maximum(model, 0)
-    share = np.sum(off * bright / variance, axis=1)
-    total = np.sum(bright**2 / variance, axis=1)
+    off = (stamps.values - model) ** 2 - stamps.noise.astype(np.float32)[:, None] ** 2
+    weighted = np.maximum(model, 0) / variance
+    share = np.sum(off * weighted, axis=1)
+    total = np.sum(weighted**2 * variance, axis=1)
     return float(max(0.0, np.median(share / np.maximum(total, 1e-30))))
 
 
-def weighted_cost(stamps: Stamps, model: F64, variance: F64) -> F64:
+def weighted_cost(stamps: Stamps, model: F32, variance: F32) -> F64:
     """Sum of squared residuals in units of their variance, per star."""
-    return np.asarray(np.sum((stamps.values - model) ** 2 / variance * stamps.weights, axis=1))
+    miss = stamps.values - model
+    return np.asarray(np.sum(miss * miss / variance * stamps.weights, axis=1), np.float64)
 
 
-def solve(
-    stamps: Stamps, model: F64, jacobian: F64, slope: F64, variance: F64, damping: F64
-) -> tuple[F64, float]:
+def solve(stamps: Stamps, model: Modelled, variance: F32, damping: F64) -> tuple[F64, float]:
     """One damped Gauss-Newton step of all stars and of the shared 1/beta."""
     weight = stamps.weights / variance
-    miss = stamps.values - model
-    weighted = jacobian * weight[:, None, :]
-    normal = weighted @ jacobian.transpose(0, 2, 1)
+    miss = stamps.values - model.light
+    weighted = model.slopes * weight[:, None, :]
+    power = (weighted @ model.slopes.transpose(0, 2, 1)).astype(float)
+    pull = (weighted @ miss[:, :, None])[:, :, 0].astype(float)
+    own = slice(PARAMETERS)
+    normal, by_shared = power[:, own, own].copy(), power[:, own, SHARED]
     index = np.arange(PARAMETERS)
-    diagonal = normal[:, index, index]
-    normal[:, index, index] += damping[:, None] * diagonal + 1e-30
-    right = np.stack(
-        [(weighted @ miss[:, :, None])[:, :, 0], (weighted @ slope[:, :, None])[:, :, 0]], axis=-1
-    )
-    both = np.linalg.solve(normal, right)
+    normal[:, index, index] *= 1 + damping[:, None]
+    normal[:, index, index] += 1e-30
+    both = np.linalg.solve(normal, np.stack([pull[:, own], by_shared], axis=-1))
     alone, by_gamma = both[..., 0], both[..., 1]
-    fair = 1 / np.maximum(
-        np.sum(miss**2 * weight, axis=1) / miss.shape[1], 1
-    )  # poor fits count less
-    gamma_miss = np.sum(slope * weight * miss, axis=1) - np.sum(right[..., 1] * alone, axis=1)
-    gamma_power = np.sum(slope**2 * weight, axis=1) - np.sum(right[..., 1] * by_gamma, axis=1)
+    # poor fits count less
+    fair = 1 / np.maximum(np.sum(miss * miss * weight, axis=1) / miss.shape[1], 1)
+    gamma_miss = pull[:, SHARED] - np.sum(by_shared * alone, axis=1)
+    gamma_power = power[:, SHARED, SHARED] - np.sum(by_shared * by_gamma, axis=1)
     gamma_step = float(np.sum(fair * gamma_miss) / max(float(np.sum(fair * gamma_power)), 1e-30))
     return alone - gamma_step * by_gamma, gamma_step
 
@@ -310,20 +316,18 @@ def limit_step(step: F64, limit: F64) -> None:
 
 
 def judged(
-    stamps: Stamps, params: F64, gamma: float, model: F64, jacobian: F64, variance: F64,
-    fwhm_px: float,
-) -> Fits:  # fmt: skip
+    stamps: Stamps, params: F64, gamma: float, model: Modelled, variance: F32, fwhm_px: float
+) -> Fits:
     """Attach covariance and goodness to the fitted parameters."""
     weight = stamps.weights / variance
-    normal = (jacobian * weight[:, None, :]) @ jacobian.transpose(0, 2, 1)
+    slopes = model.slopes[:, :PARAMETERS].astype(float)  # errors of single precision may be < 0
+    normal = (slopes * weight[:, None, :]) @ slopes.transpose(0, 2, 1)
     index = np.arange(PARAMETERS)
     normal[:, index, index] *= 1 + 1e-9
     covariance: F64 = np.asarray(np.linalg.inv(normal), np.float64)
-    used = np.maximum(
-        np.sum(np.broadcast_to(stamps.weights, model.shape) > 0, axis=1) - PARAMETERS, 1
-    )
-    chi2 = np.asarray(weighted_cost(stamps, model, variance) / used)
-    left_over = unexplained(stamps, model, local_sky(params, gamma, stamps)[:, None])
+    used = np.maximum(np.count_nonzero(stamps.weights, axis=1) - PARAMETERS, 1)
+    chi2 = weighted_cost(stamps, model.light, variance) / used
+    left_over = unexplained(stamps, model.light, local_sky(params, gamma, stamps)[:, None])
     reach = np.abs(stamps.dx).max()
     good = (
         np.isfinite(params).all(axis=1)
@@ -331,11 +335,13 @@ def judged(
         & (params[:, 5] > 0)
         & (np.exp(-params[:, 2:4]).max(axis=1) < 4 * reach)
         & np.isfinite(covariance[:, 2:5, 2:5]).all(axis=(1, 2))
+        & (np.diagonal(covariance, axis1=1, axis2=2) > 0).all(axis=1)
     )
-    return Fits(params, covariance, 1 / gamma, chi2, left_over, good, stamps.values - model)
+    return Fits(params, covariance, 1 / gamma, chi2, left_over, good,
+                stamps.values - model.light)  # fmt: skip
 
 
-def unexplained(stamps: Stamps, model: F64, sky: F64) -> F64:
+def unexplained(stamps: Stamps, model: F32, sky: F64) -> F64:
     """Energy of the residuals beyond sky noise over the energy of the model."""
     used = stamps.weights * np.ones_like(model)
     missed = np.sum(((stamps.values - model) ** 2 - stamps.noise[:, None] ** 2) * used, axis=1)

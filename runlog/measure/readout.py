@@ -11,6 +11,7 @@ import numpy.typing as npt
 from runlog.core.sensor.signs import Signs, Stretch
 from runlog.measure.levels import Lines, find_breaks
 from runlog.measure.slips import find_displaced
+from runlog.measure.spilt import not_of_stars
 
 Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
@@ -46,13 +47,14 @@ def find_signs(pixels: Array, *, mosaic: bool = False) -> Signs:
         return Signs(blank=_stretches(blank))
     repeated = _repeated(plane, rows, blank)
     lines = Lines.of(rows, blank, mosaic=mosaic)
+    noise_adu = lines.sigma_adu / np.sqrt(2)
     across = _columns(plane, blank)
     return Signs(
-        rows=find_breaks(lines),
+        rows=not_of_stars(plane, find_breaks(lines), noise_adu, lines.each),
         columns=find_breaks(Lines.of(across, _blank(across), mosaic=mosaic)),
         blank=_stretches(blank),
         repeated=repeated,
-        slips=find_displaced(plane, lines.sigma_adu / np.sqrt(2)),
+        slips=find_displaced(plane, noise_adu),
     )
 
 

@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from runlog.measure.background import Sky
-from runlog.measure.pixels import F32, I64, Mask, Plane
+from runlog.measure.pixels import CHUNK_PX, F32, I64, Mask, Plane, at_least
 
 AROUND = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
+BINOMIAL_SUM = 16  # of the 3x3 kernel's weights
 POINT_ROWS = 128
 POINT_SIGMA = 6.0
 POINT_SHARE = 0.3  # of a pixel's light that the typical neighbour of a wide star's exceeds
@@ -51,12 +52,13 @@ def subtract_sky(plane: Plane, sky: Sky, ceiling_adu: float | None) -> Residual:
     light = np.empty((plane.height, plane.width), np.float32)
     full: list[I64] = []
     bad = np.zeros(light.shape, bool) if plane.raw.dtype.kind == "f" else None
+    across = sky.across(plane.width)
     for start, stop in plane.chunks():
-        rows = plane.rows(start, stop)
-        part = light[start:stop]
-        np.subtract(rows, sky.rows(start, stop, plane.width), out=part)
+        rows = plane.numbers(start, stop)
+        part = sky.rows(start, stop, across, light[start:stop])
+        np.subtract(rows, part, out=part)
         if ceiling_adu is not None:
-            full.append(np.flatnonzero(rows >= ceiling_adu) + start * plane.width)
+            full.append(np.flatnonzero(at_least(rows, ceiling_adu)) + start * plane.width)
         if bad is not None:
             np.isnan(part, out=bad[start:stop])
             part[bad[start:stop]] = 0
@@ -120,14 +122,17 @@ def binned(light: F32, factor: int) -> F32:
     """
     if factor == 1:
         return light
-    height, width = light.shape[0] // factor * factor, light.shape[1] // factor * factor
-    summed = light[0:height:factor, :width].copy()
-    for row in range(1, factor):
-        summed += light[row:height:factor, :width]
-    columns = summed[:, 0:width:factor].copy()
-    for column in range(1, factor):
-        columns += summed[:, column:width:factor]
-    return columns
+    height, width = (size // factor for size in light.shape)
+    summed = np.empty((height, width), np.float32)
+    rows = max(1, CHUNK_PX // (factor * light.shape[1]))
+    for start in range(0, height, rows):
+        stop = min(height, start + rows)
+        part = light[start * factor : stop * factor, : width * factor]
+        lines = np.add.reduce(part.reshape(stop - start, factor, -1), axis=1)
+        sums = np.add(lines[:, ::factor], lines[:, 1::factor], out=summed[start:stop])
+        for column in range(2, factor):
+            sums += lines[:, column::factor]
+    return summed
 
 
 def smoothed(rows: F32) -> F32:
@@ -147,11 +152,35 @@ def smoothed(rows: F32) -> F32:
     ndarray, shape (..., h - 2, w - 2)
         ADU.
     """
-    across = rows[..., :-2] + rows[..., 2:]
-    across += rows[..., 1:-1]
-    across += rows[..., 1:-1]
-    down = across[..., :-2, :] + across[..., 2:, :]
-    down += across[..., 1:-1, :]
-    down += across[..., 1:-1, :]
-    down *= np.float32(1 / 16)
-    return down
+    soft = binomial_sums(rows)
+    soft *= np.float32(1 / BINOMIAL_SUM)
+    return soft
+
+
+def binomial_sums(rows: F32, room: tuple[F32, F32] | None = None) -> F32:
+    """
+    Sixteen times what `smoothed` gives, as sums of neighbours' sums.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (..., h, w)
+        ADU.
+    room : two of ndarray, shape (n,), or None
+        As large as the rows, ADU; used over and over where there are many: the sums lie in the
+        second one.
+
+    Returns
+    -------
+    ndarray, shape (..., h - 2, w - 2)
+        ADU.
+    """
+    one, other = room or (None, None)
+    pairs = added(rows[..., :-1, :], rows[..., 1:, :], one)
+    down = added(pairs[..., :-1, :], pairs[..., 1:, :], other)
+    pairs = added(down[..., :-1], down[..., 1:], one)
+    return added(pairs[..., :-1], pairs[..., 1:], other)
+
+
+def added(one: F32, other: F32, room: F32 | None) -> F32:
+    """Sum of two arrays, laid out in the beginning of a flat one if that is given."""
+    return np.add(one, other, out=None if room is None else room[: one.size].reshape(one.shape))

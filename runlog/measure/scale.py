@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from runlog.measure.medians import median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned
 from runlog.measure.stars import Peaks, find_peaks, stamps
@@ -162,13 +163,13 @@ def looks_like_point(cut: F32) -> Mask:
 
 def smallest_variance(cut: F32) -> F64:
     """Variance across the narrowest direction of 5x5 stamps, light under a tenth left out."""
-    light = np.maximum(cut - 0.1 * cut.max(axis=(1, 2), keepdims=True), 0).astype(float)
-    total = np.maximum(light.sum(axis=(1, 2)), 1e-30)
+    light = cut.reshape(len(cut), cut.shape[1] * cut.shape[2]).astype(float)
+    light = np.maximum(light - 0.1 * light.max(axis=1, keepdims=True), 0)
     axis = np.arange(cut.shape[1]) - cut.shape[1] // 2
-    across, down = light.sum(axis=1), light.sum(axis=2)
-    mx, my = across @ axis / total, down @ axis / total
-    xx, yy = across @ axis**2 / total - mx**2, down @ axis**2 / total - my**2
-    xy = np.einsum("nij,i,j->n", light, axis, axis) / total - mx * my
+    y, x = (part.ravel() for part in np.meshgrid(axis, axis, indexing="ij"))
+    sums = light @ np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1).astype(float)
+    mx, my, xx, yy, xy = (sums[:, 1:] / np.maximum(sums[:, :1], 1e-30)).T
+    xx, yy, xy = xx - mx**2, yy - my**2, xy - mx * my
     return np.asarray((xx + yy) / 2 - np.hypot((xx - yy) / 2, xy))
 
 
@@ -190,7 +191,7 @@ def median_picture(cut: F32) -> F64:
     reach = max(1, middle // 4)
     near = slice(middle - reach, middle + reach + 1)
     central = np.maximum(cut[:, near, near].sum(axis=(1, 2)), 1e-30)
-    picture = np.median(cut / central[:, None, None], axis=0).astype(float)
+    picture = median_of_stack(cut / central[:, None, None]).astype(float)
     border = np.concatenate([picture[0], picture[-1], picture[:, 0], picture[:, -1]])
     return np.asarray(picture - np.median(border))
 

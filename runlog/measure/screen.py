@@ -90,14 +90,8 @@ def templates_of_picture(picture: F64, bin_factor: int) -> Templates:
 def pictures(matrix: F64, beta: float) -> F64:
     """The star at nine phases, each scaled to unit energy."""
     axis = np.arange(-RADIUS, RADIUS + 1.0)
-    y, x = np.meshgrid(axis, axis, indexing="ij")
-    drawn = np.array(
-        [
-            pixel_moffat(np.asarray(x - px), np.asarray(y - py), matrix, beta).ravel()
-            for py in PHASES
-            for px in PHASES
-        ]
-    )
+    py, px, y, x = np.meshgrid(PHASES, PHASES, axis, axis, indexing="ij")
+    drawn = pixel_moffat(x - px, y - py, matrix, beta).reshape(-1, len(axis) ** 2)
     return np.asarray(drawn / np.linalg.norm(drawn, axis=1)[:, None])
 
 

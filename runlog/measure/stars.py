@@ -6,9 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.medians import (
+    mad_of_sorted,
+    median_and_sigma,
+    median_of_rows,
+    middle_of_sorted,
+)
 from runlog.measure.pixels import CHUNK_PX, F32, F64, I64, Array, Mask
-from runlog.measure.residual import smoothed
+from runlog.measure.residual import BINOMIAL_SUM, binomial_sums, smoothed
 
 THRESHOLD_SIGMA = 5.0
 NEIGHBOURS = [(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)]
@@ -75,16 +81,16 @@ def smoothed_noise(image: F32) -> float:
 
 def clipped_sigma(sample: F32) -> float:
     """Sigma of a sample's core: MAD x 1.4826 after two rounds of 3 sigma clipping."""
-    middle = float(np.median(sample))
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(sample - middle)))
+    core = np.sort(sample)
+    middle, sigma = middle_of_sorted(core), mad_of_sorted(core) * MAD_TO_SIGMA
     for _ in range(2):
-        core = sample[np.abs(sample - middle) < 3 * sigma] if sigma > 0 else sample
+        first, last = np.searchsorted(core, [middle - 3 * sigma, middle + 3 * sigma])
+        core = core[first:last] if sigma > 0 else core
         if core.size < 10:
             break
-        middle = float(np.median(core))
         # 1.4826 x MAD of a normal distribution cut at 3 sigma is low by 0.4 %
-        sigma = 1.004 * MAD_TO_SIGMA * float(np.median(np.abs(core - middle)))
-    return sigma
+        middle, sigma = middle_of_sorted(core), 1.004 * MAD_TO_SIGMA * mad_of_sorted(core)
+    return float(sigma)
 
 
 def find_peaks(
@@ -114,9 +120,12 @@ def find_peaks(
     empty = np.zeros(0, np.int64)
     if min(image.shape) < 2 * EDGE_PX + 3 or noise <= 0:
         return Peaks(empty, empty, np.zeros(0), noise)
+    ranges = row_ranges(image, EDGE_PX)
+    size = (ranges[0][1] - ranges[0][0] + 2 * EDGE_PX) * image.shape[1]
+    room = np.empty(size, np.float32), np.empty(size, np.float32)
     found = [
-        peaks_of_rows(image, start, stop, FIRST_CUT * sigmas * noise)
-        for start, stop in row_ranges(image, EDGE_PX)
+        peaks_of_rows(image, start, stop, FIRST_CUT * sigmas * noise, room)
+        for start, stop in ranges
     ]
     y, x, height = (np.concatenate(part) for part in zip(*found, strict=True))
     local, scatter = surroundings(image, y, x)
@@ -130,16 +139,19 @@ def find_peaks(
 
 def row_ranges(image: F32, margin: int) -> list[tuple[int, int]]:
     """Row ranges inside a margin, small enough for the processor's cache."""
-    rows = max(8, CHUNK_PX // 2 // image.shape[1])
+    rows = max(8, CHUNK_PX // image.shape[1])
     stops = range(margin, image.shape[0] - margin, rows)
     return [(start, min(image.shape[0] - margin, start + rows)) for start in stops]
 
 
-def peaks_of_rows(image: F32, start: int, stop: int, threshold: float) -> tuple[I64, I64, F64]:
+def peaks_of_rows(
+    image: F32, start: int, stop: int, threshold: float, room: tuple[F32, F32]
+) -> tuple[I64, I64, F64]:
     """Local maxima of the smoothed rows start..stop above a threshold, away from the edges."""
-    soft = smoothed(image[start - 2 : stop + 2])  # rows start-1 .. stop+1, columns 1 .. w-1
+    # rows start-1 .. stop+1, columns 1 .. w-1
+    soft = binomial_sums(image[start - 2 : stop + 2], room)
     width = soft.shape[1]
-    at = np.flatnonzero(soft[1:-1] > np.float32(threshold)) + width
+    at = np.flatnonzero(soft[1:-1] > np.float32(BINOMIAL_SUM * threshold)) + width
     column = at % width
     at = at[(column >= EDGE_PX - 1) & (column < width - EDGE_PX + 1)]
     flat = soft.ravel()
@@ -149,7 +161,7 @@ def peaks_of_rows(image: F32, start: int, stop: int, threshold: float) -> tuple[
         wins = value >= other if (dy, dx) < (0, 0) else value > other
         at, value = at[wins], value[wins]
     y, x = np.divmod(at, width)
-    return y + start - 1, x + 1, value.astype(float)
+    return y + start - 1, x + 1, value.astype(float) / BINOMIAL_SUM
 
 
 def surroundings(image: F32, y: I64, x: I64) -> tuple[F64, F64]:
@@ -157,8 +169,7 @@ def surroundings(image: F32, y: I64, x: I64) -> tuple[F64, F64]:
     offset = np.array(RING)
     rows = np.clip(y[:, None] + offset[:, 0], 0, image.shape[0] - 1)
     ring = image[rows, np.clip(x[:, None] + offset[:, 1], 0, image.shape[1] - 1)]
-    middle = np.median(ring, axis=1)
-    scatter = MAD_TO_SIGMA * np.median(np.abs(ring - middle[:, None]), axis=1)
+    middle, scatter = median_and_sigma(ring)
     return middle.astype(float), scatter.astype(float)
 
 
@@ -186,7 +197,7 @@ def ring_level(image: F32, y: I64, x: I64, radius_px: float) -> F64:
     dx = np.rint(circles * np.cos(np.tile(angle, 2))).astype(np.int64)
     rows = np.clip(y[:, None] + dy, 0, image.shape[0] - 1)
     columns = np.clip(x[:, None] + dx, 0, image.shape[1] - 1)
-    return np.asarray(np.median(image[rows, columns], axis=1), np.float64)
+    return np.asarray(median_of_rows(image[rows, columns]), np.float64)
 
 
 def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
@@ -207,11 +218,18 @@ def stamps(image: Array, y: I64, x: I64, radius: int) -> Array:
     ndarray, shape (n, 2 radius + 1, 2 radius + 1)
         In the image's unit and type.
     """
-    span = np.arange(-radius, radius + 1)
-    rows = np.clip(y[:, None] + span, 0, image.shape[0] - 1)
-    columns = np.clip(x[:, None] + span, 0, image.shape[1] - 1)
-    flat = rows[:, :, None] * image.shape[1] + columns[:, None, :]
-    return np.asarray(np.take(image.ravel(), flat))
+    size, (height, width) = 2 * radius + 1, image.shape
+    whole = (y >= radius) & (y < height - radius) & (x >= radius) & (x < width - radius)
+    cut = np.empty((len(y), size, size), image.dtype)
+    if whole.any():
+        windows = np.lib.stride_tricks.sliding_window_view(image, (size, size))
+        cut[whole] = windows[y[whole] - radius, x[whole] - radius]
+    if not whole.all():
+        span = np.arange(-radius, radius + 1)
+        rows = np.clip(y[~whole, None] + span, 0, height - 1)
+        columns = np.clip(x[~whole, None] + span, 0, width - 1)
+        cut[~whole] = image[rows[:, :, None], columns[:, None, :]]
+    return cut
 
 
 def recentred(light: F32, x: I64, y: I64, radius: int, rounds: int = 3) -> tuple[I64, I64]:

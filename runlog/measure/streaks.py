@@ -10,6 +10,7 @@ from runlog.measure.origin import Origin, origin_of
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import Residual, binned, smoothed
 from runlog.measure.stars import smoothed_noise
+from runlog.measure.tails import Tail, tails_among
 from runlog.measure.trail import fitted, frame_of
 
 COARSE_PX = 700  # the frame is looked at with its longer side about this many blocks long
@@ -18,6 +19,7 @@ SHORTEST_PIECE = 10.0  # blocks
 SHORTEST_SHARE = 0.25  # of the frame's shorter side
 LEAST_LEFT = 0.6  # of that, once its ends are fitted
 SAME_PX, SAME_SHARE = 30.0, 0.03  # how far apart two finds of one trail lie, of its length
+ONE_PX = 5.0  # the same, of two lines fitted to the light
 MOST_STREAKS = 20
 MOST_REFITS = 12
 WIDEST = 2.2  # blocks, rms across
@@ -88,42 +90,64 @@ def find_lines(residual: Residual, noise_adu: float) -> Lines:
     factor = int(np.clip(round(max(light.shape) / COARSE_PX), 1, 16))
     coarse = binned(light, factor)
     found: list[tuple[Origin, Streak]] = []
+    tails: list[Tail] = []
     for look in (FINE, WIDE):
         coarse = binned(coarse, look.bin)
         factor *= look.bin
-        rough = [in_pixels(line, factor) for line in trails(coarse, look)]
+        lines, tails = trails(coarse, look, residual, factor, noise_adu, tails)
+        rough = [in_pixels(line, factor) for line in lines]
         new = [line for line in rough if not any(same(line, known) for _, known in found)]
         for line in new[:MOST_STREAKS]:
             line = fitted(light, line, 4.0 * factor + 4)
-            if frame_of(line)[0] < LEAST_LEFT * SHORTEST_SHARE * min(light.shape):
+            if not long_enough(line, light) or any(lies_on(line, known) for _, known in found):
                 continue
             origin = origin_of(light, line, residual.full_y, residual.full_x, noise_adu)
             found.append((origin, line))
+    others = [line for origin, line in found if origin in (Origin.STAR, Origin.SENSOR)]
+    others += [line for line in map(Tail.streak, tails) if long_enough(line, light)]
     return Lines(
         tuple(line for origin, line in found if origin is Origin.SKY)[:MOST_STREAKS],
-        tuple(line for origin, line in found if origin in (Origin.STAR, Origin.SENSOR)),
+        tuple(others),
     )
 
 
-def trails(coarse: F32, look: Look) -> list[Line]:
-    """Find trails on one coarse copy."""
+def long_enough(line: Streak, light: F32) -> bool:
+    """Whether a fitted line is long enough for a trail."""
+    return bool(frame_of(line)[0] >= LEAST_LEFT * SHORTEST_SHARE * min(light.shape))
+
+
+def trails(
+    coarse: F32, look: Look, residual: Residual, factor: int, noise_adu: float, tails: list[Tail]
+) -> tuple[list[Line], list[Tail]]:
+    """Find trails on one coarse copy, and tails of stars besides those known, that are none."""
     if min(coarse.shape) < 24:
-        return []
+        return [], tails
     noise = smoothed_noise(coarse)
     if noise <= 0:
-        return []
+        return [], tails
     soft = smoothed(coarse)
     y, x, piece = lit_pieces(soft, look.lit_sigma * noise)
-    lines = join(y, x, piece, min(soft.shape))
-    return [line for line in lines if is_trail(line, soft, noise, look)]
+    # before pieces are joined: the tails of stars in nearly one row make a line of any slant
+    of_tail, tails = tails_among(residual, y, x, piece, factor, noise_adu, tails)
+    lines = join(y[~of_tail], x[~of_tail], piece[~of_tail], min(soft.shape))
+    return [line for line in lines if is_trail(line, soft, noise, look)], tails
 
 
 def same(one: Streak, other: Streak) -> bool:
     """Whether a streak lies along another one."""
-    length, dy, dx = frame_of(other)
+    return off_line(one, other) < max(SAME_PX, SAME_SHARE * frame_of(other)[0])
+
+
+def lies_on(one: Streak, other: Streak) -> bool:
+    """Whether a fitted line is a part of another one: found from what was left beside it."""
+    return frame_of(one)[0] <= frame_of(other)[0] and off_line(one, other) < ONE_PX
+
+
+def off_line(one: Streak, other: Streak) -> float:
+    """How far from another line's course the ends of one lie at most, in pixels."""
+    _, dy, dx = frame_of(other)
     ends = ((one.x0, one.y0), (one.x1, one.y1))
-    off = [(x - other.x0) * dy - (y - other.y0) * dx for x, y in ends]
-    return max(map(abs, off)) < max(SAME_PX, SAME_SHARE * length)
+    return max(abs((x - other.x0) * dy - (y - other.y0) * dx) for x, y in ends)
 
 
 def lit_pieces(soft: F32, threshold: float) -> tuple[F64, F64, I64]:

@@ -4,7 +4,7 @@ import numpy as np
 from scipy import ndimage
 
 from runlog.core.frame import Streak
-from runlog.measure.background import MAD_TO_SIGMA
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import CHUNK_PX, F32, F64
 
 ROUNDS = 3  # of fitting the line: each looks nearer to it
@@ -189,18 +189,28 @@ def erase(light: F32, streaks: tuple[Streak, ...], noise_adu: float) -> None:
     noise_adu : float
         Noise of a pixel.
     """
-    rows = max(1, CHUNK_PX // light.shape[1])
     for streak in streaks:
         half = half_width(light, streak, noise_adu)
-        for start in range(0, light.shape[0], rows):
-            blank(light[start : start + rows], streak, half, start)
+        reach = (1 + BEYOND_WIDTHS) * half
+        top, bottom = span(streak.y0, streak.y1, reach, light.shape[0])
+        left, right = span(streak.x0, streak.x1, reach, light.shape[1])
+        rows = max(1, CHUNK_PX // max(1, right - left))
+        for start in range(top, bottom, rows):
+            stop = min(bottom, start + rows)
+            blank(light[start:stop, left:right], streak, half, start, left)
 
 
-def blank(part: F32, streak: Streak, half_px: float, first_row: int) -> None:
-    """Blank what a trail covers of some rows of a frame."""
+def span(one: float, other: float, reach: float, size: int) -> tuple[int, int]:
+    """Range of rows, or columns, between two places and a reach beyond, inside the frame."""
+    low, high = min(one, other) - reach, max(one, other) + reach
+    return int(np.clip(low, 0, size)), int(np.clip(high + 2, 0, size))
+
+
+def blank(part: F32, streak: Streak, half_px: float, first_row: int, first_column: int) -> None:
+    """Blank what a trail covers of a part of a frame."""
     length, dy, dx = frame_of(streak)
     y = np.arange(first_row, first_row + part.shape[0])[:, None] - streak.y0
-    x = np.arange(part.shape[1])[None, :] - streak.x0
+    x = np.arange(first_column, first_column + part.shape[1])[None, :] - streak.x0
     beyond = BEYOND_WIDTHS * half_px
     covered = np.abs(x * dy - y * dx) <= half_px
     if covered.any():

@@ -55,21 +55,18 @@ def _is_smaller(region: tuple[Any, ...], widest: tuple[int, int]) -> bool:
     return bool((width + 1) * across <= widest[0] or (height + 1) * down <= widest[1])
 
 
-def kept_lights(connection: Connection, doubtful: bool, aliases: Aliases) -> list[Shots]:
-    """Load kept lights, a row a night and setting."""
+def lights_and_stock(
+    connection: Connection, doubtful: bool, aliases: Aliases
+) -> tuple[list[Shots], list[Shots]]:
+    """Load kept lights, and all calibration frames with masters; a row a night and setting."""
     f = m.frame.c
     grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
     lights = and_(f.kind == Kind.LIGHT.value, f.counted, f.grade.in_(grades))
-    return _loaded(connection, lights, Partial.of(connection), aliases)
-
-
-def stock(connection: Connection, aliases: Aliases) -> list[Shots]:
-    """Load all calibration frames there are, masters included, a row a night and setting."""
-    f = m.frame.c
-    partial = Partial.of(connection)
     single = and_(f.kind.in_(CALIBRATION), f.counted, f.stage == "raw")
-    stacks = _loaded(connection, f.kind == Kind.STACK.value, partial, aliases)
-    return _loaded(connection, single, partial, aliases) + [s for s in stacks if s.master]
+    stacks = f.kind == Kind.STACK.value
+    every = _loaded(connection, or_(lights, single, stacks), Partial.of(connection), aliases)
+    frames = [s for s in every if not s.master and s.kind.value in CALIBRATION]
+    return [s for s in every if s.kind is Kind.LIGHT], frames + [s for s in every if s.master]
 
 
 def _made_of(kind_from: str) -> Kind | None:
@@ -82,7 +79,8 @@ def _loaded(
     connection: Connection, which: ColumnElement[bool], partial: Partial, aliases: Aliases
 ) -> list[Shots]:
     """Count whole frames in the database; only those of a part are looked at one by one."""
-    whole = connection.execute(_grouped(which, not_(partial.holds)))
+    query = select(*_own_columns(), func.count().label("frames")).group_by(*_own_columns())
+    whole = connection.execute(_settings(query.where(which, not_(partial.holds))))
     found = [_shots(row, row.frames) for row in whole]
     return found + _placed(connection, and_(which, partial.holds), aliases)
 
@@ -90,37 +88,34 @@ def _loaded(
 def _placed(connection: Connection, which: ColumnElement[bool], aliases: Aliases) -> list[Shots]:
     """Count frames of a part of the sensor by where it begins, as their stored cards say."""
     h = m.header.c
-    query = _settings().add_columns(h.cards).join(m.header, h.frame_id == m.frame.c.id)
+    query = select(*_own_columns(), h.cards).join(m.header, h.frame_id == m.frame.c.id)
     counts: Counter[Shots] = Counter()
-    for row in connection.execute(query.where(which, h.speaks)):
+    for row in connection.execute(_settings(query.where(which, h.speaks))):
         shots = _shots(row, 1)
         origin = read_origin(unpack_cards(row.cards), shots.sensor.binning, aliases)
         counts[replace(shots, sensor=replace(shots.sensor, partial=True, origin=origin))] += 1
     return [replace(shots, frames=count) for shots, count in counts.items()]
 
 
-def _settings() -> Select[Any]:
+def _settings(which: Select[Any]) -> Select[Any]:
     """Select what tells frames apart, ordered by night and rig."""
+    f = which.subquery().c
     return (
-        select(*_own_columns())
-        .join(m.run, m.run.c.id == m.frame.c.run_id)
+        select(*f, m.run.c.night, m.rig.c.name.label("rig"), m.run.c.rig_id)
+        .join(m.run, m.run.c.id == f.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .order_by(m.run.c.night, m.run.c.rig_id)
     )
 
 
 def _own_columns() -> Iterable[ColumnElement[Any]]:
+    """Name what frames are told apart by; a database that sorts them compares the first first."""
     f = m.frame.c
     # The set temperature is what was asked for; a camera without one tells what it had.
     cold = func.round(func.coalesce(f.set_c, f.sensor_c)).label("cold_c")
-    own = (f.kind, f.kind_from, f.camera_key, f.gain, f.offset, f.readout_mode, f.binning_x)
-    more = (f.binning_y, f.width, f.height, f.exposure_s, f.filter, f.rotator_deg, f.combined)
-    return (*own, *more, cold, m.run.c.night, m.rig.c.name.label("rig"), m.run.c.rig_id)
-
-
-def _grouped(*conditions: ColumnElement[bool]) -> Select[Any]:
-    query = _settings().add_columns(func.count().label("frames"))
-    return query.where(*conditions).group_by(*_own_columns())
+    own = (f.run_id, f.filter, f.exposure_s, f.kind, f.kind_from, f.camera_key, f.gain, f.offset)
+    more = (f.readout_mode, f.binning_x, f.binning_y, f.width, f.height, f.rotator_deg, f.combined)
+    return (*own, *more, cold)
 
 
 def _shots(row: Row[Any], frames: int) -> Shots:

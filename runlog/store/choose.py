@@ -46,7 +46,7 @@ def chosen_frames(connection: Connection, chosen: Chosen) -> Rows:
         .add_columns(f.level.is_not(None).label("levelled"))
         .join(m.run, m.run.c.id == f.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
-        .order_by(f.taken_at_utc, f.content_key)
+        .order_by(*m.IN_TIME)
     )
     plain = {name: getattr(chosen, name) for name in ("target", "filter", "kind")}
     for name, value in plain.items():

@@ -1,13 +1,21 @@
 """Which frame of an exposure counts, whatever order its copies were scanned in."""
 
-from collections.abc import Sequence
-from datetime import datetime, timedelta
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, select, update
+from sqlalchemy import Connection, Row, String, and_, cast, select, update
 
 from runlog.core.frame import FrameHeader, Kind, Stage
-from runlog.core.identity import COPY_TOLERANCE_S, Copy, counted_keys, fold_name, same_exposure
+from runlog.core.identity import (
+    COPY_TOLERANCE_S,
+    LENGTH_TOLERANCE_S,
+    Copy,
+    counted_keys,
+    fold_name,
+    may_be_one,
+    same_exposure,
+)
 from runlog.store import models as m
 from runlog.store.runs import touch
 
@@ -21,16 +29,67 @@ def contends(header: FrameHeader) -> bool:
     )
 
 
-def recount(connection: Connection, start: datetime) -> None:
-    """Choose again which frame counts among those that may share an exposure with `start`."""
-    rows = _neighbours(connection, start)
-    counted = counted_keys(_copy(row) for row in rows)
-    changed = [r for r in rows if r.counted != (r.content_key in counted)]
+def recount(connection: Connection, start: datetime) -> int:
+    """Choose again which frame counts among those that may share an exposure with `start`.
+
+    Returns how many frames count no more, or do now.
+    """
+    changed = _chosen_wrongly(connection, start)
     for row in changed:
         connection.execute(
             update(m.frame).where(m.frame.c.id == row.id).values(counted=not row.counted)
         )
     touch(connection, sorted({row.run_id for row in changed}))
+    return len(changed)
+
+
+def _chosen_wrongly(connection: Connection, start: datetime) -> list[Row[Any]]:
+    rows = _neighbours(connection, start)
+    counted = counted_keys(_copy(row) for row in rows)
+    return [row for row in rows if row.counted != (row.content_key in counted)]
+
+
+def counted_twice(connection: Connection) -> dict[datetime, int]:
+    """Find the exposures that count more than once: a start of each, and how often too many."""
+    f = m.frame.c
+    # Starts as text: of a whole archive's, only those that lie close are worth reading as times.
+    query = (
+        select(cast(f.taken_at_utc, String).label("start"), f.exposure_s, f.camera_key)
+        .where(f.counted, f.taken_at_utc.is_not(None), f.exposure_s.is_not(None))
+        .where(f.header_kind != Kind.STACK.value)
+        .order_by(f.taken_at_utc)
+    )
+    found: dict[datetime, int] = {}
+    done: set[int] = set()
+    for start in _close_starts(connection.execute(query).all()):
+        wrong = [r for r in _chosen_wrongly(connection, start) if r.counted and r.id not in done]
+        done |= {row.id for row in wrong}
+        if wrong:
+            found[start] = len(wrong)
+    return found
+
+
+def _close_starts(rows: Sequence[Row[*tuple[Any, ...]]]) -> Iterator[datetime]:
+    """Give starts that another frame of the same length and perhaps camera is close to."""
+    for i, (start, exposure_s, camera) in enumerate(rows):
+        for j in range(i + 1, len(rows)):
+            other, length_s, its = rows[j]
+            if not _is_close(start, other):
+                break
+            if abs(length_s - exposure_s) <= LENGTH_TOLERANCE_S and may_be_one(camera, its):
+                yield _moment(start)
+                break
+
+
+def _is_close(start: str, later: str) -> bool:
+    """Compare two starts as text, to the minute and near its end; what is left, as times."""
+    if start[:16] != later[:16] and start[17:19] < "58":
+        return False
+    return _moment(later) - _moment(start) <= timedelta(seconds=COPY_TOLERANCE_S)
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
 
 
 def recount_all(connection: Connection) -> None:

@@ -11,7 +11,6 @@ from sqlalchemy import (
     bindparam,
     exists,
     func,
-    insert,
     or_,
     select,
     update,
@@ -19,6 +18,7 @@ from sqlalchemy import (
 
 from runlog.core.frame import Kind
 from runlog.store import models as m
+from runlog.store.engine import upsert
 
 ZEROS = (Kind.DARK.value, Kind.BIAS.value)
 
@@ -143,12 +143,9 @@ def count_files(connection: Connection) -> dict[str, int]:
 
 def remember_roots(connection: Connection, paths: Iterable[bytes], now: datetime) -> None:
     """Remember which folders were scanned, for a later scan that names none."""
-    for path in paths:
-        changed = connection.execute(
-            update(m.root).where(m.root.c.path == path).values(scanned_at_utc=now)
-        )
-        if changed.rowcount == 0:
-            connection.execute(insert(m.root).values(path=path, scanned_at_utc=now))
+    rows = [{"path": path, "scanned_at_utc": now} for path in paths]
+    if rows:
+        upsert(connection, m.root, rows, by=("path",))
 
 
 def roots(connection: Connection) -> list[bytes]:

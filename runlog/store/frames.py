@@ -28,6 +28,7 @@ from runlog.core.identity import HeaderCopy, fold_name, speaking_header
 from runlog.core.pixels import ReadFrame
 from runlog.store import models as m
 from runlog.store.corrections import said_of
+from runlog.store.engine import upsert
 from runlog.store.exposures import contends, recount
 from runlog.store.mapping import columns_of
 from runlog.store.previews import put_preview
@@ -214,11 +215,7 @@ def _put_file(connection: Connection, stamp: FileStamp, header_id: int, now: dat
 
 
 def _upsert_file(connection: Connection, values: dict[str, Any]) -> None:
-    changed = connection.execute(
-        update(m.file).where(m.file.c.path == values["path"]).values(values)
-    )
-    if changed.rowcount == 0:
-        connection.execute(insert(m.file).values(values))
+    upsert(connection, m.file, [values], by=("path",))
 
 
 def _choose_header(connection: Connection, frame_id: int, interpret: Interpreter) -> None:

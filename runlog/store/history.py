@@ -17,6 +17,7 @@ from sqlalchemy import (
 
 from runlog.core.grading.baseline import Earlier
 from runlog.store import models as m
+from runlog.store.engine import insert_into
 from runlog.store.runs import touch, touch_settled
 
 LAST_NIGHTS = 8
@@ -132,8 +133,8 @@ def depth_reference(
 
 def freeze_depth(connection: Connection, rig_id: int, values: Mapping[str, Any]) -> None:
     """Freeze a reference unless there is one already."""
-    if depth_reference(connection, rig_id, values["target"], values["filter"]) is None:
-        connection.execute(insert(m.depth_reference).values(rig_id=rig_id, **values))
+    row = insert_into(connection, m.depth_reference).values(rig_id=rig_id, **values)
+    connection.execute(row.on_conflict_do_nothing())
 
 
 def forget_depths(connection: Connection) -> None:

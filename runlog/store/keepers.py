@@ -21,7 +21,7 @@ def keepers(
         .join(m.run, r.id == f.run_id)
         .join(m.rig, m.rig.c.id == r.rig_id)
         .where(f.kind == "light", f.counted, f.grade.in_(grades))
-        .order_by(f.target, f.filter, f.taken_at_utc, f.content_key)
+        .order_by(f.target, f.filter, *m.IN_TIME)
     )
     rows = connection.execute(_narrowed(query, part, filter_name)).all()
     paths = paths_of_frames(connection, [row.id for row in rows] if len(rows) < 500 else None)

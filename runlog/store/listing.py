@@ -26,7 +26,7 @@ class Wanted:
 
 def list_frames(connection: Connection, wanted: Wanted) -> list[Frame]:
     """Load frames in time order."""
-    query = WHOLE.query.order_by(m.frame.c.taken_at_utc, m.frame.c.content_key)
+    query = WHOLE.query.order_by(*m.IN_TIME)
     found = WHOLE.load(connection, _narrowed(query, wanted))
     if wanted.fault is None:
         return found

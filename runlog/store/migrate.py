@@ -1,12 +1,16 @@
 """Bring a database to this version's tables; alembic is imported only when it is behind."""
 
+from collections.abc import Callable
 from functools import cache
+from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from runlog.errors import StoreError
 from runlog.shipped import shipped
-from runlog.store.engine import reading, where, writing
+from runlog.store.backup import backed_up
+from runlog.store.engine import reading, write
+from runlog.store.trouble import where
 
 
 @cache
@@ -23,17 +27,42 @@ def stored_revision(connection: Connection) -> str | None:
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def ready(engine: Engine) -> Engine:
-    """Migrate when behind, refuse when newer, and hand the engine back."""
+def ready(engine: Engine, tell: Callable[[str], None] = lambda _: None) -> Engine:
+    """Migrate when behind, refuse when newer, and hand the engine back.
+
+    `tell` hears where the copy lies that was made of an SQLite database before.
+    """
     with reading(engine) as connection:
-        stored = stored_revision(connection)
-    if stored == known_revisions()[-1]:
-        return engine
-    _refuse_newer(stored, engine)
-    _refuse_strange(stored, engine)
-    with writing(engine) as connection:
-        upgrade(connection)
+        behind = _is_behind(connection)
+    if behind:
+        copy = write(engine, _migrate)
+        if copy is not None:
+            tell(f"The tables were brought up to date; the database as it was: {copy}")
     return engine
+
+
+def _migrate(connection: Connection) -> Path | None:
+    """Migrate, unless another did while we waited to write; gives where the old tables lie."""
+    if not _is_behind(connection):
+        return None
+    stored = stored_revision(connection)
+    if stored is None:
+        upgrade(connection)
+        return None
+    with backed_up(connection.engine, stored) as copy:
+        upgrade(connection)
+    return copy
+
+
+def _is_behind(connection: Connection) -> bool:
+    """Tell whether tables are to be made or changed; refuses those that are not ours to change."""
+    stored = stored_revision(connection)
+    if stored == known_revisions()[-1]:
+        return False
+    _refuse_newer(stored, connection.engine)
+    if stored is None:
+        _refuse_strange(connection)
+    return True
 
 
 def _refuse_newer(stored: str | None, engine: Engine) -> None:
@@ -47,18 +76,16 @@ def _refuse_newer(stored: str | None, engine: Engine) -> None:
     )
 
 
-def _refuse_strange(stored: str | None, engine: Engine) -> None:
-    """Keep our tables out of a file that some other program lives in."""
-    if stored is not None or engine.dialect.name != "sqlite":
+def _refuse_strange(connection: Connection) -> None:
+    """Keep our tables out of a place that some other program lives in."""
+    tables = inspect(connection).get_table_names()
+    if not tables:
         return
-    with reading(engine) as connection:
-        tables = inspect(connection).get_table_names()
-    if tables:
-        raise StoreError(
-            f"This database belongs to another program (it has a table '{tables[0]}')",
-            where(engine),
-            "Name another file with --db FILE. Nothing was changed",
-        )
+    raise StoreError(
+        f"This database belongs to another program (it has a table '{tables[0]}')",
+        where(connection.engine),
+        "Name another database with --db. Nothing was changed",
+    )
 
 
 def upgrade(connection: Connection) -> None:

@@ -44,6 +44,17 @@ rig = Table(
     *_floats("focal_mm", "pixel_um"),
 )
 
+# What the frames of a rig are graded by; appended, never changed: the last one is in force.
+rig_settings = Table(
+    "rig_settings",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("rig_id", Integer, ForeignKey("rig.id"), nullable=False, index=True),
+    Column("says", JSON, nullable=False),  # sections of the config file
+    Column("who", String, nullable=False),
+    Column("at_utc", Utc, nullable=False),
+)
+
 # A run is dirty while its revision is ahead of the one it was settled at.
 run = Table(
     "run",
@@ -73,6 +84,9 @@ frame = Table(
     *[_KEYS.get(column.name, column) for column in table_columns()],
     Index("ix_frame_taken_at_utc", "taken_at_utc"),
 )
+
+# Time order; what has no date comes first, on every kind of database.
+IN_TIME = (frame.c.taken_at_utc.nulls_first(), frame.c.content_key)
 
 star_list = Table(
     "star_list",

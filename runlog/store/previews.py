@@ -3,10 +3,11 @@
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, select
 
 from runlog.core.pixels import Preview, SmallImage
 from runlog.store import models as m
+from runlog.store.engine import upsert
 
 PARTS = ("image", "cutouts")
 
@@ -22,8 +23,7 @@ def put_preview(connection: Connection, frame_id: int, preview: Preview | None) 
     }
     for part in PARTS:
         values |= {f"{part}_{k}": v for k, v in asdict(getattr(preview, part)).items()}
-    connection.execute(delete(m.preview).where(m.preview.c.frame_id == frame_id))
-    connection.execute(insert(m.preview).values(values))
+    upsert(connection, m.preview, [values], by=("frame_id",))
 
 
 def get_preview(connection: Connection, frame_id: int) -> Preview | None:

@@ -1,6 +1,6 @@
 """Rigs and runs: finding or making them, marking them dirty, settling them."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -9,13 +9,13 @@ from sqlalchemy import (
     Connection,
     bindparam,
     func,
-    insert,
     select,
     update,
 )
 
 from runlog.core.identity import fold_name
 from runlog.store import models as m
+from runlog.store.engine import id_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +36,16 @@ class Rig:
 
     @property
     def name(self) -> str:
-        """Say the rig in a few words."""
+        """Say the rig in a few words; what tells rigs apart that no header names."""
         parts = [p for p in (self.telescope, self.camera) if p]
-        return " + ".join(parts) or "unnamed rig"
+        return " + ".join(parts) or ", ".join(("unnamed rig", *self._known))
+
+    @property
+    def _known(self) -> Iterator[str]:
+        if self.focal_mm:
+            yield f"{self.focal_mm:.0f} mm"
+        if self.pixel_um:
+            yield f"{self.pixel_um:.1f} um pixels"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,25 +71,14 @@ class RunState:
 def run_id_for(connection: Connection, place: Place) -> int:
     """Find or make the run of a rig and night."""
     rig_id = _rig_id_for(connection, place.rig)
-    r = m.run.c
-    known = connection.execute(
-        select(r.id).where(r.night == place.night, r.rig_id == rig_id)
-    ).scalar()
-    if known is not None:
-        return int(known)
-    values = {"night": place.night, "rig_id": rig_id}
-    key = connection.execute(insert(m.run).values(values)).inserted_primary_key
-    assert key is not None
-    return int(key[0])
+    return id_of(connection, m.run, {"night": place.night, "rig_id": rig_id}, ("night", "rig_id"))
 
 
 def _rig_id_for(connection: Connection, rig: Rig) -> int:
     values = asdict(rig) | {"key": rig.key, "name": rig.name}
     known = connection.execute(select(m.rig).where(m.rig.c.key == rig.key)).one_or_none()
     if known is None:
-        key = connection.execute(insert(m.rig).values(values)).inserted_primary_key
-        assert key is not None
-        return int(key[0])
+        return id_of(connection, m.rig, values, ("key",))
     # Of several spellings the first in the alphabet names the rig, not the first one scanned.
     if _spelling(values) < _spelling(known._asdict()):
         connection.execute(update(m.rig).where(m.rig.c.id == known.id).values(values))
@@ -141,14 +137,15 @@ def touch_runs(connection: Connection, run_ids: Iterable[int]) -> None:
     touch_settled(connection, m.run.c.id.in_(sorted(run_ids)))
 
 
-def touch_settled_otherwise(connection: Connection, grounds: str) -> int:
-    """Mark the runs dirty that were settled by other settings; returns how many."""
-    return touch_settled(connection, m.run.c.policy != grounds)
+def touch_settled_otherwise(connection: Connection, rig_id: int, grounds: str) -> int:
+    """Mark a rig's runs dirty that were settled by other settings; returns how many."""
+    return touch_settled(connection, m.run.c.rig_id == rig_id, m.run.c.policy != grounds)
 
 
-def count_settled_otherwise(connection: Connection, grounds: str) -> int:
-    """Count the runs that were settled by other settings than these."""
-    query = select(func.count()).select_from(m.run).where(m.run.c.policy != grounds)
+def count_settled_otherwise(connection: Connection, rig_id: int, grounds: str) -> int:
+    """Count a rig's runs that were settled by other settings than these."""
+    query = select(func.count()).select_from(m.run)
+    query = query.where(m.run.c.rig_id == rig_id, m.run.c.policy != grounds)
     return connection.execute(query).scalar_one()
 
 

@@ -17,9 +17,7 @@ AT_ONCE = 500  # values in one statement; databases have a limit
 
 
 # Built once: it has too many columns to be put together again for every run.
-_OF_RUN = WHOLE.query.where(m.frame.c.run_id == bindparam("run")).order_by(
-    m.frame.c.taken_at_utc, m.frame.c.content_key
-)
+_OF_RUN = WHOLE.query.where(m.frame.c.run_id == bindparam("run")).order_by(*m.IN_TIME)
 
 
 def frames_of_run(connection: Connection, run_id: int) -> list[Frame]:

@@ -3,10 +3,11 @@
 from array import array
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, select
 
 from runlog.core.frame import StarList
 from runlog.store import models as m
+from runlog.store.engine import upsert
 
 
 def put_stars(connection: Connection, frame_id: int, stars: StarList) -> None:
@@ -14,8 +15,8 @@ def put_stars(connection: Connection, frame_id: int, stars: StarList) -> None:
     packed = array("f")
     for triple in zip(stars.x, stars.y, stars.flux_adu, strict=True):
         packed.extend(triple)
-    connection.execute(delete(m.star_list).where(m.star_list.c.frame_id == frame_id))
-    connection.execute(insert(m.star_list).values(frame_id=frame_id, stars=packed.tobytes()))
+    values = {"frame_id": frame_id, "stars": packed.tobytes()}
+    upsert(connection, m.star_list, [values], by=("frame_id",))
 
 
 def star_lists(connection: Connection, frame_ids: Sequence[int]) -> dict[int, StarList]:

@@ -8,6 +8,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from runlog.actions.pictures import Picture
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.tui import paint
 from runlog.tui.text import fitted, styled
 
@@ -109,7 +110,7 @@ class Edges(Widget):
         for cut in cuts:
             middle = _middle(cut, side)
             black = float(np.median(cut))
-            noise = 1.4826 * float(np.median(np.abs(cut - black)))
+            noise = MAD_TO_SIGMA * float(np.median(np.abs(cut - black)))
             white = float(np.percentile(middle, BRIGHT_PERCENTILE))
             white = max(white, black + STAR_NOISES * noise, black + 1e-6)
             parts.append(paint.Contrast(black, white, STAR_HARDNESS).apply(middle))

@@ -11,6 +11,7 @@ from rich.style import Style
 from textual.strip import Strip
 
 from runlog.core.frame import Streak, Zone
+from runlog.core.robust import MAD_TO_SIGMA
 
 Array = np.ndarray[Any, Any]
 
@@ -51,7 +52,7 @@ def contrast_of(image: Array, harder: float = 1.0) -> Contrast:
     if not values.size:
         return Contrast(0.0, 1.0)
     black, middle, white = np.percentile(values, [DARK_PERCENTILE, 50, BRIGHT_PERCENTILE])
-    noise = 1.4826 * float(np.median(np.abs(values - middle)))
+    noise = MAD_TO_SIGMA * float(np.median(np.abs(values - middle)))
     white = max(float(white), float(black) + 1e-6)
     return Contrast(float(black), white, _hardness(noise / (white - black), harder))
 

@@ -15,7 +15,9 @@ from runlog.core.corrections.correction import (
 )
 from runlog.core.corrections.in_force import TargetChanges, in_force
 from runlog.errors import UsageError
-from tests.tools import here, noise, rows, runlog_json, write_frame, write_run
+from tests.tools import database_of, here, noise, rows, runlog_json, write_frame, write_run
+
+pytestmark = pytest.mark.both_databases
 
 
 @pytest.fixture(autouse=True)
@@ -34,7 +36,7 @@ def scanned(home):
 
 
 @pytest.fixture
-def home(tmp_path):
+def home(tmp_path, database):
     """Give a test its own frames."""
     return scanned(tmp_path)
 
@@ -302,7 +304,7 @@ def test_a_file_that_is_away_is_still_corrected(home):
     here(home, "scan", home / "frames")
     said = correct(home, "kind", "light", "dark_1.fits", code=1)
     assert "could not be measured" in said
-    assert len(rows(home / "night.sqlite", "kind")) == 5
+    assert len(rows(database_of(home), "kind")) == 5
 
 
 # --- the pure parts -------------------------------------------------------------------------

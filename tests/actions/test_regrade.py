@@ -8,7 +8,9 @@ from runlog.actions.frames import frame_rows
 from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.regrade import explain, rebase, regrade
+from runlog.actions.rig_settings import adopt
 from runlog.actions.scan import scan
+from runlog.actions.settle import settle_all
 from runlog.actions.suggest import compare
 from runlog.config import Settings
 from runlog.core.frame import FaultName, Grade
@@ -31,6 +33,12 @@ def night(tmp_path_factory):
     return engine
 
 
+def graded_by(engine, settings):
+    """Put settings in force and grade by them; gives how many runs were settled."""
+    adopt(engine, settings, None, "tester")
+    return settle_all(engine, settings)
+
+
 def by_name(engine):
     """Give each light frame's grade by its file name."""
     return {os.path.basename(r["path"]): r["grade"] for r in frame_rows(engine, Wanted())}
@@ -49,11 +57,12 @@ def test_regrade_applies_limits_and_keeps_marks(night):
     kept = next(r for r in rows if r["grade"] == "keep")
     before = by_name(night)
     mark_frames(night, Settings(), [kept["path"]], "keep", "fine to me", "tester")
-    assert regrade(night, STRICT) == 1
+    assert regrade(night, STRICT) == 0, "what is in force is in the database"
+    assert graded_by(night, STRICT) == 1
     strict = by_name(night)
     assert strict.pop(os.path.basename(kept["path"])) == "keep"
     assert set(strict.values()) == {"reject"}
-    assert regrade(night, Settings()) == 1
+    assert graded_by(night, Settings()) == 1
     mark_frames(night, Settings(), [kept["path"]], "auto", None, "tester")
     assert by_name(night) == before
     assert regrade(night, Settings()) == 0

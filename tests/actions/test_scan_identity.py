@@ -28,6 +28,8 @@ from tests.tools import (
     write_run,
 )
 
+pytestmark = pytest.mark.both_databases
+
 
 def resave(path, source, form):
     """Save a frame's pixels in another form with the same header."""
@@ -324,8 +326,10 @@ def test_every_card_is_stored(frames, database):
 
     write_frame(frames / "a.fits", noise(), ODDNAME="kept", COMMENT="a remark")
     scan_into(database, frames)
-    with reading(open_store(str(database), Settings())) as connection:
+    engine = open_store(str(database), Settings())
+    with reading(engine) as connection:
         (packed,) = connection.execute(m.header.select()).mappings()
+    engine.dispose()
     stored = {card.keyword: card.value for card in unpack_cards(packed["cards"])}
     written = header_of({"ODDNAME": "kept", "COMMENT": "a remark"})
     assert set(written) | set(LIGHT) <= set(stored)

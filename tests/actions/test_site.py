@@ -10,7 +10,9 @@ from runlog.actions.frames import frame_rows
 from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.regrade import regrade
+from runlog.actions.rig_settings import adopt
 from runlog.actions.scan import scan
+from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.sky.nights import Clock
 from runlog.store.listing import Wanted
@@ -43,6 +45,12 @@ def night(tmp_path):
     engine.dispose()
 
 
+def graded_by(engine, settings):
+    """Put settings in force and grade by them; gives how many runs were settled."""
+    adopt(engine, settings, None, "tester")
+    return settle_all(engine, settings)
+
+
 def leaning(engine):
     """Give the rows of the frames without a site, and of those with one."""
     rows = frame_rows(engine, Wanted())
@@ -55,7 +63,7 @@ def test_regrading_looks_again(night):
     lean, own = leaning(night)
     for row in lean:
         assert row["moon_alt_deg"] == pytest.approx(moon_alt_deg(row, NORTH), abs=0.2)
-    assert regrade(night, SOUTH) == 1
+    assert graded_by(night, SOUTH) == 1
     moved, stayed = leaning(night)
     assert stayed == own
     for row, before in zip(moved, lean, strict=True):
@@ -65,18 +73,18 @@ def test_regrading_looks_again(night):
     assert regrade(night, SOUTH) == 0
 
 
-def test_any_settling_looks_again(night):
-    """A run that is settled for another reason takes the new site along."""
+def test_settling_keeps_the_site_in_force(night):
+    """A run that another machine settles keeps the site its rig is graded by, until it is told."""
     lean, _ = leaning(night)
     mark_frames(night, SOUTH, [lean[0]["path"]], "reject", None, "tester")
-    moved, _ = leaning(night)
-    for row in moved:
-        assert row["moon_alt_deg"] == pytest.approx(moon_alt_deg(row, SOUTH), abs=0.2)
+    stayed, _ = leaning(night)
+    for row in stayed:
+        assert row["moon_alt_deg"] == pytest.approx(moon_alt_deg(row, NORTH), abs=0.2)
 
 
 def test_a_site_that_is_taken_out(night):
     """Without any site there is no Moon: nothing is left over from the one before."""
-    regrade(night, NOWHERE)
+    graded_by(night, NOWHERE)
     moved, own = leaning(night)
     assert {(r["moon_alt_deg"], r["airmass"]) for r in moved} == {(None, None)}
     assert None not in {r["moon_alt_deg"] for r in own}

@@ -4,6 +4,8 @@ import pytest
 
 from tests.tools import here, noise, runlog_json, write_frame
 
+pytestmark = pytest.mark.both_databases
+
 
 @pytest.fixture(autouse=True)
 def in_this_process(monkeypatch):
@@ -49,7 +51,7 @@ class Archive:
 
 
 @pytest.fixture
-def archive(tmp_path):
+def archive(tmp_path, database):
     """Give an empty archive."""
     return Archive(tmp_path)
 

@@ -111,9 +111,13 @@ KINDS: dict[str, Kind] = {
     "overscan": Kind(lambda pixels, _, rng: overscan(pixels, 32, 200, rng)),
     "dark edge": Kind(lambda pixels, _, rng: dark_edge(pixels, 30, 8, 200)),
     "soft dark edge": Kind(lambda pixels, _, rng: dark_edge(pixels, 40, 30, 200)),
+    "edge that moves": Kind(
+        lambda pixels, _, rng: dark_edge(pixels, int(rng.integers(26, 35)), 2, 200)
+    ),
     "seam": Kind(lambda pixels, _, rng: seam(pixels, 0.05)),
     "tails of bright stars": Kind(with_tails(60, 60)),
     "long tails": Kind(with_tails(60, 300)),
+    "tails along all of the row": Kind(with_tails(60, 1000)),
     "blooms": Kind(with_blooms),
     "read-out smear": Kind(with_readout_smear),
     **{f"noise {n} gradient 3": Kind(untouched, n, gradient_adu=3.0) for n in (0.8, 1.2, 2.0)},
@@ -150,7 +154,9 @@ def draw_night(folder: Path, kind: Kind, frames: int, seed: int) -> None:
         stars = np.rint(np.column_stack([x + dx, y + dy])[order]).astype(int)
         inside = (stars > 8).all(axis=1) & (stars[:, 0] < WIDTH - 8) & (stars[:, 1] < HEIGHT - 8)
         slope = kind.gradient_adu * max(1, kind.step_adu) * np.arange(HEIGHT)[:, None] / HEIGHT
-        pixels = kind.paint(clipped(drawn.pixels + slope), stars[inside], rng)
+        # A slope on whole numbers would be a step of 1 ADU at one row: spread them first.
+        light = drawn.pixels + slope + rng.uniform(-0.5, 0.5, drawn.pixels.shape)
+        pixels = kind.paint(clipped(light), stars[inside], rng)
         bits = 16 - int(np.log2(kind.step_adu))
         pixels = coarse_steps(pixels, bits)
         write_frame(folder / f"light_{k:03d}.fits", pixels, DATE__OBS=moment(312.0 * k))

@@ -5,7 +5,7 @@ import json
 import math
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from runlog.actions.scan import scan
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.grading.policy import Policy
+from runlog.core.story.model import Part, PartVerdict
 from runlog.store import models
 from runlog.store import runs as run_store
 from runlog.store.engine import open_engine, writing

@@ -17,7 +17,7 @@ class FrameLabel:
     pier_side: str
     airmass: float
     sun_alt_deg: float
-    moon_alt_deg: float
+    moon_limb_deg: float  # upper limb above the horizon as seen: what almanacs call risen
     clean_px: float  # width in focus and untrailed, under this frame's own seeing and air
     usual_ratio: float  # clean width with the air's part taken out, over the rig's usual
     night_ratio: float  # the same over this night's median
@@ -226,8 +226,8 @@ def true_events(frames: list[FrameLabel], limits: Limits, *, dithered: bool = Tr
         *_changes("flip", _flipped(frames)),
         *_changes("jump", _rises([f.off_field > 0.1 for f in frames])),
         *_changes("pause", [f.after_pause for f in frames]),
-        *_changes("moonrise", _rises([f.moon_alt_deg > 0 for f in frames])),
-        *_changes("moonset", _rises([f.moon_alt_deg <= 0 for f in frames])),
+        *_changes("moonrise", _rises([f.moon_limb_deg > 0 for f in frames])),
+        *_changes("moonset", _rises([f.moon_limb_deg <= 0 for f in frames])),
         *stretches("cooling", [abs(f.sensor_off_c) > limits.cooling_c for f in frames]),
         *stretches("dew", [f.dew_light < 0.85 for f in frames]),
         *([] if dithered else [Span("no-dither", 0, len(frames) - 1)]),

@@ -5,10 +5,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+import ephem
 import numpy as np
 
 from samples.maker.psf import Optics, Psf
-from samples.maker.scenario import FILTERS, Filter, Target
+from samples.maker.scenario import FILTERS, Filter, Site, Target
 from samples.maker.shot import CardValue, Ends, Scene, Shot
 from samples.maker.sky import Circumstances, circumstances
 from samples.maker.spoil import Shade
@@ -194,6 +195,18 @@ def _shot(mount: Mount, block: Block, look: Look, scene: Scene, seed: tuple[int,
 # --- labels ---------------------------------------------------------------------------------
 
 
+def moon_limb_deg(at_utc: datetime, site: Site) -> float:
+    """Give by ephem how far the Moon's upper limb stands above the horizon as it is seen.
+
+    Moonrise and moonset are where this is zero (U.S. Naval Observatory: refraction of 34 arcmin).
+    """
+    place = ephem.Observer()
+    place.lat, place.lon = math.radians(site.latitude_deg), math.radians(site.longitude_deg)
+    place.elevation, place.pressure, place.date = site.elevation_m, 0, at_utc.replace(tzinfo=None)
+    moon = ephem.Moon(place)
+    return math.degrees(moon.alt + moon.radius) + 34 / 60
+
+
 def _label(mount: Mount, look: Look, shot: Shot, scene: Scene) -> FrameLabel:
     script, number, rig = mount.script, mount.taken, mount.rig
     usual_px = clean_fwhm_px(rig.usual_core_px, rig.rig.optics)
@@ -209,7 +222,7 @@ def _label(mount: Mount, look: Look, shot: Shot, scene: Scene) -> FrameLabel:
         pier_side=mount.pier_side,
         airmass=look.at.airmass,
         sun_alt_deg=look.at.sun_alt_deg,
-        moon_alt_deg=look.at.moon_alt_deg,
+        moon_limb_deg=moon_limb_deg(shot.start_utc, rig.rig.site),
         clean_px=look.clean_px,
         usual_ratio=look.zenith_px / usual_px,
         night_ratio=look.zenith_px / usual_px,  # the night's median is taken out at its end

@@ -28,6 +28,7 @@ FEWEST = 6  # frames of a camera; fewer get companions
 COMPANIONS = 8
 ONE_IN = 4  # frames is spoiled at a time
 SMALLEST_SIDE_PX = 100
+SLOWEST_S = 900  # a scan; what is asked here is not how long it takes
 STARTS = "2021-03-04T{:02d}:{:02d}:00.000"
 # Cards that would give companions one start.
 TIMES = "TIME-OBS UT UTC UTSTART UTC-OBS MJD-OBS JD DATE TIME UTSHUT MJD LST ST DATE-END".split()
@@ -223,7 +224,7 @@ def scan_round(group: Sequence[Real], faults: dict[int, Fault], random: Random) 
             fault = faults.get(i)
             picture = spoiled(real.picture, fault, random) if fault else real.picture
             _write(home / "frames" / f"{i:03d}.fits", picture, real.header)
-        done = runlog(home, "scan", home / "frames", "--workers", "2")
+        done = runlog(home, "scan", home / "frames", "--workers", "2", timeout_s=SLOWEST_S)
         if done.returncode not in (0, 1):
             raise RuntimeError(done.stderr)
         rows = runlog_json(home, "frames")["rows"]

@@ -1,9 +1,10 @@
 """The labelled nights are planned as promised; nothing is drawn here."""
 
 from collections import Counter
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import pairwise
 
+import ephem
 import pytest
 
 from runlog.core.frame import FaultName
@@ -157,3 +158,23 @@ def test_unseen_nights_share_nothing_that_was_tuned_on(unseen: list[Planned]) ->
     assert kinds >= {"cloud", "focus-drift", "refocus", "trailing", "flip", "jump", "pause"}
     soft = [f for n in unseen for f in n.labels if (y := cause_of(f)) and y.cause == "seeing"]
     assert sum(status(f) == "must" for f in soft) >= 10
+
+
+def test_the_moon_rises_when_the_almanac_says(nights: list[Planned]) -> None:
+    """Guards labels by upper limb and refraction, against when ephem says that it rises."""
+    told = 0
+    for planned in nights:
+        site = planned.shots[0].rig.site
+        place = ephem.Observer()
+        place.lat, place.lon = f"{site.latitude_deg}", f"{site.longitude_deg}"
+        place.elevation, place.pressure, place.horizon = site.elevation_m, 0, "-0:34"
+        starts = [shot.start_utc for shot in planned.shots]
+        for event in true_events(planned.labels, Limits()):
+            if event.kind not in ("moonrise", "moonset"):
+                continue
+            place.date = starts[event.first].replace(tzinfo=None)
+            search = place.next_rising if event.kind == "moonrise" else place.next_setting
+            at_utc = search(ephem.Moon(), use_center=False).datetime().replace(tzinfo=UTC)
+            assert starts[event.first] <= at_utc <= starts[event.last]
+            told += 1
+    assert told > 0

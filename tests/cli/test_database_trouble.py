@@ -77,7 +77,12 @@ def test_a_folder_instead_of_a_database(tmp_path):
 
 @pytest.mark.parametrize(
     ("address", "words"),
-    [("nosuch://x/y", "No driver"), ("mysql://x/y", "No driver"), ("://", "cannot be read")],
+    [
+        ("nosuch://x/y", "Only SQLite and PostgreSQL"),
+        ("mysql://x/y", "Only SQLite and PostgreSQL"),
+        ("postgresql+nosuch://x/y", "No driver"),
+        ("://", "cannot be read"),
+    ],
 )
 def test_an_address_that_makes_no_sense(tmp_path, address, words):
     """An address nobody can open is refused in words."""

@@ -10,9 +10,11 @@ import pytest
 from runlog.core.ledger.link_names import Keeper, folder_name, places, weighted
 from tests.tools import here, noise, runlog, runlog_json, write_frame, write_run
 
+pytestmark = pytest.mark.both_databases
+
 
 @pytest.fixture
-def home(tmp_path, monkeypatch):
+def home(tmp_path, monkeypatch, database):
     """Scan four frames: two kept, one doubtful, one rejected."""
     monkeypatch.setattr("runlog.actions.scan.FEW", 100)
     write_run(tmp_path / "frames", 4)

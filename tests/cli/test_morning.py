@@ -8,7 +8,7 @@ import pytest
 
 from runlog.core.grading.policy import REASONS, SETTINGS, Policy
 from samples.maker.quick import make_run
-from tests.tools import here, runlog_json
+from tests.tools import here, noise, runlog_json, write_frame
 
 SOFT, TRAILED = (5, 6, 7), (9, 10)
 
@@ -104,3 +104,32 @@ def test_proposed_limits_come_with_their_evidence(home):
     assert found["evidence"] in here(home, "policy", "suggest").stdout
     assert here(home, "policy", "show").stdout == before
     assert here(home, "mark", *soft, *kept, "auto").returncode == 0
+
+
+def test_a_night_of_flats_has_no_light_frames(tmp_path):
+    """No hours, no shutter and no "0 light frames: none" where no light was taken."""
+    write_frame(tmp_path / "frames" / "flat.fits", noise(1), IMAGETYP="Flat Frame")
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    shown = here(tmp_path, "night", "2026-10-09").stdout
+    assert "no light frames\nalso: 1 flat\n" in shown
+    assert "kept of" not in shown
+    assert "because there are no lights" in shown
+
+
+def test_copies_without_a_name_are_said_to_be_copies(tmp_path):
+    """A rig's night that holds only copies of another rig's frames has no lights of its own."""
+    write_frame(tmp_path / "frames" / "a.fits", noise(1))
+    nameless = {"TELESCOP": None, "INSTRUME": None}
+    write_frame(tmp_path / "frames" / "b.fits", noise(2), **nameless)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    shown = here(tmp_path, "night", "2026-10-09").stdout
+    assert "no light frames, only copies of exposures that count elsewhere" in shown
+
+
+def test_an_unknown_length_opens_no_shutter(tmp_path):
+    """Guards "shutter open 0% of that time" of frames whose headers give no length."""
+    write_frame(tmp_path / "frames" / "a.fits", noise(1), EXPTIME=None)
+    assert "has no exposure time" in here(tmp_path, "scan", tmp_path / "frames").stderr
+    shown = here(tmp_path, "night", "2026-10-09").stdout
+    assert re.search(r"frames from \d\d:\d\d to \d\d:\d\d UTC\n", shown)
+    assert "shutter open" not in shown

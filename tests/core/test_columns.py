@@ -13,6 +13,8 @@ from runlog.core.columns import COLUMNS, NOTHING, hours, moment, written
     ("seconds", "text"),
     [
         (0, "0 s"),
+        (0.23, "0.2 s"),
+        (0.97, "1 s"),
         (59.4, "59 s"),
         (59.6, "1 min"),
         (60, "1 min"),

@@ -11,7 +11,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from astropy.coordinates import SkyCoord
 from astropy.io import fits
+from astropy.wcs import WCS
+from astropy.wcs.utils import fit_wcs_from_points
 
 from runlog.core.failures import FailureKind, kind_of_failure
 from runlog.core.header.parse import HeaderRules
@@ -124,6 +127,52 @@ def test_what_the_header_of_the_frame_says(tmp_path: Path) -> None:
     assert said["DETSEC"] == f"[1:{WIDTH * BINNING},1:{HEIGHT * BINNING}]"
     assert "DATASEC" not in said
     assert "BIASSEC" not in said
+
+
+def whole_wcs() -> WCS:
+    """A tilted and mirrored tangent plane whose reference point lies beside the frame."""
+    whole = WCS(naxis=2)
+    whole.wcs.ctype, whole.wcs.crval, whole.wcs.crpix = ["RA---TAN", "DEC--TAN"], [83.0, 22], [9, 7]
+    whole.wcs.cd = [[3e-4, 1e-4], [-1.2e-4, 2.8e-4]]
+    return whole
+
+
+def amplifier_wcs(number: int, flips: str) -> WCS:
+    """Fit an amplifier's own world coordinates to where its pixels lie in the frame's."""
+    row, column = divmod(number, 2)
+    y, x = np.mgrid[0 : HEIGHT // 2 : 9, 0 : WIDTH // 2 : 9].reshape(2, -1).astype(float)
+    there_x, there_y = x.copy(), y.copy()
+    if flips == "corners":
+        there_x = WIDTH // 2 - 1 - x if column else x
+        there_y = HEIGHT // 2 - 1 - y if row else y
+    sky = whole_wcs().pixel_to_world(there_x + column * WIDTH // 2, there_y + row * HEIGHT // 2)
+    return fit_wcs_from_points((x, y), sky)  # about its own middle
+
+
+@pytest.mark.parametrize("flips", ["none", "corners"])
+@pytest.mark.parametrize("first", range(4))
+@pytest.mark.parametrize("manner", ["CD", "PC"])
+def test_world_coordinates_are_those_of_the_frame(
+    tmp_path: Path, flips: str, first: int, manner: str
+) -> None:
+    """Whichever amplifier comes first, and however turned, the centre is astropy's."""
+    parts = taken_apart(TRUTH, flips)
+    for number, part in enumerate(parts):
+        own = amplifier_wcs(number, flips)
+        header = own.to_header()  # PCi_j
+        if manner == "CD":
+            scale = own.pixel_scale_matrix
+            header = fits.Header([card for card in header.cards if card.keyword[:2] != "PC"])
+            del header["CDELT*"]
+            for i, j in np.ndindex(2, 2):
+                header[f"CD{i + 1}_{j + 1}"] = scale[i, j]
+        part.header.update(header)
+    ordered = parts[first:] + parts[:first]
+    path = written(tmp_path / "a.fits", ordered, RA=None, DEC=None, OBJCTRA=None, OBJCTDEC=None)
+    found = outcome_of(path).header
+    theirs = whole_wcs().pixel_to_world((WIDTH - 1) / 2, (HEIGHT - 1) / 2)
+    apart = SkyCoord(found.ra_deg, found.dec_deg, unit="deg").separation(theirs)
+    assert apart.arcsec < 0.1  # a tenth of a pixel; the first amplifier alone is 36 arcsec off
 
 
 def test_without_overscan_nothing_is_moved(tmp_path: Path) -> None:

@@ -6,9 +6,10 @@ The table over hundreds of fields is `python -m tests.bench.doubled`.
 import galsim
 import numpy as np
 import pytest
+from scipy import signal
 
 from runlog.measure import measure_frame
-from runlog.measure.doubled import between_peaks, find_doubling
+from runlog.measure.doubled import between_peaks, find_doubling, tops
 from tests.measure.fields import (
     Sensor,
     doubled,
@@ -152,3 +153,13 @@ def test_a_small_frame_has_no_second_image_beyond_its_stamps():
             light += 500 * np.exp(-((x - column - apart) ** 2 + (y - row) ** 2) / 3.2)
     found = find_doubling(light, columns, rows, 1, 3.0, 0.3, 0.0)
     assert found is None or found.apart_px <= 7  # a sixth of the frame's side
+
+
+def test_tops_are_those_of_scipy():
+    """Guards tops of one pixel, level ones, slopes at the ends and a profile without any."""
+    rng = np.random.default_rng(1)
+    profiles = [
+        rng.integers(0, 4, n).astype(float) for n in (1, 2, 3, 9, 40, 200) for _ in range(20)
+    ]
+    for profile in [*profiles, np.zeros(7), np.arange(5.0)]:
+        np.testing.assert_array_equal(tops(profile), signal.find_peaks(profile)[0])

@@ -86,6 +86,29 @@ def test_smeared_and_spilt_charge_is_no_trail(turn):
     assert [measure_frame(pixels).streaks for pixels in (tailed, spilt, smeared)] == [()] * 3
 
 
+@pytest.mark.parametrize("turn", [0, 1, 2, 3])
+@pytest.mark.parametrize("fwhm_px", [1.6, 2.6])
+def test_tails_in_nearly_one_row_are_no_trail_but_one_across_them_is(turn, fwhm_px):
+    """Guards tails that lie in line, or in steps, and a slow trail through their stars."""
+    drawn = star_frame(9, fwhm_px, stars=150)
+    pixels = drawn.pixels.copy()
+    turned = np.rot90(pixels, turn)  # a view, in which the tails run to the right
+    spots = [(60, 300), (260, 303), (440, 301), (90, 500), (400, 504)]
+    at = np.arange(-12, 13)
+    star = np.exp(-4 * np.log(2) * (at[:, None] ** 2 + at**2) / fwhm_px**2)
+    for x, y in spots:
+        spot = np.s_[y - 12 : y + 13, x - 12 : x + 13]
+        turned[spot] = np.minimum(turned[spot] + 900 * drawn.noise_e * star, 65000)
+        smear(turned, x, y, 50 * drawn.noise_e, 60, 0)
+    assert measure_frame(pixels).streaks == ()
+    crossed = np.rot90(pixels, turn).copy()
+    end = crossed.shape[1] - 1
+    add_line(crossed, (0, 294, end, 294 + 0.03 * end), 6 * drawn.noise_e, 2.6, seed=2)
+    (streak,) = measure_frame(np.rot90(crossed, -turn).copy()).streaks
+    length = np.hypot(streak.x1 - streak.x0, streak.y1 - streak.y0)
+    assert length > 0.6 * crossed.shape[1]  # tails beside it may pull its far end off
+
+
 @pytest.mark.parametrize("fwhm_px", [1.8, 2.6, 5.0, 8.0])
 @pytest.mark.parametrize("drift_px", [0.0, 0.6, 3.0, 10.0])
 def test_a_trail_along_a_column_or_row_is_found(fwhm_px, drift_px):

@@ -5,7 +5,7 @@ import time
 import numpy as np
 import pytest
 
-from runlog.core.sensor.own_pattern import suspicion
+from runlog.core.sensor.row_faults import suspicion
 from runlog.core.sensor.signs import Signs, Stretch
 from runlog.measure.readout import find_signs
 from tests.measure.readouts import add_stars, sky, stored

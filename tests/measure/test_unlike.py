@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from runlog.core.grading.baseline import LINES_AXIS_RATIO
 from runlog.measure import measure_frame
 from tests.measure.fields import Sensor, draw_field, moffat, trailed
-from tests.measure.unlike import galaxies, knots, lamp, spectrum, stars_among_rays
+from tests.measure.unlike import galaxies, knots, lamp, lamp_lines, spectrum, stars_among_rays
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -25,6 +26,15 @@ def test_a_lamp_has_no_stars_and_no_width(seed):
     assert found.fwhm_px is None
     assert found.stars <= 10
     assert found.notes
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_lamps_lines_have_the_shape_of_lines(seed):
+    """Guards what grading tells lines from stars by: long, and all one way."""
+    found = measure_frame(lamp_lines(seed))
+    assert found.axis_ratio < LINES_AXIS_RATIO
+    assert found.alignment > 0.9
+    assert found.doubled_share is None
 
 
 @pytest.mark.parametrize(

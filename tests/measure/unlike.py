@@ -61,6 +61,18 @@ def lamp(
     return expose(light.astype(np.float32), sensor, rng)
 
 
+def lamp_lines(seed: int, height: int = 900, width: int = 1200) -> Pixels:
+    """A lamp's lines through a short slit, in rows as a cross-disperser lays them."""
+    rng = np.random.default_rng([seed, 4])
+    light = np.full((height, width), 60.0, np.float32)
+    y, x = np.mgrid[-20:21, -7:8].astype(np.float32)
+    line = np.exp(-(x**2) / 2 / 1.6**2) * (np.abs(y) < 11)
+    for row in range(40, height - 40, 45):
+        for column in rng.integers(20, width - 20, 30):
+            light[row - 20 : row + 21, column - 7 : column + 8] += rng.exponential(800.0) * line
+    return expose(light, Sensor(sky_e=60, read_noise_e=5), rng)
+
+
 def galaxies(
     seed: int, count: int, fwhm_px: float = 3.0, side: int = 220, noise_e: float = 22.0
 ) -> Pixels:

@@ -21,6 +21,7 @@ UNDO: dict[str, tuple[str, ...]] = {
     ),
     "0005": ("ALTER TABLE frame DROP COLUMN arcsec_per_px",),
     "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
+    "0007": ("DROP TABLE rig_settings",),
 }
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
 

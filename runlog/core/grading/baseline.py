@@ -26,6 +26,8 @@ MOST_AIRMASS = 3.0
 # A trail of three quarters of a star's width, by the moments of a Gaussian: the variance of a line
 # of length L is L^2/12, of a Gaussian FWHM^2/5.545. What is rounder is no trail, whatever is usual.
 ELONGATED = 0.45
+# No optics make a star three times as long as wide over a whole field (common practice, no source).
+LINES_AXIS_RATIO = 0.3
 SMALL_STEP = 0.05  # of the frame's side: half of what counts as off target
 LOOK_BACK = 2  # tracks to go on with: one frame astray does not cut one in two
 

@@ -32,6 +32,7 @@ class Case:
     earlier: Earlier | None
     policy: Policy
     aim: UsualAim = NOWHERE
+    run_frames: int = 1  # measured frames of its run, whatever they show
 
     @property
     def runs_usual(self) -> str:

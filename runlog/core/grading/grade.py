@@ -25,6 +25,7 @@ from runlog.core.grading.baseline import (
 from runlog.core.grading.causes import counted
 from runlog.core.grading.checks import Case, Check
 from runlog.core.grading.faults import light, rig, shape
+from runlog.core.grading.faults.light import NO_STARS_FROM
 from runlog.core.grading.policy import Policy
 
 SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3}
@@ -89,7 +90,7 @@ class _Whole:
     """What is usual in a run, group by group."""
 
     def __init__(self, frames: Sequence[Frame], history: History) -> None:
-        self.history = history
+        self.history, self.frames = history, len(frames)
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
         self.everything = replace(usual_shape(frames, floor), all_filters=_several(frames))
@@ -110,6 +111,7 @@ class _Whole:
             self.history.get(shape_group(frame)),
             policy,
             self.aims[sky_group(frame)],
+            self.frames,
         )
 
     def _count(self, frame: Frame) -> UsualCount:
@@ -131,7 +133,7 @@ def _unmeasured(frame: Frame) -> Verdict:
 
 
 def _checks(case: Case) -> Iterator[Check]:
-    for rule in ALONE if too_few(case) else RULES:
+    for rule in ALONE if too_few(case) or shape.shows_lines(case) else RULES:
         yield from rule(case)
 
 
@@ -150,12 +152,12 @@ def alone_in(frames: Sequence[Frame], history: History) -> set[str]:
 def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
     """Sum checks up in one grade; a fault that explains others stands alone."""
     if case.frame.header.exposure_s is None:
-        return Verdict(Grade.UNGRADED, note="no exposure time in the header")
+        return Verdict(Grade.UNGRADED, note="the header gives no exposure time")
     faults = _first_per_name(counted(checks))
-    alone = too_few(case)
-    least = Grade.UNGRADED if alone else Grade.KEEP
+    alone, lines = too_few(case), shape.shows_lines(case)
+    least = Grade.UNGRADED if alone or lines else Grade.KEEP
     grade = max((least, *(c.grade for c in faults)), key=SEVERITY.__getitem__)
-    note = _alone(case) if alone else elsewhere(case, faults)
+    note = LINES if lines else _alone(case) if alone else elsewhere(case, faults)
     return Verdict(grade, tuple(c.as_fault() for c in faults), note, alone)
 
 
@@ -185,10 +187,20 @@ def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
     )
 
 
+LINES = (
+    "all that was found is lines more than three times as long as wide: a trail, or lines that are "
+    "no stars, unknown which"
+)
+
+
 def _alone(case: Case) -> str:
-    if not case.frame.measurement.stars:
-        return "no stars found: nothing to compare"
+    stars = case.frame.measurement.stars or 0
+    if light.is_wide(case.frame) and stars < case.policy.few_stars_least:
+        only = f"only {stars} star{'s were' if stars > 1 else ' was'}" if stars else "no stars were"
+        return f"{only} found ({NO_STARS_FROM}, unknown which): nothing to compare with"
+    if not stars:
+        return "no stars were found: nothing to compare"
     if case.frame.measurement.fwhm_px is None:
         return "its stars gave no width: nothing to compare"
     others = "only one other frame" if case.shape.frames > 1 else "no other frame"
-    return f"{others} like it in this run and no earlier nights: nothing to compare with"
+    return f"{others} of this run and no earlier night is like it: nothing to compare with"

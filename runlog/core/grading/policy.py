@@ -6,7 +6,13 @@ from typing import Any
 
 # Magnitudes lost per airmass under a clear sky, by filter (common practice, no source; a dry
 # mountain loses less in blue, a hazy lowland more).
-EXTINCTION_MAG = {"B": 0.25, "G": 0.17, "R": 0.12, "L": 0.18, "Ha": 0.11, "SII": 0.10, "OIII": 0.18}
+_COLOUR_MAG = {"B": 0.25, "G": 0.17, "R": 0.12, "L": 0.18, "Ha": 0.11, "SII": 0.10, "OIII": 0.18}
+# Photometric bands, the usual ones of an observatory on a mountain of 2 km, from memory: Sloan's as
+# in Smith et al. 2002, AJ 123, 2121 and Hogg et al. 2001, AJ 122, 2129; Johnson's and Cousins' as
+# in Landolt 1992, AJ 104, 340 and Patat et al. 2011, A&A 527, A91.
+_SLOAN_MAG = {"u'": 0.55, "g'": 0.18, "r'": 0.11, "i'": 0.07, "z'": 0.06}
+_JOHNSON_MAG = {"U": 0.50, "Johnson B": 0.26, "V": 0.15, "Rc": 0.11, "Ic": 0.07}
+EXTINCTION_MAG = _COLOUR_MAG | _SLOAN_MAG | _JOHNSON_MAG
 DEFAULT_EXTINCTION_MAG = 0.17
 
 
@@ -125,4 +131,5 @@ REASONS: Mapping[str, str] = {
 
 def extinction_mag(filter_name: str) -> float:
     """Magnitudes a clear sky takes per airmass in a filter; bandwidths share their line's."""
-    return EXTINCTION_MAG.get(filter_name.split(" ")[0], DEFAULT_EXTINCTION_MAG)
+    own = EXTINCTION_MAG.get(filter_name)
+    return own or EXTINCTION_MAG.get(filter_name.split(" ")[0], DEFAULT_EXTINCTION_MAG)

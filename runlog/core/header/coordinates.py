@@ -9,7 +9,7 @@ from runlog.core.frame import Card, Shape
 from runlog.core.header.cards import CardIndex, parse_number
 from runlog.core.header.keywords import HOURS_BY_DEFINITION, POINTING_PAIRS
 from runlog.core.header.questions import Doubts
-from runlog.core.header.world import image_place
+from runlog.core.header.world import image_place, lost_place
 
 _SEXAGESIMAL = re.compile(
     r"""\s*([+\-−])?\s*
@@ -142,7 +142,11 @@ def read_pointing(
     The first complete pair of keywords that makes sense is taken; the other pairs settle whether
     a plain number means hours or degrees. World coordinates are believed where they contradict it.
     """
-    pointings = _believable(_all_pointings(index, shape), doubts)
+    found = _all_pointings(index, shape)
+    lost = None if found else lost_place(index, shape)
+    if lost is not None:
+        doubts.ask("coordinates", f"{lost}: where it points is unknown")
+    pointings = _believable(found, doubts)
     if not pointings:
         return None, None
     first, others = pointings[0], pointings[1:]

@@ -27,17 +27,6 @@ _CLOCK = re.compile(
     re.I,
 )
 
-# TAI - UTC in seconds from each date on. IERS Bulletin C; none announced after 2017.
-_LEAP_SECONDS = (
-    (date(1972, 1, 1), 10), (date(1972, 7, 1), 11), (date(1973, 1, 1), 12), (date(1974, 1, 1), 13),
-    (date(1975, 1, 1), 14), (date(1976, 1, 1), 15), (date(1977, 1, 1), 16), (date(1978, 1, 1), 17),
-    (date(1979, 1, 1), 18), (date(1980, 1, 1), 19), (date(1981, 7, 1), 20), (date(1982, 7, 1), 21),
-    (date(1983, 7, 1), 22), (date(1985, 7, 1), 23), (date(1988, 1, 1), 24), (date(1990, 1, 1), 25),
-    (date(1991, 1, 1), 26), (date(1992, 7, 1), 27), (date(1993, 7, 1), 28), (date(1994, 7, 1), 29),
-    (date(1996, 1, 1), 30), (date(1997, 7, 1), 31), (date(1999, 1, 1), 32), (date(2006, 1, 1), 33),
-    (date(2009, 1, 1), 34), (date(2012, 7, 1), 35), (date(2015, 7, 1), 36), (date(2017, 1, 1), 37),
-)  # fmt: skip
-
 # Seconds each scale is ahead of TAI (FITS Standard 4.0, table 30); TDB is within 2 ms of TT.
 _AHEAD_OF_TAI_S = {
     "TAI": 0.0, "IAT": 0.0, "TT": 32.184, "TDT": 32.184, "ET": 32.184, "TDB": 32.184, "GPS": -19.0,
@@ -177,7 +166,16 @@ def to_utc(moment: datetime, scale: str) -> datetime:
 
 
 def _tai_minus_utc_s(day: date) -> int:
-    return next((s for since, s in reversed(_LEAP_SECONDS) if day >= since), _LEAP_SECONDS[0][1])
+    """Give the leap seconds in force (IERS Bulletin C, as SOFA has them); before 1972 the first.
+
+    Imported only for the rare header on another scale: the library brings numpy along.
+    """
+    import erfa
+
+    table = [(row["year"], row["month"], row["tai_utc"]) for row in erfa.leap_seconds.get()]
+    since_1972 = [row for row in table if row[0] >= 1972]
+    in_force = [row for row in since_1972 if row[:2] <= (day.year, day.month)]
+    return int((in_force or since_1972[:1])[-1][2])
 
 
 def time_scale(written: str) -> str | None:

@@ -44,7 +44,7 @@ def read_aperture_mm(index: CardIndex, doubts: Doubts) -> float | None:
             continue
         if _APERTURE_MM[0] <= found[0] <= _APERTURE_MM[1]:
             return found[0]
-        doubts.ask("aperture", f"{card.keyword} {card.value} is no aperture")
+        doubts.ask("aperture", f"{card.keyword} {card.value} gives no aperture in millimetres")
     return None
 
 

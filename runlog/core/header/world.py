@@ -64,6 +64,19 @@ def image_place(index: CardIndex, shape: Shape | None) -> Place | None:
     return Place(*reference, of_centre=False) if inside else None
 
 
+def lost_place(index: CardIndex, shape: Shape | None) -> str | None:
+    """Say why an image with world coordinates has no place by them; None where it has one."""
+    if _reference(index) is None or image_place(index, shape) is not None:
+        return None
+    code = _projection(index)
+    if pixel_matrix(index) is None or not code or code in _ZENITHAL:
+        return "the reference point of the world coordinates is far outside the image"
+    return (
+        f"the projection {code} of the world coordinates is not followed as far from its "
+        "reference point as this image lies"
+    )
+
+
 def _on_sphere(ra_deg: float, dec_deg: float) -> bool:
     return -180 <= ra_deg <= 360 and -90 <= dec_deg <= 90
 
@@ -86,7 +99,10 @@ def _centre(
     matrix: Matrix,
     across: tuple[float, float],
 ) -> Place | None:
-    """Carry pixels from the reference point over to the sky; None where that is too far."""
+    """Carry pixels from the reference point over to the sky; None where that is too far.
+
+    `lost_place` says so in words.
+    """
     plane = [sum(m * px for m, px in zip(row, across, strict=True)) for row in matrix]
     x, y = plane if axis_kind(index, 1) == "RA" else reversed(plane)
     r = math.hypot(x, y) / ARCSEC_PER_RADIAN

@@ -1,7 +1,7 @@
 """Sums of exposure time per target and filter, and what is still to go."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil, fsum
 
 from runlog.core.frame import Frame, Grade
@@ -122,8 +122,3 @@ def _sum(target: str, filter_name: str, members: Sequence[Frame]) -> RunSum:
 
 def _length(frame: Frame) -> float:
     return frame.header.exposure_s or 0.0
-
-
-def with_goal(total: Total, goal_s: float | None) -> Total:
-    """Set a total against its goal."""
-    return replace(total, goal_s=goal_s)

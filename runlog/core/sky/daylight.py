@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from runlog.core.frame import Context, Frame, Question
-from runlog.core.sky.ephemeris import Floats, Site, sun_altitude_deg
+from runlog.core.sky.earth import Floats, Site
+from runlog.core.sky.ephemeris import sun_altitude_deg
 from runlog.core.sky.horizon import sun_span
 
 SUN_UP_DEG = -4.0  # brighter than any deep-sky exposure is begun
@@ -112,6 +113,6 @@ def _site_cure(light: Lit) -> str:
     if light.from_config:
         return (
             f"Set longitude_deg = {-light.longitude_deg:g} under [site] in the config, then: "
-            "runlog scan --remeasure"
+            "runlog policy adopt, and runlog scan --remeasure"
         )
     return f'site "{light.latitude_deg:g} {-light.longitude_deg:g}"'

@@ -1,4 +1,4 @@
-"""Plate scale and focal ratio."""
+"""Plate scale."""
 
 from math import degrees, sqrt
 
@@ -28,8 +28,3 @@ def matrix_scale(matrix: Matrix) -> float:
     """
     (a, b), (c, d) = matrix
     return sqrt(abs(a * d - b * c))
-
-
-def focal_ratio(focal_mm: float, aperture_mm: float) -> float:
-    """Compute the focal ratio, focal length over aperture."""
-    return focal_mm / aperture_mm

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from runlog.core.frame import FaultName, Grade
-from runlog.core.grading.baseline import ELONGATED
+from runlog.core.grading.baseline import ELONGATED, LINES_AXIS_RATIO
 from runlog.core.grading.policy import Policy
 from runlog.core.story.camera import camera_verdict
 from runlog.core.story.first_after import first_frames
@@ -33,7 +33,6 @@ from runlog.core.story.pointing import elsewhere_words, laid_on_another, steps
 from runlog.core.story.sky import sky_verdict
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
-LINES_AXIS_RATIO = 0.3  # width over length
 TILT_FAIR, TILT_POOR = 0.15, 0.35  # span of the width over the frame, share of its median
 CURVATURE_FAIR, CURVATURE_POOR = 0.25, 0.6  # corner against centre
 
@@ -64,6 +63,11 @@ def verdicts(
     own_rows: str = "",
 ) -> dict[Part, PartVerdict]:
     """Judge each part of the rig; unknown, because ..., where the frames cannot tell."""
+    if not lights:
+        nothing = unknown(_no_lights(night))
+        return dict.fromkeys(Part, nothing) | (
+            {Part.CAMERA: camera_verdict(lights, own_rows)} if own_rows else {}
+        )
     return {
         Part.TRACKING: _tracking(lights, policy),
         Part.FOCUS: _focus(lights, events, policy),
@@ -73,6 +77,10 @@ def verdicts(
         Part.OPTICS: _optics(lights),
         Part.SCHEDULE: _schedule(lights, pace, events, night),
     }
+
+
+def _no_lights(night: Night) -> str:
+    return say_schedule.NO_TIMES if night.undated else say_schedule.NO_LIGHTS
 
 
 def to_check(found: dict[Part, PartVerdict]) -> list[ToCheck]:
@@ -129,9 +137,9 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
     text += say_mount.aligned(longest.measurement.alignment)
     if longest.measurement.alignment < policy.trailed_alignment:
         return text + say_mount.NOT_ONE_WAY
-    # No optics make a star three times as long as wide over the whole field.
-    lines = (longest.measurement.axis_ratio or 1.0) < LINES_AXIS_RATIO
-    return text + (say_mount.TRAIL_OR_LINES if lines else say_mount.TRACKING_OR_OPTICS)
+    if (longest.measurement.axis_ratio or 1.0) < LINES_AXIS_RATIO:
+        return text  # why it is not graded says the rest
+    return text + say_mount.TRACKING_OR_OPTICS
 
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
@@ -212,8 +220,8 @@ def _schedule(
     lights: Lights, pace: Pace | None, events: Sequence[Event], night: Night
 ) -> PartVerdict:
     if pace is None:
-        return unknown(say_schedule.NO_TIMES if night.undated else say_schedule.NO_LIGHTS)
-    if pace.elapsed_s <= 0:
+        return unknown(_no_lights(night))
+    if pace.elapsed_s <= 0 or not pace.open_shutter_s:
         return unknown(say_schedule.NO_LENGTHS)
     if len(lights) < ENOUGH_FOR_PACE:
         return unknown(say_schedule.no_pace(len(lights)) + _dark_used(lights, night))
@@ -222,7 +230,8 @@ def _schedule(
         Opinion.GOOD if share >= OPEN_GOOD else Opinion.FAIR if share >= OPEN_FAIR else Opinion.POOR
     )
     paused_s = sum(e.cost_s for e in events if e.kind == "pause")
-    text = say_schedule.shutter_open(share, pace.overhead_median_s, paused_s)
+    silent = sum(t.frame.header.exposure_s is None for t in lights)
+    text = say_schedule.shutter_open(share, silent, pace.overhead_median_s, paused_s)
     return PartVerdict(opinion, text + _dark_used(lights, night))
 
 

@@ -372,11 +372,3 @@ def _glued(after: str) -> tuple[str, str]:
     if re.match(r"[A-Ea-eOolI](?![A-Za-z0-9])", after):  # or a slip for 0 or 1
         return after[0] if after[0] in "OolI" else after[0].upper(), after[1:]
     return "", f" {after}"
-
-
-# --- the rules alone, for who has no catalogue at hand --------------------------------------
-
-
-def fold_target(raw: str | None) -> str:
-    """Give a target one name by rule and our own tables."""
-    return TargetNames().fold(raw).name

@@ -67,9 +67,9 @@ def test_a_lone_frame_says_how_long_its_stars_are():
 @pytest.mark.parametrize(
     ("values", "words"),
     [
-        ({"stars": 0, "fwhm_px": None, "width": 200, "height": 200}, "no stars found"),
+        ({"stars": 0, "fwhm_px": None, "width": 200, "height": 200}, "no stars were found"),
         ({"fwhm_px": None}, "its stars gave no width"),
-        ({}, "no other frame like it in this run and no earlier nights"),
+        ({}, "no other frame of this run and no earlier night is like it"),
     ],
 )
 def test_the_reason_for_no_grade_is_the_true_one(values, words):
@@ -83,7 +83,30 @@ def test_the_reason_for_no_grade_is_the_true_one(values, words):
 def test_two_frames_are_told_as_two():
     """Each of two frames has one other."""
     for verdict in grade_run(clean_run(2), Policy()).values():
-        assert verdict.note.startswith("only one other frame like it")
+        assert verdict.note.startswith("only one other frame of this run")
+
+
+LINES = {"axis_ratio": 0.2, "eccentricity": 0.98, "elongation_deg": 88.0, "alignment": 1.0}
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 12])
+@pytest.mark.parametrize("history", [{}, EARLIER])
+def test_lines_are_no_stars_however_many_frames_show_them(count, history):
+    """A lamp's spectrum headed as lights is the run's usual to itself, and yet never kept."""
+    run = changed(clean_run(count), range(count), **LINES)
+    for verdict in grade_run(run, Policy(), history).values():
+        assert verdict.grade is Grade.UNGRADED
+        assert "a trail, or lines that are no stars, unknown which" in verdict.note
+    told = parts(run, history)[Part.TRACKING]
+    assert (told.verdict, told.evidence.count("lines that are no stars")) == (Opinion.UNKNOWN, 1)
+
+
+def test_lines_among_rounder_frames_are_trails():
+    """Where the run shows what its stars look like, lines are stars that trailed."""
+    found = grade_run(changed(clean_run(12), range(4), **LINES), Policy())
+    for number, verdict in enumerate(found.values()):
+        named = [f.name for f in verdict.faults]
+        assert (verdict.grade is Grade.REJECT and FaultName.TRAILED in named) == (number < 4)
 
 
 @pytest.mark.parametrize("count", [1, 12])
@@ -116,3 +139,32 @@ def test_a_lone_fault_is_named_as_ever():
     """The grade of a lone doubled frame stays a reject."""
     (verdict,) = grade_run(changed(clean_run(1), [0], **TWICE), Policy()).values()
     assert (verdict.grade, verdict.faults[0].name) == (Grade.REJECT, FaultName.DOUBLED)
+
+
+def test_a_night_of_other_frames_says_that_it_has_no_lights():
+    """No part of the rig is unknown for want of stars or temperatures where nothing was taken."""
+    assert {(v.verdict, v.evidence) for v in parts([]).values()} == {
+        (Opinion.UNKNOWN, "unknown, because there are no lights")
+    }
+    undated = altered(clean_run(1)[0], taken_at_utc=None)
+    assert {v.evidence for v in parts([undated]).values()} == {
+        "unknown, because no light frame tells its time"
+    }
+
+
+def test_what_stands_out_in_a_lone_frame_is_said_of_it():
+    """The count of frames does not run into the number of a row."""
+    doubt = "row 109 stands 36.6 ADU below its neighbours"
+    alone = parts(changed(clean_run(1), [0], readout_doubt=doubt))[Part.CAMERA].evidence
+    assert f"in the only frame: {doubt}" in alone
+    more = parts(changed(clean_run(2), [0], readout_doubt=doubt))[Part.CAMERA].evidence
+    assert f"in 1 frame of 2: {doubt}" in more
+
+
+def test_no_shutter_is_told_of_exposures_of_unknown_length():
+    """Guards "shutter open 0 %" and what to check for it, where no header gives a length."""
+    none = parts(changed(clean_run(12), range(12), exposure_s=None))[Part.SCHEDULE]
+    assert none.verdict is Opinion.UNKNOWN
+    assert none.evidence == "unknown, because no light frame tells how long it was exposed"
+    some = parts(changed(clean_run(12), range(2), exposure_s=None))[Part.SCHEDULE].evidence
+    assert "2 frames of unknown length left out" in some

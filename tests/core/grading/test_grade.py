@@ -61,6 +61,28 @@ def test_each_fault_is_found_and_graded(values, fault, grade):
 
 
 @pytest.mark.parametrize(
+    ("values", "why"),
+    [
+        ({"matched": None}, "there is no other frame to lay its stars on"),
+        ({"matched": False}, "its stars could be laid on no other frame"),
+        ({"matched": True, "stars": 9}, "9 stars are too few to tell"),
+    ],
+)
+def test_displaced_rows_are_not_denied_where_no_star_tells(values, why):
+    """Without columns or stars nothing shows a displacement; the check says so, and why."""
+    run = changed(clean_run(), [12], **values)
+    (said,) = (c.evidence for c in explain(run, 12) if c.fault is FaultName.READOUT)
+    assert said.endswith(f"are unknown where no column of the camera shows them, because {why}")
+    (said,) = (c.evidence for c in explain(run, 11) if c.fault is FaultName.READOUT)
+    assert said == "no repeated, missing, banded or displaced rows"
+
+
+def explain(run, number):
+    """Give the checks of one frame of a run."""
+    return explain_run(run, POLICY)[run[number].key][2]
+
+
+@pytest.mark.parametrize(
     ("length_fwhm", "grade"),
     [(0.4, Grade.KEEP), (1.0, Grade.DOUBTFUL), (1.6, Grade.REJECT), (3.0, Grade.REJECT)],
 )
@@ -151,16 +173,22 @@ def test_a_frame_or_two_have_nothing_to_compare_with(count):
         assert "nothing to compare with" in verdict.note
 
 
-def test_a_lone_frame_without_stars_is_still_rejected():
-    """A cap left on shows without any comparison."""
-    (verdict,) = grades(changed(clean_run(1), [0], stars=0, fwhm_px=None, eccentricity=None))
-    assert (verdict.grade, first_fault(verdict)) == (Grade.REJECT, FaultName.FEW_STARS)
+@pytest.mark.parametrize("stars", [0, 2])
+@pytest.mark.parametrize("count", [1, 2])
+def test_few_stars_are_no_fault_of_a_frame_alone(stars, count):
+    """Stars with comatic tails are not counted, and a cap looks the same: unknown which."""
+    none = {"stars": stars, "fwhm_px": None, "eccentricity": None, "axis_ratio": None}
+    for verdict in grades(changed(clean_run(count), range(count), **none)):
+        assert (verdict.grade, verdict.faults) == (Grade.UNGRADED, ())
+        assert "cap, cover, dome, focus or sky, unknown which" in verdict.note
+    for verdict in grades(changed(clean_run(3), range(3), **none)):
+        assert (verdict.grade, first_fault(verdict)) == (Grade.REJECT, FaultName.FEW_STARS)
 
 
 def test_no_exposure_no_grade():
     """A frame whose header gives no exposure time is ungraded, with the reason."""
     verdict = grades(changed(clean_run(), [2], exposure_s=None))[2]
-    assert (verdict.grade, verdict.note) == (Grade.UNGRADED, "no exposure time in the header")
+    assert (verdict.grade, verdict.note) == (Grade.UNGRADED, "the header gives no exposure time")
 
 
 def test_an_unmeasured_frame_says_why():
@@ -311,7 +339,9 @@ def test_a_run_long_throughout_blames_no_frame_for_being_rounder():
 
 
 def test_a_lone_cut_out_without_stars_is_not_judged():
-    """A small piece of the sky may hold no star; a whole frame without one is a reject."""
-    small = altered(clean_run()[0], width=200, height=200, stars=2)
-    assert grades([small])[0].grade is Grade.UNGRADED
-    assert grades([altered(small, width=3000, height=2000)])[0].grade is Grade.REJECT
+    """A small piece of the sky may hold no star; whole frames without any are rejects."""
+    none = {"stars": 2, "fwhm_px": None}
+    small = changed(clean_run(3), range(3), width=200, height=200, **none)
+    assert {verdict.grade for verdict in grades(small)} == {Grade.UNGRADED}
+    whole = changed(small, range(3), width=3000, height=2000)
+    assert {verdict.grade for verdict in grades(whole)} == {Grade.REJECT}

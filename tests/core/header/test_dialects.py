@@ -20,7 +20,7 @@ from runlog.core.header.names_in_words import (
     target_in_file_name,
     without_own_filter,
 )
-from runlog.core.targets.names import fold_target
+from runlog.core.targets.names import TargetNames
 from tests.core.header.test_parse import codes_of, header_of
 
 TAN = {"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN"}
@@ -218,7 +218,7 @@ ABOUT = {
 def test_a_dialect_is_read_right(dialect):
     """Guards kind, filter, target and plate scale, and what is asked, in one dialect."""
     header = header_of({"EXPTIME": 60.0} | dialect.cards, path=dialect.path)
-    told = (header.kind, header.filter, fold_target(header.target))
+    told = (header.kind, header.filter, TargetNames().fold(header.target).name)
     assert told == (dialect.kind, dialect.filter, dialect.target), dialect.source
     assert header.arcsec_per_px == (dialect.scale and pytest.approx(dialect.scale, rel=1e-4))
     if dialect.kind is Kind.LIGHT:

@@ -14,7 +14,7 @@ from astropy.wcs.utils import proj_plane_pixel_scales
 
 from runlog.core.frame import Card, FrameHeader, Kind, Shape
 from runlog.core.header.parse import parse_header
-from runlog.core.targets.names import fold_target
+from runlog.core.targets.names import TargetNames
 from tests.real import real_frames
 
 ENDINGS = ("*.fits.gz", "*.fit.gz", "*.fits.fz", "*.fits.bz2")
@@ -88,7 +88,9 @@ def test_targets_filters_and_kinds_of_real_frames():
         if path.name in BY_EYE:
             found = read(path, header)
             assert found.kind is Kind.LIGHT
-            assert (fold_target(found.target), found.filter) == BY_EYE[path.name], path.name
+            assert (TargetNames().fold(found.target).name, found.filter) == BY_EYE[path.name], (
+                path.name
+            )
 
 
 def test_nearly_every_real_frame_has_a_scale():

@@ -6,7 +6,7 @@ from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.wcs import WCS
 
-from runlog.core.frame import Card, Shape
+from runlog.core.frame import Card, Kind, Shape
 from runlog.core.header.cards import CardIndex
 from runlog.core.header.coordinates import read_pointing, separation_deg
 from runlog.core.header.questions import Doubts
@@ -34,6 +34,13 @@ def wcs(code="TAN", ra_deg=83.63, dec_deg=22.01, pixel=(400.5, 300.5), **more):
 
 def index_of(cards):
     return CardIndex([Card(keyword, value) for keyword, value in cards.items()])
+
+
+def questions_of(cards):
+    """List what is asked about where an image points."""
+    doubts = Doubts()
+    read_pointing(index_of(cards), doubts, Shape(WIDE, HIGH))
+    return [question.text for question in doubts.about(Kind.LIGHT)]
 
 
 def centre_of(cards):
@@ -88,13 +95,19 @@ def test_other_projections_are_near_enough_or_left(code):
     theirs = WCS(header_of(near)).pixel_to_world((WIDE - 1) / 2, (HIGH - 1) / 2)
     found = centre_of(near)
     assert SkyCoord(found.ra_deg, found.dec_deg, unit="deg").separation(theirs).deg < 0.1
-    assert centre_of(wcs(code, dec_deg=0.0, pixel=(20_000.0, 40.0), **STEPS)) is None
+    far = wcs(code, dec_deg=0.0, pixel=(20_000.0, 40.0), **STEPS)
+    assert centre_of(far) is None
+    asked = questions_of(far)
+    assert len(asked) == 1
+    assert f"the projection {code} of the world coordinates is not followed as far" in asked[0]
+    assert not questions_of(far | {"RA": 83.6, "DEC": 22.0})  # it is known where it points
 
 
 def test_a_reference_point_beside_a_frame_without_a_scale_tells_nothing():
     """Guards against names for a frame that is degrees away from the point its header gives."""
     assert centre_of(wcs(pixel=(4400.0, 300.0))) is None
     assert centre_of(wcs(pixel=(4400.0, 300.0), CDELT1=1.0, CDELT2=1.0)) is None  # nobody filled in
+    assert "far outside the image" in questions_of(wcs(pixel=(4400.0, 300.0)))[0]
     inside = centre_of(wcs(pixel=(300.0, 300.0)))
     assert (inside.ra_deg, inside.dec_deg, inside.of_centre) == (83.63, 22.01, False)
     assert not image_place(index_of(wcs(**STEPS)), None).of_centre

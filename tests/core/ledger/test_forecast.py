@@ -7,6 +7,7 @@ from math import ceil
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from scipy import stats
 
 from runlog.core.ledger.forecast import (
     FEWEST_NIGHTS,
@@ -17,9 +18,16 @@ from runlog.core.ledger.forecast import (
     nights_needed,
     pace_of,
     span_words,
+    student_t90,
 )
 
 H = 3600.0
+
+
+def test_the_table_is_that_of_scipy():
+    """Student's t at every number of nights there may be, in the table and beyond it."""
+    for freedom in range(1, 1000):
+        assert student_t90(freedom) == pytest.approx(stats.t.ppf(0.9, freedom), abs=0.001)
 
 
 def test_even_nights_need_no_range():

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.frame import Grade
-from runlog.core.ledger.totals import RunSum, Total, sum_run, with_goal
+from runlog.core.ledger.totals import RunSum, Total, sum_run
 from tests.core.runs import altered, blank
 
 
@@ -71,7 +71,7 @@ def test_71_frames_of_5_minutes():
 @given(st.floats(0, 1e7), st.floats(0, 1e7))
 def test_to_go_never_below_zero(goal_s, kept_s):
     """Goal minus kept, and nothing once the goal is reached."""
-    total = with_goal(Total("M 33", "L", 1, kept_s, kept_s), goal_s)
+    total = Total("M 33", "L", 1, kept_s, kept_s, goal_s=goal_s)
     assert total.to_go_s == max(goal_s - kept_s, 0.0)
 
 
@@ -80,13 +80,13 @@ def test_to_go_never_below_zero(goal_s, kept_s):
 )
 def test_frames_to_go(goal_h, frames, expected):
     """Five-minute frames that fill what is to go: 10 h less 5 h 55 min is 49 of them."""
-    total = Total("M 33", "L", frames, frames * 300.0, frames * 300.0)
     goal_s = None if goal_h is None else goal_h * 3600.0
-    assert with_goal(total, goal_s).frames_to_go == expected
+    total = Total("M 33", "L", frames, frames * 300.0, frames * 300.0, goal_s=goal_s)
+    assert total.frames_to_go == expected
 
 
 def test_no_frame_tells_no_length():
     """A goal nothing was shot for says hours to go, and not how many frames."""
-    total = with_goal(Total("M 33", "L"), 3600.0)
+    total = Total("M 33", "L", goal_s=3600.0)
     assert total.to_go_s == 3600.0
     assert total.frames_to_go is None

@@ -9,14 +9,12 @@ from runlog.core.sensor.own_pattern import (
     Looked,
     bands_of_lines,
     census_of,
-    company_of,
-    findings,
     first_seen_by,
     own_by,
     own_of,
     pattern_of,
-    suspicion,
 )
+from runlog.core.sensor.row_faults import company_of, findings, suspicion
 from runlog.core.sensor.signs import (
     Break,
     Signs,
@@ -268,3 +266,50 @@ def test_places_are_named_and_many_are_counted():
     assert bands_named(bands_of(rows[:4]), "row") == "row 0 and row 40"
     assert bands_named(bands_of(rows), "row").endswith("row 120 and 3 more")
     assert bands_named(bands_of([Break(700, 9.0, 5.0)]), "row") == "the level from row 700 on"
+
+
+def edge(rows, sigma=20.0):
+    """Make the signs of an unlit edge at the first rows."""
+    return Signs(rows=(Break(rows, 12 * sigma, sigma),))
+
+
+def test_an_edge_that_moves_is_the_cameras_own():
+    """Where nearly every frame has an unlit edge, how deep it is differs with light and flexure."""
+    found = judged([edge(rows) for rows in (40, 44, 38, 47, 42)])
+    assert all((f.fault, f.doubt) == (None, None) for f in found)
+    alone = judged([CLEAN] * 9 + [edge(42)])
+    assert "from row 42 on the level is" in alone[9].fault
+
+
+def test_a_band_shows_behind_an_edge_that_moves():
+    """What lies farther in than the edge is judged as ever."""
+    frames = [edge(rows) for rows in (40, 44, 38, 47)] + [both(edge(42), band(90, 119))]
+    found = judged(frames)
+    assert [f.fault is not None for f in found] == [False] * 4 + [True]
+    assert "rows 90 to 119" in found[4].fault
+
+
+def test_a_blank_edge_parted_by_a_cosmic_ray_is_an_edge():
+    """A row that is not quite blank does not make lost rows of those behind it."""
+    whole, parted = (
+        Signs(blank=(Stretch(0, 16),)),
+        Signs(blank=(Stretch(0, 11), Stretch(13, 16))),
+    )
+    assert not any(f.fault or f.doubt for f in judged([whole] * 5 + [parted]))
+    assert suspicion(parted, HEIGHT) is None
+    lost = judged([whole] * 5 + [Signs(blank=(Stretch(0, 16), Stretch(300, 304)))])[5]
+    assert "hold no picture" in lost.fault
+
+
+def test_a_half_is_lost_though_every_frame_has_a_blank_edge():
+    """A blank border as the others have it does not excuse one many times as wide."""
+    frames = [Signs(blank=(Stretch(0, 16),))] * 9 + [Signs(blank=(Stretch(500, 999),))]
+    found = judged(frames)
+    assert [f.fault is not None for f in found] == [False] * 9 + [True]
+
+
+def test_a_trail_among_weak_jumps_is_still_alone():
+    """Jumps too weak to do harm do not turn a possible trail into a fault."""
+    frame = both(band(300, 302, 8.0), band(500, 500, 0.4), band(700, 720, 0.25))
+    assert judged([CLEAN] * 9 + [frame])[9].fault is None
+    assert judged([CLEAN] * 9 + [both(frame, band(800, 803, 0.5))])[9].fault is not None

@@ -116,9 +116,22 @@ def rayleigh_mag(wavelength_um, altitude_km):
     return 0.0094977 * s2**2 * index**2 * math.exp(-altitude_km / 7.996)
 
 
-@pytest.mark.parametrize(("name", "wavelength_um"), [("B", 0.45), ("G", 0.53), ("R", 0.62)])
+@pytest.mark.parametrize(("name", "wavelength_um"), [
+    ("B", 0.45), ("G", 0.53), ("R", 0.62), ("u'", 0.355), ("g'", 0.477), ("r'", 0.623),
+    ("U", 0.365), ("Johnson B", 0.44), ("V", 0.55), ("Rc", 0.64),
+])  # fmt: skip
 def test_bounds_hold_clean_air_and_haze(name, wavelength_um):
     """The range believed holds pure air at 2 km, and air twice as bad as the default."""
     default = extinction_mag(name)
     assert LOWEST_SHARE * default < rayleigh_mag(wavelength_um, 2.0) < default
     assert HIGHEST_SHARE >= 2.0
+
+
+def test_red_bands_lose_less_than_blue_and_more_than_clean_air():
+    """Beyond R haze takes more than the air does: all that holds there is an order and a floor."""
+    by_wavelength = ["u'", "g'", "r'", "i'", "z'"], ["U", "Johnson B", "V", "Rc", "Ic"]
+    for bands in by_wavelength:
+        losses = [extinction_mag(name) for name in bands]
+        assert losses == sorted(losses, reverse=True)
+    for name, wavelength_um in (("i'", 0.763), ("z'", 0.905), ("Ic", 0.80)):
+        assert 2 * rayleigh_mag(wavelength_um, 0.0) < extinction_mag(name) < extinction_mag("R")

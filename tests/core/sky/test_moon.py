@@ -7,11 +7,9 @@ from itertools import pairwise
 from pathlib import Path
 
 import ephem
-import numpy as np
-import pytest
 
-from runlog.core.sky.ephemeris import Site
-from runlog.core.sky.moon import moon_crossings, moon_place
+from runlog.core.sky.earth import Site
+from runlog.core.sky.moon import moon_crossings
 
 USNO = Path(ephem.__file__).parent / "tests" / "usno"
 DAY = timedelta(days=1)
@@ -70,15 +68,6 @@ def test_the_usno_table_of_a_year():
         at = datetime(day.year, day.month, day.day, hour, minute, tzinfo=UTC) - EASTERN
         off_s = min(abs((c.at - at).total_seconds()) for c in ours if c.rises is rises)
         assert off_s <= 60, (day, rises)
-
-
-def test_place_of_meeus():
-    """Example 47.a of Astronomical Algorithms (from memory): 1992-04-12 0h TD."""
-    days = (datetime(1992, 4, 12) - datetime(2000, 1, 1, 12)) / DAY
-    found = moon_place(np.array([days]))
-    assert found.longitude_deg[0] % 360 == pytest.approx(133.167265, abs=0.004)  # apparent
-    assert found.latitude_deg[0] == pytest.approx(-3.229126, abs=0.004)
-    assert found.distance_km[0] == pytest.approx(368409.7, abs=30)
 
 
 def test_a_moon_that_does_not_set():

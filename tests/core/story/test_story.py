@@ -285,8 +285,6 @@ def test_a_filter_with_a_wrong_offset_is_named():
     assert "R is 1.3 times as wide as L" in found.verdicts[Part.FOCUS].evidence
     (check,) = found.to_check
     assert str(check) == "focus: the focus offset of each filter, by a focus run in each"
-        "focus: the focus offset of each filter, by a focus run in each",
-    )
 
 
 # --- sky, camera, schedule, pointing --------------------------------------------------------
@@ -429,7 +427,7 @@ def test_a_jump_seen_in_filters_in_turn_is_one_jump_there_and_one_back():
 def test_each_pointing_trouble_has_its_own_check():
     """A run without dithering is not sent to look for snagged cables."""
     still = [altered(f, shift_x_px=0.1, shift_y_px=0.0) for f in clean_run()]
-    assert (*map(str, story(still).to_check),) == ("pointing: that dithering is switched on",)
+    assert list(map(str, story(still).to_check)) == ["pointing: that dithering is switched on"]
 
 
 @pytest.mark.parametrize("count", [1, 2])

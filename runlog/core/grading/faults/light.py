@@ -30,7 +30,8 @@ NOISE_SHARE = 0.3  # of a pixel's noise: a rise by less adds next to nothing to 
 RISE_SHARE = 0.25  # of the rise in light that a rise in noise needs, by the gain
 RISE_LEAST = 0.01  # of the background, where the gain is not known
 LEAST_EGAIN = 0.1  # electrons per ADU, where it is not known
-LEAST_SKY_PX = 200_000  # a lone cut-out smaller than this may hold no star under any sky
+LEAST_SKY_PX = 200_000  # a cut-out smaller than this may hold no star under any sky
+NO_STARS_FROM = "cap, cover, dome, focus or sky"
 CHANCE = 1e-4  # of four sides in some hundred frames a night next to none is taken for covered
 
 
@@ -277,14 +278,17 @@ def few_stars(case: Case) -> Iterator[Check]:
     yield from no_stars(case)
 
 
+def is_wide(frame: Frame) -> bool:
+    """Tell whether a frame shows sky enough to hold stars under any sky."""
+    return frame.identity.width * frame.identity.height >= LEAST_SKY_PX
+
+
 def no_stars(case: Case) -> Iterator[Check]:
-    """Next to no stars at all, whatever the run looks like."""
+    """Next to no stars at all, whatever the run looks like; a frame alone has nothing usual."""
     stars = case.frame.measurement.stars or 0
     least = case.policy.few_stars_least
-    telling = (
-        case.frame.identity.width * case.frame.identity.height >= LEAST_SKY_PX
-        or case.shape.frames >= ENOUGH
-    )
+    company = case.run_frames >= ENOUGH or case.earlier is not None
+    telling = (is_wide(case.frame) and company) or case.shape.frames >= ENOUGH
     grade = Grade.REJECT if stars < least and telling else Grade.KEEP
     only = "only " if grade is Grade.REJECT else ""
     words = f"{only}{stars} star{'s' * (stars > 1)}" if stars else "no stars"

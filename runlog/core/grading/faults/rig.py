@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 
-from runlog.core.frame import FaultName, Grade
+from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.checks import Case, Check, above
 
 STARS_OF_A_FIELD = 30
+STARS_OF_ROWS = 15  # a third of the rows then holds the five that must agree
 PLENTY_SHARE = 0.4  # of the usual number: fewer may be cloud
 MEANT_SHARE = 0.25  # of a run's frames: so many do not go astray together
 
@@ -64,9 +65,30 @@ def readout(case: Case) -> Iterator[Check]:
     """A glitch while the frame was read out: what its camera's other frames do not have."""
     found = case.frame.placement.readout or _out_of_place(case)
     grade = Grade.REJECT if found else Grade.KEEP
-    nothing = case.frame.placement.readout_doubt or "no repeated, missing, banded or displaced rows"
-    text = found or nothing
+    text = found or case.frame.placement.readout_doubt or _no_glitch(case.frame)
     yield Check(FaultName.READOUT, "rows as read out", None, None, grade, text)
+
+
+def _no_glitch(frame: Frame) -> str:
+    """Say what is known not to be there; a camera without hot columns shows no displacement."""
+    silent = _why_stars_are_silent(frame)
+    if silent is None:
+        return "no repeated, missing, banded or displaced rows"
+    return (
+        "no repeated, missing or banded rows; displaced ones are unknown where no column of the"
+        f" camera shows them, because {silent}"
+    )
+
+
+def _why_stars_are_silent(frame: Frame) -> str | None:
+    """Say why the stars do not tell whether rows are displaced; None where they do."""
+    if frame.placement.matched is None:
+        return "there is no other frame to lay its stars on"
+    if not frame.placement.matched:
+        return "its stars could be laid on no other frame"
+    if (frame.measurement.stars or 0) < STARS_OF_ROWS:
+        return f"{frame.measurement.stars or 0} stars are too few to tell"
+    return None
 
 
 def _out_of_place(case: Case) -> str | None:

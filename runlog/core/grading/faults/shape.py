@@ -8,6 +8,7 @@ from math import degrees, log, sqrt
 from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.baseline import (
     ELONGATED,
+    LINES_AXIS_RATIO,
     eccentricity_of,
     ellipticity_of,
     profile,
@@ -55,6 +56,21 @@ def trailed(case: Case) -> Iterator[Check]:
         text,
         "trailed_eccentricity",
     )
+
+
+def shows_lines(case: Case) -> bool:
+    """Tell whether all that is found is long lines one way, and no frame of the run is rounder.
+
+    Where others are rounder it is a trail. In a whole run a mount that stood still and the lines
+    of a lamp through a slit look alike.
+    """
+    got, own = case.frame.measurement, case.shape.stretch
+    if got.axis_ratio is None or got.doubled_share is not None:
+        return False
+    one_way = got.alignment is not None and got.alignment >= case.policy.trailed_alignment
+    long = got.axis_ratio < LINES_AXIS_RATIO
+    rounder = own is not None and abs(own) < (1 - LINES_AXIS_RATIO) / (1 + LINES_AXIS_RATIO)
+    return one_way and long and not rounder
 
 
 def _against(own: complex | None, seen: complex, excess: float) -> str:

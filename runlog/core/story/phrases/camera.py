@@ -24,7 +24,8 @@ def glitches(frames: int, lost_s: float) -> str:
 
 def rows_in_doubt(frames: int, of: int, doubt: str) -> str:
     """Quote what stands out about the rows of some frames."""
-    return f"in {plural(frames, 'frame')} of {of} {doubt}"
+    where = "the only frame" if of == 1 else f"{plural(frames, 'frame')} of {of}"
+    return f"in {where}: {doubt}"
 
 
 def cooling(evidence: str) -> str:

@@ -46,7 +46,6 @@ def aligned(share: float) -> str:
 
 
 NOT_ONE_WAY = ": long stars, but not all one way"
-TRAIL_OR_LINES = ": a trail, or lines that are no stars, unknown which"
 TRACKING_OR_OPTICS = ": tracking or optics, unknown which"
 
 

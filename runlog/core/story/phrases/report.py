@@ -18,10 +18,21 @@ UNEVENTFUL = "Nothing out of the ordinary"
 FRAME_OF = (Kind.BIAS, Kind.FOCUS, Kind.OTHER)  # words that do not stand for a frame alone
 
 
-def counted(report: NightReport) -> str:
+def outcome(report: NightReport) -> Iterator[str]:
+    """Say how the night went, line by line."""
+    if report.lights:
+        yield _counted(report)
+        yield _worth(report)
+    else:
+        copies = ", only copies of exposures that count elsewhere" if report.copies else ""
+        yield f"no light frames{copies}"
+    yield from more(report)
+
+
+def _counted(report: NightReport) -> str:
     """Count the lights by grade."""
     listed = ", ".join(f"{n} {grade.value}" for grade, n in report.counts.items() if n)
-    return f"{plural(report.lights, 'light frame')}: {listed or 'none'}"
+    return f"{plural(report.lights, 'light frame')}: {listed}"
 
 
 def kept(kept_s: float, logged_s: float, kept_frames: int) -> tuple[str, str]:
@@ -35,7 +46,7 @@ def kept(kept_s: float, logged_s: float, kept_frames: int) -> tuple[str, str]:
     return "nothing kept", f" of {hours(logged_s)}"
 
 
-def worth(report: NightReport) -> str:
+def _worth(report: NightReport) -> str:
     """Say what the night was worth, and how deep that goes."""
     words = "".join(kept(report.kept_s, report.logged_s, report.counts[Grade.KEEP]))
     if report.effective_s is None:
@@ -70,6 +81,8 @@ def _dark(dark: Dark) -> str:
 
 def _taken(pace: Pace) -> str:
     when = f"frames from {clock(pace.first)} to {clock(pace.last)} UTC"
+    if not pace.open_shutter_s:
+        return when  # the headers do not tell
     return f"{when}, shutter open {pace.share_open:.0%} of that time"
 
 

@@ -13,11 +13,15 @@ def no_pace(frames: int) -> str:
     return f"{plural(frames, 'frame')} show{'s' * (frames == 1)} no pace"
 
 
-def shutter_open(share: float, between_s: float | None, paused_s: float) -> str:
-    """Say how much of the time the shutter was open, and what the rest went to."""
+def shutter_open(share: float, silent: int, between_s: float | None, paused_s: float) -> str:
+    """Say how much of the time the shutter was open, and what the rest went to.
+
+    `silent` frames give no length.
+    """
+    least = f", {plural(silent, 'frame')} of unknown length left out" if silent else ""
     usual = "" if between_s is None else f"; {between_s:.0f} s between exposures"
     idle = f"; paused for {hours(paused_s)}" if paused_s else ""
-    return f"shutter open {share:.0%} of the time from first to last{usual}{idle}"
+    return f"shutter open {share:.0%} of the time from first to last{least}{usual}{idle}"
 
 
 def dark_used(used_s: float, dark_s: float) -> str:

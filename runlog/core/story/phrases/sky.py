@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from runlog.core.columns import clock, plural
+from runlog.core.grading.faults.light import NO_STARS_FROM
 from runlog.core.sky.horizon import sun_words
 from runlog.core.story.phrases.common import not_kept
 
@@ -16,7 +17,6 @@ BRIGHT_SKY_CHECK = "the Moon's hours, twilight and lamps against the plan"
 POOR_SEEING = "poor seeing"
 SEEING_CHECK = "the seeing forecast, and whether the telescope had cooled down"
 NO_STARS, NO_STARS_CHECK = "next to no stars", "the cap, the cover, the dome and the focus"
-NO_STARS_FROM = "cap, cover, dome, focus or sky"
 CLEAR = "under cloud, bright sky or poor seeing"
 
 
@@ -41,7 +41,8 @@ def at_worst(evidence: str) -> str:
 
 def next_to_no_stars(frames: int) -> str:
     """Say that a run shows nothing to judge the sky by, and what may stand before it."""
-    which = "the only frame shows" if frames == 1 else f"all {frames} frames show"
+    every = "both" if frames == 2 else f"all {frames}"
+    which = "the only frame shows" if frames == 1 else f"{every} frames show"
     return f"{which} next to no stars: {NO_STARS_FROM}, unknown which"
 
 

@@ -2,15 +2,16 @@
 
 from dataclasses import dataclass
 from itertools import combinations
-from math import radians, sin
+from math import exp, lgamma, log, radians, sin
 
 import numpy as np
-from scipy.spatial import cKDTree
-from scipy.stats import poisson
+import numpy.typing as npt
 
 from runlog.core.frame import StarList
-from runlog.measure.background import MAD_TO_SIGMA
-from runlog.measure.pixels import F64, I64, Mask
+from runlog.core.robust import MAD_TO_SIGMA
+from runlog.core.stars.neighbours import F64, I64, Points, sorted_points
+
+Mask = npt.NDArray[np.bool_]
 
 BRIGHTEST = 26  # stars of each list that form triangles
 SHAPE_TOLERANCE = 0.004  # of a triangle's side ratios
@@ -95,11 +96,11 @@ def match_stars(
     if min(len(here), len(there)) < FEWEST_PAIRS:
         return None
     guesses = proposals(here[:BRIGHTEST], there[:BRIGHTEST], scales)
-    tree = cKDTree(there)
-    best = best_guess(guesses, here, tree, size)
+    listed = sorted_points(there)
+    best = best_guess(guesses, here, listed)
     if best is None:
         return None
-    factor, offset, pairs = refined(best, here, there, tree, np.array(reference.flux_adu))
+    factor, offset, pairs = refined(best, here, there, listed, np.array(reference.flux_adu))
     if not believable(pairs, factor, offset, here, there, size, scales):
         return None
     return as_match(factor, offset, pairs, here, there, np.array(reference_size, float), size)
@@ -116,12 +117,9 @@ def proposals(here: F64, there: F64, scales: tuple[float, float] = SCALE_RANGE) 
     shape_b, corners_b = triangles(there)
     if len(shape_a) == 0 or len(shape_b) == 0:
         return np.zeros((0, 2), complex)
-    near = cKDTree(shape_b).query_ball_point(shape_a, SHAPE_TOLERANCE)
-    counts = np.array([len(found) for found in near])
-    first = np.repeat(np.arange(len(shape_a)), counts)
+    first, second, _ = sorted_points(shape_b).close(shape_a, SHAPE_TOLERANCE)
     if len(first) == 0:
         return np.zeros((0, 2), complex)
-    second = np.concatenate([np.asarray(found, np.int64) for found in near if len(found)])
     a, b = as_complex(here)[corners_a[first]], as_complex(there)[corners_b[second]]
     factor = (b[:, 2] - b[:, 0]) / (a[:, 2] - a[:, 0])
     # the middle corner must agree too: side ratios alone also match mirrored triangles
@@ -165,48 +163,54 @@ def likeliest(guesses: F64) -> F64:
     return np.asarray(guesses[np.argsort(-votes, kind="stable")][:MOST_GUESSES])
 
 
-def best_guess(guesses: F64, here: F64, tree: cKDTree, size: F64) -> F64 | None:
+def best_guess(guesses: F64, here: F64, there: Points) -> F64 | None:
     """The proposal that brings most stars together; stops early at a clear winner."""
     z = as_complex(here)
     best, most = None, 0
     for start in range(0, len(guesses), 100):
         batch = guesses[start : start + 100]
-        moved = batch[:, :1] * z + batch[:, 1:]
-        distance, _ = tree.query(np.stack([moved.real, moved.imag], axis=-1),
-                                 distance_upper_bound=TOLERANCE_PX)  # fmt: skip
-        hits = np.isfinite(distance).sum(axis=1)
+        moved = (batch[:, :1] * z + batch[:, 1:]).ravel()
+        met = np.zeros(len(moved), bool)
+        met[there.close(as_xy(moved), TOLERANCE_PX).query] = True
+        hits = met.reshape(len(batch), -1).sum(axis=1)
         top = int(np.argmax(hits))
         if hits[top] > most:
             best, most = batch[top], int(hits[top])
-        if most >= max(12, 0.5 * min(len(here), tree.n)):
+        if most >= max(12, 0.5 * min(len(here), len(there))):
             break
     return best if most >= FEWEST_PAIRS else None
 
 
-def pair_up(factor: complex, offset: complex, here: F64, tree: cKDTree, reach: float) -> I64:
+def as_xy(z: npt.NDArray[np.complex128]) -> F64:
+    return np.column_stack([z.real, z.imag])
+
+
+def pair_up(factor: complex, offset: complex, here: F64, there: Points, reach: float) -> I64:
     """Mutually exclusive pairs (here, there) within a reach, nearest first."""
-    moved = factor * as_complex(here) + offset
-    distance, found = tree.query(np.column_stack([moved.real, moved.imag]),
-                                 distance_upper_bound=reach)  # fmt: skip
-    order = np.argsort(distance)
-    order = order[np.isfinite(distance[order])]
-    _, first = np.unique(found[order], return_index=True)
-    keep = order[np.sort(first)]
-    return np.column_stack([keep, found[keep]]).astype(np.int64)
+    close = there.close(as_xy(factor * as_complex(here) + offset), reach)
+    order = np.argsort(close.distance, kind="stable")
+    order = order[first_of(close.query[order])]  # each star's nearest
+    order = order[first_of(close.point[order])]  # the star nearest to each
+    return np.column_stack([close.query[order], close.point[order]])
+
+
+def first_of(values: I64) -> I64:
+    """Where each value comes up first, in their order."""
+    return np.sort(np.unique(values, return_index=True)[1])
 
 
 def refined(
-    guess: F64, here: F64, there: F64, tree: cKDTree, flux: F64
+    guess: F64, here: F64, there: F64, listed: Points, flux: F64
 ) -> tuple[complex, complex, I64]:
     """Least-squares similarity over the pairs, found again with the better transform."""
     factor, offset = complex(guess[0]), complex(guess[1])
     a, b = as_complex(here), as_complex(there)
-    pairs = pair_up(factor, offset, here, tree, TOLERANCE_PX)
+    pairs = pair_up(factor, offset, here, listed, TOLERANCE_PX)
     for reach in (TOLERANCE_PX, TOLERANCE_PX, 0.8 * TOLERANCE_PX):
         if len(pairs) < 2:
             break
         factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]], flux[pairs[:, 0]])
-        pairs = pair_up(factor, offset, here, tree, reach)
+        pairs = pair_up(factor, offset, here, listed, reach)
     if len(pairs) >= 2:
         factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]], flux[pairs[:, 0]])
     return factor, offset, pairs
@@ -262,9 +266,32 @@ def believable(
     inside = (moved.real > 0) & (moved.real < size[0]) & (moved.imag > 0) & (moved.imag < size[1])
     expected = np.count_nonzero(inside) * len(there) * np.pi * TOLERANCE_PX**2 / np.prod(size)
     # two pairs fix the similarity, so they prove nothing
-    chance = float(poisson.sf(len(pairs) - 3, max(expected, 1e-12)))
+    chance = chance_of_more(len(pairs) - 3, max(expected, 1e-12))
     common = min(int(np.count_nonzero(inside)), len(there))
     return bool(chance < CHANCE and len(pairs) >= 0.12 * common)
+
+
+def chance_of_more(count: int, expected: float) -> float:
+    """
+    Probability of more than `count` events where a Poisson process brings `expected`.
+
+    Summed over the side that is the smaller, all terms positive, so that even 1e-200 is good to a
+    relative 1e-10. scipy has it too, for a second of imports in every scan.
+    """
+    if count + 1 < expected:
+        return 1 - sum(poisson(j, expected) for j in range(count + 1))
+    term = total = poisson(count + 1, expected)
+    j = count + 1
+    while term > 1e-12 * total:
+        j += 1
+        term *= expected / j
+        total += term
+    return total
+
+
+def poisson(count: int, expected: float) -> float:
+    """Probability of just so many events where a Poisson process brings `expected`."""
+    return exp(count * log(expected) - expected - lgamma(count + 1))
 
 
 def as_match(

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from runlog.core.frame import StarList
+from runlog.core.stars.match import Match, match_stars, throughput
 from runlog.measure import measure_frame
-from runlog.measure.match import Match, match_stars, throughput
 from tests.measure.fields import Sensor, draw_field, moffat
 
 SIZE = (3000, 2000)

@@ -1,0 +1,158 @@
+"""The settings that grade: in the database, so that all machines grade a rig alike."""
+
+import platform
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, Engine
+
+from runlog.config import Place, Settings, as_sections, graded_by, grading_of, grading_value
+from runlog.errors import UsageError
+from runlog.store import rig_settings as store
+from runlog.store.engine import reading, write
+from runlog.store.rig_settings import RigSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A setting of which the config file says one thing while a rig is graded by another."""
+
+    rig: str
+    place: Place
+    in_file: Any
+    in_force: Any
+    who: str
+    at_utc: datetime
+
+
+def in_force(connection: Connection, settings: Settings) -> dict[int, Settings]:
+    """Give what each rig is graded by; a rig that never was is not there, and follows the file."""
+    found = store.in_force(connection)
+    return {rig_id: graded_by(settings, of_rig.says) for rig_id, of_rig in found.items()}
+
+
+def settings_of(connection: Connection, rig_id: int, settings: Settings) -> Settings:
+    """Give what one rig is graded by."""
+    return in_force(connection, settings).get(rig_id, settings)
+
+
+def settings_of_named(engine: Engine, settings: Settings, rig: str) -> tuple[str, Settings]:
+    """Give the full name of the one rig that is meant, and what it is graded by.
+
+    Raises
+    ------
+    UsageError
+        When no rig or several have the words in their name.
+    """
+    with reading(engine) as connection:
+        chosen = named_rigs(store.rigs(connection), rig)
+        if len(chosen) > 1:
+            raise UsageError(f"{rig!r} may mean several rigs", cure="; ".join(chosen.values()))
+        ((rig_id, name),) = chosen.items()
+        return name, settings_of(connection, rig_id, settings)
+
+
+def stands(connection: Connection, rig_id: int, used: Settings) -> bool:
+    """Tell whether a rig is graded by what was used; the first time that is put in force."""
+    now = store.in_force(connection).get(rig_id)
+    if now is not None:
+        return grading_of(graded_by(used, now.says)) == grading_of(used)
+    origin = used.source or "no config file"
+    who = f"first graded, by {origin} on {platform.node() or 'a machine without a name'}"
+    store.append(connection, rig_id, as_sections(grading_of(used)), who, datetime.now(UTC))
+    return True
+
+
+# --- where the file says otherwise ------------------------------------------------------------
+
+
+def differences(connection: Connection, settings: Settings) -> list[Difference]:
+    """List what the config file says otherwise than the database; what it leaves out says nothing.
+
+    The file alone speaks here: what follows from no file cannot differ from anything.
+    """
+    said = {p: value for p, value in grading_of(settings).items() if p in settings.said}
+    if not said:
+        return []
+    return [
+        Difference(of_rig.rig, place, value, now, of_rig.who, of_rig.at_utc)
+        for of_rig in store.in_force(connection).values()
+        for graded in [graded_by(settings, of_rig.says)]
+        for place, value in said.items()
+        if (now := grading_value(graded, place)) != value
+    ]
+
+
+def tell_differences(engine: Engine, settings: Settings, tell: Callable[[str], None]) -> None:
+    """Say loudly where the config file says otherwise, and what to do."""
+    if not settings.said:
+        return
+    with reading(engine) as connection:
+        found = differences(connection, settings)
+    if not found:
+        return
+    tell(f"{settings.source} says otherwise than what frames are graded by:")
+    for d in found:
+        since = f"since {d.at_utc:%Y-%m-%d}, {d.who}"
+        words = f"{written(d.in_file)} in the file, {written(d.in_force)} in force ({since})"
+        tell(f"  {d.rig}: {'.'.join(d.place)} = {words}")
+    tell(
+        "  Grades keep to what is in force. To grade by the file: runlog policy adopt; to be rid "
+        "of this, make the file say the same, or nothing"
+    )
+
+
+def written(value: Any) -> str:
+    """Write a value as the config file would."""
+    if isinstance(value, list):
+        return f"[{', '.join(f'{number:g}' for number in value)}]"
+    if value is None:
+        return "not set"
+    return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'
+
+
+def written_sections(sections: Mapping[str, Any]) -> list[str]:
+    """Write settings a line each, as in policy.soft_ratio = [1.3, 2]."""
+    said = grading_of(graded_by(Settings(), sections))
+    return [f"{'.'.join(place)} = {written(value)}" for place, value in said.items()]
+
+
+# --- taking the file over -----------------------------------------------------------------------
+
+
+def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> list[str]:
+    """Put what the config file says in force for a rig, or for all; gives those it was new to."""
+    now = datetime.now(UTC)
+
+    def work(connection: Connection) -> list[str]:
+        chosen = named_rigs(store.rigs(connection), rig)
+        before = store.in_force(connection)
+        changed = [i for i in chosen if not _says(before.get(i), settings)]
+        for rig_id in changed:
+            store.append(connection, rig_id, as_sections(grading_of(settings)), who, now)
+            store.touch_rig(connection, rig_id)
+        return [chosen[rig_id] for rig_id in changed]
+
+    return write(engine, work)
+
+
+def _says(before: RigSettings | None, settings: Settings) -> bool:
+    said: Mapping[str, Any] = as_sections(grading_of(settings))
+    return before is not None and before.says == said
+
+
+def named_rigs(rigs: Mapping[int, str], name: str | None) -> dict[int, str]:
+    """Choose rigs by a part of their name; all where none is given."""
+    chosen = {i: rig for i, rig in rigs.items() if (name or "").lower() in rig.lower()}
+    if not chosen:
+        known = "; ".join(sorted(rigs.values())) or "none yet: runlog scan FOLDER"
+        raise UsageError(f"No rig is called {name!r}" if name else "There is no rig", cure=known)
+    return chosen
+
+
+def settings_history(engine: Engine) -> list[RigSettings]:
+    """List what each rig was ever graded by, oldest first."""
+    with reading(engine) as connection:
+        return store.history(connection)

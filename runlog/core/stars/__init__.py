@@ -1,0 +1,1 @@
+"""Star lists of two frames: which stars are the same, and what follows from it."""

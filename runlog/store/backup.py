@@ -1,0 +1,72 @@
+"""A copy of an SQLite database beside it, looked at before anything is changed."""
+
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import Engine
+
+from runlog.errors import StoreError
+from runlog.store.engine import file_of
+
+
+@contextmanager
+def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
+    """Copy a database beside itself, see that the copy is whole, and name it.
+
+    To be held while the caller holds the write lock, so that no row comes between. Should what
+    follows fail, it has been taken back, and the copy goes too. None where there is no file.
+
+    Raises
+    ------
+    StoreError
+        When the copy cannot be made or is not whole; nothing is changed then.
+    """
+    source = file_of(engine)
+    if source is None:
+        yield None
+        return
+    now = datetime.now(UTC)
+    copy = source.with_name(f"{source.stem}.{revision}-{now:%Y%m%dT%H%M%S%f}Z{source.suffix}")
+    try:
+        _copy(source, copy)
+        yield copy
+    except BaseException:
+        copy.unlink(missing_ok=True)
+        raise
+
+
+def _copy(source: Path, copy: Path) -> None:
+    try:
+        copy.touch(exist_ok=False)
+        shutil.copymode(source, copy)  # private stays private
+        with closing(sqlite3.connect(source)) as old, closing(sqlite3.connect(copy)) as new:
+            old.backup(new)
+            new.execute("PRAGMA journal_mode = DELETE")  # one file, no other beside it
+            wrong = _wrong_with(new, old)
+    except (OSError, sqlite3.Error) as error:
+        wrong = str(error)
+    if wrong is not None:
+        raise StoreError(
+            f"No copy could be made before the tables are brought up to date ({wrong})",
+            str(source),
+            "See that its folder may be written and has room for it. Nothing was changed",
+        )
+
+
+def _wrong_with(copy: sqlite3.Connection, source: sqlite3.Connection) -> str | None:
+    """Say what is not as it should be in a copy: damage, or rows that are not there."""
+    answer = str(copy.execute("PRAGMA integrity_check").fetchone()[0])
+    if answer != "ok":
+        return answer
+    return None if _counts(copy) == _counts(source) else "the copy lacks rows"
+
+
+def _counts(database: sqlite3.Connection) -> dict[str, int]:
+    names = database.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+    return {
+        name: database.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0] for (name,) in names
+    }
