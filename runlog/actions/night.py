@@ -68,7 +68,8 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     told = _told(connection, run, lights, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(told, settings.policy, sky.dark, sky.moon, sky.midnight, own, sky.doubt)
-    others = Counter(f.context.kind for f in frames if f.context.kind is not Kind.LIGHT)
+    kinds = Counter(frame.context.kind for frame in frames)
+    taken = kinds.pop(Kind.LIGHT, 0)
     return NightReport(
         night=run.night or None,
         night_from=total_store.night_sources(connection, run.id).get(run.id),
@@ -82,9 +83,9 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         events=tuple(_with_paths(event, first_path) for event in story.events),
         to_check=story.to_check,
         questions=_questions(connection, lights),
-        others=tuple(others.most_common()),
+        others=tuple(kinds.most_common()),
         doubt=sky.doubt,
-        copies=sum(f.is_light for f in frames) - len(lights),
+        copies=taken - len(lights),
     )
 
 

@@ -1,12 +1,13 @@
 """From an event of the night to the frames behind it, and back."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from textual.pilot import Pilot
 
 from runlog.actions.review import listed, report_of, run_lines, understand, whole_run
 from runlog.config import Settings
+from runlog.core.frame import Frame
 from runlog.core.story.model import Event
 from runlog.store.engine import open_engine
 from runlog.store.review import Order, Sieve
@@ -19,7 +20,7 @@ from .test_keys import app_of, mode, screen
 def names(pilot: Pilot[Any]) -> set[str]:
     """The faults of the frames in the list."""
     lines = [screen(pilot).table.line_at(i) for i in range(len(screen(pilot).table.ids))]
-    return {name for line in lines for name, _ in line.faults}
+    return {fault.name for line in lines for fault in line.judgement.faults}
 
 
 async def test_event_to_frames_and_back(running: Running) -> None:
@@ -86,7 +87,6 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
     assert list(found) == [lines[9].identity.id, lines[10].identity.id]
 
 
-def _end(line: Any) -> datetime:
-    ended: datetime = line.taken_at_utc + timedelta(seconds=line.exposure_s)
-    assert ended.tzinfo is UTC
-    return ended
+def _end(frame: Frame) -> datetime:
+    assert frame.header.taken_at_utc
+    return frame.header.taken_at_utc + timedelta(seconds=frame.header.exposure_s or 0.0)

@@ -509,9 +509,9 @@ def test_bands_of_every_frame_send_to_the_camera_as_well():
     """Where nearly every frame has bands in other rows, cable and camera are both to be checked."""
     words = "rows 3 to 9 stand 9 ADU above their neighbours"
     one = story(changed(clean_run(), [4], readout=words)).to_check
-    assert one == ("camera: the camera's data cable, its hub and its power",)
+    assert list(map(str, one)) == ["camera: the camera's data cable, its hub and its power"]
     every = story(changed(clean_run(), range(36), readout=f"{words}; {CAMERA_OR_CABLE}")).to_check
-    assert any(c.endswith("its hub and its power, or the camera") for c in every)
+    assert any(c.words.endswith("its hub and its power, or the camera") for c in every)
 
 
 def test_four_stars_tell_nothing_of_tracking_and_focus():
