@@ -16,7 +16,7 @@ from textual.widgets import Static
 from runlog.actions.review import RunLine, report_of, whole_run
 from runlog.core.charts import night_bar, time_line
 from runlog.core.columns import hours
-from runlog.core.frame import Frame, Grade
+from runlog.core.frame import Frame
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
 from runlog.tui.calendar_screen import CalendarScreen
@@ -212,9 +212,10 @@ def outcome(run: RunLine, waiting: int, look: Look, report: "NightReport | None"
     """Say in three lines what the night was worth."""
     text = Text()
     counts = report.counts if report else {}
-    worth, of = say.kept(run.kept_s, run.logged_s, counts.get(Grade.KEEP, 0))
+    where = f" in {count(run.frames, 'light frame')}"
+    worth, of = say.kept(run.kept_s, run.logged_s, where)
     text.append(worth, styled(look.keep, bold=True))
-    text.append(f"{of} in {count(run.frames, 'light frame')}\n")
+    text.append(f"{of}\n")
     text.append_text(share_bar(run, look))
     for grade, frames in counts.items():
         if frames:

@@ -32,7 +32,7 @@ def lines(*args, **more):
     ("counts", "kept_s", "logged_s", "words"),
     [
         ({Grade.KEEP: 1}, 300.0, 300.0, ["1 light frame: 1 keep", "5 min kept of 5 min"]),
-        ({Grade.REJECT: 2}, 0.0, 600.0, ["2 light frames: 2 reject", "nothing kept of 10 min"]),
+        ({Grade.REJECT: 2}, 0.0, 600.0, ["2 light frames: 2 reject", "none of 10 min kept"]),
         (
             {Grade.KEEP: 2},
             0.0,
@@ -46,7 +46,7 @@ def lines(*args, **more):
             {Grade.KEEP: 1, Grade.REJECT: 1},
             0.0,
             300.0,
-            ["2 light frames: 1 keep, 1 reject", "1 frame of unknown length kept; 5 min not"],
+            ["2 light frames: 1 keep, 1 reject", "none of 5 min kept"],
         ),
     ],
 )

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from runlog.core.columns import clock, hours, plural
-from runlog.core.frame import Grade, Kind
+from runlog.core.frame import Kind
 from runlog.core.story.model import Dark, Event, Pace
 from runlog.core.story.phrases.common import unknown
 from runlog.core.story.phrases.schedule import NO_LENGTHS
@@ -30,25 +30,21 @@ def outcome(report: NightReport) -> Iterator[str]:
 
 
 def _counted(report: NightReport) -> str:
-    """Count the lights by grade."""
     listed = ", ".join(f"{n} {grade.value}" for grade, n in report.counts.items() if n)
     return f"{plural(report.lights, 'light frame')}: {listed}"
 
 
-def kept(kept_s: float, logged_s: float, kept_frames: int) -> tuple[str, str]:
-    """Say what the night was worth, and of how much; frames of unknown length add nothing."""
+def kept(kept_s: float, logged_s: float, where: str = "") -> tuple[str, str]:
+    """Say what was kept, and of how much; frames of unknown length add to neither."""
     if not logged_s:
-        return f"time kept {unknown(NO_LENGTHS)}", ""
-    if kept_s:
-        return f"{hours(kept_s)} kept", f" of {hours(logged_s)}"
-    if kept_frames:
-        return f"{plural(kept_frames, 'frame')} of unknown length kept", f"; {hours(logged_s)} not"
-    return "nothing kept", f" of {hours(logged_s)}"
+        return f"time kept{where} {unknown(NO_LENGTHS)}", ""
+    if not kept_s:
+        return f"none of {hours(logged_s)} kept{where}", ""
+    return f"{hours(kept_s)} kept", f" of {hours(logged_s)}{where}"
 
 
 def _worth(report: NightReport) -> str:
-    """Say what the night was worth, and how deep that goes."""
-    words = "".join(kept(report.kept_s, report.logged_s, report.counts[Grade.KEEP]))
+    words = "".join(kept(report.kept_s, report.logged_s))
     if report.effective_s is None:
         return words
     return f"{words}; worth {hours(report.effective_s)} at the reference frame's depth"
