@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from math import ceil, floor, log10
 from statistics import median
 from typing import TYPE_CHECKING, Protocol
@@ -66,6 +66,7 @@ def _round_up(number: float) -> float:
 STEADY = 0.2  # of the usual: light and sky of a clear night stay within it
 HOUR_STEPS = (1, 2, 3, 4, 6, 12)
 LEAST_S = 60.0  # that a time line spans
+NEVER = datetime.min.replace(tzinfo=UTC)  # where a night without a dated frame starts
 Values = tuple[float | None, ...]  # one a frame
 
 
@@ -136,26 +137,20 @@ class TimeLine:
 
     moments: tuple[datetime, ...] = ()
     grades: tuple[Grade, ...] = ()
-    last_exposure_s: float = 0.0
+    start: datetime = NEVER
+    seconds: float = LEAST_S  # from the first start to the end of the last exposure
     panels: tuple[Panel, ...] = ()
     spans: tuple[Span, ...] = ()
 
-    @property
-    def seconds(self) -> float:
-        """From the first start to the end of the last exposure."""
-        taken_s = (max(self.moments) - min(self.moments)).total_seconds()
-        return max(taken_s + self.last_exposure_s, LEAST_S)
-
     def share(self, moment: datetime) -> float:
         """Place a moment: 0 is the first start, 1 the end."""
-        return (moment - min(self.moments)).total_seconds() / self.seconds
+        return (moment - self.start).total_seconds() / self.seconds
 
     def hours(self, most: float) -> Iterator[datetime]:
         """Mark whole hours, fewer than `most` of them where that can be."""
         length_h = self.seconds / 3600
         step = next((s for s in HOUR_STEPS if length_h / s < most), HOUR_STEPS[-1])
-        start = min(self.moments)
-        moment = start.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+        moment = self.start.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
         while self.share(moment) < 1:
             if moment.hour % step == 0:
                 yield moment
@@ -176,10 +171,13 @@ def time_line(frames: Sequence[Frame], events: "Iterable[Event]" = ()) -> TimeLi
     known = {name: sum(v is not None for v in values) for name, values in drawn.items()}
     less = TRANSPARENCY if known[TRANSPARENCY.name] < known[FLUX.name] else FLUX
     left_out = {less.name} | ({FOCUS_C.name} if known[FOCUSER.name] else set())
+    moments = tuple(f.header.taken_at_utc for f in lights if f.header.taken_at_utc)
+    end = max(moments) + timedelta(seconds=lights[-1].header.exposure_s or 0.0)
     return TimeLine(
-        tuple(f.header.taken_at_utc for f in lights if f.header.taken_at_utc),
+        moments,
         tuple(f.judgement.grade for f in lights),
-        lights[-1].header.exposure_s or 0.0,
+        min(moments),
+        max((end - min(moments)).total_seconds(), LEAST_S),
         tuple(
             _panel(measure, drawn[measure.name], lights)
             for measure in MEASURES
