@@ -2,8 +2,8 @@
 
 import os
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
-from runlog.actions.totals import added_rows
+from runlog.actions.totals import added_totals
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
@@ -20,8 +20,10 @@ from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.sky.nights import noon_before
-from runlog.core.story import Event, Pace, Story, Told, tell
+from runlog.core.story.model import Dark, Event, Told
+from runlog.core.story.report import NightEvent, NightReport
 from runlog.core.story.sun_and_moon import MoonCrossing
+from runlog.core.story.tell import tell
 from runlog.errors import UsageError
 from runlog.store import totals as total_store
 from runlog.store.choose import sights
@@ -31,19 +33,6 @@ from runlog.store.listing import paths_of_frames
 from runlog.store.settling import frames_of_run
 
 DAY = timedelta(hours=24)
-
-
-@dataclass(frozen=True, slots=True)
-class NightReport:
-    """One run, ready to be written as JSON or for a person."""
-
-    row: dict[str, Any]  # the keys of runlog.night/1
-    story: Story
-    dark: tuple[datetime, datetime] | None
-    questions: list[str]
-    others: Counter[str]  # frames that are not lights, by kind
-    doubt: str = ""  # why nothing is known of Sun and Moon, where that is so
-    copies: int = 0  # lights that do not count: another frame of their exposure does
 
 
 def night_reports(
@@ -80,31 +69,32 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
     sky = _sky(run.night, lights, settings)
-    dark = sky.dark
     told = _told(connection, run, lights, sky.doubt)
     own = own_rows(connection, run.id)
-    story = tell(told, settings.policy, dark, sky.moon, sky.midnight, own, sky.doubt)
-    added = added_rows(connection, total_store.sums_of_run(connection, run.id), settings)
-    row = {
-        "night": run.night or None,
-        "night_from": total_store.night_sources(connection, run.id).get(run.id),
-        "rig": run.rig,
-        "dark_start_utc": dark[0] if dark else None,
-        "dark_end_utc": dark[1] if dark else None,
-        **_pace(story.pace),
-        "counts": {grade.value: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
-        "added": added,
-        "lost": _lost(lights),
-        "verdicts": {
-            part.value: {"verdict": v.verdict.value, "evidence": v.evidence}
-            for part, v in story.verdicts.items()
-        },
-        "to_check": list(story.to_check),
-        "events": [_event(e, first_path) for e in story.events],
-    }
-    return NightReport(row, story, dark, _questions(connection, lights), Counter(
-        f.context.kind.value for f in frames if f.context.kind is not Kind.LIGHT
-    ), sky.doubt, sum(f.is_light for f in frames) - len(lights))  # fmt: skip
+    story = tell(told, settings.policy, sky.dark, sky.moon, sky.midnight, own, sky.doubt)
+    kinds = Counter(frame.context.kind for frame in frames)
+    taken = kinds.pop(Kind.LIGHT, 0)
+    return NightReport(
+        night=run.night or None,
+        night_from=total_store.night_sources(connection, run.id).get(run.id),
+        rig=run.rig,
+        dark=sky.dark,
+        pace=story.pace,
+        counts={grade: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
+        added=added_totals(connection, total_store.sums_of_run(connection, run.id), settings),
+        lost=_lost(lights),
+        verdicts=story.verdicts,
+        events=tuple(_with_paths(event, first_path) for event in story.events),
+        to_check=story.to_check,
+        questions=_questions(connection, lights),
+        others=tuple(kinds.most_common()),
+        doubt=sky.doubt,
+        copies=taken - len(lights),
+    )
+
+
+def _with_paths(event: Event, paths: Mapping[str, str | None]) -> NightEvent:
+    return NightEvent(**asdict(event), first_path=paths[event.first], last_path=paths[event.last])
 
 
 def _lost(lights: Sequence[Frame]) -> dict[str, float]:
@@ -158,30 +148,7 @@ def _verdict(judgement: Judgement, *, alone: bool) -> Verdict:
     return Verdict(judgement.auto_grade, judgement.faults, judgement.note, alone)
 
 
-def _pace(pace: Pace | None) -> dict[str, Any]:
-    return {
-        "first_utc": pace.first if pace else None,
-        "last_utc": pace.last if pace else None,
-        "open_shutter_s": pace.open_shutter_s if pace else 0.0,
-        "elapsed_s": pace.elapsed_s if pace else 0.0,
-        "overhead_median_s": pace.overhead_median_s if pace else None,
-    }
-
-
-def _event(event: Event, paths: dict[str, str | None]) -> dict[str, Any]:
-    return {
-        "kind": event.kind,
-        "start_utc": event.start,
-        "end_utc": event.end,
-        "first": paths.get(event.first),
-        "last": paths.get(event.last),
-        "frames": event.frames,
-        "cost_s": event.cost_s,
-        "text": event.text,
-    }
-
-
-def _questions(connection: Connection, lights: Sequence[Frame]) -> list[str]:
+def _questions(connection: Connection, lights: Sequence[Frame]) -> tuple[str, ...]:
     """Gather what is doubtful in the headers, each question once with how many ask it."""
     asking = {
         frame.identity.id: asked
@@ -194,7 +161,7 @@ def _questions(connection: Connection, lights: Sequence[Frame]) -> list[str]:
         for sight in everyone
         for q in asking.get(sight.id, ())
     )
-    return [_asked(one) for one in gather(raised, everyone)]
+    return tuple(_asked(one) for one in gather(raised, everyone))
 
 
 def _asked(one: Asked) -> str:
@@ -206,7 +173,7 @@ def _asked(one: Asked) -> str:
 class Sky:
     """What Sun and Moon do in a night, where the site is known."""
 
-    dark: tuple[datetime, datetime] | None = None
+    dark: Dark | None = None
     midnight: datetime | None = None  # the Sun is lowest
     moon: Sequence[MoonCrossing] = ()
     doubt: str = ""

@@ -16,7 +16,7 @@ from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
 
 if TYPE_CHECKING:
-    from runlog.actions.night import NightReport
+    from runlog.core.story.report import NightReport
 
 
 @dataclass(frozen=True, slots=True)

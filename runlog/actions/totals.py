@@ -101,13 +101,13 @@ def counting(settings: Settings) -> Counting:
     return Counting(settings.count_doubtful, settings.bands)
 
 
-def added_rows(
+def added_totals(
     connection: Connection, sums: Sequence[RunSum], settings: Settings
-) -> list[dict[str, Any]]:
-    """Write what a run added with the keys of `runlog.totals/1`; to go is that of all time."""
+) -> tuple[Total, ...]:
+    """Set what a run added against the goals; to go is that of all time."""
     added = [Total(**asdict(s), nights=1) for s in sums]
     found = set_part_against(added, _whole(connection, None, settings), counting(settings))
-    return [row_of(t) for t in found if t.frames]
+    return tuple(t for t in found if t.frames)
 
 
 def row_of(total: Total) -> dict[str, Any]:

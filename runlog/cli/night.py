@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import starmap
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -9,17 +10,18 @@ import click
 from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, table, with_session
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
-from runlog.core.columns import clock, hours, plural, said
+from runlog.core.story.phrases import common
+from runlog.core.story.phrases import report as say
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.text import Text
 
-    from runlog.actions.night import NightReport
+    from runlog.core.story.model import Part, PartVerdict, ToCheck
+    from runlog.core.story.report import NightEvent, NightReport
 
 ADDED = [key for key in TOTALS_SHOWN if key not in ("nights", "goal_s", "to_go_s", "frames_to_go")]
 LEAST_WIDTH = 24  # cells for words, however narrow the terminal
-MOMENTS = ("refocus", "flip", "jump", "moonrise", "moonset")  # over as soon as they begin
 # Okabe and Ito 2008; the word always stands beside the colour.
 OPINION_STYLE = {"good": "#009E73", "fair": "#E69F00", "poor": "#D55E00", "unknown": "dim"}
 
@@ -43,78 +45,87 @@ def command(
     engine = session.engine()
     chosen = session.selection(engine, asked | {"night": date})
     reports = night_reports(engine, session.settings, chosen)
+    rows = [_row(report) for report in reports] if as_json or as_csv else []
     if as_json:
         # One rig is the rule: its keys stand at the top; rows has every rig's.
-        echo_json("runlog.night/1", reports[0].row | {"rows": [r.row for r in reports]})
+        echo_json("runlog.night/1", rows[0] | {"rows": rows})
         return 0
     if as_csv:
-        echo_csv([r.row for r in reports], list(reports[0].row))
+        echo_csv(rows, list(rows[0]))
         return 0
     for report in reports:
         show_report(report)
     return 0
 
 
+def _row(report: "NightReport") -> dict[str, object]:
+    """Write a report with the keys of `runlog.night/1`."""
+    from runlog.actions.totals import row_of
+
+    dark, pace = report.dark, report.pace
+    return {
+        "night": report.night,
+        "night_from": report.night_from,
+        "rig": report.rig,
+        "dark_start_utc": dark[0] if dark else None,
+        "dark_end_utc": dark[1] if dark else None,
+        "first_utc": pace.first if pace else None,
+        "last_utc": pace.last if pace else None,
+        "open_shutter_s": pace.open_shutter_s if pace else 0.0,
+        "elapsed_s": pace.elapsed_s if pace else 0.0,
+        "overhead_median_s": pace.overhead_median_s if pace else None,
+        "counts": {grade.value: count for grade, count in report.counts.items()},
+        "added": [row_of(total) for total in report.added],
+        "lost": report.lost,
+        "verdicts": {
+            part.value: {"verdict": found.verdict.value, "evidence": found.evidence}
+            for part, found in report.verdicts.items()
+        },
+        "to_check": list(map(str, report.to_check)),
+        "events": list(map(_event_row, report.events)),
+    }
+
+
+def _event_row(event: "NightEvent") -> dict[str, object]:
+    return {
+        "kind": event.kind,
+        "start_utc": event.start,
+        "end_utc": event.end,
+        "first": event.first_path,
+        "last": event.last_path,
+        "frames": event.frames,
+        "cost_s": event.cost_s,
+        "text": event.text,
+    }
+
+
 def show_report(report: "NightReport") -> None:
     """Print one run for a person half awake: the outcome first, then what happened and why."""
     from rich.text import Text
 
-    row = report.row
+    from runlog.actions.totals import row_of
+
     show(
-        Text(f"Night of {row['night'] or 'unknown date'}", style="bold"),
-        Text(safe(row["rig"]), style="dim"),
-        Text("\n".join(_outcome(report))),
+        Text(f"Night of {report.night or 'unknown date'}", style="bold"),
+        Text(safe(report.rig), style="dim"),
+        Text("\n".join(say.outcome(report))),
     )
-    if row["events"]:
-        show(Text("\nWhat happened (UTC)", style="bold"), *map(_event, row["events"]))
-    show(Text("\nPart by part", style="bold"), *_verdicts(row["verdicts"]))
-    if report.story.to_check:
-        show(Text("\nTo check before the next night", style="bold"))
-        show(*map(_to_check, report.story.to_check))
-    if row["added"]:
-        show(Text("\nAdded to the totals", style="bold"), table(row["added"], ADDED))
+    if report.events:
+        show(_heading(f"\n{say.WHAT_HAPPENED}"), *map(_event, report.events))
+    show(_heading(f"\n{say.PARTS}"), *starmap(_verdict, report.verdicts.items()))
+    if report.to_check:
+        show(_heading(f"\n{say.TO_CHECK}"), *map(_to_check, report.to_check))
+    if report.added:
+        show(_heading(f"\n{say.ADDED}"), table([row_of(t) for t in report.added], ADDED))
     if report.questions:
-        show(Text("Doubtful in the headers", style="bold"))
+        show(_heading(say.QUESTIONS))
         show(*(Text(f"  {safe(question)}") for question in report.questions))
 
 
-def _outcome(report: "NightReport") -> Iterator[str]:
-    row, counts = report.row, report.row["counts"]
-    lights = sum(counts.values())
-    added = {key: sum(r[key] for r in row["added"]) for key in ("kept_s", "logged_s")}
-    listed = ", ".join(f"{n} {grade}" for grade, n in counts.items() if n)
-    if not lights:
-        copies = ", only copies of exposures that count elsewhere" if report.copies else ""
-        yield f"no light frames{copies}"
-    else:
-        yield f"{plural(lights, 'light frame')}: {listed}"
-        yield f"{hours(added['kept_s'])} kept of {hours(added['logged_s'])}{_effective(row)}"
-    if row["lost"]:
-        causes = (f"{hours(seconds)} {cause}" for cause, seconds in row["lost"].items())
-        yield f"{hours(sum(row['lost'].values()))} not kept: {', '.join(causes)}"
-    if report.dark:
-        start, end = report.dark
-        length = hours((end - start).total_seconds())
-        yield f"dark from {clock(start)} to {clock(end)} UTC ({length})"
-    if report.doubt:
-        yield f"dark from when to when is {report.doubt}"
-    if row["first_utc"]:
-        yield _taken(row)
-    if report.others:
-        yield "also: " + ", ".join(f"{n} {kind}" for kind, n in report.others.most_common())
+def _heading(words: str) -> "Text":
+    from rich.text import Text
 
-
-def _taken(row: dict[str, Any]) -> str:
-    """Say when frames were taken; how long the shutter was open only where the headers tell."""
-    when = f"frames from {clock(row['first_utc'])} to {clock(row['last_utc'])} UTC"
-    if not row["open_shutter_s"]:
-        return when
-    return f"{when}, shutter open {row['open_shutter_s'] / row['elapsed_s']:.0%} of that time"
-
-
-def _effective(row: dict[str, Any]) -> str:
-    known = [r["effective_s"] for r in row["added"] if r["effective_s"] is not None]
-    return f"; worth {hours(sum(known))} at the reference frame's depth" if known else ""
+    return Text(words, style="bold")
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,31 +149,21 @@ class Hanging:
             head = Text(" " * indent)
 
 
-def _event(event: dict[str, Any]) -> Hanging:
+def _event(event: "NightEvent") -> Hanging:
     from rich.text import Text
 
-    when = clock(event["start_utc"])
-    words = safe(event["text"])
-    if event["kind"] not in MOMENTS:
-        when = f"{when}–{clock(event['end_utc'])}"
-        frames, cost_s = event["frames"], event["cost_s"]
-        counted = [f"{frames} frame{'s' * (frames != 1)}"] if frames else []
-        cost = [f"{hours(cost_s)} not kept"] if cost_s else []
-        words = f"{words} ({', '.join(counted + cost)})"
-    return Hanging(Text(f"  {when:<13}"), words)
+    return Hanging(Text(f"  {say.when(event):<13}"), safe(event.text + say.cost(event)))
 
 
-def _verdicts(verdicts: dict[str, dict[str, str]]) -> Iterator[Hanging]:
+def _verdict(part: "Part", found: "PartVerdict") -> Hanging:
     from rich.text import Text
 
-    for part, found in verdicts.items():
-        head = Text(f"  {part:<9} ")
-        head.append(f"{found['verdict']:<8}", style=OPINION_STYLE[found["verdict"]])
-        yield Hanging(head, safe(said(found["verdict"], found["evidence"])))
+    head = Text(f"  {part.value:<9} ")
+    head.append(f"{found.verdict.value:<8}", style=OPINION_STYLE[found.verdict])
+    return Hanging(head, safe(common.beside(found.verdict, found.evidence)))
 
 
-def _to_check(line: str) -> Hanging:
+def _to_check(check: "ToCheck") -> Hanging:
     from rich.text import Text
 
-    part, _, words = line.partition(": ")
-    return Hanging(Text(f"  {part:<9} "), safe(words))
+    return Hanging(Text(f"  {check.part.value:<9} "), safe(check.words))

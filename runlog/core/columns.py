@@ -43,11 +43,6 @@ def plural(count: int, noun: str) -> str:
     return f"{count} {noun}{'s' * (count != 1)}"
 
 
-def said(opinion: str, evidence: str) -> str:
-    """Give the evidence that stands beside a verdict's word: "unknown" is not said twice."""
-    return evidence.removeprefix("unknown, ") if opinion == "unknown" else evidence
-
-
 def moment(value: datetime) -> str:
     """Write a UTC moment in ISO 8601 with Z, to the millisecond only where there is one."""
     naive = value.replace(tzinfo=None)

@@ -11,7 +11,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from runlog.actions.review import RunLine
-from runlog.core.columns import hours
+from runlog.core.story.phrases.report import kept
 from runlog.tui.keys import CALENDAR, bound
 from runlog.tui.look import Look
 from runlog.tui.text import count, safe, styled
@@ -104,8 +104,8 @@ def month(runs: list[RunLine], at: int, look: Look) -> Text:
         for each in week:
             text.append_text(_cell(each, day, nights.get(each), each.month == day.month, look))
         text.append("\n")
-    text.append(f"\n{count(here.frames, 'frame')}, {hours(here.kept_s)} kept of "
-                f"{hours(here.logged_s)}\n")  # fmt: skip
+    worth = "".join(kept(here.kept_s, here.logged_s))
+    text.append(f"\n{count(here.frames, 'frame')}, {worth}\n")
     text.append(f"{safe(here.rig)}\n\n", styled(look.quiet))
     text.append("arrows a night or a week\nPgUp, PgDn a month\nEnter opens, Esc leaves it",
                 styled(look.quiet))  # fmt: skip

@@ -1,7 +1,6 @@
 """A star's radial profile and curve of growth, beside the best frame's, in letters."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -10,14 +9,13 @@ from rich.style import Style
 from textual.strip import Strip
 from textual.widget import Widget
 
-from runlog.tui.axis import axis_of
+from runlog.core.charts import RISES, Curve, StarChart, star_charts
 from runlog.tui.look import Look
 from runlog.tui.text import clock, fitted, safe, styled
 from runlog.tui.timeline import QUARTERS
 
 if TYPE_CHECKING:
     from runlog.actions.curves import StarCurves
-    from runlog.measure.profile import StarProfile
     from runlog.tui.app import ReviewApp
 
 Cell = tuple[str, Style]
@@ -25,22 +23,6 @@ MARGIN = 6  # cells left of a chart, for its values
 BEST = "○"
 WIDE = 84  # from here on the two charts stand side by side
 LEAST_LINES = 7  # of a chart with its name and its axis
-RISES = ((1.0, "1"), (0.5, "½"), (0.0, "0"))
-
-
-@dataclass(frozen=True, slots=True)
-class Chart:
-    """What one chart shows of a profile."""
-
-    name: str
-    line: "Callable[[StarProfile], tuple[Any, Any]]"  # distances and values
-
-
-CHARTS = (
-    Chart("light of rings, by px from the middle", lambda of: (of.ring_px, of.light)),
-    Chart("share of its light in a circle, by px", lambda of: (
-        np.concatenate([[0.0], of.circle_px]), np.concatenate([[0.0], of.share]))),
-)  # fmt: skip
 
 
 class Curves(Widget):
@@ -90,17 +72,15 @@ class Curves(Widget):
         return heads + self._charts(look, width, height - len(heads))
 
     def _charts(self, look: Look, width: int, height: int) -> list[Strip]:
-        profiles = [of.profile if of else None for of in (self.own, self.best)]
+        charts = star_charts(*(of.profile if of else None for of in (self.own, self.best)))
         if width >= WIDE:
             left = width // 2
-            pair = [draw(chart, profiles, (w, height), look)
-                    for chart, w in zip(CHARTS, (left, width - left), strict=True)]  # fmt: skip
+            pair = [draw(chart, (w, height), look)
+                    for chart, w in zip(charts, (left, width - left), strict=True)]  # fmt: skip
             return [_strip([*a, *b]) for a, b in zip(*pair, strict=True)]
-        shown = CHARTS if height >= 2 * LEAST_LINES else CHARTS[:1]
+        shown = charts if height >= 2 * LEAST_LINES else charts[:1]
         each = height // len(shown)
-        return [
-            _strip(row) for chart in shown for row in draw(chart, profiles, (width, each), look)
-        ]
+        return [_strip(row) for chart in shown for row in draw(chart, (width, each), look)]
 
 
 def own_words(own: "StarCurves") -> str:
@@ -124,12 +104,7 @@ def _star(of: "StarCurves") -> str:
     return f"{wide}half its light in {half:.1f} px; {of.place}, x {of.x:.0f} y {of.y:.0f}"
 
 
-def draw(
-    chart: Chart,
-    profiles: "Sequence[StarProfile | None]",
-    size: tuple[int, int],
-    look: Look,
-) -> list[list[Cell]]:
+def draw(chart: StarChart, size: tuple[int, int], look: Look) -> list[list[Cell]]:
     """
     Draw one chart: its name, the curves, and distances in px below.
 
@@ -137,14 +112,12 @@ def draw(
     needed to tell them apart.
     """
     width, height = max(size[0] - MARGIN - 1, 4), max(size[1] - 2, 1)
-    reach = max(float(of.circle_px[-1]) for of in profiles if of is not None)
     cells: dict[tuple[int, int], Cell] = {}
-    own, best = profiles
-    if best is not None:
-        for x, y in _dots(chart.line(best), reach, width, height, 1):
+    if chart.best is not None:
+        for x, y in _dots(chart.best, chart.reach_px, width, height, 1):
             cells[x, y] = BEST, styled(look.accent)
     bits: dict[tuple[int, int], int] = {}
-    for x, y in _dots(chart.line(own), reach, width, height, 2) if own is not None else ():
+    for x, y in _dots(chart.own, chart.reach_px, width, height, 2) if chart.own else ():
         bits[x // 2, y // 2] = bits.get((x // 2, y // 2), 0) | 1 << (x % 2 + 2 * (y % 2))
     cells |= {at: (QUARTERS[bit], styled(look.text, bold=True)) for at, bit in bits.items()}
     quiet, blank = styled(look.quiet), (" ", Style())
@@ -154,16 +127,16 @@ def draw(
         word = labels.get(y, "")
         axis = _letters(f"{word:>{MARGIN - 1}}{'┤' if word else '│'}", MARGIN, quiet)
         rows.append([*axis, *(cells.get((x, y), blank) for x in range(width)), blank])
-    return [*rows, _letters(_distances(reach, width), size[0], quiet)]
+    return [*rows, _letters(_distances(chart, width), size[0], quiet)]
 
 
 def _dots(
-    line: tuple[Any, Any], reach: float, width: int, height: int, fine: int
+    curve: Curve, reach_px: float, width: int, height: int, fine: int
 ) -> list[tuple[int, int]]:
     """Places of a curve's dots, `fine` to a cell each way; steep parts are joined."""
     count, top = width * fine, height * fine - 1
-    at = (np.arange(count) + 0.5) / count * reach
-    value = np.interp(at, *line, right=np.nan)
+    at = (np.arange(count) + 0.5) / count * reach_px
+    value = np.interp(at, curve.at_px, curve.share, right=np.nan)
     rise = np.rint((1 - np.clip(value, 0, 1)) * top)
     dots, before = [], None
     for x, y in enumerate(rise):
@@ -177,13 +150,13 @@ def _dots(
     return dots
 
 
-def _distances(reach: float, width: int) -> str:
+def _distances(chart: StarChart, width: int) -> str:
     """Write the axis of distances below a chart."""
     row = [" "] * (MARGIN + width + 1)
-    for value, words in axis_of([0.0, reach], may_cut=False).ticks():
-        start = MARGIN + round(value / reach * width)
+    for value, words in chart.distances:
+        start = MARGIN + round(value / chart.reach_px * width)
         label = f"╵{words}"
-        if value <= reach and start + len(label) <= len(row) and row[start] == " ":
+        if start + len(label) <= len(row) and row[start] == " ":
             row[start : start + len(label)] = label
     return "".join(row)
 

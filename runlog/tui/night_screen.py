@@ -1,6 +1,6 @@
 """The night: what happened, what it was worth, what needs a decision."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.console import Group, RenderableType
@@ -14,21 +14,25 @@ from textual.events import Click
 from textual.widgets import Static
 
 from runlog.actions.review import RunLine, report_of, whole_run
-from runlog.core.columns import hours, said
+from runlog.core.charts import night_bar, time_line
+from runlog.core.columns import hours
 from runlog.core.frame import Frame
+from runlog.core.story.phrases import common
+from runlog.core.story.phrases import report as say
 from runlog.tui.calendar_screen import CalendarScreen
 from runlog.tui.desk import Desk
 from runlog.tui.keys import NIGHT, bound
 from runlog.tui.look import OPINION_SIGNS, SIGNS, Look
-from runlog.tui.text import clock, count, fitted, piece, safe, styled
-from runlog.tui.timeline import Span, Timeline
+from runlog.tui.text import count, fitted, piece, safe, styled
+from runlog.tui.timeline import Timeline
 from runlog.tui.timeline_screen import TimelineScreen
 
 if TYPE_CHECKING:
-    from runlog.actions.night import NightReport
+    from runlog.core.story.model import Event
+    from runlog.core.story.report import NightEvent, NightReport
 
 BAR = 24
-MOMENTS = ("refocus", "flip", "jump", "moonrise", "moonset")  # over as soon as they begin
+BAR_SIGNS = {"keep": "█", "doubtful": "▒", "reject": "×"}
 
 
 class NightScreen(Desk):
@@ -85,7 +89,7 @@ class NightScreen(Desk):
         lines = await app.ask(whole_run, app.engine, run.id)
         if lines is not None:
             self.lines = lines
-            self.query_one(Timeline).show(self.lines, self._spans())
+            self._draw()
             await app.count_open()
             report = await app.ask(report_of, app.engine, app.settings, run)
             if report is not None:
@@ -95,18 +99,21 @@ class NightScreen(Desk):
             words = app.trouble or app.said or "This night is not stored any more"
             self.query_one("#verdicts", Static).update(_lost(words))
 
-    def _spans(self) -> list[Span]:
-        if self.report is None:
-            return []
-        return [Span(e["kind"], e["start_utc"], e["end_utc"]) for e in self.report.row["events"]]
+    @property
+    def events(self) -> "Sequence[NightEvent]":
+        """What happened, as far as it is told."""
+        return self.report.events if self.report else ()
+
+    def _draw(self) -> None:
+        self.query_one(Timeline).show(time_line(self.lines, self.events))
 
     def _fill(self, run: RunLine, report: "NightReport") -> None:
         look = self.review.look
         self._say(outcome(run, self.review.open_count, look, report))
-        self.query_one(Timeline).show(self.lines, self._spans())
+        self._draw()
         for name, write in WORDS.items():
             self.query_one(f"#{name}", Static).update(write(report, look))
-        if self.event is not None and self.event >= len(report.row["events"]):
+        if self.event is not None and self.event >= len(report.events):
             self.event = None
         self._show_event()
 
@@ -129,17 +136,17 @@ class NightScreen(Desk):
     async def action_timeline(self) -> None:
         """Show the time line alone."""
         if self.lines:
-            await self.app.push_screen(TimelineScreen(self.lines, self._spans()))
+            await self.app.push_screen(TimelineScreen(self.lines, self.events))
 
     async def on_timeline_pointed(self, message: Timeline.Pointed) -> None:
         """Open the time line where it was clicked."""
-        await self.app.push_screen(TimelineScreen(self.lines, self._spans(), message.at))
+        await self.app.push_screen(TimelineScreen(self.lines, self.events, message.at))
 
     def action_event(self, step: int) -> None:
         """Choose the next event, or the one before."""
-        found = len(self.report.row["events"]) if self.report else 0
+        found = len(self.events)
         if not found:
-            self.review.say("Nothing out of the ordinary happened")
+            self.review.say(f"{say.UNEVENTFUL} happened")
             return
         start = -1 if step > 0 else 0
         self.event = ((start if self.event is None else self.event) + step) % found
@@ -163,7 +170,7 @@ class NightScreen(Desk):
         if self.event is None or self.report is None:
             await self.review.action_go("doubtful")
             return
-        words = stretch(self.report.row["events"][self.event], self.lines)
+        words = stretch(self.events[self.event], self.lines)
         await self.review.open_frames(words, back="night")
 
     async def on_click(self, event: Click) -> None:
@@ -204,15 +211,15 @@ def _lost(words: str) -> Text:
 def outcome(run: RunLine, waiting: int, look: Look, report: "NightReport | None" = None) -> Text:
     """Say in three lines what the night was worth."""
     text = Text()
-    text.append(f"{hours(run.kept_s)} kept", styled(look.keep, bold=True))
-    text.append(f" of {hours(run.logged_s)} in {count(run.frames, 'light frame')}\n")
+    counts = report.counts if report else {}
+    where = f" in {count(run.frames, 'light frame')}"
+    worth, of = say.kept(run.kept_s, run.logged_s, where)
+    text.append(worth, styled(look.keep, bold=True))
+    text.append(f"{of}\n")
     text.append_text(share_bar(run, look))
-    if report is not None:
-        counts = report.row["counts"]
-        for grade in ("keep", "doubtful", "reject", "ungraded"):
-            if counts[grade]:
-                sign = f"  {SIGNS[grade]} {counts[grade]} {grade}"
-                text.append(sign, styled(look.grade(grade)))
+    for grade, frames in counts.items():
+        if frames:
+            text.append(f"  {SIGNS[grade]} {frames} {grade}", styled(look.grade(grade)))
     text.append("\n")
     if waiting:
         verb = "waits" if waiting == 1 else "wait"
@@ -226,57 +233,45 @@ def outcome(run: RunLine, waiting: int, look: Look, report: "NightReport | None"
 def share_bar(run: RunLine, look: Look) -> Text:
     """Draw kept, doubtful and rejected time as one bar of three signs."""
     text = Text()
-    parts = (("keep", run.kept_s, "█"), ("doubtful", run.doubtful_s, "▒"),
-             ("reject", run.rejected_s, "×"))  # fmt: skip
-    for grade, seconds, sign in parts:
-        cells = round(BAR * seconds / run.logged_s) if run.logged_s else 0
-        text.append(sign * max(cells, seconds > 0), styled(look.grade(grade)))
+    bar = night_bar(run.kept_s, run.doubtful_s, run.rejected_s, run.logged_s)
+    for grade, seconds in bar.parts:
+        cells = round(BAR * seconds / bar.whole_s) if bar.whole_s else 0
+        text.append(BAR_SIGNS[grade] * max(cells, seconds > 0), styled(look.grade(grade)))
     return text
 
 
 def verdicts(report: "NightReport", look: Look) -> Group:
     """Give each part of the rig its line."""
     grid = _grid()
-    for part, found in report.row["verdicts"].items():
-        opinion = found["verdict"]
+    for part, found in report.verdicts.items():
+        opinion = found.verdict
         word = Text(f"{OPINION_SIGNS[opinion]} {opinion}", style=styled(look.opinion(opinion)))
-        grid.add_row(Text(part), word, piece(said(opinion, found["evidence"]), look.quiet))
-    return Group(_heading("Part by part", look), grid)
+        words = common.beside(opinion, found.evidence)
+        grid.add_row(Text(part.value), word, piece(words, look.quiet))
+    return Group(_heading(say.PARTS, look), grid)
 
 
 def events(report: "NightReport", look: Look, chosen: int | None = None) -> Group:
     """Tell what happened, in order."""
     grid = _grid()
-    for at, event in enumerate(report.row["events"]):
+    for at, event in enumerate(report.events):
         style = Style(meta={"event": at}, reverse=at == chosen or None)
-        words = Text(safe(event["text"]), style=style)
-        words.append(_cost(event), styled(look.quiet))
-        grid.add_row(Text(_when(event), style=styled(look.accent) + style), words)
+        words = Text(safe(event.text), style=style)
+        words.append(say.cost(event), styled(look.quiet))
+        grid.add_row(Text(say.when(event), style=styled(look.accent) + style), words)
     if not grid.row_count:
-        grid.add_row(piece("Nothing out of the ordinary", look.quiet))
-    return Group(_heading("What happened (UTC)", look), grid)
+        grid.add_row(piece(say.UNEVENTFUL, look.quiet))
+    return Group(_heading(say.WHAT_HAPPENED, look), grid)
 
 
-def _when(event: dict[str, Any]) -> str:
-    start, end = clock(event["start_utc"]), clock(event["end_utc"])
-    return start if start == end or event["kind"] in MOMENTS else f"{start}–{end}"
-
-
-def _cost(event: dict[str, Any]) -> str:
-    if event["kind"] in MOMENTS:
-        return ""
-    cost = f"; {hours(event['cost_s'])} not kept" if event["cost_s"] else ""
-    return f" ({count(event['frames'], 'frame')}{cost})"
-
-
-def stretch(event: dict[str, Any], lines: Sequence[Frame]) -> str:
+def stretch(event: "Event", lines: Sequence[Frame]) -> str:
     """Find the words that list the frames of an event; of a pause, those before and after it."""
     starts = sorted(line.header.taken_at_utc for line in lines if line.header.taken_at_utc)
-    within = [s for s in starts if event["start_utc"] <= s < event["end_utc"]]
-    if not event["frames"]:
-        before = [s for s in starts if s < event["start_utc"]]
-        within = [*before[-1:], *[s for s in starts if s >= event["end_utc"]][:1]]
-    first, last = (within[0], within[-1]) if within else (event["start_utc"], event["end_utc"])
+    within = [s for s in starts if event.start <= s < event.end]
+    if not event.frames:
+        before = [s for s in starts if s < event.start]
+        within = [*before[-1:], *[s for s in starts if s >= event.end][:1]]
+    first, last = (within[0], within[-1]) if within else (event.start, event.end)
     return f"from {first:%H:%M:%S} to {last:%H:%M:%S}"
 
 
@@ -289,23 +284,20 @@ def _grid() -> Table:
 def to_check(report: "NightReport", look: Look) -> Group | Text:
     """Say what to look at before the next night."""
     grid = _grid()
-    for line in report.story.to_check:
-        part, _, words = line.partition(": ")
-        grid.add_row(Text(part), Text(safe(words)))
-    return (
-        Group(_heading("To check before the next night", look), grid) if grid.row_count else Text()
-    )
+    for check in report.to_check:
+        grid.add_row(Text(check.part.value), Text(safe(check.words)))
+    return Group(_heading(say.TO_CHECK, look), grid) if grid.row_count else Text()
 
 
 def added(report: "NightReport", look: Look) -> Text:
     """Say what the night added to the totals, and what is to go."""
-    text = _heading("Added to the totals", look, end="\n")
-    for row in report.row["added"]:
-        text.append(fitted(safe(row["target"]), 11))
-        text.append(fitted(safe(row["filter"]), 5))
-        text.append(f"{hours(row['kept_s']):>11}", styled(look.keep, bold=True))
-        for key, sign, grade in (("doubtful_s", "?", "doubtful"), ("rejected_s", "×", "reject")):
-            words = f"{sign} {hours(row[key])}" if row[key] else ""
+    text = _heading(say.ADDED, look, end="\n")
+    for total in report.added:
+        text.append(fitted(safe(total.target), 11))
+        text.append(fitted(safe(total.filter), 5))
+        text.append(f"{hours(total.kept_s):>11}", styled(look.keep, bold=True))
+        for seconds, grade in ((total.doubtful_s, "doubtful"), (total.rejected_s, "reject")):
+            words = f"{SIGNS[grade]} {hours(seconds)}" if seconds else ""
             text.append(f"{words:>12}", styled(look.grade(grade)))
         text.append("\n")
     text.rstrip()
@@ -316,27 +308,12 @@ def questions(report: "NightReport", look: Look) -> Text:
     """Repeat what is doubtful in the headers, and what else was taken."""
     text = Text()
     if report.questions:
-        text = _heading("Doubtful in the headers", look, end="\n")
+        text = _heading(say.QUESTIONS, look, end="\n")
         text.append("".join(f"{safe(q)}\n" for q in report.questions))
-    for line in _more(report):
+    for line in say.more(report):
         text.append(f"{line}\n", styled(look.quiet))
     text.rstrip()
     return text
-
-
-def _more(report: "NightReport") -> Iterator[str]:
-    row = report.row
-    if row["lost"]:
-        causes = (f"{hours(seconds)} {cause}" for cause, seconds in row["lost"].items())
-        yield f"{hours(sum(row['lost'].values()))} not kept: {', '.join(causes)}"
-    if report.dark:
-        yield f"dark from {clock(report.dark[0])} to {clock(report.dark[1])} UTC"
-    if report.doubt:
-        yield f"dark from when to when is {report.doubt}"
-    if row["first_utc"]:
-        yield f"frames from {clock(row['first_utc'])} to {clock(row['last_utc'])} UTC"
-    if report.others:
-        yield "also taken: " + ", ".join(f"{n} {kind}" for kind, n in report.others.most_common())
 
 
 def _heading(words: str, look: Look, end: str = "") -> Text:

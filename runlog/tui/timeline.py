@@ -1,9 +1,7 @@
 """The time line of a night: measures over UTC, with grades, faults and events drawn on it."""
 
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from statistics import median
+from collections.abc import Collection, Iterator, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, cast
 
 from rich.segment import Segment
@@ -14,9 +12,9 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from runlog.core.frame import Frame
-from runlog.tui.axis import Axis, axis_of
-from runlog.tui.look import SIGNS
+from runlog.core.charts import Axis, Panel, Series, TimeLine
+from runlog.core.frame import Grade
+from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import fitted, styled
 
 if TYPE_CHECKING:
@@ -24,64 +22,11 @@ if TYPE_CHECKING:
 
 MARGIN = 9  # cells left of the plot, for names and values
 RIGHT = 6  # cells right of it, where a second measure has its values
+HOUR_CELLS = 7  # from one hour to the next, at the least
 QUARTERS = " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"  # by bits: 1 above left, 2 above right, 4 below left, 8 below right
 PANEL_LEAST = 3
-STEADY = 0.2  # of the usual: light and sky of a clear night stay within it
 EVENTS_FROM = 4  # a chart higher than this has room for a line of events
-WORST = ("reject", "doubtful", "ungraded", "keep")
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """An event on the time line."""
-
-    kind: str
-    start: datetime
-    end: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """One measure: its name, how to get it, how to write it."""
-
-    name: str
-    value: Callable[[Frame], float | None]
-    relative: bool = False  # to what is usual for the frame's target, filter and length
-    beside: Callable[[Frame], float | None] | None = None  # on the axis at the right
-    cut: bool = True  # a few wild values may be drawn at the edge
-    least: float = 0.0  # span of the axis: less than this is no news, and must not look like any
-
-
-def _flux_rate(line: Frame) -> float | None:
-    if line.measurement.ranked_flux_adu is None or not line.header.exposure_s:
-        return None
-    return line.measurement.ranked_flux_adu / line.header.exposure_s
-
-
-TRANSPARENCY = Panel("transp.", lambda line: line.placement.transparency, least=STEADY)
-# Where there is no reference to compare with.
-FLUX = Panel("flux ×", _flux_rate, relative=True, least=STEADY)
-FOCUSER = Panel(
-    "focuser", lambda line: line.header.focus_pos, beside=lambda line: line.header.focus_c
-)
-FOCUS_C = Panel("focus °C", lambda line: line.header.focus_c)
-PANELS = (
-    Panel("FWHM px", lambda line: line.measurement.fwhm_px),
-    Panel("ecc.", lambda line: line.measurement.eccentricity, cut=False),
-    Panel("sky ×", lambda line: line.measurement.background_adu, relative=True, least=STEADY),
-    TRANSPARENCY,
-    FLUX,
-    FOCUSER,
-    FOCUS_C,
-)
-
-
-def panels_of(lines: Sequence[Frame]) -> list[Panel]:
-    """Choose the measures there are: each once, and temperature with the focuser's position."""
-    known = {p.name: sum(p.value(line) is not None for line in lines) for p in PANELS}
-    less = TRANSPARENCY if known[TRANSPARENCY.name] < known[FLUX.name] else FLUX
-    left_out = {less.name} | ({FOCUS_C.name} if known[FOCUSER.name] else set())
-    return [p for p in PANELS if known[p.name] and p.name not in left_out]
+WORST = (Grade.REJECT, Grade.DOUBTFUL, Grade.UNGRADED, Grade.KEEP)
 
 
 class Timeline(Widget, can_focus=False):
@@ -96,23 +41,21 @@ class Timeline(Widget, can_focus=False):
 
     def __init__(self, **more: Any) -> None:
         super().__init__(**more)
-        self.lines: list[Frame] | None = None  # not loaded yet
-        self.spans: tuple[Span, ...] = ()
+        self.chart: TimeLine | None = None  # not loaded yet
         self.cursor: int | None = None
         self.chosen: int | None = None  # of the spans
         self._rows: list[Strip] = []
         self._drawn_for: tuple[object, ...] | None = None
 
-    def show(self, lines: Sequence[Frame], spans: Sequence[Span]) -> None:
-        """Draw a night; frames without a date have no place on it."""
-        self.lines = [line for line in lines if line.header.taken_at_utc is not None]
-        self.spans, self.chosen = tuple(spans), None
+    def show(self, chart: TimeLine) -> None:
+        """Draw a night."""
+        self.chart, self.chosen = chart, None
         self._drawn_for = None
         self.refresh()
 
     def wait(self) -> None:
         """Show nothing until a night comes."""
-        self.lines = None
+        self.chart = None
         self._drawn_for = None
         self.refresh()
 
@@ -130,58 +73,55 @@ class Timeline(Widget, can_focus=False):
     def render_line(self, y: int) -> Strip:
         """Draw on demand, once per size, data and colours."""
         look = cast("ReviewApp", self.app).look
-        wanted = (self.size, look, id(self.lines), self.cursor, self.chosen)
+        wanted = (self.size, look, id(self.chart), self.cursor, self.chosen)
         if wanted != self._drawn_for:
             self._drawn_for = wanted
-            self._rows = [] if self.lines is None else _Drawing(self, self.size, look).rows()
+            self._rows = [] if self.chart is None else self._drawing(self.chart).rows()
         row = self._rows[y] if y < len(self._rows) else Strip([])
         return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
 
     def on_click(self, event: Click) -> None:
         """Point at the frame nearest in time."""
-        if not self.lines or self._drawn_for is None:
+        if self.chart is None or not self.chart.moments or self._drawn_for is None:
             return
-        drawing = _Drawing(self, self.size, cast("ReviewApp", self.app).look)
-        columns = [drawing.column(line.header.taken_at_utc) for line in self.lines]
+        columns = list(map(self._drawing(self.chart).column, self.chart.moments))
         nearest = min(range(len(columns)), key=lambda i: abs(columns[i] - (event.x - MARGIN)))
         self.post_message(self.Pointed(nearest))
+
+    def _drawing(self, chart: TimeLine) -> "_Drawing":
+        look = cast("ReviewApp", self.app).look
+        return _Drawing(chart, self.size, look, self.cursor, self.chosen)
 
 
 class _Drawing:
     """One drawing of a time line at one size."""
 
-    def __init__(self, owner: Timeline, size: Size, look: Any) -> None:
-        self.lines, self.spans, self.cursor = owner.lines or [], owner.spans, owner.cursor
-        self.size, self.look = size, look
-        self.chosen = owner.spans[owner.chosen] if owner.chosen is not None else None
+    def __init__(
+        self, chart: TimeLine, size: Size, look: Look, cursor: int | None, chosen: int | None
+    ) -> None:
+        self.chart, self.size, self.look, self.cursor = chart, size, look, cursor
+        self.chosen = None if chosen is None else chart.spans[chosen]
         self.has_events = size.height > EVENTS_FROM
         self.panels = self._share_out(size.height - self.has_events - 2)
-        right = RIGHT if any(self._second(panel) for panel, _ in self.panels) else 0
+        right = RIGHT if any(panel.beside for panel, _ in self.panels) else 0
         self.width = max(size.width - MARGIN - 1 - right, 4)
-        if self.lines:
-            starts = [line.header.taken_at_utc for line in self.lines if line.header.taken_at_utc]
-            self.start = min(starts)
-            last = max(starts) + timedelta(seconds=self.lines[-1].header.exposure_s or 0)
-            self.seconds = max((last - self.start).total_seconds(), 60.0)
 
     def rows(self) -> list[Strip]:
         """Put events, panels, grades and hours under one another."""
-        if not self.lines:
+        if not self.chart.moments:
             return [Strip([Segment(fitted("  no dated light frame", self.size.width))])]
         rows = [self._events()] if self.has_events else []
         for panel, height in self.panels:
             rows += self._panel(panel, height)
         return [*rows, self._grades(), self._hours()]
 
-    def column(self, moment: datetime | None) -> int:
+    def column(self, moment: datetime) -> int:
         """Find the cell column of a moment."""
-        assert moment is not None
-        share = (moment - self.start).total_seconds() / self.seconds
-        return min(max(int(share * self.width), 0), self.width - 1)
+        return min(max(int(self.chart.share(moment) * self.width), 0), self.width - 1)
 
     def _share_out(self, height: int) -> list[tuple[Panel, int]]:
         """Give each measure that has values at least three rows; the first gets what is over."""
-        panels = panels_of(self.lines)[: max(height // PANEL_LEAST, 1)]
+        panels = self.chart.panels[: max(height // PANEL_LEAST, 1)]
         if not panels or height < 1:
             return []
         each = height // len(panels)
@@ -192,32 +132,27 @@ class _Drawing:
     def _events(self) -> Strip:
         cells: list[tuple[str, Style]] = [(" ", Style())] * self.width
         taken = -1
-        for span in self.spans:
+        for span in self.chart.spans:
             first, last = self.column(span.start), self.column(span.end)
             style = styled(self.look.accent, bold=True, reverse=span is self.chosen)
             if first <= taken:
                 continue
-            label = span.kind.replace("-", " ")
-            first = max(min(first, self.width - len(label)), taken + 1)
-            width = min(max(last - first + 1, len(label)), self.width - first)
-            for i, letter in enumerate(fitted(label, width).replace(" ", "▁")):
+            first = max(min(first, self.width - len(span.label)), taken + 1)
+            width = min(max(last - first + 1, len(span.label)), self.width - first)
+            for i, letter in enumerate(fitted(span.label, width).replace(" ", "▁")):
                 cells[first + i] = (letter, style)
             taken = first + width
         return self._strip("events", cells)
 
     def _panel(self, panel: Panel, height: int) -> list[Strip]:
-        values = self._values(panel)
-        axis = axis_of([v for v in values if v is not None], panel.cut, panel.least)
         dots: dict[tuple[int, int], int] = {}
-        grades: dict[tuple[int, int], str] = {}
-        for line, value in zip(self.lines, values, strict=True):
-            if value is not None:
-                x, y = self._dot_column(line), _dot_row(axis.level(value), height)
-                cell = x // 2, y // 2
-                dots[cell] = dots.get(cell, 0) | 1 << (x % 2 + 2 * (y % 2))
-                grades[cell] = _worse(grades.get(cell), line.judgement.grade)
-        labels, second = _labels(panel, axis, height), self._second(panel)
-        degrees, right = self._degrees(second, height) if second else (set(), [""] * height)
+        grades: dict[tuple[int, int], Grade] = {}
+        for at, x, y in self._dots(panel, height):
+            cell = x // 2, y // 2
+            dots[cell] = dots.get(cell, 0) | 1 << (x % 2 + 2 * (y % 2))
+            grades[cell] = _worse(grades.get(cell), self.chart.grades[at])
+        labels = _labels(panel, height)
+        degrees, right = self._degrees(panel.beside, height)
         rows = []
         for y in range(height):
             cells = [
@@ -228,26 +163,23 @@ class _Drawing:
             rows.append(self._strip(labels[y], cells, "┤" if tick else "│", right[y]))
         return rows
 
-    def _second(self, panel: Panel) -> list[float | None]:
-        """Find what is drawn over a panel, on the axis at its right, if anything is known."""
-        values = [panel.beside(line) for line in self.lines] if panel.beside else []
-        return values if any(v is not None for v in values) else []
-
     def _degrees(
-        self, values: Sequence[float | None], height: int
+        self, beside: Series | None, height: int
     ) -> tuple[set[tuple[int, int]], list[str]]:
-        axis = axis_of([v for v in values if v is not None])
-        cells = {
-            (self._dot_column(line) // 2, _dot_row(axis.level(value), height) // 2)
-            for line, value in zip(self.lines, values, strict=True)
-            if value is not None
-        }
-        return cells, [f"├{words}°C" if words else "" for words in _ticks(axis, height)]
+        if beside is None:
+            return set(), [""] * height
+        cells = {(x // 2, y // 2) for _, x, y in self._dots(beside, height)}
+        ticks = _ticks(beside.axis, height)
+        return cells, [f"├{words}°C" if words else "" for words in ticks]
 
-    def _dot_column(self, line: Frame) -> int:
-        assert line.header.taken_at_utc is not None
-        share = (line.header.taken_at_utc - self.start).total_seconds() / self.seconds
-        return min(int(share * self.width * 2), self.width * 2 - 1)
+    def _dots(self, series: Series, height: int) -> Iterator[tuple[int, int, int]]:
+        """Place the values in half columns and half rows, each with the number of its frame."""
+        most = self.width * 2 - 1
+        for at, value in enumerate(series.values):
+            if value is not None:
+                share = self.chart.share(self.chart.moments[at])
+                x = min(int(share * self.width * 2), most)
+                yield at, x, _dot_row(series.axis.level(value), height)
 
     def _cell(self, dots: int | None, grade: str | None, x: int, degree: bool) -> tuple[str, Style]:
         ground = self._ground(x)
@@ -268,33 +200,19 @@ class _Drawing:
             return str(self.look.cursor)
         if self.chosen and self.column(self.chosen.start) <= x <= self.column(self.chosen.end):
             return str(self.look.cursor)
-        inside = any(self.column(s.start) <= x <= self.column(s.end) for s in self.spans)
+        inside = any(self.column(s.start) <= x <= self.column(s.end) for s in self.chart.spans)
         return str(self.look.raised) if inside else None
 
     def _cursor_column(self) -> int | None:
-        if self.cursor is None or self.cursor >= len(self.lines):
+        if self.cursor is None or self.cursor >= len(self.chart.moments):
             return None
-        return self.column(self.lines[self.cursor].header.taken_at_utc)
-
-    def _values(self, panel: Panel) -> list[float | None]:
-        values = [panel.value(line) for line in self.lines]
-        if not panel.relative:
-            return values
-        groups: dict[tuple[object, ...], list[float]] = {}
-        for line, value in zip(self.lines, values, strict=True):
-            if value is not None:
-                groups.setdefault(_group(line), []).append(value)
-        usual = {key: median(found) for key, found in groups.items()}
-        return [
-            value / usual[_group(line)] if value is not None and usual[_group(line)] else None
-            for line, value in zip(self.lines, values, strict=True)
-        ]
+        return self.column(self.chart.moments[self.cursor])
 
     def _grades(self) -> Strip:
-        worst: dict[int, str] = {}
-        for line in self.lines:
-            x = self.column(line.header.taken_at_utc)
-            worst[x] = _worse(worst.get(x), line.judgement.grade)
+        worst: dict[int, Grade] = {}
+        for moment, grade in zip(self.chart.moments, self.chart.grades, strict=True):
+            x = self.column(moment)
+            worst[x] = _worse(worst.get(x), grade)
         cells = [
             (SIGNS[worst[x]], styled(self.look.grade(worst[x]), bold=worst[x] != "keep"))
             if x in worst
@@ -304,13 +222,9 @@ class _Drawing:
         return self._strip("grade", cells)
 
     def _hours(self) -> Strip:
-        step = next((s for s in (1, 2, 3, 4, 6) if self.seconds / 3600 / s * 7 < self.width), 12)
-        moment = self.start.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
         row = [" "] * self.width
-        while (moment - self.start).total_seconds() < self.seconds:
-            if moment.hour % step == 0:
-                _write(row, self.column(moment), f"╵{moment:%H}h")
-            moment += timedelta(hours=1)
+        for moment in self.chart.hours(self.width / HOUR_CELLS):
+            _write(row, self.column(moment), f"╵{moment:%H}h")
         return self._strip("UTC", [(c, styled(self.look.quiet)) for c in row])
 
     def _strip(
@@ -327,11 +241,7 @@ class _Drawing:
         return Strip(segments).adjust_cell_length(self.size.width)
 
 
-def _group(line: Frame) -> tuple[object, ...]:
-    return line.context.target, line.context.filter, line.header.exposure_s
-
-
-def _worse(one: str | None, other: str) -> str:
+def _worse(one: Grade | None, other: Grade) -> Grade:
     return other if one is None or WORST.index(other) < WORST.index(one) else one
 
 
@@ -340,10 +250,10 @@ def _dot_row(level: float, height: int) -> int:
     return round((1 - level) * (height * 2 - 1))
 
 
-def _labels(panel: Panel, axis: Axis, height: int) -> list[str]:
+def _labels(panel: Panel, height: int) -> list[str]:
     """Write the name in the middle and round values where they belong, as far as there is room."""
     middle = height // 2
-    labels = _ticks(axis, height, {middle})
+    labels = _ticks(panel.axis, height, {middle})
     if height >= PANEL_LEAST or height == 1:
         labels[middle] = panel.name
     return labels

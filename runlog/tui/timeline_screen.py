@@ -1,16 +1,20 @@
 """The time line alone, with a cursor that walks from frame to frame."""
 
 from collections.abc import Sequence
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual.app import ComposeResult
 from textual.widgets import Static
 
+from runlog.core.charts import dated, time_line
 from runlog.core.frame import Frame
 from runlog.tui.desk import Desk
 from runlog.tui.keys import TIMELINE, bound
-from runlog.tui.timeline import Span, Timeline
+from runlog.tui.timeline import Timeline
 from runlog.tui.words import in_words
+
+if TYPE_CHECKING:
+    from runlog.core.story.model import Event
 
 
 class TimelineScreen(Desk):
@@ -20,10 +24,10 @@ class TimelineScreen(Desk):
     place = "night"
     BINDINGS: ClassVar[list[Any]] = bound(TIMELINE)
 
-    def __init__(self, lines: Sequence[Frame], spans: Sequence[Span], at: int = 0) -> None:
+    def __init__(self, lines: Sequence[Frame], events: "Sequence[Event]", at: int = 0) -> None:
         super().__init__()
-        self.lines = [line for line in lines if line.header.taken_at_utc is not None]
-        self.spans = list(spans)
+        self.lines = dated(lines)
+        self.chart = time_line(lines, events)
         self.at = min(at, max(len(self.lines) - 1, 0))
 
     def body(self) -> ComposeResult:
@@ -33,7 +37,7 @@ class TimelineScreen(Desk):
 
     def reload(self) -> None:
         """Draw; the night screen brought the data."""
-        self.query_one(Timeline).show(self.lines, self.spans)
+        self.query_one(Timeline).show(self.chart)
         self._point()
 
     def _point(self) -> None:

@@ -7,6 +7,7 @@ from rich.text import Text
 
 from runlog.actions.goals import goal_words
 from runlog.actions.standing import Standing
+from runlog.core.charts import TO_GO, goal_bar
 from runlog.core.columns import NOTHING, hours, share, written
 from runlog.core.ledger.goals import PLAIN_PANEL, GoalForm, gain_of_next_hour
 from runlog.core.targets.sequence_words import split_panel
@@ -37,6 +38,7 @@ SOMETIMES = (
 NAME_LEAST, NAME_MOST, FILTER_MOST = 12, 28, 14
 BAR_LEAST = 8
 LEFT_LABEL = "to go"
+BAR_SIGNS = {"keep": "█", "doubtful": "▒", TO_GO: "░"}
 KEY = "█ kept ▒ doubtful ░ to go"
 
 
@@ -140,17 +142,15 @@ def _left(row: Standing) -> str:
 def bar(row: Standing, width: int, look: Look) -> Text:
     """Draw kept, doubtful and to go; full width is the goal, or what there is when it is more."""
     total = row.total
-    kept = total.kept_s + total.credited_s
-    doubtful = total.doubtful_s + total.credited_doubtful_s
-    goal = row.goal_s or 0.0
-    whole = max(goal, kept + doubtful, 1.0)
-    done = round(width * kept / whole)
-    open_cells = round(width * (kept + doubtful) / whole) - done
-    left = round(width * goal / whole) - done - open_cells if goal else 0
+    kept_s = total.kept_s + total.credited_s
+    hours_bar = goal_bar(kept_s, total.doubtful_s + total.credited_doubtful_s, row.goal_s or 0.0)
     text = Text()
-    text.append("█" * done, styled(look.keep))
-    text.append("▒" * open_cells, styled(look.doubtful))
-    text.append("░" * max(left, 0), styled(look.quiet))
+    end_s = 0.0
+    for what, seconds in hours_bar.parts:
+        end_s += seconds
+        cells = round(width * end_s / hours_bar.whole_s) - text.cell_len
+        sign, color = BAR_SIGNS[what], look.quiet if what == TO_GO else look.grade(what)
+        text.append(sign * cells, styled(color))
     text.append(" " * max(width - text.cell_len, 0))
     return text
 

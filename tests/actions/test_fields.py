@@ -18,7 +18,7 @@ from runlog.actions.scan import scan
 from runlog.config import Settings
 from runlog.core.frame import StarList
 from runlog.core.selection import Selection
-from runlog.core.story import Opinion, Part
+from runlog.core.story.model import Opinion, Part
 from runlog.store.fields import Candidate
 from tests.bench.places import Look, draw_looks, night_at, truths, untold
 from tests.candidates import candidate
@@ -238,8 +238,8 @@ def test_cloud_at_a_second_place_is_seen_in_any_order(tmp_path):
     assert said(engine, "transparency", "throughput", "grade", "faults", "evidence",
                 "note") == rows  # fmt: skip
     (report,) = night_reports(engine, Settings(), Selection(night="2026-10-09"))
-    pointing = report.story.verdicts[Part.POINTING]
-    sky = report.story.verdicts[Part.SKY]
+    pointing = report.verdicts[Part.POINTING]
+    sky = report.verdicts[Part.SKY]
     assert "6 frames of Wanderer show another field" in pointing.evidence
     assert "the light of 6 frames is relative to this night" in sky.evidence
     assert pointing.verdict is Opinion.FAIR

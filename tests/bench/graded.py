@@ -5,7 +5,7 @@ import json
 import math
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from runlog.config import Settings
 from runlog.core.grading.faults import bright_sky, cloud, defocused, trailed
 from runlog.core.grading.policy import Policy
 from runlog.core.selection import Selection
+from runlog.core.story.model import Part, PartVerdict
 from runlog.store import models
 from runlog.store import runs as run_store
 from runlog.store.engine import open_engine, writing
@@ -72,7 +73,7 @@ class Result:
 
     frames: list[Graded]
     events: dict[str, list[Told]]  # by name of night
-    verdicts: dict[str, dict[str, Any]]
+    verdicts: dict[str, Mapping[Part, PartVerdict]]
     settle_s: float
 
 
@@ -172,24 +173,24 @@ def _stories(
     settings: Settings,
     nights: Sequence[NightTruth],
     where: dict[str, tuple[NightTruth, FrameLabel]],
-) -> tuple[dict[str, list[Told]], dict[str, dict[str, Any]]]:
+) -> tuple[dict[str, list[Told]], dict[str, Mapping[Part, PartVerdict]]]:
     events: dict[str, list[Told]] = {night.name: [] for night in nights}
-    verdicts: dict[str, dict[str, Any]] = {}
+    verdicts: dict[str, Mapping[Part, PartVerdict]] = {}
     by_rig = {(night.evening, night.rig): night for night in nights}
     for evening in sorted({night.evening for night in nights}):
         for report in night_reports(engine, settings, Selection(night=evening)):
-            rig = report.row["rig"].split()[0].lower()
+            rig = report.rig.split()[0].lower()
             night = by_rig.get((evening, rig))
             if night is None:
                 continue
-            verdicts[night.name] = report.row["verdicts"]
-            for event in report.row["events"]:
-                first, last = where.get(event["first"]), where.get(event["last"])
+            verdicts[night.name] = report.verdicts
+            for event in report.events:
+                first, last = where.get(event.first_path), where.get(event.last_path)
                 if first is not None and last is not None:
-                    span = Span(event["kind"], first[1].number, last[1].number)
-                    events[night.name].append(Told(span, event["text"]))
+                    span = Span(event.kind, first[1].number, last[1].number)
+                    events[night.name].append(Told(span, event.text))
                 else:
-                    events[night.name].append(Told(Span(event["kind"], -1, -1), event["text"]))
+                    events[night.name].append(Told(Span(event.kind, -1, -1), event.text))
     return events, verdicts
 
 

@@ -83,7 +83,7 @@ def print_nights(result: Result, names: Sequence[str]) -> None:
         for told in result.events.get(name, []):
             print(f"{told.span.kind} {told.span.first}-{told.span.last}: {told.text}")
         for part, verdict in result.verdicts.get(name, {}).items():
-            print(f"{part}: {verdict['verdict']} ({verdict['evidence']})")
+            print(f"{part}: {verdict.verdict} ({verdict.evidence})")
 
 
 def main() -> None:

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from runlog.actions.curves import StarCurves
+from runlog.core.charts import star_charts
 from runlog.measure.profile import StarProfile
-from runlog.tui.curves import BEST, CHARTS, Curves, best_words, draw, own_words
+from runlog.tui.curves import BEST, Curves, best_words, draw, own_words
 from runlog.tui.edges import Edges
 from runlog.tui.look import DARK
 from runlog.tui.picture_view import PictureView
@@ -37,7 +38,7 @@ def column(rows: list[str], sign: str, x: int) -> int | None:
 
 def test_the_curve_falls_where_the_numbers_fall() -> None:
     """At half the width from the middle the light is half: the middle line of the chart."""
-    rows = text(draw(CHARTS[0], [profile(5.0), None], (87, 23), DARK))
+    rows = text(draw(star_charts(profile(5.0), None)[0], (87, 23), DARK))
     assert len(rows) == 23
     assert all(len(row) == 87 for row in rows)
     plot = [row[6:] for row in rows[1:-1]]  # 21 lines, 80 columns of an eighth of a pixel
@@ -52,7 +53,7 @@ def test_the_curve_falls_where_the_numbers_fall() -> None:
 
 def test_the_best_is_drawn_in_rings_below_this_one() -> None:
     """A sharper frame's curve falls earlier, in another letter: no colour is needed."""
-    rows = text(draw(CHARTS[0], [profile(6.0), profile(3.0)], (87, 23), DARK))
+    rows = text(draw(star_charts(profile(6.0), profile(3.0))[0], (87, 23), DARK))
     rings = [(x, y) for y, row in enumerate(rows) for x, sign in enumerate(row) if sign == BEST]
     middle = [x for x, y in rings if y == 11]
     assert middle
@@ -61,21 +62,21 @@ def test_the_best_is_drawn_in_rings_below_this_one() -> None:
 
 def test_no_gap_in_a_steep_curve() -> None:
     """Where a curve falls by lines from one column to the next, they are joined."""
-    rows = text(draw(CHARTS[0], [profile(2.0), None], (47, 43), DARK))
+    rows = text(draw(star_charts(profile(2.0), None)[0], (47, 43), DARK))
     plot = [row[6:] for row in rows[1:-1]]
     assert all(row.strip() for row in plot)
 
 
 def test_distances_are_whole_and_inside() -> None:
     """The axis is marked from 0 on, in px, up to the reach."""
-    axis = text(draw(CHARTS[1], [profile(5.0), None], (87, 23), DARK))[-1]
+    axis = text(draw(star_charts(profile(5.0), None)[1], (87, 23), DARK))[-1]
     assert [int(word) for word in axis.replace("╵", " ").split()] == [0, 2, 4, 6, 8]
 
 
 @pytest.mark.parametrize("size", [(10, 3), (4, 1), (200, 60)])
 def test_any_size_is_drawn(size: tuple[int, int]) -> None:
     """A sliver of a terminal must not end the sitting."""
-    rows = draw(CHARTS[0], [profile(5.0), profile(4.0)], size, DARK)
+    rows = draw(star_charts(profile(5.0), profile(4.0))[0], size, DARK)
     assert all(len(row) >= size[0] for row in rows)
 
 

@@ -1,14 +1,16 @@
 """From an event of the night to the frames behind it, and back."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from textual.pilot import Pilot
 
 from runlog.actions.review import listed, report_of, run_lines, whole_run
 from runlog.config import Settings
+from runlog.core.frame import Frame
 from runlog.core.plain_words import understand
 from runlog.core.selection import Order, Selection
+from runlog.core.story.model import Event
 from runlog.store.engine import open_engine
 from runlog.tui.night_screen import stretch
 
@@ -67,12 +69,10 @@ def test_words_of_every_event_list_its_frames(built: Any) -> None:
     for run in run_lines(engine):
         report, lines = report_of(engine, Settings(), run), whole_run(engine, run.id)
         assert report is not None
-        for event in report.row["events"]:
+        for event in report.events:
             words = understand(stretch(event, lines)).terms
-            assert (
-                len(listed(engine, Selection(run_id=run.id, terms=words), Order()))
-                == event["frames"]
-            )
+            chosen = Selection(run_id=run.id, terms=words)
+            assert len(listed(engine, chosen, Order())) == event.frames
             told += 1
     assert told >= 6
 
@@ -81,14 +81,14 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
     """Nothing was taken in a pause: the frame before it and the one after are shown."""
     engine = open_engine(str(built))
     lines = whole_run(engine, 1)
-    gap = {"frames": 0, "start_utc": _end(lines[9]), "end_utc": lines[10].header.taken_at_utc}
-    found = listed(
-        engine, Selection(run_id=1, terms=understand(stretch(gap, lines)).terms), Order()
-    )
-    assert list(found) == [lines[9].identity.id, lines[10].identity.id]
+    keys = lines[9].key, lines[10].key
+    start, end = _end(lines[9]), lines[10].header.taken_at_utc
+    assert end is not None
+    gap = Event("pause", start, end, *keys, frames=0, cost_s=0.0, text="pause")
+    chosen = Selection(run_id=1, terms=understand(stretch(gap, lines)).terms)
+    assert list(listed(engine, chosen, Order())) == [lines[9].identity.id, lines[10].identity.id]
 
 
-def _end(line: Any) -> datetime:
-    ended: datetime = line.header.taken_at_utc + timedelta(seconds=line.header.exposure_s)
-    assert ended.tzinfo is UTC
-    return ended
+def _end(frame: Frame) -> datetime:
+    assert frame.header.taken_at_utc
+    return frame.header.taken_at_utc + timedelta(seconds=frame.header.exposure_s or 0.0)

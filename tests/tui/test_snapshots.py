@@ -1,6 +1,5 @@
 """How each screen looks at 80 x 24 and 160 x 48; made anew with --snapshot-update."""
 
-from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -8,9 +7,11 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from runlog.actions.night import NightReport
 from runlog.actions.review import whole_run
-from runlog.core.story import Story
+from runlog.core.frame import Grade
+from runlog.core.ledger.totals import Total
+from runlog.core.story.model import Opinion, Pace, Part, PartVerdict, ToCheck
+from runlog.core.story.report import NightEvent, NightReport
 from runlog.tui import night_screen
 
 from .conftest import make_app, press, rest
@@ -32,6 +33,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "help": ("2", "question_mark"),
     "note": ("3", "n"),
 }
+NIGHT_S = 21600.0
 SIZES = ((80, 24), (160, 48))
 SMALL_ONLY = (
     "found",
@@ -44,31 +46,30 @@ CASES = [(n, size) for n in SCREENS for size in SIZES if n not in SMALL_ONLY or 
 def told(engine: Any, _settings: Any, run: Any) -> NightReport:
     """A story that does not change with the words of the one that tells it."""
     lines = whole_run(engine, run.id)
-    counts = {g: sum(line.judgement.grade == g for line in lines)
-              for g in ("keep", "doubtful", "reject", "ungraded")}  # fmt: skip
     cloud = [line for line in lines if any(f.name == "cloud" for f in line.judgement.faults)]
-    first, last = (
-        cloud[0].header.taken_at_utc,
-        cloud[-1].header.taken_at_utc + timedelta(seconds=300),
-    )
-    event = {"kind": "cloud", "start_utc": first, "end_utc": last, "frames": len(cloud),
-             "cost_s": 1800.0, "text": "cloud: stars give 62% of their light"}  # fmt: skip
-    added = [{"target": "M 31", "filter": "L", "kept_s": 5400.0, "doubtful_s": 1800.0,
-              "rejected_s": 0.0}]  # fmt: skip
-    row = {
-        "rig": run.rig, "counts": counts,
-        "lost": {"cloud": 1800.0, "soft": 1800.0}, "added": added, "events": [event],
-        "first_utc": lines[0].header.taken_at_utc, "last_utc": lines[-1].header.taken_at_utc,
-        "verdicts": {
-            "tracking": {"verdict": "fair", "evidence": "3 of 71 frames trailed"},
-            "focus": {"verdict": "good", "evidence": "none of 71 frames out of focus"},
-            "sky": {"verdict": "poor", "evidence": "12 of 71 frames under cloud or poor seeing"},
-            "optics": {"verdict": "unknown", "evidence": "needs the fields of several nights"},
+    starts = [line.header.taken_at_utc for line in lines if line.header.taken_at_utc]
+    first, last = (line.header.taken_at_utc for line in (cloud[0], cloud[-1]))
+    assert first
+    assert last
+    end = last + timedelta(seconds=300)
+    event = NightEvent("cloud", first, end, cloud[0].key, cloud[-1].key, len(cloud), 1800.0,
+                       "cloud: stars give 62% of their light")  # fmt: skip
+    return NightReport(
+        run.night, None, run.rig,
+        dark=(datetime(2026, 10, 16, 18, tzinfo=UTC), datetime(2026, 10, 17, 4, tzinfo=UTC)),
+        pace=Pace(starts[0], starts[-1], 0.9 * NIGHT_S, NIGHT_S, 8.0),
+        counts={g: sum(line.judgement.grade == g for line in lines) for g in Grade},
+        added=(Total("M 31", "L", kept_s=5400.0, doubtful_s=1800.0),),
+        lost={"cloud": 1800.0, "soft": 1800.0},
+        verdicts={
+            Part.TRACKING: PartVerdict(Opinion.FAIR, "3 of 71 frames trailed"),
+            Part.FOCUS: PartVerdict(Opinion.GOOD, "none of 71 frames out of focus"),
+            Part.SKY: PartVerdict(Opinion.POOR, "12 of 71 frames under cloud or poor seeing"),
+            Part.OPTICS: PartVerdict(Opinion.UNKNOWN, "needs the fields of several nights"),
         },
-    }  # fmt: skip
-    dark = datetime(2026, 10, 16, 18, tzinfo=UTC), datetime(2026, 10, 17, 4, tzinfo=UTC)
-    story = Story((), {}, None, ("sky: the forecast, and the Moon's hours against the plan",))
-    return NightReport(row, story, dark, [], Counter())
+        events=(event,),
+        to_check=(ToCheck(Part.SKY, "the forecast, and the Moon's hours against the plan"),),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "size"), CASES, ids=[f"{n}-{w}x{h}" for n, (w, h) in CASES])

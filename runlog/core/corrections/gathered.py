@@ -22,6 +22,7 @@ _ONE_NUMBER = (
     r"|[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?"
     r")(?![\w:/\"'-]|\.[0-9])"
 )
+_DATES = re.compile(r"\bthe date (?=[0-9]{4}-[0-9]{2}-[0-9]{2}\S* to )")
 _NUMBER = re.compile(f"{_ONE_NUMBER}(?: to {_ONE_NUMBER})?")  # a span is one thing
 _SITE = re.compile(r"\bsite \"(-?[0-9.]+(?:e-?[0-9]+)?) (-?[0-9.]+(?:e-?[0-9]+)?)")
 _OF_RUN = "sun-up"  # asked by a clock or place that all frames of the night share
@@ -121,7 +122,7 @@ def _ranged(texts: Sequence[str]) -> str:
     """Write texts that differ only by numbers as one, with the least and greatest of each."""
     found = [[m[0] for m in _NUMBER.finditer(text)] for text in texts]
     columns = iter([_range(set(values)) for values in zip(*found, strict=True)])
-    return _NUMBER.sub(lambda _: next(columns), texts[0])
+    return _DATES.sub("dates from ", _NUMBER.sub(lambda _: next(columns), texts[0]))
 
 
 def _range(values: set[str]) -> str:

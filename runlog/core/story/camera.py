@@ -7,23 +7,17 @@ from math import sqrt
 
 import numpy as np
 
-from runlog.core.columns import plural
 from runlog.core.frame import FaultName
 from runlog.core.sensor.words import CAMERA_OR_CABLE
 from runlog.core.story.cooling import cooling_verdict
-from runlog.core.story.model import (
-    Lights,
-    Opinion,
-    PartVerdict,
-    lost_words,
-)
+from runlog.core.story.model import Lights, Opinion, PartVerdict, lost_by
+from runlog.core.story.phrases import camera as say
+from runlog.core.story.phrases.common import together
 
 ENOUGH_ALIKE = 5  # frames of one kind, to say what is usual
 # Common practice, no source: dark current doubles every 6 C or so, and hot pixels with it.
 HOT_TIMES, HOT_MORE_PPM = 2.0, 50.0
 NOISE_TIMES = 1.25  # beyond what the brighter sky alone can bring
-NOISE_CHECK = "the sensor's temperature, and power supplies and cables beside the camera"
-HOT_CHECK = "the cooler, and whether the darks still fit"
 
 
 def camera_verdict(lights: Lights, own_rows: str = "") -> PartVerdict:
@@ -41,34 +35,32 @@ def camera_verdict(lights: Lights, own_rows: str = "") -> PartVerdict:
     if doubt and opinion is Opinion.GOOD:
         opinion = Opinion.UNKNOWN
     clipped = sum(t.has(FaultName.CLIPPED) for t in lights)
-    more = f"; {plural(clipped, 'frame')} with far more saturated stars than usual"
-    text = "; ".join(f.evidence for f in findings) + (more if clipped else "")
-    return PartVerdict(opinion, text, "; ".join(f.check for f in findings if f.check))
+    full = [say.saturated(clipped)] if clipped else []
+    text = together([*(f.evidence for f in findings), *full])
+    return PartVerdict(opinion, text, together(f.check for f in findings))
 
 
 def _cooling(lights: Lights, *, alone: bool) -> Iterator[PartVerdict]:
     """Say beside other findings what it is that is unknown."""
     for found in cooling_verdict(lights):
         name_it = found.verdict is Opinion.UNKNOWN and not alone
-        yield replace(found, evidence=f"cooling {found.evidence}") if name_it else found
+        yield replace(found, evidence=say.cooling(found.evidence)) if name_it else found
 
 
 def _readout(lights: Lights) -> Iterator[PartVerdict]:
     hit = [t for t in lights if t.has(FaultName.READOUT)]
     if hit:
-        text = f"{plural(len(hit), 'frame')} with a glitch in the read-out{lost_words(hit)}"
         alike = any(CAMERA_OR_CABLE in f.evidence for t in hit for f in t.verdict.faults)
-        check = "the camera's data cable, its hub and its power"
-        yield PartVerdict(Opinion.POOR, text, f"{check}, or the camera" if alike else check)
+        check = say.READOUT_OR_CAMERA_CHECK if alike else say.READOUT_CHECK
+        yield PartVerdict(Opinion.POOR, say.glitches(len(hit), lost_by(hit)), check)
 
 
 def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:
     """Quote what stands out about the rows of frames and cannot be told from the camera's way."""
     doubts = [t.frame.placement.readout_doubt for t in lights if t.frame.placement.readout_doubt]
     if doubts:
-        count = f"{plural(len(doubts), 'frame')} of {len(lights)}"
-        where = "the only frame" if len(lights) == 1 else count
-        yield PartVerdict(Opinion.UNKNOWN, f"in {where}: {doubts[0]}")
+        text = say.rows_in_doubt(len(doubts), len(lights), doubts[0])
+        yield PartVerdict(Opinion.UNKNOWN, text)
 
 
 def _own_rows(own_rows: str) -> Iterator[PartVerdict]:
@@ -95,8 +87,7 @@ def _noise(lights: Lights) -> Iterator[PartVerdict]:
     beyond = [times for rows in groups.values() for times in _beyond_sky(rows)]
     loud = [times for times in beyond if times > NOISE_TIMES]
     if loud:
-        noisy = f"{plural(len(loud), 'frame')} with up to {max(loud):.1f} times the noise"
-        yield PartVerdict(Opinion.FAIR, f"{noisy} the sky explains", NOISE_CHECK)
+        yield PartVerdict(Opinion.FAIR, say.noisy(len(loud), max(loud)), say.NOISE_CHECK)
 
 
 def _beyond_sky(rows: Sequence[tuple[float, float]]) -> list[float]:
@@ -128,9 +119,8 @@ def _hot_pixels(lights: Lights) -> Iterator[PartVerdict]:
         for share in shares
         if share > HOT_TIMES * low + HOT_MORE_PPM
     ]
-    level = f"hot pixels {max(usual):.0f} in a million"
     if hot:
-        text = f"{level}, up to {max(hot):.0f} on {plural(len(hot), 'frame')}"
-        yield PartVerdict(Opinion.FAIR, text, HOT_CHECK)
+        text = say.hotter(max(usual), max(hot), len(hot))
+        yield PartVerdict(Opinion.FAIR, text, say.HOT_CHECK)
     else:
-        yield PartVerdict(Opinion.GOOD, level)
+        yield PartVerdict(Opinion.GOOD, say.hot_pixels(max(usual)))

@@ -4,12 +4,13 @@ from collections.abc import Callable, Iterator
 from itertools import pairwise
 from statistics import median
 
-from runlog.core.columns import hours
 from runlog.core.frame import FaultName
 from runlog.core.story.cooling import cooling_events
 from runlog.core.story.first_after import PAUSE_LEAST_S, right_after
 from runlog.core.story.focus import find_refocus
 from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
+from runlog.core.story.phrases import events as say
+from runlog.core.story.phrases import sky as say_sky
 from runlog.core.story.pointing import find_drift, find_jumps, find_no_dither
 from runlog.core.story.sky import has_halos
 
@@ -19,17 +20,16 @@ DEW_FRAMES = 3
 
 def _clouds(lights: Lights) -> Iterator[Event]:
     for stretch in stretches(lights, lambda t: t.has(FaultName.CLOUD)):
-        yield event("cloud", stretch, f"cloud: {_cloud_words(stretch)}")
+        yield event("cloud", stretch, say_sky.cloud(_least_light(stretch)))
 
 
 def _dew(lights: Lights) -> Iterator[Event]:
     """Halos that grow over several frames: dew does not come and go like a cloud."""
     for stretch in stretches(lights, has_halos, least=DEW_FRAMES):
-        text = f"dew or fog: {worst_evidence(stretch, FaultName.FEW_STARS)}"
-        yield event("dew", stretch, text)
+        yield event("dew", stretch, say_sky.dew(worst_evidence(stretch, FaultName.FEW_STARS)))
 
 
-def _cloud_words(stretch: Lights) -> str:
+def _least_light(stretch: Lights) -> str:
     """Say how little light came through at the worst, from matched stars where possible."""
     known = [
         t.frame.placement.transparency
@@ -38,28 +38,25 @@ def _cloud_words(stretch: Lights) -> str:
     ]
     if not known:
         return worst_evidence(stretch, FaultName.CLOUD)
-    return f"down to {min(known):.0%} of the light of the best frame"
+    return say_sky.light_left(min(known))
 
 
 def _trailing(lights: Lights) -> Iterator[Event]:
     names = (FaultName.TRAILED, FaultName.DOUBLED)
     for stretch in stretches(lights, lambda t: t.has(*names)):
         name = next(n for n in names if any(t.has(n) for t in stretch))
-        words = "trailed stars" if name is FaultName.TRAILED else "doubled stars"
         evidence = worst_evidence(stretch, name, lambda f: f.measurement.eccentricity)
-        after = right_after(lights, stretch[0])
-        began = f"; it began right after {after}" if after else ""
-        yield event("trailing", stretch, f"{words}: {evidence}{began}")
+        text = say.trailing(name, evidence, right_after(lights, stretch[0]))
+        yield event("trailing", stretch, text)
 
 
 def _flips(lights: Lights) -> Iterator[Event]:
     for a, b in pairwise(lights):
         if a.frame.context.target != b.frame.context.target or not _turned(a, b):
             continue
-        idle = hours(max((b.start - a.end).total_seconds(), 0.0))
-        sides = f": pier side {a.frame.header.pier_side} to {b.frame.header.pier_side}"
-        known = sides if a.frame.header.pier_side and b.frame.header.pier_side else ""
-        yield event("flip", [b], f"meridian flip{known}, {idle} idle", costs=False)
+        idle_s = max((b.start - a.end).total_seconds(), 0.0)
+        text = say.flip(idle_s, a.frame.header.pier_side, b.frame.header.pier_side)
+        yield event("flip", [b], text, costs=False)
 
 
 def _turned(a: Told, b: Told) -> bool:
@@ -82,8 +79,8 @@ def _pauses(lights: Lights) -> Iterator[Event]:
     long = max(PAUSE_LEAST_S, PAUSE_TIMES_USUAL * median(gaps))
     for (a, b), gap_s in zip(pairwise(lights), gaps, strict=True):
         if gap_s >= long:
-            text = f"pause: no light frame for {hours(gap_s)}"
-            yield Event("pause", a.end, b.start, a.frame.key, b.frame.key, 0, gap_s, text)
+            keys = a.frame.key, b.frame.key
+            yield Event("pause", a.end, b.start, *keys, 0, gap_s, say.pause(gap_s))
 
 
 FINDERS: tuple[Callable[[Lights], Iterator[Event]], ...] = (

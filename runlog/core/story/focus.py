@@ -5,12 +5,12 @@ from itertools import pairwise
 from math import inf
 from statistics import median
 
-from runlog.core.columns import hours
 from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import profile, shape_group
 from runlog.core.grading.faults.defocused import PROFILE_CHANGE, RATIO
 from runlog.core.grading.policy import Policy
 from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
+from runlog.core.story.phrases import focus as say
 
 DRIFT_FRAMES = 3  # fewer out of focus are a slip, not a drift
 FOOT_FRAMES = 5  # frames before a drift that say how wide stars were in focus
@@ -20,6 +20,7 @@ REFOCUS_LEAST_STEPS = 5  # less may be temperature compensation or backlash
 REFOCUS_GAIN = 0.9  # stars at least a tenth narrower after the focuser moved
 FOCUS_RUN_S = 45.0  # a focus run takes longer than the usual gap by so much or more
 FILTER_FRAMES = 5
+COOLED_C = 0.3  # less is the sensor's wobble
 SHAPE_FAULTS = (FaultName.DEFOCUSED, FaultName.TRAILED, FaultName.DOUBLED, FaultName.READOUT)
 
 
@@ -28,8 +29,8 @@ def find_drifts(lights: Lights, policy: Policy) -> Iterator[Event]:
     for stretch in stretches(lights, lambda t: t.has(FaultName.DEFOCUSED)):
         evidence = worst_evidence(stretch, FaultName.DEFOCUSED, lambda f: f.measurement.fwhm_px)
         flank = _flank(lights, stretch, policy) if len(stretch) >= DRIFT_FRAMES else []
-        text = f"out of focus: {evidence}{_cooling([*flank, *stretch])}"
-        yield event("focus-drift", [*flank, *stretch], text)
+        drifted = [*flank, *stretch]
+        yield event("focus-drift", drifted, say.drift(evidence, *_cooled(drifted)))
 
 
 def _flank(lights: Lights, stretch: Lights, policy: Policy) -> list[Told]:
@@ -61,11 +62,11 @@ def _past_limit(light: Told, before: Lights, policy: Policy) -> bool:
     return changed and wide
 
 
-def _cooling(stretch: Lights) -> str:
+def _cooled(stretch: Lights) -> tuple[float | None, float | None]:
+    """Give the focuser's first and last temperature, where it changed."""
     first, last = stretch[0].frame.header.focus_c, stretch[-1].frame.header.focus_c
-    if first is None or last is None or abs(last - first) < 0.3:
-        return ""
-    return f"; the focuser went from {first:.1f} to {last:.1f} C meanwhile"
+    changed = first is not None and last is not None and abs(last - first) >= COOLED_C
+    return (first, last) if changed else (None, None)
 
 
 # --- refocus --------------------------------------------------------------------------------
@@ -83,9 +84,8 @@ def find_refocus(lights: Lights) -> Iterator[Event]:
         )
         how = _focus_run(before, here, out, gaps[n - 1] - median(gaps))
         if how and _narrower(before, here):
-            was, now = (t.frame.measurement.fwhm_px for t in (before, here))
-            widths = f"from {was:.1f} to {now:.1f} px"
-            yield event("refocus", [here], f"refocused: {how} and FWHM fell {widths}", costs=False)
+            was, now = (t.frame.measurement.fwhm_px or 0.0 for t in (before, here))
+            yield event("refocus", [here], say.refocused(how, was, now), costs=False)
 
 
 def _frames_out(lights: Lights, n: int) -> list[Told]:
@@ -108,9 +108,9 @@ def _focus_run(before: Told, here: Told, out: Lights, longer_s: float) -> str | 
     was, now = before.frame.header.focus_pos, here.frame.header.focus_pos
     if was is not None and now is not None:
         moved = _steps(here, out) >= _least_steps(before, here, out)
-        return f"the focuser moved from {was:.0f} to {now:.0f}" if moved else None
+        return say.focuser_moved(was, now) if moved else None
     if len(out) >= DRIFT_FRAMES and longer_s >= FOCUS_RUN_S:
-        return f"there was a break {hours(longer_s)} longer than usual"
+        return say.long_break(longer_s)
     return None
 
 
@@ -148,8 +148,7 @@ def filters_out(lights: Lights, policy: Policy) -> list[str]:
         return []
     best = min(usual, key=lambda name: (usual[name][0], name))
     return [
-        f"{name} is {usual[name][0] / usual[best][0]:.1f} times as wide as {best}, and its stars "
-        "have another profile"
+        say.wide_filter(name, usual[name][0] / usual[best][0], best)
         for name in sorted(usual)
         if _worse(usual[name], usual[best], policy.for_filter(name))
     ]

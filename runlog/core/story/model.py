@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from runlog.core.columns import hours, plural
 from runlog.core.frame import FaultName, Frame, Grade, Verdict
+from runlog.core.story.phrases import common as say
 
 HOLE = 1  # one frame without trouble does not end a stretch of it
 FAIR_BELOW = 0.1  # share of frames in trouble
@@ -43,6 +43,17 @@ class PartVerdict:
 
 
 @dataclass(frozen=True, slots=True)
+class ToCheck:
+    """What to look at before the next night."""
+
+    part: Part
+    words: str
+
+    def __str__(self) -> str:
+        return f"{self.part.value}: {self.words}"
+
+
+@dataclass(frozen=True, slots=True)
 class Told:
     """One dated light frame with its verdict and the grade in force."""
 
@@ -71,6 +82,28 @@ class Told:
         return 0.0 if self.grade is Grade.KEEP else self.frame.header.exposure_s or 0.0
 
 
+Dark = tuple[datetime, datetime]
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How the time between the first and last frame was used."""
+
+    first: datetime
+    last: datetime
+    open_shutter_s: float
+    elapsed_s: float
+    overhead_median_s: float | None
+
+    @property
+    def share_open(self) -> float:
+        """Share of the time from first to last that the shutter was open."""
+        return self.open_shutter_s / self.elapsed_s if self.elapsed_s else 0.0
+
+
+MOMENTS = ("refocus", "flip", "jump", "moonrise", "moonset")  # over as soon as they begin
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """Something that happened, over which frames, and what it cost."""
@@ -83,6 +116,11 @@ class Event:
     frames: int
     cost_s: float
     text: str
+
+    @property
+    def is_moment(self) -> bool:
+        """Whether it is over as soon as it begins."""
+        return self.kind in MOMENTS
 
 
 Lights = Sequence[Told]
@@ -133,7 +171,7 @@ def worst_evidence(stretch: Lights, name: FaultName, value: Measure = lambda _: 
 
 def unknown(why: str) -> PartVerdict:
     """Say that a part cannot be judged, and why."""
-    return PartVerdict(Opinion.UNKNOWN, f"unknown, because {why}")
+    return PartVerdict(Opinion.UNKNOWN, say.unknown(why))
 
 
 def comparable(lights: Lights, *shown: FaultName) -> Lights:
@@ -152,20 +190,18 @@ def not_comparable(lights: Lights) -> PartVerdict:
     """Say why nothing can be told of frames that were measured."""
     notes = [t.verdict.note for t in lights if t.verdict.note]
     alone = any(t.verdict.alone and t.frame.measurement.fwhm_px is not None for t in lights)
-    otherwise = "nothing to compare with" if alone else "no frame has stars enough to tell"
+    otherwise = say.NOTHING_TO_COMPARE if alone else say.TOO_FEW_STARS
     return unknown(notes[0] if notes else otherwise)
 
 
 def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVerdict:
     """Judge by the share of frames in trouble: none good, under a tenth fair, else poor."""
     count = sum(map(hit, lights))
-    if not count:
-        return PartVerdict(Opinion.GOOD, f"none of {plural(len(lights), 'frame')} {words}")
-    opinion = Opinion.FAIR if count < FAIR_BELOW * len(lights) else Opinion.POOR
-    return PartVerdict(opinion, f"{count} of {plural(len(lights), 'frame')} {words}")
+    few = Opinion.FAIR if count < FAIR_BELOW * len(lights) else Opinion.POOR
+    opinion = few if count else Opinion.GOOD
+    return PartVerdict(opinion, say.of_frames(count, len(lights), words))
 
 
-def lost_words(hit: Lights) -> str:
-    """Say what frames in trouble cost, in minutes; doubtful ones are not lost yet."""
-    lost_s = sum(light.lost_s for light in hit)
-    return f", {hours(lost_s)} not kept" if lost_s else ""
+def lost_by(hit: Lights) -> float:
+    """Sum the time, in seconds, that frames in trouble cost; doubtful ones are not lost yet."""
+    return sum(light.lost_s for light in hit)

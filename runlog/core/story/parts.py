@@ -2,10 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from statistics import median
 
-from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.baseline import ELONGATED, LINES_AXIS_RATIO
 from runlog.core.grading.faults.trailed import ALIGNMENT
@@ -14,18 +12,25 @@ from runlog.core.story.camera import camera_verdict
 from runlog.core.story.first_after import first_frames
 from runlog.core.story.focus import filters_out
 from runlog.core.story.model import (
+    Dark,
     Event,
     Lights,
     Opinion,
+    Pace,
     Part,
     PartVerdict,
+    ToCheck,
     by_share,
     comparable,
-    lost_words,
+    lost_by,
     not_comparable,
     unknown,
 )
-from runlog.core.story.pointing import ELSEWHERE_CHECK, elsewhere_words, laid_on_another, steps
+from runlog.core.story.phrases import focus as say_focus
+from runlog.core.story.phrases import mount as say_mount
+from runlog.core.story.phrases import schedule as say_schedule
+from runlog.core.story.phrases.common import together
+from runlog.core.story.pointing import elsewhere_words, laid_on_another, steps
 from runlog.core.story.sky import sky_verdict
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
@@ -34,28 +39,11 @@ CURVATURE_FAIR, CURVATURE_POOR = 0.25, 0.6  # corner against centre
 
 # What to look at where the evidence does not say it more closely.
 CHECKS = {
-    Part.TRACKING: "balance, cables that drag, and the guiding; then wind",
-    Part.FOCUS: "that a focus run follows a fall of 1 to 2 C, and that the focuser does not slip",
-    Part.OPTICS: "the adapter and the spacing of the corrector",
-    Part.SCHEDULE: "what runs between exposures: dithers, refocus runs, waits",
+    Part.TRACKING: say_mount.TRACKING_CHECK,
+    Part.FOCUS: say_focus.FOCUS_CHECK,
+    Part.OPTICS: say_focus.OPTICS_CHECK,
+    Part.SCHEDULE: say_schedule.CHECK,
 }
-POINTING_CHECKS = {
-    "jump": "cables over the whole swing of the mount, and the clutches",
-    "drift": "the polar alignment, and what bends between guiding and telescope",
-    "no-dither": "that dithering is switched on",
-}
-Dark = tuple[datetime, datetime]
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """How the time between the first and last frame was used."""
-
-    first: datetime
-    last: datetime
-    open_shutter_s: float
-    elapsed_s: float
-    overhead_median_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,17 +81,17 @@ def verdicts(
 
 
 def _no_lights(night: Night) -> str:
-    return "no light frame tells its time" if night.undated else "there are no lights"
+    return say_schedule.NO_TIMES if night.undated else say_schedule.NO_LIGHTS
 
 
-def to_check(found: dict[Part, PartVerdict]) -> list[str]:
+def to_check(found: dict[Part, PartVerdict]) -> list[ToCheck]:
     """Say what to look at before the next night, worst parts first."""
     order = [Opinion.POOR, Opinion.FAIR]
     poor = sorted(
         (p for p, v in found.items() if v.verdict in order),
         key=lambda p: order.index(found[p].verdict),
     )
-    return [f"{part.value}: {found[part].check or CHECKS[part]}" for part in poor]
+    return [ToCheck(part, found[part].check or CHECKS[part]) for part in poor]
 
 
 def _starry(lights: Lights) -> Lights:
@@ -120,8 +108,7 @@ def _tracking(lights: Lights, policy: Policy) -> PartVerdict:
         return replace(unjudged, evidence=unjudged.evidence + _shape_seen(shaped, policy))
     hit = [t for t in measured if t.has(*names)]
     said = [name.value for name in names if any(t.has(name) for t in hit)] or ["trailed"]
-    words = f"{' or '.join(said)}{lost_words(hit)}"
-    found = by_share(measured, lambda t: t.has(*names), words)
+    found = by_share(measured, lambda t: t.has(*names), say_mount.trailed(said, lost_by(hit)))
     # Two images side by side look stretched: that is no stretch of the stars.
     single = [
         t.frame.measurement.eccentricity or 0.0 for t in measured if not t.has(FaultName.DOUBLED)
@@ -129,16 +116,12 @@ def _tracking(lights: Lights, policy: Policy) -> PartVerdict:
     middle = median(single) if single else None
     after, check = _came_after(lights, hit)
     text = f"{found.evidence}{after}"
-    text += "" if middle is None else f"; median eccentricity {middle:.2f}"
+    text += "" if middle is None else say_mount.median_eccentricity(middle)
     if middle is None or middle < ELONGATED:
         return PartVerdict(found.verdict, text, check)
     opinion = Opinion.FAIR if found.verdict is Opinion.GOOD else found.verdict
-    text += ": the stars of most of the run are elongated, by tracking or by optics"
-    checks = [check, CHECKS[Part.TRACKING], OPTICS_TOO]
-    return PartVerdict(opinion, text, "; ".join(filter(None, checks)))
-
-
-OPTICS_TOO = "the collimation, should the stars stay long in one direction when guiding is fine"
+    checks = [check, CHECKS[Part.TRACKING], say_mount.OPTICS_TOO_CHECK]
+    return PartVerdict(opinion, text + say_mount.ELONGATED, together(checks))
 
 
 def _shape_seen(lights: Lights, policy: Policy) -> str:
@@ -149,16 +132,15 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
         lights, key=lambda t: (t.frame.measurement.eccentricity or 0.0, t.frame.key)
     ).frame
     seen = longest.measurement.eccentricity or 0.0
-    most = "; eccentricity" if len(lights) == 1 else "; the highest eccentricity"
-    text = f"{most} {seen:.2f}"
+    text = say_mount.longest(len(lights), seen)
     if seen < ELONGATED or longest.measurement.alignment is None:
         return text
-    aligned = f"{text}, {longest.measurement.alignment:.0%} of it in one direction"
+    text += say_mount.aligned(longest.measurement.alignment)
     if longest.measurement.alignment < policy[ALIGNMENT]:
-        return f"{aligned}: long stars, but not all one way"
+        return text + say_mount.NOT_ONE_WAY
     if (longest.measurement.axis_ratio or 1.0) < LINES_AXIS_RATIO:
-        return aligned  # why it is not graded says the rest
-    return f"{aligned}: tracking or optics, unknown which"
+        return text  # why it is not graded says the rest
+    return text + say_mount.TRACKING_OR_OPTICS
 
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
@@ -167,8 +149,7 @@ def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
         keys = {t.frame.key for t in firsts}
         came = sum(t.frame.key in keys for t in hit)
         if came >= 2 and came >= len(hit) / 2 and len(firsts) < len(lights) / 2:
-            check = f"that guiding has settled after {what} before the shutter opens"
-            return f", {came} of them right after {what}", check
+            return say_mount.right_after(came, what), say_mount.settle_check(what)
     return "", ""
 
 
@@ -177,46 +158,42 @@ def _focus(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdi
     if not measured:
         return not_comparable(lights)
     hit = [t for t in measured if t.has(FaultName.DEFOCUSED)]
-    words = f"out of focus{lost_words(hit)}"
+    words = say_focus.out_of_focus(lost_by(hit))
     found = by_share(measured, lambda t: t.has(FaultName.DEFOCUSED), words)
-    times = [clock(e.start) for e in events if e.kind == "refocus"]
-    refocused = f"; refocused at {' and '.join(times)} UTC" if times else ""
-    text = found.evidence + refocused
+    times = [e.start for e in events if e.kind == "refocus"]
+    text = found.evidence + say_focus.refocused_at(times)
     offsets = filters_out(measured, policy)
     if not offsets:
         return PartVerdict(found.verdict, text)
     opinion = Opinion.FAIR if found.verdict is Opinion.GOOD else found.verdict
-    check = "the focus offset of each filter, by a focus run in each"
-    if hit:
-        check = f"{CHECKS[Part.FOCUS]}; {check}"
-    return PartVerdict(opinion, "; ".join([text, *offsets]), check)
+    checks = [CHECKS[Part.FOCUS] if hit else "", say_focus.OFFSET_CHECK]
+    return PartVerdict(opinion, together([text, *offsets]), together(checks))
 
 
 def _pointing(lights: Lights, events: Sequence[Event]) -> PartVerdict:
     where = laid_on_another(lights)
     apart = elsewhere_words(lights)
     if len(where) < 2:
-        return unknown("; ".join(["too few frames could be laid on one another", *apart]))
+        return unknown(together([say_mount.TOO_FEW_PLACED, *apart]))
     kinds = [e.kind for e in events]
-    words, checks = [], [check for kind, check in POINTING_CHECKS.items() if kind in kinds]
-    jumps = kinds.count("jump")
-    if jumps:
-        words.append(plural(jumps, "jump"))
+    words, checks = [], [check for kind, check in say_mount.EVENT_CHECKS.items() if kind in kinds]
+    if "jump" in kinds:
+        words.append(say_mount.jumps(kinds.count("jump")))
     off = [t for t in lights if t.has(FaultName.OFF_TARGET)]
     if off:
-        words.append(f"{plural(len(off), 'frame')} off target{lost_words(off)}")
-        checks.append("the plate solving, and the target's coordinates in the plan")
+        words.append(say_mount.off_target(len(off), lost_by(off)))
+        checks.append(say_mount.OFF_TARGET_CHECK)
     opinion = Opinion.POOR if words else Opinion.FAIR
-    words += ["the field drifts"] if "drift" in kinds else []
-    words += ["no dithering"] if "no-dither" in kinds else []
+    words += [say_mount.DRIFTS] if "drift" in kinds else []
+    words += [say_mount.NO_DITHERING] if "no-dither" in kinds else []
     if apart:
         words += apart
-        checks.append(ELSEWHERE_CHECK)
+        checks.append(say_mount.ELSEWHERE_CHECK)
     if words:
-        return PartVerdict(opinion, ", ".join(words), "; ".join(checks))
+        return PartVerdict(opinion, ", ".join(words), together(checks))
     own = steps(lights)
-    usual = f", dithered by {median(s.size_px for s in own):.0f} px" if own else ""
-    return PartVerdict(Opinion.GOOD, f"{len(where)} frames on target{usual}")
+    usual_px = median(s.size_px for s in own) if own else None
+    return PartVerdict(Opinion.GOOD, say_mount.on_target(len(where), usual_px))
 
 
 def _optics(lights: Lights) -> PartVerdict:
@@ -227,9 +204,9 @@ def _optics(lights: Lights) -> PartVerdict:
     tilts = [f.measurement.tilt for f in clean if f.measurement.tilt is not None]
     curves = [f.measurement.curvature for f in clean if f.measurement.curvature is not None]
     if len(tilts) < 3 or len(curves) < 3:
-        return unknown("too few clean frames have stars in every part of the field")
+        return unknown(say_focus.NO_CORNERS)
     tilt, curve = median(tilts), median(curves)
-    text = f"width changes by {tilt:.0%} across the field, corners {curve:+.0%} against the centre"
+    text = say_focus.field_shape(tilt, curve)
     if tilt >= TILT_POOR or curve >= CURVATURE_POOR:
         return PartVerdict(Opinion.POOR, text)
     fair = tilt >= TILT_FAIR or curve >= CURVATURE_FAIR
@@ -246,32 +223,26 @@ def _schedule(
     if pace is None:
         return unknown(_no_lights(night))
     if pace.elapsed_s <= 0 or not pace.open_shutter_s:
-        return unknown("no light frame tells how long it was exposed")
+        return unknown(say_schedule.NO_LENGTHS)
     if len(lights) < ENOUGH_FOR_PACE:
-        shows = f"{plural(len(lights), 'frame')} show{'s' * (len(lights) == 1)} no pace"
-        return unknown(f"{shows}{_dark_used(lights, night)}")
-    share = pace.open_shutter_s / pace.elapsed_s
+        return unknown(say_schedule.no_pace(len(lights)) + _dark_used(lights, night))
+    share = pace.share_open
     opinion = (
         Opinion.GOOD if share >= OPEN_GOOD else Opinion.FAIR if share >= OPEN_FAIR else Opinion.POOR
     )
-    gap = pace.overhead_median_s
-    usual = f"; {gap:.0f} s between exposures" if gap is not None else ""
-    paused = sum(e.cost_s for e in events if e.kind == "pause")
-    idle = f"; paused for {hours(paused)}" if paused else ""
+    paused_s = sum(e.cost_s for e in events if e.kind == "pause")
     silent = sum(t.frame.header.exposure_s is None for t in lights)
-    least = f", {plural(silent, 'frame')} of unknown length left out" if silent else ""
-    text = f"shutter open {share:.0%} of the time from first to last{least}{usual}{idle}"
-    return PartVerdict(opinion, f"{text}{_dark_used(lights, night)}")
+    text = say_schedule.shutter_open(share, silent, pace.overhead_median_s, paused_s)
+    return PartVerdict(opinion, text + _dark_used(lights, night))
 
 
 def _dark_used(lights: Lights, night: Night) -> str:
     """Say how much of the dark was exposed; without a place there is nothing to say."""
     dark = night.dark
     if night.doubt:
-        return f"; how much of the dark was exposed is {night.doubt}"
+        return say_schedule.dark_in_doubt(night.doubt)
     if dark is None:
         return ""
     open_s = (min(t.end, dark[1]) - max(t.start, dark[0]) for t in lights)
     used_s = sum(max(part.total_seconds(), 0.0) for part in open_s)
-    whole_s = (dark[1] - dark[0]).total_seconds()
-    return f"; {hours(used_s)} of {hours(whole_s)} of dark exposed"
+    return say_schedule.dark_used(used_s, (dark[1] - dark[0]).total_seconds())

@@ -9,10 +9,11 @@ from statistics import median
 
 import numpy as np
 
-from runlog.core.columns import plural
 from runlog.core.frame import FaultName
 from runlog.core.grading.faults.off_target import STARS_OF_A_FIELD
 from runlog.core.story.model import Event, Lights, Told, event
+from runlog.core.story.phrases import events as tell
+from runlog.core.story.phrases import mount as say
 
 JUMP_SHARE = 0.03  # of the field's width, and ...
 JUMP_TIMES_USUAL = 6.0  # ... far beyond the usual step of a dither
@@ -22,12 +23,6 @@ DRIFT_SHARE_PER_HOUR = 0.01  # of the field's width
 DRIFT_FRAMES = 8
 DITHER_LEAST_PX = 0.7  # hot pixels and their neighbours fall elsewhere
 DITHER_FRAMES = 8
-
-
-ELSEWHERE_CHECK = (
-    "whether these places were meant: one of its own should have a name of its own, and a rig "
-    "that went astray shows in the headers' coordinates"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,21 +71,13 @@ def elsewhere_words(lights: Lights) -> list[str]:
             if t.frame.context.target == target and not t.has(FaultName.OFF_TARGET)
         ]
         apart = [t for t in own if is_elsewhere(t)]
-        of_name = f" of {target}" if target else ""
         if apart:
             alone = all(t.frame.placement.field_runs == 1 for t in apart)
-            which = ", which no other night shows" if alone else ""
-            words.append(
-                f"{plural(len(apart), 'frame')}{of_name} show{'s' * (len(apart) == 1)} another "
-                f"field than the one most taken under that name{which}"
-            )
+            words.append(say.another_field(len(apart), target, alone))
         stray = [t for t in own if t.frame.placement.matched is False]
         stray = [t for t in stray if (t.frame.measurement.stars or 0) >= STARS_OF_A_FIELD]
         if stray:
-            words.append(
-                f"the stars of {plural(len(stray), 'frame')}{of_name} match none of its other "
-                "frames"
-            )
+            words.append(say.matches_none(len(stray), target))
     return words
 
 
@@ -135,10 +122,8 @@ def find_jumps(lights: Lights) -> Iterator[Event]:
         if any(_same_jump(step, other) for other in told):
             continue
         width = max(step.after.frame.identity.width, 1)
-        size = f"{step.size_px:.0f} px ({step.size_px / width:.0%} of its width)"
         back = any(_undoes(step, other) for other in told)
-        text = f"the field went back by {size}" if back else f"the field jumped by {size}"
-        yield event("jump", [step.after], text if back else f"{text} and stayed there")
+        yield event("jump", [step.after], tell.jump(step.size_px, width, back))
         told.append(step)
 
 
@@ -182,8 +167,8 @@ def find_drift(lights: Lights) -> Iterator[Event]:
             continue
         if any(True for _ in find_jumps(stay)):
             continue
-        text = f"the field drifted steadily, {speed:.0f} px an hour"
-        yield event("drift", stay, text, costs=False)  # no frame is lost by it: see off_target
+        # No frame is lost by it: see off_target.
+        yield event("drift", stay, tell.drift(speed), costs=False)
 
 
 def _speed(stay: Lights) -> tuple[float, float]:
@@ -213,8 +198,4 @@ def find_no_dither(lights: Lights) -> Iterator[Event]:
         return
     usual = median(s.size_px for s in own)
     if usual < DITHER_LEAST_PX:
-        text = (
-            f"no dithering: from frame to frame the field moved {usual:.1f} px; hot pixels and "
-            "pattern noise will not average out"
-        )
-        yield event("no-dither", placed(lights), text, costs=False)
+        yield event("no-dither", placed(lights), tell.no_dither(usual), costs=False)

@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 
 from runlog.core.frame import FaultName
-from runlog.core.sky.horizon import LIMB_DEG, sun_words
+from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.story.model import Event, Lights, Told, event, stretches
+from runlog.core.story.phrases import sky as say
 
 TWILIGHT_DEG = -18.0  # astronomical: below it the Sun lights no sky
 MoonCrossing = tuple[datetime, bool]  # when its upper limb is on the horizon; whether it rises
@@ -17,9 +18,8 @@ def moon_events(lights: Lights, moon: Sequence[MoonCrossing]) -> Iterator[Event]
         if not lights or not lights[0].start <= at <= max(t.end for t in lights):
             continue
         light = next((t for t in lights if _middle(t) >= at), lights[-1])
-        kind, word = ("moonrise", "rose") if rises else ("moonset", "set")
-        key = light.frame.key
-        yield Event(kind, at, at, key, key, 1, 0.0, f"the Moon {word}")
+        kind, key = "moonrise" if rises else "moonset", light.frame.key
+        yield Event(kind, at, at, key, key, 1, 0.0, say.moon(rises))
 
 
 def _middle(light: Told) -> datetime:
@@ -72,8 +72,5 @@ def _in_twilight(light: Told) -> bool:
 
 def _sun_text(kind: str, stretch: Lights) -> str:
     if kind == "daylight":
-        highest = max(_sun(t) for t in stretch)
-        return f"daylight by the clock and place in the headers: {sun_words(highest)} at most"
-    if kind == "dusk":
-        return f"evening twilight: {sun_words(_sun(stretch[0]))} at the first frame"
-    return f"dawn: {sun_words(_sun(stretch[-1]))} at the last frame"
+        return say.daylight(max(_sun(t) for t in stretch))
+    return say.dusk(_sun(stretch[0])) if kind == "dusk" else say.dawn(_sun(stretch[-1]))

@@ -38,6 +38,11 @@ def test_only_what_differs_has_a_range():
     dates = ["DATE says 1970-01-02, too old", "DATE says 1969-12-31, too old"]
     (asked,) = gather(map(raised, dates))
     assert asked.text == "DATE says 1969-12-31 to 1970-01-02, too old"
+    texts = [f"DATE-OBS gives the date {d} and nothing the time of day"
+             for d in ("1900-01-01", "1993-05-13")]  # fmt: skip
+    (asked,) = gather(map(raised, texts))
+    assert asked.text.startswith("DATE-OBS gives dates from 1900-01-01 to 1993-05-13 and nothing")
+    assert gather([raised(texts[0])])[0].text == texts[0]
 
 
 def test_names_are_not_numbers():

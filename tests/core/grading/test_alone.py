@@ -6,7 +6,8 @@ from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.baseline import Earlier
 from runlog.core.grading.grade import alone_in, grade_run
 from runlog.core.grading.policy import Policy
-from runlog.core.story import Opinion, Part, Told, tell
+from runlog.core.story.model import Opinion, Part, Told
+from runlog.core.story.tell import tell
 from tests.core.runs import altered, changed, clean_run
 
 TWICE = {"doubled_share": 0.9, "doubled_px": 8.0, "eccentricity": 0.97}

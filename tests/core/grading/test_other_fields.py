@@ -5,7 +5,8 @@ import pytest
 from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
-from runlog.core.story import Opinion, Part, Told, tell
+from runlog.core.story.model import Opinion, Part, Told
+from runlog.core.story.tell import tell
 from tests.core.runs import altered, changed, clean_run
 
 A, B = "a" * 32, "b" * 32

@@ -1,0 +1,59 @@
+"""Focus and optics in words."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from runlog.core.columns import clock, hours
+from runlog.core.story.phrases.common import not_kept
+
+FOCUS_CHECK = "that a focus run follows a fall of 1 to 2 C, and that the focuser does not slip"
+OFFSET_CHECK = "the focus offset of each filter, by a focus run in each"
+OPTICS_CHECK = "the adapter and the spacing of the corrector"
+NO_CORNERS = "too few clean frames have stars in every part of the field"
+
+
+def out_of_focus(lost_s: float) -> str:
+    """Say what frames are, and what they cost."""
+    return f"out of focus{not_kept(lost_s)}"
+
+
+def refocused_at(times: Sequence[datetime]) -> str:
+    """Say when focus runs brought the stars back."""
+    return f"; refocused at {' and '.join(map(clock, times))} UTC" if times else ""
+
+
+def wide_filter(name: str, times: float, best: str) -> str:
+    """Say that a filter's stars are wide and out of focus against another's."""
+    return f"{name} is {times:.1f} times as wide as {best}, and its stars have another profile"
+
+
+def field_shape(tilt: float, curvature: float) -> str:
+    """Say how the width of stars changes over the field."""
+    return (
+        f"width changes by {tilt:.0%} across the field, corners {curvature:+.0%} against the centre"
+    )
+
+
+def drift(evidence: str, from_c: float | None, to_c: float | None) -> str:
+    """Tell a stretch out of focus; and the focuser's temperature, where it is given."""
+    cooled = "" if from_c is None or to_c is None else _cooled(from_c, to_c)
+    return f"out of focus: {evidence}{cooled}"
+
+
+def _cooled(from_c: float, to_c: float) -> str:
+    return f"; the focuser went from {from_c:.1f} to {to_c:.1f} C meanwhile"
+
+
+def refocused(how: str, from_px: float, to_px: float) -> str:
+    """Tell what brought the stars back into focus."""
+    return f"refocused: {how} and FWHM fell from {from_px:.1f} to {to_px:.1f} px"
+
+
+def focuser_moved(start: float, end: float) -> str:
+    """Say that the focuser moved."""
+    return f"the focuser moved from {start:.0f} to {end:.0f}"
+
+
+def long_break(longer_s: float) -> str:
+    """Say that there was time for a focus run."""
+    return f"there was a break {hours(longer_s)} longer than usual"

@@ -1,0 +1,79 @@
+"""Telling a night: from graded frames to events, verdicts and what to check."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from statistics import median
+
+from runlog.core.grading.policy import Policy
+from runlog.core.story.events import FINDERS
+from runlog.core.story.focus import find_drifts
+from runlog.core.story.model import (
+    Dark,
+    Event,
+    Lights,
+    Pace,
+    Part,
+    PartVerdict,
+    ToCheck,
+    Told,
+)
+from runlog.core.story.parts import Night, to_check, verdicts
+from runlog.core.story.sun_and_moon import MoonCrossing, moon_events, sun_events
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """What happened in one run, how each part did, and what to check before the next night."""
+
+    events: tuple[Event, ...]
+    verdicts: dict[Part, PartVerdict]
+    pace: Pace | None
+    to_check: tuple[ToCheck, ...]
+
+
+def tell(
+    told: Iterable[Told],
+    policy: Policy,
+    dark: Dark | None = None,
+    moon: Sequence[MoonCrossing] = (),
+    midnight: datetime | None = None,
+    own_rows: str = "",
+    doubt: str = "",
+) -> Story:
+    """Tell the story of a run's light frames; the order they come in does not matter.
+
+    `dark`, `moon` and `midnight` (the Sun is lowest) come from where and when the rig stood;
+    `doubt` says why none of them is known. `own_rows` says which rows and columns of its camera
+    always stand apart.
+    """
+    every = list(told)
+    dated = [t for t in every if t.frame.header.taken_at_utc is not None]
+    lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
+    found_events = [
+        *(event for find in FINDERS for event in find(lights)),
+        *find_drifts(lights, policy),
+        *moon_events(lights, moon),
+        *sun_events(lights, midnight),
+    ]
+    events = sorted(found_events, key=lambda e: (e.start, e.kind, e.first))
+    pace = pace_of(lights)
+    about = Night(dark, doubt, undated=len(every) - len(lights))
+    found = verdicts(lights, events, pace, policy, about, own_rows)
+    return Story(tuple(events), found, pace, tuple(to_check(found)))
+
+
+def pace_of(lights: Lights) -> Pace | None:
+    """Measure open-shutter time, elapsed time and the usual gap between exposures."""
+    if not lights:
+        return None
+    gaps = [max((b.start - a.end).total_seconds(), 0.0) for a, b in pairwise(lights)]
+    first, last = lights[0].start, max(t.end for t in lights)
+    return Pace(
+        first,
+        last,
+        sum(t.frame.header.exposure_s or 0.0 for t in lights),
+        (last - first).total_seconds(),
+        median(gaps) if gaps else None,
+    )
