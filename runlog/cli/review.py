@@ -20,9 +20,10 @@ def command(session: Session) -> int:
     if session.named:  # the default one is made, to say on the first start what comes next
         require_there(session.database)
     from runlog.tui.app import ReviewApp
+    from runlog.tui.session import Session as Sitting
     from runlog.tui.terminal import ask
 
-    app = ReviewApp(
+    sitting = Sitting(
         open_for_review(session.database, talk),
         session.settings,
         who=who(),
@@ -30,5 +31,6 @@ def command(session: Session) -> int:
         config=session.config,
         terminal=ask(os.environ),
     )
+    app = ReviewApp(sitting)
     app.run()
     return app.return_code or 0

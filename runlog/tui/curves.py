@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from rich.segment import Segment
@@ -12,13 +12,13 @@ from textual.widget import Widget
 
 from runlog.tui.axis import axis_of
 from runlog.tui.look import Look
+from runlog.tui.session import Session
 from runlog.tui.text import clock, fitted, safe, styled
 from runlog.tui.timeline import QUARTERS
 
 if TYPE_CHECKING:
     from runlog.actions.curves import StarCurves
     from runlog.measure.profile import StarProfile
-    from runlog.tui.app import ReviewApp
 
 Cell = tuple[str, Style]
 MARGIN = 6  # cells left of a chart, for its values
@@ -46,8 +46,9 @@ CHARTS = (
 class Curves(Widget):
     """Two charts of one star; it loads nothing, it draws what it is given."""
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(**more)
+        self.session = session
         self.words = ""
         self.own: StarCurves | None = None
         self.best: StarCurves | None = None
@@ -69,7 +70,7 @@ class Curves(Widget):
 
     def render_line(self, y: int) -> Strip:
         """Draw once per size, star and colours; hand out line by line."""
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         wanted = (self.size, look)
         if wanted != self._drawn_for:
             self._drawn_for = wanted

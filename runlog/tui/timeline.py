@@ -4,7 +4,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 from rich.segment import Segment
 from rich.style import Style
@@ -17,10 +17,8 @@ from textual.widget import Widget
 from runlog.core.frame import Frame
 from runlog.tui.axis import Axis, axis_of
 from runlog.tui.look import SIGNS
+from runlog.tui.session import Session
 from runlog.tui.text import fitted, styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 MARGIN = 9  # cells left of the plot, for names and values
 RIGHT = 6  # cells right of it, where a second measure has its values
@@ -94,8 +92,9 @@ class Timeline(Widget, can_focus=False):
             super().__init__()
             self.at = at
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(**more)
+        self.session = session
         self.lines: list[Frame] | None = None  # not loaded yet
         self.spans: tuple[Span, ...] = ()
         self.cursor: int | None = None
@@ -129,7 +128,7 @@ class Timeline(Widget, can_focus=False):
 
     def render_line(self, y: int) -> Strip:
         """Draw on demand, once per size, data and colours."""
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         wanted = (self.size, look, id(self.lines), self.cursor, self.chosen)
         if wanted != self._drawn_for:
             self._drawn_for = wanted
@@ -141,7 +140,7 @@ class Timeline(Widget, can_focus=False):
         """Point at the frame nearest in time."""
         if not self.lines or self._drawn_for is None:
             return
-        drawing = _Drawing(self, self.size, cast("ReviewApp", self.app).look)
+        drawing = _Drawing(self, self.size, self.session.look)
         columns = [drawing.column(line.header.taken_at_utc) for line in self.lines]
         nearest = min(range(len(columns)), key=lambda i: abs(columns[i] - (event.x - MARGIN)))
         self.post_message(self.Pointed(nearest))

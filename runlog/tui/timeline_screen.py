@@ -7,28 +7,31 @@ from textual.app import ComposeResult
 from textual.widgets import Static
 
 from runlog.core.frame import Frame
-from runlog.tui.desk import Desk
 from runlog.tui.keys import TIMELINE, bound
+from runlog.tui.main_screen import MainScreen
+from runlog.tui.session import Session
 from runlog.tui.timeline import Span, Timeline
 from runlog.tui.words import in_words
 
 
-class TimelineScreen(Desk):
+class TimelineScreen(MainScreen):
     """Every measure over the night; what is under the cursor in words."""
 
     scope = "timeline"
     place = "night"
     BINDINGS: ClassVar[list[Any]] = bound(TIMELINE)
 
-    def __init__(self, lines: Sequence[Frame], spans: Sequence[Span], at: int = 0) -> None:
-        super().__init__()
+    def __init__(
+        self, session: Session, lines: Sequence[Frame], spans: Sequence[Span], at: int = 0
+    ) -> None:
+        super().__init__(session)
         self.lines = [line for line in lines if line.header.taken_at_utc is not None]
         self.spans = list(spans)
         self.at = min(at, max(len(self.lines) - 1, 0))
 
     def body(self) -> ComposeResult:
         """The chart, and one or two lines on the frame under the cursor."""
-        yield Timeline(id="chart")
+        yield Timeline(self.session, id="chart")
         yield Static(id="under")
 
     def reload(self) -> None:
@@ -39,7 +42,7 @@ class TimelineScreen(Desk):
     def _point(self) -> None:
         self.query_one(Timeline).point_at(self.at)
         if self.lines:
-            words = in_words(self.lines[self.at], self.review.look, self.size.width - 1)
+            words = in_words(self.lines[self.at], self.session.look, self.size.width - 1)
             self.query_one("#under", Static).update(words)
 
     def action_step(self, step: int) -> None:
@@ -56,7 +59,7 @@ class TimelineScreen(Desk):
                 self.at = at
                 self._point()
                 return
-        self.review.say("Every frame was kept")
+        self.say("Every frame was kept")
 
     async def action_open(self) -> None:
         """Show the picture of the frame under the cursor."""
@@ -64,7 +67,7 @@ class TimelineScreen(Desk):
             from runlog.tui.picture_screen import PictureScreen  # numpy: see app.py
 
             await self.app.push_screen(
-                PictureScreen([line.identity.id for line in self.lines], self.at)
+                PictureScreen(self.session, [line.identity.id for line in self.lines], self.at)
             )
 
     def action_leave(self) -> None:

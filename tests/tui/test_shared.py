@@ -22,7 +22,9 @@ from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
 from runlog.store.marks import history
-from runlog.tui import decisions, memory
+from runlog.tui import app as apps
+from runlog.tui import last_visit
+from runlog.tui import session as sessions
 
 from .conftest import Running, make_app, press, rest
 from .nights import sky
@@ -33,11 +35,11 @@ async def test_a_mark_made_on_the_command_line_appears(running: Running, databas
     async with running() as pilot:
         app: Any = pilot.app
         await press(pilot, "3")
-        assert app.open_count == 12
-        judge(open_engine(str(database)), [app.screen.case.head.id], "reject", "anna")
-        await app.poll()
+        assert app.session.open_count == 12
+        judge(open_engine(str(database)), [app.screen.case.head.identity.id], "reject", "anna")
+        await app.session.poll()
         await rest(pilot)
-        assert app.open_count == 11
+        assert app.session.open_count == 11
         assert app.screen.cases[0].decided
 
 
@@ -46,7 +48,7 @@ async def test_marks_of_two_people_are_all_kept(running: Running, database: Path
     async with running() as pilot:
         app: Any = pilot.app
         await press(pilot, "3")
-        frame_id = app.screen.case.head.id
+        frame_id = app.screen.case.head.identity.id
         await press(pilot, "k")
         engine = open_engine(str(database))
         with reading(engine) as connection:
@@ -54,7 +56,7 @@ async def test_marks_of_two_people_are_all_kept(running: Running, database: Path
             key = connection.execute(query).scalar_one()
         mark_frames(engine, Settings(), [key], "reject", "trees", "anna")
         await press(pilot, "u")
-        assert "since marked by anna left alone" in app.said
+        assert "since marked by anna left alone" in app.session.said
     with reading(open_engine(str(database))) as connection:
         marks = history(connection, frame_id)
     assert [(mark.who, mark.grade) for mark in marks] == [("mia", "keep"), ("anna", "reject")]
@@ -66,8 +68,8 @@ async def test_decisions_reach_the_totals(
     """When the hand rests the sums are settled, here, by the same rules as everywhere."""
     from runlog.actions.review import settle_now
 
-    monkeypatch.setattr(decisions, "settle_now", settle_now)
-    monkeypatch.setattr(decisions, "SETTLE_AFTER_S", 0.05)
+    monkeypatch.setattr(sessions, "settle_now", settle_now)
+    monkeypatch.setattr(apps, "SETTLE_AFTER_S", 0.05)
 
     def kept() -> float:
         return sum(row["kept_s"] for row in total_rows(open_engine(str(database))))
@@ -77,8 +79,8 @@ async def test_decisions_reach_the_totals(
         await press(pilot, "2", "asterisk", "r")
         await asyncio.sleep(0.1)
         await rest(pilot)
-        await app.decisions.settle()
-        assert sum(row["kept_s"] for row in total_rows(app.engine, "M 31")) < 2 * 71 * 300.0
+        await app.session.settle()
+        assert sum(row["kept_s"] for row in total_rows(app.session.engine, "M 31")) < 2 * 71 * 300.0
         await press(pilot, "4")
         rows = [row.total for row in app.screen.rows]
         shown = {(row.target, row.filter): row.kept_s for row in rows}
@@ -96,13 +98,13 @@ async def test_one_comes_back_to_where_one_was(running: Running) -> None:
     async with running() as pilot:
         await press(pilot, "left", "2", "slash", *"keep", "enter", "o", "o", "end", "up", "T")
         app: Any = pilot.app
-        there = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        there = (app.session.here.night, app.session.listing, app.screen.table.line.identity.id)
         await pilot.press("q")
         await pilot.pause()
     async with running() as pilot:
         app = pilot.app
         await rest(pilot)
-        now = (app.here.night, app.screen.typed, app.screen.order, app.screen.table.line.id)
+        now = (app.session.here.night, app.session.listing, app.screen.table.line.identity.id)
         assert now == there
         assert app.current_mode == "frames"
         assert app.theme == "runlog-light"
@@ -120,7 +122,7 @@ async def test_a_new_night_is_opened_instead(running: Running, database: Path) -
     file.write_text(json.dumps(stored))
     async with running() as pilot:
         app: Any = pilot.app
-        assert (app.here.night, app.current_mode) == ("2026-10-16", "night")
+        assert (app.session.here.night, app.current_mode) == ("2026-10-16", "night")
 
 
 @pytest.mark.parametrize(
@@ -130,23 +132,23 @@ def test_an_odd_state_file_means_nowhere(tmp_path: Path, words: str) -> None:
     """A state file of another version or cut short is no reason not to start."""
     file = tmp_path / "state.json"
     file.write_text(words)
-    assert memory.recall(file, "db").screen == "night"
-    memory.remember(file, "db", memory.Place(night="2026-10-09"))
-    assert memory.recall(file, "db").night == "2026-10-09"
+    assert last_visit.recall(file, "db").screen == "night"
+    last_visit.remember(file, "db", last_visit.LastVisit(night="2026-10-09"))
+    assert last_visit.recall(file, "db").night == "2026-10-09"
 
 
 def test_places_of_two_databases_are_kept_apart(tmp_path: Path) -> None:
     """A club's database and one's own do not overwrite each other's place."""
     file = tmp_path / "deep" / "state.json"
-    memory.remember(file, "one", memory.Place(night="2026-10-09"))
-    memory.remember(file, "two", memory.Place(night="2026-10-16"))
-    assert memory.recall(file, "one").night == "2026-10-09"
+    last_visit.remember(file, "one", last_visit.LastVisit(night="2026-10-09"))
+    last_visit.remember(file, "two", last_visit.LastVisit(night="2026-10-16"))
+    assert last_visit.recall(file, "one").night == "2026-10-09"
 
 
 def test_a_state_folder_that_cannot_be_written(tmp_path: Path) -> None:
     """No place to remember in is no reason to stop."""
     (tmp_path / "file").write_text("")
-    memory.remember(tmp_path / "file" / "state.json", "db", memory.Place())
+    last_visit.remember(tmp_path / "file" / "state.json", "db", last_visit.LastVisit())
 
 
 # --- scanning while one reviews -------------------------------------------------------------
@@ -195,9 +197,9 @@ async def test_new_frames_appear_while_one_reviews(scanned: tuple[Path, Path]) -
         await pilot.press("s")
         await pilot.press("down", "up")
         screen: Any = app.screen
-        await _until(pilot, lambda: "1 new frame" in app.said)
+        await _until(pilot, lambda: "1 new frame" in app.session.said)
         await _until(pilot, lambda: len(screen.table.ids) == 2)
-        assert app.scan_words == ""
+        assert app.session.scan_words == ""
 
 
 async def test_a_scan_that_cannot_start_says_why(tmp_path: Path) -> None:
@@ -208,7 +210,7 @@ async def test_a_scan_that_cannot_start_says_why(tmp_path: Path) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
         await pilot.press("s")
-        await _until(pilot, lambda: "No folder was scanned before" in app.said)
+        await _until(pilot, lambda: "No folder was scanned before" in app.session.said)
 
 
 async def test_leaving_ends_the_scan(scanned: tuple[Path, Path]) -> None:
@@ -220,7 +222,7 @@ async def test_leaving_ends_the_scan(scanned: tuple[Path, Path]) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
         await pilot.press("s")
-        await _until(pilot, lambda: app.scan_words != "")
+        await _until(pilot, lambda: app.session.scan_words != "")
         process = app.scans._process
         assert process is not None
         await _until(pilot, lambda: process._process is not None)

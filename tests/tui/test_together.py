@@ -115,7 +115,7 @@ async def test_at_the_same_moment(running: Running, database: Path) -> None:
             await asyncio.sleep(0.1)
         assert await there == 0
         await rest(pilot)
-        assert app.trouble == ""
+        assert app.session.trouble == ""
     for frame_id, _ in frames:
         marks = marks_of(database, frame_id)
         assert [mark.undoes for mark in marks] == [None, *[mark.id for mark in marks[:-1]]]
