@@ -18,8 +18,8 @@ from runlog.store.engine import open_engine, reading
 from runlog.store.marks import Mark, history
 
 from .conftest import Running, press, rest
+from .test_key_queue import type_at_once
 from .test_morning import Terminal, terminal  # noqa: F401 - the second is a fixture
-from .test_typed import type_at_once
 
 ROOT = Path(__file__).parents[2]
 
