@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.color import Color
 
+from runlog.core.frame import Zone
 from runlog.tui import paint
 from runlog.tui.paint import (
     GREYS,
