@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import platformdirs
 
 from runlog.core.calibration.fit import CalibrationRules
-from runlog.core.grading.policy import SETTINGS, Limit, Policy
+from runlog.core.grading.faults import settings as grading_settings
+from runlog.core.grading.policy import Limit, Policy
 from runlog.core.header.filters import fold_filter
 from runlog.core.header.parse import HeaderRules
 from runlog.core.ledger.effective_time import DepthForm
@@ -96,7 +97,7 @@ GRADING: Mapping[Place, str] = {
 def grading_of(settings: Settings) -> dict[Place, Any]:
     """Give the settings that grade, where the file names them or they are not the defaults."""
     policy, default = settings.policy, Settings()
-    places = [*GRADING, *(("policy", name) for name in SETTINGS)]
+    places = [*GRADING, *(("policy", name) for name in grading_settings())]
     places += [("policy", own, name) for own, limits in policy.by_filter.items() for name in limits]
     return {
         place: value
@@ -110,7 +111,7 @@ def grading_value(settings: Settings, place: Place) -> Any:
     """Give one setting as the file would write it; None where it is not set."""
     if place in GRADING:
         return getattr(settings, GRADING[place])
-    general = getattr(settings.policy, place[-1])
+    general = settings.policy[grading_settings()[place[-1]]]
     value = settings.policy.by_filter.get(place[1], {}).get(place[-1], general)
     return [value.doubtful, value.reject] if isinstance(value, Limit) else value
 
@@ -275,13 +276,14 @@ class _Reader:
         own = {name: value for name, value in table.items() if isinstance(value, dict)}
         general = {name: value for name, value in table.items() if name not in own}
         by_filter = {fold_filter(f, {}) or f: self._limits(limits) for f, limits in own.items()}
-        return replace(Policy(), **self._limits(general), by_filter=by_filter)
+        return Policy(self._limits(general), by_filter)
 
     def _limits(self, table: Mapping[str, Any]) -> dict[str, Any]:
-        unknown = sorted(set(table) - set(SETTINGS))
+        known = grading_settings()
+        unknown = sorted(set(table) - set(known))
         if unknown:
-            self._complain(f"'{unknown[0]}' is not a limit", f"Known: {', '.join(SETTINGS)}")
-        plain = {name for name in SETTINGS if isinstance(getattr(Policy(), name), int | float)}
+            self._complain(f"'{unknown[0]}' is not a limit", f"Known: {', '.join(known)}")
+        plain = {n for n, setting in known.items() if isinstance(setting.default, int | float)}
         return {
             name: self._number(table, name, 0, 1e9) if name in plain else self._limit(name, value)
             for name, value in table.items()

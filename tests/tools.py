@@ -16,7 +16,8 @@ from astropy.io import fits
 from sqlalchemy import Engine, select
 
 from runlog.actions.open import open_store
-from runlog.actions.scan import ScanReport, scan
+from runlog.actions.scan import scan
+from runlog.actions.scan_report import ScanReport
 from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store.engine import reading

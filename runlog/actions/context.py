@@ -83,12 +83,12 @@ def _with_sky(
     place: PlaceOnEarth, frames: Sequence[Frame], contexts: Sequence[Context]
 ) -> Iterator[Context]:
     from runlog.core.sky.earth import Site
-    from runlog.core.sky.ephemeris import airmass_of, sky_context
+    from runlog.core.sky.ephemeris import airmass_of, rounded, sky_context
 
     ra_deg = _deg(frame.header.ra_deg for frame in frames)
     dec_deg = _deg(frame.header.dec_deg for frame in frames)
     sky = sky_context([_middle(frame) for frame in frames], Site(*place), ra_deg, dec_deg)
-    airmass = airmass_of(sky.target_alt_deg)
+    airmass = rounded(airmass_of(sky.target_alt_deg))
     for i, context in enumerate(contexts):
         yield replace(
             context,

@@ -10,10 +10,10 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.choose import Selection, choose
 from runlog.actions.goals import known_filter
-from runlog.actions.interpret import interpreter
 from runlog.actions.names import one_target
 from runlog.actions.open import settle_behind
 from runlog.actions.select import one_filter
+from runlog.actions.writer import Arrived, Writer
 from runlog.config import Settings
 from runlog.core.columns import plural
 from runlog.core.corrections import correction as words
@@ -28,7 +28,7 @@ from runlog.store import corrections as store
 from runlog.store.choose import Chosen, Rows, chosen_frames, rigs
 from runlog.store.corrections import Correction
 from runlog.store.engine import reading, writing
-from runlog.store.frames import FileStamp, path_parts, put_frame, reinterpret
+from runlog.store.frames import FileStamp, path_parts
 from runlog.store.listing import paths_of_frames
 
 UNDO = "undo"
@@ -73,7 +73,7 @@ def correct(
     with writing(engine) as connection:
         keys = sorted({row.content_key for row in rows})
         number = store.append(connection, line | _signed(who), keys)
-        reinterpret(connection, [row.id for row in rows], interpreter(settings))
+        Writer(settings).interpret_anew(connection, [row.id for row in rows])
     unread = _measure_anew(engine, settings, rows, value) if field == Field.KIND else ()
     settle_behind(engine, settings)
     return Corrected(number, field, value, len(rows), examples, unread)
@@ -192,12 +192,13 @@ def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -
     for path, _ in files:
         parts, limits = path_parts(path), settings.limits
         outcome = read_file(Task(path, parts, settings.rules, kind=kind, limits=limits))
-        if outcome.frame is None:
+        if outcome.frame is None or outcome.header is None:
             continue
         status = os.stat(path)
         stamp = FileStamp(path, status.st_size, changed_ns(status))
+        arrived = Arrived(stamp, outcome.frame, outcome.header)
         with writing(engine) as connection:
-            put_frame(connection, stamp, outcome.frame, interpreter(settings), datetime.now(UTC))
+            Writer(settings).put(connection, [arrived], datetime.now(UTC))
         return True
     return False
 
@@ -213,7 +214,7 @@ def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> Co
         values = {"field": UNDO, "value": "", "selection": "", "undoes": line.id}
         store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
         origin = _origin(book, line)
-        reinterpret(connection, store.frames_of(connection, origin), interpreter(settings))
+        Writer(settings).interpret_anew(connection, store.frames_of(connection, origin))
     settle_behind(engine, settings)
     return line
 

@@ -26,24 +26,21 @@ class Frozen:
 class Depths:
     """Frozen references, looked up once a settling; those chosen anew wait to be stored."""
 
-    def __init__(self) -> None:
+    def __init__(self, matcher: Matcher) -> None:
+        self._matcher = matcher
         self._frozen: dict[tuple[int, str, str], Frozen] = {}
         self._none: set[str] = set()  # frames that cannot be one
         self._fresh: dict[tuple[int, str, str], Frozen] = {}
 
     def effective_s(
-        self,
-        connection: Connection,
-        matcher: Matcher,
-        rig_id: int,
-        frame: Frame,
-        form: DepthForm,
+        self, connection: Connection, rig_id: int, frame: Frame, form: DepthForm
     ) -> float | None:
         """Scale an exposure by the depth it reached; None where a part is unknown.
 
         Width and sky are against the frozen frame; light is, too, where it shows the same field,
         else against the best frame of the field.
         """
+        matcher = self._matcher
         best, reference = matcher.best(frame), matcher.reference(frame)
         light, exposure_s = frame.placement.throughput, frame.header.exposure_s
         if best is None or reference is None or light is None or exposure_s is None:

@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from runlog.actions.interpret import field_of_view_deg
 from runlog.actions.matching import ON_ITSELF, Laid, lay_on, stored_place
-from runlog.core.frame import StarList
-from runlog.store.fields import Sight
+from runlog.core.frame import Frame, StarList
+from runlog.store.fields import Candidate
 
 SHARED = 1 / 3  # of a frame's sky: less in common is another field
 CONFIRMED = 2  # frames that show a place: one alone went astray, or its stars are no stars
@@ -30,7 +30,7 @@ Indexes = Sequence[int]
 class Home(NamedTuple):
     """The reference a frame is compared with; `laid` is None where their stars do not match."""
 
-    at: int  # of the reference among the sights
+    at: int  # of the reference among the candidates
     past: str | None  # digest of the references that were tried before it
     laid: Laid | None
     fresh: bool  # not what is stored
@@ -55,14 +55,15 @@ def covers(laid: Laid | None) -> bool:
     return laid is not None and laid.shared >= SHARED
 
 
-def rank(sight: Sight) -> tuple[float, int, str]:
+def rank(frame: Frame) -> tuple[float, int, str]:
     """Order frames from the best one down; a fixed tie-break, so scan order changes nothing.
 
     Best is the highest signal to noise of the 25th brightest star.
     """
-    noise = (sight.noise_adu or 0.0) * (sight.fwhm_px or 0.0)
-    score = (sight.ranked_flux_adu or 0.0) / noise if noise else 0.0
-    return -score, -(sight.stars or 0), sight.content_key
+    got = frame.measurement
+    noise = (got.noise_adu or 0.0) * (got.fwhm_px or 0.0)
+    score = (got.ranked_flux_adu or 0.0) / noise if noise else 0.0
+    return -score, -(got.stars or 0), frame.key
 
 
 class Cover:
@@ -77,23 +78,23 @@ class Cover:
     nothing.
     """
 
-    def __init__(self, sights: Sequence[Sight], stars_of: Callable[[Sight], StarList]) -> None:
-        self.sights = sights
+    def __init__(
+        self, candidates: Sequence[Candidate], stars_of: Callable[[Frame], StarList]
+    ) -> None:
+        self._frames = [candidate.frame for candidate in candidates]
         self.matches = 0  # how often two star lists were compared
         self._stars_of = stars_of
-        self._near = Nearness(sights)
-        self._ranked = sorted((i for i, s in enumerate(sights) if s.fit), key=self._rank)
+        self._near = Nearness(self._frames)
+        fit = [i for i, candidate in enumerate(candidates) if candidate.fit]
+        self._ranked = sorted(fit, key=lambda i: rank(self._frames[i]))
         self._place = {i: n for n, i in enumerate(self._ranked)}
-        self._index = {s.content_key: i for i, s in enumerate(sights)}
-        self._before = sorted(
-            (i for i, s in enumerate(sights) if s.fit and s.matched_to == s.content_key),
-            key=self._rank,
-        )
+        self._index = {frame.key: i for i, frame in enumerate(self._frames)}
+        self._before = [i for i in self._ranked if self._matched_to(i) == self._frames[i].key]
         self._tried: dict[tuple[int, int], Laid | None] = {}
         self._stars: dict[int, StarList] = {}
 
-    def _rank(self, i: int) -> tuple[float, int, str]:
-        return rank(self.sights[i])
+    def _matched_to(self, i: int) -> str | None:
+        return self._frames[i].placement.matched_to
 
     # --- the rule
 
@@ -121,14 +122,14 @@ class Cover:
         return references
 
     def _is_covered(self, i: int, references: Indexes) -> bool:
-        known = self._index.get(self.sights[i].matched_to or "")
-        if known in references and known != i and covers(stored_place(self.sights[i])):
+        known = self._index.get(self._matched_to(i) or "")
+        if known in references and known != i and covers(stored_place(self._frames[i])):
             return True
         return any(self._covers(i, r) for r in self._near.order(i, references, self._place))
 
     def _may_start(self, i: int, references: Indexes) -> bool:
         """Tell whether a frame that lies on no reference shows a field of its own."""
-        stars = self.sights[i].stars or 0
+        stars = self._frames[i].measurement.stars or 0
         if not references or stars >= ENOUGH_STARS:
             return True
         side = self._side_deg(i)
@@ -139,21 +140,27 @@ class Cover:
         )
 
     def _side_deg(self, i: int) -> float | None:
-        s = self.sights[i]
-        return field_of_view_deg(s.width, s.height, s.arcsec_per_px)
+        frame = self._frames[i]
+        size = frame.identity.width, frame.identity.height
+        return field_of_view_deg(*size, frame.header.arcsec_per_px)
 
     def _is_too_bright(self, n: int) -> bool:
         """Tell whether the stars are far brighter than in the next best: another filter was in."""
         i = self._ranked[n]
         side = self._side_deg(i)
-        beside = [
-            self.sights[j]
+        rates = [
+            rate
             for j in self._ranked[n : n + CANDIDATES]
-            if side is None or not NEAR * side < self._near.away_deg(i, j) < np.inf
+            if (side is None or not NEAR * side < self._near.away_deg(i, j) < np.inf)
+            and (rate := self._star_rate(j))
         ]
-        rates = [s.ranked_flux_adu / (s.exposure_s or 1.0) for s in beside if s.ranked_flux_adu]
-        own = self.sights[i].ranked_flux_adu
-        return bool(own and own / (self.sights[i].exposure_s or 1.0) > TOO_BRIGHT * median(rates))
+        own = self._star_rate(i)
+        return bool(own and own > TOO_BRIGHT * median(rates))
+
+    def _star_rate(self, i: int) -> float:
+        """Give the light of a frame's followed star a second; 0 where it has none."""
+        frame = self._frames[i]
+        return (frame.measurement.ranked_flux_adu or 0.0) / (frame.header.exposure_s or 1.0)
 
     # --- each frame's reference
 
@@ -163,12 +170,12 @@ class Cover:
             return []
         return [
             self._own(i, references[: chosen[i]]) if i in chosen else self._home(i, references)
-            for i in range(len(self.sights))
+            for i in range(len(self._frames))
         ]
 
     def _own(self, i: int, earlier: Indexes) -> Home:
         past = self._digest(self._near.order(i, earlier, self._place))
-        return Home(i, past, ON_ITSELF, self.sights[i].matched_to != self.sights[i].content_key)
+        return Home(i, past, ON_ITSELF, self._matched_to(i) != self._frames[i].key)
 
     def _home(self, i: int, references: Indexes) -> Home:
         order = self._near.order(i, references, self._place)
@@ -187,15 +194,12 @@ class Cover:
 
     def _stored(self, i: int, order: Indexes) -> Home | None:
         """Give the stored answer where trying anew would lead to it."""
-        s = self.sights[i]
-        at = self._index.get(s.matched_to or "")
+        at = self._index.get(self._matched_to(i) or "")
         if at is None or at not in order:
             return None
-        laid = stored_place(s)
+        laid, past = stored_place(self._frames[i]), self._frames[i].placement.matched_past
         tried = order[: order.index(at)] if covers(laid) else order
-        return (
-            Home(at, s.matched_past, laid, False) if s.matched_past == self._digest(tried) else None
-        )
+        return Home(at, past, laid, False) if past == self._digest(tried) else None
 
     def _is_fresh(self, i: int, r: int) -> bool:
         return (i, r) in self._tried
@@ -210,48 +214,48 @@ class Cover:
     def _laid(self, i: int, r: int) -> Laid | None:
         if (i, r) in self._tried:
             return self._tried[i, r]
-        sight, reference = self.sights[i], self.sights[r]
-        if sight.matched_to == reference.content_key and i != r:
-            stored = stored_place(sight)
+        frame, reference = self._frames[i], self._frames[r]
+        if self._matched_to(i) == reference.key and i != r:
+            stored = stored_place(frame)
             if stored is not None:
                 return stored
         self.matches += 1
-        laid = lay_on(reference, self._stars_at(r), sight, self._stars_of(sight))
+        laid = lay_on(reference, self._stars_at(r), frame, self._stars_of(frame))
         self._tried[i, r] = laid
         return laid
 
     def _known_not(self, i: int) -> Indexes:
         """List the references of before that a frame is known not to lie on."""
-        s = self.sights[i]
-        if s.matched_past is None:
+        past = self._frames[i].placement.matched_past
+        if past is None:
             return ()
-        at = self._index.get(s.matched_to or "")
+        at = self._index.get(self._matched_to(i) or "")
         if at == i:
             earlier = [r for r in self._before if self._place[r] < self._place[i]]
             tried = [self._near.order(i, earlier, self._place)]
         else:
             order = self._near.order(i, self._before, self._place)
             tried = [order] if at is None or at not in order else [order[: order.index(at)], order]
-        return next((t for t in tried if self._digest(t) == s.matched_past), ())
+        return next((t for t in tried if self._digest(t) == past), ())
 
     def _stars_at(self, r: int) -> StarList:
         """Give a reference's stars, which are asked for again and again."""
         if r not in self._stars:
-            self._stars[r] = self._stars_of(self.sights[r])
+            self._stars[r] = self._stars_of(self._frames[r])
         return self._stars[r]
 
     def _digest(self, tried: Indexes) -> str | None:
         if not tried:
             return None
-        keys = " ".join(self.sights[r].content_key for r in tried)
+        keys = " ".join(self._frames[r].key for r in tried)
         return hashlib.blake2b(keys.encode(), digest_size=8).hexdigest()
 
 
 class Nearness:
     """Which references to try first: the nearest by header, then by the clock, then the best."""
 
-    def __init__(self, sights: Sequence[Sight]) -> None:
-        self._sights = sights
+    def __init__(self, frames: Sequence[Frame]) -> None:
+        self._headers = [frame.header for frame in frames]
         self._where: npt.NDArray[np.float64] | None = None
         self._when: npt.NDArray[np.float64] | None = None
         self._columns: dict[int, tuple[F32, F32]] = {}
@@ -281,7 +285,7 @@ class Nearness:
     def _places(self) -> npt.NDArray[np.float64]:
         """Give unit vectors of where the headers point, shape (n, 3); nan where they are silent."""
         if self._where is None:
-            deg = [(s.ra_deg, s.dec_deg) for s in self._sights]
+            deg = [(s.ra_deg, s.dec_deg) for s in self._headers]
             ra, dec = np.radians(np.array(deg, dtype=float).reshape(-1, 2).T)
             across = np.cos(dec)
             self._where = np.column_stack([across * np.cos(ra), across * np.sin(ra), np.sin(dec)])
@@ -289,7 +293,7 @@ class Nearness:
 
     def _times(self) -> npt.NDArray[np.float64]:
         if self._when is None:
-            at = [s.taken_at_utc for s in self._sights]
+            at = [s.taken_at_utc for s in self._headers]
             self._when = np.array([t.timestamp() if t else np.nan for t in at])
         return self._when
 

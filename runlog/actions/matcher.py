@@ -3,27 +3,48 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from sqlalchemy import Connection
 
 from runlog.actions.fields import CONFIRMED, Answer, Cover, Home, covers
-from runlog.actions.matching import PLACED, lay_on, plate_of, stored_place
+from runlog.actions.matching import Laid, lay_on, stored_place
 from runlog.core.frame import Frame, Placement, StarList
-from runlog.store.fields import Sight, sights_by_name
+from runlog.store.fields import Candidate, candidates_by_name
 from runlog.store.settling import frames_by_key
 from runlog.store.stars import star_lists
 
-MATCHED = (*Answer._fields, *PLACED)
 SEVERAL = 2  # runs: whether a field was seen on another night is all that is asked
-Found = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """What is no longer as stored of a frame's field."""
+
+    answer: Answer
+    laid: Laid | None
+    fresh: bool  # whether it was laid on a frame anew; else its place is as stored
+
+    def onto(self, placement: Placement) -> Placement:
+        """Put it in place of what is stored."""
+        found = replace(placement, **self.answer._asdict())
+        if not self.fresh:
+            return found
+        laid = self.laid
+        return replace(
+            found,
+            throughput=laid and laid.throughput,
+            rows_out_of_place=laid and laid.rows_out_of_place,
+            shift_x_px=laid and laid.shift_x_px,
+            shift_y_px=laid and laid.shift_y_px,
+            rotation_deg=laid and laid.rotation_deg,
+        )
 
 
 @dataclass(slots=True)
 class RigFields:
     """The fields of one rig, and what of the stored answers no longer holds."""
 
-    changed: dict[int, Found] = field(default_factory=dict)  # by frame id
+    changed: dict[int, Changed] = field(default_factory=dict)  # by frame id
     outdated: set[int] = field(default_factory=set)  # run ids
     matches: int = 0
 
@@ -51,10 +72,8 @@ class Matcher:
     ) -> dict[int, Placement]:
         """Give each frame's field, place and light by its id; stored answers are kept."""
         changed = self._of_rig(connection, rig_id).changed
-        found = {
-            frame.identity.id: replace(frame.placement, **changed.get(frame.identity.id, {}))
-            for frame in frames
-        }
+        found = {frame.identity.id: frame.placement for frame in frames}
+        found |= {i: changed[i].onto(placed) for i, placed in found.items() if i in changed}
         self._load(connection, found.values())
         return found
 
@@ -95,7 +114,7 @@ class Matcher:
         if frame.key == reference.key:
             return 1.0
         here, there = self._stars_of(connection, frame), self._stars_of(connection, reference)
-        laid = lay_on(plate_of(reference), there, plate_of(frame), here)
+        laid = lay_on(reference, there, frame, here)
         # Another field has stars of its own: its light is relative to its own best frame.
         return 1.0 if laid is None else laid.throughput
 
@@ -109,64 +128,65 @@ class Matcher:
 def fields_of_rig(connection: Connection, rig_id: int) -> RigFields:
     """Find the fields of all names of a rig; names in which nothing changed keep theirs."""
     found = RigFields()
-    for sights in sights_by_name(connection, rig_id):
-        if not at_rest(sights):
-            _find(connection, sights, found)
+    for candidates in candidates_by_name(connection, rig_id):
+        if not at_rest(candidates):
+            _find(connection, candidates, found)
     return found
 
 
-def _find(connection: Connection, sights: Sequence[Sight], found: RigFields) -> None:
-    def stars_of(sight: Sight) -> StarList:
-        return star_lists(connection, [sight.id]).get(sight.id, StarList())
+def _find(connection: Connection, candidates: Sequence[Candidate], found: RigFields) -> None:
+    def stars_of(frame: Frame) -> StarList:
+        at = frame.identity.id
+        return star_lists(connection, [at]).get(at, StarList())
 
-    cover = Cover(sights, stars_of)
+    cover = Cover(candidates, stars_of)
     references, homes = cover.homes()
     found.matches += cover.matches
-    for sight, changed in zip(sights, changes(sights, references, homes), strict=True):
-        if changed:
-            found.changed[sight.id] = changed
-            found.outdated.add(sight.run_id)
+    frames = [candidate.frame for candidate in candidates]
+    for frame, changed in zip(frames, changes(frames, references, homes), strict=True):
+        if changed is not None:
+            found.changed[frame.identity.id] = changed
+            found.outdated.add(frame.context.run_id)
 
 
 def changes(
-    sights: Sequence[Sight], references: Sequence[int], homes: Sequence[Home]
-) -> Iterable[Found]:
-    """Give the columns of each frame that are no longer what is stored."""
+    frames: Sequence[Frame], references: Sequence[int], homes: Sequence[Home]
+) -> Iterable[Changed | None]:
+    """Give what of each frame is no longer as stored; None where all is."""
     if not references:
-        for sight in sights:
-            yield dict.fromkeys(MATCHED) if sight.matched_to is not None else {}
+        for frame in frames:
+            yield Changed(Answer(), None, True) if frame.placement.matched_to is not None else None
         return
     shown = Counter(home.at for home in homes if home.covered)
     # Of fields with as many frames the one with the better reference: they come best first.
-    best = sights[max(references, key=lambda r: shown[r])].content_key
-    seen = {(home.at, s.run_id) for s, home in zip(sights, homes, strict=True) if home.covered}
-    runs = Counter(at for at, _ in seen)
-    for sight, home in zip(sights, homes, strict=True):
-        count = min(runs[home.at], SEVERAL) if home.covered else None
-        answer = Answer(sights[home.at].content_key, home.past, best, count)
-        changed: Found = {
-            name: value for name, value in answer._asdict().items() if getattr(sight, name) != value
-        }
-        if home.fresh:
-            changed |= _place(home)
-        yield changed
+    best = frames[max(references, key=lambda r: shown[r])].key
+    runs = [frame.context.run_id for frame in frames]
+    seen = {(home.at, run) for run, home in zip(runs, homes, strict=True) if home.covered}
+    count = Counter(at for at, _ in seen)
+    for frame, home in zip(frames, homes, strict=True):
+        own = min(count[home.at], SEVERAL) if home.covered else None
+        answer = Answer(frames[home.at].key, home.past, best, own)
+        same = not home.fresh and answer == stored_answer(frame.placement)
+        yield None if same else Changed(answer, home.laid, home.fresh)
 
 
-def _place(home: Home) -> Found:
-    if home.laid is None:
-        return dict.fromkeys(PLACED)
-    return {name: getattr(home.laid, name) for name in PLACED}
+def stored_answer(placed: Placement) -> Answer:
+    """Give what is stored of a frame's field."""
+    return Answer(placed.matched_to, placed.matched_past, placed.best_of_name, placed.field_runs)
 
 
-def at_rest(sights: Sequence[Sight]) -> bool:
+def at_rest(candidates: Sequence[Candidate]) -> bool:
     """Tell whether the stored answers of a name's frames all hold."""
-    if any(s.dirty for s in sights):
+    if any(candidate.dirty for candidate in candidates):
         return False
-    own = {s.content_key for s in sights if s.fit and s.matched_to == s.content_key}
+    placed = [candidate.frame.placement for candidate in candidates]
+    own = {c.frame.key for c in candidates if c.fit and c.frame.placement.matched_to == c.frame.key}
     if not own:
-        return all(s.matched_to is None and not s.fit for s in sights)
-    bests, homes = {s.best_of_name for s in sights}, {s.matched_to for s in sights}
+        return all(c.frame.placement.matched_to is None and not c.fit for c in candidates)
+    bests, homes = {p.best_of_name for p in placed}, {p.matched_to for p in placed}
     if len(bests) > 1 or not bests <= own or not homes <= own:
         return False
-    shown = Counter(s.matched_to for s in sights if covers(stored_place(s)))
+    shown = Counter(
+        c.frame.placement.matched_to for c in candidates if covers(stored_place(c.frame))
+    )
     return len(own) == 1 or all(shown[key] >= CONFIRMED for key in own)

@@ -1,6 +1,6 @@
 """Lay one frame on another by their stars: place, light, rows out of place."""
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -8,7 +8,6 @@ import numpy.typing as npt
 from runlog.core.frame import Frame, StarList
 from runlog.core.stars.displaced import rows_out_of_place
 from runlog.core.stars.match import Match, match_stars, shared_sky, throughput
-from runlog.store.fields import Sight
 
 SCALES = (0.97, 1.03)  # one rig, one binning: any other scale is another field
 
@@ -24,30 +23,12 @@ class Laid(NamedTuple):
     shared: float  # share of its sky that the other one shows too
 
 
-class Plate(NamedTuple):
-    """What of a frame matters to laying it on another, besides its stars."""
-
-    width: int
-    height: int
-    exposure_s: float | None
-    clipped_stars: int | None
-
-
-def plate_of(frame: Frame) -> Plate:
-    """Give what matters of a frame to laying it on another."""
-    size = frame.identity.width, frame.identity.height
-    return Plate(*size, frame.header.exposure_s, frame.measurement.clipped_stars)
-
-
-PLACED = ("throughput", "rows_out_of_place", "shift_x_px", "shift_y_px", "rotation_deg")
 ON_ITSELF = Laid(1.0, None, 0.0, 0.0, 0.0, 1.0)
 
 
-def lay_on(
-    reference: Sight | Plate, there: StarList, row: Sight | Plate, stars: StarList
-) -> Laid | None:
-    """Lay a frame on a reference; None when their stars do not match."""
-    size = row.width, row.height
+def lay_on(reference: Frame, there: StarList, frame: Frame, stars: StarList) -> Laid | None:
+    """Lay a frame on a reference by their stars; None when these do not match."""
+    size = frame.identity.width, frame.identity.height
     match = match_stars(there, stars, size, scales=SCALES)
     if match is None:
         return None
@@ -55,22 +36,24 @@ def lay_on(
         there,
         stars,
         match,
-        reference_exposure_s=reference.exposure_s or 0.0,
-        exposure_s=row.exposure_s or 0.0,
-        clipped=max(reference.clipped_stars or 0, row.clipped_stars or 0),
+        reference_exposure_s=reference.header.exposure_s or 0.0,
+        exposure_s=frame.header.exposure_s or 0.0,
+        clipped=max(f.measurement.clipped_stars or 0 for f in (reference, frame)),
     )
     common, unmet = _common(stars, match, size), _unmet(there, match, size)
-    rows = rows_out_of_place(stars, {here for _, here in match.pairs}, common, unmet, row.width)
+    rows = rows_out_of_place(stars, {here for _, here in match.pairs}, common, unmet, size[0])
     where = match.shift_x_px, match.shift_y_px, match.rotation_deg
     return Laid(light.ratio if light else None, rows, *where, shared_sky(*where, size))
 
 
-def stored_place(row: Any) -> Laid | None:
+def stored_place(frame: Frame) -> Laid | None:
     """Give what is stored of how a frame lies on its reference."""
-    if row.matched_to is None or row.shift_x_px is None:
+    placed, identity = frame.placement, frame.identity
+    x, y, turn = placed.shift_x_px, placed.shift_y_px, placed.rotation_deg
+    if placed.matched_to is None or x is None or y is None or turn is None:
         return None
-    where = row.shift_x_px, row.shift_y_px, row.rotation_deg
-    return Laid(None, None, *where, shared_sky(*where, (row.width, row.height)))
+    shared = shared_sky(x, y, turn, (identity.width, identity.height))
+    return Laid(None, None, x, y, turn, shared)
 
 
 def _common(stars: StarList, match: Match, size: tuple[int, int]) -> npt.NDArray[np.bool_]:

@@ -2,14 +2,12 @@
 
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import astuple
+from dataclasses import astuple, replace
 
 from runlog.actions.frames import Entry, frame_row, unreadable_row
-from runlog.actions.interpret import interpreter
+from runlog.actions.interpret import Interpreter
 from runlog.config import Settings
-from runlog.core.corrections.in_force import NOTHING_SAID
 from runlog.core.frame import (
-    Context,
     Frame,
     FrameHeader,
     Identity,
@@ -43,27 +41,15 @@ def _measured(path: bytes, settings: Settings, second_opinion: bool) -> Entry:
         from runlog.actions.second_opinion import opinion_on  # photutils, where it is asked for
 
         asked = {"second_opinion": opinion_on(outcome, settings.limits)}
-    frame = _as_frame(outcome.frame, outcome.header, path_parts(outcome.path), settings)
+    frame = _as_frame(outcome.frame, outcome.header, settings)
     # What needs a run, or a person, is not said at all.
     unsaid = dict.fromkeys(("grade", "graded_by", "corrected"))
     return frame_row(frame, [os.fsdecode(path)], missing=False) | unsaid | asked
 
 
-def _as_frame(
-    read: ReadFrame, header: FrameHeader, parts: tuple[str, ...], settings: Settings
-) -> Frame:
-    said = interpreter(settings)(read.cards, read.shape, parts, NOTHING_SAID)
-    got = read.measurement
-    context = Context(
-        header.kind,
-        header.kind_from,
-        night=said.place.night,
-        rig=said.place.rig.name,
-        target=said.target,
-        filter=said.filter,
-        airmass=header.airmass,
-        pedestal_adu=header.pedestal_adu,
-    )
+def _as_frame(read: ReadFrame, header: FrameHeader, settings: Settings) -> Frame:
+    got, context = read.measurement, Interpreter(settings).meaning(header, read.shape).context
+    context = replace(context, airmass=header.airmass, pedestal_adu=header.pedestal_adu)
     words = "; ".join([*got.notes, *_suspicion(read)]) if got.measured else None
     return Frame(
         Identity(read.content_key, 0, True, "", *astuple(read.shape)),

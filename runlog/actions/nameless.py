@@ -1,8 +1,6 @@
 """Name stored frames whose headers name no target, all of them together."""
 
-from typing import Any
-
-from sqlalchemy import Connection, Engine, Row
+from sqlalchemy import Connection, Engine
 
 from runlog.actions.interpret import SKYWARD, field_of_view_deg
 from runlog.core.corrections.correction import Field
@@ -13,6 +11,7 @@ from runlog.store import goals as goal_store
 from runlog.store import targets as store
 from runlog.store.catalogue import target_names
 from runlog.store.engine import reading, writing
+from runlog.store.targets import Pointed
 
 SKYWARD_NAMES = tuple(kind.value for kind in SKYWARD)
 
@@ -43,8 +42,8 @@ def name_nameless(connection: Connection, changes: TargetChanges, names: TargetN
         for row in store.nameless_frames(connection, spellings, SKYWARD_NAMES, NO_TARGET)
         if Field.TARGET not in (row.corrected or ())
     ]
-    skyward = [row for row in rows if row.header_kind in SKYWARD_NAMES]
-    pointing = [_pointing(row) for row in skyward if None not in (row.ra_deg, row.dec_deg)]
+    skyward = [_pointing(row) for row in rows if row.header_kind in SKYWARD_NAMES]
+    pointing = [frame for frame in skyward if frame is not None]
     named = {row.id: NO_TARGET for row in rows}
     spoken = _spoken(connection, changes)
     for group in gathered(pointing):
@@ -55,7 +54,9 @@ def name_nameless(connection: Connection, changes: TargetChanges, names: TargetN
     return sum(row.listed for row in rows if row.id in changed)
 
 
-def _pointing(row: Row[Any]) -> Nameless:
+def _pointing(row: Pointed) -> Nameless | None:
+    if row.ra_deg is None or row.dec_deg is None:
+        return None
     field_deg = field_of_view_deg(row.width, row.height, row.arcsec_per_px)
     start = row.taken_at_utc.isoformat() if row.taken_at_utc else "undated"  # after all that are
     # World coordinates measure each frame's scale a little otherwise: to three figures it is one.

@@ -12,7 +12,7 @@ from runlog.core.pixels import Preview
 from runlog.errors import FrameError
 from runlog.ingest.preview import make_preview, unpack
 from runlog.store.engine import reading, writing
-from runlog.store.previews import get_preview, put_preview
+from runlog.store.previews import get_preview, put_previews
 from runlog.store.review import FrameSight, best_of_run, frame_sight, previous_alike
 
 Array = np.ndarray[Any, Any]
@@ -57,7 +57,7 @@ def picture(engine: Engine, frame_id: int) -> Picture | None:
         return Picture(sight, trouble=trouble)
     preview = make_preview(pixels, sight.frame.measurement.star_list)
     with writing(engine) as connection:
-        put_preview(connection, frame_id, preview)
+        put_previews(connection, {frame_id: preview})
     return _from_preview(sight, preview)
 
 

@@ -170,8 +170,8 @@ def _different(
     """Find the frames of a run about whose rows something else is stored than holds."""
     different: dict[int, tuple[str | None, str | None]] = {}
     for (sensor, source), frames in groups.items():
-        compared = source not in ("", DARK)
-        judged = _judged(run_id, night, sensor, source, frames, archive) if compared else {}
+        group = _Group(run_id, night, sensor, source, frames)
+        judged = _judged(group, archive) if source not in ("", DARK) else {}
         for frame in frames:
             finding = judged.get(frame.id, Finding())
             if (finding.fault, finding.doubt) != frame.stored:
@@ -179,19 +179,23 @@ def _different(
     return different
 
 
-def _judged(
-    run_id: int,
-    night: str,
-    sensor: Sensor,
-    source: str,
-    frames: Sequence[LookedFrame],
-    archive: _Archive,
-) -> dict[int, Finding]:
-    seen = _looked(frames)
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """The frames of a run that one sensor took, whose rows show the same."""
+
+    run_id: int
+    night: str
+    sensor: Sensor
+    source: str
+    frames: Sequence[LookedFrame]
+
+
+def _judged(group: _Group, archive: _Archive) -> dict[int, Finding]:
+    seen = _looked(group.frames)
     if not seen:
         return {}
-    by_run = archive.of(sensor)
-    elsewhere = [p for other, own in by_run.items() if other != run_id for p in own]
-    count = sum(p.frames for p in elsewhere if p.source == source)
-    own = own_by(archive.census(sensor), night)
-    return findings(seen, company_of(sensor.height, len(frames), seen, count, own))
+    by_run = archive.of(group.sensor)
+    elsewhere = [p for other, own in by_run.items() if other != group.run_id for p in own]
+    count = sum(p.frames for p in elsewhere if p.source == group.source)
+    own = own_by(archive.census(group.sensor), group.night)
+    return findings(seen, company_of(group.sensor.height, len(group.frames), seen, count, own))

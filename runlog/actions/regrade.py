@@ -11,7 +11,7 @@ from runlog.actions.settings_digest import settings_digest
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
 from runlog.core.frame import Verdict
-from runlog.core.grading.checks import Check
+from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.grade import explain_run, verdict_of
 from runlog.core.sky.daylight import sky_as_known
 from runlog.errors import UsageError
@@ -82,6 +82,6 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
     if not this.is_light:
         raise UsageError(f"This frame is not graded ({this.verdict.note})", named)
     lights = sky_as_known([j.frame for j in judged if j.is_light])
-    _, case, checks = explain_run(lights, policy, earlier)[this.frame.key]
-    verdict = verdict_of(case, checks) if case else this.verdict
+    _, compared, checks = explain_run(lights, policy, earlier)[this.frame.key]
+    verdict = verdict_of(compared, checks) if compared else this.verdict
     return Explanation(this, checks, verdict)

@@ -3,23 +3,21 @@
 import os
 import tempfile
 import time
-from collections import Counter
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import islice
 
-from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import StatementError
+from sqlalchemy import Engine
 
-from runlog.actions.interpret import interpreter
+from runlog.actions.batches import Batches
 from runlog.actions.open import settle_behind
+from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
-from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
-from runlog.core.frame import FrameHeader, Kind
-from runlog.errors import RunlogError, UsageError, ValueRefusedError
+from runlog.core.failures import PATIENCE_SETTING
+from runlog.errors import UsageError
 from runlog.ingest.discover import Found, Walk
 from runlog.ingest.paths import stored_path
 from runlog.ingest.pool import default_workers, pool
@@ -33,53 +31,14 @@ from runlog.ingest.task import (
 )
 from runlog.store import files as file_store
 from runlog.store import history
-from runlog.store.engine import reading, write, writing
+from runlog.store.engine import reading, writing
 from runlog.store.files import KnownFile, OldMeasure, PixelIndex
-from runlog.store.frames import (
-    Arrival,
-    FileStamp,
-    Interpreter,
-    path_parts,
-    put_failure,
-    put_frame,
-)
+from runlog.store.frames import FileStamp, path_parts
 
 BATCH_FRAMES = 16
 BATCH_SECONDS = 1.0
 AHEAD = 3  # files handed out per worker before their turn
 FEW = 2  # so few files are read at once, without the second it takes to start workers
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a scan has come; `total` is None while folders are still being walked."""
-
-    stage: str
-    done: int
-    total: int | None = None
-
-
-@dataclass(slots=True)
-class ScanReport:
-    """What a scan found, for the summary at its end."""
-
-    new: int = 0
-    unchanged: int = 0
-    moved: int = 0
-    duplicate: int = 0
-    rewritten: int = 0
-    missing: int = 0
-    remeasured: int = 0
-    measured_before: int = 0  # frames that keep the numbers of an earlier version
-    failed: list[tuple[bytes, str]] = field(default_factory=list)
-    problems: list[tuple[bytes, str]] = field(default_factory=list)
-    doubts: list[tuple[bytes, str]] = field(default_factory=list)
-    kinds: Counter[str] = field(default_factory=Counter)
-    other_formats: Counter[str] = field(default_factory=Counter)
-    packed_otherwise: Counter[str] = field(default_factory=Counter)
-    seconds: float = 0.0
-    interrupted: bool = False
-    in_reject_folders: int = 0  # new frames that a person had put into a folder for rejects
 
 
 Report = Callable[[Progress], None]
@@ -109,7 +68,7 @@ def scan(
     if not job.stopped():
         job.note_missing(roots)
     settle_behind(engine, settings, lambda done, total: report(Progress("grading", done, total)))
-    job.result.in_reject_folders = _in_reject_folders(engine, job.new_paths)
+    job.result.in_reject_folders = _in_reject_folders(engine, job.result.new_paths)
     if remeasure:
         job.result.measured_before = measured_before(engine)
     job.result.seconds = time.monotonic() - began
@@ -155,7 +114,6 @@ class _Scan:
         self, engine: Engine, settings: Settings, report: Report, stop: Stop, *, remeasure: bool
     ) -> None:
         self.engine, self.settings, self.report, self.stop = engine, settings, report, stop
-        self.interpret: Interpreter = interpreter(settings)
         self.result = ScanReport()
         with reading(engine) as connection:
             self.known: dict[bytes, KnownFile] = file_store.known_files(connection)
@@ -166,13 +124,11 @@ class _Scan:
             )
             compared = history.compared_with(connection) if self.old else frozenset()
         self.old_keys = {old.content_key for old in self.old.values()}
-        self.old_references = compared & self.old_keys
+        self.batches = Batches(engine, settings, self._is_again, compared & self.old_keys)
         self.taken: set[str] = set()  # frames to measure again, of whose files one will do
         self.todo: list[Found] = []
         self.pixels: PixelIndex = {}
-        self.new_paths: list[bytes] = []
         self.seen: set[bytes] = set()
-        self.stamps: dict[bytes, FileStamp] = {}
 
     def stopped(self) -> bool:
         self.result.interrupted = self.result.interrupted or self.stop()
@@ -258,10 +214,21 @@ class _Scan:
             self.report(Progress("reading", done, len(self.todo)))
         self._store(batch)
 
+    def _store(self, batch: Sequence[Outcome]) -> None:
+        for outcome, arrival in self.batches.write(batch):  # counted only once it is safely in
+            self.result.count(outcome, arrival)
+
+    def _is_again(self, stamp: FileStamp) -> bool:
+        """Tell whether a file is read only to be measured again: it has not changed."""
+        known = self.known.get(stamp.path)
+        same = known is not None and (known.size, known.mtime_ns) == (stamp.size, stamp.mtime_ns)
+        return same and stamp.path in self.old
+
     def _task(self, found: Found) -> Task:
-        self.stamps[found.path] = FileStamp(found.path, found.size, found.mtime_ns)
+        stamp = FileStamp(found.path, found.size, found.mtime_ns)
+        self.batches.stamps[found.path] = stamp
         known = self.pixels.get((found.size, found.mtime_ns), ())
-        again = self._is_again(self.stamps[found.path])
+        again = self._is_again(stamp)
         return Task(
             found.path,
             path_parts(found.path),
@@ -309,86 +276,6 @@ class _Scan:
             if self.stopped():
                 running = {future: task for future, task in running.items() if not future.cancel()}
 
-    def _store(self, batch: Sequence[Outcome]) -> None:
-        if not batch:
-            return
-        now = datetime.now(UTC)
-        for outcome, arrival in self._written(batch, now):  # counted only once it is safely in
-            self._count(outcome, arrival)
-
-    def _written(self, batch: Sequence[Outcome], now: datetime) -> list[tuple[Outcome, str]]:
-        """Write a batch at once; where that fails, file by file, so that one costs no other."""
-        try:
-            return write(
-                self.engine, lambda connection: [(o, self._put(connection, o, now)) for o in batch]
-            )
-        except Exception as error:
-            if concerns_all(error):
-                raise
-        return [self._written_alone(outcome, now) for outcome in batch]
-
-    def _written_alone(self, outcome: Outcome, now: datetime) -> tuple[Outcome, str]:
-        try:
-            return outcome, write(self.engine, lambda c: self._put(c, outcome, now))
-        except Exception as error:
-            if concerns_all(error):
-                raise
-            if outcome.frame is None:  # not even its failure: it is named, and read again
-                return outcome, "failed"
-            failure = Outcome(outcome.path, failure=why_not_stored(error), passing=True)
-        return self._written_alone(failure, now)
-
-    def _put(self, connection: Connection, outcome: Outcome, now: datetime) -> str:
-        stamp = self.stamps[outcome.path]
-        again = self._is_again(stamp)
-        if outcome.frame is None:
-            if again:  # the frame keeps its file and its old numbers; the next time may do better
-                return "failed"
-            why = outcome.failure or "cannot be read"
-            put_failure(connection, stamp, why, now, outcome.passing)
-            return "failed"
-        put = put_frame(connection, stamp, outcome.frame, self.interpret, now)
-        if outcome.frame.content_key in self.old_references:
-            history.compare_anew(connection, outcome.frame.content_key, MEASURE_VERSION)
-        if again and put.arrival is Arrival.KNOWN:
-            return "remeasured"
-        if put.arrival is not Arrival.COPY:
-            return "new" if put.arrival is Arrival.NEW else "rewritten"
-        still_there = any(os.path.lexists(path) for path in put.other_paths)
-        return "duplicate" if still_there else "moved"
-
-    def _is_again(self, stamp: FileStamp) -> bool:
-        """Tell whether a file is read only to be measured again: it has not changed."""
-        known = self.known.get(stamp.path)
-        same = known is not None and (known.size, known.mtime_ns) == (stamp.size, stamp.mtime_ns)
-        return same and stamp.path in self.old
-
-    def _count(self, outcome: Outcome, arrival: str) -> None:
-        if outcome.failure is not None:
-            self.result.failed.append((outcome.path, outcome.failure))
-            return
-        setattr(self.result, arrival, getattr(self.result, arrival) + 1)
-        header = outcome.header
-        if header is None:
-            return
-        if arrival == "new":
-            self.new_paths.append(outcome.path)
-            self.result.kinds[header.kind.value] += 1
-        if header.kind is Kind.LIGHT and header.taken_at_utc is None:
-            self.result.doubts.append((outcome.path, _without_time(header)))
-        if header.kind is Kind.LIGHT and header.exposure_s is None:
-            self.result.doubts.append((outcome.path, "has no exposure time: it adds 0 s"))
-
-
-def _without_time(header: FrameHeader) -> str:
-    """Say what a frame lacks that belongs to no night."""
-    codes = {question.code for question in header.questions}
-    if "date-without-time" in codes:
-        lacks = "no time of day"
-    else:
-        lacks = "no date that can be read" if "date-unreadable" in codes else "no date"
-    return f"has {lacks}: it belongs to no night"
-
 
 def _alone(task: Task) -> Outcome:
     """Read a file in a process of its own, which may end without a word; its time is noted."""
@@ -403,21 +290,6 @@ def _alone(task: Task) -> Outcome:
             if os.path.exists(notes) and os.path.getsize(notes):
                 why = f"hung until its worker process was ended (see {PATIENCE_SETTING})"
             return Outcome(task.path, failure=why, passing=True)
-
-
-def concerns_all(error: Exception) -> bool:
-    """Tell trouble of the whole database (locked, full, read-only) from that of one file."""
-    return isinstance(error, RunlogError) and not isinstance(error, ValueRefusedError)
-
-
-def why_not_stored(error: Exception) -> str:
-    """Say why what was read of a file could not be written down."""
-    cause = error.orig if isinstance(error, StatementError) else error
-    if isinstance(error, ValueRefusedError):
-        return f"could not be stored: {error.what[0].lower()}{error.what[1:]}"
-    if isinstance(cause, OverflowError):
-        return "could not be stored: a value of its header is out of all range"
-    return f"{OWN_FAULT} while it was stored, not through its own fault ({place_of(error)})"
 
 
 def _under(path: bytes, roots: Iterable[bytes]) -> bool:

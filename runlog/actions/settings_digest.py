@@ -3,13 +3,15 @@
 import hashlib
 
 from runlog.config import Settings
+from runlog.core.grading.faults import settings as grading_settings
 
 HALF = 16  # characters for the limits, as many for the site
 
 
 def settings_digest(settings: Settings) -> str:
     """Name the settings that settling looks at, to see whether a run was settled by them."""
-    limits = (settings.policy, settings.pedestal_adu, settings.depth_form)
+    in_force = {name: settings.policy[own] for name, own in grading_settings().items()}
+    limits = (in_force, settings.policy.by_filter, settings.pedestal_adu, settings.depth_form)
     return _digest(limits) + _site_digest(settings)
 
 

@@ -1,7 +1,7 @@
 """Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine
@@ -54,16 +54,24 @@ class Judged:
         return self.frame.is_light
 
 
-@dataclass(slots=True)
 class Known:
     """What one settling remembers from run to run, so that it is looked up once."""
 
-    matcher: Matcher = field(default_factory=Matcher)
-    trails: Trails = field(default_factory=Trails)
-    zeros: ZeroLevels = field(default_factory=ZeroLevels)
-    depths: Depths = field(default_factory=Depths)
-    airmass: dict[str, float | None] = field(default_factory=dict)  # of references, by key
-    skies: dict[str, float | None] = field(default_factory=dict)  # of references, by key
+    def __init__(self) -> None:
+        self.matcher, self.trails, self.zeros = Matcher(), Trails(), ZeroLevels()
+        self.depths = Depths(self.matcher)
+        self.airmass: dict[str, float | None] = {}  # of references, by key
+        self.skies: dict[str, float | None] = {}  # of references, by key
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """One run being settled: where to look, by which settings, and what is known already."""
+
+    connection: Connection
+    run: RunState
+    settings: Settings
+    known: Known
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +136,7 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> 
         if run_store.dirty_run(connection, run.id) != run:
             return False
         used = settings_of(connection, run.rig_id, settings)
-        outcome = _compute(connection, run, used, known)
+        outcome = _compute(Settling(connection, run, used, known))
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
     known.depths.stored(run.rig_id)
@@ -152,9 +160,9 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
         history.freeze_depth(connection, run.rig_id, asdict(frozen))
 
 
-def _compute(connection: Connection, run: RunState, settings: Settings, known: Known) -> Outcome:
-    judged = _judged(connection, run, settings, known)
-    after = [_with_depth(connection, run.rig_id, j.frame, settings, known) for j in judged]
+def _compute(this: Settling) -> Outcome:
+    judged = _judged(this)
+    after = [_with_depth(this, j.frame) for j in judged]
     lights = [frame for frame in after if frame.is_light]
     return Outcome(
         updates=list(_updates([j.before for j in judged], after)),
@@ -162,7 +170,7 @@ def _compute(connection: Connection, run: RunState, settings: Settings, known: K
         usual=_usual_widths(lights),
         zeros=_zero_levels([j.before for j in judged]),
         cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
-        frozen=known.depths.fresh(run.rig_id),
+        frozen=this.known.depths.fresh(this.run.rig_id),
     )
 
 
@@ -177,24 +185,23 @@ def judge_run(
     connection: Connection, run: RunState, settings: Settings, known: Known
 ) -> list[Judged]:
     """Look at all frames of a run and grade its lights as its rig is, writing nothing."""
-    return _judged(connection, run, settings_of(connection, run.rig_id, settings), known)
+    used = settings_of(connection, run.rig_id, settings)
+    return _judged(Settling(connection, run, used, known))
 
 
-def _judged(
-    connection: Connection, run: RunState, settings: Settings, known: Known
-) -> list[Judged]:
-    stored = frames_of_run(connection, run.id)
+def _judged(this: Settling) -> list[Judged]:
+    stored = frames_of_run(this.connection, this.run.id)
     if not stored:
         return []
-    frames = _placed(connection, run, stored, settings, known)
-    extinctions = _extinctions(frames, known)
-    light = _Light(connection, settings, known, extinctions)
+    frames = _placed(this, stored)
+    extinctions = _extinctions(frames, this.known)
+    light = _Light(this, extinctions)
     frames = auxiliary_set_apart([light.compared(frame) for frame in frames])
-    asked = questions(frames, [lit_site(frame, settings) for frame in frames])
-    earlier = history.earlier_nights(connection, run.rig_id, run.night)
+    asked = questions(frames, [lit_site(frame, this.settings) for frame in frames])
+    earlier = history.earlier_nights(this.connection, this.run.rig_id, this.run.night)
     lights = [frame for frame in frames if frame.is_light]
-    verdicts = grade_run(sky_as_known(lights), settings.policy, earlier)
-    marks = mark_store.standing_marks(connection, run.id)
+    verdicts = grade_run(sky_as_known(lights), this.settings.policy, earlier)
+    marks = mark_store.standing_marks(this.connection, this.run.id)
     judged = []
     for before, frame, own in zip(stored, frames, asked, strict=True):
         verdict = verdicts.get(frame.key) or _not_judged(frame)
@@ -224,18 +231,14 @@ def _graded(
 # --- what may differ from what is stored -----------------------------------------------------
 
 
-def _placed(
-    connection: Connection,
-    run: RunState,
-    stored: Sequence[Frame],
-    settings: Settings,
-    known: Known,
-) -> list[Frame]:
+def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
     """Give each frame its sky, its zero level, and its place on the reference."""
-    skies = sky_of(stored, settings, moved=not same_site(run.grounds, settings))
-    zeros = known.zeros.pedestals(connection, stored, settings)
-    matches = known.matcher.match(connection, run.rig_id, [f for f in stored if _to_match(f)])
-    trails = known.trails.of_rig(connection, run.rig_id)
+    connection, rig_id, known = this.connection, this.run.rig_id, this.known
+    moved = not same_site(this.run.grounds, this.settings)
+    skies = sky_of(stored, this.settings, moved=moved)
+    zeros = known.zeros.pedestals(connection, stored, this.settings)
+    matches = known.matcher.match(connection, rig_id, [f for f in stored if _to_match(f)])
+    trails = known.trails.of_rig(connection, rig_id)
     found = []
     for frame, sky, (zero_adu, zero_from) in zip(stored, skies, zeros, strict=True):
         context = replace(
@@ -272,9 +275,7 @@ def _extinctions(frames: Sequence[Frame], known: Known) -> dict[str, Extinction]
 class _Light:
     """Compares frames' light with that of the frames they are laid on."""
 
-    connection: Connection
-    settings: Settings
-    known: Known
+    this: Settling
     extinctions: Mapping[str, Extinction]
 
     def compared(self, frame: Frame) -> Frame:
@@ -285,7 +286,7 @@ class _Light:
         """
         if not _to_match(frame):
             return frame
-        best = self.known.matcher.best(frame)
+        best = self.this.known.matcher.best(frame)
         sky = None if best is None else self._sky_of(best)
         light = self._transparency(frame)
         placement = replace(frame.placement, transparency=light, best_sky_adu_s=sky)
@@ -294,7 +295,7 @@ class _Light:
     def _transparency(self, frame: Frame) -> float | None:
         """Take out of the throughput what a clear sky takes."""
         light, airmass = frame.placement.throughput, frame.context.airmass
-        reference = self.known.matcher.reference(frame)
+        reference = self.this.known.matcher.reference(frame)
         there = None if reference is None else self._airmass_of(reference)
         if light is None or airmass is None or there is None:
             return light
@@ -302,18 +303,20 @@ class _Light:
 
     def _airmass_of(self, reference: Frame) -> float | None:
         """Give the airmass of a reference, which may lie in a run that is not settled yet."""
-        known = self.known.airmass
+        known = self.this.known.airmass
         if reference.key not in known:
-            grounds = run_store.run_of_frame(self.connection, reference.identity.id).grounds
-            moved = not same_site(grounds, self.settings)
-            (sky,) = sky_of([reference], self.settings, moved=moved)
+            grounds = run_store.run_of_frame(self.this.connection, reference.identity.id).grounds
+            moved = not same_site(grounds, self.this.settings)
+            (sky,) = sky_of([reference], self.this.settings, moved=moved)
             known[reference.key] = sky.airmass
         return known[reference.key]
 
     def _sky_of(self, best: Frame) -> float | None:
-        known = self.known.skies
+        known = self.this.known.skies
         if best.key not in known:
-            ((zero_adu, _),) = self.known.zeros.pedestals(self.connection, [best], self.settings)
+            this = self.this
+            zeros = this.known.zeros.pedestals(this.connection, [best], this.settings)
+            ((zero_adu, _),) = zeros
             airmass = self._airmass_of(best)
             context = replace(best.context, pedestal_adu=zero_adu, airmass=airmass)
             known[best.key] = sky_rate_at_zenith(replace(best, context=context))
@@ -327,16 +330,13 @@ def _not_judged(frame: Frame) -> Verdict:
     return Verdict(Grade.UNGRADED, note="a copy: another frame of this exposure counts")
 
 
-def _with_depth(
-    connection: Connection, rig_id: int, frame: Frame, settings: Settings, known: Known
-) -> Frame:
+def _with_depth(this: Settling, frame: Frame) -> Frame:
     """Reckon effective time of a light."""
     if not frame.is_light:
         return frame
-    seconds = known.depths.effective_s(
-        connection, known.matcher, rig_id, frame, settings.depth_form
-    )
-    form = settings.depth_form.value if seconds is not None else None
+    by, rig_id = this.settings.depth_form, this.run.rig_id
+    seconds = this.known.depths.effective_s(this.connection, rig_id, frame, by)
+    form = by.value if seconds is not None else None
     judgement = replace(frame.judgement, effective_s=seconds, effective_form=form)
     return replace(frame, judgement=judgement)
 

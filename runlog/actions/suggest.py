@@ -10,9 +10,10 @@ from runlog.actions.rig_settings import settings_of
 from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
 from runlog.core.frame import Grade
-from runlog.core.grading.checks import LESS_IS_WORSE, Case, Check, above, below
+from runlog.core.grading.compared import ComparedFrame
+from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.grade import explain_run, verdict_of
-from runlog.core.grading.policy import Limit, Policy
+from runlog.core.grading.policy import Limit, Policy, Sense, Setting
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
@@ -26,7 +27,7 @@ LEAST_GAIN = 2  # frames more that agree; one may be a slip of the finger
 class Marked:
     """A frame with a person's grade and everything it was checked for."""
 
-    case: Case
+    compared: ComparedFrame
     checks: tuple[Check, ...]
     wanted: Grade
     policy: Policy  # of its rig
@@ -82,13 +83,13 @@ def _marked(engine: Engine, settings: Settings) -> Iterator[Marked]:
             lights = [j for j in judged if j.is_light]
             explained = explain_run([j.frame for j in lights], policy, earlier)
             for j in lights:
-                _, case, checks = explained[j.frame.key]
-                if j.frame.judgement.graded_by == "person" and case is not None:
-                    yield Marked(case, tuple(checks), j.frame.judgement.grade, policy)
+                _, compared, checks = explained[j.frame.key]
+                if j.frame.judgement.graded_by == "person" and compared is not None:
+                    yield Marked(compared, tuple(checks), j.frame.judgement.grade, policy)
 
 
 def _auto(marked: Marked) -> Grade:
-    return verdict_of(marked.case, marked.checks).grade
+    return verdict_of(marked.compared, marked.checks).grade
 
 
 def _agreement(marked: Sequence[Marked]) -> int:
@@ -97,29 +98,33 @@ def _agreement(marked: Sequence[Marked]) -> int:
 
 def _suggestions(marked: Sequence[Marked]) -> Iterator[Suggestion]:
     now = _agreement(marked)
-    names = sorted({c.setting for m in marked for c in m.checks if c.setting and c.limit})
-    for name in names:
-        limits = {getattr(m.policy, name) for m in marked}
+    for setting in sorted(_settings(marked), key=lambda setting: setting.name):
+        limits = {m.policy[setting] for m in marked}
         limit = limits.pop()
-        if limits or not isinstance(limit, Limit):  # where rigs differ, one limit speaks for none
+        if limits:  # where rigs differ, one limit speaks for none
             continue
         best = max(
-            ((_agreement(_with(marked, name, c)), -_distance(c, limit), c)
-             for c in _candidates(marked, name, limit)),
+            ((_agreement(_with(marked, setting, c)), -_distance(c, limit), c)
+             for c in _candidates(marked, setting, limit)),
             key=lambda entry: entry[:2],
             default=None,
         )  # fmt: skip
         if best is not None and best[0] >= now + LEAST_GAIN:
             yield Suggestion(
-                name, limit, best[2], now, best[0], len(marked), _evidence(marked, name)
+                setting.name, limit, best[2], now, best[0], len(marked), _evidence(marked, setting)
             )
 
 
-def _evidence(marked: Sequence[Marked], name: str) -> str:
+def _settings(marked: Sequence[Marked]) -> set[Setting[Limit]]:
+    """Gather the settings that frames were held against."""
+    return {c.setting for m in marked for c in m.checks if c.setting and c.limit}
+
+
+def _evidence(marked: Sequence[Marked], setting: Setting[Limit]) -> str:
     """Say what the person kept and did not keep, in the values this limit is set against."""
-    more = name not in LESS_IS_WORSE
-    kept = _values((m for m in marked if m.wanted is Grade.KEEP), name, more=more)
-    not_kept = _values((m for m in marked if m.wanted is not Grade.KEEP), name, more=more)
+    more = setting.bad is Sense.ABOVE
+    kept = _values((m for m in marked if m.wanted is Grade.KEEP), setting, more=more)
+    not_kept = _values((m for m in marked if m.wanted is not Grade.KEEP), setting, more=more)
     words = []
     if kept:
         worst = max(kept) if more else min(kept)
@@ -134,18 +139,18 @@ def _evidence(marked: Sequence[Marked], name: str) -> str:
     return "; ".join(words)
 
 
-def _values(marked: Iterable[Marked], name: str, *, more: bool) -> list[float]:
+def _values(marked: Iterable[Marked], setting: Setting[Limit], *, more: bool) -> list[float]:
     """Take each frame's worst value for a limit."""
-    values = ([c.value for c in m.checks if c.setting == name and c.value is not None]
+    values = ([c.value for c in m.checks if c.setting is setting and c.value is not None]
               for m in marked)  # fmt: skip
     return [max(own) if more else min(own) for own in values if own]
 
 
-def _candidates(marked: Sequence[Marked], name: str, limit: Limit) -> Iterator[Limit]:
+def _candidates(marked: Sequence[Marked], setting: Setting[Limit], limit: Limit) -> Iterator[Limit]:
     """Try the middles between neighbouring values as the limit for doubtful."""
     values = sorted({c.value for m in marked for c in m.checks
-                     if c.setting == name and c.value is not None})  # fmt: skip
-    up = name not in LESS_IS_WORSE
+                     if c.setting is setting and c.value is not None})  # fmt: skip
+    up = setting.bad is Sense.ABOVE
     for a, b in pairwise(values):
         middle = round((a + b) / 2, 3)
         reject = max(middle, limit.reject) if up else min(middle, limit.reject)
@@ -157,12 +162,11 @@ def _distance(candidate: Limit, limit: Limit) -> float:
     return abs(candidate.doubtful - limit.doubtful)
 
 
-def _with(marked: Sequence[Marked], name: str, limit: Limit) -> list[Marked]:
-    return [replace(m, checks=tuple(_moved(c, name, limit) for c in m.checks)) for m in marked]
+def _with(marked: Sequence[Marked], setting: Setting[Limit], limit: Limit) -> list[Marked]:
+    return [replace(m, checks=tuple(_moved(c, setting, limit) for c in m.checks)) for m in marked]
 
 
-def _moved(check: Check, name: str, limit: Limit) -> Check:
-    if check.setting != name or check.value is None or check.limit is None:
+def _moved(check: Check, setting: Setting[Limit], limit: Limit) -> Check:
+    if check.setting is not setting or check.value is None or check.limit is None:
         return check
-    grade = above(check.value, limit) if check.more_is_worse else below(check.value, limit)
-    return replace(check, limit=limit, grade=grade)
+    return replace(check, limit=limit, grade=setting.grade(check.value, limit))

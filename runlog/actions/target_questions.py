@@ -2,9 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from itertools import combinations
-from typing import Any
-
-from sqlalchemy import Row
 
 from runlog.actions.interpret import field_of_view_deg
 from runlog.core.corrections.in_force import TargetChanges, spelling_key
@@ -14,8 +11,9 @@ from runlog.core.targets.names import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG,
 from runlog.core.targets.places import apart_deg
 from runlog.core.targets.pointings import Pointing, distance_deg, farthest_deg, places_of
 from runlog.core.targets.sequence_words import split_panel, without_settings
+from runlog.store.targets import Spelled
 
-Groups = Mapping[str, Sequence[Row[Any]]]
+Groups = Mapping[str, Sequence[Spelled]]
 Asked = dict[str, list[str]]
 FAR_DEG = 1.0  # beyond the field: no framing explains that
 FAR_PANEL_DEG = 5.0  # no mosaic is as wide
@@ -43,7 +41,7 @@ def questions_about(
     return {name: questions for name, questions in asked.items() if questions}
 
 
-def _about_no_name(rows: Sequence[Row[Any]], naming: Sequence[str]) -> str:
+def _about_no_name(rows: Sequence[Spelled], naming: Sequence[str]) -> str:
     frames = sum(r.frames for r in rows)
     joined = ", or ".join(naming).replace(", or and ", ", and ")
     have = "frame has" if frames == 1 else "frames have"
@@ -51,7 +49,7 @@ def _about_no_name(rows: Sequence[Row[Any]], naming: Sequence[str]) -> str:
 
 
 def _about_spellings(
-    name: str, rows: Sequence[Row[Any]], settled: set[str], names: TargetNames
+    name: str, rows: Sequence[Spelled], settled: set[str], names: TargetNames
 ) -> list[str]:
     asked = []
     for raw in sorted({r.target_raw for r in rows if not r.corrected}, key=str):
@@ -78,7 +76,7 @@ def _perhaps(name: str, others: Sequence[str]) -> str:
     )
 
 
-def _about_place_name(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> list[str]:
+def _about_place_name(name: str, rows: Sequence[Spelled], names: TargetNames) -> list[str]:
     row = rows[0]
     if row.ra_deg is None or row.dec_deg is None:
         return []
@@ -94,12 +92,12 @@ def _about_place_name(name: str, rows: Sequence[Row[Any]], names: TargetNames) -
 # --- places ---------------------------------------------------------------------------------
 
 
-def _field_deg(rows: Sequence[Row[Any]]) -> float:
+def _field_deg(rows: Sequence[Spelled]) -> float:
     fields = [field_of_view_deg(r.width, r.height, r.arcsec_per_px) for r in rows]
     return min((f for f in fields if f), default=USUAL_FIELD_DEG)
 
 
-def _pointings(rows: Sequence[Row[Any]]) -> list[Pointing]:
+def _pointings(rows: Sequence[Spelled]) -> list[Pointing]:
     return [
         Pointing(r.ra_deg, r.dec_deg, r.frames)
         for r in rows
@@ -107,7 +105,7 @@ def _pointings(rows: Sequence[Row[Any]]) -> list[Pointing]:
     ]
 
 
-def _about_places(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> list[str]:
+def _about_places(name: str, rows: Sequence[Spelled], names: TargetNames) -> list[str]:
     pointings = _pointings(rows)
     if not pointings or name == NO_TARGET:
         return []
@@ -128,7 +126,7 @@ def _about_places(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> li
     return asked
 
 
-def _off_its_place(name: str, rows: Sequence[Row[Any]], names: TargetNames) -> float | None:
+def _off_its_place(name: str, rows: Sequence[Spelled], names: TargetNames) -> float | None:
     """Give how far frames point from the object they name; 0 when near, None when not known."""
     base, panel = split_panel(name)
     known, spot = names.catalogue.place(base), _spot(rows)
@@ -174,7 +172,7 @@ def _about_pairs(
 Spot = tuple[Pointing, float]  # where most frames point, and the field's shorter side
 
 
-def _spot(rows: Sequence[Row[Any]]) -> Spot | None:
+def _spot(rows: Sequence[Spelled]) -> Spot | None:
     pointings = _pointings(rows)
     field_deg = _field_deg(rows)
     return (places_of(pointings, field_deg)[0], field_deg) if pointings else None

@@ -3,9 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 
-from sqlalchemy import Connection, Engine, Row
+from sqlalchemy import Connection, Engine
 
 from runlog.actions.nameless import name_nameless, says_nothing
 from runlog.actions.names import all_targets, one_target
@@ -23,7 +22,7 @@ from runlog.store import targets as store
 from runlog.store.catalogue import target_names
 from runlog.store.choose import sights
 from runlog.store.engine import reading, writing
-from runlog.store.targets import MERGE, RENAME, SPLIT, UNDO, Change
+from runlog.store.targets import MERGE, RENAME, SPLIT, UNDO, Change, Spelled
 
 # --- changes --------------------------------------------------------------------------------
 
@@ -232,7 +231,7 @@ def target_lines(engine: Engine) -> list[TargetLine]:
     with reading(engine) as connection:
         rows = store.spellings(connection)
         changes = store.changes_in_force(connection)
-        groups: dict[str, list[Row[Any]]] = {}
+        groups: dict[str, list[Spelled]] = {}
         for row in rows:
             groups.setdefault(row.target, []).append(row)
         naming = _naming(connection) if NO_TARGET in groups else []
@@ -246,7 +245,7 @@ def _naming(connection: Connection) -> list[str]:
     return settling("target NAME", [s for s in everyone if s.id in nameless], Everyone(everyone))
 
 
-def _line(name: str, rows: Sequence[Row[Any]], questions: Sequence[str]) -> TargetLine:
+def _line(name: str, rows: Sequence[Spelled], questions: Sequence[str]) -> TargetLine:
     placed = [r for r in rows if r.ra_deg is not None and r.dec_deg is not None]
     most = max(placed, key=lambda r: (r.frames, r.ra_deg, r.dec_deg), default=None)
     return TargetLine(
@@ -260,7 +259,7 @@ def _line(name: str, rows: Sequence[Row[Any]], questions: Sequence[str]) -> Targ
     )
 
 
-def _spellings(rows: Sequence[Row[Any]]) -> tuple[Spelling, ...]:
+def _spellings(rows: Sequence[Spelled]) -> tuple[Spelling, ...]:
     counts: dict[tuple[str | None, str], int] = {}
     for row in rows:
         how = "corrected" if row.corrected else target_names().fold(row.target_raw).how.value

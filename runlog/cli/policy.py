@@ -57,9 +57,9 @@ def _of_rig(session: Session, rig: str) -> "Policy":
 
 def limit_rows(policy: "Policy") -> list[dict[str, Any]]:
     """List the limits in force for all filters, then those of their own that filters have."""
-    from runlog.core.grading.policy import SETTINGS
+    from runlog.core.grading.faults import settings
 
-    general = {name: getattr(policy, name) for name in SETTINGS}
+    general = {name: policy[setting] for name, setting in settings().items()}
     tables = [(None, general), *sorted(policy.by_filter.items())]
     return [
         _limit_row(filter_name, setting, value)
@@ -89,10 +89,10 @@ def _show_tables(rows: list[dict[str, Any]]) -> None:
 
 def _show_why(row: dict[str, Any]) -> None:
     """Write the reason of a default as a comment of TOML; a filter's own limit needs none."""
-    from runlog.core.grading.policy import REASONS
+    from runlog.core.grading.faults import settings
 
     if row["filter"] is None:
-        for line in textwrap.wrap(REASONS[row["setting"]], WIDTH):
+        for line in textwrap.wrap(settings()[row["setting"]].why, WIDTH):
             click.echo(f"# {line}")
 
 

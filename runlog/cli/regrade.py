@@ -78,7 +78,7 @@ def _rows(found: "Explanation") -> Iterator[dict[str, Any]]:
             "value": check.value,
             "doubtful": check.limit.doubtful if check.limit else None,
             "reject": check.limit.reject if check.limit else None,
-            "setting": check.setting,
+            "setting": check.setting.name if check.setting else None,
             "verdict": "noted" if check.noted else check.grade.value,
             "evidence": check.evidence,
             "overridden_by": override.by.value if override else None,

@@ -15,7 +15,7 @@ from runlog.core.columns import hours
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
-    from runlog.actions.scan import ScanReport
+    from runlog.actions.scan_report import ScanReport
 
 COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "remeasured", "missing")
 NAMED = 20  # failures named one by one; the rest are counted
@@ -70,7 +70,8 @@ def _scan_until(
     workers: int | None,
     remeasure: bool,
 ) -> "ScanReport":
-    from runlog.actions.scan import Progress, scan
+    from runlog.actions.scan import scan
+    from runlog.actions.scan_report import Progress
 
     engine = session.engine(make=True)
     with progress_bar() as bar:

@@ -104,6 +104,8 @@ class FrameHeader:
     # "header", "folder name", "file name", "shape of the exposure" ...
     kind_from: str = field(metadata=kept("header_kind_from"))
     stage: Stage = Stage.RAW
+    # without what the names of file and folder tell
+    stage_by_cards: Stage = field(default=Stage.RAW, metadata=kept(None))
     taken_at_utc: datetime | None = field(
         default=None, metadata=shown("UTC", form="{:%m-%d %H:%M:%S}")
     )  # start of exposure, timezone-aware UTC
@@ -235,6 +237,8 @@ class Measurement:
     beta: float | None = None  # shared Moffat index; None when model-free
     width_from: str | None = None  # "moffat" or "moments"
     ranked_flux_adu: float | None = None  # of the star that is followed through a run
+    # median highest pixel above the sky, of the brightest stars: it falls when they widen
+    peak_adu: float | None = value(default=None, metadata=shown("peak", "ADU", "{:.0f}"))
     star_list: StarList = value(default=StarList(), metadata=kept(None))
     doubled_share: float | None = None  # of the bright stars that stand twice
     doubled_px: float | None = None  # how far apart

@@ -62,6 +62,7 @@ PUBLISHED: Mapping[str, Callable[[Frame], Any]] = {
     "questions": lambda f: [q.text for q in (*f.header.questions, *f.judgement.questions)],
     "corrected": lambda f: list(f.context.corrected),
     "level": lambda f: f.measurement.level and _plain(f.measurement.level),
+    "peak_adu": lambda f: f.measurement.peak_adu,
 }
 # What a row says besides: where the files are, and of a file that is no frame why.
 ROW_KEYS = ("path", "paths", "missing", *PUBLISHED, "error")

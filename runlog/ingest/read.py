@@ -65,8 +65,8 @@ def _size(path: bytes) -> int:
 
 
 def _read(task: Task, opened: OpenFrame) -> Outcome:
-    header = parse_header(opened.cards, opened.shape, task.parts, task.rules)
-    header = header if task.kind is None else replace(header, kind=task.kind)
+    parsed = parse_header(opened.cards, opened.shape, task.parts, task.rules)
+    header = parsed if task.kind is None else replace(parsed, kind=task.kind)
     pixels = opened.pixels()
     key = content_key(pixels, str(header.taken_at_utc))
     read = ReadFrame(key, opened.cards, opened.shape)
@@ -77,7 +77,7 @@ def _read(task: Task, opened: OpenFrame) -> Outcome:
         level = measure_level(pixels, ceiling_adu=ceiling_adu(header, opened.shape.bitpix))
         found = Measurement(level=level, signs=_signs(header, pixels))
         read = replace(read, measurement=found)
-    return Outcome(task.path, read, header)
+    return Outcome(task.path, read, parsed)
 
 
 def _measured(read: ReadFrame, header: FrameHeader, pixels: Array) -> ReadFrame:

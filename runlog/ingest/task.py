@@ -48,7 +48,7 @@ class Outcome:
 
     path: bytes
     frame: ReadFrame | None = None
-    header: FrameHeader | None = None
+    header: FrameHeader | None = None  # as it is written, whatever a person says
     failure: str | None = None
     passing: bool = False  # not the file's fault: the next scan tries again
 

@@ -6,7 +6,7 @@ import numpy as np
 from photutils.geometry import circular_overlap_grid
 from scipy.spatial import cKDTree
 
-from runlog.core.frame import StarList
+from runlog.core.frame import RANK, StarList
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.medians import median_of_rows
 from runlog.measure.pixels import F32, F64, I64, Mask
@@ -72,6 +72,35 @@ def list_stars(
         tuple(np.round(cy[order], 3).tolist()),
         tuple(float(f"{value:.6g}") for value in flux[order]),
     )
+
+
+def median_peak(light: F32, stars: StarList, hfr_px: float | None) -> float | None:
+    """
+    Median height of the brightest stars' highest pixels.
+
+    Always of as many stars, so that a frame which shows fewer does not seem to have higher peaks.
+
+    Parameters
+    ----------
+    light : ndarray, shape (h, w)
+        Sky-subtracted frame, ADU.
+    stars : StarList
+        The frame's stars, brightest first, in pixels.
+    hfr_px : float or None
+        Their half-flux radius: a star's highest pixel is looked for so far around its centre.
+
+    Returns
+    -------
+    float or None
+        ADU above the sky; None with fewer than `RANK` stars. What clips shows where it clips.
+    """
+    if hfr_px is None or len(stars.x) < RANK:
+        return None
+    radius = max(1, round(hfr_px))
+    x, y = (np.rint(at[:RANK]).astype(np.int64) for at in (stars.x, stars.y))
+    axis = np.arange(-radius, radius + 1)
+    inside = axis[:, None] ** 2 + axis**2 <= radius**2 + 1
+    return float(np.median(stamps(light, y, x, radius)[:, inside].max(axis=1)))
 
 
 def listed_once(x: F64, y: F64, reach_px: float) -> Mask:

@@ -12,7 +12,7 @@ from runlog.measure.doubled import Doubling, find_doubling
 from runlog.measure.empirical import CorrectedShape, corrected_shape
 from runlog.measure.field import measure_field
 from runlog.measure.fitted import Fitted, fit_stars
-from runlog.measure.fluxes import list_stars
+from runlog.measure.fluxes import list_stars, median_peak
 from runlog.measure.lines import mend_lines
 from runlog.measure.modelfree import (
     MOST_STARS,
@@ -99,7 +99,8 @@ def measure_frame(
     if reason is not None:
         return replace(base, notes=(reason,))
     residual = subtract_sky(plane, sky, ceiling)
-    return measure_stars(plane, sky, residual, base)
+    found = measure_stars(plane, sky, residual, base)
+    return replace(found, peak_adu=median_peak(residual.light, found.star_list, found.hfr_px))
 
 
 def hopeless(plane: Plane, sky: Sky, ceiling_adu: float | None) -> str | None:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.medians import median_of_rows, median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 
@@ -162,7 +163,7 @@ def standing_out(means: F64) -> tuple[F64, tuple[I64, I64, I64]]:
     Of each group, which stands out against those beside it: segment, first and last line.
     """
     excess = means - beside(means)
-    middle = median_of_rows(np.abs(excess))[:, None] / 0.6745
+    middle = median_of_rows(np.abs(excess))[:, None] * MAD_TO_SIGMA
     middle = np.maximum(middle, 1e-12)
     out = np.abs(excess) > SEEN_SIGMA * middle
     edged = np.zeros((out.shape[0], out.shape[1] + 2), np.int8)

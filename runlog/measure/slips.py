@@ -25,6 +25,9 @@ FEWEST_BLOCKS = 4
 ALIKE = 0.5  # of the likeness of the two that are most alike
 LEAST_ALIKE = 0.4  # of the blocks
 MOST_SLIPS = 8
+# Columns that a star over the brim fills run through many rows and are none of the camera's: left
+# out is what comes within this share of the brightest pixels, over the sky, a few wild ones aside.
+FULL, WILD_PIXELS = 0.97, 20
 
 
 def find_displaced(plane: Array, sigma_adu: float) -> tuple[Slip, ...]:
@@ -52,7 +55,8 @@ def find_displaced(plane: Array, sigma_adu: float) -> tuple[Slip, ...]:
     count = len(rows) // IN_BLOCK
     if count < FEWEST_BLOCKS or sigma_adu <= 0:
         return ()
-    apart = _steps_across(rows[: count * IN_BLOCK], sigma_adu)
+    full_adu = _full_adu(rows)
+    apart = _steps_across(rows[: count * IN_BLOCK], sigma_adu, full_adu)
     blocks = np.median(apart.reshape(count, IN_BLOCK, -1), axis=1)
     alike = blocks[_alike(blocks)]
     if len(alike) < max(FEWEST_BLOCKS, LEAST_ALIKE * count):
@@ -64,7 +68,17 @@ def find_displaced(plane: Array, sigma_adu: float) -> tuple[Slip, ...]:
     if np.sqrt(strength) < CLEAR * noise:
         return ()
     shifts = [_displaced_by(block, usual, strength, noise) for block in blocks]
-    return _edges(plane, sigma_adu, shifts, usual, step * IN_BLOCK)
+    return _edges(plane, (sigma_adu, full_adu), shifts, usual, step * IN_BLOCK)
+
+
+def _full_adu(rows: F32) -> float:
+    """Give the level from which pixels count as full."""
+    values = rows[np.isfinite(rows)]
+    if values.size <= WILD_PIXELS:
+        return float("inf")
+    values.partition((values.size // 2, values.size - WILD_PIXELS))
+    middle, top = float(values[values.size // 2]), float(values[-WILD_PIXELS])
+    return middle + FULL * (top - middle)
 
 
 def _alike(blocks: F32) -> Mask:
@@ -77,7 +91,8 @@ def _alike(blocks: F32) -> Mask:
     return np.asarray(chosen)
 
 
-def _steps_across(rows: F32, sigma_adu: float) -> F32:
+def _steps_across(rows: F32, sigma_adu: float, full_adu: float) -> F32:
+    rows = np.where(rows < full_adu, rows, np.float32(np.nan))
     apart = np.diff(rows, axis=1, append=rows[:, :1]) / np.float32(sigma_adu)
     apart[~np.isfinite(apart)] = 0
     return np.clip(apart, -MOST_SIGMA, MOST_SIGMA, out=apart)
@@ -104,7 +119,11 @@ def _many_columns(shared: F32) -> bool:
 
 
 def _edges(
-    plane: Array, sigma_adu: float, shifts: list[int | None], usual: F32, block_px: int
+    plane: Array,
+    levels_adu: tuple[float, float],
+    shifts: list[int | None],
+    usual: F32,
+    block_px: int,
 ) -> tuple[Slip, ...]:
     """Find the rows where one displacement gives way to another, between blocks that are clear."""
     clear = [(i, shift) for i, shift in enumerate(shifts) if shift is not None]
@@ -115,7 +134,7 @@ def _edges(
         if before != behind:
             first = i * block_px
             rows = np.asarray(plane[first : (j + 1) * block_px], np.float32)
-            apart = _steps_across(rows, sigma_adu)
+            apart = _steps_across(rows, *levels_adu)
             found.append(Slip(first + _change(apart, usual, before, behind), behind - before))
     return tuple(found[:MOST_SLIPS])
 

@@ -12,25 +12,27 @@ from runlog.core.calibration.fit import Sensor, Shots
 from runlog.core.frame import Grade, Kind
 from runlog.core.header.region import read_origin
 from runlog.store import models as m
-from runlog.store.frames import unpack_cards
+from runlog.store.headers import unpack_cards
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
 Aliases = Mapping[str, tuple[str, ...]]
+Region = tuple[str, int, int, int, int]  # camera, binning both ways, size
 
 
 @dataclass(frozen=True, slots=True)
 class Partial:
     """Which regions are smaller than their sensor: (camera, binning, size), as stored."""
 
-    regions: frozenset[tuple[str, int, int, int, int]]
+    regions: frozenset[Region]
 
     @classmethod
     def of(cls, connection: Connection) -> Self:
         """Compare all regions ever read out with the largest of the same camera."""
         f = m.frame.c
         regions = (f.camera_key, f.binning_x, f.binning_y, f.width, f.height)
-        seen = [tuple(row) for row in connection.execute(select(*regions).distinct())]
+        rows = connection.execute(select(*regions).distinct())
+        seen: list[Region] = [tuple(row) for row in rows]
         widest: dict[str, tuple[int, int]] = {}
         for camera, across, down, width, height in seen:
             have = widest.get(camera, (0, 0))
@@ -49,10 +51,10 @@ class Partial:
         return or_(false(), *alike)
 
 
-def _is_smaller(region: tuple[Any, ...], widest: tuple[int, int]) -> bool:
+def _is_smaller(region: Region, widest: tuple[int, int]) -> bool:
     """Binning leaves out a rest of columns and rows that fill no pixel."""
     _, across, down, width, height = region
-    return bool((width + 1) * across <= widest[0] or (height + 1) * down <= widest[1])
+    return (width + 1) * across <= widest[0] or (height + 1) * down <= widest[1]
 
 
 def lights_and_stock(

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select
 
-from runlog.core.corrections.in_force import NOTHING_SAID, Said, TargetChanges, in_force
+from runlog.core.corrections.in_force import Said, in_force
 from runlog.store import models as m
 from runlog.store.targets import changes_in_force
 
@@ -29,14 +29,11 @@ class Correction:
     stands: bool
 
 
-def said_of(connection: Connection, content_key: str) -> Said:
-    """Load what a person said that bears on one frame."""
+def said_of(connection: Connection, content_keys: Sequence[str]) -> dict[str, Said]:
+    """Load what a person said that bears on some frames, by key."""
     changes = changes_in_force(connection)
-    corrections = standing(connection, [content_key]).get(content_key, {})
-    return Said(corrections, changes) if corrections or changes != _NO_CHANGES else NOTHING_SAID
-
-
-_NO_CHANGES = TargetChanges()
+    corrections = standing(connection, content_keys)
+    return {key: Said(corrections.get(key, {}), changes) for key in content_keys}
 
 
 def standing(connection: Connection, content_keys: Sequence[str]) -> dict[str, dict[str, str]]:

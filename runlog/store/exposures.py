@@ -1,10 +1,11 @@
 """Which frame of an exposure counts, whatever order its copies were scanned in."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Connection, Row, String, and_, cast, select, update
+from sqlalchemy import Connection, Row, String, and_, cast, or_, select, update
 
 from runlog.core.frame import FrameHeader, Kind, Stage
 from runlog.core.identity import (
@@ -41,6 +42,19 @@ def recount(connection: Connection, start: datetime) -> int:
         )
     touch(connection, sorted({row.run_id for row in changed}))
     return len(changed)
+
+
+def recount_new(connection: Connection, starts: Collection[datetime]) -> None:
+    """Choose again among the frames about the starts of new ones; most have no other near."""
+    if not starts:
+        return
+    f, margin = m.frame.c, timedelta(seconds=COPY_TOLERANCE_S)
+    about = or_(*[f.taken_at_utc.between(s - margin, s + margin) for s in sorted(starts)])
+    query = select(f.taken_at_utc).where(about).order_by(f.taken_at_utc)
+    stored = connection.execute(query).scalars().all()
+    near = {s for pair in pairwise(stored) if pair[1] - pair[0] <= 2 * margin for s in pair}
+    for start in sorted(near & set(starts)):
+        recount(connection, start)
 
 
 def _chosen_wrongly(connection: Connection, start: datetime) -> list[Row[Any]]:

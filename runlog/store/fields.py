@@ -1,62 +1,35 @@
 """What finding fields reads of the frames that may show the same sky."""
 
 from collections.abc import Iterator
-from datetime import datetime
 from itertools import groupby
-from operator import attrgetter
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, not_, or_, select
 
-from runlog.core.frame import Kind
+from runlog.core.frame import Frame, Kind
 from runlog.store import models as m
+from runlog.store.loading import Loading
 
-# Frames of other settings have other plates, other fluxes, or other stars: they never compare.
-NAME_KEYS = ("target", "filter", "binning_x", "width", "height", "gain")
-Name = tuple[str, str, int, int, int, float | None]  # values of NAME_KEYS
+# Target, filter, binning, width, height, gain. Frames of other settings have other plates, other
+# fluxes, or other stars: they never compare.
+Name = tuple[str, str, int, int, int, float | None]
 AT_ONCE = 500  # values in one statement; databases have a limit
 MOST_ELONGATED = 0.8  # eccentricity: longer trails have no centre to lay anything on
 
 
-class Sight(NamedTuple):
-    """One measured light, as far as its field is concerned."""
+class Candidate(NamedTuple):
+    """One measured light that may show the same sky as others of its name."""
 
-    id: int
-    run_id: int
-    content_key: str
-    target: str
-    filter: str
-    binning_x: int
-    width: int
-    height: int
-    gain: float | None
-    arcsec_per_px: float | None
-    taken_at_utc: datetime | None
-    exposure_s: float | None
-    ra_deg: float | None
-    dec_deg: float | None
-    stars: int | None
-    fwhm_px: float | None
-    noise_adu: float | None
-    ranked_flux_adu: float | None
-    clipped_stars: int | None
-    matched_to: str | None
-    matched_past: str | None
-    best_of_name: str | None
-    field_runs: int | None
-    shift_x_px: float | None
-    shift_y_px: float | None
-    rotation_deg: float | None
+    frame: Frame
     fit: bool  # may be the frame that others are laid on
     dirty: bool  # its run is not settled
 
 
-def name_of(row: Any) -> Name:
+def name_of(frame: Frame) -> Name:
     """Name what a frame may be compared with: same target, filter, binning, size and gain."""
-    return _name(row)
-
-
-_name = attrgetter(*NAME_KEYS)
+    size = frame.identity.width, frame.identity.height
+    names = frame.context.target, frame.context.filter
+    return (*names, frame.header.binning_x, *size, frame.header.gain)
 
 
 def fit_to_be_reference() -> ColumnElement[bool]:
@@ -72,7 +45,7 @@ def fit_to_be_reference() -> ColumnElement[bool]:
     )
 
 
-def sights_by_name(connection: Connection, rig_id: int) -> Iterator[list[Sight]]:
+def candidates_by_name(connection: Connection, rig_id: int) -> Iterator[list[Candidate]]:
     """Load the measured lights of a rig that may compare together, one name at a time.
 
     Names in which nothing changed since they were last settled are left out.
@@ -80,15 +53,14 @@ def sights_by_name(connection: Connection, rig_id: int) -> Iterator[list[Sight]]
     names = _restless_names(connection, rig_id)
     if not names:
         return
-    columns = [_F[name] for name in Sight._fields if name not in ("fit", "dirty")]
-    query = _of_rig(select(*columns, _fit(), _DIRTY), rig_id).order_by(*_KEYS)
+    query = _of_rig(_FOR_FIELDS.query.add_columns(_fit(), _DIRTY), rig_id).order_by(*_KEYS)
     targets = sorted({name[0] for name in names})
     if len(targets) <= AT_ONCE:
         query = query.where(_F.target.in_(targets))
-    rows = map(Sight._make, connection.execute(query))
-    for name, members in groupby(rows, _name):
+    rows = _FOR_FIELDS.load_with(connection, query)
+    for name, members in groupby(rows, lambda row: name_of(row[0])):
         if name in names:
-            yield list(members)
+            yield [Candidate(frame, bool(fit), bool(dirty)) for frame, fit, dirty in members]
 
 
 def _restless_names(connection: Connection, rig_id: int) -> set[Name]:
@@ -107,8 +79,9 @@ def _restless_names(connection: Connection, rig_id: int) -> set[Name]:
         matched == func.count(),
     )
     nothing_fit = and_(matched == 0, _sum(_fit()) == 0)
+    keys = select(*_KEYS).join(m.run, m.run.c.id == _F.run_id)
     query = (
-        _of_rig(select(*_KEYS), rig_id)
+        _of_rig(keys, rig_id)
         .group_by(*_KEYS)
         .having(not_(and_(_sum(_DIRTY) == 0, or_(settled, nothing_fit))))
     )
@@ -116,10 +89,10 @@ def _restless_names(connection: Connection, rig_id: int) -> set[Name]:
 
 
 def _of_rig(query: Select[Any], rig_id: int) -> Select[Any]:
-    return (
-        query.join(m.run, m.run.c.id == _F.run_id)
-        .where(m.run.c.rig_id == rig_id, _F.header_kind == Kind.LIGHT.value)
-        .where(_F.measured_with.is_not(None))
+    return query.where(
+        m.run.c.rig_id == rig_id,
+        _F.header_kind == Kind.LIGHT.value,
+        _F.measured_with.is_not(None),
     )
 
 
@@ -132,5 +105,14 @@ def _sum(condition: ColumnElement[bool]) -> ColumnElement[int]:
 
 
 _F = m.frame.c
-_KEYS = [_F[name] for name in NAME_KEYS]
+_KEYS = (_F.target, _F.filter, _F.binning_x, _F.width, _F.height, _F.gain)  # as in `Name`
 _DIRTY = m.run.c.revision != m.run.c.settled_revision
+# Of many frames no more than is looked at.
+_LOOKED_AT = (
+    *(_F.id, _F.content_key, _F.run_id, _F.kind, _F.kind_from, _F.header_kind, _F.header_kind_from),
+    *(*_KEYS, _F.arcsec_per_px, _F.taken_at_utc, _F.exposure_s, _F.ra_deg, _F.dec_deg),
+    *(_F.stars, _F.fwhm_px, _F.noise_adu, _F.ranked_flux_adu, _F.clipped_stars),
+    *(_F.matched_to, _F.matched_past, _F.best_of_name, _F.field_runs),
+    *(_F.shift_x_px, _F.shift_y_px, _F.rotation_deg),
+)
+_FOR_FIELDS = Loading(lambda stored: m.frame.c[stored.column] in set(_LOOKED_AT))

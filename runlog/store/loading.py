@@ -1,9 +1,11 @@
 """Rows of the table of frames as frames: whole, or without what a list never shows."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import fields
+from itertools import takewhile
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import Connection, Select, select
 
 from runlog.core.frame import Context, Frame
 from runlog.store import models as m
@@ -12,62 +14,80 @@ from runlog.store.mapping import PARTS, STORED, Convert, Stored
 BESIDE = {"night": m.run.c.night, "rig": m.rig.c.name}  # of the context, in tables of their own
 
 
-class _Part:
-    """Makes one part of a frame of the values at its place in a row."""
-
-    def __init__(self, kind: Any, stored: Iterable[Stored], start: int) -> None:
-        self.kind, self.start = kind, start
-        held = [(s.name, s.codec) for s in stored]
-        if kind is Context:
-            held += [(name, None) for name in BESIDE]
-        self.names = [name for name, _ in held]
-        self.end = start + len(self.names)
-        self.converts: Mapping[str, Convert] = {
-            name: codec.read for name, codec in held if codec is not None
-        }
-
-    def make(self, row: tuple[Any, ...]) -> Any:
-        values = dict(zip(self.names, row[self.start : self.end], strict=True))
-        for name, convert in self.converts.items():
-            values[name] = convert(values[name])
-        return self.kind(**values)
-
-
 class Loading:
     """A choice of columns: what to select, and how its rows become frames.
 
-    Values of columns that are left out are as in a part that nothing was said of.
+    `keep` tells which; values of the others are as in a part that nothing was said of.
     """
 
-    def __init__(self, *, without: Iterable[str] = ()) -> None:
-        left_out = frozenset(without)
+    def __init__(self, keep: Callable[[Stored], bool]) -> None:
         columns: list[Any] = []
-        self._parts: list[_Part] = []
+        held: dict[type, list[tuple[str, Convert | None]]] = {}
         for kind in PARTS.values():
-            stored = [s for s in STORED[kind] if s.column not in left_out]
-            self._parts.append(_Part(kind, stored, len(columns)))
+            stored = [s for s in STORED[kind] if keep(s)]
+            beside = BESIDE if kind is Context else {}
             columns += [m.frame.c[s.column] for s in stored]
-            columns += BESIDE.values() if kind is Context else ()
+            columns += beside.values()
+            held[kind] = [(s.name, s.codec.read if s.codec else None) for s in stored]
+            held[kind] += [(name, None) for name in beside]
+        self._frame_of, self._width = _compiled(held), len(columns)
         self.query: Select[Any] = (
             select(*columns)
             .join(m.run, m.run.c.id == m.frame.c.run_id)
             .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         )
 
-    def frame_of(self, row: Row[Any]) -> Frame:
-        """Turn a row of the query into a frame."""
-        values = tuple(row)
-        return Frame(*[part.make(values) for part in self._parts])
-
     def load(
         self, connection: Connection, query: Select[Any], values: Mapping[str, Any] | None = None
     ) -> list[Frame]:
         """Run the query, narrowed and sorted, and give its frames."""
-        return [self.frame_of(row) for row in connection.execute(query, values).all()]
+        return [self._frame_of(*row) for row in connection.execute(query, values)]
+
+    def load_with(
+        self, connection: Connection, query: Select[Any]
+    ) -> Iterator[tuple[Frame, *tuple[Any, ...]]]:
+        """Run the query, to which columns were added, and give each frame with theirs."""
+        for row in connection.execute(query):
+            yield self._frame_of(*row[: self._width]), *row[self._width :]
 
 
-WHOLE = Loading()
+def _compiled(
+    held: Mapping[type, Sequence[tuple[str, Convert | None]]],
+) -> Callable[..., Frame]:
+    """Write the function that makes a frame of the values of a row, as if by hand.
+
+    A loop over a hundred fields would take several times as long, for each of many frames.
+    """
+    known: dict[str, Any] = {"Frame": Frame}
+    values: list[str] = []
+    calls: list[str] = []
+    for kind, named in held.items():
+        known[kind.__name__] = kind
+        given = []
+        for name, convert in named:
+            value = f"v{len(values)}"
+            values.append(value)
+            if convert is not None:
+                known[f"read_{value}"] = convert
+                value = f"read_{value}({value})"
+            given.append((name, value))
+        if not given:  # the same for all frames
+            known[kind.__name__] = kind()
+        calls.append(f"{kind.__name__}({_arguments(kind, given)})" if given else kind.__name__)
+    code = f"lambda {', '.join(values)}: Frame({', '.join(calls)})"
+    made: Callable[..., Frame] = eval(code, known)
+    return made
+
+
+def _arguments(kind: Any, given: Sequence[tuple[str, str]]) -> str:
+    """Give values by their place as far as none is left out, which is quicker than by name."""
+    order = [field.name for field in fields(kind)]
+    inplace = list(takewhile(lambda pair: pair[0] == pair[1][0], zip(order, given, strict=False)))
+    by_name = [f"{name}={value}" for name, value in given[len(inplace) :]]
+    return ", ".join([value for _, (_, value) in inplace] + by_name)
+
+
+# What the rows showed is looked at of all frames of a camera together: see `run_rows`.
+WHOLE = Loading(lambda stored: stored.name != "signs")
 # JSON takes most of the time of reading a row; of it a list shows the faults.
-IN_LISTS = Loading(
-    without=[s.column for part in STORED.values() for s in part if s.is_json and s.name != "faults"]
-)
+IN_LISTS = Loading(lambda stored: not stored.is_json or stored.name == "faults")

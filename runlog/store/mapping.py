@@ -86,7 +86,8 @@ def _stored(name: str, column: str, hint: Any, *, null: bool) -> Stored:
 def _list_column(codec: Codec, null: bool) -> Codec:
     """Take no value for an empty list, and where that is said write no value for one."""
     empty: list[Any] | None = None if null else []
-    return Codec(lambda v: codec.read(v or ()), lambda v: codec.write(v) or empty)
+    read, write = codec.read, codec.write
+    return Codec(lambda v: read(v) if v else (), lambda v: write(v) or empty)
 
 
 def _without_none(hint: Any) -> tuple[Any, bool]:
@@ -101,9 +102,9 @@ def _is_enum(hint: Any) -> bool:
 
 
 def _maybe(codec: Codec) -> Codec:
+    read, write = codec.read, codec.write
     return Codec(
-        lambda v: None if v is None else codec.read(v),
-        lambda v: None if v is None else codec.write(v),
+        lambda v: None if v is None else read(v), lambda v: None if v is None else write(v)
     )
 
 
@@ -121,9 +122,9 @@ def _codec(hint: Any) -> Codec | None:
 def _listed(codec: Codec | None) -> Codec:
     if codec is None:
         return Codec(tuple, list)
+    read, write = codec.read, codec.write
     return Codec(
-        lambda values: tuple([codec.read(v) for v in values]),
-        lambda values: [codec.write(v) for v in values],
+        lambda values: tuple([read(v) for v in values]), lambda values: [write(v) for v in values]
     )
 
 
@@ -132,16 +133,24 @@ def _object(kind: Any) -> Codec:
     hints = get_type_hints(kind)
     inner = {name: _inner(hint) for name, hint in hints.items()}
     own = {name: codec for name, codec in inner.items() if codec is not None}
+    readers = [(name, codec.read) for name, codec in own.items()]
     names = [field.name for field in fields(kind)]
 
     def read(value: Mapping[str, Any]) -> Any:
-        return kind(**{**value, **{n: own[n].read(value[n]) for n in own if n in value}})
+        made = {**value}
+        for name, read_it in readers:
+            if name in made:
+                made[name] = read_it(made[name])
+        return kind(**made)
+
+    def read_plain(value: Mapping[str, Any]) -> Any:
+        return kind(**value)
 
     def write(value: Any) -> dict[str, Any]:
         plain = {name: getattr(value, name) for name in names}
         return plain | {name: codec.write(plain[name]) for name, codec in own.items()}
 
-    return Codec(read, write)
+    return Codec(read if own else read_plain, write)
 
 
 def _inner(hint: Any) -> Codec | None:

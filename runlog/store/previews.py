@@ -1,5 +1,6 @@
 """Previews by frame: written once at scan time, read one by one when a person looks."""
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -12,10 +13,14 @@ from runlog.store.engine import upsert
 PARTS = ("image", "cutouts")
 
 
-def put_preview(connection: Connection, frame_id: int, preview: Preview | None) -> None:
-    """Store a frame's preview in place of an older one; None leaves what is there."""
-    if preview is None:
-        return
+def put_previews(connection: Connection, previews: Mapping[int, Preview]) -> None:
+    """Store the previews of some frames in place of older ones."""
+    rows = [_row(frame_id, preview) for frame_id, preview in previews.items()]
+    if rows:
+        upsert(connection, m.preview, rows, by=("frame_id",))
+
+
+def _row(frame_id: int, preview: Preview) -> dict[str, Any]:
     values: dict[str, Any] = {
         "frame_id": frame_id,
         "shrink": preview.shrink,
@@ -23,7 +28,7 @@ def put_preview(connection: Connection, frame_id: int, preview: Preview | None) 
     }
     for part in PARTS:
         values |= {f"{part}_{k}": v for k, v in asdict(getattr(preview, part)).items()}
-    upsert(connection, m.preview, [values], by=("frame_id",))
+    return values
 
 
 def get_preview(connection: Connection, frame_id: int) -> Preview | None:

@@ -54,7 +54,7 @@ def looked_frames(connection: Connection, run_id: int) -> list[LookedFrame]:
             row.id,
             # A camera without a name is at least its rig's own.
             Sensor(row.camera_key or f"of rig {row.rig_id}", *row[2:6]),
-            _source(row),
+            _source(row.header_kind, row.stage, counts=row.counted),
             unpack_signs(row.signs),
             (row.readout, row.readout_doubt),
         )
@@ -62,12 +62,11 @@ def looked_frames(connection: Connection, run_id: int) -> list[LookedFrame]:
     ]
 
 
-def _source(row: Any) -> str | None:
-    if row.header_kind in ZEROS:
+def _source(kind: str, stage: str, *, counts: bool) -> str | None:
+    if kind in ZEROS:
         return DARK
     # The rows of a registered frame are no longer the camera's.
-    compared = row.header_kind == LIGHT and row.counted and row.stage != Stage.REGISTERED.value
-    return str(row.stage) if compared else None
+    return stage if kind == LIGHT and counts and stage != Stage.REGISTERED.value else None
 
 
 def patterns(connection: Connection, sensor: Sensor) -> dict[int, list[Pattern]]:

@@ -49,15 +49,6 @@ class Rig:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """The run a frame belongs to: its rig and night."""
-
-    rig: Rig
-    night: str  # ISO date of the evening, "" when undated
-    night_from: str
-
-
-@dataclass(frozen=True, slots=True)
 class RunState:
     """A run as it was when somebody began to settle it."""
 
@@ -68,10 +59,10 @@ class RunState:
     grounds: str  # the settings it was settled by the last time
 
 
-def run_id_for(connection: Connection, place: Place) -> int:
+def run_id_for(connection: Connection, rig: Rig, night: str) -> int:
     """Find or make the run of a rig and night."""
-    rig_id = _rig_id_for(connection, place.rig)
-    return id_of(connection, m.run, {"night": place.night, "rig_id": rig_id}, ("night", "rig_id"))
+    rig_id = _rig_id_for(connection, rig)
+    return id_of(connection, m.run, {"night": night, "rig_id": rig_id}, ("night", "rig_id"))
 
 
 def _rig_id_for(connection: Connection, rig: Rig) -> int:

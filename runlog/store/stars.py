@@ -1,7 +1,7 @@
 """The stars of frames: float32 triples x, y, flux, in a table of their own."""
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import Connection, select
 
@@ -10,13 +10,18 @@ from runlog.store import models as m
 from runlog.store.engine import upsert
 
 
-def put_stars(connection: Connection, frame_id: int, stars: StarList) -> None:
-    """Store a frame's stars in place of older ones."""
-    packed = array("f")
-    for triple in zip(stars.x, stars.y, stars.flux_adu, strict=True):
-        packed.extend(triple)
-    values = {"frame_id": frame_id, "stars": packed.tobytes()}
-    upsert(connection, m.star_list, [values], by=("frame_id",))
+def put_stars(connection: Connection, lists: Mapping[int, StarList]) -> None:
+    """Store the stars of some frames in place of older ones."""
+    rows = [{"frame_id": i, "stars": _packed(stars)} for i, stars in lists.items()]
+    if rows:
+        upsert(connection, m.star_list, rows, by=("frame_id",))
+
+
+def _packed(stars: StarList) -> bytes:
+    flat = array("f", bytes(12 * len(stars.x)))
+    flat[0::3], flat[1::3] = array("f", stars.x), array("f", stars.y)
+    flat[2::3] = array("f", stars.flux_adu)
+    return flat.tobytes()
 
 
 def star_lists(connection: Connection, frame_ids: Sequence[int]) -> dict[int, StarList]:

@@ -3,18 +3,26 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, and_, bindparam, case, func, insert, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    and_,
+    bindparam,
+    case,
+    func,
+    insert,
+    or_,
+    select,
+    update,
+)
 
 from runlog.core.corrections.in_force import TargetChanges, in_force
 from runlog.store import models as m
 from runlog.store.runs import touch
 
 MERGE, RENAME, SPLIT, UNDO = "merge", "rename", "split", "undo"
-
-
-Rows = Sequence[Row[*tuple[Any, ...]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +37,56 @@ class Change:
     at_utc: datetime
     undoes: int | None
     stands: bool
+
+
+class Spelled(NamedTuple):
+    """Lights that count, of one target, spelling and size, near one point."""
+
+    target: str
+    target_raw: str | None
+    width: int
+    height: int
+    corrected: bool
+    ra_deg: float | None
+    dec_deg: float | None
+    frames: int
+    logged_s: float | None
+    arcsec_per_px: float | None  # the least
+
+
+class Named(NamedTuple):
+    """Frames of one spelling and target."""
+
+    target_raw: str | None
+    target: str
+    listed: int  # lights that lists and totals count
+
+
+class Pointed(NamedTuple):
+    """A frame that may get its target from where it points."""
+
+    id: int
+    content_key: str
+    target: str
+    corrected: list[str] | None
+    header_kind: str
+    taken_at_utc: datetime | None
+    ra_deg: float | None
+    dec_deg: float | None
+    width: int
+    height: int
+    arcsec_per_px: float | None
+    listed: int
+
+
+class CorrectedFrame(NamedTuple):
+    """A frame that a person corrected."""
+
+    id: int
+    content_key: str
+    target_raw: str | None
+    target: str
+    listed: int
 
 
 def changes(connection: Connection) -> list[Change]:
@@ -62,7 +120,7 @@ def targets_seen(connection: Connection) -> set[str]:
 # --- spellings ------------------------------------------------------------------------------
 
 
-def spellings(connection: Connection) -> Sequence[Row[Any]]:
+def spellings(connection: Connection) -> list[Spelled]:
     """Count light frames by target, spelling in the header, and the tenth of a degree they see."""
     f = m.frame.c
     ra, dec = func.round(f.ra_deg * 10), func.round(f.dec_deg * 10)
@@ -75,7 +133,7 @@ def spellings(connection: Connection) -> Sequence[Row[Any]]:
         .where(f.kind == "light", f.counted)
         .group_by(*columns, f.corrected.is_not(None), ra, dec)
     )
-    return connection.execute(query).all()
+    return [Spelled(*row) for row in connection.execute(query)]
 
 
 def lights_called(connection: Connection, target: str) -> set[int]:
@@ -85,7 +143,7 @@ def lights_called(connection: Connection, target: str) -> set[int]:
     return set(connection.execute(query).scalars())
 
 
-def named_frames(connection: Connection) -> Rows:
+def named_frames(connection: Connection) -> list[Named]:
     """Count frames by spelling and target; `listed` are the lights that the list counts."""
     f = m.frame.c
     query = (
@@ -93,7 +151,7 @@ def named_frames(connection: Connection) -> Rows:
         .where(_plain_target())
         .group_by(f.target_raw, f.target)
     )
-    return connection.execute(query).all()
+    return [Named(*row) for row in connection.execute(query)]
 
 
 def all_spellings(connection: Connection) -> list[str | None]:
@@ -111,7 +169,7 @@ def spellings_behind(connection: Connection, kinds: Sequence[str]) -> list[str |
 
 def nameless_frames(
     connection: Connection, spellings: Sequence[str | None], kinds: Sequence[str], no_target: str
-) -> Rows:
+) -> list[Pointed]:
     """Load the frames of some spellings that may have a target, or have one already."""
     f = m.frame.c
     columns = (f.id, f.content_key, f.target, f.corrected, f.header_kind, f.taken_at_utc)
@@ -119,23 +177,23 @@ def nameless_frames(
     spelled = or_(f.target_raw.is_(None), f.target_raw.in_([s for s in spellings if s is not None]))
     query = select(*columns, *pointing, _listed().label("listed"))
     query = query.where(spelled, or_(f.header_kind.in_(kinds), f.target != no_target))
-    return connection.execute(query).all()
+    return [Pointed._make(row) for row in connection.execute(query)]
 
 
-def corrected_frames(connection: Connection) -> Rows:
+def corrected_frames(connection: Connection) -> list[CorrectedFrame]:
     """Load what tells a target, of the frames with any correction: they are named one by one."""
     f = m.frame.c
     columns = (f.id, f.content_key, f.target_raw, f.target, _listed().label("listed"))
     query = select(*columns).where(f.corrected.is_not(None)).order_by(f.id)
-    return connection.execute(query).all()
+    return [CorrectedFrame(*row) for row in connection.execute(query)]
 
 
-def _listed() -> Any:
+def _listed() -> ColumnElement[int]:
     """Tell the lights that lists and totals count: 1 or 0."""
     return case((and_(m.frame.c.kind == "light", m.frame.c.counted), 1), else_=0)
 
 
-def _plain_target() -> Any:
+def _plain_target() -> ColumnElement[bool]:
     return m.frame.c.corrected.is_(None)
 
 

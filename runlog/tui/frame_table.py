@@ -55,6 +55,7 @@ CELLS = (
     Cell("airmass", 8, 120),
     Cell("transparency", 6, 140, label="transp"),
     Cell("sensor_c", 7, 150, label="sensor"),
+    Cell("peak_adu", 8, 160),
     Cell("grade", 13),
 )
 PICK = 2

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from runlog.actions.open import open_store
-from runlog.actions.scan import Progress, scan
+from runlog.actions.scan import scan
+from runlog.actions.scan_report import Progress
 from runlog.config import load_settings
 from runlog.errors import RunlogError, hush_libraries
 

@@ -2,7 +2,7 @@
 
 import os
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -18,9 +18,10 @@ from runlog.actions.scan import scan
 from runlog.config import Settings
 from runlog.core.frame import StarList
 from runlog.core.story import Opinion, Part
-from runlog.store.fields import Sight
+from runlog.store.fields import Candidate
 from runlog.store.listing import Wanted
 from tests.bench.places import Look, draw_looks, night_at, truths, untold
+from tests.candidates import candidate
 from tests.tools import here
 
 WIDTH, HEIGHT = 1500, 1000
@@ -32,7 +33,7 @@ class Sky:
     """Star lists of drawn skies, and the rows that settling reads; no pixels."""
 
     stars: dict[int, StarList] = field(default_factory=dict)
-    sights: list[Sight] = field(default_factory=list)
+    sights: list[Candidate] = field(default_factory=list)
 
     def add(self, sky: int, x: float = 0.0, *, score=1.0, told=None, run=1, light=1.0, **more):
         """Add a frame that looks at a sky, x pixels along."""
@@ -45,11 +46,11 @@ class Sky:
         dx, dy = noise.uniform(-4, 4, 2)
         places = stars_x[seen] - x + dx + noise.normal(0, 0.1, len(seen)), stars_y[seen] + dy
         self.stars[number] = StarList(*(tuple(v) for v in (*places, flux[seen])))
-        self.sights.append(Sight(**dict.fromkeys(Sight._fields) | {
+        self.sights.append(candidate(**{
             "id": number, "run_id": run, "content_key": f"{number:032x}", "target": "M 33",
             "filter": "L", "binning_x": 1, "width": WIDTH, "height": HEIGHT, "exposure_s": 300.0,
             "arcsec_per_px": 1.528, "stars": 300, "fwhm_px": 2.5, "noise_adu": 10.0,
-            "ranked_flux_adu": 5e4 * score, "clipped_stars": 0, "fit": True, "dirty": True,
+            "ranked_flux_adu": 5e4 * score, "clipped_stars": 0,
             "taken_at_utc": START + timedelta(minutes=5 * number), "ra_deg": told,
             "dec_deg": None if told is None else 30.0,
         } | more))  # fmt: skip
@@ -57,23 +58,26 @@ class Sky:
 
     def cover(self, sights=None):
         """Find the fields."""
-        return Cover(sights or self.sights, lambda s: self.stars[s.id])
+        return Cover(sights or self.sights, lambda frame: self.stars[frame.identity.id])
 
     def homes(self, sights=None):
         """Give each frame's reference and whether it lies on it, by frame number."""
         sights = sights or self.sights
         _, homes = self.cover(sights).homes()
-        return {s.id: (sights[h.at].id, h.covered) for s, h in zip(sights, homes, strict=True)}
+        numbers = [s.frame.identity.id for s in sights]
+        return {i: (numbers[h.at], h.covered) for i, h in zip(numbers, homes, strict=True)}
 
     def settled(self, sights=None):
         """Give the rows as they are once answers are stored."""
         sights = sights or self.sights
         cover = self.cover(sights)
-        found = changes(sights, *cover.homes())
-        known = set(Sight._fields)
+        frames = [s.frame for s in sights]
+        placed = [
+            frame if changed is None else replace(frame, placement=changed.onto(frame.placement))
+            for frame, changed in zip(frames, changes(frames, *cover.homes()), strict=True)
+        ]
         return [
-            s._replace(dirty=False, **{k: v for k, v in f.items() if k in known})
-            for s, f in zip(sights, found, strict=True)
+            s._replace(dirty=False, frame=frame) for s, frame in zip(sights, placed, strict=True)
         ], cover
 
 
@@ -184,7 +188,7 @@ def test_a_better_frame_later_gives_what_all_at_once_gives():
     more, _ = sky.settled([*settled, sky.sights[best]])
     fresh, _ = sky.settled()
     assert [s[:-1] for s in more] == [s[:-1] for s in fresh]
-    assert {s.best_of_name for s in fresh} == {sky.sights[best].content_key}
+    assert {s.frame.placement.best_of_name for s in fresh} == {sky.sights[best].frame.key}
 
 
 # --- with real frames on disk ----------------------------------------------------------------

@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from runlog.actions.interpret import interpreter
+from runlog.actions.interpret import Interpreter
 from runlog.config import Settings
 from runlog.errors import FrameError
 from runlog.ingest.fits import open_frame
@@ -20,16 +20,14 @@ UNTRUE = ("the Sun", "no camera is at", "before the", "is not known; taken as UT
 def headers():
     """Interpret the header of every frame that opens, by file name."""
     folder = real_frames()
-    interpret = interpreter(Settings())
+    reader = Interpreter(Settings())
     found = {}
     for reference in read_references(folder):
         path = os.fsencode(folder / reference.file)
         try:
             with open_frame(path) as opened:
-                found[reference.file] = (
-                    reference,
-                    interpret(opened.cards, opened.shape, path_parts(path)),
-                )
+                header = reader.parse(opened.cards, opened.shape, path_parts(path))
+                found[reference.file] = (reference, reader.meaning(header, opened.shape))
         except FrameError as error:  # what does not open yet has tests of its own
             print(f"not looked at: {reference.file} ({error})")
     return found
@@ -38,9 +36,9 @@ def headers():
 def test_every_night_is_the_referenced_one(headers):
     """One real night is one night, also where its longitude counts positive to the west."""
     wrong = {
-        name: (said.place.night, reference.night)
+        name: (said.context.night, reference.night)
         for name, (reference, said) in headers.items()
-        if reference.night and said.place.night != reference.night
+        if reference.night and said.context.night != reference.night
     }
     assert wrong == {}
 

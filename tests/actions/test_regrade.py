@@ -14,12 +14,13 @@ from runlog.actions.settle import settle_all
 from runlog.actions.suggest import compare
 from runlog.config import Settings
 from runlog.core.frame import FaultName, Grade
+from runlog.core.grading.faults.cloud import TRANSPARENCY
 from runlog.core.grading.policy import Limit, Policy
 from runlog.errors import UsageError
 from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 
-STRICT = Settings(policy=Policy(cloud_transparency=Limit(1.5, 1.4)))
+STRICT = Settings(policy=Policy({"cloud_transparency": Limit(1.5, 1.4)}))
 
 
 @pytest.fixture(scope="module")
@@ -74,9 +75,9 @@ def test_explain_names_limit_value_and_verdict(night):
     found = explain(night, Settings(), cloudy["fingerprint"][:12])
     assert found.verdict.grade is Grade.REJECT
     check = next(c for c in found.checks if c.fault is FaultName.CLOUD and c.is_fault)
-    assert check.limit == Policy().cloud_transparency
+    assert check.limit == TRANSPARENCY.default
     assert check.value < check.limit.reject
-    assert check.setting == "cloud_transparency"
+    assert check.setting is TRANSPARENCY
 
 
 def test_explain_refuses_what_is_unknown(night):

@@ -16,12 +16,12 @@ from runlog.actions.frames import frame_rows
 from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store, settle_behind
 from runlog.actions.scan import scan
+from runlog.actions.writer import Writer
 from runlog.config import Settings
 from runlog.ingest import read as read_module
 from runlog.ingest.task import MEASURE_VERSION
 from runlog.store import models as m
 from runlog.store.engine import reading, writing
-from runlog.store.frames import put_frame
 from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 
@@ -125,17 +125,17 @@ def test_stopped_half_way(night, tmp_path):
 def test_a_crash_half_way(night, tmp_path):
     """A batch is stored whole or not at all; what a crash leaves is settled and goes on."""
     make_old(night)
-    before, calls = widths(night), []
+    before, calls, apply = widths(night), [], Writer._apply
 
-    def failing(*arguments):
-        calls.append(arguments)
+    def failing(self, connection, frame, *more):
+        calls.append(frame)
         if len(calls) == 4:
             raise KeyboardInterrupt
-        return put_frame(*arguments)
+        return apply(self, connection, frame, *more)
 
     with (
         patch.object(scan_action, "BATCH_FRAMES", 2),
-        patch.object(scan_action, "put_frame", failing),
+        patch.object(Writer, "_apply", failing),
         pytest.raises(KeyboardInterrupt),
     ):
         again(night, tmp_path)

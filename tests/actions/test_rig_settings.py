@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 
 from runlog.config import as_sections, graded_by, grading_of, load_settings
+from runlog.core.grading.faults.clipped import RATIO as CLIPPED_RATIO
+from runlog.core.grading.faults.soft import RATIO as SOFT_RATIO
 from runlog.core.grading.policy import Limit
 from tests.tools import here, runlog_json, write_run
 
@@ -85,7 +87,7 @@ def test_what_grades_goes_into_the_database_and_back(tmp_path: Path) -> None:
     stored = json.loads(json.dumps(as_sections(grading_of(settings))))
     back = graded_by(load_settings(None), stored)
     assert (back.policy, back.depth_form) == (settings.policy, settings.depth_form)
-    assert back.policy.for_filter("Ha").clipped_ratio == 4
-    assert back.policy.soft_ratio == Limit(1.3, 2)
+    assert back.policy.for_filter("Ha")[CLIPPED_RATIO] == 4
+    assert back.policy[SOFT_RATIO] == Limit(1.3, 2)
     assert (back.latitude_deg, back.longitude_deg, back.elevation_m) == (47.5, 16, 300)
     assert back.pedestal_adu == 500

@@ -322,7 +322,7 @@ def test_every_card_is_stored(frames, database):
     from runlog.config import Settings
     from runlog.store import models as m
     from runlog.store.engine import reading
-    from runlog.store.frames import unpack_cards
+    from runlog.store.headers import unpack_cards
 
     write_frame(frames / "a.fits", noise(), ODDNAME="kept", COMMENT="a remark")
     scan_into(database, frames)

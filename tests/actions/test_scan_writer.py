@@ -9,13 +9,16 @@ from typing import Any
 import pytest
 from sqlalchemy import event
 
-from runlog.actions import scan as scanning
+from runlog.actions.interpret import Interpreter
 from runlog.actions.open import open_store
-from runlog.actions.scan import ScanReport, scan
+from runlog.actions.scan import scan
+from runlog.actions.scan_report import ScanReport
 from runlog.config import Settings
 from runlog.core.failures import FailureKind, kind_of_failure
+from runlog.core.frame import FrameHeader
 from runlog.errors import ExitCode, StoreError
 from runlog.ingest.discover import EARLIEST_NS, LATEST_NS, Walk
+from runlog.store.frames import Interpreted
 from tests.tools import (
     content,
     noise,
@@ -117,26 +120,21 @@ def test_an_exception_while_storing(
 ) -> None:
     """Whatever is raised over one frame's header names that file and stops nothing."""
     folder, database = prepared(tmp_path)
-    real = scanning.interpreter
+    real = Interpreter.meaning
 
-    def failing(settings: Settings) -> Any:
-        interpret = real(settings)
+    def failing(self: Interpreter, written: FrameHeader, *more: Any) -> Interpreted:
+        if written.target == "M 101":
+            raise error
+        return real(self, written, *more)
 
-        def read(cards: Any, *more: Any) -> Any:
-            if any(card.value == "M 101" for card in cards):
-                raise error
-            return interpret(cards, *more)
-
-        return read
-
-    monkeypatch.setattr(scanning, "interpreter", failing)
+    monkeypatch.setattr(Interpreter, "meaning", failing)
     result = scan_into(database, folder)
     assert result.new == FRAMES - 1
     assert names(result.failed) == ["light_0007.fits"]
     why = result.failed[0][1]
     assert kind_of_failure(why) is FailureKind.OUR_FAULT
     assert type(error).__name__ not in why
-    monkeypatch.setattr(scanning, "interpreter", real)
+    monkeypatch.setattr(Interpreter, "meaning", real)
     assert scan_into(database, folder).new == 1
 
 

@@ -13,12 +13,13 @@ from sqlalchemy import delete
 
 from runlog.actions import scan as scan_action
 from runlog.actions.check import check
-from runlog.actions.interpret import interpreter
+from runlog.actions.interpret import Interpreter
 from runlog.actions.settle import settle_all
+from runlog.actions.writer import Arrived, Writer
 from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
-from runlog.store.frames import FileStamp, put_frame
+from runlog.store.frames import FileStamp, path_parts
 from tests.archives import BEGIN, archives, logged, reads_of, seconds_in_files, truth, write_archive
 from tests.tools import ROOT, logged_s, noise, scan_into, write_frame, write_run
 
@@ -34,14 +35,24 @@ def memory():
     engine.dispose()
 
 
-def put_all(engine, reads):
-    """Store frames in the order given, as a scan would, and settle them."""
+def put_all(engine, reads, at_once):
+    """Store frames in the order given, so many at once, as a scan would, and settle them."""
+    reader = Interpreter(PLAIN)
+    arrived = [
+        Arrived(FileStamp(path, 1, 1), read, reader.parse(read.cards, read.shape, path_parts(path)))
+        for path, read in reads
+    ]
     with writing(engine) as connection:
         for table in reversed(m.metadata.sorted_tables):
             connection.execute(delete(table))
-        for path, read in reads:
-            put_frame(connection, FileStamp(path, 1, 1), read, interpreter(PLAIN), BEGIN)
+        for batch in batched(arrived, at_once):
+            Writer(PLAIN).put(connection, batch, BEGIN)
     settle_all(engine, PLAIN)
+
+
+def batched(items, size):
+    """Cut a list into parts of one size, the last one shorter."""
+    return [items[start : start + size] for start in range(0, len(items), size)]
 
 
 def agree(found, wanted):
@@ -54,12 +65,12 @@ def agree(found, wanted):
     deadline=None,
     suppress_health_check=list(HealthCheck),
 )
-@given(archives(14), st.randoms(use_true_random=False))
-def test_random_archives(memory, shots, random):
+@given(archives(14), st.randoms(use_true_random=False), st.integers(1, 16))
+def test_random_archives(memory, shots, random, at_once):
     """Copies, rewritten headers, processed copies, spellings, in any order: each exposure once."""
     reads = reads_of(shots)
     random.shuffle(reads)
-    put_all(memory, reads)
+    put_all(memory, reads, at_once)
     agree(logged(memory), truth(shots))
 
 

@@ -21,7 +21,8 @@ import numpy as np
 
 from runlog.actions.fields import Cover
 from runlog.core.frame import StarList
-from runlog.store.fields import Sight
+from runlog.store.fields import Candidate
+from tests.candidates import candidate
 from tests.tools import argv, environment, runlog_json
 
 from .places import (
@@ -135,7 +136,9 @@ def drawn_lines(folder: Path, names: Sequence[str]) -> Iterator[str]:
 # --- cost -----------------------------------------------------------------------------------
 
 
-def many_fields(fields: int, frames: int, told: bool) -> tuple[list[Sight], dict[int, StarList]]:
+def many_fields(
+    fields: int, frames: int, told: bool
+) -> tuple[list[Candidate], dict[int, StarList]]:
     """Make star lists of many fields under one name; no pixels."""
     rng = np.random.default_rng(8)
     sights, stars = [], {}
@@ -152,14 +155,14 @@ def many_fields(fields: int, frames: int, told: bool) -> tuple[list[Sight], dict
     return sights, stars
 
 
-def sight(number: int, field: int, n: int, told: bool, score: float) -> Sight:
+def sight(number: int, field: int, n: int, told: bool, score: float) -> Candidate:
     """Make one frame's row as settling reads it."""
     place = {"ra_deg": 10.0 + 2.0 * (field % 20), "dec_deg": 2.0 * (field // 20)} if told else {}
-    return Sight(**dict.fromkeys(Sight._fields) | {
+    return candidate(**{
         "id": number, "run_id": field, "content_key": f"{number:032x}", "target": NAME,
         "filter": "L", "binning_x": 1, "width": 3000, "height": 2000, "exposure_s": 300.0,
         "pixel_um": 3.76, "focal_mm": 540.0, "stars": 600, "fwhm_px": 2.5, "noise_adu": 10.0,
-        "ranked_flux_adu": 5e4 * score, "clipped_stars": 0, "fit": True, "dirty": True,
+        "ranked_flux_adu": 5e4 * score, "clipped_stars": 0,
         "taken_at_utc": FIRST_UTC + timedelta(days=field, minutes=5 * n), **place,
     })  # fmt: skip
 
@@ -169,7 +172,7 @@ def cost_lines(fields: int, frames: int) -> Iterator[str]:
     for told in (True, False):
         sights, stars = many_fields(fields, frames, told)
         began = time.process_time()
-        cover = Cover(sights, lambda s, stars=stars: stars[s.id])
+        cover = Cover(sights, lambda frame, stars=stars: stars[frame.identity.id])
         references, homes = cover.homes()
         took_s = time.process_time() - began
         right = sum(h.at // frames == i // frames for i, h in enumerate(homes))

@@ -18,6 +18,7 @@ from runlog.actions.night import night_reports
 from runlog.actions.scan import scan
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
+from runlog.core.grading.faults import bright_sky, cloud, defocused, trailed
 from runlog.core.grading.policy import Policy
 from runlog.store import models
 from runlog.store import runs as run_store
@@ -211,8 +212,8 @@ def trail_of_eccentricity(eccentricity: float) -> float:
 def limits_of(policy: Policy) -> Limits:
     """Take from the policy where events should begin and end."""
     return Limits(
-        cloud_transparency=policy.cloud_transparency.doubtful,
-        defocus_ratio=policy.defocused_ratio.doubtful,
-        trail_fwhm=trail_of_eccentricity(policy.trailed_eccentricity.doubtful),
-        sky_ratio=policy.bright_sky_ratio.doubtful,
+        cloud_transparency=policy[cloud.TRANSPARENCY].doubtful,
+        defocus_ratio=policy[defocused.RATIO].doubtful,
+        trail_fwhm=trail_of_eccentricity(policy[trailed.ECCENTRICITY].doubtful),
+        sky_ratio=policy[bright_sky.RATIO].doubtful,
     )

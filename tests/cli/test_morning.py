@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from runlog.core.grading.policy import REASONS, SETTINGS, Policy
+from runlog.core.grading.faults import settings
 from samples.maker.quick import make_run
 from tests.tools import here, noise, runlog_json, write_frame
 
@@ -80,11 +80,10 @@ def test_every_limit_is_shown_with_its_reason(home):
     """What `policy show` prints is the config file's own form, each default with its reason."""
     shown = here(home, "policy", "show").stdout
     assert set(tomllib.loads(shown)["policy"]) == {
-        name for name in SETTINGS if getattr(Policy(), name) is not None
+        name for name, setting in settings().items() if setting.default is not None
     }
-    assert set(REASONS) == set(SETTINGS)
     flat = " ".join(line.removeprefix("# ") for line in shown.splitlines())
-    assert all(reason in flat for reason in REASONS.values())
+    assert all(setting.why in flat for setting in settings().values())
     assert "# widest_fwhm_px is not set" in shown
 
 

@@ -4,10 +4,12 @@ import galsim
 import numpy as np
 import pytest
 
-from runlog.measure.fluxes import circle_sums, held, total_fluxes
+from runlog.core.frame import StarList
+from runlog.measure import measure_frame
+from runlog.measure.fluxes import circle_sums, held, median_peak, total_fluxes
 from runlog.measure.residual import remove_points
 from runlog.measure.shape import moffat_growth
-from tests.measure.fields import moffat, noise_pixels
+from tests.measure.fields import draw_field, moffat, noise_pixels
 
 SIDE = 121  # of a drawn stamp: 60 px of wings each way
 SKY_NOISE = 30.0
@@ -97,3 +99,31 @@ def test_removing_points_keeps_faint_wide_stars_whole():
     assert hot[5, 3::SIDE].max() < 3 * SKY_NOISE
     after = circle_sums(hot, x, y, np.zeros(200), (6.0,))[0]
     assert np.mean(after) == pytest.approx(np.mean(before), rel=0.001)
+
+
+@pytest.mark.parametrize("fwhm", [1.8, 3.0, 6.0])
+def test_the_peak_is_that_of_the_brightest_stars(fwhm):
+    """The median of the 25 highest drawn stars' highest pixels, by numpy at the drawn places."""
+    field = draw_field(moffat(fwhm), seed=6, stars=400, height=900, width=1000)
+    brightest = np.argsort(-field.flux_e)[:25]
+    light = field.pixels - np.median(field.pixels)
+    peaks = []
+    for x, y in zip(field.x[brightest], field.y[brightest], strict=True):
+        row, column = round(y), round(x)
+        peaks.append(light[max(0, row - 1) : row + 2, max(0, column - 1) : column + 2].max())
+    found = measure_frame(field.pixels).peak_adu
+    assert found == pytest.approx(np.median(peaks), rel=0.02)
+
+
+def test_the_peak_falls_when_stars_widen():
+    """Stars twice as wide as sampled: a quarter of the peak for their light; too few tell none."""
+    fields = [draw_field(moffat(w), seed=6, stars=400, height=900, width=1000) for w in (2.5, 5.0)]
+    sharp, soft = (
+        measure_frame(field.pixels).peak_adu / np.median(np.sort(field.flux_e)[-25:])
+        for field in fields
+    )
+    ratio = fields[0].truth.fwhm_px / fields[1].truth.fwhm_px
+    assert soft / sharp == pytest.approx(ratio**2, rel=0.08)
+    few = StarList((5.0,) * 24, (5.0,) * 24, (1.0,) * 24)
+    assert median_peak(np.ones((20, 20), np.float32), few, 1.5) is None
+    assert median_peak(np.ones((20, 20), np.float32), few, None) is None

@@ -4,10 +4,12 @@ import time
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from runlog.core.sensor.row_faults import suspicion
 from runlog.core.sensor.signs import Signs, Stretch
 from runlog.measure.readout import find_signs
+from tests.bench.defects import KINDS, draw_night
 from tests.measure.readouts import add_stars, sky, stored
 
 NOISE_ADU = 12.0
@@ -144,6 +146,14 @@ def test_nothing_before_the_telescope_is_a_sign(name):
     """Soft edges, slopes, trails and bright stars do not run along whole rows with a sharp edge."""
     found = find_signs(scene(name))
     assert (found.rows, found.blank, found.repeated, found.slips) == ((), (), (), ())
+
+
+def test_full_columns_of_bloomed_stars_displace_nothing(tmp_path):
+    """Guards stars over the brim in columns near each other: none is the camera's, moved."""
+    draw_night(tmp_path, KINDS["blooms"], 4, 3)
+    last = fits.getdata(tmp_path / "light_003.fits")
+    assert np.count_nonzero(last == 65535) > 1000
+    assert find_signs(last).slips == ()
 
 
 def test_a_trail_along_a_row_is_not_held_against_a_frame():

@@ -22,6 +22,7 @@ UNDO: dict[str, tuple[str, ...]] = {
     "0005": ("ALTER TABLE frame DROP COLUMN arcsec_per_px",),
     "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
     "0007": ("DROP TABLE rig_settings",),
+    "0008": ("ALTER TABLE frame DROP COLUMN peak_adu",),
 }
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
 

@@ -95,7 +95,9 @@ def test_0004_finds_fields_when_settled(tmp_path):
         for name in old
         if old[name] != new[name]
     }
-    assert unlike <= {"signs"}, "what only the pixels tell waits for another measurement"
+    assert unlike <= {"signs", "peak_adu"}, (
+        "what only the pixels tell waits for another measurement"
+    )
 
 
 def test_0005_keeps_the_scale_that_was_known(tmp_path):
@@ -121,3 +123,9 @@ def test_0006_keeps_the_streaks_that_were_seen(scanned):
     after = carry_across(scanned)["frame"]
     assert [row["streaks_seen"] for row in after] == [None, one, None, None]
     assert [row["streaks"] for row in after][1:3] == [one, None]
+
+
+def test_0008_leaves_peaks_of_before_unknown(scanned):
+    """How high stars stood is told only by their pixels: unknown until they are measured again."""
+    take_back(scanned, "0007")
+    assert [row["peak_adu"] for row in carry_across(scanned)["frame"]] == [None] * 4

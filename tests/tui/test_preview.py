@@ -18,7 +18,7 @@ from runlog.ingest.preview import (
     unpack,
 )
 from runlog.store.engine import open_engine, reading, writing
-from runlog.store.previews import get_preview, put_preview
+from runlog.store.previews import get_preview, put_previews
 
 from .nights import sky
 
@@ -108,6 +108,6 @@ def test_stored_and_loaded_unchanged(database: Path) -> None:
     engine = open_engine(str(database))
     for preview in (first, second):
         with writing(engine) as connection:
-            put_preview(connection, 5, preview)
+            put_previews(connection, {5: preview})
         with reading(engine) as connection:
             assert get_preview(connection, 5) == preview

@@ -8,8 +8,6 @@ from math import isfinite, radians, sqrt
 from statistics import median
 from typing import TypeVar
 
-import numpy as np
-
 from runlog.core.frame import Frame
 from runlog.core.grading.policy import extinction_mag
 
@@ -41,7 +39,7 @@ class UsualShape:
 
     frames: int
     fwhm_px: float | None = None  # at airmass 1
-    stretch: complex | None = None  # the rig's own ellipticity (e1 + i e2)
+    ellipticity: complex | None = None  # the rig's own ellipticity (e1 + i e2)
     profile: float | None = None  # half-flux radius over FWHM
     tilt: float | None = None  # span of the width over the frame, share of its median
     all_filters: bool = False  # of one filter there were too few
@@ -187,7 +185,7 @@ def profile(frame: Frame) -> float | None:
     return frame.measurement.hfr_px / frame.measurement.fwhm_px
 
 
-def stretch(frame: Frame) -> complex | None:
+def ellipticity(frame: Frame) -> complex | None:
     """Ellipticity (1 - q) / (1 + q) as a complex number at twice the position angle."""
     if frame.measurement.axis_ratio is None or frame.measurement.elongation_deg is None:
         return None
@@ -297,7 +295,7 @@ def usual_shape(frames: Sequence[Frame], floor_px: float | None = None) -> Usual
             for f in frames
             if f.measurement.fwhm_px
         ),
-        stretch=_middle(stretch(f) for f in good),
+        ellipticity=_middle(ellipticity(f) for f in good),
         profile=_median(profile(f) for f in good),
         tilt=_median(f.measurement.tilt for f in good),
     )
@@ -438,6 +436,5 @@ def _zone_shares(frames: Sequence[Frame]) -> tuple[float, ...]:
     ]
     if len(counts) < ENOUGH:
         return ()
-    table = np.array(counts, dtype=float)
-    shares = np.median(table / table.sum(axis=1, keepdims=True), axis=0)
-    return tuple(float(s) for s in shares)
+    shares = ([n / sum(ninths) for n in ninths] for ninths in counts)
+    return tuple(median(ninth) for ninth in zip(*shares, strict=True))

@@ -1,6 +1,6 @@
 """Measurements against what is usual for the run and the rig: a grade with its reasons."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from runlog.core.frame import FaultName, Frame, Grade, Verdict
@@ -23,34 +23,15 @@ from runlog.core.grading.baseline import (
     usual_sky,
 )
 from runlog.core.grading.causes import counted
-from runlog.core.grading.checks import Case, Check
-from runlog.core.grading.faults import light, rig, shape
-from runlog.core.grading.faults.light import NO_STARS_FROM
+from runlog.core.grading.compared import ComparedFrame
+from runlog.core.grading.fault_kind import Check
+from runlog.core.grading.faults import rules
+from runlog.core.grading.faults.few_stars import LEAST, NO_STARS_FROM, is_wide
+from runlog.core.grading.faults.trailed import shows_lines
 from runlog.core.grading.policy import Policy
 
 SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3}
 SHAPE_FRAMES = 5  # fewer of one filter are compared with the whole run
-
-Rule = Callable[[Case], Iterator[Check]]
-# In the order in which faults of the same weight are named: causes before what follows from them.
-RULES: tuple[Rule, ...] = (
-    rig.readout,
-    rig.off_target,
-    shape.doubled,
-    shape.trailed,
-    light.obstructed,
-    shape.wide,
-    shape.halos,
-    light.cloud,
-    light.bright_sky,
-    shape.wide_for_rig,
-    shape.too_wide,
-    light.few_stars,
-    rig.clipped,
-    rig.tilted,
-    rig.streak,
-)
-ALONE: tuple[Rule, ...] = (rig.readout, shape.doubled, light.no_stars, shape.wide_for_rig)
 
 History = Mapping[tuple[object, ...], Earlier]  # by shape_group
 
@@ -60,33 +41,35 @@ def grade_run(
 ) -> dict[str, Verdict]:
     """Grade the light frames of one run; the order they come in does not matter."""
     return {
-        key: verdict_of(case, checks) if case else _unmeasured(frame)
-        for key, (frame, case, checks) in explain_run(frames, policy, history).items()
+        key: verdict_of(this, checks) if this else _unmeasured(frame)
+        for key, (frame, this, checks) in explain_run(frames, policy, history).items()
     }
 
 
 def explain_run(
     frames: Sequence[Frame], policy: Policy, history: History | None = None
-) -> dict[str, tuple[Frame, Case | None, list[Check]]]:
-    """Look at every frame against every limit; frames that were not measured have no case."""
-    cases = build_cases(frames, policy, history or {})
-    explained: dict[str, tuple[Frame, Case | None, list[Check]]] = {
+) -> dict[str, tuple[Frame, ComparedFrame | None, list[Check]]]:
+    """Look at every frame against every limit; one not measured has no comparison."""
+    compared = compared_frames(frames, policy, history or {})
+    explained: dict[str, tuple[Frame, ComparedFrame | None, list[Check]]] = {
         f.key: (f, None, []) for f in frames if not f.measurement.measured
     }
-    for case in cases:
-        explained[case.frame.key] = (case.frame, case, list(_checks(case)))
+    for this in compared:
+        explained[this.frame.key] = (this.frame, this, _checks(this))
     return explained
 
 
-def build_cases(frames: Sequence[Frame], policy: Policy, history: History) -> list[Case]:
+def compared_frames(
+    frames: Sequence[Frame], policy: Policy, history: History
+) -> list[ComparedFrame]:
     """Set every measured frame beside what it compares with."""
     measured = [f for f in frames if f.measurement.measured]
-    whole = _Whole(measured, history)
+    usual = _Usual(measured, history)
     filters = {f.context.filter: policy.for_filter(f.context.filter) for f in measured}
-    return [whole.case(f, filters[f.context.filter]) for f in measured]
+    return [usual.beside(f, filters[f.context.filter]) for f in measured]
 
 
-class _Whole:
+class _Usual:
     """What is usual in a run, group by group."""
 
     def __init__(self, frames: Sequence[Frame], history: History) -> None:
@@ -102,8 +85,8 @@ class _Whole:
         self.dark = by_group(frames, noise_group, usual_dark)
         self.aims = by_group(frames, sky_group, usual_aim)
 
-    def case(self, frame: Frame, policy: Policy) -> Case:
-        return Case(
+    def beside(self, frame: Frame, policy: Policy) -> ComparedFrame:
+        return ComparedFrame(
             frame,
             self._shape(frame),
             replace(self.lights[light_group(frame)], sky_adu_s=self.skies[sky_group(frame)]),
@@ -132,14 +115,14 @@ def _unmeasured(frame: Frame) -> Verdict:
     return Verdict(Grade.UNGRADED, note="; ".join(frame.measurement.notes) or "not measured")
 
 
-def _checks(case: Case) -> Iterator[Check]:
-    for rule in ALONE if too_few(case) or shape.shows_lines(case) else RULES:
-        yield from rule(case)
+def _checks(this: ComparedFrame) -> list[Check]:
+    alone = too_few(this) or shows_lines(this)
+    return [check for rule in rules(alone=alone) for check in rule.ask(this)]
 
 
-def too_few(case: Case) -> bool:
+def too_few(this: ComparedFrame) -> bool:
     """Tell whether a frame has nothing to be compared with."""
-    return case.shape.frames < ENOUGH and case.earlier is None
+    return this.shape.frames < ENOUGH and this.earlier is None
 
 
 def alone_in(frames: Sequence[Frame], history: History) -> set[str]:
@@ -149,15 +132,15 @@ def alone_in(frames: Sequence[Frame], history: History) -> set[str]:
     return {f.key for f in frames if f.measurement.measured and shape_group(f) not in history}
 
 
-def verdict_of(case: Case, checks: Sequence[Check]) -> Verdict:
+def verdict_of(this: ComparedFrame, checks: Sequence[Check]) -> Verdict:
     """Sum checks up in one grade; a fault that explains others stands alone."""
-    if case.frame.header.exposure_s is None:
+    if this.frame.header.exposure_s is None:
         return Verdict(Grade.UNGRADED, note="the header gives no exposure time")
     faults = _first_per_name(counted(checks))
-    alone, lines = too_few(case), shape.shows_lines(case)
+    alone, lines = too_few(this), shows_lines(this)
     least = Grade.UNGRADED if alone or lines else Grade.KEEP
     grade = max((least, *(c.grade for c in faults)), key=SEVERITY.__getitem__)
-    note = LINES if lines else _alone(case) if alone else elsewhere(case, faults)
+    note = LINES if lines else _alone(this) if alone else elsewhere(this, faults)
     return Verdict(grade, tuple(c.as_fault() for c in faults), note, alone)
 
 
@@ -171,9 +154,9 @@ def _first_per_name(checks: Sequence[Check]) -> list[Check]:
     return sorted(best.values(), key=lambda c: -SEVERITY[c.grade])
 
 
-def elsewhere(case: Case, faults: Sequence[Check]) -> str | None:
+def elsewhere(this: ComparedFrame, faults: Sequence[Check]) -> str | None:
     """Say that a frame's light is not compared with that of its name, where no fault says so."""
-    place, target = case.frame.placement, case.frame.context.target
+    place, target = this.frame.placement, this.frame.context.target
     if any(c.fault is FaultName.OFF_TARGET for c in faults):
         return None
     if place.matched is False:
@@ -193,14 +176,14 @@ LINES = (
 )
 
 
-def _alone(case: Case) -> str:
-    stars = case.frame.measurement.stars or 0
-    if light.is_wide(case.frame) and stars < case.policy.few_stars_least:
+def _alone(this: ComparedFrame) -> str:
+    stars = this.frame.measurement.stars or 0
+    if is_wide(this.frame) and stars < this.policy[LEAST]:
         only = f"only {stars} star{'s were' if stars > 1 else ' was'}" if stars else "no stars were"
         return f"{only} found ({NO_STARS_FROM}, unknown which): nothing to compare with"
     if not stars:
         return "no stars were found: nothing to compare"
-    if case.frame.measurement.fwhm_px is None:
+    if this.frame.measurement.fwhm_px is None:
         return "its stars gave no width: nothing to compare"
-    others = "only one other frame" if case.shape.frames > 1 else "no other frame"
+    others = "only one other frame" if this.shape.frames > 1 else "no other frame"
     return f"{others} of this run and no earlier night is like it: nothing to compare with"

@@ -94,7 +94,7 @@ _SPELLINGS: dict[str, str] = {
         "SET-TEMP SETTEMP CCD-SET CCDSETTMP TEMP-SET TEMPSETP SETPOINT TARGTEMP COOLSET CCDTSET "
         "CCDSTEMP"
     ),
-    # GAIN is e/ADU in [N] and the camera's setting in common practice: see `camera.read_gain`.
+    # GAIN is e/ADU in [N] and the camera's setting in common practice: see `levels.read_gain`.
     "gain": "GAIN GAINSET GAIN-SET CAMGAIN GAINRAW ISOSPEED ISO ISOSPEEDRATING",
     "egain": "EGAIN E-GAIN EADU E-ADU EPERADU EPADU ADUGAIN CONVGAIN",
     "offset": "OFFSET BLKLEVEL BLACKLVL BLACKLEV BLACKLEVEL CAMOFFS OFFSETSET",

@@ -5,15 +5,16 @@ believed is left out and asked about in `FrameHeader.questions`.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from runlog.core.frame import Card, FrameHeader, Kind, Shape
-from runlog.core.header import camera, optics
+from runlog.core.header import camera, levels, optics
 from runlog.core.header.cards import CardIndex
 from runlog.core.header.coordinates import read_pointing
+from runlog.core.header.exposure import read_exposure
 from runlog.core.header.filter_cards import read_filter
 from runlog.core.header.filters import fold_filter
-from runlog.core.header.kinds import Clues, KindFound, decide_kind, stem
+from runlog.core.header.kinds import Clues, decide_kind, stem
 from runlog.core.header.longitude import Taken
 from runlog.core.header.names_in_words import (
     filter_in_file_name,
@@ -24,7 +25,7 @@ from runlog.core.header.names_in_words import (
 from runlog.core.header.plate import Optics, read_scale_arcsec
 from runlog.core.header.questions import Doubts
 from runlog.core.header.site import read_site
-from runlog.core.header.stages import decide_stage
+from runlog.core.header.stages import decide_stage, stage_by_cards
 from runlog.core.header.start import read_start
 
 _SHORTEST_LIGHT_S = 0.5
@@ -66,9 +67,23 @@ def parse_header(
         Extra spellings and keywords from the settings.
     """
     index, doubts = CardIndex(cards, rules.aliases), Doubts()
-    exposure = camera.read_exposure(index, doubts)
-    written = index.text("target")
-    clues = Clues(path_parts, written, exposure.seconds, exposure.sum_of)
+    header = _taken(index, shape, path_parts, rules, doubts)
+    # The order is that in which questions are asked.
+    for read in (_with_optics, _with_place, _with_conditions):
+        header = read(header, index, shape, doubts)
+    return replace(header, questions=doubts.about(header.kind))
+
+
+def _taken(
+    index: CardIndex,
+    shape: Shape,
+    path_parts: Sequence[str],
+    rules: HeaderRules,
+    doubts: Doubts,
+) -> FrameHeader:
+    """Read what was taken, when, of what and through which filter."""
+    exposure = read_exposure(index, doubts)
+    clues = Clues(path_parts, index.text("target"), exposure.seconds, exposure.sum_of)
     found = decide_kind(index, clues, doubts)
     folder, name = _last_two(path_parts)
     start = read_start(index, exposure.seconds, doubts)
@@ -77,40 +92,53 @@ def parse_header(
     target, filter_raw, filter_name = _names(index, stem(name), rules, found.kind, mono, doubts)
     if found.kind is Kind.LIGHT and mono:
         _check_filter(filter_raw, filter_name, doubts)
-    binning_x, binning_y = camera.read_binning(index, doubts)
-    focal_mm = optics.read_focal_mm(index, doubts)
-    pixel_um = camera.read_pixel_um(index, binning_x, doubts)
-    gain = camera.read_gain(index, doubts)
-    ra_deg, dec_deg = read_pointing(index, doubts, shape)
-    site = read_site(index, doubts, Taken(start.at_utc, exposure.seconds, ra_deg))
+    by_cards = stage_by_cards(index, shape)
     return FrameHeader(
         kind=found.kind,
         kind_from=found.source,
-        stage=decide_stage(index, shape, folder, stem(name)),
+        stage=decide_stage(by_cards, folder, stem(name)),
+        stage_by_cards=by_cards,
         taken_at_utc=start.at_utc,
         time_from=start.source,
-        exposure_s=_exposure_of_kind(exposure.seconds, found, doubts),
+        exposure_s=exposure.seconds,
         filter=filter_name,
         filter_raw=filter_raw,
         target=target,
+        bayer=bayer,
+        combined=found.combined,
+    )
+
+
+def _with_optics(
+    header: FrameHeader, index: CardIndex, _shape: Shape, doubts: Doubts
+) -> FrameHeader:
+    binning_x, binning_y = camera.read_binning(index, doubts)
+    focal_mm = optics.read_focal_mm(index, doubts)
+    pixel_um = camera.read_pixel_um(index, binning_x, doubts)
+    gain = levels.read_gain(index, doubts)
+    return replace(
+        header,
         camera=index.text("camera"),
         telescope=index.text("telescope"),
         focal_mm=focal_mm,
-        aperture_mm=optics.read_aperture_mm(index, doubts),
         pixel_um=pixel_um,
-        arcsec_per_px=read_scale_arcsec(index, Optics(focal_mm, pixel_um, binning_x), doubts),
         binning_x=binning_x,
         binning_y=binning_y,
         gain=gain.setting,
         egain_e_adu=gain.e_adu,
-        offset=camera.read_offset(index),
+        offset=levels.read_offset(index),
         readout_mode=index.text("readout_mode"),
-        read_noise_e=camera.read_noise_e(index),
-        sensor_c=camera.read_temperature_c(index, "sensor_temperature", doubts),
-        set_c=camera.read_temperature_c(index, "set_temperature", doubts),
-        focus_pos=optics.read_focus_pos(index),
-        focus_c=camera.read_temperature_c(index, "focus_temperature", doubts),
-        ambient_c=camera.read_temperature_c(index, "ambient_temperature", doubts),
+        read_noise_e=levels.read_noise_e(index),
+        saturation_adu=levels.read_saturation_adu(index),
+        software=index.text("software"),
+    )
+
+
+def _with_place(header: FrameHeader, index: CardIndex, shape: Shape, doubts: Doubts) -> FrameHeader:
+    ra_deg, dec_deg = read_pointing(index, doubts, shape)
+    site = read_site(index, doubts, Taken(header.taken_at_utc, header.exposure_s, ra_deg))
+    return replace(
+        header,
         ra_deg=ra_deg,
         dec_deg=dec_deg,
         latitude_deg=site.latitude_deg,
@@ -119,13 +147,25 @@ def parse_header(
         pier_side=optics.read_pier_side(index),
         rotator_deg=optics.read_angle_deg(index, "rotator"),
         sky_angle_deg=optics.read_angle_deg(index, "sky_angle"),
+    )
+
+
+def _with_conditions(
+    header: FrameHeader, index: CardIndex, _shape: Shape, doubts: Doubts
+) -> FrameHeader:
+    scale_by = Optics(header.focal_mm, header.pixel_um, header.binning_x)
+    return replace(
+        header,
+        exposure_s=_exposure_of_kind(header.exposure_s, header.kind, doubts),
+        aperture_mm=optics.read_aperture_mm(index, doubts),
+        arcsec_per_px=read_scale_arcsec(index, scale_by, doubts),
+        sensor_c=camera.read_temperature_c(index, "sensor_temperature", doubts),
+        set_c=camera.read_temperature_c(index, "set_temperature", doubts),
+        focus_pos=optics.read_focus_pos(index),
+        focus_c=camera.read_temperature_c(index, "focus_temperature", doubts),
+        ambient_c=camera.read_temperature_c(index, "ambient_temperature", doubts),
         airmass=optics.read_airmass(index, doubts),
-        bayer=bayer,
-        pedestal_adu=camera.read_pedestal_adu(index, doubts),
-        saturation_adu=camera.read_saturation_adu(index),
-        combined=found.combined,
-        software=index.text("software"),
-        questions=doubts.about(found.kind),
+        pedestal_adu=levels.read_pedestal_adu(index, doubts),
     )
 
 
@@ -184,14 +224,14 @@ def _check_filter(raw: str | None, folded: str | None, doubts: Doubts) -> None:
         doubts.ask("filter-unknown", "nothing tells which filter was used")
 
 
-def _exposure_of_kind(seconds: float | None, found: KindFound, doubts: Doubts) -> float | None:
+def _exposure_of_kind(seconds: float | None, kind: Kind, doubts: Doubts) -> float | None:
     """Give the exposure as far as the kind of frame can have it: only a bias takes none."""
-    if found.kind is Kind.BIAS:
+    if kind is Kind.BIAS:
         return seconds
     if not seconds:
         said = "missing" if seconds is None else "0 s"
-        doubts.ask("exposure", f"the exposure time of this {found.kind} frame is {said}")
+        doubts.ask("exposure", f"the exposure time of this {kind} frame is {said}")
         return None
-    if found.kind is Kind.LIGHT and seconds < _SHORTEST_LIGHT_S:
+    if kind is Kind.LIGHT and seconds < _SHORTEST_LIGHT_S:
         doubts.ask("exposure-very-short", f"{seconds:g} s is very short for a deep-sky light frame")
     return seconds

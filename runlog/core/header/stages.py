@@ -49,15 +49,17 @@ _LETTERS = re.compile(r"(?:[0-9]|[A-Za-z]{2})_c((?:_cc)?)((?:_d)?)((?:_r)?)\Z")
 _NAME_END = re.compile(r"[_\-. ]([A-Za-z]+)\Z")
 
 
-def decide_stage(index: CardIndex, shape: Shape, folder: str, stem: str) -> Stage:
-    """Give the furthest stage that anything tells of."""
-    found = (
-        _by_shape(shape),
-        _by_cards(index),
-        _by_history(index.remarks),
-        _by_name(stem),
-        _by_folder(folder),
-    )
+def stage_by_cards(index: CardIndex, shape: Shape) -> Stage:
+    """Give the furthest stage that the header and the pixels' type tell of."""
+    return _furthest(_by_shape(shape), _by_cards(index), _by_history(index.remarks))
+
+
+def decide_stage(by_cards: Stage, folder: str, stem: str) -> Stage:
+    """Give the furthest stage that anything tells of, names of file and folder too."""
+    return _furthest(by_cards, _by_name(stem), _by_folder(folder))
+
+
+def _furthest(*found: Stage) -> Stage:
     return max(found, key=lambda stage: stage.rank)
 
 

@@ -18,6 +18,7 @@ from runlog.core.sky.moon_place import moon_km, moon_place
 from runlog.core.sky.sun import sun_km, sun_place
 
 ASTRONOMICAL_TWILIGHT_DEG = -18.0
+DIGITS = 6  # of degrees, and of an airmass
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +58,20 @@ def sky_context(
     moon = moon_km(moon_place(moments.centuries), moments) - here_km
     target = apparent(np.asarray(ra_deg), np.asarray(dec_deg), moments, sun.longitude)
     return SkyContext(
-        altitude_deg(sun_km(sun, moments) - here_km, zenith),
-        altitude_deg(moon, zenith),
-        _apart_deg(target, moon),
-        altitude_deg(target, zenith),
+        rounded(altitude_deg(sun_km(sun, moments) - here_km, zenith)),
+        rounded(altitude_deg(moon, zenith)),
+        rounded(_apart_deg(target, moon)),
+        rounded(altitude_deg(target, zenith)),
     )
+
+
+def rounded(value: Floats) -> Floats:
+    """Round to a thousandth of what the theory knows.
+
+    The last bits depend on how many moments are reckoned at once, and no number may depend on
+    which frames were scanned together.
+    """
+    return np.asarray(np.round(value, DIGITS))
 
 
 def _apart_deg(a: Floats, b: Floats) -> Floats:

@@ -14,6 +14,9 @@ from runlog.core.stars.neighbours import F64, I64, Points, sorted_points
 Mask = npt.NDArray[np.bool_]
 
 BRIGHTEST = 26  # stars of each list that form triangles
+# Ranks of the first of them: where the brightest bloom or clip their centres lie elsewhere in each
+# frame, and the next ones, which do not, are tried.
+FIRST_RANKS = (0, 26, 52)
 SHAPE_TOLERANCE = 0.004  # of a triangle's side ratios
 MOST_GUESSES = 3000
 CHANCE = 1e-10  # probability below which a set of pairs is no accident
@@ -69,9 +72,9 @@ def match_stars(
     """
     Find shift, rotation and scale between two star lists, or None when they do not match.
 
-    Triangles of the brightest stars with the same side ratios propose a similarity; the one
-    that brings most stars of both whole lists together is refined by least squares, and
-    accepted when so many pairs have a chance below 1e-10 of being an accident.
+    Triangles of the brightest stars, else of those that follow, with the same side ratios propose
+    a similarity; the one that brings most stars of both whole lists together is refined by least
+    squares, and accepted when so many pairs have a chance below 1e-10 of being an accident.
 
     Parameters
     ----------
@@ -95,15 +98,17 @@ def match_stars(
     size = np.array(other_size or reference_size, float)
     if min(len(here), len(there)) < FEWEST_PAIRS:
         return None
-    guesses = proposals(here[:BRIGHTEST], there[:BRIGHTEST], scales)
     listed = sorted_points(there)
-    best = best_guess(guesses, here, listed)
-    if best is None:
-        return None
-    factor, offset, pairs = refined(best, here, there, listed, np.array(reference.flux_adu))
-    if not believable(pairs, factor, offset, here, there, size, scales):
-        return None
-    return as_match(factor, offset, pairs, here, there, np.array(reference_size, float), size)
+    for first in FIRST_RANKS:
+        some = slice(first, first + BRIGHTEST)
+        best = best_guess(proposals(here[some], there[some], scales), here, listed)
+        if best is None:
+            continue
+        factor, offset, pairs = refined(best, here, there, listed, np.array(reference.flux_adu))
+        if believable(pairs, factor, offset, here, there, size, scales):
+            shape = np.array(reference_size, float)
+            return as_match(factor, offset, pairs, here, there, shape, size)
+    return None
 
 
 def points(stars: StarList) -> F64:

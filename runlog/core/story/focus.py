@@ -8,6 +8,7 @@ from statistics import median
 from runlog.core.columns import hours
 from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import profile, shape_group
+from runlog.core.grading.faults.defocused import PROFILE_CHANGE, RATIO
 from runlog.core.grading.policy import Policy
 from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
 
@@ -55,10 +56,8 @@ def _past_limit(light: Told, before: Lights, policy: Policy) -> bool:
     if len(widths) < FOOT_LEAST or not profiles or here is None or light.has(*SHAPE_FAULTS):
         return False
     limits = policy.for_filter(light.frame.context.filter)
-    changed = here <= median(profiles) * (1 - FLANK_SHARE * limits.profile_change)
-    wide = (light.frame.measurement.fwhm_px or 0.0) >= limits.defocused_ratio.doubtful * median(
-        widths
-    )
+    changed = here <= median(profiles) * (1 - FLANK_SHARE * limits[PROFILE_CHANGE])
+    wide = (light.frame.measurement.fwhm_px or 0.0) >= limits[RATIO].doubtful * median(widths)
     return changed and wide
 
 
@@ -168,4 +167,4 @@ def _usual(members: Sequence[Told]) -> tuple[float, float] | None:
 
 def _worse(own: tuple[float, float], best: tuple[float, float], policy: Policy) -> bool:
     wider, changed = own[0] / best[0], own[1] / best[1]
-    return wider >= policy.defocused_ratio.doubtful and changed <= 1 - policy.profile_change
+    return wider >= policy[RATIO].doubtful and changed <= 1 - policy[PROFILE_CHANGE]

@@ -8,6 +8,7 @@ from statistics import median
 from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.baseline import ELONGATED, LINES_AXIS_RATIO
+from runlog.core.grading.faults.trailed import ALIGNMENT
 from runlog.core.grading.policy import Policy
 from runlog.core.story.camera import camera_verdict
 from runlog.core.story.first_after import first_frames
@@ -153,7 +154,7 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
     if seen < ELONGATED or longest.measurement.alignment is None:
         return text
     aligned = f"{text}, {longest.measurement.alignment:.0%} of it in one direction"
-    if longest.measurement.alignment < policy.trailed_alignment:
+    if longest.measurement.alignment < policy[ALIGNMENT]:
         return f"{aligned}: long stars, but not all one way"
     if (longest.measurement.axis_ratio or 1.0) < LINES_AXIS_RATIO:
         return aligned  # why it is not graded says the rest

@@ -11,7 +11,7 @@ import numpy as np
 
 from runlog.core.columns import plural
 from runlog.core.frame import FaultName
-from runlog.core.grading.faults.rig import STARS_OF_A_FIELD
+from runlog.core.grading.faults.off_target import STARS_OF_A_FIELD
 from runlog.core.story.model import Event, Lights, Told, event
 
 JUMP_SHARE = 0.03  # of the field's width, and ...

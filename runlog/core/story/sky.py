@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from runlog.core.columns import clock, plural
 from runlog.core.frame import FaultName, Frame, Grade
-from runlog.core.grading.faults.light import NO_STARS_FROM
-from runlog.core.grading.faults.shape import HALO_WORDS
+from runlog.core.grading.faults.few_stars import NO_STARS_FROM
+from runlog.core.grading.faults.halos import HALO_WORDS
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.story.model import (
     FAIR_BELOW,

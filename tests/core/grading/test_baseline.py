@@ -11,11 +11,14 @@ from runlog.core.grading.baseline import (
     ENOUGH,
     by_group,
     eccentricity_of,
+    ellipticity,
+    flux_at_zenith,
     high,
     light_group,
     low,
     shape_group,
-    stretch,
+    sky_rate,
+    sky_rate_at_zenith,
     usual_count,
     usual_light,
     usual_shape,
@@ -81,10 +84,10 @@ def test_eccentricity_of_ellipticity(q):
 
 def test_stretches_across_each_other_cancel():
     """Equal stretches at right angles are opposite ellipticities (spin two)."""
-    one = stretch(frame("a", axis_ratio=0.8, elongation_deg=20.0))
-    other = stretch(frame("b", axis_ratio=0.8, elongation_deg=110.0))
+    one = ellipticity(frame("a", axis_ratio=0.8, elongation_deg=20.0))
+    other = ellipticity(frame("b", axis_ratio=0.8, elongation_deg=110.0))
     assert one + other == pytest.approx(0, abs=1e-12)
-    assert stretch(frame("c")) is None
+    assert ellipticity(frame("c")) is None
 
 
 FRAMES = st.lists(
@@ -114,3 +117,40 @@ def test_filters_and_binnings_are_compared_apart():
     found = by_group([*narrow, *binned], shape_group, usual_shape)
     assert {key: u.fwhm_px for key, u in found.items()} == {("L", 1): 2.0, ("L", 2): 1.0}
     assert light_group(narrow[0]) != light_group(frame("g", gain=0.0))
+
+
+# --- what the path through the air does to one frame's light and sky -------------------------
+
+
+def test_flux_at_zenith_gives_back_what_the_air_took():
+    """k (X - 1) magnitudes by Bouguer's law: in L at 0.18 and X = 2 it is 10^(0.4 x 0.18) = 1.1803.
+
+    1,180.3 ADU/s at zenith come as 1,000; a star of which no airmass is known stays as it is.
+    """
+    seen = frame("a", ranked_flux_adu_s=1000.0, airmass=2.0)
+    assert flux_at_zenith(seen) == pytest.approx(1180.3, abs=0.05)
+    assert flux_at_zenith(altered(seen, airmass=1.0)) == pytest.approx(1000.0)
+    assert flux_at_zenith(altered(seen, airmass=None)) == pytest.approx(1000.0)
+    assert flux_at_zenith(altered(seen, filter="B")) == pytest.approx(1258.9, abs=0.05)  # 10^0.1
+    assert flux_at_zenith(frame("b", airmass=2.0)) is None
+
+
+@pytest.mark.parametrize(
+    ("airmass", "growth"),
+    # X 10^(-0.4 k (X - 1)) at k = 0.18: 1.5 x 0.92045, 2 x 0.84723, 3 x 0.71779; below the
+    # horizon's 3 the formula is not followed further. Krisciunas and Schaefer 1991, equation 2.
+    [(1.0, 1.0), (1.5, 1.38067), (2.0, 1.69445), (3.0, 2.15338), (6.0, 2.15338), (None, 1.0)],
+)
+def test_sky_rate_at_zenith_takes_the_path_out(airmass, growth):
+    """A sky of 3 ADU/s over head is brighter low down by its path, less what the air takes."""
+    seen = frame("a", background_adu=500 + 300 * 3.0 * growth, pedestal_adu=500.0, airmass=airmass)
+    assert sky_rate_at_zenith(seen) == pytest.approx(3.0, rel=1e-5)
+    assert sky_rate_at_zenith(altered(seen, pedestal_adu=None)) is None
+
+
+def test_a_sky_rate_is_per_second_and_without_the_pedestal():
+    """1,100 ADU in 300 s over a pedestal of 500 are 2 ADU/s; never below none, never by 0 s."""
+    seen = frame("a", background_adu=1100.0, pedestal_adu=500.0)
+    assert sky_rate(seen) == 2.0
+    assert sky_rate(altered(seen, background_adu=480.0)) == 0.0
+    assert sky_rate(altered(seen, exposure_s=0.0)) is None

@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 
 from runlog.core.frame import FaultName, Grade, Streak
 from runlog.core.grading.baseline import Earlier, width_at, width_at_zenith
+from runlog.core.grading.faults.bright_sky import RATIO
+from runlog.core.grading.faults.cloud import TRANSPARENCY
 from runlog.core.grading.grade import explain_run, grade_run
 from runlog.core.grading.policy import Limit, Policy
 from tests.core.runs import altered, changed, clean_run, trail
@@ -63,9 +65,9 @@ def test_each_fault_is_found_and_graded(values, fault, grade):
 @pytest.mark.parametrize(
     ("values", "why"),
     [
-        ({"matched": None}, "there is no other frame to lay its stars on"),
-        ({"matched": False}, "its stars could be laid on no other frame"),
-        ({"matched": True, "stars": 9}, "9 stars are too few to tell"),
+        ({"matched_to": None}, "there is no other frame to lay its stars on"),
+        ({"shift_x_px": None}, "its stars could be laid on no other frame"),
+        ({"stars": 9}, "9 stars are too few to tell"),
     ],
 )
 def test_displaced_rows_are_not_denied_where_no_star_tells(values, why):
@@ -210,7 +212,7 @@ def test_limits_per_filter():
 
 def test_absolute_limits():
     """A person's own limit in pixels holds whatever the run looks like."""
-    policy = Policy(widest_fwhm_px=Limit(2.0, 2.1))
+    policy = Policy({"widest_fwhm_px": Limit(2.0, 2.1)})
     assert all(v.grade is not Grade.KEEP for v in grades(clean_run(), policy))
 
 
@@ -231,7 +233,7 @@ def test_explanations_agree_with_grades():
     verdict = grades(run)[6]
     _, _, checks = explain_run(run, POLICY)[run[6].key]
     assert {f.name for f in verdict.faults} == {c.fault for c in checks if c.is_fault}
-    assert {c.setting for c in checks} >= {"cloud_transparency", "bright_sky_ratio"}
+    assert {c.setting for c in checks} >= {TRANSPARENCY, RATIO}
 
 
 def test_one_sided_loss_is_told_by_few_stars_too():
@@ -345,3 +347,13 @@ def test_a_lone_cut_out_without_stars_is_not_judged():
     assert {verdict.grade for verdict in grades(small)} == {Grade.UNGRADED}
     whole = changed(small, range(3), width=3000, height=2000)
     assert {verdict.grade for verdict in grades(whole)} == {Grade.REJECT}
+
+
+def test_rings_are_no_halos():
+    """A width from moments is that of discs or rings: more light outside says nothing of dew."""
+    wings = {"fwhm_px": 2.3, "hfr_px": 1.2 * clean_run()[12].measurement.hfr_px}
+    run = changed(clean_run(), [12], **wings)
+    assert FaultName.FEW_STARS in {f.name for f in grades(run)[12].faults}
+    rings = altered(run[12], width_from="moments")
+    names = {f.name for f in grades([*run[:12], rings, *run[13:]])[12].faults}
+    assert FaultName.FEW_STARS not in names

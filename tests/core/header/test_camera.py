@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.core.frame import Card, Shape
-from runlog.core.header import camera, optics
+from runlog.core.header import camera, levels, optics
 from runlog.core.header.cards import CardIndex
+from runlog.core.header.exposure import read_exposure
 from runlog.core.header.questions import Doubts
 
 
@@ -73,7 +74,7 @@ def read(function, *cards, args=(), index_first=True):
 )
 def test_the_exposure_is_read_in_seconds(cards, seconds):
     """Guards units and spellings of the exposure time."""
-    exposure, codes = read(camera.read_exposure, *cards)
+    exposure, codes = read(read_exposure, *cards)
     assert exposure == (pytest.approx(seconds) if seconds else seconds, None)
     assert not codes
 
@@ -90,7 +91,7 @@ def test_the_exposure_is_read_in_seconds(cards, seconds):
 )
 def test_a_doubtful_exposure_is_asked_about(cards, seconds, code):
     """Guards negative, absurd and contradictory lengths."""
-    exposure, codes = read(camera.read_exposure, *cards)
+    exposure, codes = read(read_exposure, *cards)
     assert exposure.seconds == seconds
     assert codes == {code}
 
@@ -109,7 +110,7 @@ def test_a_doubtful_exposure_is_asked_about(cards, seconds, code):
 )
 def test_a_sum_of_exposures_shows(cards, sum_of):
     """Guards stacks whose only trace is a total beside a single length."""
-    assert read(camera.read_exposure, *cards)[0].sum_of == sum_of
+    assert read(read_exposure, *cards)[0].sum_of == sum_of
 
 
 @pytest.mark.parametrize(
@@ -174,7 +175,7 @@ def test_an_impossible_temperature_is_asked_about(value, celsius, code):
 )
 def test_gain_setting_and_electrons_are_told_apart(cards, setting, e_adu, codes):
     """Guards the two meanings of GAIN."""
-    assert read(camera.read_gain, *cards) == ((setting, e_adu), codes)
+    assert read(levels.read_gain, *cards) == ((setting, e_adu), codes)
 
 
 @pytest.mark.parametrize(
@@ -183,7 +184,7 @@ def test_gain_setting_and_electrons_are_told_apart(cards, setting, e_adu, codes)
 )
 def test_the_pedestal_is_the_level_to_subtract(value, level, codes):
     """Guards the sign: PEDESTAL is added to get to zero (SBFITSEXT 1.0)."""
-    assert read(camera.read_pedestal_adu, ("PEDESTAL", value)) == (level, codes)
+    assert read(levels.read_pedestal_adu, ("PEDESTAL", value)) == (level, codes)
 
 
 @pytest.mark.parametrize(
@@ -198,7 +199,7 @@ def test_the_pedestal_is_the_level_to_subtract(value, level, codes):
 )
 def test_saturation_is_not_just_the_largest_value(card, level):
     """Guards the clipping level from an ordinary frame's maximum."""
-    assert camera.read_saturation_adu(CardIndex([Card(*card)])) == level
+    assert levels.read_saturation_adu(CardIndex([Card(*card)])) == level
 
 
 @pytest.mark.parametrize(

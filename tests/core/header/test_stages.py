@@ -4,14 +4,15 @@ import pytest
 
 from runlog.core.frame import Card, Shape, Stage
 from runlog.core.header.cards import CardIndex
-from runlog.core.header.stages import decide_stage
+from runlog.core.header.stages import decide_stage, stage_by_cards
 
 MONO = Shape(6000, 4000)
 
 
 def stage_of(*cards, shape=MONO, folder="", stem=""):
     """Decide a stage from (keyword, value) pairs."""
-    return decide_stage(CardIndex([Card(*card) for card in cards]), shape, folder, stem)
+    index = CardIndex([Card(*card) for card in cards])
+    return decide_stage(stage_by_cards(index, shape), folder, stem)
 
 
 @pytest.mark.parametrize(

@@ -90,3 +90,29 @@ def test_no_frame_tells_no_length():
     total = Total("M 33", "L", goal_s=3600.0)
     assert total.to_go_s == 3600.0
     assert total.frames_to_go is None
+
+
+def test_effective_time_sums_what_is_kept():
+    """Only keepers count, those of unknown depth add nothing, and none known is unknown, not 0."""
+
+    def deep(key, grade, seconds):
+        return altered(frame(key, 300.0, grade=grade), effective_s=seconds)
+
+    run = [
+        deep("a", Grade.KEEP, 200.0),
+        deep("b", Grade.KEEP, 150.0),
+        deep("c", Grade.KEEP, None),
+        deep("d", Grade.REJECT, 80.0),
+        deep("e", Grade.DOUBTFUL, 40.0),
+    ]
+    (total,) = sum_run(run)
+    assert (total.effective_s, total.kept_s) == (350.0, 900.0)
+    assert (total.target, total.filter) == (run[0].context.target, run[0].context.filter)
+    (unknown,) = sum_run(run[2:])
+    assert unknown.effective_s is None
+
+
+def test_a_frame_of_unknown_length_adds_no_time():
+    """It is counted as a frame, and as no second."""
+    (total,) = sum_run([frame("a", None)])
+    assert (total.frames, total.logged_s) == (1, 0.0)

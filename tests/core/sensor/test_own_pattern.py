@@ -6,6 +6,7 @@ import pytest
 
 from runlog.core.sensor.own_pattern import (
     DARK,
+    Line,
     Looked,
     bands_of_lines,
     census_of,
@@ -313,3 +314,45 @@ def test_a_trail_among_weak_jumps_is_still_alone():
     frame = both(band(300, 302, 8.0), band(500, 500, 0.4), band(700, 720, 0.25))
     assert judged([CLEAN] * 9 + [frame])[9].fault is None
     assert judged([CLEAN] * 9 + [both(frame, band(800, 803, 0.5))])[9].fault is not None
+
+
+@pytest.mark.parametrize(
+    ("signs", "words"),
+    [
+        (Signs(slips=(Slip(320, -25),)), "from row 320 on the picture is displaced by 25 px"),
+        (Signs(repeated=(Stretch(500, 599, 0),)), "100 rows repeat other rows"),
+        (Signs(blank=(Stretch(400, 999),)), "60% of the rows hold no picture"),
+    ],
+    ids=["slip", "copy", "blank"],
+)
+def test_what_a_camera_always_does_is_its_own_whatever_it_is(signs, words):
+    """The same slip, copy or blank part in all frames of two nights is the camera's; in one frame
+    alone it is a fault."""
+    elsewhere = [pattern("2026-09-01", signs)]
+    assert not any(f and f.fault for f in judged([signs] * 10, elsewhere=elsewhere, others=10))
+    found = judged([CLEAN] * 9 + [signs])
+    assert words in found[9].fault
+
+
+@pytest.mark.parametrize(
+    ("usual", "moved"),
+    [
+        (Signs(slips=(Slip(320, -25),)), Signs(slips=(Slip(322, -25),))),
+        (Signs(repeated=(Stretch(500, 599, 0),)), Signs(repeated=(Stretch(498, 599, 0),))),
+        (Signs(repeated=(Stretch(500, 599, 0),)), Signs(repeated=(Stretch(500, 601, 0),))),
+    ],
+    ids=["slip", "begins elsewhere", "ends elsewhere"],
+)
+def test_two_rows_further_on_it_is_not_the_cameras(usual, moved):
+    """A place is the same within a pixel, where it begins and where it ends."""
+    elsewhere = [pattern("2026-09-01", usual)]
+    found = judged([usual] * 9 + [moved], elsewhere=elsewhere, others=10)
+    assert [bool(f and f.fault) for f in found] == [False] * 9 + [True]
+
+
+def test_lines_of_a_pattern_are_named_as_bands():
+    """Blank lines come in pairs, the first row and the row after the last; jumps by their sense."""
+    lines = [Line(100, 0.0, "blank"), Line(120, 0.0, "blank"), Line(500, -9.0, "jump"),
+             Line(508, 9.0, "jump")]  # fmt: skip
+    assert [(b.first, b.last) for b in bands_of_lines(lines)] == [(500, 507), (100, 119)]
+    assert [b.jump_sigma for b in bands_of_lines(lines)] == [-9.0, 0.0]

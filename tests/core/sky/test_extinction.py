@@ -106,6 +106,56 @@ def test_correction_undoes_what_the_air_took():
     assert Extinction(1.25).corrected(0.1, 3.0, 1.0) == pytest.approx(1.0)
 
 
+def test_correction_by_hand():
+    """k = 0.18 from airmass 1.2 down to 2: 10^(0.4 x 0.18 x 0.8) = 1.1418, and back its inverse."""
+    air = Extinction(0.18)
+    assert air.corrected(1.0, 2.0, 1.2) == pytest.approx(1.1418, abs=5e-5)
+    assert air.corrected(1.0, 1.2, 2.0) == pytest.approx(1 / 1.1418, abs=5e-5)
+
+
+def clear(mag, airmasses, field="M 33", zero_mag=0.1, wobble_mag=0.0):
+    """Give frames under a sky without noise but for a wobble from one to the next."""
+    off = (zero_mag + mag * x + wobble_mag * (-1) ** n for n, x in enumerate(airmasses))
+    return [Sighting(field, x, 10 ** (-0.4 * m)) for x, m in zip(airmasses, off, strict=True)]
+
+
+@pytest.mark.parametrize(
+    ("share", "believed"),
+    [(0.3, False), (LOWEST_SHARE + 0.01, True), (HIGHEST_SHARE - 0.01, True), (2.6, False)],
+)
+def test_only_slopes_that_a_clear_sky_has_are_believed(share, believed):
+    """Less than clean air takes is no extinction, more than haze does is cloud (`*_SHARE`)."""
+    found = run_extinction(clear(share * DEFAULT, falling()), DEFAULT)
+    assert (found.frames > 0) is believed
+    assert found.mag == pytest.approx(share * DEFAULT if believed else DEFAULT, abs=1e-6)
+
+
+@pytest.mark.parametrize(("wobble_mag", "believed"), [(0.004, True), (0.02, False)])
+def test_a_slope_is_as_good_as_its_error(wobble_mag, believed):
+    """Ten frames over 0.3 airmasses: the error of the slope is the scatter over sqrt(S_xx).
+
+    S_xx = 10 x 0.0102 = 0.102 (variance of ten even steps), so 0.32: a wobble of 0.004 leaves an
+    error of 0.014, one of 0.02 an error of 0.07, and 0.03 is the most believed.
+    """
+    run = clear(0.25, falling(10, 1.0, 1.3001), wobble_mag=wobble_mag)
+    assert (run_extinction(run, DEFAULT).frames == 10) is believed
+
+
+def test_each_field_has_its_own_zero():
+    """The same sky over two fields, one laid on a reference four tenths brighter: one slope."""
+    high_up = clear(0.25, falling(20, 1.0, 1.4), "M 33", zero_mag=0.5)
+    low_down = clear(0.25, falling(20, 1.4, 1.8), "M 31", zero_mag=0.1)
+    found = run_extinction([*high_up, *low_down], DEFAULT)
+    assert (found.mag, found.frames) == (pytest.approx(0.25, abs=1e-6), 40)
+
+
+def test_what_tells_nothing_of_the_air_is_left_out():
+    """No light at all, and what is so low that the airmass is no more a straight path, is."""
+    run = clear(0.25, falling())
+    odd = [Sighting("M 33", 1.5, 0.0), Sighting("M 33", 3.5, 0.9), Sighting("M 33", 0.5, 0.9)]
+    assert run_extinction([*run, *odd], DEFAULT) == run_extinction(run, DEFAULT)
+
+
 def rayleigh_mag(wavelength_um, altitude_km):
     """Give what clean, dry air scatters, in magnitudes per airmass.
 

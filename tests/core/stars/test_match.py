@@ -65,6 +65,29 @@ def test_fifteen_stars_left_by_cloud_still_match():
         assert match_stars(reference, moved(dimmed, rng, 180.0, (9, 9)), SIZE) is not None
 
 
+def bloomed(stars, rng, count=24):
+    """The list with the centres of its brightest stars elsewhere in their columns."""
+    off = np.r_[rng.normal(0, 25, count), np.zeros(len(stars.y) - count)]
+    return StarList(stars.x, tuple(np.array(stars.y) + off), stars.flux_adu)
+
+
+def test_bloomed_stars_do_not_hide_the_field():
+    """Guards full stars, whose centres bloom along their columns by other lengths each time."""
+    rng = np.random.default_rng(14)
+    for _ in range(10):
+        reference = random_list(rng, 200)
+        other = moved(reference, rng, 0.2, (11.0, 6.0))
+        bloomed = [
+            StarList(
+                s.x, tuple(np.array(s.y) + np.r_[rng.normal(0, 25, 24), np.zeros(176)]), s.flux_adu
+            )
+            for s in (reference, other)
+        ]
+        match = match_stars(*bloomed, SIZE)
+        assert match.shift_x_px == pytest.approx(11.0, abs=0.1)
+        assert match.shift_y_px == pytest.approx(6.0, abs=0.1)
+
+
 def test_different_fields_never_match():
     """Guards false matches: 150 pairs of unrelated lists (the bench tries 1,000)."""
     rng = np.random.default_rng(4)

@@ -1,1 +1,66 @@
-"""The rules that find faults, one module for each thing they look at."""
+"""All kinds of fault, one a file, in the order in which they are asked for."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from runlog.core.frame import FaultName
+from runlog.core.grading.fault_kind import FaultKind, Rule
+from runlog.core.grading.faults.bright_sky import BRIGHT_SKY
+from runlog.core.grading.faults.clipped import CLIPPED
+from runlog.core.grading.faults.cloud import CLOUD
+from runlog.core.grading.faults.defocused import DEFOCUSED
+from runlog.core.grading.faults.doubled import DOUBLED
+from runlog.core.grading.faults.few_stars import FEW_STARS
+from runlog.core.grading.faults.halos import HALOS
+from runlog.core.grading.faults.obstructed import OBSTRUCTED
+from runlog.core.grading.faults.off_target import OFF_TARGET
+from runlog.core.grading.faults.readout import READOUT
+from runlog.core.grading.faults.soft import SOFT
+from runlog.core.grading.faults.streak import STREAK
+from runlog.core.grading.faults.tilted import TILTED
+from runlog.core.grading.faults.trailed import TRAILED
+from runlog.core.grading.policy import Setting
+
+# Of the same turn, and of the same weight, the first is named first: causes before what follows.
+FAULTS: tuple[FaultKind, ...] = (
+    READOUT,
+    OFF_TARGET,
+    DOUBLED,
+    TRAILED,
+    OBSTRUCTED,
+    DEFOCUSED,
+    SOFT,
+    HALOS,
+    CLOUD,
+    BRIGHT_SKY,
+    FEW_STARS,
+    CLIPPED,
+    TILTED,
+    STREAK,
+)
+
+
+def rules(*, alone: bool = False) -> list[Rule]:
+    """List the rules in the order asked; `alone` those for a frame that nothing compares with."""
+    every = (rule for kind in FAULTS for rule in kind.rules if rule.alone or not alone)
+    return sorted(every, key=lambda rule: rule.turn)
+
+
+def settings() -> dict[str, Setting[Any]]:
+    """List the settings of grading by name, those that are a person's own to set last."""
+    return {setting.name: setting for setting in sorted(_settings(), key=_is_own)}
+
+
+def _settings() -> Iterator[Setting[Any]]:
+    published = list(FaultName)
+    for kind in sorted(FAULTS, key=lambda kind: published.index(_listed_by(kind))):
+        yield from kind.settings
+
+
+def _listed_by(kind: FaultKind) -> FaultName:
+    """Name the fault beside which a kind's settings stand: halos too are told by the profile."""
+    return DEFOCUSED.name if kind is HALOS else kind.name
+
+
+def _is_own(setting: Setting[Any]) -> bool:
+    return setting.default is None

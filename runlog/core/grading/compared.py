@@ -1,0 +1,33 @@
+"""A frame beside what it is compared with: all that a rule may look at."""
+
+from dataclasses import dataclass
+
+from runlog.core.frame import Frame
+from runlog.core.grading.baseline import Earlier, UsualAim, UsualCount, UsualLight, UsualShape
+from runlog.core.grading.policy import Policy
+
+NOWHERE = UsualAim()
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedFrame:
+    """One frame, what is usual beside it, and the limits that hold for its filter."""
+
+    frame: Frame
+    shape: UsualShape
+    light: UsualLight
+    count: UsualCount
+    earlier: Earlier | None
+    policy: Policy
+    aim: UsualAim = NOWHERE
+    run_frames: int = 1  # measured frames of its run, whatever they show
+
+    @property
+    def runs_usual(self) -> str:
+        """Name the frames that star shapes are compared with."""
+        return "this run's usual in all filters" if self.shape.all_filters else "this run's usual"
+
+
+def ratio(value: float | None, usual: float | None) -> float | None:
+    """Divide where both are known and the usual value is not zero."""
+    return None if value is None or not usual else value / usual

@@ -1,0 +1,81 @@
+"""Cloud: light lost against the run's clear frames, and against the best frame ever."""
+
+from collections.abc import Iterator
+
+from runlog.core.frame import FaultName
+from runlog.core.grading.baseline import flux_at_zenith
+from runlog.core.grading.compared import ComparedFrame, ratio
+from runlog.core.grading.fault_kind import Check, FaultKind, Rule
+from runlog.core.grading.faults.few_stars import LEAST
+from runlog.core.grading.policy import Limit, Sense, Setting
+
+TRANSPARENCY = Setting(
+    "cloud_transparency",
+    Limit(0.8, 0.5),
+    "Share of the light that still comes through, against the run's clear frames.",
+    Sense.BELOW,
+)
+HISTORY = Setting(
+    "cloud_history",
+    Limit(0.6, 0.3),
+    "The same against the best frame of this target ever: haze over the whole night.",
+    Sense.BELOW,
+)
+STARS = Setting(
+    "cloud_stars",
+    Limit(0.6, 0.35),
+    "Stars left, where their light cannot be followed.",
+    Sense.BELOW,
+)
+
+
+def _cloud(this: ComparedFrame) -> Iterator[Check]:
+    share, source = transparency(this)
+    if share is None:
+        yield from _by_counts(this)
+        return
+    text = f"stars give {share:.0%} of the light they give in {source}{_stars_left(this)}"
+    yield CLOUD.against(this, TRANSPARENCY, share, f"light against {source}", text)
+
+
+def transparency(this: ComparedFrame) -> tuple[float | None, str]:
+    """Give the share of light against the run's clear frames, by matched stars where possible."""
+    source = "this run's clear frames"
+    matched = ratio(this.frame.placement.transparency, this.light.transparency)
+    if matched is not None:
+        return matched, source
+    if this.frame.placement.matched is False:
+        return None, source  # the stars are others, or too few: their rank says nothing
+    return ratio(flux_at_zenith(this.frame), this.light.flux_adu_s), source
+
+
+def _hazy_night(this: ComparedFrame) -> Iterator[Check]:
+    place = this.frame.placement
+    if place.transparency is None:
+        return
+    text = f"stars give {place.transparency:.0%} of the light of the best frame of this "
+    text += "field" if place.matched_to != place.best_of_name else "target"
+    yield CLOUD.against(this, HISTORY, place.transparency, "light against the best frame", text)
+
+
+def _stars_left(this: ComparedFrame) -> str:
+    stars = this.frame.measurement.stars
+    if stars is None or not this.count.stars:
+        return ""
+    return f"; {stars} stars, this run's usual {this.count.stars:.0f}"
+
+
+def _by_counts(this: ComparedFrame) -> Iterator[Check]:
+    """Judge by star counts where no star's light can be followed."""
+    left = ratio(this.frame.measurement.stars, this.count.stars)
+    if left is None or (this.frame.measurement.stars or 0) < this.policy[LEAST]:
+        return
+    text = f"cloud or bright sky{_stars_left(this)}"
+    yield CLOUD.against(this, STARS, left, "stars left", text)
+
+
+CLOUD = FaultKind(
+    FaultName.CLOUD,
+    rules=(Rule(_cloud), Rule(_hazy_night)),
+    settings=(TRANSPARENCY, HISTORY, STARS),
+)
