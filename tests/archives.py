@@ -66,9 +66,9 @@ def shots(draw: Any) -> Shot:
     )
 
 
-def archives(most: int) -> st.SearchStrategy[list[Shot]]:
+def archives(most: int, least: int = 0) -> st.SearchStrategy[list[Shot]]:
     """Draw archives of different exposures."""
-    return st.lists(shots(), max_size=most, unique_by=lambda s: (s.camera, s.slot))
+    return st.lists(shots(), min_size=least, max_size=most, unique_by=lambda s: (s.camera, s.slot))
 
 
 # --- headers --------------------------------------------------------------------------------

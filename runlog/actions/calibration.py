@@ -6,6 +6,7 @@ from sqlalchemy import Engine
 
 from runlog.config import Settings
 from runlog.core.calibration.fit import Calibration, Found, calibrate, group_lights
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import calibration as store
 from runlog.store.engine import reading
 
@@ -15,11 +16,15 @@ CALIBRATION_KEYS = (
 ).split()
 
 
-def calibrations(engine: Engine, settings: Settings) -> list[Calibration]:
-    """Find for every group of kept lights what calibrates it."""
+def calibrations(
+    engine: Engine, settings: Settings, selection: Selection = EVERYTHING
+) -> list[Calibration]:
+    """Find for every group of the kept lights chosen what calibrates it."""
     aliases = settings.rules.aliases
     with reading(engine) as connection:
-        lights, stock = store.lights_and_stock(connection, settings.count_doubtful, aliases)
+        lights, stock = store.lights_and_stock(
+            connection, selection, settings.count_doubtful, aliases
+        )
     rules = settings.calibration
     return [calibrate(group, stock, rules) for group in group_lights(lights, rules)]
 

@@ -8,24 +8,23 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.choose import Selection, choose
 from runlog.actions.goals import known_filter
 from runlog.actions.names import one_target
 from runlog.actions.open import settle_behind
-from runlog.actions.select import one_filter
 from runlog.actions.writer import Arrived, Writer
 from runlog.config import Settings
 from runlog.core.columns import plural
 from runlog.core.corrections import correction as words
 from runlog.core.corrections.correction import Field, RigSaid
 from runlog.core.frame import Kind
-from runlog.core.header.filters import NO_FILTER
+from runlog.core.header.filters import NO_FILTER, fold_filter
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.names import NO_TARGET
 from runlog.errors import UsageError
 from runlog.ingest.discover import changed_ns
 from runlog.ingest.task import LEVELLED, MEASURED, Task, read_file
 from runlog.store import corrections as store
-from runlog.store.choose import Chosen, Rows, chosen_frames, rigs
+from runlog.store.choose import Rows, chosen_frames, rigs
 from runlog.store.corrections import Correction
 from runlog.store.engine import reading, writing
 from runlog.store.frames import FileStamp, path_parts
@@ -33,6 +32,10 @@ from runlog.store.listing import paths_of_frames
 
 UNDO = "undo"
 SHOWN_FRAMES = 20
+CHOOSING = (
+    "--night, --since, --until, --season, --target, --filter, --rig, --grade, --fault, --kind, "
+    "--folder, --pattern, --near"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +62,10 @@ def correct(
     dry_run: bool = False,
 ) -> Corrected:
     """Set a value for the frames chosen, all of them or none."""
+    if selection.asks_nothing:
+        raise UsageError("No frames are chosen", cure=f"Say which: {CHOOSING}, or name files")
     with reading(engine) as connection:
-        chosen = choose(connection, selection, settings)
-        rows = _some(chosen_frames(connection, chosen), chosen)
+        rows = _some(chosen_frames(connection, selection))
         value = _value(connection, settings, Field(field), text, len(rows))
         _refuse_shift_of_nothing(rows, field, value)
         if not replace:
@@ -69,7 +73,7 @@ def correct(
         examples = _examples(connection, rows)
     if dry_run:
         return Corrected(None, field, value, len(rows), examples)
-    line = {"field": field, "value": value, "selection": selection.words()}
+    line = {"field": field, "value": value, "selection": selection.in_words()}
     with writing(engine) as connection:
         keys = sorted({row.content_key for row in rows})
         number = store.append(connection, line | _signed(who), keys)
@@ -83,7 +87,7 @@ def _signed(who: str) -> dict[str, Any]:
     return {"who": who, "at_utc": datetime.now(UTC), "undoes": None}
 
 
-def _some(rows: Rows, chosen: Chosen) -> Rows:
+def _some(rows: Rows) -> Rows:
     if not rows:
         raise UsageError("No stored frame fits this selection", cure="See: runlog frames")
     return rows
@@ -140,8 +144,8 @@ def _value(connection: Connection, settings: Settings, field: Field, text: str, 
     if field is Field.RIG:
         return _rig(connection, text)
     if field is Field.FILTER:
-        name = one_filter(text, settings.rules.filter_names)
-        return name if name == NO_FILTER else known_filter(connection, settings, text)
+        bare = fold_filter(text, settings.rules.filter_names) is None
+        return NO_FILTER if bare else known_filter(connection, settings, text)
     name = one_target(connection, text)
     if name == NO_TARGET:
         raise UsageError(f"{text!r} is no target's name", cure="Nothing was changed")
@@ -241,7 +245,11 @@ def _origin(book: Sequence[Correction], line: Correction) -> int:
     return line.id
 
 
-def corrections_book(engine: Engine) -> list[Correction]:
-    """List all corrections ever made."""
+def corrections_book(engine: Engine, selection: Selection = EVERYTHING) -> list[Correction]:
+    """List all corrections ever made, or those of the frames chosen, with what undid them."""
     with reading(engine) as connection:
-        return store.book(connection)
+        book = store.book(connection)
+        if selection.asks_nothing:
+            return book
+        about = store.corrections_of(connection, selection)
+    return [line for line in book if _origin(book, line) in about]

@@ -6,16 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import Engine
 
-from runlog.actions.select import one_filter
-from runlog.config import Settings
 from runlog.core.frame import Grade
 from runlog.core.ledger.link_names import Keeper, places, weighted
+from runlog.core.selection import Selection
 from runlog.errors import UsageError
 from runlog.store.engine import reading
 from runlog.store.keepers import keepers
-from runlog.store.totals import Part, filters_seen
 
 EXPORT_KEYS = "path target filter night exposure_s effective_s weight".split()
 
@@ -28,24 +26,12 @@ class Keepers:
     gone: list[bytes]
 
 
-def kept(
-    engine: Engine, settings: Settings, part: Part, filter_typed: str | None, doubtful: bool
-) -> Keepers:
-    """Load the keepers of a part of all nights, with weights."""
+def kept(engine: Engine, selection: Selection, doubtful: bool) -> Keepers:
+    """Load the keepers among the frames chosen, with weights."""
     grades = (Grade.KEEP.value, *((Grade.DOUBTFUL.value,) if doubtful else ()))
     with reading(engine) as connection:
-        name = _used_filter(connection, settings, filter_typed) if filter_typed else None
-        here, gone = keepers(connection, part, name, grades)
+        here, gone = keepers(connection, selection, grades)
     return Keepers(weighted(here), gone)
-
-
-def _used_filter(connection: Connection, settings: Settings, typed: str) -> str:
-    name, used = one_filter(typed, settings.rules.filter_names), filters_seen(connection)
-    if used and name not in used:
-        raise UsageError(
-            f"No light frame was taken through {name}", cure=f"Used: {', '.join(sorted(used))}"
-        )
-    return name
 
 
 def export_rows(found: Keepers) -> list[dict[str, Any]]:

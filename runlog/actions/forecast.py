@@ -1,6 +1,7 @@
 """Forecast from the person's own record how many more nights each goal needs."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Engine, Row
@@ -18,10 +19,11 @@ from runlog.core.ledger.forecast import (
 )
 from runlog.core.ledger.goals import set_against
 from runlog.core.ledger.totals import Total
+from runlog.core.selection import Selection
+from runlog.core.targets.sequence_words import split_panel
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
-from runlog.store.totals import Part
 
 FORECAST_KEYS = (
     "target filter priority goal_s kept_s to_go_s done nights_needed nights_few nights_many "
@@ -29,18 +31,19 @@ FORECAST_KEYS = (
 ).split()
 
 
-def forecast(engine: Engine, settings: Settings, part: Part) -> dict[str, Any]:
+def forecast(engine: Engine, settings: Settings, selection: Selection) -> dict[str, Any]:
     """List the open goals by priority with the nights each needs; the pace beside them.
 
-    `part` limits the record that is learned from (a rig, a season), never the goals' progress.
+    Target and filter choose goals; a rig, a season or dates the record that is learned from, never
+    the goals' progress.
     """
     with reading(engine) as connection:
-        totals = total_store.totals(connection, Part(target=part.target))
+        totals = total_store.totals(connection, Selection(target=selection.target))
         goals = goal_store.goals(connection)
-        record = total_store.by_night(connection, Part(None, part.since, part.until, part.rig))
+        record = total_store.by_night(connection, replace(selection, target=None, filter=None))
     pace = pace_of([row.night for row in record if row.logged_s])
     against = set_against(totals, goals, counting(settings))
-    wanted = [t for t in against if t.goal_s is not None and _asked(t, part.target)]
+    wanted = [t for t in against if t.goal_s is not None and _asked(t, selection)]
     wanted.sort(key=lambda t: (bool(t.done), t.priority or 0, t.target, t.filter))
     return {
         "rows": [_row(t, yield_of(record, _sources(t.filter, settings)), pace) for t in wanted],
@@ -48,8 +51,10 @@ def forecast(engine: Engine, settings: Settings, part: Part) -> dict[str, Any]:
     }
 
 
-def _asked(total: Total, target: str | None) -> bool:
-    return target is None or total.target == target or total.target.startswith(f"{target} panel ")
+def _asked(total: Total, selection: Selection) -> bool:
+    """Tell whether a goal's row is asked about; a mosaic's with those of its panels."""
+    names = (total.target, split_panel(total.target)[0])
+    return selection.target in (None, *names) and selection.filter in (None, total.filter)
 
 
 def _sources(filter_name: str, settings: Settings) -> set[str]:

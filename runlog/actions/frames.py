@@ -7,30 +7,40 @@ from typing import Any
 
 from sqlalchemy import Engine
 
-from runlog.core.frame import Frame
+from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.published import PUBLISHED, ROW_KEYS
+from runlog.core.selection import EVERYTHING, Selection
+from runlog.errors import UsageError
+from runlog.store.choose import list_frames
 from runlog.store.engine import reading
 from runlog.store.files import failures
-from runlog.store.listing import Wanted, list_frames, paths_of_frames
-from runlog.store.targets import changes_in_force
+from runlog.store.listing import paths_of_frames
 
-UNREADABLE = "unreadable"
+UNREADABLE = FaultName.UNREADABLE.value
+ALL_UNREADABLE = Selection(fault=UNREADABLE)
 
 Entry = dict[str, Any]
 
 
-def frame_rows(engine: Engine, wanted: Wanted) -> list[Entry]:
+def frame_rows(engine: Engine, selection: Selection = EVERYTHING) -> list[Entry]:
     """List frames with the keys of `runlog.frames/1`; unreadable files only where asked for."""
-    if wanted.fault == UNREADABLE:
-        with reading(engine) as connection:
-            return [unreadable_row(path, reason) for path, reason in failures(connection)]
+    if selection.fault == UNREADABLE:
+        return _unreadable(engine, selection)
     with reading(engine) as connection:
-        if wanted.target is not None:
-            wanted = replace(wanted, target=changes_in_force(connection).final(wanted.target))
-        frames = list_frames(connection, wanted)
+        frames = list_frames(connection, selection)
         ids = [frame.identity.id for frame in frames]
         paths = paths_of_frames(connection, ids if len(ids) < 500 else None)
     return [_row(frame, paths.get(frame.identity.id, [])) for frame in frames]
+
+
+def _unreadable(engine: Engine, selection: Selection) -> list[Entry]:
+    if selection not in (ALL_UNREADABLE, replace(ALL_UNREADABLE, grade=Grade.UNGRADED.value)):
+        raise UsageError(
+            "A file that cannot be read tells no night, target, filter or rig",
+            cure="runlog frames --fault unreadable lists them all",
+        )
+    with reading(engine) as connection:
+        return [unreadable_row(path, reason) for path, reason in failures(connection)]
 
 
 def _row(frame: Frame, files: Sequence[tuple[bytes, bool]]) -> Entry:

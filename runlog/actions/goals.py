@@ -13,6 +13,7 @@ from runlog.core.columns import hours
 from runlog.core.header.filters import KNOWN_FILTERS, NO_FILTER, fold_filter
 from runlog.core.ledger.goals import USUAL_PRIORITY, Goal, GoalForm, Key, base_of_gain, set_against
 from runlog.core.ledger.totals import SECONDS_PER_HOUR
+from runlog.core.selection import Selection
 from runlog.core.targets.names import NO_TARGET
 from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
@@ -150,7 +151,9 @@ def _base(connection: Connection, settings: Settings, goal: Goal) -> tuple[float
     """Give the time today's signal to noise comes from, a mosaic's that of its worst panel."""
     key = (goal.target, goal.filter)
     found = set_against(
-        total_store.totals(connection, goal.target), {key: goal}, counting(settings)
+        total_store.totals(connection, Selection(target=goal.target)),
+        {key: goal},
+        counting(settings),
     )
     begun = [t for t in found if t.filter == goal.filter and t.counted_s]
     if not begun:

@@ -3,15 +3,19 @@
 import os
 import string
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.open import settle_behind
 from runlog.config import Settings
+from runlog.core.frame import Kind
+from runlog.core.selection import Selection
 from runlog.errors import UsageError
 from runlog.ingest.paths import stored_path
 from runlog.store import marks as mark_store
+from runlog.store.choose import chosen_frames
 from runlog.store.engine import reading, writing
 from runlog.store.listing import frames_at, frames_keyed, frames_named
 from runlog.store.runs import touch_frames
@@ -25,6 +29,28 @@ def mark_frames(
     """Append a mark to each frame named; all of them or, when one is unknown, none."""
     with reading(engine) as connection:
         frame_ids = list(dict.fromkeys(find_frame(connection, name) for name in named))
+    return _mark(engine, settings, frame_ids, grade, note, who)
+
+
+def mark_selected(
+    engine: Engine, settings: Settings, selection: Selection, grade: str, note: str | None, who: str
+) -> int:
+    """Append a mark to every light frame of a selection."""
+    with reading(engine) as connection:
+        rows = chosen_frames(connection, replace(selection, kind=Kind.LIGHT.value))
+    if not rows:
+        raise UsageError("No light frame fits this; nothing was marked", cure="See: runlog frames")
+    return _mark(engine, settings, [row.id for row in rows], grade, note, who)
+
+
+def _mark(
+    engine: Engine,
+    settings: Settings,
+    frame_ids: Sequence[int],
+    grade: str,
+    note: str | None,
+    who: str,
+) -> int:
     with writing(engine) as connection:
         mark_store.add_marks(connection, frame_ids, grade, note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)

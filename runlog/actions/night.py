@@ -16,6 +16,7 @@ from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.sky.nights import noon_before
@@ -45,28 +46,31 @@ class NightReport:
     copies: int = 0  # lights that do not count: another frame of their exposure does
 
 
-def night_reports(engine: Engine, settings: Settings, evening: str | None) -> list[NightReport]:
-    """Report every rig's run of a night; the last night with light frames when none is named."""
+def night_reports(
+    engine: Engine, settings: Settings, selection: Selection = EVERYTHING
+) -> list[NightReport]:
+    """Report whole runs that hold frames of a selection, of the last night if none is named."""
     with reading(engine) as connection:
-        runs = total_store.runs_with_sums(connection)
-        chosen = _choose(runs, evening)
-        return [_report(connection, run, settings) for run in chosen]
+        runs = _choose(total_store.runs_with_sums(connection, selection), selection)
+        return [_report(connection, run, settings) for run in runs]
 
 
-def _choose(runs: "list[Row[Any]] | Any", evening: str | None) -> list[Row[Any]]:
-    if not runs:
+def _choose(runs: Sequence[Row[Any]], selection: Selection) -> Sequence[Row[Any]]:
+    if selection.night is not None or selection.run_id is not None:
+        chosen = runs
+    else:
+        with_lights = [r for r in runs if r.frames and r.night] or runs
+        chosen = [r for r in with_lights if r.night == with_lights[0].night]
+    if chosen:
+        return chosen
+    if selection.asks_nothing:
         raise UsageError("No night is stored yet", cure="Scan your frames: runlog scan FOLDER")
-    if evening is None:
-        with_lights = [r for r in runs if r.frames and r.night] or list(runs)
-        evening = with_lights[0].night
-        return [r for r in with_lights if r.night == evening]
-    chosen = [run for run in runs if run.night == evening]
-    if not chosen:
-        raise UsageError(
-            f"No frames of the night of {evening} are stored",
-            cure="runlog nights lists the nights there are; a night has its evening's date",
-        )
-    return chosen
+    when = f"of the night of {selection.night} " if selection.night else ""
+    rest = " that fit" if replace(selection, night=None) != EVERYTHING else ""
+    raise UsageError(
+        f"No frames {when}are stored{rest}",
+        cure="runlog nights lists the nights there are; a night has its evening's date",
+    )
 
 
 def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:

@@ -1,22 +1,25 @@
-"""All runs, a line each, from the sums alone."""
+"""Runs, a line each, from the sums."""
 
 from typing import Any
 
 from sqlalchemy import Engine
 
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
 
 NIGHT_KEYS = "night rig frames logged_s kept_s doubtful_s rejected_s ungraded_s".split()
 
 
-def night_rows(engine: Engine, *, with_source: bool = True) -> list[dict[str, Any]]:
-    """List all runs, newest first, with the keys of `runlog.nights/1`.
+def night_rows(
+    engine: Engine, selection: Selection = EVERYTHING, *, with_source: bool = True
+) -> list[dict[str, Any]]:
+    """List the runs of the frames chosen, newest first, with the keys of `runlog.nights/1`.
 
     What a night's noon was taken from costs a look at every frame, and is left out when not asked.
     """
     with reading(engine) as connection:
-        runs = total_store.runs_with_sums(connection)
+        runs = total_store.runs_with_sums(connection, selection)
         sources = total_store.night_sources(connection) if with_source else {}
     return [
         {key: getattr(run, key) for key in NIGHT_KEYS}

@@ -10,6 +10,14 @@ from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
 
+Database = Engine  # what commands and screens hand on, without looking into it
+
+
+def database_file(database: Database) -> str | None:
+    """Give the file of a database, so that it can be told whether it is still there."""
+    url = database.url
+    return url.database or "" if url.get_backend_name() == "sqlite" else None
+
 
 def open_store(
     database: str,

@@ -28,6 +28,7 @@ class Standing:
     inherited: bool = False  # the goal is that of the panel's mosaic
     mosaic: Mosaic | None = None
     panel: str | None = None
+    panels: tuple[str, ...] = ()  # its name means these as well, which are rows of their own
     lenders: tuple[str, ...] = ()  # filters of several bands whose hours count here as well
 
     @property
@@ -43,7 +44,7 @@ class Standing:
 
 def standings(engine: Engine, settings: Settings) -> list[Standing]:
     """List the totals of all time with their goals, as `runlog totals` counts them."""
-    totals = totals_against_goals(engine, None, settings)
+    totals = totals_against_goals(engine, settings)
     with reading(engine) as connection:
         goals = goal_store.goals(connection)
     groups = {(m.target, m.filter): m for m in mosaics(totals)}
@@ -69,7 +70,15 @@ def _standing(
         for name, bands in settings.bands.items()
         if total.filter in bands and name != total.filter and name in taken
     )
-    return Standing(total.target, total, goal, goal is not None and own is None, lenders=lenders)
+    panels = {t.target for t in totals if split_panel(t.target) != (t.target, None)}
+    return Standing(
+        total.target,
+        total,
+        goal,
+        goal is not None and own is None,
+        panels=tuple(sorted(p for p in panels if split_panel(p)[0] == total.target)),
+        lenders=lenders,
+    )
 
 
 def _group(

@@ -8,7 +8,7 @@ from runlog.core.corrections.in_force import TargetChanges, spelling_key
 from runlog.core.targets.catalogue.nicknames import nickname_key
 from runlog.core.targets.edit_distance import differ_by_number
 from runlog.core.targets.names import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, TargetNames
-from runlog.core.targets.places import apart_deg
+from runlog.core.targets.places import apart_deg, written_place
 from runlog.core.targets.pointings import Pointing, distance_deg, farthest_deg, places_of
 from runlog.core.targets.sequence_words import split_panel, without_settings
 from runlog.store.targets import Spelled
@@ -28,6 +28,7 @@ def questions_about(
     """
     asked: Asked = {name: [] for name in groups}
     settled = {*changes.apart, *changes.apart.values()}
+    mosaics = {base for base, panel in map(split_panel, groups) if panel is not None}
     for name, rows in groups.items():
         if name == NO_TARGET:
             asked[name].append(_about_no_name(rows, naming))
@@ -35,7 +36,7 @@ def questions_about(
         asked[name] += _about_spellings(name, rows, settled, names)
         if name in settled:
             continue
-        asked[name] += _about_places(name, rows, names)
+        asked[name] += _about_places(name, rows, names, has_panels=name in mosaics)
     open_names = [name for name in groups if name not in settled and name != NO_TARGET]
     _about_pairs(open_names, groups, asked, names)
     return {name: questions for name, questions in asked.items() if questions}
@@ -105,7 +106,9 @@ def _pointings(rows: Sequence[Spelled]) -> list[Pointing]:
     ]
 
 
-def _about_places(name: str, rows: Sequence[Spelled], names: TargetNames) -> list[str]:
+def _about_places(
+    name: str, rows: Sequence[Spelled], names: TargetNames, *, has_panels: bool
+) -> list[str]:
     pointings = _pointings(rows)
     if not pointings or name == NO_TARGET:
         return []
@@ -121,9 +124,15 @@ def _about_places(name: str, rows: Sequence[Spelled], names: TargetNames) -> lis
     if off is not None and off > 0:
         asked.append(
             f"Its frames point {off:.0f} degrees away from {split_panel(name)[0]}. A wrong name? "
-            f'runlog correct target NAME --target "{name}"'
+            f'runlog correct target NAME --target "{name}"{_not_its_panels(rows, has_panels)}'
         )
     return asked
+
+
+def _not_its_panels(rows: Sequence[Spelled], has_panels: bool) -> str:
+    """Keep a command to where these frames point: a mosaic's name means its panels as well."""
+    spot = _spot(rows) if has_panels else None
+    return f' --near "{written_place(spot[0].ra_deg, spot[0].dec_deg)}"' if spot else ""
 
 
 def _off_its_place(name: str, rows: Sequence[Spelled], names: TargetNames) -> float | None:

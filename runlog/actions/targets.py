@@ -15,6 +15,7 @@ from runlog.core.corrections.correction import Field
 from runlog.core.corrections.gathered import settling
 from runlog.core.corrections.in_force import TargetChanges, spelling_key
 from runlog.core.corrections.selecting import Everyone
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.names import NO_TARGET, How, TargetNames, tidy
 from runlog.errors import UsageError
 from runlog.store import corrections as correction_store
@@ -226,17 +227,27 @@ class TargetLine:
     questions: tuple[str, ...]
 
 
-def target_lines(engine: Engine) -> list[TargetLine]:
-    """List targets by name, with every question there is about them."""
+def target_lines(engine: Engine, selection: Selection = EVERYTHING) -> list[TargetLine]:
+    """List the targets of the frames chosen, with every question there is about them.
+
+    Frames and hours are those of the frames chosen; questions are about a target as a whole.
+    """
     with reading(engine) as connection:
-        rows = store.spellings(connection)
+        groups = _by_target(store.spellings(connection))
+        part = groups
+        if not selection.asks_nothing:
+            part = _by_target(store.spellings(connection, selection))
         changes = store.changes_in_force(connection)
-        groups: dict[str, list[Spelled]] = {}
-        for row in rows:
-            groups.setdefault(row.target, []).append(row)
-        naming = _naming(connection) if NO_TARGET in groups else []
+        naming = _naming(connection) if NO_TARGET in part else []
     asked = questions_about(groups, changes, target_names(), naming)
-    return [_line(name, groups[name], asked.get(name, ())) for name in sorted(groups)]
+    return [_line(name, part[name], asked.get(name, ())) for name in sorted(part)]
+
+
+def _by_target(rows: Sequence[Spelled]) -> dict[str, list[Spelled]]:
+    groups: dict[str, list[Spelled]] = {}
+    for row in rows:
+        groups.setdefault(row.target, []).append(row)
+    return groups
 
 
 def _naming(connection: Connection) -> list[str]:

@@ -1,12 +1,11 @@
 """Totals per target and filter against goals: over all time or a part, by night, to publish."""
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.names import one_target, refuse_unknown_rig, seen_target
 from runlog.config import Settings
 from runlog.core.columns import hours
 from runlog.core.ledger.goals import (
@@ -21,14 +20,12 @@ from runlog.core.ledger.goals import (
     set_part_against,
 )
 from runlog.core.ledger.publish import Batch
-from runlog.core.ledger.seasons import season
 from runlog.core.ledger.totals import RunSum, Total
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.sequence_words import split_panel
-from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
-from runlog.store.totals import Part
 
 TOTAL_KEYS = (
     "target filter frames logged_s kept_s doubtful_s rejected_s ungraded_s effective_s goal_s "
@@ -43,33 +40,30 @@ PLAIN = Settings()
 
 
 def total_rows(
-    engine: Engine,
-    target: str | None = None,
-    settings: Settings = PLAIN,
-    part: Part | None = None,
+    engine: Engine, settings: Settings = PLAIN, selection: Selection = EVERYTHING
 ) -> list[dict[str, Any]]:
     """List totals with the keys of `runlog.totals/1`; goals without frames yet included."""
-    return [row_of(t) for t in totals_against_goals(engine, target, settings, part)]
+    return [row_of(t) for t in totals_against_goals(engine, settings, selection)]
 
 
 def totals_against_goals(
-    engine: Engine, target: str | None, settings: Settings, part: Part | None = None
+    engine: Engine, settings: Settings, selection: Selection = EVERYTHING
 ) -> list[Total]:
     """Load totals, set against the goals; those of all time where no part is asked for.
 
-    Goals are about all time: what is to go does not hang on the part that is shown.
+    Target and filter choose rows, all else the frames that are added up. Goals are about all time:
+    what is to go does not hang on the part that is shown.
     """
     with reading(engine) as connection:
-        name = one_target(connection, target) if target is not None else None
-        asked = part or Part(target=name)
-        whole = _whole(connection, asked.target, settings)
-        if asked.is_all_time:
-            return whole
-        return set_part_against(total_store.totals(connection, asked), whole, counting(settings))
+        found = _whole(connection, selection.target, settings)
+        if not selection.is_all_time:
+            part = total_store.totals(connection, replace(selection, filter=None))
+            found = set_part_against(part, found, counting(settings))
+    return [t for t in found if selection.filter in (None, t.filter)]
 
 
 def _whole(connection: Connection, target: str | None, settings: Settings) -> list[Total]:
-    totals = total_store.totals(connection, Part(target=target))
+    totals = total_store.totals(connection, Selection(target=target))
     goals = goal_store.goals(connection)
     wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
     return set_against(totals, wanted, counting(settings))
@@ -82,7 +76,7 @@ def _concerns(target: str, asked: str | None) -> bool:
 
 def standing_words(engine: Engine, settings: Settings, goal: Goal) -> str:
     """Say how far along a goal is, in kept hours as the totals count them; "" for no goal."""
-    rows = totals_against_goals(engine, goal.target, settings)
+    rows = totals_against_goals(engine, settings, Selection(target=goal.target))
     own = [t for t in rows if t.filter == goal.filter and t.goal_form is not None]
     if not own:
         return ""
@@ -127,45 +121,19 @@ def row_of(total: Total) -> dict[str, Any]:
     return {key: extra[key] if key in extra else getattr(total, key) for key in TOTAL_KEYS}
 
 
-def part_of(
-    engine: Engine,
-    settings: Settings,
-    target: str | None = None,
-    named_season: str | None = None,
-    since: str | None = None,
-    until: str | None = None,
-    rig: str | None = None,
-) -> Part:
-    """Check which part of all nights is asked about."""
-    from runlog.actions.select import evening
-
-    first, last = evening(since) if since else None, evening(until) if until else None
-    if named_season is not None:
-        if first or last:
-            raise UsageError("A season has its own first and last night", cure="Leave one out")
-        first, last = season(named_season, (settings.latitude_deg or 0.0) < 0)
-    if first and last and first > last:
-        raise UsageError(f"{first} comes after {last}", cure="--since is the earlier evening")
-    with reading(engine) as connection:
-        name = seen_target(connection, target) if target is not None else None
-        if rig is not None:
-            refuse_unknown_rig(connection, rig)
-    return Part(name, first, last, rig)
-
-
 def mosaic_rows(engine: Engine, settings: Settings, shown: Sequence[Total]) -> list[dict[str, Any]]:
     """List the mosaics shown, over all time: each as far along as its worst panel."""
     pictures = {base for t in shown for base, panel in [split_panel(t.target)] if panel}
     if not pictures:
         return []
-    whole = totals_against_goals(engine, None, settings)
+    whole = totals_against_goals(engine, settings)
     return [asdict(mosaic) for mosaic in mosaics(whole) if mosaic.target in pictures]
 
 
-def growth_rows(engine: Engine, part: Part) -> list[dict[str, Any]]:
+def growth_rows(engine: Engine, selection: Selection) -> list[dict[str, Any]]:
     """List what each night added, with the sum so far of its target and filter."""
     with reading(engine) as connection:
-        rows = total_store.by_night(connection, part)
+        rows = total_store.by_night(connection, selection)
     so_far: dict[Key, list[float | None]] = {}
     grown = []
     for row in rows:
@@ -179,10 +147,10 @@ def growth_rows(engine: Engine, part: Part) -> list[dict[str, Any]]:
     return grown
 
 
-def published(engine: Engine, settings: Settings, part: Part) -> dict[str, list[Batch]]:
+def published(engine: Engine, settings: Settings, selection: Selection) -> dict[str, list[Batch]]:
     """Gather kept frames by target for tables to publish; a mosaic's panels in one table."""
     with reading(engine) as connection:
-        rows = total_store.lengths(connection, part, settings.count_doubtful)
+        rows = total_store.lengths(connection, selection, settings.count_doubtful)
     merged: dict[tuple[str, str, float | None], Batch] = {}
     for row in rows:
         key = (split_panel(row.target)[0], row.filter, row.exposure_s)

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import (
     Session,
     echo_csv,
@@ -25,24 +26,31 @@ SHOWN = ["filter", "exposure_s", "gain", "set_c", "rotator_deg", "frames", *KIND
 
 @click.command("calibration")
 @click.option("--missing", "only_missing", is_flag=True, help="Only what lacks something.")
+@choosing(without="grade")  # only what is kept is calibrated
 @listing
 @with_session
-def command(session: Session, as_json: bool, as_csv: bool, only_missing: bool) -> int:
+def command(
+    session: Session, as_json: bool, as_csv: bool, only_missing: bool, asked: dict[str, Any]
+) -> int:
     """Show, for every group of kept lights, which darks, flats, flat-darks and bias fit.
 
     What must agree, how many are enough and how old they may be is set under [calibration] in the
-    config file. Masters count.
+    config file. Masters count. The options choose lights; what fits them is looked for everywhere.
     """
     from runlog.actions.calibration import CALIBRATION_KEYS, calibrations, row_of
 
-    found = calibrations(session.engine(), session.settings)
+    engine = session.engine()
+    chosen = session.selection(engine, asked)
+    found = calibrations(engine, session.settings, chosen)
     found = [c for c in found if c.lacks or not only_missing]
     if as_json:
         echo_json("runlog.calibration/1", {"rows": [row_of(c) for c in found]})
     elif as_csv:
         echo_csv([row_of(c) for c in found], CALIBRATION_KEYS)
+    elif not found and only_missing:
+        talk("Nothing is missing.")
     elif not found:
-        talk("Nothing is missing." if only_missing else "No light frame is kept yet.")
+        talk(f"No light frame {'' if chosen.asks_nothing else 'that fits '}is kept yet.")
     else:
         _show(found)
     return 0

@@ -24,9 +24,10 @@ if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.table import Table
     from rich.text import Text
-    from sqlalchemy import Engine
 
+    from runlog.actions.open import Database
     from runlog.config import Settings
+    from runlog.core.selection import Selection
 
 Rows = Sequence[Mapping[str, Any]]
 MOST_WIDTH = 200  # columns, where no terminal gives a width
@@ -44,13 +45,19 @@ class Session:
     settings: "Settings"
     named: bool = True  # by a person, rather than the default one
 
-    def engine(self, *, make: bool = False) -> "Engine":
+    def engine(self, *, make: bool = False) -> "Database":
         """Open the database, migrated and settled; only what stores frames may make it."""
         from runlog.actions.open import open_store
 
         engine = open_store(self.database, self.settings, make=make, tell=talk)
         click.get_current_context().call_on_close(engine.dispose)
         return engine
+
+    def selection(self, engine: "Database", asked: Mapping[str, Any]) -> "Selection":
+        """Fold what the options of a command choose."""
+        from runlog.actions.selecting import selected
+
+        return selected(engine, self.settings, **asked)
 
 
 class Numbers(click.Command):

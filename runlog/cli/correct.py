@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import (
     Numbers,
     Session,
@@ -32,22 +33,26 @@ LAST = "last"
 @click.argument("field", required=False, type=click.Choice(FIELDS))
 @click.argument("value", required=False)
 @click.argument("frames", nargs=-1, metavar="[FRAME]...")
-@click.option("--night", metavar="DATE", help="Frames of this night.")
+@choosing()
 @click.option("--folder", metavar="FOLDER", help="Frames below this folder.")
 @click.option("--pattern", metavar="PATTERN", help='Files named so, as in "*_Panel2_*".')
-@click.option("--target", help="Frames of this target.")
-@click.option("--filter", "filter", help="Frames through this filter.")
 @click.option("--kind", help="Frames of this kind.")
-@click.option("--rig", help="Frames of a rig, by its name or part of it.")
 @click.option("--near", metavar="RA_DEC", help='Frames that point here, as in "20h59m +44d31m".')
 @click.option("--within", "within_deg", type=float, default=0.25, help="Degrees for --near.")
 @click.option("--replace", is_flag=True, help="Overrule an earlier correction of these frames.")
 @click.option("--dry-run", is_flag=True, help="Only say which frames it would be.")
 @click.option("--undo", metavar="NO", is_flag=False, flag_value=LAST, help="Take one back.")
-@click.option("--list", "as_list", is_flag=True, help="List every correction ever made.")
+@click.option(
+    "--list",
+    "as_list",
+    is_flag=True,
+    help="List every correction ever made, or those of the frames that fit.",
+)
 @listing
 @with_session
-def command(session: Session, as_json: bool, as_csv: bool, **typed: Any) -> int:
+def command(
+    session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any], **typed: Any
+) -> int:
     """Set FIELD to VALUE for frames by name or selection; all conditions must hold.
 
     Corrections are stored beside the header: files are never touched, scans change nothing about
@@ -56,29 +61,29 @@ def command(session: Session, as_json: bool, as_csv: bool, **typed: Any) -> int:
     "30min earlier", "0h later" where it is right), the evening's date, or for one frame its start
     in UTC.
     """
+    names = "frames folder pattern kind near within_deg".split()
+    asked |= {name: typed[name] for name in names}
     if typed["as_list"]:
-        return _list(session, as_json, as_csv)
+        return _list(session, asked, as_json, as_csv)
     if typed["undo"] is not None:
         return _undo(session, typed["undo"])
     if typed["field"] is None or typed["value"] is None:
         raise click.UsageError(
             "Say what to correct and how: runlog correct FIELD VALUE --night ..."
         )
-    return _correct(session, typed)
+    return _correct(session, asked, typed)
 
 
-def _correct(session: Session, typed: dict[str, Any]) -> int:
-    from runlog.actions.choose import Selection
+def _correct(session: Session, asked: dict[str, Any], typed: dict[str, Any]) -> int:
     from runlog.actions.correct import correct
 
-    names = "frames night folder pattern target filter kind rig near within_deg".split()
-    selection = Selection(**{name: typed[name] for name in names})
+    engine = session.engine()
     done = correct(
-        session.engine(),
+        engine,
         session.settings,
         typed["field"],
         typed["value"].strip(),
-        selection,
+        session.selection(engine, asked),
         who(),
         replace=typed["replace"],
         dry_run=typed["dry_run"],
@@ -123,10 +128,12 @@ def _undo(session: Session, said: str) -> int:
     return ExitCode.DONE
 
 
-def _list(session: Session, as_json: bool, as_csv: bool) -> int:
+def _list(session: Session, asked: dict[str, Any], as_json: bool, as_csv: bool) -> int:
     from runlog.actions.correct import corrections_book
 
-    rows = [asdict(line) for line in corrections_book(session.engine())]
+    engine = session.engine()
+    chosen = session.selection(engine, asked)
+    rows = [asdict(line) for line in corrections_book(engine, chosen)]
     if as_json:
         echo_json("runlog.corrections/1", {"rows": rows})
     elif as_csv:
@@ -134,8 +141,10 @@ def _list(session: Session, as_json: bool, as_csv: bool) -> int:
     elif rows:
         said = [row | {"what": _what(row)} for row in rows]
         show(table(said, "id what frames selection who at_utc stands".split()))
-    else:
+    elif chosen.asks_nothing:
         talk("Nothing was ever corrected.")
+    else:
+        talk("Nothing was ever corrected of these frames.")
     return ExitCode.DONE
 
 

@@ -50,6 +50,6 @@ def _show(session: Session) -> None:
     from runlog.cli.totals import SHOWN
 
     engine = session.engine()
-    for report in night_reports(engine, session.settings, None):
+    for report in night_reports(engine, session.settings):
         show_report(report)
     show(Text("All nights", style="bold"), table(total_rows(engine), SHOWN))

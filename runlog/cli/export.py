@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, talk, with_session
 from runlog.errors import ExitCode
 
@@ -16,12 +17,7 @@ NAMED = 10
 
 
 @click.command("export")
-@click.option("--target", help="One target, in any spelling; a mosaic with its panels.")
-@click.option("--filter", "filter_name", help="One filter, in any spelling.")
-@click.option("--season", metavar="SEASON", help="Frames of this season.")
-@click.option("--since", metavar="DATE", help="From this evening on.")
-@click.option("--until", metavar="DATE", help="Up to this evening.")
-@click.option("--rig", help="Part of a rig's name.")
+@choosing(without="grade")  # what is handed over is kept; --doubtful adds to it
 @click.option("--doubtful", is_flag=True, help="Doubtful frames as well.")
 @click.option("--links", metavar="FOLDER", type=click.Path(path_type=bytes), help="Link them here.")
 @click.option("--hard", is_flag=True, help="Hard links instead of symbolic ones.")
@@ -33,13 +29,12 @@ def command(
     session: Session,
     as_json: bool,
     as_csv: bool,
-    filter_name: str | None,
     doubtful: bool,
     links: bytes | None,
     hard: bool,
     dry_run: bool,
     null: bool,
-    **asked: Any,
+    asked: dict[str, Any],
 ) -> int:
     """List the kept frames' files, one a line, or link them as target/filter/night.
 
@@ -47,12 +42,9 @@ def command(
     links never overwrites anything: what lies in the way is left alone and named.
     """
     from runlog.actions.export import EXPORT_KEYS, export_rows, kept
-    from runlog.actions.totals import part_of
 
-    engine, settings = session.engine(), session.settings
-    asked["named_season"] = asked.pop("season")
-    part = part_of(engine, settings, **asked)
-    found = kept(engine, settings, part, filter_name, doubtful)
+    engine = session.engine()
+    found = kept(engine, session.selection(engine, asked), doubtful)
     if not found.frames and not found.gone:
         talk("No kept frame fits this. Hours by grade: runlog totals")
     if links is not None:

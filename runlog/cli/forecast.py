@@ -4,6 +4,7 @@ from typing import Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
 from runlog.core.columns import hours, share
 
@@ -11,25 +12,22 @@ SHOWN = "priority target filter goal_s kept_s to_go_s usual_night_s record_night
 
 
 @click.command("forecast")
-@click.option("--target", help="One target, in any spelling.")
-@click.option("--season", metavar="SEASON", help="Learn from this season only.")
-@click.option("--since", metavar="DATE", help="Learn from this evening on.")
-@click.option("--until", metavar="DATE", help="Learn up to this evening.")
-@click.option("--rig", help="Learn from this rig only.")
+# One night is no record to learn from, and a grade or fault takes nights apart: of clouded frames
+# alone nothing is ever kept.
+@choosing(without="night grade fault")
 @listing
 @with_session
-def command(session: Session, as_json: bool, as_csv: bool, **asked: Any) -> int:
+def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
     """Forecast the nights each goal needs, from what your own nights brought.
 
+    A target or filter chooses goals; dates, a season or a rig the nights that are learned from.
     A night means one on which the filter was used, as long as yours usually are. The range is 8 in
     10: one time in ten it takes fewer, one time in ten more.
     """
     from runlog.actions.forecast import FORECAST_KEYS, forecast
-    from runlog.actions.totals import part_of
 
     engine = session.engine()
-    asked["named_season"] = asked.pop("season")
-    found = forecast(engine, session.settings, part_of(engine, session.settings, **asked))
+    found = forecast(engine, session.settings, session.selection(engine, asked))
     if as_json:
         echo_json("runlog.forecast/1", found)
     elif as_csv:

@@ -5,8 +5,8 @@ from typing import Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
-from runlog.core.frame import FaultName, Grade
 
 SHOWN = (
     "taken_at_utc target filter exposure_s stars fwhm_px eccentricity background_adu grade faults "
@@ -15,21 +15,16 @@ SHOWN = (
 
 
 @click.command("frames")
-@click.option("--night", metavar="DATE", help="The evening's date, as in 2026-10-14.")
-@click.option("--target", help="One target, in any spelling.")
-@click.option("--filter", "filter_name", help="One filter, in any spelling.")
-@click.option("--rig", help="Part of a rig's name.")
-@click.option("--grade", type=click.Choice([g.value for g in Grade]))
-@click.option("--fault", type=click.Choice([f.value for f in FaultName]))
+@choosing()
 @listing
 @with_session
-def command(session: Session, as_json: bool, as_csv: bool, **wanted: Any) -> int:
+def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
     """List frames, one a row; all of them unless narrowed down."""
     from runlog.actions.frames import frame_rows
-    from runlog.actions.select import wanted_frames
     from runlog.core.published import ROW_KEYS
 
-    rows = frame_rows(session.engine(), wanted_frames(session.settings, **wanted))
+    engine = session.engine()
+    rows = frame_rows(engine, session.selection(engine, asked))
     if as_json:
         echo_json("runlog.frames/1", {"rows": rows})
     elif as_csv:

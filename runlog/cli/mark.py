@@ -1,7 +1,10 @@
 """runlog mark: a person's own grade."""
 
+from typing import Any
+
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, talk, who, with_session
 
 GRADES = ("keep", "doubtful", "reject", "auto")
@@ -9,7 +12,8 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 
 @click.command("mark")
 @click.argument("frames", nargs=-1, metavar="FRAME...")
-@click.argument("grade", type=click.Choice(GRADES), required=False)
+@click.argument("mark", type=click.Choice(GRADES), required=False)
+@choosing()
 @click.option("--note", help="Why, in your words.")
 @click.option(
     "--from-folders", is_flag=True, help="Reject what lies in folders you named for rejects."
@@ -18,16 +22,18 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 def command(
     session: Session,
     frames: tuple[str, ...],
-    grade: str | None,
+    mark: str | None,
     note: str | None,
     from_folders: bool,
+    asked: dict[str, Any],
 ) -> int:
     """Grade frames yourself; your grade outranks the automatic one.
 
     FRAME is a path, a file name as `runlog frames` shows it, or the start of a key (fingerprint).
-    `auto` takes your grade back. Nothing is forgotten: every mark stays in the history.
+    Without one, the options choose light frames: all that fit are graded. `auto` takes your grade
+    back. Nothing is forgotten: every mark stays in the history.
     """
-    from runlog.actions.mark import mark_frames
+    from runlog.actions.mark import mark_frames, mark_selected
     from runlog.actions.propose import mark_proposed
 
     if from_folders:
@@ -38,9 +44,15 @@ def command(
         frames_said = f"{count} frame{'s' * (count != 1)}"
         talk(f"{frames_said} marked reject; runlog mark FRAME auto takes it back")
         return 0
-    if not frames or grade is None:
+    choosing_some = any(value is not None for value in asked.values())
+    if mark is None or not (frames or choosing_some):
         raise click.UsageError("Name frames and a grade, as in: runlog mark M33_0012.fits reject")
-    count = mark_frames(session.engine(), session.settings, frames, grade, note, who())
-    said = "back to the automatic grade" if grade == "auto" else f"marked {grade}"
+    engine = session.engine()
+    if choosing_some:
+        chosen = session.selection(engine, asked | {"frames": frames})
+        count = mark_selected(engine, session.settings, chosen, mark, note, who())
+    else:
+        count = mark_frames(engine, session.settings, frames, mark, note, who())
+    said = "back to the automatic grade" if mark == "auto" else f"marked {mark}"
     talk(f"{count} frame{'s' * (count != 1)} {said}")
     return 0

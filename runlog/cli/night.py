@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, table, with_session
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.columns import clock, hours, plural, said
@@ -24,15 +25,24 @@ OPINION_STYLE = {"good": "#009E73", "fair": "#E69F00", "poor": "#D55E00", "unkno
 
 
 @click.command("night")
+# DATE is the night; all else chooses which night, which is then told whole.
 @click.argument("date", required=False)
+@choosing(without="night")
 @listing
 @with_session
-def command(session: Session, date: str | None, as_json: bool, as_csv: bool) -> int:
-    """Show what happened in the night of DATE (the evening's date; the last night by default)."""
-    from runlog.actions.night import night_reports
-    from runlog.actions.select import evening
+def command(
+    session: Session, date: str | None, as_json: bool, as_csv: bool, asked: dict[str, Any]
+) -> int:
+    """Show what happened in the night of DATE (the evening's date; the last night by default).
 
-    reports = night_reports(session.engine(), session.settings, evening(date) if date else None)
+    With a target, filter, rig, grade, fault or dates: in the runs of that night, else of the last
+    one, that hold such frames. A run is told whole.
+    """
+    from runlog.actions.night import night_reports
+
+    engine = session.engine()
+    chosen = session.selection(engine, asked | {"night": date})
+    reports = night_reports(engine, session.settings, chosen)
     if as_json:
         # One rig is the rule: its keys stand at the top; rows has every rig's.
         echo_json("runlog.night/1", reports[0].row | {"rows": [r.row for r in reports]})

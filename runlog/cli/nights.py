@@ -1,26 +1,34 @@
 """runlog nights: all runs, a line each."""
 
+from typing import Any
+
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, talk, with_session
 
 SHOWN = "night rig frames logged_s kept_s doubtful_s rejected_s share_kept".split()
 
 
 @click.command("nights")
+@choosing()
 @listing
 @with_session
-def command(session: Session, as_json: bool, as_csv: bool) -> int:
-    """List all nights, newest first: light frames and hours by grade."""
+def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
+    """List nights, newest first: light frames and hours by grade, of the frames that fit."""
     from runlog.actions.nights import NIGHT_KEYS, night_rows
 
-    rows = night_rows(session.engine(), with_source=as_json or as_csv)
+    engine = session.engine()
+    part = session.selection(engine, asked)
+    rows = night_rows(engine, part, with_source=as_json or as_csv)
     if as_json:
         echo_json("runlog.nights/1", {"rows": rows})
     elif as_csv:
         echo_csv(rows, [*NIGHT_KEYS, "night_from"])
-    elif not rows:
+    elif not rows and part.asks_nothing:
         talk("No night is stored yet. Scan your frames: runlog scan FOLDER")
+    elif not rows:
+        talk("No night has such frames. runlog nights lists the nights there are")
     else:
         from runlog.cli.plain_table import show_rows
 

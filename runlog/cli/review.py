@@ -15,16 +15,13 @@ def command(session: Session) -> int:
     Keys do everything and ? shows them; the mouse works too.
     """
     from runlog.actions.review import open_for_review
-    from runlog.store.engine import require_there
-
-    if session.named:  # the default one is made, to say on the first start what comes next
-        require_there(session.database)
     from runlog.tui.app import ReviewApp
     from runlog.tui.session import Session as Sitting
     from runlog.tui.terminal import ask
 
     sitting = Sitting(
-        open_for_review(session.database, talk),
+        # The default one is made, to say on the first start what comes next.
+        open_for_review(session.database, talk, make=not session.named),
         session.settings,
         who=who(),
         database=session.database,

@@ -5,6 +5,7 @@ from typing import Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import (
     Session,
     echo_csv,
@@ -23,32 +24,38 @@ SHOWN = "target frames logged_s spellings".split()
 
 
 @click.group("targets", invoke_without_command=True)
+@choosing()
 @listing
 @click.pass_context
-def command(ctx: click.Context, as_json: bool, as_csv: bool) -> int:
+def command(ctx: click.Context, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
     """List targets, how headers spell them, and what is doubtful.
 
     Names that cannot be told apart for sure are never put together by themselves: they are asked
     about here, each with the command that settles it. Every change can be undone.
     """
     if ctx.invoked_subcommand is None:
-        return int(ctx.invoke(_list, as_json=as_json, as_csv=as_csv))
+        return int(ctx.invoke(_list, as_json=as_json, as_csv=as_csv, **asked))
     return 0
 
 
 @command.command("list")
+@choosing()
 @listing
 @with_session
-def _list(session: Session, as_json: bool, as_csv: bool) -> int:
+def _list(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
     """List targets (the same as plain `runlog targets`)."""
     from runlog.actions.targets import target_lines
 
-    lines = target_lines(session.engine())
+    engine = session.engine()
+    chosen = session.selection(engine, asked)
+    lines = target_lines(engine, chosen)
     rows = [asdict(line) for line in lines]
     if as_json:
         echo_json("runlog.targets/1", {"rows": rows})
     elif as_csv:
         echo_csv(rows, KEYS)
+    elif not rows and not chosen.asks_nothing:
+        talk("No light frame fits this. runlog targets lists the targets there are")
     elif not rows:
         talk("No target is stored yet. Scan your frames: runlog scan FOLDER")
     else:

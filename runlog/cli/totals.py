@@ -1,9 +1,10 @@
 """runlog totals: hours per target and filter, and what is still to go."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from runlog.cli.choosing import choosing
 from runlog.cli.common import (
     Session,
     echo_csv,
@@ -17,6 +18,9 @@ from runlog.cli.common import (
 )
 from runlog.core.columns import hours
 
+if TYPE_CHECKING:
+    from runlog.core.selection import Selection
+
 SHOWN = (
     "target filter frames logged_s kept_s doubtful_s rejected_s goal_s to_go_s frames_to_go nights"
 ).split()
@@ -26,11 +30,7 @@ MOSAIC_SHOWN = "target filter panels worst_panel kept_s goal_s to_go_s progress"
 
 
 @click.command("totals")
-@click.option("--target", help="One target, in any spelling; a mosaic with its panels.")
-@click.option("--season", metavar="SEASON", help='"2026", "2026-27" (July to June), "autumn 2026".')
-@click.option("--since", metavar="DATE", help="From this evening on.")
-@click.option("--until", metavar="DATE", help="Up to this evening.")
-@click.option("--rig", help="Part of a rig's name.")
+@choosing()
 @click.option("--by", "by", type=click.Choice(["night"]), help="What each night added.")
 @click.option(
     "--publish",
@@ -49,18 +49,15 @@ def command(
     by: str | None,
     publish: str | None,
     more: bool,
-    **asked: Any,
+    asked: dict[str, Any],
 ) -> int:
     """Show logged, kept, doubtful and rejected hours per target and filter, against the goals.
 
-    With a season, dates or a rig, hours are those of that part. Goals and what is to go are about
-    all nights and rigs, whatever part is listed.
+    With dates, a rig, a grade or a fault, hours are those of the frames that fit. Goals and what
+    is to go are about all frames, whatever part is listed.
     """
-    from runlog.actions.totals import part_of
-
     engine = session.engine()
-    asked["named_season"] = asked.pop("season")
-    part = part_of(engine, session.settings, **asked)
+    part = session.selection(engine, asked)
     if publish:
         return _publish(engine, session, part, publish, as_json)
     if by == "night":
@@ -69,11 +66,11 @@ def command(
 
 
 def _totals(
-    engine: Any, session: Session, part: Any, written: tuple[bool, bool], more: bool
+    engine: Any, session: Session, part: "Selection", written: tuple[bool, bool], more: bool
 ) -> int:
     from runlog.actions.totals import TOTAL_KEYS, mosaic_rows, row_of, totals_against_goals
 
-    totals = totals_against_goals(engine, None, session.settings, part)
+    totals = totals_against_goals(engine, session.settings, part)
     rows, mosaics = [row_of(t) for t in totals], mosaic_rows(engine, session.settings, totals)
     if written[0]:
         echo_json("runlog.totals/1", {"rows": rows, "mosaics": mosaics})
@@ -87,8 +84,8 @@ def _totals(
     return 0
 
 
-def _nothing(part: Any) -> None:
-    if part.is_all:
+def _nothing(part: "Selection") -> None:
+    if part.asks_nothing:
         talk("Nothing is stored yet. Scan your frames: runlog scan FOLDER")
     else:
         talk("No light frame fits this. runlog nights lists the nights there are")
@@ -104,7 +101,7 @@ def _show(rows: list[dict[str, Any]], keys: list[str]) -> None:
 
 
 def _columns(
-    rows: list[dict[str, Any]], more: bool, part: Any
+    rows: list[dict[str, Any]], more: bool, part: "Selection"
 ) -> tuple[list[dict[str, Any]], list[str]]:
     """Choose columns: those that are empty on every row are left out.
 
@@ -121,7 +118,7 @@ def _columns(
     return rows, [told.get(key, key) for key in keys]
 
 
-def _show_mosaics(mosaics: list[dict[str, Any]], part: Any) -> None:
+def _show_mosaics(mosaics: list[dict[str, Any]], part: "Selection") -> None:
     from rich.text import Text
 
     if mosaics:
@@ -130,7 +127,7 @@ def _show_mosaics(mosaics: list[dict[str, Any]], part: Any) -> None:
         show(table(mosaics, MOSAIC_SHOWN))
 
 
-def _by_night(engine: Any, part: Any, as_json: bool, as_csv: bool) -> int:
+def _by_night(engine: Any, part: "Selection", as_json: bool, as_csv: bool) -> int:
     from runlog.actions.totals import GROWTH_KEYS, growth_rows
 
     rows = growth_rows(engine, part)
@@ -146,7 +143,7 @@ def _by_night(engine: Any, part: Any, as_json: bool, as_csv: bool) -> int:
     return 0
 
 
-def _publish(engine: Any, session: Session, part: Any, form: str, as_json: bool) -> int:
+def _publish(engine: Any, session: Session, part: "Selection", form: str, as_json: bool) -> int:
     from dataclasses import asdict
 
     from runlog.actions.totals import published

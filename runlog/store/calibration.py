@@ -11,8 +11,10 @@ from sqlalchemy import ColumnElement, Connection, Row, Select, and_, false, func
 from runlog.core.calibration.fit import Sensor, Shots
 from runlog.core.frame import Grade, Kind
 from runlog.core.header.region import read_origin
+from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.headers import unpack_cards
+from runlog.store.where import lights, where
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
@@ -58,15 +60,15 @@ def _is_smaller(region: Region, widest: tuple[int, int]) -> bool:
 
 
 def lights_and_stock(
-    connection: Connection, doubtful: bool, aliases: Aliases
+    connection: Connection, selection: Selection, doubtful: bool, aliases: Aliases
 ) -> tuple[list[Shots], list[Shots]]:
-    """Load kept lights, and all calibration frames with masters; a row a night and setting."""
+    """Load the kept lights chosen, and all calibration frames; a row a night and setting."""
     f = m.frame.c
     grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
-    lights = and_(f.kind == Kind.LIGHT.value, f.counted, f.grade.in_(grades))
+    kept = and_(*lights(), f.grade.in_(grades), *where(connection, selection))
     single = and_(f.kind.in_(CALIBRATION), f.counted, f.stage == "raw")
     stacks = f.kind == Kind.STACK.value
-    every = _loaded(connection, or_(lights, single, stacks), Partial.of(connection), aliases)
+    every = _loaded(connection, or_(kept, single, stacks), Partial.of(connection), aliases)
     frames = [s for s in every if not s.master and s.kind.value in CALIBRATION]
     return [s for s in every if s.kind is Kind.LIGHT], frames + [s for s in every if s.master]
 

@@ -1,75 +1,46 @@
-"""Frames chosen by night, folder, file pattern, names or place."""
+"""Frames of a selection: as rows to correct, as frames to list; and what tells frames apart."""
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from fnmatch import fnmatch
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, func, select
+from sqlalchemy import Connection, Row, select
 
 from runlog.core.corrections.selecting import Sight
-from runlog.core.targets.places import apart_deg
+from runlog.core.frame import Frame
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
 from runlog.store.listing import paths_of_frames
+from runlog.store.loading import WHOLE
+from runlog.store.where import where
 
 Rows = Sequence[Row[*tuple[Any, ...]]]
 
 
-@dataclass(frozen=True, slots=True)
-class Chosen:
-    """Which frames a person means; None or empty asks nothing, all that is asked must hold."""
-
-    night: str | None = None
-    folder: bytes | None = None  # absolute, without a slash at its end
-    pattern: str | None = None  # shell pattern of the file's name
-    target: str | None = None
-    filter: str | None = None
-    kind: str | None = None
-    rig: str | None = None
-    near_deg: tuple[float, float, float] | None = None  # RA, Dec, radius
-    frame_ids: tuple[int, ...] | None = None
-
-    @property
-    def asks_nothing(self) -> bool:
-        """Tell whether it means every frame there is."""
-        return all(getattr(self, f.name) is None for f in fields(self))
-
-
-def chosen_frames(connection: Connection, chosen: Chosen) -> Rows:
-    """Load the frames a selection means, in time order."""
+def chosen_frames(connection: Connection, selection: Selection) -> Rows:
+    """Load what correcting needs to know of the frames of a selection, in time order."""
     f = m.frame.c
-    columns = (f.id, f.content_key, f.kind, f.target, f.filter, f.taken_at_utc, f.exposure_s)
     query = (
-        select(*columns, f.ra_deg, f.dec_deg, f.corrected, m.run.c.night)
+        select(f.id, f.content_key, f.taken_at_utc)
         .add_columns(f.measured_with.is_not(None).label("measured"))
         .add_columns(f.level.is_not(None).label("levelled"))
-        .join(m.run, m.run.c.id == f.run_id)
-        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
+        .where(*where(connection, selection))
         .order_by(*m.IN_TIME)
     )
-    plain = {name: getattr(chosen, name) for name in ("target", "filter", "kind")}
-    for name, value in plain.items():
-        if value is not None:
-            query = query.where(f[name] == value)
-    if chosen.night is not None:
-        query = query.where(m.run.c.night == chosen.night)
-    if chosen.rig is not None:
-        query = query.where(_rig_called(connection, chosen.rig.lower()))
-    if chosen.frame_ids is not None:
-        query = query.where(f.id.in_(chosen.frame_ids))
-    rows = connection.execute(query).all()
-    rows = _near(rows, chosen.near_deg) if chosen.near_deg is not None else rows
-    if chosen.folder is None and chosen.pattern is None:
-        return rows
-    return _at_paths(connection, rows, chosen)
+    return connection.execute(query).all()
 
 
-def _rig_called(connection: Connection, name: str) -> ColumnElement[bool]:
-    """Mean the rigs of this very name; only where there is none, those that have it in theirs."""
-    lowered = func.lower(m.rig.c.name)
-    exact = connection.execute(select(m.rig.c.id).where(lowered == name).limit(1)).first()
-    return lowered == name if exact else lowered.contains(name, autoescape=True)
+def list_frames(connection: Connection, selection: Selection = EVERYTHING) -> list[Frame]:
+    """Load the frames of a selection, in time order."""
+    query = WHOLE.query.where(*where(connection, selection))
+    in_order = query.order_by(*m.IN_TIME)
+    return WHOLE.load(connection, in_order)
+
+
+def holds_any(connection: Connection, selection: Selection) -> bool:
+    """Tell whether any frame fits, of whatever kind."""
+    query = select(m.frame.c.id).where(*where(connection, selection)).limit(1)
+    return connection.execute(query).first() is not None
 
 
 def sights(connection: Connection) -> list[Sight]:
@@ -89,29 +60,6 @@ def sights(connection: Connection) -> list[Sight]:
         )
         for r in connection.execute(query)
     ]  # fmt: skip
-
-
-def _near(rows: Rows, near: tuple[float, float, float]) -> Rows:
-    ra, dec, radius = near
-    return [
-        r
-        for r in rows
-        if None not in (r.ra_deg, r.dec_deg) and apart_deg(ra, dec, r.ra_deg, r.dec_deg) <= radius
-    ]
-
-
-def _at_paths(connection: Connection, rows: Rows, chosen: Chosen) -> Rows:
-    paths = paths_of_frames(connection)
-    return [r for r in rows if any(_fits(path, chosen) for path, _ in paths.get(r.id, ()))]
-
-
-def _fits(path: bytes, chosen: Chosen) -> bool:
-    if chosen.folder is not None and not path.startswith(chosen.folder.rstrip(b"/") + b"/"):
-        return False
-    if chosen.pattern is None:
-        return True
-    name = path.rsplit(b"/", 1)[-1].decode("utf-8", "replace")
-    return fnmatch(name, chosen.pattern)
 
 
 def rigs(connection: Connection) -> Rows:

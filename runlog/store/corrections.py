@@ -8,8 +8,10 @@ from typing import Any
 from sqlalchemy import Connection, insert, select
 
 from runlog.core.corrections.in_force import Said, in_force
+from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.targets import changes_in_force
+from runlog.store.where import where
 
 IN_ONE_QUESTION = 500
 
@@ -98,3 +100,15 @@ def frames_of(connection: Connection, correction_id: int) -> list[int]:
         .order_by(f.id)
     )
     return list(connection.execute(query).scalars())
+
+
+def corrections_of(connection: Connection, selection: Selection) -> set[int]:
+    """List the corrections that were made for any of the frames chosen."""
+    c = m.correction_frame.c
+    query = (
+        select(c.correction_id)
+        .distinct()
+        .join(m.frame, m.frame.c.content_key == c.content_key)
+        .where(*where(connection, selection))
+    )
+    return set(connection.execute(query).scalars())

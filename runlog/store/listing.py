@@ -1,55 +1,10 @@
-"""Frames as rows for a listing, with their files."""
+"""Where frames' files lie, and frames by their files or keys."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
-from sqlalchemy import Connection, Select, func, select
+from sqlalchemy import Connection, select
 
-from runlog.core.frame import Frame
 from runlog.store import models as m
-from runlog.store.loading import WHOLE
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which frames to list; None means any."""
-
-    night: str | None = None
-    target: str | None = None
-    filter: str | None = None
-    rig: str | None = None
-    grade: str | None = None
-    fault: str | None = None
-    run_id: int | None = None
-
-
-def list_frames(connection: Connection, wanted: Wanted) -> list[Frame]:
-    """Load frames in time order."""
-    query = WHOLE.query.order_by(*m.IN_TIME)
-    found = WHOLE.load(connection, _narrowed(query, wanted))
-    if wanted.fault is None:
-        return found
-    return [f for f in found if wanted.fault in {fault.name for fault in f.judgement.faults}]
-
-
-def _narrowed(query: Select[Any], wanted: Wanted) -> Select[Any]:
-    columns: dict[str, Any] = {
-        "night": m.run.c.night,
-        "target": m.frame.c.target,
-        "filter": m.frame.c.filter,
-        "grade": m.frame.c.grade,
-        "run_id": m.frame.c.run_id,
-    }
-    for name, column in columns.items():
-        value = getattr(wanted, name)
-        if value is not None:
-            query = query.where(column == value)
-    if wanted.grade is not None:
-        query = query.where(m.frame.c.kind == "light")
-    if wanted.rig is not None:
-        query = query.where(func.lower(m.rig.c.name).contains(wanted.rig.lower(), autoescape=True))
-    return query
 
 
 def paths_of_frames(

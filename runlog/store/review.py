@@ -5,82 +5,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import (
-    ColumnElement,
-    Connection,
-    Row,
-    Select,
-    String,
-    and_,
-    cast,
-    exists,
-    extract,
-    func,
-    not_,
-    or_,
-    select,
-)
+from sqlalchemy import Connection, Row, Select, func, select
 
-from runlog.core.frame import Frame, Grade, Kind
+from runlog.core.frame import Frame, Grade
+from runlog.core.selection import Order, Selection
 from runlog.store import models as m
 from runlog.store.loading import IN_LISTS, WHOLE
 from runlog.store.stars import star_lists
+from runlog.store.where import lights, where
 
 IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
-
-MEASURES = {
-    "fwhm_px": m.frame.c.fwhm_px,
-    "eccentricity": m.frame.c.eccentricity,
-    "stars": m.frame.c.stars,
-    "background_adu": m.frame.c.background_adu,
-    "noise_adu": m.frame.c.noise_adu,
-    "hfr_px": m.frame.c.hfr_px,
-    "exposure_s": m.frame.c.exposure_s,
-    "airmass": m.frame.c.airmass,
-    "transparency": m.frame.c.transparency,
-    "moon_alt_deg": m.frame.c.moon_alt_deg,
-    "sensor_c": m.frame.c.sensor_c,
-    "focus_c": m.frame.c.focus_c,
-}
-SORTED_BY = MEASURES | {
-    "taken_at_utc": m.frame.c.taken_at_utc,
-    "target": m.frame.c.target,
-    "filter": m.frame.c.filter,
-    "grade": m.frame.c.grade,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Term:
-    """One thing asked of a frame; `negated` asks for the opposite."""
-
-    about: str  # grade, fault, night, person, noted, target, filter, text, above, below, clock
-    value: str = ""
-    column: str = ""
-    number: float = 0.0
-    until: float = 0.0  # of "clock": seconds of the day, as is its number, both within
-    negated: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Sieve:
-    """Which light frames to list: of one run or of all, and all terms must hold."""
-
-    run_id: int | None = None
-    terms: tuple[Term, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Order:
-    """What a list is sorted by; frames without the value always come last."""
-
-    column: str = "taken_at_utc"
-    descending: bool = False
-
-
-def _lights() -> tuple[ColumnElement[bool], ...]:
-    return m.frame.c.kind == Kind.LIGHT.value, m.frame.c.counted
-
 
 # --- nights ---------------------------------------------------------------------------------
 
@@ -105,10 +39,10 @@ def run_rows(connection: Connection) -> Sequence[Row[Any]]:
 
 
 def frame_ids(
-    connection: Connection, sieve: Sieve, order: Order, limit: int | None = None
+    connection: Connection, selection: Selection, order: Order, limit: int | None = None
 ) -> "array[int]":
-    """List the ids that pass, in order: eight bytes a frame, so 200,000 fit anywhere."""
-    query = select(m.frame.c.id).where(*_lights(), *_conditions(connection, sieve))
+    """List the ids of the lights chosen, in order: eight bytes a frame, so 200,000 fit anywhere."""
+    query = select(m.frame.c.id).where(*lights(), *where(connection, selection))
     query = query.order_by(*_sorting(order)).limit(limit)
     if connection.dialect.name != "sqlite":
         return array("q", connection.execute(query).scalars())
@@ -120,7 +54,7 @@ def frame_ids(
 
 
 def _sorting(order: Order) -> list[Any]:
-    f, column = m.frame.c, SORTED_BY[order.column]
+    f, column = m.frame.c, m.frame.c[order.column]
     if column is f.taken_at_utc:  # plain, so that its index serves
         return [column.desc(), f.id.desc()] if order.descending else [column, f.id]
     return [column.is_(None), column.desc() if order.descending else column, f.taken_at_utc, f.id]
@@ -139,14 +73,14 @@ def lines_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, Frame]:
 def lines_of_run(connection: Connection, run_id: int) -> list[Frame]:
     """Load all lines of a run in time order."""
     f = m.frame.c
-    query = IN_LISTS.query.where(f.run_id == run_id, *_lights())
+    query = IN_LISTS.query.where(f.run_id == run_id, *lights())
     return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
 
 
 def doubtful_lines(connection: Connection, run_id: int | None) -> list[Frame]:
     """Load the lines the automatic grade left open, decided since or not, in time order."""
     f = m.frame.c
-    query = IN_LISTS.query.where(*_lights(), f.auto_grade == Grade.DOUBTFUL.value)
+    query = IN_LISTS.query.where(*lights(), f.auto_grade == Grade.DOUBTFUL.value)
     if run_id is not None:
         query = query.where(f.run_id == run_id)
     return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
@@ -156,81 +90,11 @@ def count_open(connection: Connection, run_id: int | None) -> int:
     """Count the frames that still wait for a person."""
     f = m.frame.c
     query = select(func.count()).select_from(m.frame).where(
-        *_lights(), f.auto_grade == Grade.DOUBTFUL.value, f.graded_by != "person"
+        *lights(), f.auto_grade == Grade.DOUBTFUL.value, f.graded_by != "person"
     )  # fmt: skip
     if run_id is not None:
         query = query.where(f.run_id == run_id)
     return int(connection.execute(query).scalar_one())
-
-
-# --- the terms as SQL -----------------------------------------------------------------------
-
-
-def _conditions(connection: Connection, sieve: Sieve) -> list[ColumnElement[bool]]:
-    found = [_condition(connection, term) for term in sieve.terms]
-    if sieve.run_id is not None:
-        found.append(m.frame.c.run_id == sieve.run_id)
-    return found
-
-
-def _condition(connection: Connection, term: Term) -> ColumnElement[bool]:
-    # A frame without the value fails "above 3" and passes "not above 3": NULL counts as no.
-    found = func.coalesce(_asked(connection, term), False)
-    return not_(found) if term.negated else found
-
-
-def _asked(connection: Connection, term: Term) -> ColumnElement[bool]:
-    f = m.frame.c
-    if term.about in ("filter", "target"):
-        return f[term.about].in_(_spelled(connection, term))
-    if term.about in ("above", "below"):
-        column = MEASURES[term.column]
-        return column > term.number if term.about == "above" else column < term.number
-    if term.about == "clock":
-        return _started_between(int(term.number), int(term.until))
-    plain: dict[str, ColumnElement[bool]] = {
-        "grade": f.grade == term.value,
-        "fault": cast(f.faults, String).contains(f'"{term.value}"', autoescape=True),
-        "person": f.graded_by == "person",
-        "noted": f.note.is_not(None),
-        "night": _run_is(m.run.c.night == term.value),
-        "text": _text(term.value),
-    }
-    return plain[term.about]
-
-
-def _spelled(connection: Connection, term: Term) -> list[str]:
-    """List the names in the sums that are this one but for capitals: SQLite's own `lower` leaves
-    those outside ASCII as they are."""
-    names = connection.execute(select(m.run_sum.c[term.about]).distinct()).scalars()
-    return [name for name in names if name.lower() == term.value.lower()]
-
-
-def _started_between(first_s: int, last_s: int) -> ColumnElement[bool]:
-    """Compare times of day; a stretch may run over midnight."""
-    start = m.frame.c.taken_at_utc
-    parts = ((extract("hour", start), 3600), (extract("minute", start), 60))
-    of_day = sum((part * seconds for part, seconds in parts), extract("second", start))
-    if first_s <= last_s:
-        return and_(of_day >= first_s, of_day < last_s + 1)
-    return or_(of_day >= first_s, of_day < last_s + 1)
-
-
-def _run_is(condition: ColumnElement[bool]) -> ColumnElement[bool]:
-    return exists().where(and_(m.run.c.id == m.frame.c.run_id, condition))
-
-
-def _text(word: str) -> ColumnElement[bool]:
-    """Look for a word in what a person would call a frame by."""
-    f = m.frame.c
-    fields = (f.target, f.target_raw, f.filter, f.note)
-    return or_(*(func.lower(column).contains(word, autoescape=True) for column in fields))
-
-
-def filter_names(connection: Connection) -> list[str]:
-    """List the filters there are, from the sums, which are few."""
-    query = select(m.run_sum.c.filter).distinct()
-    return sorted(connection.execute(query).scalars())
 
 
 # --- one frame ------------------------------------------------------------------------------
@@ -294,7 +158,7 @@ def kept_alike(connection: Connection, frame: Frame) -> list[Frame]:
 def _alike(query: Select[Any], frame: Frame) -> Select[Any]:
     f = m.frame.c
     return query.where(
-        *_lights(),
+        *lights(),
         f.run_id == frame.context.run_id,
         f.target == frame.context.target,
         f.filter == frame.context.filter,

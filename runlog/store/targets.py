@@ -19,8 +19,10 @@ from sqlalchemy import (
 )
 
 from runlog.core.corrections.in_force import TargetChanges, in_force
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
 from runlog.store.runs import touch
+from runlog.store.where import lights, where
 
 MERGE, RENAME, SPLIT, UNDO = "merge", "rename", "split", "undo"
 
@@ -120,8 +122,8 @@ def targets_seen(connection: Connection) -> set[str]:
 # --- spellings ------------------------------------------------------------------------------
 
 
-def spellings(connection: Connection) -> list[Spelled]:
-    """Count light frames by target, spelling in the header, and the tenth of a degree they see."""
+def spellings(connection: Connection, selection: Selection = EVERYTHING) -> list[Spelled]:
+    """Count the lights chosen by target, spelling in the header, and the tenth of a degree seen."""
     f = m.frame.c
     ra, dec = func.round(f.ra_deg * 10), func.round(f.dec_deg * 10)
     columns = (f.target, f.target_raw, f.width, f.height)
@@ -130,7 +132,7 @@ def spellings(connection: Connection) -> list[Spelled]:
         .add_columns((ra / 10).label("ra_deg"), (dec / 10).label("dec_deg"))
         .add_columns(func.count().label("frames"), func.sum(f.exposure_s).label("logged_s"))
         .add_columns(func.min(f.arcsec_per_px).label("arcsec_per_px"))
-        .where(f.kind == "light", f.counted)
+        .where(*lights(), *where(connection, selection))
         .group_by(*columns, f.corrected.is_not(None), ra, dec)
     )
     return [Spelled(*row) for row in connection.execute(query)]
@@ -139,7 +141,7 @@ def spellings(connection: Connection) -> list[Spelled]:
 def lights_called(connection: Connection, target: str) -> set[int]:
     """List the light frames that the list counts under one name."""
     f = m.frame.c
-    query = select(f.id).where(f.kind == "light", f.counted, f.target == target)
+    query = select(f.id).where(*lights(), f.target == target)
     return set(connection.execute(query).scalars())
 
 
@@ -190,7 +192,7 @@ def corrected_frames(connection: Connection) -> list[CorrectedFrame]:
 
 def _listed() -> ColumnElement[int]:
     """Tell the lights that lists and totals count: 1 or 0."""
-    return case((and_(m.frame.c.kind == "light", m.frame.c.counted), 1), else_=0)
+    return case((and_(*lights()), 1), else_=0)
 
 
 def _plain_target() -> ColumnElement[bool]:

@@ -1,86 +1,73 @@
-"""Sums over runs: a few rows a night, whatever the number of frames."""
+"""Sums over runs: a few rows a night, whatever the number of frames; or over the frames chosen."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, exists, func, or_, select
+from sqlalchemy import Connection, FromClause, Integer, Row, case, cast, exists, func, select
 
 from runlog.core.frame import Grade
-from runlog.core.ledger.totals import RunSum, Total
+from runlog.core.ledger.totals import GRADE_SUM, RunSum, Total
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
+from runlog.store.where import lights, of_groups, of_runs, where
 
 SUMS = ("frames", "logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s", "effective_s")
 Rows = Sequence[Row[*tuple[Any, ...]]]
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """The part of all nights that is asked about; None asks nothing."""
-
-    target: str | None = None  # with its panels, when it is a mosaic
-    since: str | None = None  # evening, ISO
-    until: str | None = None  # the last evening, itself included
-    rig: str | None = None  # part of a rig's name
-
-    @property
-    def is_all_time(self) -> bool:
-        """Tell whether all nights and rigs are meant, whatever the target."""
-        return self.since is None and self.until is None and self.rig is None
-
-    @property
-    def is_all(self) -> bool:
-        """Tell whether nothing is asked for."""
-        return self.is_all_time and self.target is None
-
-
-ALL = Part()
-
-
-def totals(connection: Connection, part: str | Part | None = None) -> list[Total]:
-    """Add up the per-run sums for each target and filter, goals not yet looked at."""
-    asked = part if isinstance(part, Part) else Part(target=part)
-    s = m.run_sum.c
+def totals(connection: Connection, selection: Selection = EVERYTHING) -> list[Total]:
+    """Add up the frames chosen for each target and filter, goals not yet looked at."""
+    sums = _sums(connection, selection)
+    s = sums.c
     query = (
-        select(s.target, s.filter, *[func.sum(s[name]).label(name) for name in SUMS])
+        select(s.target, s.filter, *_added(sums))
         .add_columns(func.count(func.distinct(func.nullif(m.run.c.night, ""))).label("nights"))
         .join(m.run, m.run.c.id == s.run_id)
         .group_by(s.target, s.filter)
         .order_by(s.target, s.filter)
     )
-    return [Total(**row._mapping) for row in connection.execute(_within(query, asked))]
+    return [Total(**row._mapping) for row in connection.execute(query)]
 
 
-def by_night(connection: Connection, part: Part = ALL) -> Rows:
-    """Add up the per-run sums for each night, target and filter, oldest first."""
-    s, r = m.run_sum.c, m.run.c
+def by_night(connection: Connection, selection: Selection = EVERYTHING) -> Rows:
+    """Add up the frames chosen for each night, target and filter, oldest first."""
+    sums, r = _sums(connection, selection), m.run.c
+    s = sums.c
     query = (
-        select(r.night, s.target, s.filter, *[func.sum(s[name]).label(name) for name in SUMS])
+        select(r.night, s.target, s.filter, *_added(sums))
         .join(m.run, r.id == s.run_id)
         .group_by(r.night, s.target, s.filter)
         .order_by(r.night, s.target, s.filter)
     )
-    return connection.execute(_within(query, part)).all()
+    return connection.execute(query).all()
 
 
-def _within(query: Select[Any], part: Part) -> Select[Any]:
-    s, r = m.run_sum.c, m.run.c
-    if part.target is not None:
-        panels = s.target.startswith(f"{part.target} panel ", autoescape=True)
-        query = query.where(or_(s.target == part.target, panels))
-    if part.since is not None:
-        query = query.where(r.night >= part.since)
-    if part.until is not None:
-        query = query.where(r.night <= part.until, r.night != "")
-    if part.rig is not None:
-        named = select(m.rig.c.id).where(
-            func.lower(m.rig.c.name).contains(part.rig.lower(), autoescape=True)
-        )
-        query = query.where(r.rig_id.in_(named))
-    return query
+def _added(sums: FromClause) -> list[Any]:
+    return [func.sum(sums.c[name]).label(name) for name in SUMS]
 
 
-def lengths(connection: Connection, part: Part, doubtful: bool) -> Rows:
+def _sums(connection: Connection, selection: Selection) -> FromClause:
+    """Give the stored sums where they serve, else those of the counted lights that are chosen."""
+    if selection.of_whole_groups:
+        return select(m.run_sum).where(*of_groups(selection, m.run_sum)).subquery()
+    f = m.frame.c
+    length = func.coalesce(f.exposure_s, 0.0)
+    by_grade = [
+        func.sum(case((f.grade == grade.value, length), else_=0.0)).label(name)
+        for grade, name in GRADE_SUM.items()
+    ]
+    frames = cast(func.count(), Integer).label("frames")  # PostgreSQL adds up counts as decimals
+    deep = func.sum(case((f.grade == Grade.KEEP.value, f.effective_s))).label("effective_s")
+    return (
+        select(f.run_id, f.target, f.filter, frames)
+        .add_columns(func.sum(length).label("logged_s"), *by_grade, deep)
+        .where(*lights(), *where(connection, selection))
+        .group_by(f.run_id, f.target, f.filter)
+        .subquery()
+    )
+
+
+def lengths(connection: Connection, selection: Selection, doubtful: bool) -> Rows:
     """Count kept frames by target, filter and exposure time, for a table to publish."""
     f, r = m.frame.c, m.run.c
     grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
@@ -89,21 +76,10 @@ def lengths(connection: Connection, part: Part, doubtful: bool) -> Rows:
         .add_columns(func.min(func.nullif(r.night, "")).label("first_night"))
         .add_columns(func.max(r.night).label("last_night"))
         .join(m.run, r.id == f.run_id)
-        .where(f.kind == "light", f.counted, f.grade.in_(grades))
+        .where(*lights(), f.grade.in_(grades), *where(connection, selection))
         .group_by(f.target, f.filter, f.exposure_s)
         .order_by(f.target, f.filter, f.exposure_s.desc())
     )
-    if part.target is not None:
-        panels = f.target.startswith(f"{part.target} panel ", autoescape=True)
-        query = query.where(or_(f.target == part.target, panels))
-    if part.since is not None:
-        query = query.where(r.night >= part.since)
-    if part.until is not None:
-        query = query.where(r.night <= part.until, r.night != "")
-    if part.rig is not None:
-        query = query.join(m.rig, m.rig.c.id == r.rig_id).where(
-            func.lower(m.rig.c.name).contains(part.rig.lower(), autoescape=True)
-        )
     return connection.execute(query).all()
 
 
@@ -121,17 +97,21 @@ def sums_of_run(connection: Connection, run_id: int) -> list[RunSum]:
     ]
 
 
-def runs_with_sums(connection: Connection) -> Sequence[Row[Any]]:
-    """Load one row a run that has frames: night, rig, hours by grade; newest first."""
-    s = m.run_sum.c
+def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) -> Rows:
+    """Load one row a run that has frames: night, rig, hours by grade; newest first.
+
+    Where more than a night or a rig is asked for, only runs with light frames that fit.
+    """
+    sums, r = _sums(connection, selection), m.run.c
+    whole = selection.of_whole_runs
     query = (
-        select(m.run.c.id, m.run.c.rig_id, m.run.c.night, m.rig.c.name.label("rig"))
-        .add_columns(*[func.coalesce(func.sum(s[n]), 0).label(n) for n in SUMS[:-1]])
-        .join(m.rig, m.rig.c.id == m.run.c.rig_id)
-        .outerjoin(m.run_sum, s.run_id == m.run.c.id)
-        .where(exists().where(m.frame.c.run_id == m.run.c.id))
-        .group_by(m.run.c.id, m.run.c.rig_id, m.run.c.night, m.rig.c.name)
-        .order_by(m.run.c.night.desc(), m.rig.c.name)
+        select(r.id, r.rig_id, r.night, m.rig.c.name.label("rig"))
+        .add_columns(*[func.coalesce(func.sum(sums.c[n]), 0).label(n) for n in SUMS[:-1]])
+        .join(m.rig, m.rig.c.id == r.rig_id)
+        .join(sums, sums.c.run_id == r.id, isouter=whole)
+        .where(exists().where(m.frame.c.run_id == r.id), *of_runs(selection))
+        .group_by(r.id, r.rig_id, r.night, m.rig.c.name)
+        .order_by(r.night.desc(), m.rig.c.name)
     )
     return connection.execute(query).all()
 

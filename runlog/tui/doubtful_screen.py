@@ -9,7 +9,7 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Static
 
-from runlog.actions.review import Case, doubtful_cases, usual
+from runlog.actions.queue import Case, doubtful_cases, usual
 from runlog.core.columns import hours, written
 from runlog.core.frame import Frame
 from runlog.core.published import value_of

@@ -17,7 +17,7 @@ from textual.strip import Strip
 from runlog.core.columns import COLUMNS, NOTHING, written
 from runlog.core.frame import Frame, Grade, Judgement
 from runlog.core.published import value_of
-from runlog.store.review import Order
+from runlog.core.selection import Order
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled

@@ -14,9 +14,10 @@ from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import Input, Label, Static
 
-from runlog.actions.review import filters_known, listed, page
+from runlog.actions.review import listed, page
+from runlog.actions.selecting import vocabulary
 from runlog.core.frame import Frame
-from runlog.store.review import SORTED_BY, Order
+from runlog.core.selection import SORTABLE, Order
 from runlog.tui.frame_table import FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
 from runlog.tui.main_screen import MainScreen
@@ -48,7 +49,7 @@ class ListHeading(Widget):
 
 
 class FramesScreen(MainScreen):
-    """A paged list over a sieve of plain words."""
+    """A paged list of what plain words choose."""
 
     scope = "frames"
     place = "frames"
@@ -122,13 +123,13 @@ class FramesScreen(MainScreen):
     async def _list_once(self) -> None:
         """List the first rows at once, then all of them."""
         table = self.table
-        if not self.asked.filters:
-            self.session.ask_for(filters=tuple(await self.ask(filters_known) or ()))
-        sieve, order = self.asked.of_run(self.session.here), self.asked.order
+        if self.asked.known is None:
+            self.session.ask_for(known=await self.ask(vocabulary, self.session.settings))
+        selection, order = self.asked.of_run(self.session.here), self.asked.order
         stay_on = self._stay_on or (table.ids[table.cursor] if len(table.ids) else None)
         if self.asked.every_night and not len(table.ids):
-            self._take(await self.ask(listed, sieve, order, FIRST), stay_on, more=True)
-        self._take(await self.ask(listed, sieve, order), stay_on)
+            self._take(await self.ask(listed, selection, order, FIRST), stay_on, more=True)
+        self._take(await self.ask(listed, selection, order), stay_on)
         self._stay_on = None
 
     def _take(self, ids: "array[int] | None", stay_on: int | None, more: bool = False) -> None:
@@ -203,7 +204,7 @@ class FramesScreen(MainScreen):
     def action_order(self, step: int) -> None:
         """Order by the next column shown."""
         order, shown = self.asked.order, layout(self.size.width, self.asked.every_night)
-        keys = [c.key for c in shown if c.key in SORTED_BY]
+        keys = [c.key for c in shown if c.key in SORTABLE]
         at = keys.index(order.column) if order.column in keys else 0
         self._put_in_order(Order(keys[(at + step) % len(keys)], order.descending))
 

@@ -5,8 +5,7 @@ import os
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from sqlalchemy import Engine
-
+from runlog.actions.open import Database, database_file
 from runlog.errors import RunlogError, StoreError
 
 Result = TypeVar("Result")
@@ -15,7 +14,7 @@ Result = TypeVar("Result")
 class Queries:
     """Runs queries, each of which is handed the engine; what goes wrong comes back as words."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Database) -> None:
         self._engine = engine
         self._file: tuple[int, int] | None = None
 
@@ -32,8 +31,9 @@ class Queries:
 
     def now(self, work: Callable[..., Result], *args: Any) -> Result:
         """Run a query here, if the database is still there."""
-        if self._engine.url.get_backend_name() == "sqlite":
-            self._same_file(self._engine.url.database or "")
+        file = database_file(self._engine)
+        if file is not None:
+            self._same_file(file)
         return work(self._engine, *args)
 
     def _same_file(self, path: str) -> None:

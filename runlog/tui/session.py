@@ -9,13 +9,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Engine
-
 from runlog.actions import review as reading
-from runlog.actions.review import Asked, RunLine, settle_now, understand
+from runlog.actions.open import Database
+from runlog.actions.queue import open_count
+from runlog.actions.review import RunLine, settle_now
 from runlog.config import Settings
+from runlog.core.plain_words import Asked, Vocabulary, understand
+from runlog.core.selection import SORTABLE, Order, Selection
 from runlog.errors import RunlogError, StoreError
-from runlog.store.review import SORTED_BY, Order, Sieve
 from runlog.tui import last_visit
 from runlog.tui.decisions import Decisions
 from runlog.tui.last_visit import LastVisit
@@ -37,17 +38,17 @@ class Listing:
     words: str = ""
     order: Order = field(default_factory=Order)
     every_night: bool = False
-    filters: tuple[str, ...] = ()  # there are, for reading the words
+    known: Vocabulary | None = None  # for reading the words
 
     @property
     def meant(self) -> Asked:
         """What the words mean, as far as they go."""
-        return understand(self.words, self.filters)
+        return understand(self.words, self.known)
 
-    def of_run(self, run: RunLine | None) -> Sieve:
+    def of_run(self, run: RunLine | None) -> Selection:
         """What is asked for while a night is in view."""
         run_id = None if self.every_night or run is None else run.id
-        return Sieve(run_id, self.meant.terms)
+        return Selection(run_id=run_id, terms=self.meant.terms)
 
 
 class Session:
@@ -55,7 +56,7 @@ class Session:
 
     def __init__(
         self,
-        engine: Engine,
+        engine: Database,
         settings: Settings,
         *,
         who: str,
@@ -89,7 +90,7 @@ class Session:
         self._last = last
         self.screen, self.frame_id = last.screen, last.frame_id
         self.shade = last.shade if last.shade in THEMES else "runlog-dark"
-        by = Order(last.order, last.descending) if last.order in SORTED_BY else Order()
+        by = Order(last.order, last.descending) if last.order in SORTABLE else Order()
         self.listing = Listing(last.words, by)
 
     def open(self) -> None:
@@ -97,7 +98,7 @@ class Session:
         self._token = self._begin(reading.change_token)
         self.runs = self._begin(reading.run_lines) or []
         self._choose_first()
-        self.open_count = (self.here and self._begin(reading.open_count, self.here.id)) or 0
+        self.open_count = (self.here and self._begin(open_count, self.here.id)) or 0
 
     def _begin(self, work: Callable[..., Result], *args: Any) -> Result | None:
         if self.trouble:
@@ -248,7 +249,7 @@ class Session:
     async def count_open(self) -> None:
         """Count what waits for a decision in the night in view."""
         run = self.here
-        found = await self.ask(reading.open_count, run.id if run else None)
+        found = await self.ask(open_count, run.id if run else None)
         if found is not None:
             self.open_count = found
 

@@ -204,8 +204,12 @@ def words_for(row: Standing, number: Number) -> str:
         names.append(row.total.filter)
     elif len(row.lenders) == 1:
         names += row.lenders
-    quoted = [f'"{name}"' if '"' not in name else name.replace('"', " ") for name in names]
-    return " ".join([*quoted, number.grade]).strip()
+    others = [f"not {_quoted(panel)}" for panel in row.panels]
+    return " ".join([*map(_quoted, names), number.grade, *others]).strip()
+
+
+def _quoted(name: str) -> str:
+    return f'"{name}"' if '"' not in name else name.replace('"', " ")
 
 
 def _key(row: Standing) -> tuple[object, ...]:

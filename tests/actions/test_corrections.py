@@ -355,7 +355,7 @@ def test_a_dry_run_says_how_many_more(tmp_path):
     assert said.strip().split("\n")[-1] == "  and 3 more"
     correct(tmp_path, "date", "1h later", "--target", "M33")
     assert "date 1 h later" in here(tmp_path, "correct", "--list").stdout
-    assert "Undone: date 1 h later (23 frames, target M33)" in correct(tmp_path, "--undo")
+    assert "Undone: date 1 h later (23 frames, target M 33)" in correct(tmp_path, "--undo")
     assert "Correction 1 is in force again" in correct(tmp_path, "--undo", "2")
 
 

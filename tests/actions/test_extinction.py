@@ -12,7 +12,6 @@ from runlog.actions.regrade import explain, regrade
 from runlog.actions.scan import scan
 from runlog.config import Settings
 from runlog.core.grading.policy import extinction_mag
-from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 from samples.maker.scenario import TARGETS
 from samples.maker.shot import Rig
@@ -52,7 +51,7 @@ def test_a_clear_night_is_clear_to_its_end(tmp_path, mag):
     assert span > 0.6
     engine = open_store(str(tmp_path / "x.sqlite"), Settings())
     scan(engine, Settings(), [os.fsencode(tmp_path / "frames")], workers=2)
-    rows = frame_rows(engine, Wanted())
+    rows = frame_rows(engine)
     # The maker leaves precession out: a third of a degree since 2000, 1.5 % at airmass 2.3.
     assert [r["airmass"] for r in rows] == pytest.approx(airmasses, rel=0.02)
     clear = [r["transparency"] for r in rows]
@@ -65,7 +64,7 @@ def test_a_clear_night_is_clear_to_its_end(tmp_path, mag):
     assert found.judged.extinction.mag == pytest.approx(mag, abs=0.04)
     assert "own slope" in found.judged.extinction.source
     regrade(engine, Settings(), everything=True)
-    again = [r["transparency"] for r in frame_rows(engine, Wanted())]
+    again = [r["transparency"] for r in frame_rows(engine)]
     assert again == clear
     engine.dispose()
     words = ("regrade", "--explain", rows[0]["fingerprint"], "--json")

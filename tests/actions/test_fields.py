@@ -17,9 +17,9 @@ from runlog.actions.regrade import regrade
 from runlog.actions.scan import scan
 from runlog.config import Settings
 from runlog.core.frame import StarList
+from runlog.core.selection import Selection
 from runlog.core.story import Opinion, Part
 from runlog.store.fields import Candidate
-from runlog.store.listing import Wanted
 from tests.bench.places import Look, draw_looks, night_at, truths, untold
 from tests.candidates import candidate
 from tests.tools import here
@@ -210,7 +210,7 @@ def said(engine, *keys):
     """Give some values of every frame by the end of its path."""
     return {
         "/".join(row["path"].split("/")[-2:]): tuple(row[key] for key in keys)
-        for row in frame_rows(engine, Wanted())
+        for row in frame_rows(engine)
     }
 
 
@@ -237,7 +237,7 @@ def test_cloud_at_a_second_place_is_seen_in_any_order(tmp_path):
     regrade(engine, Settings(), everything=True)
     assert said(engine, "transparency", "throughput", "grade", "faults", "evidence",
                 "note") == rows  # fmt: skip
-    (report,) = night_reports(engine, Settings(), "2026-10-09")
+    (report,) = night_reports(engine, Settings(), Selection(night="2026-10-09"))
     pointing = report.story.verdicts[Part.POINTING]
     sky = report.story.verdicts[Part.SKY]
     assert "6 frames of Wanderer show another field" in pointing.evidence

@@ -7,7 +7,6 @@ from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.propose import in_reject_folder, mark_proposed, proposed
 from runlog.config import Settings
-from runlog.store.listing import Wanted
 from tests.tools import scan_into, write_run
 
 
@@ -38,7 +37,7 @@ def test_proposed_once(frames, database):
     assert len(proposed(engine)) == 2
     assert mark_proposed(engine, Settings(), "tester") == 2
     assert proposed(engine) == []
-    marked = [r for r in frame_rows(engine, Wanted()) if r["graded_by"] == "person"]
+    marked = [r for r in frame_rows(engine) if r["graded_by"] == "person"]
     assert {r["grade"] for r in marked} == {"reject"}
     mark_frames(engine, Settings(), [r["path"] for r in marked], "auto", None, "tester")
     assert proposed(engine) == []

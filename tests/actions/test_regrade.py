@@ -17,7 +17,6 @@ from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.faults.cloud import TRANSPARENCY
 from runlog.core.grading.policy import Limit, Policy
 from runlog.errors import UsageError
-from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 
 STRICT = Settings(policy=Policy({"cloud_transparency": Limit(1.5, 1.4)}))
@@ -42,19 +41,19 @@ def graded_by(engine, settings):
 
 def by_name(engine):
     """Give each light frame's grade by its file name."""
-    return {os.path.basename(r["path"]): r["grade"] for r in frame_rows(engine, Wanted())}
+    return {os.path.basename(r["path"]): r["grade"] for r in frame_rows(engine)}
 
 
 def test_cloud_is_found_on_real_frames(night):
     """Drawn frames with 35 % of the light are rejected for cloud, the others kept."""
-    rows = frame_rows(night, Wanted())
+    rows = frame_rows(night)
     assert [r["grade"] for r in rows].count("keep") == 9
     assert {tuple(r["faults"][:1]) for r in rows if r["grade"] != "keep"} == {("cloud",)}
 
 
 def test_regrade_applies_limits_and_keeps_marks(night):
     """Other limits give other grades without reading a file; a person's mark stays."""
-    rows = frame_rows(night, Wanted())
+    rows = frame_rows(night)
     kept = next(r for r in rows if r["grade"] == "keep")
     before = by_name(night)
     mark_frames(night, Settings(), [kept["path"]], "keep", "fine to me", "tester")
@@ -71,7 +70,7 @@ def test_regrade_applies_limits_and_keeps_marks(night):
 
 def test_explain_names_limit_value_and_verdict(night):
     """The explanation of a cloudy frame holds the limit that rejected it."""
-    cloudy = next(r for r in frame_rows(night, Wanted()) if r["grade"] == "reject")
+    cloudy = next(r for r in frame_rows(night) if r["grade"] == "reject")
     found = explain(night, Settings(), cloudy["fingerprint"][:12])
     assert found.verdict.grade is Grade.REJECT
     check = next(c for c in found.checks if c.fault is FaultName.CLOUD and c.is_fault)
@@ -88,7 +87,7 @@ def test_explain_refuses_what_is_unknown(night):
 
 def test_suggestions_come_from_marks_and_change_nothing(night):
     """Marks that keep what the limits reject lead to a milder limit being proposed."""
-    rows = frame_rows(night, Wanted())
+    rows = frame_rows(night)
     before = by_name(night)
     paths = [r["path"] for r in rows if r["grade"] != "keep"]
     mark_frames(night, Settings(), paths, "keep", None, "tester")
@@ -104,7 +103,7 @@ def test_suggestions_come_from_marks_and_change_nothing(night):
 
 def test_effective_time_falls_with_the_light(night):
     """Effective time goes with the square of the throughput; the best frame counts in full."""
-    rows = [r for r in frame_rows(night, Wanted()) if r["effective_s"] is not None]
+    rows = [r for r in frame_rows(night) if r["effective_s"] is not None]
     assert len(rows) == 12
     best = max(rows, key=lambda r: r["effective_s"])
     cloudy = [r for r in rows if r["grade"] == "reject"]
@@ -115,6 +114,6 @@ def test_effective_time_falls_with_the_light(night):
 
 def test_rebasing_changes_no_hour_of_an_unchanged_archive(night):
     """Freezing the references again over the same frames gives the same effective time."""
-    before = [r["effective_s"] for r in frame_rows(night, Wanted())]
+    before = [r["effective_s"] for r in frame_rows(night)]
     rebase(night, Settings())
-    assert [r["effective_s"] for r in frame_rows(night, Wanted())] == pytest.approx(before)
+    assert [r["effective_s"] for r in frame_rows(night)] == pytest.approx(before)

@@ -10,7 +10,6 @@ from sqlalchemy import select
 
 from runlog.actions import scan as scan_action
 from runlog.actions.check import check
-from runlog.actions.choose import Selection
 from runlog.actions.correct import correct
 from runlog.actions.frames import frame_rows
 from runlog.actions.mark import mark_frames
@@ -18,11 +17,11 @@ from runlog.actions.open import open_store, settle_behind
 from runlog.actions.scan import scan
 from runlog.actions.writer import Writer
 from runlog.config import Settings
+from runlog.core.selection import Selection
 from runlog.ingest import read as read_module
 from runlog.ingest.task import MEASURE_VERSION
 from runlog.store import models as m
 from runlog.store.engine import reading, writing
-from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 
 FRAMES = 6
@@ -59,7 +58,7 @@ def versions(engine):
 
 def widths(engine):
     """Give the widths by fingerprint."""
-    return {r["fingerprint"]: r["fwhm_px"] for r in frame_rows(engine, Wanted())}
+    return {r["fingerprint"]: r["fwhm_px"] for r in frame_rows(engine)}
 
 
 def table(engine, name):
@@ -76,7 +75,7 @@ def old_finding(engine):
 
 def test_check_counts_and_scan_measures_again(night, tmp_path):
     """Check names count and cure; the scan brings the numbers of now, marks and references stay."""
-    before, rows = widths(night), frame_rows(night, Wanted())
+    before, rows = widths(night), frame_rows(night)
     mark_frames(night, Settings(), [rows[0]["path"]], "reject", "mine", "tester")
     kept = [table(night, name) for name in ("mark", "depth_reference", "header")]
     assert old_finding(night) == []
@@ -89,7 +88,7 @@ def test_check_counts_and_scan_measures_again(night, tmp_path):
     assert (done.remeasured, done.unchanged, done.new, done.measured_before) == (FRAMES, 0, 0, 0)
     assert widths(night) == before
     assert [table(night, name) for name in ("mark", "depth_reference", "header")] == kept
-    marked = [r for r in frame_rows(night, Wanted()) if r["graded_by"] == "person"]
+    marked = [r for r in frame_rows(night) if r["graded_by"] == "person"]
     assert [(r["path"], r["grade"], r["note"]) for r in marked] == [
         (rows[0]["path"], "reject", "mine")
     ]
@@ -101,7 +100,7 @@ def test_what_is_gone_keeps_its_numbers(night, tmp_path):
     """Of a missing file the old numbers stay, and it is counted."""
     make_old(night)
     old = widths(night)
-    gone = next(r for r in frame_rows(night, Wanted()))
+    gone = next(r for r in frame_rows(night))
     os.rename(gone["path"], tmp_path / "elsewhere")
     done = again(night, tmp_path)
     assert (done.remeasured, done.missing, done.measured_before) == (FRAMES - 1, 1, 1)
@@ -160,7 +159,7 @@ def test_a_corrected_kind_is_measured_as_such(night, tmp_path):
     """A frame that a person called a light is measured again as one, whatever its header says."""
     make_run(tmp_path / "odd", frames=1, seed=4, size=(300, 400), cards={"IMAGETYP": "Dark Frame"})
     scan(night, Settings(), [os.fsencode(tmp_path / "odd")], workers=1)
-    folder = Selection(folder=str(tmp_path / "odd"))
+    folder = Selection(folder=os.fsencode(tmp_path / "odd"))
     correct(night, Settings(), "kind", "light", folder, "tester")
     before = widths(night)
     make_old(night)
@@ -180,7 +179,7 @@ def halve_fluxes(engine):
 
 def light(engine):
     """Give each frame's light against its reference, and what it banked."""
-    rows = frame_rows(engine, Wanted())
+    rows = frame_rows(engine)
     return [value for r in rows for value in (r["throughput"], r["effective_s"])]
 
 
@@ -190,7 +189,7 @@ def test_a_reference_measured_later_than_its_frames(night, tmp_path):
     make_run(tmp_path / "more", frames=2, seed=8, size=(300, 400), start_utc=week_later)
     scan(night, Settings(), [os.fsencode(tmp_path)], workers=1)
     before = light(night)
-    references = [r["path"] for r in frame_rows(night, Wanted()) if r["throughput"] == 1]
+    references = [r["path"] for r in frame_rows(night) if r["throughput"] == 1]
     halve_fluxes(night)
     away = {path: tmp_path / f"away_{n}" for n, path in enumerate(references)}
     for path in references:

@@ -11,7 +11,6 @@ from runlog.actions.open import open_store
 from runlog.actions.regrade import regrade
 from runlog.actions.scan import scan
 from runlog.config import Settings
-from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 
 EVENINGS = {
@@ -38,7 +37,7 @@ def scanned(archive, database, *batches):
     engine = open_store(str(database), Settings())
     for batch in batches:
         scan(engine, Settings(), [os.fsencode(archive / name) for name in batch], workers=2)
-    rows = frame_rows(engine, Wanted())
+    rows = frame_rows(engine)
     return {r["fingerprint"]: {k: v for k, v in r.items() if k != "path"} for r in rows}
 
 
@@ -73,10 +72,10 @@ def test_a_new_best_frame_rematches_the_nights_before(archive, tmp_path):
     """Throughput is against the best frame of all nights, so a better night moves the others."""
     engine = open_store(str(tmp_path / "d.sqlite"), Settings())
     scan(engine, Settings(), [os.fsencode(archive / "third")], workers=2)
-    alone = {r["fingerprint"]: r["throughput"] for r in frame_rows(engine, Wanted())}
+    alone = {r["fingerprint"]: r["throughput"] for r in frame_rows(engine)}
     assert 1.0 in alone.values()
     scan(engine, Settings(), [os.fsencode(archive / "second")], workers=2)
-    both = frame_rows(engine, Wanted())
+    both = frame_rows(engine)
     assert [r["night"] for r in both if r["throughput"] == 1.0] == ["2026-10-12"]
 
 

@@ -15,7 +15,6 @@ from runlog.actions.scan import scan
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.sky.nights import Clock
-from runlog.store.listing import Wanted
 from samples.maker.quick import make_run
 
 # One longitude, so that the frames stay in their night; latitudes far apart.
@@ -53,7 +52,7 @@ def graded_by(engine, settings):
 
 def leaning(engine):
     """Give the rows of the frames without a site, and of those with one."""
-    rows = frame_rows(engine, Wanted())
+    rows = frame_rows(engine)
     lean = [r for r in rows if "frames" in r["path"].split(os.sep)]
     return lean, [r for r in rows if r not in lean]
 

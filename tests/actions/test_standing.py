@@ -34,7 +34,7 @@ def found(engine, target: str, filter_name: str, panel: str | None = None) -> St
 
 def test_every_total_is_there_once(engine):
     """The list is the totals, no hour more or less, with the mosaics and empty panels beside."""
-    totals = totals_against_goals(engine, None, SETTINGS)
+    totals = totals_against_goals(engine, SETTINGS)
     rows = [row for row in standings(engine, SETTINGS) if row.mosaic is None]
     listed = {(r.total.target, r.total.filter): r.total for r in rows}
     assert len(listed) == len(rows)

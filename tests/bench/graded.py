@@ -20,10 +20,10 @@ from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.grading.faults import bright_sky, cloud, defocused, trailed
 from runlog.core.grading.policy import Policy
+from runlog.core.selection import Selection
 from runlog.store import models
 from runlog.store import runs as run_store
 from runlog.store.engine import open_engine, writing
-from runlog.store.listing import Wanted
 from runlog.store.migrate import ready
 
 from .labels import FrameLabel, Limits, Span
@@ -148,9 +148,7 @@ def read_result(engine: Engine, folder: Path, nights: Sequence[NightTruth]) -> R
     seconds = regrade(engine, settings)
     where = _places(folder, nights)
     frames = [
-        Graded(*where[row["path"]], row)
-        for row in frame_rows(engine, Wanted())
-        if row["path"] in where
+        Graded(*where[row["path"]], row) for row in frame_rows(engine) if row["path"] in where
     ]
     missing = sum(len(night.frames) for night in nights) - len(frames)
     if missing:
@@ -179,7 +177,7 @@ def _stories(
     verdicts: dict[str, dict[str, Any]] = {}
     by_rig = {(night.evening, night.rig): night for night in nights}
     for evening in sorted({night.evening for night in nights}):
-        for report in night_reports(engine, settings, evening):
+        for report in night_reports(engine, settings, Selection(night=evening)):
             rig = report.row["rig"].split()[0].lower()
             night = by_rig.get((evening, rig))
             if night is None:

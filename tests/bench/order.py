@@ -13,7 +13,6 @@ from runlog.actions.frames import frame_rows
 from runlog.actions.scan import scan
 from runlog.config import Settings
 from runlog.store.engine import open_engine
-from runlog.store.listing import Wanted
 from runlog.store.migrate import ready
 
 from .graded import frames_folder, regrade
@@ -29,9 +28,7 @@ Said = Mapping[str, tuple[Any, ...]]
 
 def said(engine: Engine) -> Said:
     """Give what is said of every frame, by its path."""
-    return {
-        row["path"]: tuple(row[key] for key in COMPARED) for row in frame_rows(engine, Wanted())
-    }
+    return {row["path"]: tuple(row[key] for key in COMPARED) for row in frame_rows(engine)}
 
 
 def differences(one: Said, other: Said) -> list[str]:

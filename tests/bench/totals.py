@@ -18,12 +18,12 @@ from typing import Any
 from sqlalchemy import insert, text
 
 from runlog.actions.open import open_store
+from runlog.actions.selecting import selected
 from runlog.actions.totals import totals_against_goals
 from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store import totals as total_store
 from runlog.store.engine import reading, writing
-from runlog.store.totals import Part
 
 A_NIGHT = 100
 RIGS = 3
@@ -155,12 +155,12 @@ def measure(database: Path, frames: int) -> None:
 
 
 def _against(engine: Any) -> Any:
-    return totals_against_goals(engine, None, Settings())
+    return totals_against_goals(engine, Settings())
 
 
 def _part(engine: Any) -> Any:
-    year = Part(None, "2001-01-01", "2001-12-31", "rig 1")
-    return totals_against_goals(engine, None, Settings(), year)
+    year = selected(engine, Settings(), since="2001-01-01", until="2001-12-31", rig="rig 1")
+    return totals_against_goals(engine, Settings(), year)
 
 
 def _growth(engine: Any) -> Any:

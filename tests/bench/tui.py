@@ -47,7 +47,7 @@ async def inside(path: Path) -> dict[str, float]:
     from runlog.tui.session import Session
 
     began = time.perf_counter()
-    engine: Engine = open_for_review(str(path))
+    engine: Engine = open_for_review(str(path), make=True)
     session = Session(engine, Settings(), who="bench", database=str(path),
                       state_file=path.with_suffix(".json"))  # fmt: skip
     app = ReviewApp(session)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from textual.pilot import Pilot
 
-from runlog.actions.review import Case, doubtful_cases, fold
+from runlog.actions.queue import Case, doubtful_cases, fold
 from runlog.core.frame import Fault, FaultName, Frame, Grade
 from runlog.store.engine import open_engine
 from tests.core.runs import altered, blank

@@ -5,10 +5,11 @@ from typing import Any
 
 from textual.pilot import Pilot
 
-from runlog.actions.review import listed, report_of, run_lines, understand, whole_run
+from runlog.actions.review import listed, report_of, run_lines, whole_run
 from runlog.config import Settings
+from runlog.core.plain_words import understand
+from runlog.core.selection import Order, Selection
 from runlog.store.engine import open_engine
-from runlog.store.review import Order, Sieve
 from runlog.tui.night_screen import stretch
 
 from .conftest import Running, press, rest
@@ -18,7 +19,7 @@ from .test_keys import app_of, mode, screen
 def names(pilot: Pilot[Any]) -> set[str]:
     """The faults of the frames in the list."""
     lines = [screen(pilot).table.line_at(i) for i in range(len(screen(pilot).table.ids))]
-    return {name for line in lines for name, _ in line.faults}
+    return {fault.name for line in lines for fault in line.judgement.faults}
 
 
 async def test_event_to_frames_and_back(running: Running) -> None:
@@ -68,7 +69,10 @@ def test_words_of_every_event_list_its_frames(built: Any) -> None:
         assert report is not None
         for event in report.row["events"]:
             words = understand(stretch(event, lines)).terms
-            assert len(listed(engine, Sieve(run.id, words), Order())) == event["frames"]
+            assert (
+                len(listed(engine, Selection(run_id=run.id, terms=words), Order()))
+                == event["frames"]
+            )
             told += 1
     assert told >= 6
 
@@ -78,11 +82,13 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
     engine = open_engine(str(built))
     lines = whole_run(engine, 1)
     gap = {"frames": 0, "start_utc": _end(lines[9]), "end_utc": lines[10].header.taken_at_utc}
-    found = listed(engine, Sieve(1, understand(stretch(gap, lines)).terms), Order())
+    found = listed(
+        engine, Selection(run_id=1, terms=understand(stretch(gap, lines)).terms), Order()
+    )
     assert list(found) == [lines[9].identity.id, lines[10].identity.id]
 
 
 def _end(line: Any) -> datetime:
-    ended: datetime = line.taken_at_utc + timedelta(seconds=line.exposure_s)
+    ended: datetime = line.header.taken_at_utc + timedelta(seconds=line.header.exposure_s)
     assert ended.tzinfo is UTC
     return ended

@@ -9,10 +9,11 @@ from sqlalchemy import select
 from textual.events import Key
 from textual.pilot import Pilot
 
-from runlog.actions.review import listed, understand
+from runlog.actions.review import listed
+from runlog.core.plain_words import understand
+from runlog.core.selection import Order, Selection
 from runlog.store import models as m
 from runlog.store.engine import reading
-from runlog.store.review import Order, Sieve
 from runlog.tui import frames_screen
 
 from .conftest import Running, press, rest
@@ -91,7 +92,7 @@ async def test_a_decision_waits_for_the_rows_it_is_about(
     async with running() as pilot:
         await press(pilot, "2")
         engine, run = app_of(pilot).session.engine, app_of(pilot).session.here
-        found = listed(engine, Sieve(run.id, understand("trailed").terms), Order())
+        found = listed(engine, Selection(run_id=run.id, terms=understand("trailed").terms), Order())
         monkeypatch.setattr(frames_screen, "listed", slowly)
         type_at_once(pilot, "slash", *"trailed", "enter", "k")
         for _ in range(200):

@@ -12,9 +12,9 @@ from textual.events import Key
 from textual.pilot import Pilot
 from textual.widgets import Input
 
+from runlog.core.selection import Order
 from runlog.store import models as m
 from runlog.store.engine import reading
-from runlog.store.review import Order
 from runlog.tui import scanning
 from runlog.tui.app import PLACES, ReviewApp
 from runlog.tui.curves import Curves

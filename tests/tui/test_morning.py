@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from runlog.actions.review import doubtful_cases
+from runlog.actions.queue import doubtful_cases
 from runlog.store.engine import open_engine
 
 pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")

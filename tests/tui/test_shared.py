@@ -19,6 +19,7 @@ from runlog.actions.open import open_store
 from runlog.actions.scan import scan
 from runlog.actions.totals import total_rows
 from runlog.config import Settings
+from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
 from runlog.store.marks import history
@@ -80,7 +81,13 @@ async def test_decisions_reach_the_totals(
         await asyncio.sleep(0.1)
         await rest(pilot)
         await app.session.settle()
-        assert sum(row["kept_s"] for row in total_rows(app.session.engine, "M 31")) < 2 * 71 * 300.0
+        assert (
+            sum(
+                row["kept_s"]
+                for row in total_rows(app.session.engine, selection=Selection(target="M 31"))
+            )
+            < 2 * 71 * 300.0
+        )
         await press(pilot, "4")
         rows = [row.total for row in app.screen.rows]
         shown = {(row.target, row.filter): row.kept_s for row in rows}
@@ -98,13 +105,13 @@ async def test_one_comes_back_to_where_one_was(running: Running) -> None:
     async with running() as pilot:
         await press(pilot, "left", "2", "slash", *"keep", "enter", "o", "o", "end", "up", "T")
         app: Any = pilot.app
-        there = (app.session.here.night, app.session.listing, app.screen.table.line.identity.id)
+        there = (app.session.here.night, app.session.listing, at_frame(app))
         await pilot.press("q")
         await pilot.pause()
     async with running() as pilot:
         app = pilot.app
         await rest(pilot)
-        now = (app.session.here.night, app.session.listing, app.screen.table.line.identity.id)
+        now = (app.session.here.night, app.session.listing, at_frame(app))
         assert now == there
         assert app.current_mode == "frames"
         assert app.theme == "runlog-light"
@@ -123,6 +130,11 @@ async def test_a_new_night_is_opened_instead(running: Running, database: Path) -
     async with running() as pilot:
         app: Any = pilot.app
         assert (app.session.here.night, app.current_mode) == ("2026-10-16", "night")
+
+
+def at_frame(app: Any) -> int:
+    """Give the frame under the cursor."""
+    return int(at_frame(app))
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from runlog.actions.review import doubtful_cases
+from runlog.actions.queue import doubtful_cases
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
 from runlog.store.marks import Mark, history

@@ -10,13 +10,15 @@ import pytest
 from sqlalchemy import Engine, select
 from textual.pilot import Pilot
 
-from runlog.actions.review import filters_known, listed, understand
+from runlog.actions.review import listed
+from runlog.actions.selecting import vocabulary
 from runlog.actions.standing import standings
 from runlog.actions.totals import row_of
 from runlog.config import load_settings
+from runlog.core.plain_words import understand
+from runlog.core.selection import Order, Selection
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
-from runlog.store.review import Order, Sieve
 from runlog.tui.totals_rows import lay_out, numbers_of
 from runlog.tui.totals_screen import words_for
 
@@ -66,7 +68,8 @@ def test_the_screen_and_the_command_agree(mosaic: Path) -> None:
 
 def seconds_behind(engine: Engine, words: str) -> float:
     """Add up the exposures of the frames that some words list."""
-    ids = listed(engine, Sieve(None, understand(words, filters_known(engine)).terms), Order())
+    terms = understand(words, vocabulary(engine, load_settings(None))).terms
+    ids = listed(engine, Selection(terms=terms), Order())
     with reading(engine) as connection:
         query = select(m.frame.c.exposure_s).where(m.frame.c.id.in_(list(ids)))
         return float(sum(connection.execute(query).scalars()))

@@ -7,14 +7,17 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, update
 
-from runlog.actions.review import listed, page, understand
+from runlog.actions.review import listed, page
+from runlog.actions.selecting import vocabulary
+from runlog.config import Settings
 from runlog.core.frame import Frame
+from runlog.core.plain_words import Vocabulary, understand
 from runlog.core.published import value_of
+from runlog.core.selection import Order, Selection, Term
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
-from runlog.store.review import Order, Sieve, Term
 
-FILTERS = ("L", "Ha")
+KNOWN = Vocabulary({"l": "L", "ha": "Ha"}, {"m 31": "M 31", "ngc 7023": "NGC 7023"})
 Wanted = Callable[[Frame], bool]
 
 
@@ -90,8 +93,8 @@ CASES: dict[str, Wanted] = {
 @pytest.mark.parametrize("words", CASES)
 def test_words_find_what_they_say(engine: Engine, words: str) -> None:
     """The database's answer is that of a loop over all frames."""
-    everything = page(engine, listed(engine, Sieve(), Order()))
-    found = listed(engine, Sieve(None, understand(words, FILTERS).terms), Order())
+    everything = page(engine, listed(engine, Selection(), Order()))
+    found = listed(engine, Selection(terms=understand(words, KNOWN).terms), Order())
     assert set(found) == {i for i, line in everything.items() if CASES[words](line)}
 
 
@@ -99,7 +102,7 @@ def test_words_find_what_they_say(engine: Engine, words: str) -> None:
 @pytest.mark.parametrize("descending", [False, True])
 def test_order(engine: Engine, column: str, descending: bool) -> None:
     """Lists come in order, and frames without the value last, whichever way round."""
-    ids = listed(engine, Sieve(), Order(column, descending))
+    ids = listed(engine, Selection(), Order(column, descending))
     lines = page(engine, ids)
     values = [value_of(lines[i], column) for i in ids]
     known = [v for v in values if v is not None]
@@ -115,21 +118,21 @@ def test_order(engine: Engine, column: str, descending: bool) -> None:
 )  # fmt: skip
 def test_half_typed_words_say_what_they_want(typed: str, says: str) -> None:
     """While one types, nothing is an error; what is missing is said."""
-    asked = understand(typed, FILTERS)
+    asked = understand(typed, KNOWN)
     assert says in asked.waiting
     assert asked.terms == ()
 
 
 def test_words_before_a_half_typed_one_hold() -> None:
     """`cloud wider` already finds cloud."""
-    assert understand("cloud wider", FILTERS).terms == (Term("fault", "cloud"),)
+    assert understand("cloud wider", KNOWN).terms == (Term("fault", "cloud"),)
 
 
 @pytest.mark.parametrize("typed", ['"', '""', '"m 31', "%", "_", "\\", "'; drop table frame; --"])
 def test_odd_letters_are_only_letters(engine: Engine, typed: str) -> None:
     """Quotes, wildcards and SQL are looked for as text."""
-    listed(engine, Sieve(None, understand(typed, FILTERS).terms), Order())
-    assert len(listed(engine, Sieve(), Order())) == 213
+    listed(engine, Selection(terms=understand(typed, KNOWN).terms), Order())
+    assert len(listed(engine, Selection(), Order())) == 213
 
 
 def test_names_beyond_ascii_are_found_in_any_capitals(built: Path, tmp_path: Path) -> None:
@@ -141,8 +144,11 @@ def test_names_beyond_ascii_are_found_in_any_capitals(built: Path, tmp_path: Pat
         for table in (m.frame, m.run_sum):
             named = update(table).where(table.c.target == "NGC 7023")
             connection.execute(named.values(target="ÖRTCHEN Ω"))
-    lines = page(engine, listed(engine, Sieve(), Order()))
+    lines = page(engine, listed(engine, Selection(), Order()))
     wanted = {i for i, line in lines.items() if line.context.target == "ÖRTCHEN Ω"}
     assert wanted
+    known = vocabulary(engine, Settings())
     for words in ('"ÖRTCHEN Ω"', '"örtchen ω"'):
-        assert set(listed(engine, Sieve(None, understand(words).terms), Order())) == wanted
+        assert (
+            set(listed(engine, Selection(terms=understand(words, known).terms), Order())) == wanted
+        )

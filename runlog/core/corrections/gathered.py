@@ -11,7 +11,7 @@ from functools import cache
 from typing import NamedTuple
 
 from runlog.core.corrections.correction import Field
-from runlog.core.corrections.selecting import NAMED_AT_ONCE, Everyone, Selection, Sight
+from runlog.core.corrections.selecting import NAMED_AT_ONCE, Choice, Everyone, Sight
 
 # Where numbers are names ("Slot 3"), a range of them would say what nobody asked.
 _NAMES = frozenset({"filter-unknown", "kind-unknown", "kind-conflict", "bayer", "site"})
@@ -196,7 +196,7 @@ def _few(lines: list[str], more: int) -> list[str]:
 def _typed(cure: str, sights: Sequence[Sight], stored: Everyone) -> tuple[list[str], int]:
     """Write the commands for one cure, and how many more there would be."""
     found, left = stored.covered(sights, wide=cure.split(" ", 1)[0] in _WIDE)
-    by_rest: dict[Selection, list[Selection]] = defaultdict(list)
+    by_rest: dict[Choice, list[Choice]] = defaultdict(list)
     for selection in found:
         by_rest[selection.without_night()].append(selection)
     lines = [_command(cure, alike) for alike in by_rest.values()]
@@ -208,7 +208,7 @@ def _typed(cure: str, sights: Sequence[Sight], stored: Everyone) -> tuple[list[s
     return lines, -(-len(left) // NAMED_AT_ONCE)
 
 
-def _command(cure: str, alike: Sequence[Selection]) -> str:
+def _command(cure: str, alike: Sequence[Choice]) -> str:
     """Write one command for selections that differ by the night; capitals are explained."""
     if cure == _START and sum(s.frames for s in alike) > 1:
         cure = _EVENING

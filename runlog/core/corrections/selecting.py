@@ -1,4 +1,4 @@
-"""The few selections that mean exactly some frames, as options of `runlog correct`.
+"""The few choices that mean exactly some frames, as options of `runlog correct`.
 
 What is printed to be typed must not touch a frame beside those it is about.
 """
@@ -38,17 +38,17 @@ class Sight(NamedTuple):
 Options = tuple[tuple[str, str], ...]
 
 
-class Selection(NamedTuple):
+class Choice(NamedTuple):
     """Options, else frames by their names, with how many frames they mean."""
 
     options: Options
     frames: int
     named: tuple[str, ...] = ()
 
-    def without_night(self) -> "Selection":
+    def without_night(self) -> "Choice":
         """Give the rest of it, to find selections that differ by the night alone."""
         rest = tuple(o for o in self.options if o[0] != NIGHT)
-        return Selection(rest, 0, self.named)
+        return Choice(rest, 0, self.named)
 
     @property
     def night(self) -> str:
@@ -91,7 +91,7 @@ class Everyone:
 
     def covered(
         self, about: Sequence[Sight], *, wide: bool = False
-    ) -> tuple[list[Selection], list[Sight]]:
+    ) -> tuple[list[Choice], list[Sight]]:
         """Find selections that mean only these frames, the largest first, and who is left.
 
         `wide` may go over several nights; else each selection keeps to one.
@@ -104,15 +104,15 @@ class Everyone:
         found, left = [], set(ids)
         while gains := {o: len(m & left) for o, m in exact.items() if m & left}:
             best = min(gains, key=lambda o: (-gains[o], _plainness(o), o))
-            found.append(Selection(best, len(exact[best])))
+            found.append(Choice(best, len(exact[best])))
             left -= exact.pop(best)
         rest = {s.id: s for s in about if s.id in left}
         return found, sorted(rest.values(), key=lambda s: (s.paths, s.id))
 
-    def named(self, few: Sequence[Sight]) -> Selection | None:
+    def named(self, few: Sequence[Sight]) -> Choice | None:
         """Name frames themselves; None where a name cannot be typed."""
         names = tuple(self._name(s) for s in few)
-        return Selection((), len(few), names) if all(names) else None
+        return Choice((), len(few), names) if all(names) else None
 
     def _name(self, sight: Sight) -> str:
         path = next((p for p in sight.paths if p.isprintable()), "")

@@ -43,3 +43,10 @@ def read_place(text: str) -> tuple[float, float] | None:
     if hours >= 24 or degrees > 90:
         return None
     return hours * 15, degrees if match["sign"] == "+" else -degrees
+
+
+def written_place(ra_deg: float, dec_deg: float) -> str:
+    """Write right ascension and declination as `read_place` reads them, to a minute of arc."""
+    seconds, minutes = round(ra_deg / 15 * 3600) % 86_400, round(abs(dec_deg) * 60)
+    ra = f"{seconds // 3600}h{seconds // 60 % 60:02d}m{seconds % 60:02d}s"
+    return f"{ra} {'-' if dec_deg < 0 else '+'}{minutes // 60}d{minutes % 60:02d}m"

@@ -1,0 +1,229 @@
+"""The plain words of a filter line: `reject`, `not cloud`, `wider than 3`, `"M 33" Ha`."""
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+
+from runlog.core.frame import FaultName, Grade
+from runlog.core.selection import Term
+
+GRADE_WORDS = {g.value: g.value for g in Grade} | {
+    "kept": "keep",
+    "rejected": "reject",
+    "rejects": "reject",
+}
+FAULT_WORDS = {f.value: f.value for f in FaultName} | {
+    "clouds": "cloud",
+    "cloudy": "cloud",
+    "trails": "trailed",
+    "trail": "trailed",
+    "streaks": "streak",
+    "satellite": "streak",
+    "moon": "bright-sky",
+}
+# "wider than 3": the comparison of one measure.
+COMPARED = {
+    "wider": ("above", "fwhm_px"),
+    "narrower": ("below", "fwhm_px"),
+    "sharper": ("below", "fwhm_px"),
+    "rounder": ("below", "eccentricity"),
+    "longer": ("above", "exposure_s"),
+    "shorter": ("below", "exposure_s"),
+    "brighter": ("above", "background_adu"),
+    "darker": ("below", "background_adu"),
+    "higher": ("below", "airmass"),
+    "lower": ("above", "airmass"),
+    "noisier": ("above", "noise_adu"),
+    "clearer": ("above", "transparency"),
+    "hazier": ("below", "transparency"),
+}
+COUNTED = {"more": "above", "over": "above", "fewer": "below", "less": "below", "under": "below"}
+MEASURE_WORDS = {
+    "fwhm": "fwhm_px",
+    "ecc": "eccentricity",
+    "eccentricity": "eccentricity",
+    "stars": "stars",
+    "sky": "background_adu",
+    "noise": "noise_adu",
+    "length": "exposure_s",
+    "airmass": "airmass",
+    "transparency": "transparency",
+    "sensor": "sensor_c",
+}
+NONE = "none"  # in quotes: frames without a filter
+SHORTEST_START = 3  # "rej" is taken for reject, "re" for part of a name
+# "from 22:10 to 23:05", "after 22:10", "before 23:05": the time of day, UTC.
+SINCE, UNTIL = ("from", "after", "since"), ("to", "until", "before")
+HALF_DAY_S, DAY_S = 43_200, 86_400
+_CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?$")
+_NUMBER = re.compile(r"[-+]?\d+(\.\d*)?$|[-+]?\.\d+$")
+_DATE = re.compile(r"\d{4}-\d\d-\d\d$")
+_WORDS = re.compile(r'"[^"]*"|\S+')  # "M 33" in quotes is one name
+
+
+@dataclass(frozen=True, slots=True)
+class Vocabulary:
+    """The names there are, by their small letters, and how other spellings of them are folded."""
+
+    filters: Mapping[str, str] = field(default_factory=dict)
+    targets: Mapping[str, str] = field(default_factory=dict)
+    fold_filter: Callable[[str], str | None] = lambda word: None
+    fold_target: Callable[[str], str | None] = lambda word: None  # None: no target by any rule
+    no_filter: str = ""  # what frames without a filter are listed under
+
+    def filter_of(self, word: str) -> str | None:
+        """Give the filter of a name in any spelling."""
+        folded = self.fold_filter(word) or ""
+        return self.filters.get(word) or self.filters.get(folded.lower())
+
+    def target_of(self, name: str) -> str | None:
+        """Give the target of a name in any spelling."""
+        folded = self.fold_target(name) or ""
+        return self.targets.get(name) or self.targets.get(folded.lower())
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the words typed so far mean; `waiting` says what is still lacking or unknown."""
+
+    terms: tuple[Term, ...]
+    waiting: str = ""
+
+
+def understand(text: str, known: Vocabulary | None = None) -> Asked:
+    """Read plain words, as far as they go: `reject`, `not cloud`, `wider than 3`, `from 22:10`.
+
+    Words that are no grade, fault, comparison or name are looked for in targets, filters and
+    notes.
+    """
+    return _Reader(_WORDS.findall(text.lower()), known or Vocabulary()).read()
+
+
+class _Reader:
+    def __init__(self, words: list[str], known: Vocabulary) -> None:
+        self.words, self.known, self.at = words, known, 0
+        self.unknown = ""
+
+    def read(self) -> Asked:
+        terms: list[Term] = []
+        negated = False
+        while self.at < len(self.words):
+            word = self._next()
+            if word in ("not", "no", "without"):
+                negated = True
+                continue
+            if word in ("and", "than", "with"):
+                continue
+            term = self._term(word)
+            if term is None:
+                wanted = "a time, such as 22:10" if word in (*SINCE, *UNTIL) else "a number"
+                return Asked(tuple(terms), f"“{word}” still wants {wanted}")
+            terms.append(replace(term, negated=True) if negated else term)
+            negated = False
+        return Asked(tuple(terms), "“not” what?" if negated else self.unknown)
+
+    def _next(self) -> str:
+        self.at += 1
+        return self.words[self.at - 1]
+
+    def _peek(self, ahead: int = 0) -> str:
+        return self.words[self.at + ahead] if self.at + ahead < len(self.words) else ""
+
+    def _term(self, word: str) -> Term | None:
+        """Read one term; None when a number is still to come."""
+        if word in COMPARED:
+            about, column = COMPARED[word]
+            return self._with_number(about, column)
+        if word in MEASURE_WORDS and self._peek() in COUNTED:
+            return self._with_number(COUNTED[self._next()], MEASURE_WORDS[word])
+        if word in COUNTED:
+            return self._count(word)
+        if word in (*SINCE, *UNTIL):
+            return self._clock(word)
+        return self._plain(word)
+
+    def _clock(self, word: str) -> Term | None:
+        """Read a time of day, or two; with one, what is meant ends or began half a day away."""
+        found = _seconds(self._peek())
+        if found is None:
+            self.at = len(self.words)
+            return None
+        self.at += 1
+        if word in UNTIL:
+            return Term("clock", number=(found[1] - HALF_DAY_S) % DAY_S, until=found[1])
+        until = (found[0] + HALF_DAY_S) % DAY_S
+        if self._peek() in UNTIL:
+            later = _seconds(self._peek(1))
+            if later is None:
+                self.at = len(self.words)
+                return None
+            self.at += 2
+            until = later[1]
+        return Term("clock", number=found[0], until=until)
+
+    def _with_number(self, about: str, column: str) -> Term | None:
+        if self._peek() == "than":
+            self.at += 1
+        if not _NUMBER.match(self._peek()):
+            self.at = len(self.words)
+            return None
+        return Term(about, column=column, number=float(self._next()))
+
+    def _count(self, word: str) -> Term | None:
+        """Read `fewer than 50 stars`."""
+        term = self._with_number(COUNTED[word], "stars")
+        if term is None or self._peek() not in MEASURE_WORDS:
+            return term
+        return Term(term.about, column=MEASURE_WORDS[self._next()], number=term.number)
+
+    def _plain(self, word: str) -> Term:
+        if word.startswith('"') and word.endswith('"') and len(word) > 2:
+            return self._quoted(word.strip('"'))
+        if word in self.known.filters:
+            return Term("filter", self.known.filters[word])
+        if _DATE.match(word):
+            return Term("night", word)
+        if word in ("mine", "marked"):
+            return Term("person")
+        if word in ("noted", "note"):
+            return Term("noted")
+        for about, words in (("grade", GRADE_WORDS), ("fault", FAULT_WORDS)):
+            found = _meant(word, words)
+            if found:
+                return Term(about, found)
+        return self._named(word) or Term("text", word)
+
+    def _named(self, name: str) -> Term | None:
+        """Read a name of a filter or target there is."""
+        if found := self.known.filter_of(name):
+            return Term("filter", found)
+        if found := self.known.target_of(name):
+            return Term("target", found)
+        return None
+
+    def _quoted(self, name: str) -> Term:
+        """Read a name that can be nothing else; one that there is not finds nothing."""
+        named = self._named(self.known.no_filter if name == NONE else name)
+        if named is None:
+            self.unknown = f"no frame of {name}"
+        return named or Term("target", name)
+
+
+def _seconds(word: str) -> tuple[int, int] | None:
+    """Read a time of day as its first and last second: 22:10 lasts a minute."""
+    found = _CLOCK.match(word)
+    if found is None:
+        return None
+    hour, minute, second = found.groups()
+    start = int(hour) * 3600 + int(minute) * 60 + int(second or 0)
+    return start, start + (0 if second else 59)
+
+
+def _meant(word: str, words: dict[str, str]) -> str | None:
+    """Find the one thing a word or its beginning can mean."""
+    if word in words:
+        return words[word]
+    if len(word) < SHORTEST_START:
+        return None
+    found = {meaning for full, meaning in words.items() if full.startswith(word)}
+    return found.pop() if len(found) == 1 else None
