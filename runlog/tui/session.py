@@ -38,7 +38,7 @@ class Listing:
     words: str = ""
     order: Order = field(default_factory=Order)
     every_night: bool = False
-    known: Vocabulary | None = None  # for reading the words
+    known: Vocabulary | None = field(default=None, compare=False)  # for reading the words
 
     @property
     def meant(self) -> Asked:

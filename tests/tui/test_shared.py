@@ -134,7 +134,7 @@ async def test_a_new_night_is_opened_instead(running: Running, database: Path) -
 
 def at_frame(app: Any) -> int:
     """Give the frame under the cursor."""
-    return int(at_frame(app))
+    return int(app.screen.table.line.identity.id)
 
 
 @pytest.mark.parametrize(
