@@ -6,10 +6,10 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, Text, case, cast, func, or_, select, text
 
-from runlog.actions.grounds import grounds_of
 from runlog.actions.open import settle_behind
 from runlog.actions.rig_settings import in_force
 from runlog.actions.scan import measured_before
+from runlog.actions.settings_digest import settings_digest
 from runlog.config import Settings, chosen_config, default_config
 from runlog.core.corrections.gathered import Raised, gather
 from runlog.core.failures import cure_of_failure
@@ -163,7 +163,7 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
 def _graded_otherwise(connection: Connection, settings: Settings) -> int:
     wanted = in_force(connection, settings)
     return sum(
-        count_settled_otherwise(connection, rig_id, grounds_of(wanted.get(rig_id, settings)))
+        count_settled_otherwise(connection, rig_id, settings_digest(wanted.get(rig_id, settings)))
         for rig_id in rigs(connection)
     )
 

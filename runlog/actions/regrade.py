@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.grounds import grounds_of
 from runlog.actions.mark import find_frame
 from runlog.actions.rig_settings import in_force, settings_of
+from runlog.actions.settings_digest import settings_digest
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
 from runlog.config import Settings
 from runlog.core.frame import Verdict
@@ -56,7 +56,7 @@ def touch_graded_otherwise(connection: Connection, settings: Settings) -> int:
     wanted = in_force(connection, settings)
     return sum(
         run_store.touch_settled_otherwise(
-            connection, rig_id, grounds_of(wanted.get(rig_id, settings))
+            connection, rig_id, settings_digest(wanted.get(rig_id, settings))
         )
         for rig_id in rigs(connection)
     )

@@ -6,15 +6,15 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.compare_run import auxiliary_set_apart, questions
 from runlog.actions.context import ZeroLevels, lit_site, sky_of
 from runlog.actions.depths import Depths, Frozen
-from runlog.actions.grounds import from_this_site, grounds_of
 from runlog.actions.matcher import Matcher
 from runlog.actions.nameless import gather_behind
 from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
 from runlog.actions.rig_settings import settings_of, stands
-from runlog.actions.second_look import looked_at_again, questions
+from runlog.actions.settings_digest import same_site, settings_digest
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade, Kind, Question, Verdict
 from runlog.core.grading.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
@@ -147,7 +147,7 @@ def _store(connection: Connection, run: RunState, used: Settings, outcome: Outco
     """Write a settled run, unless it or what its rig is graded by changed meanwhile."""
     if not stands(connection, run.rig_id, used):
         return False
-    written = write_settled(connection, run, outcome.updates, outcome.sums, grounds_of(used))
+    written = write_settled(connection, run, outcome.updates, outcome.sums, settings_digest(used))
     if written:
         _remember(connection, run, outcome)
     return written
@@ -196,7 +196,7 @@ def _judged(this: Settling) -> list[Judged]:
     frames = _placed(this, stored)
     extinctions = _extinctions(frames, this.known)
     light = _Light(this, extinctions)
-    frames = looked_at_again([light.compared(frame) for frame in frames])
+    frames = auxiliary_set_apart([light.compared(frame) for frame in frames])
     asked = questions(frames, [lit_site(frame, this.settings) for frame in frames])
     earlier = history.earlier_nights(this.connection, this.run.rig_id, this.run.night)
     lights = [frame for frame in frames if frame.is_light]
@@ -234,7 +234,7 @@ def _graded(
 def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
     """Give each frame its sky, its zero level, and its place on the reference."""
     connection, rig_id, known = this.connection, this.run.rig_id, this.known
-    moved = not from_this_site(this.run.grounds, this.settings)
+    moved = not same_site(this.run.grounds, this.settings)
     skies = sky_of(stored, this.settings, moved=moved)
     zeros = known.zeros.pedestals(connection, stored, this.settings)
     matches = known.matcher.match(connection, rig_id, [f for f in stored if _to_match(f)])
@@ -306,7 +306,7 @@ class _Light:
         known = self.this.known.airmass
         if reference.key not in known:
             grounds = run_store.run_of_frame(self.this.connection, reference.identity.id).grounds
-            moved = not from_this_site(grounds, self.this.settings)
+            moved = not same_site(grounds, self.this.settings)
             (sky,) = sky_of([reference], self.this.settings, moved=moved)
             known[reference.key] = sky.airmass
         return known[reference.key]

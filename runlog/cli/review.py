@@ -16,9 +16,10 @@ def command(session: Session) -> int:
     """
     from runlog.actions.review import open_for_review
     from runlog.tui.app import ReviewApp
+    from runlog.tui.session import Session as Sitting
     from runlog.tui.terminal import ask
 
-    app = ReviewApp(
+    sitting = Sitting(
         # The default one is made, to say on the first start what comes next.
         open_for_review(session.database, talk, make=not session.named),
         session.settings,
@@ -27,5 +28,6 @@ def command(session: Session) -> int:
         config=session.config,
         terminal=ask(os.environ),
     )
+    app = ReviewApp(sitting)
     app.run()
     return app.return_code or 0

@@ -1,58 +1,57 @@
-"""The interface as a whole: places, decisions, and watching what others change."""
+"""The interface as a whole: places, messages from the screens, and watching what others change."""
 
 import asyncio
 import os
-from collections.abc import Callable, Iterable
-from pathlib import Path
-from typing import Any, ClassVar, TypeVar
+from collections.abc import Awaitable, Callable, Iterable
+from functools import partial
+from typing import Any, ClassVar
 
+from textual import work
 from textual.app import App, SystemCommand
 from textual.events import Event, Key
 from textual.screen import Screen
 from textual.timer import Timer
-from textual.worker import NoActiveWorker, get_current_worker
 
-from runlog.actions import review as reading
-from runlog.actions.open import Database
-from runlog.actions.queue import open_count
-from runlog.actions.review import RunLine
-from runlog.config import Settings
-from runlog.errors import RunlogError, StoreError
-from runlog.tui import memory
-from runlog.tui.access import Access
-from runlog.tui.decisions import Decisions
-from runlog.tui.desk import Desk
+from runlog.tui.decisions import Outcome
 from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
+from runlog.tui.key_queue import KeyQueue
 from runlog.tui.keys import EVERYWHERE, SCOPES, bound
-from runlog.tui.look import DARK, PLAIN, THEMES, Look, theme
+from runlog.tui.look import DARK, THEMES
+from runlog.tui.main_screen import MainScreen
+from runlog.tui.messages import (
+    Annotated,
+    FramesWanted,
+    Graded,
+    PlaceWanted,
+    Said,
+    ScanTold,
+)
 from runlog.tui.night_screen import NightScreen
 from runlog.tui.scanning import Scans
-from runlog.tui.terminal import Terminal
-from runlog.tui.text import plainly
-from runlog.tui.typed import Typed
+from runlog.tui.session import Session
+from runlog.tui.theme import theme
 
 POLL_S = 1.0
 SILENT_S = 3.0
-SAY_S = 8.0
 LIVE_EVERY_S = 30.0
-Result = TypeVar("Result")
+SETTLE_AFTER_S = 1.5  # after the last decision, so that a quick hand is never waited for
 
 
 # What the first paint does not show is imported after it: numpy and the rules of the totals alone
 # take as long as the painting.
 
 
-def _doubtful() -> Screen[Any]:
+def _doubtful(session: Session) -> MainScreen:
     from runlog.tui.doubtful_screen import DoubtfulScreen
 
-    return DoubtfulScreen()
+    return DoubtfulScreen(session)
 
 
-def _totals() -> Screen[Any]:
+def _totals(session: Session) -> MainScreen:
     from runlog.tui.totals_screen import TotalsScreen
 
-    return TotalsScreen()
+    return TotalsScreen(session)
 
 
 def _import_the_rest() -> None:
@@ -61,155 +60,63 @@ def _import_the_rest() -> None:
     import runlog.tui.totals_screen  # noqa: F401 - so that the first press of its key is quick
 
 
+PLACES: dict[str, Callable[[Session], MainScreen]] = {
+    "night": NightScreen,
+    "frames": FramesScreen,
+    "doubtful": _doubtful,
+    "totals": _totals,
+}
+
+
 class ReviewApp(App[None]):
     """The morning review of one database."""
 
     CSS_PATH = "runlog.tcss"
     TITLE = "runlog"
     BINDINGS: ClassVar[list[Any]] = [*bound(EVERYWHERE)]
-    MODES: ClassVar[dict[str, Any]] = {
-        "night": NightScreen,
-        "frames": FramesScreen,
-        "doubtful": _doubtful,
-        "totals": _totals,
-    }
     COMMAND_PALETTE_BINDING = "ctrl+p"
 
-    def __init__(
-        self,
-        engine: Database,
-        settings: Settings,
-        *,
-        who: str,
-        database: str,
-        config: Path | None = None,
-        state_file: Path | None = None,
-        terminal: Terminal | None = None,
-    ) -> None:
+    def __init__(self, session: Session) -> None:
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
-        self.engine, self.settings, self.who = engine, settings, who
-        self.database, self.config = database, config
-        self.terminal = terminal or Terminal()
-        self.state_file = state_file or memory.default_file()
-        self.place = memory.recall(self.state_file, database)
-        self.runs: list[RunLine] = []
-        self.run_at = -1
-        self.open_count = 0
-        self.version = 0
-        self.typed = Typed(self, super().on_event)
-        self.said = self.trouble = self.scan_words = ""
-        self.access = Access(engine)
-        self.decisions = Decisions(self)
-        self.scans = Scans(self)
-        self._token: tuple[int, ...] | None = None
-        self._say_timer: Timer | None = None
+        self.session = session
+        session.plain, session.on_change = self.no_color, self._show_changes
+        for place, screen in PLACES.items():
+            self.add_mode(place, partial(screen, session))
+        self.keys = KeyQueue(self, super().on_event)
+        self.scans = Scans(session.database, session.config, self._tell_scan)
+        self._settle_timer: Timer | None = None
         self._silent_ticks = 0
-        self._failed: tuple[Callable[..., Any], tuple[Any, ...]] | None = None  # ends the trouble
         for name, look in THEMES.items():
             self.register_theme(theme(look, name, dark=look is DARK))
-        self.theme = "ansi-dark" if self.no_color else self._known_shade()
+        self.theme = "ansi-dark" if self.no_color else session.shade
 
     # --- start and end ----------------------------------------------------------------------
 
     def on_mount(self) -> None:
         """Open where one was, or on a night that is new since."""
         self.set_interval(POLL_S, self._look_again)
-        self.set_interval(LIVE_EVERY_S, self.scans.tick)
-        self._open(self._load_runs())
-        self.open_count = self._count_now()
-        self.switch_mode(self.place.screen if self.place.screen in self.MODES else "night")
+        self.set_interval(LIVE_EVERY_S, self._scan_if_live)
+        self.session.open()
+        self.switch_mode(self.session.screen if self.session.screen in PLACES else "night")
         self.call_after_refresh(self._after_first_paint)
 
     def _after_first_paint(self) -> None:
-        for character in filter(str.isalnum, self.terminal.typed):
+        for character in filter(str.isalnum, self.session.terminal.typed):
             self.post_message(Key(character, character))
-        self.run_worker(self.decisions.settle(), group="settle")
+        self._settle()
         self.run_worker(asyncio.to_thread(_import_the_rest), group="import")
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Name the colours of ours that any theme must have."""
         return {"quiet": "ansi_default", "cursor": "ansi_default"}
 
-    def _known_shade(self) -> str:
-        return self.place.shade if self.place.shade in THEMES else "runlog-dark"
-
-    def _load_runs(self) -> list[RunLine]:
-        """Load the nights before the first paint: a line a night, whatever the frames."""
-        try:
-            self._token = self.access.now(reading.change_token, self.engine)
-            return self.access.now(reading.run_lines, self.engine)
-        except RunlogError as error:
-            self._begin_with(error, reading.run_lines, self.engine)
-            return []
-
-    def _count_now(self) -> int:
-        if self.here is None:
-            return 0
-        try:
-            return self.access.now(open_count, self.engine, self.here.id)
-        except RunlogError as error:
-            self._begin_with(error, open_count, self.engine, self.here.id)
-            return 0
-
-    def _begin_with(self, error: RunlogError, work: Callable[..., Any], *args: Any) -> None:
-        self.trouble, self._failed = plainly(error), (work, args)
-
-    def _open(self, runs: list[RunLine]) -> None:
-        self.runs = runs
-        self.run_at = len(runs) - 1
-        if not runs or runs[-1].night != self.place.latest_night:
-            self.place = memory.Place(shade=self.place.shade, order=self.place.order)
-            return
-        for i, run in enumerate(runs):
-            if (run.night, run.rig) == (self.place.night, self.place.rig):
-                self.run_at = i
-
     async def action_quit(self) -> None:
         """Leave; decisions are stored as they are made, so there is nothing to save."""
-        self._remember()
+        self.session.leave(self.current_mode if self.current_mode in PLACES else "night")
         self.scans.stop()
         self.exit()
 
-    def _remember(self) -> None:
-        run = self.here
-        frames = self._screen_of(FramesScreen)
-        listed = frames.memory() if frames else {}
-        place = memory.Place(
-            screen=self.current_mode if self.current_mode in self.MODES else "night",
-            night=run.night if run else "",
-            rig=run.rig if run else "",
-            latest_night=self.runs[-1].night if self.runs else "",
-            shade=self.place.shade if self.no_color else self.theme,
-            **listed,
-        )
-        memory.remember(self.state_file, self.database, place)
-
-    def _screen_of(self, kind: type[Desk]) -> Any:
-        for stack in self._screen_stacks.values():
-            for screen in stack:
-                if isinstance(screen, kind):
-                    return screen
-        return None
-
     # --- where one is -----------------------------------------------------------------------
-
-    @property
-    def here(self) -> RunLine | None:
-        """The run in view."""
-        return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
-
-    @property
-    def look(self) -> Look:
-        """The colours in force."""
-        return PLAIN if self.no_color else THEMES.get(self.theme, DARK)
-
-    def show_run(self, at: int) -> bool:
-        """Turn to another run; False when there is none."""
-        if not 0 <= at < len(self.runs) or at == self.run_at:
-            return False
-        self.run_at = at
-        self.catch_up()
-        return True
 
     async def action_go(self, place: str) -> None:
         """Go to one of the four places."""
@@ -219,19 +126,23 @@ class ReviewApp(App[None]):
             return
         await self.switch_mode(place)
 
-    async def open_frames(self, words: str, *, every_night: bool = False, back: str) -> None:
-        """List the frames that words find; Escape there leads back to a place."""
-        await self.action_go("frames")
-        self.call_after_refresh(self._find, words, every_night, back)
+    async def on_place_wanted(self, message: PlaceWanted) -> None:
+        """Go where a screen leads."""
+        await self.action_go(message.place)
 
-    def _find(self, words: str, every_night: bool, back: str) -> None:
+    async def on_frames_wanted(self, message: FramesWanted) -> None:
+        """List frames, on the screen that does."""
+        await self.action_go("frames")
+        self.call_after_refresh(self._find, message)
+
+    def _find(self, wanted: FramesWanted) -> None:
         if isinstance(self.screen, FramesScreen):
-            self.screen.find(words, every_night, back)
+            self.screen.find(wanted.words, wanted.every_night, wanted.back)
 
     async def on_event(self, event: Event) -> None:
         """Let keys wait for one another; everything else comes as it comes."""
         if isinstance(event, Key) and not event.is_forwarded:
-            self.typed.take(event)
+            self.keys.take(event)
         else:
             await super().on_event(event)
 
@@ -239,17 +150,17 @@ class ReviewApp(App[None]):
         """Show the keys of this screen."""
         scope = getattr(self.screen, "scope", "")
         if scope in SCOPES:
-            await self.push_screen(HelpScreen(scope))
+            await self.push_screen(HelpScreen(scope, self.session.look))
 
     def action_shade(self) -> None:
         """Switch between light and dark."""
         if self.no_color:
-            self.say("NO_COLOR is set: there is neither light nor dark")
+            self.session.say("NO_COLOR is set: there is neither light nor dark")
             return
-        self.theme = "runlog-light" if self.theme == "runlog-dark" else "runlog-dark"
-        for screen in self.screen_stack:
-            if isinstance(screen, Desk):
-                screen.restyle()
+        dark = self.session.shade == "runlog-dark"
+        self.theme = self.session.shade = "runlog-light" if dark else "runlog-dark"
+        for screen in self._main_screens():
+            screen.restyle()
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Offer every key of this screen, and of everywhere, by name."""
@@ -273,142 +184,105 @@ class ReviewApp(App[None]):
 
         return start
 
-    # --- talking ----------------------------------------------------------------------------
+    # --- what is said, and what changed -----------------------------------------------------
 
-    def say(self, words: str) -> None:
-        """Say what just happened, for a while."""
-        self.said = words
-        if self._say_timer is not None:
-            self._say_timer.stop()
-        self._say_timer = self.set_timer(SAY_S, lambda: self.say("")) if words else None
-        self._tell_screens()
+    def on_said(self, message: Said) -> None:
+        """Show a screen's words on what just happened."""
+        self.session.say(message.words)
 
-    def _tell_screens(self) -> None:
-        for screen in self.screen_stack:
-            if isinstance(screen, Desk) and screen.is_mounted:
+    def _main_screens(self) -> list[MainScreen]:
+        return [s for s in self.screen_stack if isinstance(s, MainScreen) and s.is_mounted]
+
+    def _show_changes(self) -> None:
+        if self.is_running:
+            for screen in self._main_screens():
                 screen.catch_up()
-
-    catch_up = _tell_screens
-
-    def point_to(self, ids: list[int]) -> None:
-        """Let the screen in front turn to frames whose decision was taken back."""
-        if isinstance(self.screen, Desk):
-            self.screen.point_to(ids)
-
-    def set_scan_words(self, words: str) -> None:
-        """Say how a scan is doing."""
-        self.scan_words = words
-        self._tell_screens()
-
-    def set_trouble(self, words: str) -> None:
-        """Say that something is wrong until it is right again."""
-        if words != self.trouble:
-            self.trouble = words
-            self._tell_screens()
-
-    # --- asking the database, never on the thread that paints -------------------------------
-
-    async def ask(self, work: Callable[..., Result], *args: Any) -> Result | None:
-        """Run a query in a thread; None when the database is lost, said until it answers again.
-
-        Whoever asked may have left meanwhile; then the asking worker ends here.
-        """
-        result, error = await self.access.in_thread(work, *args)
-        if self._asker_left():
-            raise asyncio.CancelledError
-        if isinstance(error, StoreError):
-            self._failed = work, args
-            self.set_trouble(plainly(error))
-        elif error is not None:
-            self.say(plainly(error))
-        elif self._failed and work is self._failed[0]:
-            self._failed = None
-            self.set_trouble("")
-        return result
-
-    async def store(self, work: Callable[..., Result], *args: Any) -> Result | None:
-        """Write in a thread; None, and said, when it was not stored."""
-        result, error = await self.access.in_thread(work, *args)
-        if error is not None:
-            self.say(f"Not stored: {plainly(error)}")
-            await self.renew()  # shows again what is stored
-        return result
-
-    def _asker_left(self) -> bool:
-        if not self.is_running:
-            return True
-        try:
-            node = get_current_worker().node
-        except NoActiveWorker:
-            return False
-        return node is not self and (not node.is_attached or node._pruning)
 
     def _look_again(self) -> None:
         """Poll beside the keys; a database that does not answer is said to be silent."""
-        at_it = [w for w in self.workers if w.group == "look" and not w.is_finished]
-        if not at_it:
+        self.session.forget_old_words()
+        if all(worker.is_finished for worker in self.workers if worker.group == "look"):
             self._silent_ticks = 0
-            self.run_worker(self.poll(), group="look")
+            self.run_worker(self.session.poll(), group="look")
             return
         self._silent_ticks += 1
         if self._silent_ticks * POLL_S >= SILENT_S:
-            self._failed = reading.change_token, (self.engine,)
-            self.set_trouble("The database does not answer: another program holds it, or its "
-                             "disk or network is slow. Waiting")  # fmt: skip
+            self.session.no_answer()
 
-    async def poll(self) -> None:
-        """See whether anybody, here or elsewhere, changed anything."""
-        lost = bool(self.trouble)
-        if self._failed:  # only its success tells that what it asked for is right again
-            await self.ask(self._failed[0], *self._failed[1])
-        token = await self.ask(reading.change_token, self.engine)
-        if token is None or self.trouble:
-            return
-        if token != self._token or lost:
-            self._token = token
-            await self.renew()
+    # --- decisions --------------------------------------------------------------------------
 
-    async def renew(self) -> None:
-        """Load the nights again and let the screens follow."""
-        runs = await self.ask(reading.run_lines, self.engine)
-        if runs is None:
-            return
-        here = self.here
-        at_end = self.run_at == len(self.runs) - 1
-        self.runs = runs
-        self.run_at = self._find_run(here, at_end)
-        self.version += 1
-        await self.count_open()
-        self._tell_screens()
+    def on_graded(self, message: Graded) -> None:
+        """Store a decision."""
+        self._carry_out(self.session.decisions.grade(message.ids, message.grade))
 
-    def _find_run(self, here: RunLine | None, at_end: bool) -> int:
-        """Stay with the run in view; whoever watches the last night follows to a newer one."""
-        for i, run in enumerate(self.runs):
-            if here is not None and run.id == here.id and not (at_end and self.scans.live):
-                return i
-        return len(self.runs) - 1
-
-    async def count_open(self) -> None:
-        """Count what waits for a decision in the night in view."""
-        run = self.here
-        found = await self.ask(open_count, self.engine, run.id if run else None)
-        if found is not None:
-            self.open_count = found
-
-    # --- keys that work everywhere ----------------------------------------------------------
+    def on_annotated(self, message: Annotated) -> None:
+        """Store a note."""
+        self._carry_out(self.session.decisions.annotate(message.ids, message.note))
 
     def action_undo(self) -> None:
         """Take the last decision back."""
-        self.run_worker(self.decisions.undo(), group="judge")
+        self._carry_out(self.session.decisions.undo())
 
     def action_redo(self) -> None:
         """Make it again."""
-        self.run_worker(self.decisions.redo(), group="judge")
+        self._carry_out(self.session.decisions.redo())
+
+    @work(group="judge")
+    async def _carry_out(self, deciding: Awaitable[Outcome | None]) -> None:
+        """Show what a decision changed now; add it up when the hand rests."""
+        outcome = await deciding
+        if outcome is None:
+            return
+        if outcome.taken_back and isinstance(self.screen, MainScreen):
+            self.screen.point_to(outcome.taken_back)
+        self.session.say(outcome.words)
+        if outcome.stored:
+            self.run_worker(self.session.poll(), group="poll", exclusive=True)
+            self._settle_later()
+
+    def _settle_later(self) -> None:
+        if self._settle_timer is not None:
+            self._settle_timer.stop()
+        self._settle_timer = self.set_timer(SETTLE_AFTER_S, self._settle_beside)
+
+    def _settle_beside(self) -> None:
+        self._settle()  # a timer that waited for it would hold up the keys while it grades
+
+    @work(group="settle")
+    async def _settle(self) -> None:
+        if not await self.session.settle():
+            self._settle_later()
+
+    # --- scanning ---------------------------------------------------------------------------
 
     def action_scan(self) -> None:
         """Look for new frames; a second press stops it."""
-        self.scans.toggle()
+        if self.scans.running:
+            self.scans.stop()
+            self.session.say("Stopping the scan after the frames in hand")
+        else:
+            self._scan()
 
     def action_live(self) -> None:
-        """Keep looking for new frames."""
-        self.scans.toggle_live()
+        """Keep looking for new frames, or no longer."""
+        live = self.session.live = not self.session.live
+        self.session.say("Live: new frames appear as they are taken" if live else "No longer live")
+        self._scan_if_live()
+
+    def _scan_if_live(self) -> None:
+        if self.session.live and not self.scans.running:
+            self._scan()
+
+    @work(group="scan")
+    async def _scan(self) -> None:
+        last = await self.scans.run()
+        if last.found or not self.session.live:
+            self.session.say(last.ended)
+        await self.session.poll()
+
+    def _tell_scan(self, words: str) -> None:
+        self.post_message(ScanTold(words))
+
+    def on_scan_told(self, message: ScanTold) -> None:
+        """Show how a scan is doing."""
+        self.session.set_scan(message.words)

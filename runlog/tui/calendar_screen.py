@@ -2,7 +2,7 @@
 
 import calendar
 from datetime import date
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import Any, ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -14,10 +14,8 @@ from runlog.actions.review import RunLine
 from runlog.core.story.phrases.report import kept
 from runlog.tui.keys import CALENDAR, bound
 from runlog.tui.look import Look
+from runlog.tui.session import Session
 from runlog.tui.text import count, safe, styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 SHARES = "▁▂▃▄▅▆▇█"  # of logged time that was kept
 
@@ -28,19 +26,9 @@ class CalendarScreen(ModalScreen[int | None]):
     scope = "calendar"
     BINDINGS: ClassVar[list[Any]] = bound(CALENDAR)
 
-    def __init__(self) -> None:
+    def __init__(self, session: Session) -> None:
         super().__init__()
-        self.at = 0
-
-    @property
-    def review(self) -> "ReviewApp":
-        """The app, by its own type."""
-        return cast("ReviewApp", self.app)
-
-    @property
-    def runs(self) -> list[RunLine]:
-        """The nights there are."""
-        return self.review.runs
+        self.runs, self.at, self.look = session.runs, session.run_at, session.look
 
     def compose(self) -> ComposeResult:
         """One month."""
@@ -49,11 +37,10 @@ class CalendarScreen(ModalScreen[int | None]):
 
     def on_mount(self) -> None:
         """Begin with the night in view."""
-        self.at = self.review.run_at
         self._draw()
 
     def _draw(self) -> None:
-        self.query_one("#month", Static).update(month(self.runs, self.at, self.review.look))
+        self.query_one("#month", Static).update(month(self.runs, self.at, self.look))
 
     def action_day(self, days: int) -> None:
         """Go to the night before or after; by seven: the nearest about a week away."""

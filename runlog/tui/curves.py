@@ -1,7 +1,7 @@
 """A star's radial profile and curve of growth, beside the best frame's, in letters."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from rich.segment import Segment
@@ -11,12 +11,12 @@ from textual.widget import Widget
 
 from runlog.core.charts import RISES, Curve, StarChart, star_charts
 from runlog.tui.look import Look
+from runlog.tui.session import Session
 from runlog.tui.text import clock, fitted, safe, styled
 from runlog.tui.timeline import QUARTERS
 
 if TYPE_CHECKING:
     from runlog.actions.curves import StarCurves
-    from runlog.tui.app import ReviewApp
 
 Cell = tuple[str, Style]
 MARGIN = 6  # cells left of a chart, for its values
@@ -28,8 +28,9 @@ LEAST_LINES = 7  # of a chart with its name and its axis
 class Curves(Widget):
     """Two charts of one star; it loads nothing, it draws what it is given."""
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(**more)
+        self.session = session
         self.words = ""
         self.own: StarCurves | None = None
         self.best: StarCurves | None = None
@@ -51,7 +52,7 @@ class Curves(Widget):
 
     def render_line(self, y: int) -> Strip:
         """Draw once per size, star and colours; hand out line by line."""
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         wanted = (self.size, look)
         if wanted != self._drawn_for:
             self._drawn_for = wanted

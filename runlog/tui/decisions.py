@@ -1,96 +1,88 @@
 """Decisions of this sitting: stored one after another, taken back, made again."""
 
 import asyncio
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
-
-from textual.timer import Timer
+from collections import Counter
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 from runlog.actions import judge as judging
 from runlog.actions.judge import Step
-from runlog.actions.review import settle_now
 from runlog.tui.text import count
 
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
+Store = Callable[..., Awaitable[Step | None]]  # None when it was not stored, which is said
 
-SETTLE_AFTER_S = 1.5  # after the last decision, so that a quick hand is never waited for
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a decision: words for it, and which frames have their old grade again."""
+
+    words: str
+    stored: bool = True
+    taken_back: tuple[int, ...] = ()
 
 
 class Decisions:
     """What was decided since the interface was opened."""
 
-    def __init__(self, app: "ReviewApp") -> None:
-        self._app = app
+    def __init__(self, store: Store, who: str) -> None:
+        self._store, self._who = store, who
         self._done: list[Step] = []
         self._undone: list[Step] = []
         self._one_by_one = asyncio.Lock()  # marks are stored in the order of the keys
-        self._settle_timer: Timer | None = None
+        self._waiting: Counter[int] = Counter()
 
-    async def grade(self, ids: Sequence[int], grade: str) -> None:
+    @property
+    def pending(self) -> frozenset[int]:
+        """The frames whose new grade is not stored yet."""
+        return frozenset(self._waiting)
+
+    async def grade(self, ids: Sequence[int], grade: str) -> Outcome | None:
         """Store a decision."""
-        step = await self._write(judging.judge, list(ids), grade, self._app.who)
-        if step is not None:
-            said = "given back to the automatic grade" if grade == "auto" else f"marked {grade}"
-            self._made(step, f"{count(step.frames, 'frame')} {said} (u undoes)")
+        self._waiting.update(ids)
+        try:
+            step = await self._write(judging.judge, list(ids), grade, self._who)
+        finally:
+            self._waiting -= Counter(ids)
+        became = "given back to the automatic grade" if grade == "auto" else f"marked {grade}"
+        return self._made(step, f"{{}} {became}")
 
-    async def annotate(self, ids: Sequence[int], note: str) -> None:
+    async def annotate(self, ids: Sequence[int], note: str) -> Outcome | None:
         """Store a note; an empty one takes it away."""
-        step = await self._write(judging.annotate, list(ids), note.strip() or None, self._app.who)
-        if step is not None:
-            self._made(step, f"Note on {count(step.frames, 'frame')} (u undoes)")
+        step = await self._write(judging.annotate, list(ids), note.strip() or None, self._who)
+        return self._made(step, "Note on {}")
 
-    async def undo(self) -> None:
+    async def undo(self) -> Outcome | None:
         """Take the last decision back."""
-        await self._walk(self._done, self._undone, "Taken back", "Nothing to take back")
+        return await self._walk(self._done, self._undone, "Taken back", "Nothing to take back")
 
-    async def redo(self) -> None:
+    async def redo(self) -> Outcome | None:
         """Make the last one taken back again."""
-        await self._walk(self._undone, self._done, "Made again", "Nothing to make again")
+        return await self._walk(self._undone, self._done, "Made again", "Nothing to make again")
 
-    def _made(self, step: Step, words: str) -> None:
+    def _made(self, step: Step | None, words: str) -> Outcome | None:
+        if step is None:
+            return None
         self._done.append(step)
         self._undone.clear()
-        self._app.say(words)
-        self._follow_up()
+        return Outcome(words.format(count(step.frames, "frame")) + " (u undoes)")
 
-    async def _walk(self, steps: list[Step], others: list[Step], word: str, none: str) -> None:
+    async def _walk(
+        self, steps: list[Step], others: list[Step], word: str, none: str
+    ) -> Outcome | None:
         if not steps:
-            self._app.say(none)
-            return
+            return Outcome(none, stored=False)
         step = steps.pop()
-        back = await self._write(judging.take_back, step, self._app.who)
+        back = await self._write(judging.take_back, step, self._who)
         if back is None:
             steps.append(step)
-            return
+            return None
         others.append(back)
-        self._app.point_to(list(back.made))
         left = step.frames - back.frames
         by = f"; {count(left, 'frame')} since marked by {', '.join(back.passed_over)} left alone"
-        self._app.say(f"{word}: {count(back.frames, 'frame')}{by if left else ''}")
-        self._follow_up()
+        words = f"{word}: {count(back.frames, 'frame')}{by if left else ''}"
+        return Outcome(words, taken_back=tuple(back.made))
 
     async def _write(self, work: Callable[..., Step], *args: Any) -> Step | None:
         async with self._one_by_one:
-            return await self._app.store(work, self._app.engine, *args)
-
-    def _follow_up(self) -> None:
-        """Show what a decision changed now; add it up when the hand rests."""
-        self._app.run_worker(self._app.poll(), group="poll", exclusive=True)
-        self._settle_later()
-
-    def _settle_later(self) -> None:
-        if self._settle_timer is not None:
-            self._settle_timer.stop()
-        self._settle_timer = self._app.set_timer(SETTLE_AFTER_S, self._settle_beside)
-
-    def _settle_beside(self) -> None:
-        # A timer that waited for it would hold up the keys for as long as grading takes.
-        self._app.run_worker(self.settle(), group="settle")
-
-    async def settle(self) -> None:
-        """Add up what decisions, or a crash, left to be added up."""
-        settled = await self._app.ask(settle_now, self._app.engine, self._app.settings)
-        if settled is None and self._app.trouble:
-            self._settle_later()
-        await self._app.poll()
+            return await self._store(work, *args)

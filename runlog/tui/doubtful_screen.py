@@ -1,5 +1,6 @@
 """The doubtful frames, one after another: picture first, a key decides and moves on."""
 
+from collections.abc import Sequence
 from typing import Any, ClassVar
 
 from rich.text import Text
@@ -14,20 +15,22 @@ from runlog.core.frame import Frame
 from runlog.core.published import value_of
 from runlog.tui.keys import DOUBTFUL, bound
 from runlog.tui.look import SIGNS, Look
-from runlog.tui.looking import LookingScreen
+from runlog.tui.messages import Graded
+from runlog.tui.session import Session
 from runlog.tui.text import clock, count, piece, safe, styled
+from runlog.tui.with_picture import WithPicture
 from runlog.tui.words import reasons, shown
 
 
-class DoubtfulScreen(LookingScreen):
+class DoubtfulScreen(WithPicture):
     """Only what needs a person; `11 of 14 left` is counted from the database."""
 
     scope = "doubtful"
     place = "doubtful"
     BINDINGS: ClassVar[list[Any]] = bound(DOUBTFUL)
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
         self.cases: list[Case] = []
         self.at = 0
         self.every_night = False
@@ -41,9 +44,9 @@ class DoubtfulScreen(LookingScreen):
             yield from self.easel()
             yield Static(id="facts")
 
-    def stand(self) -> tuple[object, ...]:
+    def depends_on(self) -> tuple[object, ...]:
         """All nights do not depend on the run in view."""
-        return (*super().stand(), self.every_night)
+        return (*super().depends_on(), self.every_night)
 
     def reload(self) -> None:
         """Load again beside the painting."""
@@ -52,15 +55,14 @@ class DoubtfulScreen(LookingScreen):
     @work(exclusive=True, group="queue")
     async def _reload(self) -> None:
         """Load the queue; stay with the frame in view, or begin with the first left."""
-        app = self.review
-        run = app.here
+        run = self.session.here
         run_id = None if self.every_night or run is None else run.id
-        cases = await app.ask(doubtful_cases, app.engine, run_id)
+        cases = await self.ask(doubtful_cases, run_id)
         if cases is None:
             return
         here = self.case.head.identity.id if self.case else None
         self.cases = [part for case in cases for part in self._parts(case)]
-        self.just_judged.clear()
+        self.just_judged &= self.session.decisions.pending
         self.at = self._find(here)
         self.present()
 
@@ -92,7 +94,7 @@ class DoubtfulScreen(LookingScreen):
                 return at
         return None
 
-    def point_to(self, ids: list[int]) -> None:
+    def point_to(self, ids: Sequence[int]) -> None:
         """Turn back to what was taken back."""
         self.just_judged.difference_update(ids)
         for i, case in enumerate(self.cases):
@@ -105,7 +107,7 @@ class DoubtfulScreen(LookingScreen):
 
     def present(self) -> None:
         """Show the case in view, or that there is none."""
-        case, look = self.case, self.review.look
+        case, look = self.case, self.session.look
         self.query_one("#case").display = case is not None
         heading = self.query_one("#left-over", Static)
         if case is None:
@@ -117,9 +119,8 @@ class DoubtfulScreen(LookingScreen):
 
     @work(exclusive=True, group="facts")
     async def _compare_facts(self, line: Frame) -> None:
-        app = self.review
-        common = await app.ask(usual, app.engine, line, list(FACTS)) or {}
-        self.query_one("#facts", Static).update(facts(line, common, app.look))
+        common = await self.ask(usual, line, list(FACTS)) or {}
+        self.query_one("#facts", Static).update(facts(line, common, self.session.look))
 
     def _ahead(self) -> list[int]:
         places = (self.at + 1, self.at + 2, self.at - 1)
@@ -155,7 +156,7 @@ class DoubtfulScreen(LookingScreen):
         case = self.case
         if case is None:
             return
-        self.run_worker(self.judge(case.ids, grade), group="judge")
+        self.post_message(Graded(case.ids, grade))
         if grade == "auto":
             return
         self.just_judged.update(case.ids)
@@ -167,9 +168,9 @@ class DoubtfulScreen(LookingScreen):
             self._all_decided(case)
 
     def _all_decided(self, case: Case) -> None:
-        look = self.review.look
+        look = self.session.look
         self.query_one("#left-over", Static).update(self._heading(case, look))
-        self.review.say("All decided. 1 the night   4 the totals   q leaves")
+        self.say("All decided. 1 the night   4 the totals   q leaves")
 
     def action_step(self, step: int) -> None:
         """Leave this one for later, or go back."""
@@ -187,7 +188,7 @@ class DoubtfulScreen(LookingScreen):
         elif self.unfolded:
             self.unfolded.clear()
         else:
-            self.review.say("This is a single frame; only runs of short ones are folded")
+            self.say("This is a single frame; only runs of short ones are folded")
             return
         self.reload()
 
@@ -199,7 +200,7 @@ class DoubtfulScreen(LookingScreen):
     async def action_note(self) -> None:
         """Write a note on the case."""
         if self.case is not None:
-            await self.note_asked(self.case.ids)
+            await self.ask_for_note(self.case.ids)
 
 
 def _name(case: Case, look: Look) -> Text:

@@ -1,6 +1,6 @@
 """Stars from corner to corner at full resolution: where width and stretch change over the field."""
 
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 import numpy as np
 from rich.segment import Segment
@@ -10,10 +10,8 @@ from textual.widget import Widget
 from runlog.actions.pictures import Picture
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.tui import paint
+from runlog.tui.session import Session
 from runlog.tui.text import fitted, styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 # Cut-outs 0-4 lie on one diagonal, 5-8 on the other; they share the centre, number 2.
 DIAGONALS = ((0, 1, 2, 3, 4), (5, 6, 2, 7, 8))
@@ -32,8 +30,9 @@ ZONES = ((0, None, 4, None, 8), (6, None, 4, None, 2))
 class Edges(Widget):
     """Two strips of five squares, each a star and what is around it."""
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(**more)
+        self.session = session
         self.picture: Picture | None = None
         self._rows: list[Strip] = []
         self._drawn_for: tuple[object, ...] | None = None
@@ -46,7 +45,7 @@ class Edges(Widget):
 
     def render_line(self, y: int) -> Strip:
         """Draw once per size and picture."""
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         wanted = (self.size, look)
         if wanted != self._drawn_for:
             self._drawn_for = wanted
@@ -55,7 +54,7 @@ class Edges(Widget):
         return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
 
     def _draw(self) -> list[Strip]:
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         cuts = self.picture.cutouts if self.picture is not None else ()
         if len(cuts) < 9:
             words = self.picture.trouble if self.picture and self.picture.trouble else ""

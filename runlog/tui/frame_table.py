@@ -4,7 +4,7 @@ from array import array
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 from rich.segment import Segment
 from rich.style import Style
@@ -19,10 +19,8 @@ from runlog.core.frame import Frame, Grade, Judgement
 from runlog.core.published import value_of
 from runlog.core.selection import Order
 from runlog.tui.look import SIGNS, Look
+from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 PAGE = 100
 KEPT_PAGES = 50
@@ -120,8 +118,9 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     class Opened(Message):
         """A row was clicked twice."""
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(**more)
+        self.session = session
         self.ids: array[int] = array("q")
         self.cursor = 0
         self.picked: set[int] = set()
@@ -283,7 +282,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         """Draw one row."""
         at = y + round(self.scroll_y)
         width = self.size.width
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         if at >= len(self.ids):
             return Strip.blank(width, self.rich_style)
         line = self.line_at(at)

@@ -17,12 +17,12 @@ from textual.widgets import Input, Label, Static
 from runlog.actions.review import listed, page
 from runlog.actions.selecting import vocabulary
 from runlog.core.frame import Frame
-from runlog.core.plain_words import Vocabulary, understand
-from runlog.core.selection import SORTABLE, Order, Selection
-from runlog.tui.desk import Desk
+from runlog.core.selection import SORTABLE, Order
 from runlog.tui.frame_table import FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
-from runlog.tui.note_screen import NoteScreen
+from runlog.tui.main_screen import MainScreen
+from runlog.tui.messages import Graded, PlaceWanted
+from runlog.tui.session import Listing, Session
 from runlog.tui.text import count, piece
 from runlog.tui.words import reasons
 
@@ -33,11 +33,14 @@ FIRST = 200  # rows that are loaded before the rest of a long list
 class ListHeading(Widget):
     """The labels above the rows."""
 
+    def __init__(self, session: Session) -> None:
+        super().__init__(id="heading")
+        self.session = session
+
     def render_line(self, y: int) -> Strip:
         """Draw them for the order in force."""
-        screen = self.screen
-        assert isinstance(screen, FramesScreen)
-        strip = heading(self.size.width, screen.every_night, screen.order, screen.review.look)
+        asked = self.session.listing
+        strip = heading(self.size.width, asked.every_night, asked.order, self.session.look)
         return strip.apply_style(self.rich_style)
 
     def render(self) -> RenderResult:
@@ -45,19 +48,15 @@ class ListHeading(Widget):
         return ""
 
 
-class FramesScreen(Desk):
+class FramesScreen(MainScreen):
     """A paged list of what plain words choose."""
 
     scope = "frames"
     place = "frames"
     BINDINGS: ClassVar[list[Any]] = bound(FRAMES)
 
-    def __init__(self) -> None:
-        super().__init__()
-        self.order = Order()
-        self.every_night = False
-        self.typed = ""
-        self.known: Vocabulary | None = None
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
         self._stay_on: int | None = None
         self._before: tuple[str, str, bool] | None = None  # where from, words and reach till then
         self._wished, self._listing = 0, False
@@ -70,30 +69,20 @@ class FramesScreen(Desk):
             yield Input(placeholder="reject, cloud, not moon, wider than 3, from 22:10, M 33 Ha …",
                         id="words", compact=True, select_on_focus=False)  # fmt: skip
             yield Label("", id="how-many", markup=False)
-        yield ListHeading(id="heading")
-        yield FrameTable(id="frames")
+        yield ListHeading(self.session)
+        yield FrameTable(self.session, id="frames")
         yield Static(id="why")
 
     def on_mount(self) -> None:
         """Take up where one was."""
-        place = self.review.place
-        if place.order in SORTABLE:
-            self.order = Order(place.order, place.descending)
-        self._stay_on = place.frame_id or None
-        if place.words:
-            self.typed = place.words
-            self.query_one(Input).value = place.words
+        self._stay_on = self.session.frame_id or None
+        self.query_one(Input).value = self.asked.words
         self.set_focus(self.table)
 
-    def memory(self) -> dict[str, Any]:
-        """What to remember of this screen."""
-        line = self.table.line
-        return {
-            "words": self.typed,
-            "order": self.order.column,
-            "descending": self.order.descending,
-            "frame_id": line.identity.id if line else 0,
-        }
+    @property
+    def asked(self) -> Listing:
+        """What the list is asked for."""
+        return self.session.listing
 
     @property
     def table(self) -> FrameTable:
@@ -102,16 +91,10 @@ class FramesScreen(Desk):
 
     # --- loading ----------------------------------------------------------------------------
 
-    def stand(self) -> tuple[object, ...]:
+    def depends_on(self) -> tuple[object, ...]:
         """The list depends on words, order and reach as well."""
-        terms = understand(self.typed, self.known).terms
-        return (*super().stand(), terms, self.order, self.every_night)
-
-    def selection(self) -> Selection:
-        """What the words typed and the night in view ask for."""
-        run = self.review.here
-        run_id = None if self.every_night or run is None else run.id
-        return Selection(run_id=run_id, terms=understand(self.typed, self.known).terms)
+        asked = self.asked
+        return (*super().depends_on(), asked.meant.terms, asked.order, asked.every_night)
 
     def reload(self) -> None:
         """List again; while one list is on its way only the newest wish waits."""
@@ -139,22 +122,20 @@ class FramesScreen(Desk):
 
     async def _list_once(self) -> None:
         """List the first rows at once, then all of them."""
-        app, table = self.review, self.table
-        if self.known is None:
-            self.known = await app.ask(vocabulary, app.engine, app.settings)
-        selection, order = self.selection(), self.order
+        table = self.table
+        if self.asked.known is None:
+            self.session.ask_for(known=await self.ask(vocabulary, self.session.settings))
+        selection, order = self.asked.of_run(self.session.here), self.asked.order
         stay_on = self._stay_on or (table.ids[table.cursor] if len(table.ids) else None)
-        if self.every_night and not len(table.ids):
-            self._take(
-                await app.ask(listed, app.engine, selection, order, FIRST), stay_on, more=True
-            )
-        self._take(await app.ask(listed, app.engine, selection, order), stay_on)
+        if self.asked.every_night and not len(table.ids):
+            self._take(await self.ask(listed, selection, order, FIRST), stay_on, more=True)
+        self._take(await self.ask(listed, selection, order), stay_on)
         self._stay_on = None
 
     def _take(self, ids: "array[int] | None", stay_on: int | None, more: bool = False) -> None:
         if ids is None:
             return
-        self.table.dated = self.every_night
+        self.table.dated = self.asked.every_night
         self.table.show(ids, stay_on)
         self.query_one(ListHeading).refresh()
         self._say_how_many("…" if more else "")
@@ -162,7 +143,7 @@ class FramesScreen(Desk):
     def _say_how_many(self, more: str = "") -> None:
         picked = len(self.table.picked)
         shown = count(len(self.table.ids), "frame") + more
-        waiting = understand(self.typed, self.known).waiting
+        waiting = self.asked.meant.waiting
         words = waiting or (f"{picked:,} picked of {shown}" if picked else shown)
         self.query_one("#how-many", Label).update(f" {words} ")
 
@@ -172,19 +153,21 @@ class FramesScreen(Desk):
 
     @work(group="page")
     async def _load_page(self, ids: Sequence[int]) -> None:
-        lines = await self.review.ask(page, self.review.engine, ids)
+        lines = await self.ask(page, ids)
         if lines is not None:
             self.table.take_lines(lines, ids)
 
     def on_frame_table_moved(self, message: FrameTable.Moved) -> None:
         """Say why the frame under the cursor has its grade."""
+        if message.line is not None:
+            self.session.frame_id = message.line.identity.id
         self.query_one("#why", Static).update(self._why(message.line))
 
     def _why(self, line: Frame | None) -> Text:
         if line is None:
             return Text()
-        found = reasons(line, self.review.look)
-        return found if found.plain else piece("nothing against it", self.review.look.quiet)
+        found = reasons(line, self.session.look)
+        return found if found.plain else piece("nothing against it", self.session.look.quiet)
 
     # --- words and order --------------------------------------------------------------------
 
@@ -194,7 +177,7 @@ class FramesScreen(Desk):
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""
-        self.typed = event.value
+        self.session.ask_for(words=event.value)
         self._words_new = True
         self._say_how_many()
         self.catch_up()
@@ -203,7 +186,7 @@ class FramesScreen(Desk):
         """Go back to the rows."""
         self.table.focus()
 
-    async def action_drop(self) -> None:
+    def action_drop(self) -> None:
         """Drop what is picked; then go back, or drop the words; Escape in them leaves them."""
         words = self.query_one(Input)
         if words.has_focus:
@@ -211,40 +194,44 @@ class FramesScreen(Desk):
         elif self.table.drop():
             self._say_how_many()
         elif self._before is not None:
-            back, words.value, self.every_night = self._before
+            back, words.value, every_night = self._before
+            self.session.ask_for(every_night=every_night)
             self._before = None
-            await self.review.action_go(back)
+            self.post_message(PlaceWanted(back))
         else:
             words.value = ""
 
     def action_order(self, step: int) -> None:
         """Order by the next column shown."""
-        keys = [c.key for c in layout(self.size.width, self.every_night) if c.key in SORTABLE]
-        at = keys.index(self.order.column) if self.order.column in keys else 0
-        self._put_in_order(Order(keys[(at + step) % len(keys)], self.order.descending))
+        order, shown = self.asked.order, layout(self.size.width, self.asked.every_night)
+        keys = [c.key for c in shown if c.key in SORTABLE]
+        at = keys.index(order.column) if order.column in keys else 0
+        self._put_in_order(Order(keys[(at + step) % len(keys)], order.descending))
 
     def action_turn(self) -> None:
         """Turn the order round."""
-        self._put_in_order(replace(self.order, descending=not self.order.descending))
+        order = self.asked.order
+        self._put_in_order(replace(order, descending=not order.descending))
 
     def _put_in_order(self, order: Order) -> None:
-        self.order = order
+        self.session.ask_for(order=order)
         self.query_one(ListHeading).refresh()
         self.catch_up()
 
     def action_every_night(self) -> None:
         """All nights, newest first, or this night only."""
-        self.every_night = not self.every_night
-        if self.order.column == "taken_at_utc":
-            self.order = Order(descending=self.every_night)
+        every_night = not self.asked.every_night
+        by_time = self.asked.order.column == "taken_at_utc"
+        order = Order(descending=every_night) if by_time else self.asked.order
+        self.session.ask_for(every_night=every_night, order=order)
         self.catch_up()
 
-    def find(self, words: str, every_night: bool, back: str = "totals") -> None:
+    def find(self, words: str, every_night: bool, back: str) -> None:
         """Show the frames behind a number or an event; Escape leads back to where it was seen."""
         if self._before is None:
-            self._before = back, self.typed, self.every_night
+            self._before = back, self.asked.words, self.asked.every_night
         self._before = back, *self._before[1:]
-        self.every_night = every_night
+        self.session.ask_for(every_night=every_night)
         self.query_one(Input).value = words
         self.catch_up()
         self.table.focus()
@@ -281,14 +268,14 @@ class FramesScreen(Desk):
     def action_pick_side(self, side: int) -> None:
         """Pick every row with this value or more (1), or less (-1), of the column in order."""
         table = self.table
-        rising = (side > 0) != self.order.descending
+        rising = (side > 0) != self.asked.order.descending
         if rising:
             table.pick_rows(table.cursor, len(table.ids))
         else:
             table.pick_rows(0, table.cursor + 1)
         self._say_how_many()
 
-    def point_to(self, ids: list[int]) -> None:
+    def point_to(self, ids: Sequence[int]) -> None:
         """Turn to the first of what was taken back."""
         at = self.table.place_of(ids[0]) if ids else None
         if at is not None:
@@ -306,28 +293,25 @@ class FramesScreen(Desk):
         table.drop()
         self._say_how_many()
         if len(ids) > MANY:
-            self.review.say(f"Marking {count(len(ids), 'frame')} …")
-        self.run_worker(self.review.decisions.grade(ids, grade), group="judge")
+            self.say(f"Marking {count(len(ids), 'frame')} …")
+        self.post_message(Graded(ids, grade))
         if alone:
             table.move_to(table.cursor + 1)
 
     async def action_note(self) -> None:
         """Write a note on what is picked, or on the row under the cursor."""
         ids = self.table.chosen()
-
-        def store(note: str | None) -> None:
-            if note is not None:
-                self.run_worker(self.review.decisions.annotate(ids, note), group="judge")
-
         if ids:
-            await self.app.push_screen(NoteScreen(len(ids)), store)
+            await self.ask_for_note(ids)
 
     async def action_open(self) -> None:
         """See the picture of the row under the cursor."""
         if self.table.ids:
             from runlog.tui.picture_screen import PictureScreen  # numpy: see app.py
 
-            await self.app.push_screen(PictureScreen(self.table.ids, self.table.cursor))
+            await self.app.push_screen(
+                PictureScreen(self.session, self.table.ids, self.table.cursor)
+            )
 
     async def on_frame_table_opened(self) -> None:
         """See it by a second click."""

@@ -1,6 +1,6 @@
 """The keys of a screen, written by the table that binds them."""
 
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import Any, ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -10,11 +10,8 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from runlog.tui.keys import EVERYWHERE, SCOPES, Key
-from runlog.tui.look import SIGNS
+from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 SIGN_WORDS = {"keep": "keep", "doubtful": "doubtful", "reject": "reject", "ungraded": "no grade"}
 
@@ -26,13 +23,13 @@ class HelpScreen(ModalScreen[None]):
         Binding("escape,question_mark,f1,q,enter", "dismiss", "back", show=False)
     ]
 
-    def __init__(self, scope: str) -> None:
+    def __init__(self, scope: str, look: Look) -> None:
         super().__init__()
-        self.about = scope
+        self.about, self.look = scope, look
 
     def compose(self) -> ComposeResult:
         """Show this screen's keys, then those that work everywhere."""
-        look = cast("ReviewApp", self.app).look
+        look = self.look
         title, keys = SCOPES[self.about]
         text = Text()
         for heading, listed in ((title, keys), ("Everywhere", EVERYWHERE)):

@@ -1,27 +1,23 @@
 """The bottom line: the keys of this screen, from the key table."""
 
-from typing import TYPE_CHECKING, cast
-
 from rich.text import Text
 from textual.widget import Widget
 
 from runlog.tui.keys import hints
+from runlog.tui.session import Session
 from runlog.tui.text import styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 
 class KeyLine(Widget):
     """As many hints as fit; the last is always the help."""
 
-    def __init__(self, scope: str) -> None:
+    def __init__(self, session: Session, scope: str) -> None:
         super().__init__()
-        self.scope = scope
+        self.session, self.scope = session, scope
 
     def render(self) -> Text:
         """Write keys bold and words quiet, whole hints only."""
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         listed = list(hints(self.scope))
         listed.sort(key=lambda hint: hint[1] != "help" and hint[1] != "quit")
         tail = [hint for hint in listed if hint[1] in ("help", "quit")]

@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-from textual.theme import Theme
-
 # Okabe and Ito 2008, "Color Universal Design": told apart by every kind of colour vision. Bluish
 # green and vermillion are lightened for a dark ground, darkened for a light one; the hues stay.
 ORANGE, SKY, BLUE = "#E69F00", "#56B4E9", "#0072B2"
@@ -50,24 +48,6 @@ LIGHT = Look(
 )  # fmt: skip
 # No colour at all: words, signs, bold and reverse carry everything.
 PLAIN = Look("", "", "", "", "", "", "", "", "")
-
-
-def theme(look: Look, name: str, dark: bool) -> Theme:
-    """Make Textual's theme of a look."""
-    return Theme(
-        name=name, dark=dark, primary=look.accent, secondary=look.quiet, accent=look.accent,
-        foreground=look.text, background=look.ground, surface=look.raised, panel=look.raised,
-        success=look.keep, warning=look.doubtful, error=look.reject,
-        variables={
-            "keep": look.keep, "doubtful": look.doubtful, "reject": look.reject,
-            "quiet": look.quiet, "cursor": look.cursor,
-            "scrollbar": look.cursor, "scrollbar-background": look.ground,
-            "scrollbar-hover": look.accent, "scrollbar-active": look.accent,
-            "scrollbar-corner-color": look.ground, "scrollbar-background-hover": look.ground,
-            "scrollbar-background-active": look.ground,
-            "input-cursor-background": look.accent, "input-cursor-foreground": look.ground,
-        },
-    )  # fmt: skip
 
 
 THEMES = {"runlog-dark": DARK, "runlog-light": LIGHT}

@@ -20,9 +20,11 @@ from runlog.core.frame import Frame
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
 from runlog.tui.calendar_screen import CalendarScreen
-from runlog.tui.desk import Desk
 from runlog.tui.keys import NIGHT, bound
 from runlog.tui.look import OPINION_SIGNS, SIGNS, Look
+from runlog.tui.main_screen import MainScreen
+from runlog.tui.messages import FramesWanted, PlaceWanted
+from runlog.tui.session import Session
 from runlog.tui.text import count, fitted, piece, safe, styled
 from runlog.tui.timeline import Timeline
 from runlog.tui.timeline_screen import TimelineScreen
@@ -35,15 +37,15 @@ BAR = 24
 BAR_SIGNS = {"keep": "█", "doubtful": "▒", "reject": "×"}
 
 
-class NightScreen(Desk):
+class NightScreen(MainScreen):
     """Opens first: the outcome, the time line, events, verdicts, what was added."""
 
     scope = "night"
     place = "night"
     BINDINGS: ClassVar[list[Any]] = bound(NIGHT)
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
         self.report: NightReport | None = None
         self._told: int | None = None  # the run whose story is on the screen
         self.lines: list[Frame] = []
@@ -54,23 +56,23 @@ class NightScreen(Desk):
         with VerticalScroll(id="night", can_focus=False):
             with Vertical(id="left"):
                 yield Static(id="outcome")
-                yield Timeline(id="chart")
+                yield Timeline(self.session, id="chart")
             with VerticalScroll(id="right", can_focus=False):
                 for name in WORDS:
                     yield Static(id=name)
 
     def reload(self) -> None:
         """Show at once what is known of the night, and the story when it is told."""
-        run = self.review.here
-        look = self.review.look
+        run = self.session.here
+        look = self.session.look
         self.query_one(Timeline).display = run is not None
         if run is None:
             self._clear()
-            self._say(_lost(self.review.trouble) if self.review.trouble else _welcome(look))
+            self._say(_lost(self.session.trouble) if self.session.trouble else _welcome(look))
             return
         if run.id != self._told:
             self._clear()
-        self._say(outcome(run, self.review.open_count, look))
+        self._say(outcome(run, self.session.open_count, look))
         self.call_after_refresh(self._tell, run)  # what is known is seen before more is asked
 
     def _say(self, words: Text) -> None:
@@ -85,18 +87,17 @@ class NightScreen(Desk):
 
     @work(exclusive=True, group="night")
     async def _tell(self, run: RunLine) -> None:
-        app = self.review
-        lines = await app.ask(whole_run, app.engine, run.id)
+        lines = await self.ask(whole_run, run.id)
         if lines is not None:
             self.lines = lines
             self._draw()
-            await app.count_open()
-            report = await app.ask(report_of, app.engine, app.settings, run)
+            await self.session.count_open()
+            report = await self.ask(report_of, self.session.settings, run)
             if report is not None:
                 self.report, self._told = report, run.id
                 self._fill(run, report)
         if self._told != run.id:
-            words = app.trouble or app.said or "This night is not stored any more"
+            words = self.session.trouble or self.session.said or "This night is not stored any more"
             self.query_one("#verdicts", Static).update(_lost(words))
 
     @property
@@ -108,8 +109,8 @@ class NightScreen(Desk):
         self.query_one(Timeline).show(time_line(self.lines, self.events))
 
     def _fill(self, run: RunLine, report: "NightReport") -> None:
-        look = self.review.look
-        self._say(outcome(run, self.review.open_count, look, report))
+        look = self.session.look
+        self._say(outcome(run, self.session.open_count, look, report))
         self._draw()
         for name, write in WORDS.items():
             self.query_one(f"#{name}", Static).update(write(report, look))
@@ -121,37 +122,39 @@ class NightScreen(Desk):
 
     def action_night(self, step: int) -> None:
         """Turn to the night before or after."""
-        if not self.review.show_run(self.review.run_at + step):
-            self.review.say("This is the last night" if step > 0 else "This is the first night")
+        if not self.session.show_run(self.session.run_at + step):
+            self.say("This is the last night" if step > 0 else "This is the first night")
 
     async def action_calendar(self) -> None:
         """Pick a night by its date."""
-        if self.review.runs:
-            await self.app.push_screen(CalendarScreen(), self._picked)
+        if self.session.runs:
+            await self.app.push_screen(CalendarScreen(self.session), self._picked)
 
     def _picked(self, at: int | None) -> None:
         if at is not None:
-            self.review.show_run(at)
+            self.session.show_run(at)
 
     async def action_timeline(self) -> None:
         """Show the time line alone."""
         if self.lines:
-            await self.app.push_screen(TimelineScreen(self.lines, self.events))
+            await self.app.push_screen(TimelineScreen(self.session, self.lines, self.events))
 
     async def on_timeline_pointed(self, message: Timeline.Pointed) -> None:
         """Open the time line where it was clicked."""
-        await self.app.push_screen(TimelineScreen(self.lines, self.events, message.at))
+        await self.app.push_screen(
+            TimelineScreen(self.session, self.lines, self.events, message.at)
+        )
 
     def action_event(self, step: int) -> None:
         """Choose the next event, or the one before."""
         found = len(self.events)
         if not found:
-            self.review.say(f"{say.UNEVENTFUL} happened")
+            self.say(f"{say.UNEVENTFUL} happened")
             return
         start = -1 if step > 0 else 0
         self.event = ((start if self.event is None else self.event) + step) % found
         self._show_event()
-        self.review.say("Enter shows its frames   Esc lets go")
+        self.say("Enter shows its frames   Esc lets go")
         self.query_one("#events").scroll_visible(animate=False, immediate=True)
 
     def action_let_go(self) -> None:
@@ -162,23 +165,23 @@ class NightScreen(Desk):
     def _show_event(self) -> None:
         self.query_one(Timeline).choose(self.event)
         if self.report is not None:
-            words = events(self.report, self.review.look, self.event)
+            words = events(self.report, self.session.look, self.event)
             self.query_one("#events", Static).update(words)
 
-    async def action_open(self) -> None:
+    def action_open(self) -> None:
         """Go on to the doubtful frames, or to those of the event chosen."""
         if self.event is None or self.report is None:
-            await self.review.action_go("doubtful")
+            self.post_message(PlaceWanted("doubtful"))
             return
         words = stretch(self.events[self.event], self.lines)
-        await self.review.open_frames(words, back="night")
+        self.post_message(FramesWanted(words, every_night=False, back="night"))
 
-    async def on_click(self, event: Click) -> None:
+    def on_click(self, event: Click) -> None:
         """Show the frames of an event that is clicked."""
         at = event.style.meta.get("event")
         if at is not None:
             self.event = at
-            await self.action_open()
+            self.action_open()
 
     def action_down(self) -> None:
         """Read on."""

@@ -1,15 +1,11 @@
 """The line above the keys: what just happened, and how a scan is doing."""
 
-from typing import TYPE_CHECKING, cast
-
 from rich.text import Text
 from textual.reactive import reactive
 from textual.widget import Widget
 
+from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 
 class Notice(Widget):
@@ -19,13 +15,22 @@ class Notice(Widget):
     trouble: reactive[str] = reactive("", layout=True)  # takes as many lines as it needs
     scan: reactive[str] = reactive("")
 
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self.session = session
+
+    def catch_up(self) -> None:
+        """Show what is said now."""
+        now = self.session
+        self.said, self.trouble, self.scan = now.said, now.trouble, now.scan_words
+
     def watch_trouble(self) -> None:
         """Make room for trouble even where there is none for talk."""
         self.set_class(bool(self.trouble), "-trouble")
 
     def render(self) -> Text:
         """Trouble outranks talk; the scan gets its room on the right."""
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         if self.trouble:
             return Text(f" {safe(self.trouble)}", style=styled(look.reject, bold=True))
         right = f" {safe(self.scan)} " if self.scan else ""

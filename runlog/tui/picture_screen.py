@@ -10,19 +10,21 @@ from textual.widgets import Static
 
 from runlog.actions.review import page
 from runlog.tui.keys import PICTURE, bound
-from runlog.tui.looking import LookingScreen
+from runlog.tui.messages import Graded
+from runlog.tui.session import Session
+from runlog.tui.with_picture import WithPicture
 from runlog.tui.words import in_words
 
 
-class PictureScreen(LookingScreen):
+class PictureScreen(WithPicture):
     """Picture first, values in two lines below."""
 
     scope = "picture"
     place = "frames"
     BINDINGS: ClassVar[list[Any]] = bound(PICTURE)
 
-    def __init__(self, ids: "Sequence[int] | array[int]", at: int) -> None:
-        super().__init__()
+    def __init__(self, session: Session, ids: "Sequence[int] | array[int]", at: int) -> None:
+        super().__init__(session)
         self.ids, self.at = ids, at
 
     def body(self) -> ComposeResult:
@@ -42,28 +44,29 @@ class PictureScreen(LookingScreen):
 
     @work(exclusive=True, group="words")
     async def _describe(self, frame_id: int) -> None:
-        app = self.review
-        found = await app.ask(page, app.engine, [frame_id])
+        found = await self.ask(page, [frame_id])
         line = (found or {}).get(frame_id)
         if line is not None:
-            self.query_one("#under", Static).update(in_words(line, app.look, self.size.width - 1))
+            self.query_one("#under", Static).update(
+                in_words(line, self.session.look, self.size.width - 1)
+            )
 
     def action_step(self, step: int) -> None:
         """Turn to the next frame of the list."""
         at = self.at + step
         if not 0 <= at < len(self.ids):
-            self.review.say("This is the last one" if step > 0 else "This is the first one")
+            self.say("This is the last one" if step > 0 else "This is the first one")
             return
         self.at = at
         self.reload()
 
-    async def action_grade(self, grade: str) -> None:
+    def action_grade(self, grade: str) -> None:
         """Decide on this frame; stay with it."""
-        self.run_worker(self.judge([self.ids[self.at]], grade), group="judge")
+        self.post_message(Graded([self.ids[self.at]], grade))
 
     async def action_note(self) -> None:
         """Write a note on this frame."""
-        await self.note_asked([self.ids[self.at]])
+        await self.ask_for_note([self.ids[self.at]])
 
     def action_leave(self) -> None:
         """Go back to the list."""

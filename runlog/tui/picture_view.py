@@ -1,7 +1,7 @@
 """One frame in half-block cells, with zoom, pan and what is drawn over it."""
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 import numpy as np
 from rich.segment import Segment
@@ -14,11 +14,9 @@ from runlog.actions.pictures import FullPicture, Picture
 from runlog.tui import paint
 from runlog.tui.pixel_rows import NUMBERS, dots_of, rows_of
 from runlog.tui.pixels import ROW_SIGNS, fine
+from runlog.tui.session import Session
 from runlog.tui.terminal import Form
 from runlog.tui.text import clock, fitted, safe, styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 ZOOMS = tuple(2.0**n for n in range(9))  # 256 takes 150 megapixels to the pixel in 80 columns
 CLOSEST_DOTS = 8.0  # to a pixel of the frame; closer there is nothing more to see
@@ -35,8 +33,9 @@ class PictureView(Widget):
             super().__init__()
             self.step = step
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(**more)
+        self.session = session
         self.picture: Picture | None = None
         self.full: FullPicture | None = None
         self.title = ""
@@ -78,7 +77,7 @@ class PictureView(Widget):
 
     def _closest(self) -> int:
         """Find the closest look that still shows more than the one before."""
-        return self._first_zoom(1 / CLOSEST_DOTS) if self._has_image() else len(ZOOMS) - 1
+        return self._first_zoom(1 / CLOSEST_DOTS) if self.has_image() else len(ZOOMS) - 1
 
     def to_pixels(self) -> int:
         """Find the zoom at which a dot is a pixel of the frame."""
@@ -90,14 +89,15 @@ class PictureView(Widget):
         reached = (i for i, zoom in enumerate(ZOOMS) if scale / zoom <= pixels_a_dot)
         return next(reached, len(ZOOMS) - 1)
 
-    def _has_image(self) -> bool:
+    def has_image(self) -> bool:
+        """Tell whether there are pixels to draw."""
         return self.picture is not None and self.picture.image is not None
 
     def _grid(self) -> tuple[int, int]:
         """Count the dots there are: two to a cell in blocks."""
         wide, high = self._cells()
         if self._pixels_now():
-            return dots_of((wide, high), self._review.terminal)
+            return dots_of((wide, high), self.session.terminal)
         return wide, high * 2
 
     def _pixels_now(self) -> bool:
@@ -106,18 +106,14 @@ class PictureView(Widget):
         What is drawn over a picture is made of letters, and below a dialogue pixels would shine
         through it.
         """
-        app, high = self._review, self.size.height
+        session, high = self.session, self.size.height
         # Kitty's images are numbered by the colour of their placeholders.
-        exact = app.console.color_system == "truecolor"
-        able = bool(app.look.ground) and (
-            app.terminal.form is Form.SIXEL or (app.terminal.form is Form.KITTY and exact)
+        exact = self.app.console.color_system == "truecolor"
+        able = bool(session.look.ground) and (
+            session.terminal.form is Form.SIXEL or (session.terminal.form is Form.KITTY and exact)
         )
         fits = 1 < high <= len(ROW_SIGNS)
         return able and fits and self.in_pixels and not self.overlay and self.screen.is_active
-
-    @property
-    def _review(self) -> "ReviewApp":
-        return cast("ReviewApp", self.app)
 
     def pan(self, across: int, down: int) -> bool:
         """Move by a quarter of what is seen; False at the whole frame, where nothing moves."""
@@ -141,7 +137,7 @@ class PictureView(Widget):
 
     def on_click(self, event: Click) -> None:
         """Centre on what was clicked and look closer."""
-        if not self._has_image():
+        if not self.has_image():
             return
         window, frame = self._window(), self._frame()
         x = window.x0 + (event.x + 0.5) / max(self.size.width, 1) * window.width
@@ -164,7 +160,7 @@ class PictureView(Widget):
 
     def render_line(self, y: int) -> Strip:
         """Draw once per size, picture and view; hand out line by line."""
-        wanted = (self.region, self._review.look, self._pixels_now())
+        wanted = (self.region, self.session.look, self._pixels_now())
         if wanted != self._drawn_for:
             self._drawn_for = wanted
             self._rows = self._draw()
@@ -174,7 +170,7 @@ class PictureView(Widget):
     def _draw(self) -> list[Strip]:
         if self.size.width < 1 or self.size.height < 1:
             return []
-        look = self._review.look
+        look = self.session.look
         title = Strip([Segment(fitted(self._caption(), self.size.width), styled(look.quiet))])
         if self.picture is None or self.picture.image is None:
             return [title, *self._excuse()]
@@ -191,7 +187,7 @@ class PictureView(Widget):
     def _pixel_rows(self, window: paint.Window, cells: tuple[int, int], ground: str) -> list[Strip]:
         place = self.region.x, self.region.y + 1  # below the title
         dots = self._dots(window, fine)
-        return rows_of(dots, place, cells, self._review.terminal, ground, self.number)
+        return rows_of(dots, place, cells, self.session.terminal, ground, self.number)
 
     def _dots(self, window: paint.Window, sample: Callable[..., paint.Array]) -> paint.Array:
         assert self.picture is not None
@@ -211,13 +207,13 @@ class PictureView(Widget):
         assert self.picture.image is not None
         own = paint.contrast_of(self.picture.image, paint.HARDNESS[self.hardness])
         other = self.like
-        return paint.alike(own, other.contrast()) if other and other._has_image() else own
+        return paint.alike(own, other.contrast()) if other and other.has_image() else own
 
     def _marks(
         self, window: paint.Window, cells: tuple[int, int]
     ) -> dict[tuple[int, int], paint.Mark]:
         assert self.picture is not None
-        look, sight = self._review.look, self.picture.sight
+        look, sight = self.session.look, self.picture.sight
         streaks, field = sight.frame.placement.streaks, sight.frame.measurement.field
         zones = field.zones if field else ()
         colors = (look.accent, look.doubtful)

@@ -4,15 +4,12 @@ import asyncio
 import json
 import sys
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from runlog.tui.text import count
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,58 +70,31 @@ class ScanProcess:
 
 
 class Scans:
-    """Starts scans, one at a time, and says how they do; live mode starts them again and again."""
+    """Runs scans, one at a time, and tells how they do."""
 
-    def __init__(self, app: "ReviewApp") -> None:
-        self._app = app
+    def __init__(self, database: str, config: Path | None, tell: Callable[[str], object]) -> None:
+        self._database, self._config, self._tell = database, config, tell
         self._process: ScanProcess | None = None
-        self.live = False
 
-    def toggle(self) -> None:
-        """Start looking for new frames; a second time stops it."""
-        if self._process is not None:
-            self._process.stop()
-            self._app.say("Stopping the scan after the frames in hand")
-        else:
-            self._start()
-
-    def toggle_live(self) -> None:
-        """Keep looking for new frames, or no longer."""
-        self.live = not self.live
-        words = "Live: new frames appear as they are taken" if self.live else "No longer live"
-        self._app.say(words)
-        self._tell("")
-        self.tick()
-
-    def tick(self) -> None:
-        """Look again in live mode, unless a scan is at it."""
-        if self.live and self._process is None:
-            self._start()
+    @property
+    def running(self) -> bool:
+        """Whether a scan is at it."""
+        return self._process is not None
 
     def stop(self) -> None:
-        """End a scan when the interface ends."""
+        """End a scan after the frames in hand."""
         if self._process is not None:
             self._process.stop()
 
-    def _start(self) -> None:
-        self._process = ScanProcess(self._app.database, self._app.config)
-        self._app.run_worker(self._follow(self._process), group="scan")
-
-    async def _follow(self, process: ScanProcess) -> None:
-        ended = ""
+    async def run(self) -> ScanWords:
+        """Look for new frames until all are read; returns how it ended."""
+        process = self._process = ScanProcess(self._database, self._config)
+        last = ScanWords()
         self._tell("looking …")
         try:
-            async for progress in process.run():
-                if progress.found or not self.live:
-                    ended = progress.ended or ended
-                self._tell(progress.words)
+            async for last in process.run():
+                self._tell(last.words)
         finally:
             self._process = None
             self._tell("")
-        if ended:
-            self._app.say(ended)
-        await self._app.poll()
-
-    def _tell(self, words: str) -> None:
-        parts = ["live"] * self.live + [words] * bool(words)
-        self._app.set_scan_words(" · ".join(parts))
+        return last

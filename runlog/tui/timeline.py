@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 from rich.segment import Segment
 from rich.style import Style
@@ -15,10 +15,8 @@ from textual.widget import Widget
 from runlog.core.charts import Axis, Panel, Series, TimeLine
 from runlog.core.frame import Grade
 from runlog.tui.look import SIGNS, Look
+from runlog.tui.session import Session
 from runlog.tui.text import fitted, styled
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
 
 MARGIN = 9  # cells left of the plot, for names and values
 RIGHT = 6  # cells right of it, where a second measure has its values
@@ -39,8 +37,9 @@ class Timeline(Widget, can_focus=False):
             super().__init__()
             self.at = at
 
-    def __init__(self, **more: Any) -> None:
+    def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(**more)
+        self.session = session
         self.chart: TimeLine | None = None  # not loaded yet
         self.cursor: int | None = None
         self.chosen: int | None = None  # of the spans
@@ -72,7 +71,7 @@ class Timeline(Widget, can_focus=False):
 
     def render_line(self, y: int) -> Strip:
         """Draw on demand, once per size, data and colours."""
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         wanted = (self.size, look, id(self.chart), self.cursor, self.chosen)
         if wanted != self._drawn_for:
             self._drawn_for = wanted
@@ -89,7 +88,7 @@ class Timeline(Widget, can_focus=False):
         self.post_message(self.Pointed(nearest))
 
     def _drawing(self, chart: TimeLine) -> "_Drawing":
-        look = cast("ReviewApp", self.app).look
+        look = self.session.look
         return _Drawing(chart, self.size, look, self.cursor, self.chosen)
 
 

@@ -8,8 +8,9 @@ from textual.widgets import Static
 
 from runlog.core.charts import dated, time_line
 from runlog.core.frame import Frame
-from runlog.tui.desk import Desk
 from runlog.tui.keys import TIMELINE, bound
+from runlog.tui.main_screen import MainScreen
+from runlog.tui.session import Session
 from runlog.tui.timeline import Timeline
 from runlog.tui.words import in_words
 
@@ -17,22 +18,24 @@ if TYPE_CHECKING:
     from runlog.core.story.model import Event
 
 
-class TimelineScreen(Desk):
+class TimelineScreen(MainScreen):
     """Every measure over the night; what is under the cursor in words."""
 
     scope = "timeline"
     place = "night"
     BINDINGS: ClassVar[list[Any]] = bound(TIMELINE)
 
-    def __init__(self, lines: Sequence[Frame], events: "Sequence[Event]", at: int = 0) -> None:
-        super().__init__()
+    def __init__(
+        self, session: Session, lines: Sequence[Frame], events: "Sequence[Event]", at: int = 0
+    ) -> None:
+        super().__init__(session)
         self.lines = dated(lines)
         self.chart = time_line(lines, events)
         self.at = min(at, max(len(self.lines) - 1, 0))
 
     def body(self) -> ComposeResult:
         """The chart, and one or two lines on the frame under the cursor."""
-        yield Timeline(id="chart")
+        yield Timeline(self.session, id="chart")
         yield Static(id="under")
 
     def reload(self) -> None:
@@ -43,7 +46,7 @@ class TimelineScreen(Desk):
     def _point(self) -> None:
         self.query_one(Timeline).point_at(self.at)
         if self.lines:
-            words = in_words(self.lines[self.at], self.review.look, self.size.width - 1)
+            words = in_words(self.lines[self.at], self.session.look, self.size.width - 1)
             self.query_one("#under", Static).update(words)
 
     def action_step(self, step: int) -> None:
@@ -60,7 +63,7 @@ class TimelineScreen(Desk):
                 self.at = at
                 self._point()
                 return
-        self.review.say("Every frame was kept")
+        self.say("Every frame was kept")
 
     async def action_open(self) -> None:
         """Show the picture of the frame under the cursor."""
@@ -68,7 +71,7 @@ class TimelineScreen(Desk):
             from runlog.tui.picture_screen import PictureScreen  # numpy: see app.py
 
             await self.app.push_screen(
-                PictureScreen([line.identity.id for line in self.lines], self.at)
+                PictureScreen(self.session, [line.identity.id for line in self.lines], self.at)
             )
 
     def action_leave(self) -> None:

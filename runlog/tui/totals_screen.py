@@ -1,20 +1,22 @@
 """Hours per target and filter against the goals."""
 
-from typing import Any, ClassVar, cast
+from typing import Any, ClassVar
 
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.events import Click, MouseScrollDown, MouseScrollUp
+from textual.message import Message
 from textual.widgets import Static
 
 from runlog.actions.standing import Standing, set_typed_goal, standings
 from runlog.core.ledger.goal_words import WAYS, as_typed
 from runlog.core.targets.sequence_words import split_panel
-from runlog.tui.desk import Desk
-from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.keys import TOTALS, bound
+from runlog.tui.main_screen import MainScreen
+from runlog.tui.messages import FramesWanted
 from runlog.tui.note_screen import NoteScreen
+from runlog.tui.session import Session
 from runlog.tui.text import safe
 from runlog.tui.totals_rows import Number, heads, in_words, lay_out, line, numbers_of
 
@@ -22,20 +24,27 @@ from runlog.tui.totals_rows import Number, heads, in_words, lay_out, line, numbe
 class Rows(Static):
     """The rows in sight; how many those are is known once they have their place."""
 
+    class Resized(Message):
+        """There is room for more rows, or for fewer."""
+
+        def can_replace(self, message: Message) -> bool:
+            """Let the newest stand for all that wait."""
+            return isinstance(message, Rows.Resized)
+
     def on_resize(self) -> None:
-        """Fill the room there is now."""
-        cast("TotalsScreen", self.screen).draw()
+        """Have the room there is now filled."""
+        self.post_message(self.Resized())
 
 
-class TotalsScreen(Desk):
+class TotalsScreen(MainScreen):
     """One row a target and filter: a bar, and numbers that open the frames behind them."""
 
     scope = "totals"
     place = "totals"
     BINDINGS: ClassVar[list[Any]] = bound(TOTALS)
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
         self.every: list[Standing] = []
         self.rows: list[Standing] = []  # of `every`, those not folded away
         self.at, self.across, self.top = 0, 0, 0
@@ -47,9 +56,9 @@ class TotalsScreen(Desk):
         yield Rows(id="rows")
         yield Static(id="told")
 
-    def stand(self) -> tuple[object, ...]:
+    def depends_on(self) -> tuple[object, ...]:
         """Totals are over all nights."""
-        return (self.review.version, self.review.theme)
+        return (self.session.version, self.session.look)
 
     def reload(self) -> None:
         """Load again beside the painting."""
@@ -58,8 +67,7 @@ class TotalsScreen(Desk):
     @work(exclusive=True, group="totals")
     async def _reload(self) -> None:
         """Add up again."""
-        app = self.review
-        rows = await app.ask(standings, app.engine, app.settings)
+        rows = await self.ask(standings, self.session.settings)
         if rows is not None:
             self.every = rows
             self._unfold()
@@ -86,6 +94,10 @@ class TotalsScreen(Desk):
         numbers = numbers_of(self.rows)
         return numbers[min(self.across, len(numbers) - 1)]
 
+    def on_rows_resized(self) -> None:
+        """Fill the room there is now."""
+        self.draw()
+
     # --- showing ----------------------------------------------------------------------------
 
     def draw(self) -> None:
@@ -96,7 +108,7 @@ class TotalsScreen(Desk):
             self.query_one("#told", Static).update("")
             rows.update("\n Nothing is stored yet. Scan your frames: runlog scan FOLDER")
             return
-        look, width = self.review.look, self.size.width
+        look, width = self.session.look, self.size.width
         layout = lay_out(self.rows, width, self.across)
         self.query_one("#heads", Static).update(heads(layout, width, look))
         self.query_one("#told", Static).update(in_words(here, look))
@@ -131,7 +143,7 @@ class TotalsScreen(Desk):
             return
         base = split_panel(here.target)[0]
         if base not in {row.target for row in self.every if row.mosaic}:
-            self.review.say("This is no mosaic; only the panels of one are put away")
+            self.say("This is no mosaic; only the panels of one are put away")
             return
         self.folded ^= {base}
         if here.panel is not None:
@@ -172,24 +184,17 @@ class TotalsScreen(Desk):
 
     @work(group="goal")
     async def _set_goal(self, at: Standing, typed: str) -> None:
-        app = self.review
-        done = await app.store(set_typed_goal, app.engine, app.settings, at, typed, app.who)
+        session = self.session
+        done = await session.store(set_typed_goal, session.settings, at, typed, session.who)
         if done is not None:
-            app.say(safe(done))
-        await app.poll()
+            self.say(safe(done))
+        await session.poll()
 
-    async def action_open(self) -> None:
+    def action_open(self) -> None:
         """Show the frames behind the number under the cursor."""
-        if self.here is None:
-            return
-        words = words_for(self.here, self.number)
-        await self.review.action_go("frames")
-        self.app.call_after_refresh(self._find, words)
-
-    def _find(self, words: str) -> None:
-        screen = self.app.screen
-        if isinstance(screen, FramesScreen):
-            screen.find(words, every_night=True)
+        if self.here is not None:
+            words = words_for(self.here, self.number)
+            self.post_message(FramesWanted(words, every_night=True, back="totals"))
 
 
 def words_for(row: Standing, number: Number) -> str:

@@ -44,11 +44,13 @@ async def inside(path: Path) -> dict[str, float]:
     from runlog.actions.review import open_for_review
     from runlog.config import Settings
     from runlog.tui.app import ReviewApp
+    from runlog.tui.session import Session
 
     began = time.perf_counter()
     engine: Engine = open_for_review(str(path), make=True)
-    app = ReviewApp(engine, Settings(), who="bench", database=str(path),
-                    state_file=path.with_suffix(".json"))  # fmt: skip
+    session = Session(engine, Settings(), who="bench", database=str(path),
+                      state_file=path.with_suffix(".json"))  # fmt: skip
+    app = ReviewApp(session)
     found: dict[str, float] = {}
     async with app.run_test(size=(COLUMNS, LINES)) as pilot:
         found["opened, first paint"] = time.perf_counter() - began

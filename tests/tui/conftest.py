@@ -14,8 +14,9 @@ from textual.pilot import Pilot
 
 from runlog.config import Settings
 from runlog.store.engine import open_engine
-from runlog.tui import decisions
+from runlog.tui import session as sessions
 from runlog.tui.app import ReviewApp
+from runlog.tui.session import Session
 
 from .nights import Wish, build
 
@@ -60,7 +61,7 @@ def database(built: Path, tmp_path: Path) -> Path:
 @pytest.fixture(autouse=True)
 def _no_clockwork(monkeypatch: pytest.MonkeyPatch) -> None:
     """Synthesised frames are not regraded behind a test's back; the colours are the usual ones."""
-    monkeypatch.setattr(decisions, "settle_now", lambda *_: 0)
+    monkeypatch.setattr(sessions, "settle_now", lambda *_: 0)
     monkeypatch.delenv("NO_COLOR", raising=False)
     # Look for idleness every 5 ms instead of every 20: `rest` waits for the work itself.
     monkeypatch.setattr(_wait, "SLEEP_GRANULARITY", 0.005)
@@ -69,13 +70,14 @@ def _no_clockwork(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def make_app(database: Path) -> ReviewApp:
     """The interface on a database, remembering beside it."""
-    return ReviewApp(
+    session = Session(
         open_engine(str(database)),
         Settings(),
         who="mia",
         database=str(database),
         state_file=database.with_suffix(".state.json"),
     )
+    return ReviewApp(session)
 
 
 @pytest.fixture
@@ -90,7 +92,7 @@ def running(database: Path) -> Running:
         async with app.run_test(size=size) as pilot:
             await rest(pilot)
             yield pilot
-        app.engine.dispose()
+        app.session.engine.dispose()
 
     return run
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine, Integer, Table, delete, insert, select, update
 
-from runlog.actions.grounds import grounds_of
+from runlog.actions.settings_digest import settings_digest
 from runlog.config import Settings
 from runlog.core.frame import StarList
 from runlog.core.pixels import Preview
@@ -72,7 +72,8 @@ def evening(number: int) -> datetime:
 def _run_row(number: int) -> dict[str, Any]:
     night = evening(number).date().isoformat()
     return _filled(m.run, {"id": number + 1, "night": night, "rig_id": 1, "revision": 1,
-                           "settled_revision": 1, "policy": grounds_of(Settings())})  # fmt: skip
+                           "settled_revision": 1,
+                           "policy": settings_digest(Settings())})  # fmt: skip
 
 
 def _night(number: int, wish: Wish, random: np.random.Generator) -> Iterator[dict[str, Any]]:

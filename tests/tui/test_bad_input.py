@@ -81,14 +81,14 @@ async def test_database_lost_and_found(running: Running, database: Path) -> None
         app: Any = pilot.app
         away = database.with_suffix(".away")
         database.rename(away)
-        await app.poll()
-        assert "The database is gone" in app.trouble
+        await app.session.poll()
+        assert "The database is gone" in app.session.trouble
         await press(pilot, "2", "k", "3", "r", "4", "g", "escape", "1", "left", "u")
         assert await comes(pilot, "The database is gone")
         assert not database.exists()
         away.rename(database)
-        await app.poll()
-        assert app.trouble == ""
+        await app.session.poll()
+        assert app.session.trouble == ""
         await press(pilot, "4")
         for _ in range(100):  # the totals are loaded in a thread
             if "M 31" in seen(pilot):
@@ -101,12 +101,12 @@ async def test_database_damaged_under_the_interface(running: Running, database: 
     """Garbage in place of the database is said in words."""
     async with running() as pilot:
         app: Any = pilot.app
-        app.engine.dispose()
+        app.session.engine.dispose()
         database.write_bytes(b"\x00garbage" * 4000)
         for side in ("-wal", "-shm"):
             database.with_name(database.name + side).unlink(missing_ok=True)
-        await app.poll()
-        assert "not a database" in app.trouble or "damaged" in app.trouble
+        await app.session.poll()
+        assert "not a database" in app.session.trouble or "damaged" in app.session.trouble
         await press(pilot, "2", "k", "3", "4")
         assert app.is_running
 
@@ -130,7 +130,7 @@ async def test_database_gone_before_the_first_paint(running: Running, database: 
         assert nothing_untrue(pilot)
         assert not database.exists()
         away.rename(database)
-        await app.poll()
+        await app.session.poll()
         await rest(pilot)
         assert await comes(pilot, "kept of")
         assert "gone" not in seen(pilot)
@@ -157,23 +157,23 @@ async def test_database_held_by_another_program(
     async with running() as pilot:
         app: Any = pilot.app
         await press(pilot, "3")
-        app.engine.dispose()
+        app.session.engine.dispose()
         holder = sqlite3.connect(database, isolation_level=None)
         holder.execute("PRAGMA locking_mode = EXCLUSIVE")
         holder.execute("BEGIN EXCLUSIVE")
         await press(pilot, "k")
         assert await comes(pilot, "The database is locked by another program")
-        assert app.said.startswith("Not stored")
+        assert app.session.said.startswith("Not stored")
         await press(pilot, "1", "left")
         assert nothing_untrue(pilot)
         holder.execute("ROLLBACK")
         holder.close()
-        await app.poll()
-        app.say("")
+        await app.session.poll()
+        app.session.say("")
         await rest(pilot)
-        assert app.trouble == ""
+        assert app.session.trouble == ""
         assert "locked" not in seen(pilot)
-        assert app.open_count == 12
+        assert app.session.open_count == 12
 
 
 async def test_a_database_that_does_not_answer_holds_up_no_key(
@@ -191,14 +191,14 @@ async def test_a_database_that_does_not_answer_holds_up_no_key(
         monkeypatch.setattr(reviewing, "change_token", change_token)
         for _ in range(5):
             app._look_again()
-        assert "The database does not answer" in app.trouble
+        assert "The database does not answer" in app.session.trouble
         await pilot.press("T")
         await pilot.pause()
         assert app.theme == "runlog-light"
         assert not answer.is_set()
         answer.set()
         await rest(pilot)
-        assert app.trouble == ""
+        assert app.session.trouble == ""
 
 
 async def test_another_database_put_in_its_place(running: Running, database: Path) -> None:
@@ -211,7 +211,7 @@ async def test_another_database_put_in_its_place(running: Running, database: Pat
         for side in ("-wal", "-shm"):
             database.with_name(database.name + side).unlink(missing_ok=True)
         await press(pilot, "3", "k")
-        await app.poll()
+        await app.session.poll()
     with reading(open_engine(str(database))) as connection:
         assert connection.execute(select(func.count()).select_from(m.mark)).scalar() == 1
 
@@ -273,7 +273,7 @@ async def test_unreadable_pixels(running: Running, with_file: tuple[Path, Path])
         await press(pilot, "2", "enter")
         assert "cut short" in words_of(pilot)
         await press(pilot, "f")
-        assert "cut short" in pilot.app.said  # type: ignore[attr-defined]
+        assert "cut short" in pilot.app.session.said  # type: ignore[attr-defined]
 
 
 async def test_a_frame_of_an_older_scan_gets_its_preview_from_the_file(
@@ -328,4 +328,4 @@ async def test_no_colour(running: Running, monkeypatch: pytest.MonkeyPatch, data
         await press(pilot, "3")
         assert await comes(pilot, "░")
         await press(pilot, "T")
-        assert "NO_COLOR" in pilot.app.said  # type: ignore[attr-defined]
+        assert "NO_COLOR" in pilot.app.session.said  # type: ignore[attr-defined]

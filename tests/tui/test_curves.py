@@ -130,7 +130,7 @@ async def test_nothing_is_measured_before_it_is_asked(
 ) -> None:
     """Turning pages reads no file for curves that nobody looks at."""
     asked: list[object] = []
-    monkeypatch.setattr("runlog.tui.looking.curves_beside_best", lambda *a: asked.append(a))
+    monkeypatch.setattr("runlog.tui.with_picture.curves_beside_best", lambda *a: asked.append(a))
     async with running() as pilot:
         await press(pilot, "3", "space", "e", "e", "backspace")
         assert not asked

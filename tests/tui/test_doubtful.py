@@ -50,7 +50,7 @@ async def test_a_night_of_71_frames_with_12_doubtful_takes_under_25_keys(running
             await press(pilot, key)
             assert f"{12 - at} of 12 left" in left_words(pilot) or at == 12
         assert "all 12 decided" in left_words(pilot)
-        assert pilot.app.open_count == 0  # type: ignore[attr-defined]
+        assert pilot.app.session.open_count == 0  # type: ignore[attr-defined]
     assert len(keys) + 1 < 25
 
 
@@ -114,7 +114,7 @@ async def test_three_thousand_short_frames_are_a_few_decisions(
         assert len(screen.cases) == folded - 1 + 250
         await press(pilot, "w", *"r" * folded)
         assert screen.left() == 0
-        assert pilot.app.open_count == 0  # type: ignore[attr-defined]
+        assert pilot.app.session.open_count == 0  # type: ignore[attr-defined]
 
 
 shorts = st.lists(

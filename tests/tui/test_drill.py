@@ -40,9 +40,9 @@ async def test_event_to_frames_and_back(running: Running) -> None:
         await press(pilot, "e", "enter")
         assert names(pilot) == {"trailed"}
         await press(pilot, "escape", "2")
-        assert screen(pilot).typed == "keep"
+        assert app_of(pilot).session.listing.words == "keep"
         await press(pilot, "escape")
-        assert (mode(pilot), screen(pilot).typed) == ("frames", "")
+        assert (mode(pilot), app_of(pilot).session.listing.words) == ("frames", "")
 
 
 async def test_an_event_can_be_clicked(running: Running) -> None:
@@ -59,7 +59,7 @@ async def test_turning_the_night_lets_the_event_go(running: Running) -> None:
     async with running() as pilot:
         await press(pilot, "e", "e", "left")
         assert screen(pilot).event is None
-        assert app_of(pilot).run_at == 1
+        assert app_of(pilot).session.run_at == 1
 
 
 def test_words_of_every_event_list_its_frames(built: Any) -> None:

@@ -2,6 +2,7 @@
 
 from array import array
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -15,7 +16,7 @@ from runlog.core.selection import Order
 from runlog.store import models as m
 from runlog.store.engine import reading
 from runlog.tui import scanning
-from runlog.tui.app import ReviewApp
+from runlog.tui.app import PLACES, ReviewApp
 from runlog.tui.curves import Curves
 from runlog.tui.doubtful_screen import DoubtfulScreen
 from runlog.tui.edges import Edges
@@ -70,7 +71,7 @@ def view(pilot: Pilot[Any]) -> PictureView:
 
 
 def marks(pilot: Pilot[Any]) -> list[str]:
-    with reading(app_of(pilot).engine) as connection:
+    with reading(app_of(pilot).session.engine) as connection:
         return list(connection.execute(select(m.mark.c.grade).order_by(m.mark.c.id)).scalars())
 
 
@@ -79,7 +80,7 @@ def last_mark(pilot: Pilot[Any]) -> str:
 
 
 def notes(pilot: Pilot[Any]) -> int:
-    with reading(app_of(pilot).engine) as connection:
+    with reading(app_of(pilot).session.engine) as connection:
         query = select(func.count(m.frame.c.note))
         return int(connection.execute(query).scalar_one())
 
@@ -94,7 +95,7 @@ def goal(pilot: Pilot[Any]) -> float | None:
 
 
 def typed(pilot: Pilot[Any]) -> str:
-    return cast(str, getattr(screen(pilot), "typed", ""))
+    return app_of(pilot).session.listing.words
 
 
 def scroll(pilot: Pilot[Any]) -> float:
@@ -124,8 +125,8 @@ def looking(there: tuple[str, ...]) -> dict[str, Try]:
         "look.best": Try(there, ("b",), companion, ("best", True)),
         "look.previous": Try(there, ("p",), companion, ("previous", True)),
         "look.contrast": Try(there, ("v",), lambda p: view(p).hardness, 2),
-        "look.pixels": Try(there, ("x",), lambda p: "Blocks only" in app_of(p).said, True),
-        "look.full": Try(there, ("f",), lambda p: "not there" in app_of(p).said, True),
+        "look.pixels": Try(there, ("x",), lambda p: "Blocks only" in app_of(p).session.said, True),
+        "look.full": Try(there, ("f",), lambda p: "not there" in app_of(p).session.said, True),
     }
 
 
@@ -154,8 +155,8 @@ TRIED: dict[str, dict[str, Try]] = {
         "all.palette": Try((), ("ctrl+p",), kind, "CommandPalette"),
     },
     "night": {
-        "night.earlier": Try((), ("left",), lambda p: app_of(p).run_at, 1),
-        "night.later": Try(("left", "left"), ("right",), lambda p: app_of(p).run_at, 1),
+        "night.earlier": Try((), ("left",), lambda p: app_of(p).session.run_at, 1),
+        "night.later": Try(("left", "left"), ("right",), lambda p: app_of(p).session.run_at, 1),
         "night.calendar": Try((), ("c",), kind, "CalendarScreen"),
         "night.timeline": Try((), ("t",), kind, "TimelineScreen"),
         "night.event": Try((), ("e",), lambda p: screen(p).event, 0),
@@ -175,8 +176,8 @@ TRIED: dict[str, dict[str, Try]] = {
     "frames": {
         **grading(FR),
         "list.find": Try(FR, ("slash",), lambda p: screen(p).query_one(Input).has_focus, True),
-        "list.order": Try(FR, ("o",), lambda p: screen(p).order.column, "target"),
-        "list.turn": Try(FR, ("O",), lambda p: screen(p).order.descending, True),
+        "list.order": Try(FR, ("o",), lambda p: app_of(p).session.listing.order.column, "target"),
+        "list.turn": Try(FR, ("O",), lambda p: app_of(p).session.listing.order.descending, True),
         "list.open": Try(FR, ("enter",), kind, "PictureScreen"),
         "list.pick": Try(FR, ("space",), picked, 1),
         "list.pick_up": Try((*FR, "down", "down"), ("shift+up",), picked, 2),
@@ -198,7 +199,7 @@ TRIED: dict[str, dict[str, Try]] = {
         **looking(DO),
         "queue.next": Try(DO, ("space",), lambda p: screen(p).at, 1),
         "queue.back": Try((*DO, "space", "space"), ("backspace",), lambda p: screen(p).at, 1),
-        "queue.unfold": Try(DO, ("w",), lambda p: "single frame" in app_of(p).said, True),
+        "queue.unfold": Try(DO, ("w",), lambda p: "single frame" in app_of(p).session.said, True),
         "queue.nights": Try(DO, ("A",), lambda p: len(screen(p).cases), 36),
     },
     "picture": {
@@ -213,7 +214,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "total.open": Try(TO, ("enter",), typed, '"M 31" "Ha" keep'),
         "total.left": Try((*TO, "right"), ("left",), lambda p: screen(p).across, 0),
         "total.right": Try(TO, ("right",), lambda p: screen(p).across, 1),
-        "total.fold": Try(TO, ("w",), lambda p: "no mosaic" in app_of(p).said, True),
+        "total.fold": Try(TO, ("w",), lambda p: "no mosaic" in app_of(p).session.said, True),
         "total.up": Try((*TO, "down", "down"), ("up",), lambda p: screen(p).at, 1),
         "total.down": Try(TO, ("down",), lambda p: screen(p).at, 1),
     },
@@ -224,7 +225,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "day.down": Try((*CA, "left", "left"), ("down",), lambda p: screen(p).at, 1),
         "day.month_back": Try(CA, ("pageup",), lambda p: screen(p).at, 0),
         "day.month_on": Try((*CA, "left", "left"), ("pagedown",), lambda p: screen(p).at, 2),
-        "day.pick": Try((*CA, "left"), ("enter",), lambda p: app_of(p).run_at, 1),
+        "day.pick": Try((*CA, "left"), ("enter",), lambda p: app_of(p).session.run_at, 1),
         "day.leave": Try(CA, ("escape",), kind, "NightScreen"),
     },
 }  # fmt: skip
@@ -287,13 +288,15 @@ async def start_again(pilot: Pilot[Any]) -> None:
     while len(app.screen_stack) > 1:
         await app.pop_screen()
     await app.action_go("night")
-    app.run_at = len(app.runs) - 1
-    app.say("")
+    app.session.run_at = len(app.session.runs) - 1
+    app.session.say("")
     await rest(pilot)
     app.screen.query_one("#night").scroll_to(y=0, animate=False)
-    for stack in app._screen_stacks.values():
-        _reset(stack[0])
-    app.catch_up()
+    app.session.ask_for(order=Order(), every_night=False)
+    for place in PLACES:
+        with suppress(KeyError):  # of a place where one was not yet
+            _reset(app.get_screen_stack(place)[0])
+    app.session.on_change()
     await rest(pilot)
 
 
@@ -301,7 +304,6 @@ def _reset(screen: Any) -> None:
     if isinstance(screen, NightScreen):
         screen.action_let_go()
     if isinstance(screen, FramesScreen):
-        screen.order, screen.every_night = Order(), False
         screen.table.drop()
         screen.table.show(array("q"), None)
         screen.table.focus()
@@ -360,11 +362,11 @@ async def test_scan_keys(running: Running, key: str, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(scanning, "ScanProcess", _NoProcess)
     async with running() as pilot:
         await pilot.press(key)
-        await _until(lambda: "reading 3 of 9" in app_of(pilot).scan_words, pilot)
-        assert app_of(pilot).scans.live == (key == "L")
+        await _until(lambda: "reading 3 of 9" in app_of(pilot).session.scan_words, pilot)
+        assert app_of(pilot).session.live == (key == "L")
         await pilot.press("s")
         await rest(pilot)
-        assert app_of(pilot).said == "Scan stopped: 3 new frames"
+        assert app_of(pilot).session.said == "Scan stopped: 3 new frames"
         assert len(_NoProcess.started) == 1
 
 
@@ -380,7 +382,7 @@ async def _until(found: Callable[[], bool], pilot: Pilot[Any]) -> None:
 async def test_help_is_the_table(running: Running, scope: str) -> None:
     """The help shows every key of its screen and of everywhere, in the table's words."""
     async with running() as pilot:
-        await pilot.app.push_screen(HelpScreen(scope))
+        await pilot.app.push_screen(HelpScreen(scope, app_of(pilot).session.look))
         await rest(pilot)
         words = str(screen(pilot).query_one("Static").content)
         for key in (*SCOPES[scope][1], *EVERYWHERE):

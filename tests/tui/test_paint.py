@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.color import Color
 
+from runlog.core.frame import Zone
 from runlog.tui import paint
 from runlog.tui.paint import (
     GREYS,
@@ -122,7 +123,7 @@ def test_marks_lie_where_they_were_measured() -> None:
 @pytest.mark.parametrize(("angle", "way"), [(0, "─"), (45, "╲"), (90, "│"), (135, "╱"), (179, "─")])
 def test_stretch_points_the_right_way(angle: float, way: str) -> None:
     """Angles run from +x towards +y, and +y is down on the screen."""
-    zone = {"fwhm_px": 2.5, "eccentricity": 0.6, "elongation_deg": angle}
+    zone = Zone(stars=20, fwhm_px=2.5, eccentricity=0.6, elongation_deg=angle)
     marks = stretch_marks([zone] * 9, (900, 600), Window(0, 0, 900, 600), (90, 30), ("a", "b"))
     row = "".join(marks[x, 15][0] for x in range(90) if (x, 15) in marks)
     assert f"2.5px 0.60{way}" in row

@@ -23,7 +23,9 @@ from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
 from runlog.store.marks import history
-from runlog.tui import decisions, memory
+from runlog.tui import app as apps
+from runlog.tui import last_visit
+from runlog.tui import session as sessions
 
 from .conftest import Running, make_app, press, rest
 from .nights import sky
@@ -34,11 +36,11 @@ async def test_a_mark_made_on_the_command_line_appears(running: Running, databas
     async with running() as pilot:
         app: Any = pilot.app
         await press(pilot, "3")
-        assert app.open_count == 12
+        assert app.session.open_count == 12
         judge(open_engine(str(database)), [app.screen.case.head.identity.id], "reject", "anna")
-        await app.poll()
+        await app.session.poll()
         await rest(pilot)
-        assert app.open_count == 11
+        assert app.session.open_count == 11
         assert app.screen.cases[0].decided
 
 
@@ -55,7 +57,7 @@ async def test_marks_of_two_people_are_all_kept(running: Running, database: Path
             key = connection.execute(query).scalar_one()
         mark_frames(engine, Settings(), [key], "reject", "trees", "anna")
         await press(pilot, "u")
-        assert "since marked by anna left alone" in app.said
+        assert "since marked by anna left alone" in app.session.said
     with reading(open_engine(str(database))) as connection:
         marks = history(connection, frame_id)
     assert [(mark.who, mark.grade) for mark in marks] == [("mia", "keep"), ("anna", "reject")]
@@ -67,8 +69,8 @@ async def test_decisions_reach_the_totals(
     """When the hand rests the sums are settled, here, by the same rules as everywhere."""
     from runlog.actions.review import settle_now
 
-    monkeypatch.setattr(decisions, "settle_now", settle_now)
-    monkeypatch.setattr(decisions, "SETTLE_AFTER_S", 0.05)
+    monkeypatch.setattr(sessions, "settle_now", settle_now)
+    monkeypatch.setattr(apps, "SETTLE_AFTER_S", 0.05)
 
     def kept() -> float:
         return sum(row["kept_s"] for row in total_rows(open_engine(str(database))))
@@ -78,9 +80,12 @@ async def test_decisions_reach_the_totals(
         await press(pilot, "2", "asterisk", "r")
         await asyncio.sleep(0.1)
         await rest(pilot)
-        await app.decisions.settle()
+        await app.session.settle()
         assert (
-            sum(row["kept_s"] for row in total_rows(app.engine, selection=Selection(target="M 31")))
+            sum(
+                row["kept_s"]
+                for row in total_rows(app.session.engine, selection=Selection(target="M 31"))
+            )
             < 2 * 71 * 300.0
         )
         await press(pilot, "4")
@@ -100,23 +105,13 @@ async def test_one_comes_back_to_where_one_was(running: Running) -> None:
     async with running() as pilot:
         await press(pilot, "left", "2", "slash", *"keep", "enter", "o", "o", "end", "up", "T")
         app: Any = pilot.app
-        there = (
-            app.here.night,
-            app.screen.typed,
-            app.screen.order,
-            app.screen.table.line.identity.id,
-        )
+        there = (app.session.here.night, app.session.listing, at_frame(app))
         await pilot.press("q")
         await pilot.pause()
     async with running() as pilot:
         app = pilot.app
         await rest(pilot)
-        now = (
-            app.here.night,
-            app.screen.typed,
-            app.screen.order,
-            app.screen.table.line.identity.id,
-        )
+        now = (app.session.here.night, app.session.listing, at_frame(app))
         assert now == there
         assert app.current_mode == "frames"
         assert app.theme == "runlog-light"
@@ -134,7 +129,7 @@ async def test_a_new_night_is_opened_instead(running: Running, database: Path) -
     file.write_text(json.dumps(stored))
     async with running() as pilot:
         app: Any = pilot.app
-        assert (app.here.night, app.current_mode) == ("2026-10-16", "night")
+        assert (app.session.here.night, app.current_mode) == ("2026-10-16", "night")
 
 
 def at_frame(app: Any) -> int:
@@ -149,23 +144,23 @@ def test_an_odd_state_file_means_nowhere(tmp_path: Path, words: str) -> None:
     """A state file of another version or cut short is no reason not to start."""
     file = tmp_path / "state.json"
     file.write_text(words)
-    assert memory.recall(file, "db").screen == "night"
-    memory.remember(file, "db", memory.Place(night="2026-10-09"))
-    assert memory.recall(file, "db").night == "2026-10-09"
+    assert last_visit.recall(file, "db").screen == "night"
+    last_visit.remember(file, "db", last_visit.LastVisit(night="2026-10-09"))
+    assert last_visit.recall(file, "db").night == "2026-10-09"
 
 
 def test_places_of_two_databases_are_kept_apart(tmp_path: Path) -> None:
     """A club's database and one's own do not overwrite each other's place."""
     file = tmp_path / "deep" / "state.json"
-    memory.remember(file, "one", memory.Place(night="2026-10-09"))
-    memory.remember(file, "two", memory.Place(night="2026-10-16"))
-    assert memory.recall(file, "one").night == "2026-10-09"
+    last_visit.remember(file, "one", last_visit.LastVisit(night="2026-10-09"))
+    last_visit.remember(file, "two", last_visit.LastVisit(night="2026-10-16"))
+    assert last_visit.recall(file, "one").night == "2026-10-09"
 
 
 def test_a_state_folder_that_cannot_be_written(tmp_path: Path) -> None:
     """No place to remember in is no reason to stop."""
     (tmp_path / "file").write_text("")
-    memory.remember(tmp_path / "file" / "state.json", "db", memory.Place())
+    last_visit.remember(tmp_path / "file" / "state.json", "db", last_visit.LastVisit())
 
 
 # --- scanning while one reviews -------------------------------------------------------------
@@ -214,9 +209,9 @@ async def test_new_frames_appear_while_one_reviews(scanned: tuple[Path, Path]) -
         await pilot.press("s")
         await pilot.press("down", "up")
         screen: Any = app.screen
-        await _until(pilot, lambda: "1 new frame" in app.said)
+        await _until(pilot, lambda: "1 new frame" in app.session.said)
         await _until(pilot, lambda: len(screen.table.ids) == 2)
-        assert app.scan_words == ""
+        assert app.session.scan_words == ""
 
 
 async def test_a_scan_that_cannot_start_says_why(tmp_path: Path) -> None:
@@ -227,7 +222,7 @@ async def test_a_scan_that_cannot_start_says_why(tmp_path: Path) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
         await pilot.press("s")
-        await _until(pilot, lambda: "No folder was scanned before" in app.said)
+        await _until(pilot, lambda: "No folder was scanned before" in app.session.said)
 
 
 async def test_leaving_ends_the_scan(scanned: tuple[Path, Path]) -> None:
@@ -239,7 +234,7 @@ async def test_leaving_ends_the_scan(scanned: tuple[Path, Path]) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
         await pilot.press("s")
-        await _until(pilot, lambda: app.scan_words != "")
+        await _until(pilot, lambda: app.session.scan_words != "")
         process = app.scans._process
         assert process is not None
         await _until(pilot, lambda: process._process is not None)

@@ -83,7 +83,7 @@ def test_screen(
     async def go(pilot: Pilot[Any]) -> None:
         await rest(pilot)
         await press(pilot, *SCREENS[name])
-        pilot.app.say("")  # type: ignore[attr-defined]
+        pilot.app.session.say("")  # type: ignore[attr-defined]
         pilot.app.cursor_blink = False  # type: ignore[attr-defined]
         for field in pilot.app.screen.query("Input"):
             field.cursor_blink = False  # type: ignore[attr-defined]
@@ -102,7 +102,7 @@ def test_light(
     async def go(pilot: Pilot[Any]) -> None:
         await rest(pilot)
         await press(pilot, *SCREENS[name], "T")
-        pilot.app.say("")  # type: ignore[attr-defined]
+        pilot.app.session.say("")  # type: ignore[attr-defined]
         await rest(pilot)
 
     assert snap_compare(make_app(database), run_before=go, terminal_size=(80, 24))

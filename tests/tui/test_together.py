@@ -18,8 +18,8 @@ from runlog.store.engine import open_engine, reading
 from runlog.store.marks import Mark, history
 
 from .conftest import Running, press, rest
+from .test_key_queue import type_at_once
 from .test_morning import Terminal, terminal  # noqa: F401 - the second is a fixture
-from .test_typed import type_at_once
 
 ROOT = Path(__file__).parents[2]
 
@@ -115,7 +115,7 @@ async def test_at_the_same_moment(running: Running, database: Path) -> None:
             await asyncio.sleep(0.1)
         assert await there == 0
         await rest(pilot)
-        assert app.trouble == ""
+        assert app.session.trouble == ""
     for frame_id, _ in frames:
         marks = marks_of(database, frame_id)
         assert [mark.undoes for mark in marks] == [None, *[mark.id for mark in marks[:-1]]]

@@ -115,7 +115,7 @@ async def test_a_mosaic_is_a_group(running: Running, mosaic: Path) -> None:
         await press(pilot, "w", "down", "w")
         assert screen.here.target == "NGC 7023"
         await press(pilot, "up", "w")
-        assert "no mosaic" in pilot.app.said  # type: ignore[attr-defined]
+        assert "no mosaic" in pilot.app.session.said  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ async def test_goals_are_set_in_place(
         screen = await go(pilot, "down")
         await press(pilot, "g", *("space" if c == " " else c for c in typed), "enter")
         words = text_of(screen, "told").replace("\n", " ")
-        assert said in words or said in pilot.app.said  # type: ignore[attr-defined]
+        assert said in words or said in pilot.app.session.said  # type: ignore[attr-defined]
         assert screen.here.total.filter == "Ha"
 
 
@@ -168,7 +168,7 @@ async def test_hundreds_of_rows_scroll(database: Path) -> None:
         assert text_of(screen, "rows").count("\n") == high - 1
         await pilot.click("#rows", offset=(4, 2))
         assert screen.at == screen.top + 2
-    app.engine.dispose()
+    app.session.engine.dispose()
 
 
 async def test_a_small_terminal_shows_rows(running: Running, mosaic: Path) -> None:

@@ -31,6 +31,10 @@ def type_at_once(pilot: Pilot[Any], *keys: str) -> None:
         pilot.app.post_message(Key(key, CHARACTERS.get(key, alone)))
 
 
+def night(pilot: Pilot[Any]) -> int:
+    return app_of(pilot).session.run_at
+
+
 def _asked(pilot: Pilot[Any]) -> str:
     return str(screen(pilot).query_one("CommandInput").value)
 
@@ -45,16 +49,16 @@ AT_ONCE: dict[str, tuple[Keys, Keys, See, object]] = {
         ("2",), ("n", "h", "i", "escape", "r"), lambda p: (notes(p), marks(p)), (0, ["reject"])),
     "a goal, then another place": (("4",), ("g", "9", "enter", "down", "2"), mode, "frames"),
     "a night picked, then another place": (
-        (), ("c", "left", "enter", "2"), lambda p: (app_of(p).run_at, mode(p)), (1, "frames")),
+        (), ("c", "left", "enter", "2"), lambda p: (night(p), mode(p)), (1, "frames")),
     "no night picked, then the night before": (
-        (), ("c", "escape", "left"), lambda p: (app_of(p).run_at, kind(p)), (1, "NightScreen")),
+        (), ("c", "escape", "left"), lambda p: (night(p), kind(p)), (1, "NightScreen")),
     "help closed, then the night before": (
-        (), ("question_mark", "escape", "left"), lambda p: app_of(p).run_at, 1),
+        (), ("question_mark", "escape", "left"), night, 1),
     "words found, then down": (("2",), ("slash", *"keep", "enter", "down", "down"), cursor, 2),
     "words left, then down": (("2",), ("slash", *"keep", "escape", "down"), cursor, 1),
     "a picture and back, then down": (("2",), ("enter", "escape", "down"), cursor, 1),
     "time line left, then the night before": (
-        (), ("t", "right", "right", "t", "left"), lambda p: (app_of(p).run_at, kind(p)),
+        (), ("t", "right", "right", "t", "left"), lambda p: (night(p), kind(p)),
         (1, "NightScreen")),
     "palette left, then another place": ((), ("ctrl+p", "escape", "2"), mode, "frames"),
     "a command by name": ((), ("ctrl+p", *"calendar"), _asked, "calendar"),
@@ -87,7 +91,7 @@ async def test_a_decision_waits_for_the_rows_it_is_about(
 
     async with running() as pilot:
         await press(pilot, "2")
-        engine, run = app_of(pilot).engine, app_of(pilot).here
+        engine, run = app_of(pilot).session.engine, app_of(pilot).session.here
         found = listed(engine, Selection(run_id=run.id, terms=understand("trailed").terms), Order())
         monkeypatch.setattr(frames_screen, "listed", slowly)
         type_at_once(pilot, "slash", *"trailed", "enter", "k")

@@ -11,8 +11,8 @@ from runlog.errors import RunlogError, StoreError
 Result = TypeVar("Result")
 
 
-class Access:
-    """Runs queries; what goes wrong comes back as words."""
+class Queries:
+    """Runs queries, each of which is handed the engine; what goes wrong comes back as words."""
 
     def __init__(self, engine: Database) -> None:
         self._engine = engine
@@ -34,7 +34,7 @@ class Access:
         file = database_file(self._engine)
         if file is not None:
             self._same_file(file)
-        return work(*args)
+        return work(self._engine, *args)
 
     def _same_file(self, path: str) -> None:
         """Refuse a database that is gone: opening it would make a new, empty one in its place.

@@ -11,10 +11,11 @@ from textual.widget import Widget
 from runlog.actions.curves import curves_beside_best
 from runlog.actions.pictures import Picture, companion, full_picture, picture
 from runlog.tui.curves import Curves
-from runlog.tui.desk import Desk
 from runlog.tui.edges import Edges
+from runlog.tui.main_screen import MainScreen
 from runlog.tui.paint import HARDNESS
 from runlog.tui.picture_view import PictureView
+from runlog.tui.session import Session
 from runlog.tui.terminal import Form
 from runlog.tui.text import safe
 
@@ -22,11 +23,11 @@ KEPT_PICTURES = 40  # at about 0.4 MB each
 COMPANION_TITLES = {"best": "best: ", "previous": "before: "}
 
 
-class LookingScreen(Desk):
+class WithPicture(MainScreen):
     """A screen with a picture in it."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
         self._pictures: OrderedDict[int, Picture] = OrderedDict()
         self.beside = ""  # "best" or "previous" when something is compared
         self.frame_id = 0
@@ -34,10 +35,10 @@ class LookingScreen(Desk):
     def easel(self) -> ComposeResult:
         """The picture, its companion, and the strips that take their place."""
         with Horizontal(id="easel"):
-            yield PictureView(id="picture")
-            yield PictureView(id="companion")
-            yield Edges(id="edges")
-            yield Curves(id="curves")
+            yield PictureView(self.session, id="picture")
+            yield PictureView(self.session, id="companion")
+            yield Edges(self.session, id="edges")
+            yield Curves(self.session, id="curves")
 
     def on_mount(self) -> None:
         """Begin with one picture."""
@@ -73,8 +74,7 @@ class LookingScreen(Desk):
                 await self._fetch(neighbour)
 
     async def _fetch(self, frame_id: int) -> Picture | None:
-        app = self.review
-        found = await app.ask(picture, app.engine, frame_id)
+        found = await self.ask(picture, frame_id)
         if found is not None:
             self._pictures[frame_id] = found
             while len(self._pictures) > KEPT_PICTURES:
@@ -91,11 +91,11 @@ class LookingScreen(Desk):
         return self._pictures.get(self.frame_id)
 
     async def _show_companion(self) -> None:
-        seen, app = self._seen(), self.review
+        seen = self._seen()
         other = self.query_one("#companion", PictureView)
         if seen is None:
             return
-        found = await app.ask(companion, app.engine, seen.sight, self.beside)
+        found = await self.ask(companion, seen.sight, self.beside)
         if found is None:
             other.show(None, COMPANION_TITLES[self.beside], "There is none to compare with")
             return
@@ -134,17 +134,17 @@ class LookingScreen(Desk):
         for view in self.query(PictureView):
             view.hardness = (view.hardness + 1) % len(HARDNESS)
             view.draw()
-        self.review.say(f"Contrast: {('soft', 'usual', 'hard')[self.view.hardness]}")
+        self.say(f"Contrast: {('soft', 'usual', 'hard')[self.view.hardness]}")
 
     def action_pixels(self) -> None:
         """Draw in the terminal's own pixels, or in blocks."""
-        if self.review.terminal.form is Form.BLOCKS:
-            self.review.say("Blocks only: no pixels here (RUNLOG_PICTURES=pixels asks)")
+        if self.session.terminal.form is Form.BLOCKS:
+            self.say("Blocks only: no pixels here (RUNLOG_PICTURES=pixels asks)")
             return
         for view in self.query(PictureView):
             view.in_pixels = not view.in_pixels
             view.draw()
-        self.review.say("Pixels" if self.view.in_pixels else "Blocks")
+        self.say("Pixels" if self.view.in_pixels else "Blocks")
 
     def action_edges(self) -> None:
         """Show the strips in place of the picture, or the picture again."""
@@ -176,8 +176,7 @@ class LookingScreen(Desk):
 
     @work(exclusive=True, group="curves")
     async def _measure_star(self, seen: Picture) -> None:
-        app = self.review
-        found = await app.ask(curves_beside_best, app.engine, seen)
+        found = await self.ask(curves_beside_best, seen)
         if found is not None and seen is self._seen():
             self.query_one(Curves).show(*found)
 
@@ -199,39 +198,22 @@ class LookingScreen(Desk):
             self.view.full = None
             self.view.draw()
             return
-        self.review.say("Reading the file …")
+        self.say("Reading the file …")
         self._read_full(self.frame_id)
 
     @work(exclusive=True, group="full")
     async def _read_full(self, frame_id: int) -> None:
-        app = self.review
-        full = await app.ask(full_picture, app.engine, frame_id)
+        full = await self.ask(full_picture, frame_id)
         if full is None or frame_id != self.frame_id:
             return
-        app.say(safe(full.trouble or "Full resolution: + looks closer, 0 shows the whole"))
+        self.say(safe(full.trouble or "Full resolution: + looks closer, 0 shows the whole"))
         closer = 0 if full.trouble else self.view.to_pixels() - self.view.zoom_at
         if closer > 0:
             self.action_zoom(closer)
         self.view.show_full(full)
-
-    # --- decisions --------------------------------------------------------------------------
-
-    async def judge(self, ids: Sequence[int], grade: str) -> None:
-        """Store a decision on frames."""
-        await self.review.decisions.grade(ids, grade)
 
     def restyle(self) -> None:
         """Draw pictures again in other colours."""
         super().restyle()
         for view in self.query(PictureView):
             view.draw()
-
-    async def note_asked(self, ids: Sequence[int]) -> None:
-        """Ask for a note and store it."""
-        from runlog.tui.note_screen import NoteScreen
-
-        def store(note: str | None) -> None:
-            if note is not None:
-                self.run_worker(self.review.decisions.annotate(ids, note), group="judge")
-
-        await self.app.push_screen(NoteScreen(len(ids)), store)

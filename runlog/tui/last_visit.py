@@ -11,7 +11,7 @@ import platformdirs
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class LastVisit:
     """Where one was: everything has a value, so an old or odd file can only say less."""
 
     screen: str = "night"
@@ -30,21 +30,21 @@ def default_file() -> Path:
     return Path(platformdirs.user_state_dir("runlog", appauthor=False)) / "review.json"
 
 
-def recall(file: Path, database: str) -> Place:
+def recall(file: Path, database: str) -> LastVisit:
     """Read where one was with a database; a file that cannot be read means nowhere."""
     stored = _stored(file).get(database)
     if not isinstance(stored, dict):
-        return Place()
-    place = Place()
+        return LastVisit()
+    visit = LastVisit()
     for name, value in stored.items():
-        if name in Place.__dataclass_fields__ and type(value) is type(getattr(place, name)):
-            place = replace(place, **{name: value})
-    return place
+        if name in LastVisit.__dataclass_fields__ and type(value) is type(getattr(visit, name)):
+            visit = replace(visit, **{name: value})
+    return visit
 
 
-def remember(file: Path, database: str, place: Place) -> None:
+def remember(file: Path, database: str, visit: LastVisit) -> None:
     """Write where one is; a state folder that cannot be written is no reason to stop."""
-    everything = _stored(file) | {database: asdict(place)}
+    everything = _stored(file) | {database: asdict(visit)}
     with suppress(OSError):
         file.parent.mkdir(parents=True, exist_ok=True)
         fresh = file.with_suffix(f".{os.getpid()}")

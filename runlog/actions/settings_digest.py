@@ -8,14 +8,14 @@ from runlog.core.grading.faults import settings as grading_settings
 HALF = 16  # characters for the limits, as many for the site
 
 
-def grounds_of(settings: Settings) -> str:
+def settings_digest(settings: Settings) -> str:
     """Name the settings that settling looks at, to see whether a run was settled by them."""
     in_force = {name: settings.policy[own] for name, own in grading_settings().items()}
     limits = (in_force, settings.policy.by_filter, settings.pedestal_adu, settings.depth_form)
     return _digest(limits) + _site_digest(settings)
 
 
-def from_this_site(grounds: str, settings: Settings) -> bool:
+def same_site(grounds: str, settings: Settings) -> bool:
     """Tell whether a run was settled with the site that the config names now."""
     return grounds[HALF:] == _site_digest(settings)
 

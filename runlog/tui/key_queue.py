@@ -8,25 +8,23 @@ import asyncio
 from collections import deque
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import Any
 
+from textual.app import App
 from textual.events import Key
 from textual.message_pump import MessagePump
 
-from runlog.tui.desk import Desk
-
-if TYPE_CHECKING:
-    from runlog.tui.app import ReviewApp
+from runlog.tui.main_screen import MainScreen
 
 PATIENCE_S = 1.0  # what takes longer does not hold up the keyboard
 LONGER_S = 10.0  # for the rows of new words: a decision on an old row would be worse
 ROUNDS = 2  # a key is acted on in the first; what it submits is taken up in the second
 
 
-class Typed:
+class KeyQueue:
     """Hands one key over after another."""
 
-    def __init__(self, app: "ReviewApp", hand_over: Callable[[Key], Awaitable[None]]) -> None:
+    def __init__(self, app: App[Any], hand_over: Callable[[Key], Awaitable[None]]) -> None:
         self._app, self._hand_over = app, hand_over
         self._waiting: deque[Key] = deque()
         self._at_work = False
@@ -53,7 +51,7 @@ class Typed:
                 await _reached(node)
         for _ in range(ROUNDS):  # a screen that was opened takes the focus
             await _reached(self._app.screen)
-        if isinstance(self._app.screen, Desk):
+        if isinstance(self._app.screen, MainScreen):
             await _wait_for(self._app.screen.caught_up(), LONGER_S)
 
 

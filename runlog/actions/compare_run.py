@@ -12,7 +12,7 @@ from runlog.core.header.questions import overlaps
 from runlog.core.sky.daylight import SUN_UP_DEG, Lit, LitSite, daylight_question
 
 
-def looked_at_again(frames: Sequence[Frame]) -> list[Frame]:
+def auxiliary_set_apart(frames: Sequence[Frame]) -> list[Frame]:
     """Find frames that claim to be lights but served to focus, solve or centre."""
     lights = [i for i, frame in enumerate(frames) if frame.is_light]
     changed = list(frames)

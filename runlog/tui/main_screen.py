@@ -1,0 +1,100 @@
+"""What the main screens share: top line, body, notice and keys, and reloading on change."""
+
+from asyncio import CancelledError
+from collections.abc import Callable, Sequence
+from typing import Any, ClassVar, TypeVar
+
+from textual.app import ComposeResult
+from textual.screen import Screen
+
+from runlog.tui.keyline import KeyLine
+from runlog.tui.masthead import Masthead
+from runlog.tui.messages import Annotated, Said
+from runlog.tui.note_screen import NoteScreen
+from runlog.tui.notice import Notice
+from runlog.tui.session import Session
+
+NARROW, WIDE = 60, 120
+LOW, HIGH = 12, 36
+Result = TypeVar("Result")
+
+
+class MainScreen(Screen[None]):
+    """A screen of the review: it shows the session and reports what a person wants."""
+
+    scope: ClassVar[str] = ""
+    place: ClassVar[str] = ""  # which place of the top line it belongs to
+    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (NARROW, "-plain"), (WIDE, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-flat"), (LOW, "-low"), (HIGH, "-tall")]  # noqa: RUF012
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self.session = session
+        self._shown: tuple[object, ...] | None = None
+
+    def compose(self) -> ComposeResult:
+        """Frame the body of the screen."""
+        yield Masthead(self.session, self.place)
+        yield from self.body()
+        yield Notice(self.session)
+        yield KeyLine(self.session, self.scope)
+
+    def body(self) -> ComposeResult:
+        """What lies between the top line and the notice."""
+        raise NotImplementedError
+
+    def on_screen_resume(self) -> None:
+        """Catch up with what happened while another screen was in front."""
+        self.catch_up()
+
+    def catch_up(self) -> None:
+        """Reload when the night or the data changed since this screen was filled."""
+        self.query_one(Notice).catch_up()
+        self.query_one(Masthead).refresh()
+        now = self.depends_on()
+        if now != self._shown:
+            self._shown = now
+            self.reload()
+
+    def depends_on(self) -> tuple[object, ...]:
+        """What this screen's content was made of; it is loaded again when that changes."""
+        run = self.session.here
+        return (run.id if run else None, self.session.version, self.session.look)
+
+    def reload(self) -> None:
+        """Load the content again."""
+        raise NotImplementedError
+
+    async def caught_up(self) -> None:
+        """Wait until the next key can mean what its sender sees, or would see a moment later."""
+
+    def point_to(self, ids: Sequence[int]) -> None:
+        """Turn to frames whose decision was taken back, where this screen shows frames."""
+
+    def restyle(self) -> None:
+        """Write and draw again in other colours."""
+        self.catch_up()
+        for widget in self.query("*"):
+            widget.refresh()
+
+    # --- what every screen asks and tells -----------------------------------------------------
+
+    async def ask(self, work: Callable[..., Result], *args: Any) -> Result | None:
+        """Run a query beside the painting; ends the asking worker when this screen is left."""
+        found = await self.session.ask(work, *args)
+        if not (self.is_attached and self.display):
+            raise CancelledError
+        return found
+
+    def say(self, words: str) -> None:
+        """Say what just happened."""
+        self.post_message(Said(words))
+
+    async def ask_for_note(self, ids: Sequence[int]) -> None:
+        """Let a person write a note on frames."""
+
+        def store(note: str | None) -> None:
+            if note is not None:
+                self.post_message(Annotated(ids, note))
+
+        await self.app.push_screen(NoteScreen(len(ids)), store)

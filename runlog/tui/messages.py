@@ -1,0 +1,60 @@
+"""What screens and widgets report to the app; none of them calls it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from textual.message import Message
+
+
+@dataclass
+class Said(Message):
+    """Words on what just happened; newer ones take the place of those not yet shown."""
+
+    words: str
+
+    def can_replace(self, message: Message) -> bool:
+        """Let the newest stand for all that wait."""
+        return isinstance(message, Said)
+
+
+@dataclass
+class PlaceWanted(Message):
+    """One of the four places is asked for."""
+
+    place: str
+
+
+@dataclass
+class FramesWanted(Message):
+    """The frames that words find are asked for; Escape there leads back to a place."""
+
+    words: str
+    every_night: bool
+    back: str
+
+
+@dataclass
+class Graded(Message):
+    """A person decided on frames."""
+
+    ids: Sequence[int]
+    grade: str
+
+
+@dataclass
+class Annotated(Message):
+    """A person wrote a note on frames."""
+
+    ids: Sequence[int]
+    note: str
+
+
+@dataclass
+class ScanTold(Message):
+    """How a scan is doing; newer words take the place of those not yet shown."""
+
+    words: str
+
+    def can_replace(self, message: Message) -> bool:
+        """Let the newest stand for all that wait."""
+        return isinstance(message, ScanTold)

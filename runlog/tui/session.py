@@ -1,0 +1,261 @@
+"""The sitting: what is open, what is asked, what is decided, and what others changed meanwhile.
+
+It knows no screen. Whoever draws is told by `on_change`, and reads what there is now.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+from runlog.actions import review as reading
+from runlog.actions.open import Database
+from runlog.actions.queue import open_count
+from runlog.actions.review import RunLine, settle_now
+from runlog.config import Settings
+from runlog.core.plain_words import Asked, Vocabulary, understand
+from runlog.core.selection import SORTABLE, Order, Selection
+from runlog.errors import RunlogError, StoreError
+from runlog.tui import last_visit
+from runlog.tui.decisions import Decisions
+from runlog.tui.last_visit import LastVisit
+from runlog.tui.look import DARK, PLAIN, THEMES, Look
+from runlog.tui.queries import Queries
+from runlog.tui.terminal import Terminal
+from runlog.tui.text import plainly
+
+SAY_S = 8.0  # how long words on what just happened stand
+SILENT = ("The database does not answer: another program holds it, or its disk or network is "
+          "slow. Waiting")  # fmt: skip
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What the list of frames is asked for."""
+
+    words: str = ""
+    order: Order = field(default_factory=Order)
+    every_night: bool = False
+    known: Vocabulary | None = field(default=None, compare=False)  # for reading the words
+
+    @property
+    def meant(self) -> Asked:
+        """What the words mean, as far as they go."""
+        return understand(self.words, self.known)
+
+    def of_run(self, run: RunLine | None) -> Selection:
+        """What is asked for while a night is in view."""
+        run_id = None if self.every_night or run is None else run.id
+        return Selection(run_id=run_id, terms=self.meant.terms)
+
+
+class Session:
+    """One database, open for one person's review."""
+
+    def __init__(
+        self,
+        engine: Database,
+        settings: Settings,
+        *,
+        who: str,
+        database: str,
+        config: Path | None = None,
+        state_file: Path | None = None,
+        terminal: Terminal | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.engine, self.settings, self.who = engine, settings, who
+        self.database, self.config = database, config
+        self.terminal = terminal or Terminal()
+        self.on_change: Callable[[], object] = lambda: None
+        self.runs: list[RunLine] = []
+        self.run_at = -1
+        self.open_count = 0
+        self.version = 0  # rises with every change of what is stored
+        self.said = self.trouble = self.scan = ""
+        self.live = self.plain = False
+        self.decisions = Decisions(self.store, who)
+        self._queries = Queries(engine)
+        self._token: tuple[int, ...] | None = None
+        self._failed: tuple[Callable[..., Any], tuple[Any, ...]] | None = None  # ends the trouble
+        self._clock, self._said_at = clock, 0.0
+        self._state_file = state_file or last_visit.default_file()
+        self._come_back(last_visit.recall(self._state_file, database))
+
+    # --- start and end ----------------------------------------------------------------------
+
+    def _come_back(self, last: LastVisit) -> None:
+        self._last = last
+        self.screen, self.frame_id = last.screen, last.frame_id
+        self.shade = last.shade if last.shade in THEMES else "runlog-dark"
+        by = Order(last.order, last.descending) if last.order in SORTABLE else Order()
+        self.listing = Listing(last.words, by)
+
+    def open(self) -> None:
+        """Load the nights before the first paint: a line a night, whatever the frames."""
+        self._token = self._begin(reading.change_token)
+        self.runs = self._begin(reading.run_lines) or []
+        self._choose_first()
+        self.open_count = (self.here and self._begin(open_count, self.here.id)) or 0
+
+    def _begin(self, work: Callable[..., Result], *args: Any) -> Result | None:
+        if self.trouble:
+            return None
+        try:
+            return self._queries.now(work, *args)
+        except RunlogError as error:
+            self.trouble, self._failed = plainly(error), (work, args)
+            return None
+
+    def _choose_first(self) -> None:
+        """Open where one was, or on a night that is new since."""
+        last, self.run_at = self._last, len(self.runs) - 1
+        if not self.runs or self.runs[-1].night != last.latest_night:
+            self._come_back(LastVisit(shade=last.shade, order=last.order))
+            return
+        for i, run in enumerate(self.runs):
+            if (run.night, run.rig) == (last.night, last.rig):
+                self.run_at = i
+
+    def leave(self, screen: str) -> None:
+        """Keep where one is; decisions are stored as they are made."""
+        run, order = self.here, self.listing.order
+        visit = LastVisit(
+            screen=screen,
+            night=run.night if run else "",
+            rig=run.rig if run else "",
+            latest_night=self.runs[-1].night if self.runs else "",
+            words=self.listing.words,
+            order=order.column,
+            descending=order.descending,
+            frame_id=self.frame_id,
+            shade=self.shade,
+        )
+        last_visit.remember(self._state_file, self.database, visit)
+
+    # --- where one is -----------------------------------------------------------------------
+
+    @property
+    def here(self) -> RunLine | None:
+        """The run in view."""
+        return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
+
+    @property
+    def look(self) -> Look:
+        """The colours in force."""
+        return PLAIN if self.plain else THEMES.get(self.shade, DARK)
+
+    def show_run(self, at: int) -> bool:
+        """Turn to another run; False when there is none."""
+        if not 0 <= at < len(self.runs) or at == self.run_at:
+            return False
+        self.run_at = at
+        self.on_change()
+        return True
+
+    def ask_for(self, **changed: Any) -> None:
+        """Ask the list for other words, another order or reach."""
+        self.listing = replace(self.listing, **changed)
+
+    # --- talking ----------------------------------------------------------------------------
+
+    def say(self, words: str) -> None:
+        """Say what just happened, for a while."""
+        self.said, self._said_at = words, self._clock()
+        self.on_change()
+
+    def forget_old_words(self) -> None:
+        """Take back what was said long ago."""
+        if self.said and self._clock() - self._said_at >= SAY_S:
+            self.say("")
+
+    def set_trouble(self, words: str) -> None:
+        """Say that something is wrong until it is right again."""
+        if words != self.trouble:
+            self.trouble = words
+            self.on_change()
+
+    @property
+    def scan_words(self) -> str:
+        """Whether new frames are looked for all the time, and how a scan is doing."""
+        return " · ".join(["live"] * self.live + [self.scan] * bool(self.scan))
+
+    def set_scan(self, words: str) -> None:
+        """Say how a scan is doing."""
+        self.scan = words
+        self.on_change()
+
+    # --- asking the database, never on the thread that paints -------------------------------
+
+    async def ask(self, work: Callable[..., Result], *args: Any) -> Result | None:
+        """Run a query; None when the database is lost, said until it answers again."""
+        result, error = await self._queries.in_thread(work, *args)
+        if isinstance(error, StoreError):
+            self._failed = work, args
+            self.set_trouble(plainly(error))
+        elif error is not None:
+            self.say(plainly(error))
+        elif self._failed and work is self._failed[0]:
+            self._failed = None
+            self.set_trouble("")
+        return result
+
+    async def store(self, work: Callable[..., Result], *args: Any) -> Result | None:
+        """Write; None, and said, when it was not stored."""
+        result, error = await self._queries.in_thread(work, *args)
+        if error is not None:
+            self.say(f"Not stored: {plainly(error)}")
+            await self.renew()  # shows again what is stored
+        return result
+
+    def no_answer(self) -> None:
+        """Say that the database is silent."""
+        self._failed = reading.change_token, ()
+        self.set_trouble(SILENT)
+
+    async def poll(self) -> None:
+        """See whether anybody, here or elsewhere, changed anything."""
+        lost = bool(self.trouble)
+        if self._failed:  # only its success tells that what it asked for is right again
+            await self.ask(self._failed[0], *self._failed[1])
+        token = await self.ask(reading.change_token)
+        if token is None or self.trouble:
+            return
+        if token != self._token or lost:
+            self._token = token
+            await self.renew()
+
+    async def renew(self) -> None:
+        """Load the nights again."""
+        runs = await self.ask(reading.run_lines)
+        if runs is None:
+            return
+        here, at_end = self.here, self.run_at == len(self.runs) - 1
+        self.runs = runs
+        self.run_at = self._find_run(here, at_end)
+        self.version += 1
+        await self.count_open()
+        self.on_change()
+
+    def _find_run(self, here: RunLine | None, at_end: bool) -> int:
+        """Stay with the run in view; whoever watches the last night follows to a newer one."""
+        for i, run in enumerate(self.runs):
+            if here is not None and run.id == here.id and not (at_end and self.live):
+                return i
+        return len(self.runs) - 1
+
+    async def count_open(self) -> None:
+        """Count what waits for a decision in the night in view."""
+        run = self.here
+        found = await self.ask(open_count, run.id if run else None)
+        if found is not None:
+            self.open_count = found
+
+    async def settle(self) -> bool:
+        """Add up what decisions, or a crash, left to be added up; False when it has to wait."""
+        settled = await self.ask(settle_now, self.settings)
+        waits = settled is None and bool(self.trouble)
+        await self.poll()
+        return not waits
