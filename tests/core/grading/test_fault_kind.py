@@ -5,10 +5,11 @@ import pytest
 from runlog.cli.policy import limit_rows
 from runlog.config import load_settings
 from runlog.core.frame import FaultName, Grade
+from runlog.core.grading import faults
 from runlog.core.grading.causes import overrides
 from runlog.core.grading.fault_kind import Explains, FaultKind, Rule
 from runlog.core.grading.faults.bright_sky import BRIGHT_SKY
-from runlog.core.grading.grade import explain_run, faults, grade_run
+from runlog.core.grading.grade import explain_run, grade_run
 from runlog.core.grading.policy import Limit, Policy, Sense, Setting
 from tests.core.runs import changed, clean_run
 
