@@ -86,7 +86,7 @@ def choices(draw: Any, among: Sequence[str] = ALL) -> tuple[list[Shot], dict[str
 
 def fill(engine: Engine, shots: Any, random: Random) -> list[Frame]:
     """Store an archive, graded by a person at random, with faults at random; returns its frames."""
-    put_all(engine, reads_of(shots))
+    put_all(engine, reads_of(shots), 16)
     with writing(engine) as connection:
         frames = list_frames(connection)
         lights = [f.identity.id for f in frames if f.context.kind == "light"]

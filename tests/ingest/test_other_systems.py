@@ -15,6 +15,7 @@ from tests.tools import ROOT, write_run
 
 ABSENT = """
 import sys
+import psutil  # has code of its own for each system
 for name in ("fcntl", "termios", "tty", "pwd", "grp", "resource"):
     sys.modules[name] = None  # importing it fails, as where there is no such module
 import signal
