@@ -1,7 +1,9 @@
 """Several machines at one database: real processes that all want to write at once."""
 
 import subprocess
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 from sqlalchemy import case, func, select, update
@@ -79,6 +81,23 @@ def test_all_may_start_at_once_on_nothing(tmp_path, nothing):
     lines = [scanning(tmp_path / f"m{machine}") for machine in range(MACHINES)]
     at_once(tmp_path, nothing, *lines)
     assert logged_s(nothing) == MACHINES * 2 * 300
+
+
+def test_all_may_open_a_new_file_at_once(tmp_path):
+    """Guards the change to WAL, for which SQLite itself waits for nobody: 6 at once, 40 times."""
+    for turn in range(40):
+        gate = Barrier(6)
+
+        def opened(path: str, gate: Barrier = gate) -> int:
+            engine = open_engine(path)
+            gate.wait()
+            with reading(engine) as connection:
+                found: int = connection.execute(select(1)).scalar_one()
+            engine.dispose()
+            return found
+
+        with ThreadPoolExecutor(6) as threads:
+            assert sum(threads.map(opened, [str(tmp_path / f"{turn}.sqlite")] * 6)) == 6
 
 
 @pytest.mark.both_databases
