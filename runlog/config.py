@@ -13,7 +13,7 @@ import platformdirs
 
 from runlog.core.calibration.fit import CalibrationRules
 from runlog.core.grading.faults import settings as grading_settings
-from runlog.core.grading.policy import Limit, Policy
+from runlog.core.grading.policy import Limit, Policy, Sense, Setting
 from runlog.core.header.filters import fold_filter
 from runlog.core.header.parse import HeaderRules
 from runlog.core.ledger.effective_time import DepthForm
@@ -285,12 +285,23 @@ class _Reader:
             self._complain(f"'{unknown[0]}' is not a limit", f"Known: {', '.join(known)}")
         plain = {n for n, setting in known.items() if isinstance(setting.default, int | float)}
         return {
-            name: self._number(table, name, 0, 1e9) if name in plain else self._limit(name, value)
+            name: self._number(table, name, 0, 1e9)
+            if name in plain
+            else self._limit(known[name], value)
             for name, value in table.items()
         }
 
-    def _limit(self, name: str, value: Any) -> Limit:
+    def _limit(self, setting: Setting[Any], value: Any) -> Limit:
+        name = setting.name
         if not isinstance(value, list) or len(value) != 2:
             self._complain(f"{name} should be [doubtful, reject]", f"As in {name} = [1.3, 1.6]")
-        pair = {"doubtful": value[0], "reject": value[1]}
-        return Limit(*(self._number(pair, key, 0, 1e9) for key in pair))
+        pair = {f"{name}, doubtful": value[0], f"{name}, reject": value[1]}
+        limit = Limit(*(self._number(pair, key, 0, 1e9) for key in pair))
+        if not setting.in_order(limit):
+            less = setting.bad is Sense.BELOW
+            self._complain(
+                f"{name} = {value} would reject before it doubts",
+                f"Less is worse here: as in {name} = [0.8, 0.5]" if less
+                else f"More is worse here: as in {name} = [1.3, 1.6]",
+            )  # fmt: skip
+        return limit

@@ -11,6 +11,7 @@ from runlog.actions.rig_settings import in_force
 from runlog.actions.scan import measured_before
 from runlog.actions.settings_digest import settings_digest
 from runlog.config import Settings, chosen_config, default_config
+from runlog.core.columns import plural
 from runlog.core.corrections.gathered import Raised, gather
 from runlog.core.failures import cure_of_failure
 from runlog.core.frame import Kind
@@ -149,7 +150,8 @@ def _frames(engine: Engine, settings: Settings) -> list[Finding]:
             Finding(
                 "grades",
                 False,
-                f"{otherwise} nights graded by other limits or for another site than in force",
+                f"{plural(otherwise, 'night')} graded by other limits, for another site or by an "
+                "earlier version of runlog",
                 "runlog regrade",
             )
         )

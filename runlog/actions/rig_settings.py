@@ -60,7 +60,7 @@ def stands(connection: Connection, rig_id: int, used: Settings) -> bool:
     if now is not None:
         return grading_of(graded_by(used, now.says)) == grading_of(used)
     origin = used.source or "no config file"
-    who = f"first graded, by {origin} on {platform.node() or 'a machine without a name'}"
+    who = f"first recorded, from {origin} on {platform.node() or 'a machine without a name'}"
     store.append(connection, rig_id, as_sections(grading_of(used)), who, datetime.now(UTC))
     return True
 

@@ -6,7 +6,7 @@ import click
 
 from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
-from runlog.core.columns import hours, share
+from runlog.core.columns import hours, plural, share
 
 SHOWN = "priority target filter goal_s kept_s to_go_s usual_night_s record_nights text".split()
 
@@ -46,7 +46,7 @@ def _tell(pace: dict[str, Any]) -> None:
         return
     talk(
         f"Your record: {pace['nights']} night{'s' * (pace['nights'] != 1)} with frames in "
-        f"{pace['days']} days, {hours(pace['kept_a_night_s'])} kept a night, "
+        f"{plural(pace['days'], 'day')}, {hours(pace['kept_a_night_s'])} kept a night, "
         f"{share(pace['share_kept'] or 0)} of what was logged"
     )
     if not pace["enough"]:

@@ -37,6 +37,8 @@ def command() -> None:
 @with_session
 def show_limits(session: Session, rig: str | None, as_json: bool, as_csv: bool) -> int:
     """Show every limit as it would stand in the config file."""
+    if rig is None and not (as_json or as_csv):
+        talk("# As the config file says; what a rig is graded by: runlog policy show --rig NAME")
     rows = limit_rows(session.settings.policy if rig is None else _of_rig(session, rig))
     if as_json:
         echo_json("runlog.policy/1", {"rows": rows})

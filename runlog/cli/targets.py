@@ -139,7 +139,10 @@ def _undo(session: Session, number: int | None) -> int:
     from runlog.actions.targets import undo
 
     line, moved = undo(session.engine(), session.settings, number, who())
-    talk(safe(f"Undone: {line.action} {line.subject}, {line.object} ({_frames(moved)})"))
+    what = f"{line.action} {line.subject} to {line.object}"
+    if line.subject == line.object:
+        what = f"keep {line.subject}"
+    talk(safe(f"Undone: {what} ({_frames(moved)})"))
     return 0
 
 

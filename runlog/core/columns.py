@@ -93,8 +93,8 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "to_go_s": Column("to go", hours, True),
     "frames_to_go": Column("frames to go", str, True),
     # Beside hours of a part of all nights.
-    "to_go_over_all_s": Column("to go, all nights", hours, True),
-    "frames_to_go_over_all": Column("frames, all nights", str, True),
+    "to_go_over_all_s": Column("to go (all nights)", hours, True),
+    "frames_to_go_over_all": Column("frames to go (all nights)", str, True),
     "nights": Column("nights", str, True),
     "share_kept": Column("kept of logged", share, True),
     "gain_next_hour": Column("next hour", gain, True),

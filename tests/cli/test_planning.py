@@ -161,7 +161,7 @@ def test_to_go_is_about_all_nights(goals, words):
         if (row["target"], row["filter"]) == ("M 33", "L")
     ]
     assert float(line["to_go_s"]) == 59 * 60
-    assert "to go, all nights" in here(goals, "totals", *words).stdout
+    assert "to go (all nights)" in here(goals, "totals", *words).stdout
     assert "all nights" not in here(goals, "totals").stdout
 
 

@@ -49,6 +49,11 @@ class Setting(Generic[T]):
     why: str
     bad: Sense = Sense.ABOVE
 
+    def in_order(self, limit: Limit) -> bool:
+        """Tell whether a frame is doubtful before it is a reject, as it gets worse."""
+        past = _reaches if self.bad is Sense.ABOVE else _falls_to
+        return past(limit.reject, limit.doubtful)
+
     def grade(self, value: float, limit: Limit) -> Grade:
         """Grade a value by a limit of this setting's sense; the limit itself is past it."""
         past = _reaches if self.bad is Sense.ABOVE else _falls_to

@@ -11,6 +11,7 @@ from runlog.core.grading.fault_kind import Explains, FaultKind, Rule
 from runlog.core.grading.faults.bright_sky import BRIGHT_SKY
 from runlog.core.grading.grade import explain_run, grade_run
 from runlog.core.grading.policy import Limit, Policy, Sense, Setting
+from runlog.errors import ConfigError
 from tests.core.runs import changed, clean_run
 
 HOT_PPM = Setting("warm_hot_ppm", Limit(400.0, 800.0), "Dark current doubles every 6 degrees.")
@@ -104,3 +105,16 @@ def test_every_setting_has_one_fault_and_a_reason():
             assert found.setdefault(setting.name, setting) is setting
             assert setting.why.endswith((".", "..."))
     assert faults.settings() == found
+
+
+@pytest.mark.parametrize(
+    ("line", "worse"),
+    [("soft_ratio = [3, 1.2]", "More is worse"), ("cloud_transparency = [0.5, 0.8]", "Less is")],
+)
+def test_limits_the_wrong_way_round_are_refused(tmp_path, line, worse):
+    """Guards bad frames from passing: a limit that rejects before it doubts is a slip."""
+    config = tmp_path / "runlog.toml"
+    config.write_text(f"[policy]\n{line}\n")
+    with pytest.raises(ConfigError, match="would reject before it doubts") as refused:
+        load_settings(config)
+    assert worse in str(refused.value)

@@ -41,7 +41,8 @@ def drift(evidence: str, from_c: float | None, to_c: float | None) -> str:
 
 
 def _cooled(from_c: float, to_c: float) -> str:
-    return f"; the focuser went from {from_c:.1f} to {to_c:.1f} C meanwhile"
+    how = "cooled" if to_c < from_c else "warmed"
+    return f"; the focuser {how} from {from_c:.1f} to {to_c:.1f} C meanwhile"
 
 
 def refocused(how: str, from_px: float, to_px: float) -> str:
