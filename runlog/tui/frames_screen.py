@@ -137,6 +137,8 @@ class FramesScreen(MainScreen):
             return
         self.table.dated = self.asked.every_night
         self.table.show(ids, stay_on)
+        if not len(ids):
+            self.query_one("#why", Static).update("")
         self.query_one(ListHeading).refresh()
         self._say_how_many("…" if more else "")
 
