@@ -213,9 +213,10 @@ def kill_workers(parent, most, until):
     """Kill workers of a scan from outside until `most` have died or it has ended."""
     killed = 0
     while parent.poll() is None and killed < most and time.monotonic() < until:
-        for child in psutil.Process(parent.pid).children(recursive=True):
+        scan = psutil.Process(parent.pid)
+        for child in scan.children(recursive=True):
             with contextlib.suppress(psutil.NoSuchProcess):
-                if killed < most and child.nice() == 10:  # workers are the ones at low priority
+                if killed < most and child.nice() > scan.nice():  # workers are at low priority
                     child.kill()
                     killed += 1
         time.sleep(0.02)
