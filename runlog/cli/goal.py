@@ -5,10 +5,23 @@ import click
 from runlog.cli.common import Numbers, Session, safe, talk, who, with_session
 
 
+class Hours(click.types.FloatParamType):
+    """A number of hours, with or without the letter h behind it."""
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read it."""
+        try:
+            return float(str(value).strip().lower().removesuffix("h"))
+        except ValueError:
+            self.fail(f"{value!r} is no number of hours, as in 12, 1.5 or 3h", param, ctx)
+
+
 @click.command("goal", cls=Numbers)
 @click.argument("target")
 @click.argument("filter_name", metavar="FILTER")
-@click.argument("value", type=float, metavar="HOURS")
+@click.argument("value", type=Hours(), metavar="HOURS")
 @click.option("--of", "of_filter", metavar="FILTER", help="HOURS is a ratio of this filter's time.")
 @click.option("--gain", is_flag=True, help="HOURS is no hours but how many times today's S/N.")
 @click.option("--priority", type=int, help="1 is first, 9 is last (usual: 5).")

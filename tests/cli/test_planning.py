@@ -490,3 +490,11 @@ def test_limits_as_json(weeks):
     assert tomllib.loads(said)["policy"]["Ha"] == {"clipped_ratio": 4}
     lines = here(weeks, "policy", "show", "--csv").stdout.strip().split("\n")
     assert lines[0] == "filter,setting,doubtful,reject,value"
+
+
+def test_hours_may_be_written_with_their_letter(goals):
+    """Three hours may be typed as "3h", and what is no number is told by an example."""
+    assert here(goals, "goal", "M33", "L", "3h").returncode == 0
+    refused = here(goals, "goal", "M33", "L", "many")
+    assert refused.returncode == 2
+    assert "as in 12, 1.5 or 3h" in refused.stderr
