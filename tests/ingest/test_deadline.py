@@ -1,5 +1,6 @@
 """A file that takes too long is given up and named; nothing else suffers."""
 
+import gzip
 import os
 import signal
 import subprocess
@@ -43,11 +44,15 @@ def test_a_slow_file_is_named_in_this_process(tmp_path: Path) -> None:
     assert outcome.passing
 
 
+LATE = "2026-10-10T02:00:00"
+
+
 def test_a_slow_file_in_a_scan_costs_no_other(tmp_path: Path) -> None:
     """A large frame exhausts a very short patience and is named; a patient scan reads it."""
     folder = tmp_path / "frames"
     write_run(folder, 4)
-    write_frame(folder / "slow.fits", noise(shape=(6000, 6000)), DATE__OBS="2026-10-10T02:00:00")
+    slow = write_frame(tmp_path / "slow.fits", noise(shape=(6000, 6000)), DATE__OBS=LATE)
+    (folder / "slow.fits.gz").write_bytes(gzip.compress(slow.read_bytes(), 1))  # slow to unpack
     config = tmp_path / "own.toml"
     # Half a second for the large frame, which needs several.
     config.write_text("[scan]\npatience = 0.002\n")
