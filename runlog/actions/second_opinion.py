@@ -3,7 +3,7 @@
 from dataclasses import fields
 from typing import Any
 
-from runlog.core.frame import FrameHeader, Measurement, Stage
+from runlog.core.frame import FrameHeader, Measurement
 from runlog.errors import FrameError
 from runlog.ingest.fits import open_frame
 from runlog.ingest.task import Limits, Outcome
@@ -25,9 +25,10 @@ def opinion_on(outcome: Outcome, limits: Limits) -> dict[str, Any]:
 
 
 def _asked(pixels: Any, header: FrameHeader, found: Measurement) -> SecondOpinion:
-    mosaic = header.bayer if header.stage in (Stage.RAW, Stage.CALIBRATED) else None
     if found.measured:
-        return second_opinion(pixels, found, bayer=mosaic, saturation_adu=header.saturation_adu)
+        return second_opinion(
+            pixels, found, bayer=header.mosaic, saturation_adu=header.saturation_adu
+        )
     level, kind = found.level, header.kind.value
     if level is None:
         return SecondOpinion(remark=f"{kind} frame: runlog measures nothing on it to compare")

@@ -151,6 +151,11 @@ class FrameHeader:
     software: str | None = field(default=None, metadata=kept(None))
     questions: tuple[Question, ...] = field(default=(), metadata=kept("header_questions"))
 
+    @property
+    def mosaic(self) -> str | None:
+        """Pattern of colours among the stored pixels; None once these were brought together."""
+        return self.bayer if self.stage in (Stage.RAW, Stage.CALIBRATED) else None
+
 
 @dataclass(frozen=True, slots=True)
 class Streak:

@@ -4,7 +4,7 @@ import os
 from dataclasses import replace
 
 from runlog.core.failures import OWN_FAULT, place_of
-from runlog.core.frame import FrameHeader, Kind, Measurement, Stage
+from runlog.core.frame import FrameHeader, Kind, Measurement
 from runlog.core.header.parse import parse_header
 from runlog.core.pixels import ReadFrame
 from runlog.core.sensor.signs import Signs
@@ -81,7 +81,7 @@ def _read(task: Task, opened: OpenFrame) -> Outcome:
 
 
 def _measured(read: ReadFrame, header: FrameHeader, pixels: Array) -> ReadFrame:
-    mosaic = header.bayer if header.stage in (Stage.RAW, Stage.CALIBRATED) else None
+    mosaic = header.mosaic
     found = measure_frame(pixels, bayer=mosaic, saturation_adu=header.saturation_adu)
     signs = find_signs(pixels, mosaic=mosaic is not None)
     flux = found.star_list.ranked_flux_adu

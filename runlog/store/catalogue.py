@@ -16,7 +16,6 @@ from runlog.core.targets.names import TargetNames
 from runlog.core.targets.places import apart_deg
 
 _MAIN = re.compile(r"(NGC|IC|Mel|M|B|C|UGC|PGC|HCG|H|Cl)(\d+)\Z")
-_ASKED = {"Mel": "MEL", "Abell": "ABELL"}
 _WIDTHS = {"NGC": 4, "IC": 4, "PGC": 6, "UGC": 5}
 _SMALLEST_ARCMIN = 1.0  # fainter specks are no one's target without a name
 

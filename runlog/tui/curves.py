@@ -7,9 +7,9 @@ import numpy as np
 from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
-from textual.widget import Widget
 
 from runlog.core.charts import RISES, Curve, StarChart, star_charts
+from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.look import Look
 from runlog.tui.session import Session
 from runlog.tui.text import clock, fitted, safe, styled
@@ -25,17 +25,14 @@ WIDE = 84  # from here on the two charts stand side by side
 LEAST_LINES = 7  # of a chart with its name and its axis
 
 
-class Curves(Widget):
+class Curves(DrawnOnce):
     """Two charts of one star; it loads nothing, it draws what it is given."""
 
     def __init__(self, session: Session, **more: Any) -> None:
-        super().__init__(**more)
-        self.session = session
+        super().__init__(session, **more)
         self.words = ""
         self.own: StarCurves | None = None
         self.best: StarCurves | None = None
-        self._rows: list[Strip] = []
-        self._drawn_for: tuple[object, ...] | None = None
 
     def wait(self, words: str) -> None:
         """Say what is being done, or what stands in the way."""
@@ -47,18 +44,11 @@ class Curves(Widget):
 
     def _give(self, words: str, own: "StarCurves | None", best: "StarCurves | None") -> None:
         self.words, self.own, self.best = words, own, best
-        self._drawn_for = None
-        self.refresh()
+        self.draw_again()
 
-    def render_line(self, y: int) -> Strip:
-        """Draw once per size, star and colours; hand out line by line."""
-        look = self.session.look
-        wanted = (self.size, look)
-        if wanted != self._drawn_for:
-            self._drawn_for = wanted
-            self._rows = self._draw(look) if self.size.area else []
-        row = self._rows[y] if y < len(self._rows) else Strip([])
-        return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
+    def drawn_rows(self) -> list[Strip]:
+        """Draw the charts, or the words in their place."""
+        return self._draw(self.session.look) if self.size.area else []
 
     def _draw(self, look: Look) -> list[Strip]:
         width, height = self.size

@@ -5,11 +5,11 @@ from typing import Any
 import numpy as np
 from rich.segment import Segment
 from textual.strip import Strip
-from textual.widget import Widget
 
 from runlog.actions.pictures import Picture
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.tui import paint
+from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, styled
 
@@ -27,33 +27,20 @@ BRIGHT_PERCENTILE = 99.5  # a lone hot pixel does not make a star look faint
 ZONES = ((0, None, 4, None, 8), (6, None, 4, None, 2))
 
 
-class Edges(Widget):
+class Edges(DrawnOnce):
     """Two strips of five squares, each a star and what is around it."""
 
     def __init__(self, session: Session, **more: Any) -> None:
-        super().__init__(**more)
-        self.session = session
+        super().__init__(session, **more)
         self.picture: Picture | None = None
-        self._rows: list[Strip] = []
-        self._drawn_for: tuple[object, ...] | None = None
 
     def show(self, picture: Picture | None) -> None:
         """Show the cut-outs of a frame."""
         self.picture = picture
-        self._drawn_for = None
-        self.refresh()
+        self.draw_again()
 
-    def render_line(self, y: int) -> Strip:
-        """Draw once per size and picture."""
-        look = self.session.look
-        wanted = (self.size, look)
-        if wanted != self._drawn_for:
-            self._drawn_for = wanted
-            self._rows = self._draw()
-        row = self._rows[y] if y < len(self._rows) else Strip([])
-        return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
-
-    def _draw(self) -> list[Strip]:
+    def drawn_rows(self) -> list[Strip]:
+        """Draw the two strips."""
         look = self.session.look
         cuts = self.picture.cutouts if self.picture is not None else ()
         if len(cuts) < 9:

@@ -8,10 +8,10 @@ from rich.segment import Segment
 from textual.events import Click, MouseScrollDown, MouseScrollUp
 from textual.message import Message
 from textual.strip import Strip
-from textual.widget import Widget
 
 from runlog.actions.pictures import FullPicture, Picture
 from runlog.tui import paint
+from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.pixel_rows import NUMBERS, dots_of, rows_of
 from runlog.tui.pixels import ROW_SIGNS, fine
 from runlog.tui.session import Session
@@ -23,7 +23,7 @@ CLOSEST_DOTS = 8.0  # to a pixel of the frame; closer there is nothing more to s
 PAN_SHARE = 0.25
 
 
-class PictureView(Widget):
+class PictureView(DrawnOnce):
     """A frame; it loads nothing, it draws what it is given."""
 
     class Turned(Message):
@@ -34,8 +34,7 @@ class PictureView(Widget):
             self.step = step
 
     def __init__(self, session: Session, **more: Any) -> None:
-        super().__init__(**more)
-        self.session = session
+        super().__init__(session, **more)
         self.picture: Picture | None = None
         self.full: FullPicture | None = None
         self.title = ""
@@ -47,8 +46,6 @@ class PictureView(Widget):
         self.in_pixels = True  # where the terminal has them
         self.number = next(NUMBERS)
         self.like: PictureView | None = None  # stretched as this one is, to be compared
-        self._rows: list[Strip] = []
-        self._drawn_for: tuple[object, ...] | None = None
 
     # --- what to show -----------------------------------------------------------------------
 
@@ -56,24 +53,19 @@ class PictureView(Widget):
         """Show a frame's picture, or words where there is none."""
         self.picture, self.title, self.words = picture, title, words
         self.full = None
-        self.draw()
+        self.draw_again()
 
     def show_full(self, full: FullPicture) -> None:
         """Put the file's own pixels in place of the preview."""
         self.full = full
-        self.draw()
-
-    def draw(self) -> None:
-        """Draw again."""
-        self._drawn_for = None
-        self.refresh()
+        self.draw_again()
 
     def zoom(self, step: int) -> None:
         """Look closer (1), step back (-1), or see the whole frame (0)."""
         self.zoom_at = min(max(self.zoom_at + step, 0), self._closest()) if step else 0
         if self.zoom_at == 0:
             self.middle = (0.5, 0.5)
-        self.draw()
+        self.draw_again()
 
     def _closest(self) -> int:
         """Find the closest look that still shows more than the one before."""
@@ -122,7 +114,7 @@ class PictureView(Widget):
         share = PAN_SHARE / ZOOMS[self.zoom_at]
         x, y = self.middle
         self.middle = (min(max(x + across * share, 0), 1), min(max(y + down * share, 0), 1))
-        self.draw()
+        self.draw_again()
         return True
 
     def on_mouse_scroll_up(self, event: MouseScrollUp) -> None:
@@ -158,16 +150,12 @@ class PictureView(Widget):
     def _window(self) -> paint.Window:
         return paint.fit(self._frame(), self._grid(), ZOOMS[self.zoom_at], self.middle)
 
-    def render_line(self, y: int) -> Strip:
-        """Draw once per size, picture and view; hand out line by line."""
-        wanted = (self.region, self.session.look, self._pixels_now())
-        if wanted != self._drawn_for:
-            self._drawn_for = wanted
-            self._rows = self._draw()
-        row = self._rows[y] if y < len(self._rows) else Strip([])
-        return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
+    def drawn_for(self) -> tuple[object, ...]:
+        """Pixels are drawn for their place on the screen."""
+        return self.region, self.session.look, self._pixels_now()
 
-    def _draw(self) -> list[Strip]:
+    def drawn_rows(self) -> list[Strip]:
+        """Draw the picture under its title."""
         if self.size.width < 1 or self.size.height < 1:
             return []
         look = self.session.look

@@ -10,10 +10,10 @@ from textual.events import Click
 from textual.geometry import Size
 from textual.message import Message
 from textual.strip import Strip
-from textual.widget import Widget
 
 from runlog.core.charts import Axis, Panel, Series, TimeLine
 from runlog.core.frame import Grade
+from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, styled
@@ -27,7 +27,7 @@ EVENTS_FROM = 4  # a chart higher than this has room for a line of events
 WORST = (Grade.REJECT, Grade.DOUBTFUL, Grade.UNGRADED, Grade.KEEP)
 
 
-class Timeline(Widget, can_focus=False):
+class Timeline(DrawnOnce, can_focus=False):
     """As many panels as fit, above one axis of hours."""
 
     class Pointed(Message):
@@ -38,50 +38,42 @@ class Timeline(Widget, can_focus=False):
             self.at = at
 
     def __init__(self, session: Session, **more: Any) -> None:
-        super().__init__(**more)
-        self.session = session
+        super().__init__(session, **more)
         self.chart: TimeLine | None = None  # not loaded yet
         self.cursor: int | None = None
         self.chosen: int | None = None  # of the spans
-        self._rows: list[Strip] = []
-        self._drawn_for: tuple[object, ...] | None = None
 
     def show(self, chart: TimeLine) -> None:
         """Draw a night."""
         self.chart, self.chosen = chart, None
-        self._drawn_for = None
-        self.refresh()
+        self.draw_again()
 
     def wait(self) -> None:
         """Show nothing until a night comes."""
         self.chart = None
-        self._drawn_for = None
-        self.refresh()
+        self.draw_again()
 
     def point_at(self, at: int | None) -> None:
         """Put the cursor on a frame."""
         self.cursor = at
-        self._drawn_for = None
-        self.refresh()
+        self.draw_again()
 
     def choose(self, at: int | None) -> None:
         """Bring out one event."""
         self.chosen = at
         self.refresh()
 
-    def render_line(self, y: int) -> Strip:
-        """Draw on demand, once per size, data and colours."""
-        look = self.session.look
-        wanted = (self.size, look, id(self.chart), self.cursor, self.chosen)
-        if wanted != self._drawn_for:
-            self._drawn_for = wanted
-            self._rows = [] if self.chart is None else self._drawing(self.chart).rows()
-        row = self._rows[y] if y < len(self._rows) else Strip([])
-        return row.adjust_cell_length(self.size.width).apply_style(self.rich_style)
+    def drawn_for(self) -> tuple[object, ...]:
+        """Draw again for another frame under the cursor and another event brought out."""
+        return *super().drawn_for(), id(self.chart), self.cursor, self.chosen
+
+    def drawn_rows(self) -> list[Strip]:
+        """Draw the panels above their hours."""
+        return [] if self.chart is None else self._drawing(self.chart).rows()
 
     def on_click(self, event: Click) -> None:
         """Point at the frame nearest in time."""
-        if self.chart is None or not self.chart.moments or self._drawn_for is None:
+        if self.chart is None or not self.chart.moments or not self.is_drawn:
             return
         columns = list(map(self._drawing(self.chart).column, self.chart.moments))
         nearest = min(range(len(columns)), key=lambda i: abs(columns[i] - (event.x - MARGIN)))

@@ -83,7 +83,7 @@ class WithPicture(MainScreen):
 
     def _show(self, found: Picture | None) -> None:
         self.view.show(found, words="" if found else "This frame is not stored any more")
-        self.query_one("#companion", PictureView).draw()  # its stretch is that of this one
+        self.query_one("#companion", PictureView).draw_again()  # its stretch is that of this one
         self.query_one(Edges).show(found)
         self._draw_curves()
 
@@ -127,13 +127,13 @@ class WithPicture(MainScreen):
         """Draw what was measured over the pictures, or not."""
         for view in self.query(PictureView):
             view.overlay = not view.overlay
-            view.draw()
+            view.draw_again()
 
     def action_contrast(self) -> None:
         """Take the next of three contrasts."""
         for view in self.query(PictureView):
             view.hardness = (view.hardness + 1) % len(HARDNESS)
-            view.draw()
+            view.draw_again()
         self.say(f"Contrast: {('soft', 'usual', 'hard')[self.view.hardness]}")
 
     def action_pixels(self) -> None:
@@ -143,7 +143,7 @@ class WithPicture(MainScreen):
             return
         for view in self.query(PictureView):
             view.in_pixels = not view.in_pixels
-            view.draw()
+            view.draw_again()
         self.say("Pixels" if self.view.in_pixels else "Blocks")
 
     def action_edges(self) -> None:
@@ -196,7 +196,7 @@ class WithPicture(MainScreen):
         """Read the file for its own pixels."""
         if self.view.full is not None:
             self.view.full = None
-            self.view.draw()
+            self.view.draw_again()
             return
         self.say("Reading the file …")
         self._read_full(self.frame_id)
@@ -216,4 +216,4 @@ class WithPicture(MainScreen):
         """Draw pictures again in other colours."""
         super().restyle()
         for view in self.query(PictureView):
-            view.draw()
+            view.draw_again()

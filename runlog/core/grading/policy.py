@@ -51,23 +51,16 @@ class Setting(Generic[T]):
 
     def in_order(self, limit: Limit) -> bool:
         """Tell whether a frame is doubtful before it is a reject, as it gets worse."""
-        past = _reaches if self.bad is Sense.ABOVE else _falls_to
-        return past(limit.reject, limit.doubtful)
+        return self._past(limit.reject, limit.doubtful)
 
     def grade(self, value: float, limit: Limit) -> Grade:
         """Grade a value by a limit of this setting's sense; the limit itself is past it."""
-        past = _reaches if self.bad is Sense.ABOVE else _falls_to
-        if not past(value, limit.doubtful):
+        if not self._past(value, limit.doubtful):
             return Grade.KEEP
-        return Grade.REJECT if past(value, limit.reject) else Grade.DOUBTFUL
+        return Grade.REJECT if self._past(value, limit.reject) else Grade.DOUBTFUL
 
-
-def _reaches(value: float, limit: float) -> bool:
-    return value >= limit
-
-
-def _falls_to(value: float, limit: float) -> bool:
-    return value <= limit
+    def _past(self, value: float, limit: float) -> bool:
+        return value >= limit if self.bad is Sense.ABOVE else value <= limit
 
 
 @dataclass(frozen=True, slots=True)
