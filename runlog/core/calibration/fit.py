@@ -200,8 +200,9 @@ def calibrate(group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules
     darks = _darks(group, same, bias, rules)
     flats, used = _flats(group, stock, rules)
     flat_darks = _flat_darks(used, stock, rules)
-    needed = bool(darks.lacks or flat_darks.lacks)
-    return Calibration(group, darks, flats, flat_darks, _bias(bias, rules, needed))
+    found = {"darks": darks, "flat-darks": flat_darks}
+    lacking = [name for name, kind in found.items() if kind.lacks]
+    return Calibration(group, darks, flats, flat_darks, _bias(bias, rules, lacking))
 
 
 # --- darks ----------------------------------------------------------------------------------
@@ -346,13 +347,14 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
     return replace(total, enough=not lacks, lacks=tuple(dict.fromkeys(lacks)))
 
 
-def _bias(bias: Sequence[Shots], rules: CalibrationRules, needed: bool) -> Found:
+def _bias(bias: Sequence[Shots], rules: CalibrationRules, lacking: Sequence[str]) -> Found:
     found = _count(bias, rules.enough_bias, Lack("bias"), ())
-    if found.enough or not needed:
+    if found.enough or not lacking:
         # Darks and flat-darks of the right length hold the bias already.
         return replace(found, enough=True, wanted=None, lacks=())
     (lack,) = found.lacks
-    return replace(found, lacks=(replace(lack, tail=f"{lack.tail}, unless the darks are taken"),))
+    unless = f", unless the {' and '.join(lacking)} are taken"
+    return replace(found, lacks=(replace(lack, tail=f"{lack.tail}{unless}"),))
 
 
 # --- counting and words ---------------------------------------------------------------------

@@ -133,7 +133,7 @@ def test_too_few_are_counted():
         "darks of 300 s at -10 C, gain 100, offset 50, binning 1 (5 of 10)",
         "flats through L at rotator angle 90 (5 of 10)",
         "flat-darks of 2 s (5 of 10)",
-        "bias (5 of 20), unless the darks are taken",
+        "bias (5 of 20), unless the darks and flat-darks are taken",
     )
 
 
