@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from runlog.core.calibration.fit import CalibrationRules, Sensor, Shots, calibrate, group_lights
+from runlog.core.calibration.fit import CalibrationRules, Shots, calibrate, group_lights
 from runlog.core.calibration.missing import to_take
+from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Kind
 
 RULES = CalibrationRules()
