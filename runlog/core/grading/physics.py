@@ -9,16 +9,18 @@ from dataclasses import dataclass
 from math import sqrt
 
 from runlog.core.frame import FaultName, Frame, Grade
-from runlog.core.grading.baseline import MOST_AIRMASS, SEEING_EXPONENT, profile
+from runlog.core.grading.baseline import ENOUGH, MOST_AIRMASS, SEEING_EXPONENT, profile
+from runlog.core.grading.compared import ComparedFrame
+from runlog.core.grading.fault_kind import Check, FaultKind
 from runlog.core.grading.policy import Limit, Policy, Sense, Setting
-from runlog.core.grading.width import sure_width
+from runlog.core.grading.width import USUAL_ERROR, sure_width, unmixed
 
 # Below this the square pixel itself flattens a star: half-flux radius over FWHM of a bare pixel is
 # 0.354, and of a Gaussian 0.47 at FWHM 1.07 px, 0.49 at 1.7 px, 0.50 from 2.1 px on.
 WIDE_PX = 3.0
 FEWEST_STARS = 5  # four may be anything
-# A sharp lens and its pixels make stars of 2 px, an unsharp one of 3 (common practice, no source).
-OPTICS_PX = 4.0
+# A sharp lens and its pixels make stars of 2 px, an unsharp one of 4 (common practice, no source).
+OPTICS_PX = 5.0
 # In focus nothing is flatter than a Gaussian: half-flux radius over FWHM 0.5 exactly, and every
 # wing that air and optics add raises it (Moffat: 0.57 for beta 4, 0.61 for 3, 0.65 for 2.5).
 FLATTEST_IN_FOCUS = 0.5
@@ -33,15 +35,15 @@ DISC = Setting(
 WIDEST_SKY = Setting(
     "widest_sky_arcsec",
     Limit(7.0, 10.0),
-    "Width at the zenith, in seconds of arc, that no sky gives; 4 px are left to optics and "
+    "Width at the zenith, in seconds of arc, that no sky gives; 5 px are left to optics and "
     "sampling. Poor sites have 4 to 5 on their worst nights (common practice, no source).",
 )
 LONGEST = Setting(
     "longest_eccentricity",
-    Limit(0.44, 0.6),
-    "A trail three quarters as long as a star is wide gives e = 0.44 to 0.47 (Moffat of beta 2.5 "
-    "to a Gaussian, 1.7 to 4.6 px wide as sampled), less 0.01 for measuring: in one direction over "
-    "the field it is tracking or optics, whatever is usual.",
+    Limit(0.44, 0.7),
+    "A trail three quarters as long as a star is wide gives e = 0.45 (Moffat of beta 3, 2.2 px "
+    "wide as sampled; 0.44 for beta 2.5 at 4.6 px, 0.47 for a Gaussian), one and a half widths "
+    "0.72. In one direction over the field it is tracking or optics, whatever is usual.",
 )
 ALIGNMENT = Setting(
     "trailed_alignment",
@@ -60,6 +62,16 @@ class Finding:
     value: float
     grade: Grade
     evidence: str
+
+
+def check_of(found: Finding, kind: FaultKind, this: ComparedFrame) -> Check:
+    """Make a finding a check of the kind of fault it is; a frame alone is doubtful at most.
+
+    Alone it may be of another instrument than it seems: what it shows is told, and looked at.
+    """
+    alone = this.shape.frames < ENOUGH and this.earlier is None
+    grade = Grade.DOUBTFUL if alone and found.grade is Grade.REJECT else found.grade
+    return kind.against(this, found.setting, found.value, found.what, found.evidence, grade)
 
 
 def impossible(frame: Frame, policy: Policy) -> tuple[Finding, ...]:
@@ -130,13 +142,24 @@ def _sky_arcsec(width_px: float, scale: float, airmass: float | None) -> float:
 def one_way(frame: Frame, policy: Policy) -> Finding | None:
     """Look whether all stars are long one way; None where that was not measured."""
     got = frame.measurement
-    if got.eccentricity is None or got.alignment is None or got.doubled_share is not None:
+    long = sure_eccentricity(frame)
+    if long is None or got.alignment is None or got.doubled_share is not None:
         return None
     aligned = got.alignment >= policy[ALIGNMENT] and (got.stars or 0) >= FEWEST_STARS
-    grade = LONGEST.grade(got.eccentricity, policy[LONGEST]) if aligned else Grade.KEEP
+    grade = LONGEST.grade(long, policy[LONGEST]) if aligned else Grade.KEEP
     text = f"eccentricity {got.eccentricity:.2f}, {got.alignment:.0%} of it in one direction"
-    value = got.eccentricity
-    return Finding(FaultName.TRAILED, "eccentricity", LONGEST, value, grade, text)
+    if grade is not Grade.KEEP:
+        text += ": by tracking or optics, unknown which"
+    return Finding(FaultName.TRAILED, "eccentricity", LONGEST, long, grade, text)
+
+
+def sure_eccentricity(frame: Frame) -> float | None:
+    """Eccentricity that the error of few stars and the mixing of pixels leave."""
+    got, own = frame.measurement, unmixed(frame).measurement.axis_ratio
+    if got.eccentricity is None or own is None:
+        return None
+    left_open = max((got.eccentricity_err or 0.0) - USUAL_ERROR, 0.0)
+    return max(sqrt(max(1 - own**2, 0.0)) - left_open, 0.0)
 
 
 def _is_trail(frame: Frame, policy: Policy) -> bool:

@@ -6,6 +6,7 @@ from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import profile
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.fault_kind import Check, FaultKind, Rule, Turn
+from runlog.core.grading.physics import DISC, check_of, disc
 from runlog.core.grading.policy import Limit, Setting
 from runlog.core.grading.width import against_earlier, against_run
 
@@ -43,8 +44,19 @@ def _against_earlier(this: ComparedFrame) -> Iterator[Check]:
         yield from against_earlier(this, DEFOCUSED)
 
 
+def _whatever_is_usual(this: ComparedFrame) -> Iterator[Check]:
+    """Look at the profile by itself: a night out of focus throughout passes its own median."""
+    found = disc(this.frame, this.policy)
+    if found is not None:
+        yield check_of(found, DEFOCUSED, this)
+
+
 DEFOCUSED = FaultKind(
     FaultName.DEFOCUSED,
-    rules=(Rule(_against_run), Rule(_against_earlier, Turn.NIGHTS, alone=True)),
-    settings=(RATIO, PROFILE_CHANGE),
+    rules=(
+        Rule(_against_run),
+        Rule(_against_earlier, Turn.NIGHTS, alone=True),
+        Rule(_whatever_is_usual, Turn.NIGHTS, alone=True),
+    ),
+    settings=(RATIO, PROFILE_CHANGE, DISC),
 )
