@@ -14,6 +14,7 @@ from runlog.core.grading.baseline import (
     ELONGATED,
     ENOUGH,
     FLOOR_SHARE,
+    GOOD_LOW,
     low,
     profile,
     width_at,
@@ -24,7 +25,12 @@ FEWEST = 8  # frames; of fewer no course can be told
 FEWEST_STARS = 5
 NEAR = 12  # frames on either side among which another filter's is looked for
 IN_FOCUS = 0.1  # share of the frames that even a night of drifts has in focus
-LIKE_THE_BEST = 0.03  # in width: frames whose profile is that of stars in focus
+# Frames so little wider are in focus as well; the flatter of them count, as dew, thin cloud and fog
+# give narrow stars wings.
+LIKE_THE_BEST = 0.08
+# A mean picture of few stars is cut off and noisy: in focus it reads up to 8 % low (drawn stars of
+# beta 3), so that only plain discs and rings are taken from one.
+BY_MOMENTS = 0.5
 # How much faster the width grows than the profile falls, in logarithms, as a disc grows in a star:
 # 2.3 to 3.4 (Moffat of beta 3 and 4, discs and rings, up to twice as wide; tests/core/grading/
 # test_course.py draws them).
@@ -77,18 +83,20 @@ def _points(frames: Sequence[Frame], floor_px: float) -> list[_Point]:
     points = []
     for frame in frames:
         flat, width, at = profile(frame), frame.measurement.fwhm_px, frame.header.taken_at_utc
-        if not flat or not width or at is None or not _tells(frame):
+        if not flat or not width or at is None or not _tells(frame, flat):
             continue
         zenith = width_at_zenith(width, floor_px, frame.context.airmass)
         points.append(_Point(frame, at.timestamp(), frame.context.filter, log(zenith), log(flat)))
     return sorted(points, key=lambda p: (p.time_s, p.frame.key))
 
 
-def _tells(frame: Frame) -> bool:
+def _tells(frame: Frame, flat: float) -> bool:
     """Leave out what a trail, a second image or want of stars made of a frame."""
     got = frame.measurement
-    trailed = (got.eccentricity or 0.0) >= ELONGATED
-    return not trailed and got.doubled_share is None and (got.stars or 0) >= FEWEST_STARS
+    if (got.eccentricity or 0.0) >= ELONGATED or got.doubled_share is not None:
+        return False
+    picture = got.width_from == "moments" and flat > BY_MOMENTS
+    return not picture and (got.stars or 0) >= FEWEST_STARS
 
 
 # --- filters --------------------------------------------------------------------------------
@@ -173,7 +181,7 @@ def _beyond_focus(
     smooth, flat = _smooth(widths), _smooth(profiles)
     narrow = sorted(smooth)[int(IN_FOCUS * (len(smooth) - 1))]
     best = [p for w, p in zip(smooth, flat, strict=True) if w <= narrow + LIKE_THE_BEST]
-    usual = median(best)
+    usual = sorted(best)[int(GOOD_LOW * (len(best) - 1))]
     return [w - narrow for w in widths], [p - usual for p in profiles]
 
 
