@@ -21,8 +21,9 @@ ENOUGH = 3  # frames to compare with
 SEEING_EXPONENT = 0.6  # seeing grows as airmass^0.6 (Kolmogorov; ESO astroclimatology pages)
 FLOOR_SHARE = 0.75  # of the width that optics and sampling give, where nothing better is known
 MOST_AIRMASS = 3.0
-# A trail of three quarters of a star's width, by the moments of a Gaussian: the variance of a line
-# of length L is L^2/12, of a Gaussian FWHM^2/5.545. What is rounder is no trail, whatever is usual.
+# A trail of three quarters of a star's width, by adaptive moments: 0.451 for a Moffat of beta 3,
+# 2.2 px wide as sampled (0.44 to 0.47 from beta 2.5 to a Gaussian, 1.7 to 4.6 px wide; GalSim, see
+# tests/core/grading/test_physics.py). Beside rounder frames what is rounder than this is no trail.
 ELONGATED = 0.45
 # No optics make a star three times as long as wide over a whole field (common practice, no source).
 LINES_AXIS_RATIO = 0.3

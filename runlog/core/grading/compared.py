@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from runlog.core.frame import Frame
 from runlog.core.grading.baseline import Earlier, UsualAim, UsualCount, UsualLight, UsualShape
+from runlog.core.grading.course import Focus
 from runlog.core.grading.policy import Policy
 
 NOWHERE = UsualAim()
@@ -21,6 +22,7 @@ class ComparedFrame:
     policy: Policy
     aim: UsualAim = NOWHERE
     run_frames: int = 1  # measured frames of its run, whatever they show
+    focus: Focus | None = None  # against the run in focus, through all filters
 
     @property
     def runs_usual(self) -> str:

@@ -24,6 +24,7 @@ from runlog.core.grading.baseline import (
 )
 from runlog.core.grading.causes import counted
 from runlog.core.grading.compared import ComparedFrame
+from runlog.core.grading.course import courses
 from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.faults import rules
 from runlog.core.grading.faults.few_stars import LEAST, NO_STARS_FROM, is_wide
@@ -77,6 +78,7 @@ class _Usual:
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
         self.everything = replace(usual_shape(frames, floor), all_filters=_several(frames))
+        self.courses = courses(frames)
         self.shapes = by_group(frames, shape_group, lambda members: usual_shape(members, floor))
         self.lights = by_group(frames, light_group, usual_light)
         self.counts = by_group(frames, count_group, usual_count)
@@ -95,6 +97,7 @@ class _Usual:
             policy,
             self.aims[sky_group(frame)],
             self.frames,
+            self.courses.get(frame.key),
         )
 
     def _count(self, frame: Frame) -> UsualCount:

@@ -1,6 +1,7 @@
 """How wide a frame's stars are against what is expected of them at its airmass."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from math import log, sqrt
 
 from runlog.core.frame import Frame
@@ -57,6 +58,17 @@ def sure_width(frame: Frame) -> float | None:
     if width is None:
         return None
     return width - max((frame.measurement.fwhm_px_err or 0.0) - USUAL_ERROR * width, 0.0)
+
+
+def unmixed(frame: Frame) -> Frame:
+    """Take out of a resampled frame's elongation what mixing of pixels alone may have brought."""
+    got = frame.measurement
+    if not frame.resampled or not got.fwhm_px or not got.axis_ratio:
+        return frame
+    middle = got.fwhm_px**2 / SIGMA_TO_FWHM2
+    short = middle * got.axis_ratio
+    long = max(middle / got.axis_ratio - MIXED_PX2, short)
+    return replace(frame, measurement=replace(got, axis_ratio=sqrt(short / long)))
 
 
 def _width(frame: Frame) -> str:

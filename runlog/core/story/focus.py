@@ -12,6 +12,7 @@ from runlog.core.grading.policy import Policy
 from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
 from runlog.core.story.phrases import focus as say
 
+DRIFT_LEAST = 2  # one frame out of focus is no drift
 DRIFT_FRAMES = 3  # fewer out of focus are a slip, not a drift
 FOOT_FRAMES = 5  # frames before a drift that say how wide stars were in focus
 FOOT_LEAST = 3
@@ -26,7 +27,7 @@ SHAPE_FAULTS = (FaultName.DEFOCUSED, FaultName.TRAILED, FaultName.DOUBLED, Fault
 
 def find_drifts(lights: Lights, policy: Policy) -> Iterator[Event]:
     """Find stretches out of focus; a drift begins where it first passes the limit."""
-    for stretch in stretches(lights, lambda t: t.has(FaultName.DEFOCUSED)):
+    for stretch in stretches(lights, lambda t: t.has(FaultName.DEFOCUSED), least=DRIFT_LEAST):
         evidence = worst_evidence(stretch, FaultName.DEFOCUSED, lambda f: f.measurement.fwhm_px)
         flank = _flank(lights, stretch, policy) if len(stretch) >= DRIFT_FRAMES else []
         drifted = [*flank, *stretch]

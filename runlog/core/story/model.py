@@ -194,6 +194,14 @@ def not_comparable(lights: Lights) -> PartVerdict:
     return unknown(notes[0] if notes else otherwise)
 
 
+STARS_TO_TELL = 5  # of tracking and focus: four may be anything
+
+
+def starry(lights: Lights) -> Lights:
+    """Keep the frames with enough stars to say something of all."""
+    return [t for t in lights if (t.frame.measurement.stars or 0) >= STARS_TO_TELL]
+
+
 def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVerdict:
     """Judge by the share of frames in trouble: none good, under a tenth fair, else poor."""
     count = sum(map(hit, lights))

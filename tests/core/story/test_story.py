@@ -481,7 +481,8 @@ def test_the_worst_of_the_camera_names_its_verdict():
 def test_a_run_that_is_elongated_throughout_has_no_good_tracking():
     """What pulls every star of a night one way may be tracking or optics: not called good."""
     tracking = story([trail(f, 0.9) for f in clean_run()]).verdicts[Part.TRACKING]
-    assert tracking.verdict is Opinion.FAIR
+    assert tracking.verdict is Opinion.POOR
+    assert tracking.evidence.startswith("40 of 40 frames trailed")
     assert "by tracking or by optics" in tracking.evidence
     assert "collimation" in tracking.check
 

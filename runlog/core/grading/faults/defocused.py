@@ -6,6 +6,7 @@ from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import profile
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.fault_kind import Check, FaultKind, Rule, Turn
+from runlog.core.grading.physics import DISC, check_of, disc
 from runlog.core.grading.policy import Limit, Setting
 from runlog.core.grading.width import against_earlier, against_run
 
@@ -23,13 +24,23 @@ PROFILE_CHANGE = Setting(
 
 def profile_changed(this: ComparedFrame) -> str | None:
     """Say how the profile differs from this run's, beyond its scale; None when it does not."""
+    if _flatter_than_in_focus(this):
+        return _flatter(this.focus.change if this.focus else 0.0)
     change = ratio(profile(this.frame), this.shape.profile)
     if change is None:
         hollow = this.frame.measurement.width_from == "moments"
         return "the stars are discs or rings, no longer points" if hollow else None
     if change > 1 - this.policy[PROFILE_CHANGE]:
         return None
-    return f"a flatter profile (half-flux radius over FWHM {change - 1:+.0%})"
+    return _flatter(change - 1)
+
+
+def _flatter(change: float) -> str:
+    return f"a flatter profile (half-flux radius over FWHM {change:+.0%})"
+
+
+def _flatter_than_in_focus(this: ComparedFrame) -> bool:
+    return this.focus is not None and this.focus.change <= -this.policy[PROFILE_CHANGE]
 
 
 def _against_run(this: ComparedFrame) -> Iterator[Check]:
@@ -38,13 +49,37 @@ def _against_run(this: ComparedFrame) -> Iterator[Check]:
         yield from against_run(this, DEFOCUSED, RATIO, changed)
 
 
+def _against_course(this: ComparedFrame) -> Iterator[Check]:
+    """Compare with the run in focus: a drift is in each filter's usual as well."""
+    focus, width = this.focus, this.frame.measurement.fwhm_px
+    if focus is None or width is None or not _flatter_than_in_focus(this):
+        return
+    where = f" (filters' own widths taken out, {focus.usual_px:.1f} in " if focus.several else " ("
+    where += f"{this.frame.context.filter})" if focus.several else f"{focus.usual_px:.1f})"
+    text = f"FWHM {width:.1f} px, {width / focus.usual_px:.1f} times this run in focus{where}"
+    text += f"; {_flatter(focus.change)}, by its neighbours too"
+    yield DEFOCUSED.against(this, RATIO, focus.times, "FWHM against this run in focus", text)
+
+
 def _against_earlier(this: ComparedFrame) -> Iterator[Check]:
     if profile_changed(this):
         yield from against_earlier(this, DEFOCUSED)
 
 
+def _whatever_is_usual(this: ComparedFrame) -> Iterator[Check]:
+    """Look at the profile by itself: a night out of focus throughout passes its own median."""
+    found = disc(this.frame, this.policy)
+    if found is not None:
+        yield check_of(found, DEFOCUSED, this)
+
+
 DEFOCUSED = FaultKind(
     FaultName.DEFOCUSED,
-    rules=(Rule(_against_run), Rule(_against_earlier, Turn.NIGHTS, alone=True)),
-    settings=(RATIO, PROFILE_CHANGE),
+    rules=(
+        Rule(_against_run),
+        Rule(_against_course),
+        Rule(_against_earlier, Turn.NIGHTS, alone=True),
+        Rule(_whatever_is_usual, Turn.NIGHTS, alone=True),
+    ),
+    settings=(RATIO, PROFILE_CHANGE, DISC),
 )

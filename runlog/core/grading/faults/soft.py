@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 
-from runlog.core.frame import FaultName
+from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.fault_kind import Check, FaultKind, Rule, Turn
 from runlog.core.grading.faults.defocused import profile_changed
+from runlog.core.grading.physics import WIDEST_SKY, check_of, disc, too_wide
 from runlog.core.grading.policy import Limit, Setting
 from runlog.core.grading.width import EARLIER_NIGHTS, against_earlier, against_run, sure_width
 
@@ -50,12 +51,20 @@ def _absolute(
     return SOFT.against_own(this, setting, value, f"FWHM in {unit}", text)
 
 
+def _wider_than_sky(this: ComparedFrame) -> Iterator[Check]:
+    """Look at the width by itself; where stars are discs or rings, that says it better."""
+    found, flat = too_wide(this.frame, this.policy), disc(this.frame, this.policy)
+    if found is not None and (flat is None or flat.grade is Grade.KEEP):
+        yield check_of(found, SOFT, this)
+
+
 SOFT = FaultKind(
     FaultName.SOFT,
     rules=(
         Rule(_against_run),
         Rule(_against_earlier, Turn.NIGHTS, alone=True),
+        Rule(_wider_than_sky, Turn.NIGHTS),
         Rule(_too_wide, Turn.NIGHTS),
     ),
-    settings=(RATIO, EARLIER_NIGHTS, WIDEST_PX, WIDEST_ARCSEC),
+    settings=(RATIO, EARLIER_NIGHTS, WIDEST_SKY, WIDEST_PX, WIDEST_ARCSEC),
 )

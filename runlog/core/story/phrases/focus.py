@@ -4,11 +4,12 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from runlog.core.columns import clock, hours
-from runlog.core.story.phrases.common import not_kept
+from runlog.core.story.phrases.common import not_kept, of_frames
 
 FOCUS_CHECK = "that a focus run follows a fall of 1 to 2 C, and that the focuser does not slip"
 OFFSET_CHECK = "the focus offset of each filter, by a focus run in each"
 OPTICS_CHECK = "the adapter and the spacing of the corrector"
+MOST_SINGLE = 3  # frames told with their time
 NO_CORNERS = "too few clean frames have stars in every part of the field"
 
 
@@ -20,6 +21,32 @@ def out_of_focus(lost_s: float) -> str:
 def refocused_at(times: Sequence[datetime]) -> str:
     """Say when focus runs brought the stars back."""
     return f"; refocused at {' and '.join(map(clock, times))} UTC" if times else ""
+
+
+def by_itself(times: Sequence[datetime]) -> str:
+    """Say when single frames were out of focus."""
+    if not times:
+        return ""
+    if len(times) > MOST_SINGLE:
+        return f"; {len(times)} of them by themselves"
+    what = "itself" if len(times) == 1 else "themselves"
+    return f"; by {what} at {' and '.join(map(clock, times))} UTC"
+
+
+def flat(profile: float) -> str:
+    """Say that stars are flatter than in focus, but not plainly discs."""
+    return (
+        f"the stars are flatter than focus makes them (half-flux radius over FWHM {profile:.2f}, "
+        "in focus 0.50 and more), but no discs: perhaps a little out of focus"
+    )
+
+
+def too_wide(frames: int, of: int) -> str:
+    """Say that stars are wider than the sky alone can make them."""
+    return (
+        f"the stars of {of_frames(frames, of, 'are wider than any sky makes them')}: focus, "
+        "optics or fog, unknown which"
+    )
 
 
 def wide_filter(name: str, times: float, best: str) -> str:
