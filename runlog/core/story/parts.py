@@ -6,7 +6,7 @@ from statistics import median
 
 from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.baseline import ELONGATED, LINES_AXIS_RATIO
-from runlog.core.grading.faults.trailed import ALIGNMENT
+from runlog.core.grading.physics import ALIGNMENT
 from runlog.core.grading.policy import Policy
 from runlog.core.story.camera import camera_verdict
 from runlog.core.story.first_after import first_frames

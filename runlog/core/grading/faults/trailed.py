@@ -18,6 +18,7 @@ from runlog.core.grading.fault_kind import Check, Explains, FaultKind, Rule
 from runlog.core.grading.faults.defocused import DEFOCUSED
 from runlog.core.grading.faults.halos import HALOS
 from runlog.core.grading.faults.soft import SOFT
+from runlog.core.grading.physics import ALIGNMENT
 from runlog.core.grading.policy import Limit, Setting
 from runlog.core.grading.width import MIXED_PX2, SIGMA_TO_FWHM2, USUAL_ERROR
 
@@ -28,11 +29,6 @@ ECCENTRICITY = Setting(
     "A trail half as long as the star is wide gives e = 0.32, which nobody sees; eight "
     "tenths gives 0.48, a whole width 0.56, which anybody sees. The rig's own stretch is "
     "taken out.",
-)
-ALIGNMENT = Setting(
-    "trailed_alignment",
-    0.4,
-    "Trails share one direction over the frame; noise and coma from the corners do not.",
 )
 
 
