@@ -28,7 +28,7 @@ from runlog.errors import UsageError
 from runlog.store import totals as total_store
 from runlog.store.choose import sights
 from runlog.store.engine import reading
-from runlog.store.history import earlier_nights
+from runlog.store.history import of_frames
 from runlog.store.listing import paths_of_frames
 from runlog.store.settling import frames_of_run
 
@@ -120,7 +120,7 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
 
 def _told(connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
-    alone = alone_in(lights, earlier_nights(connection, run.rig_id, run.night))
+    alone = alone_in(lights, of_frames(connection, run.rig_id, run.night, lights))
     return [
         Told(
             _in_doubt(frame) if doubt else frame,

@@ -6,6 +6,7 @@ from dataclasses import replace
 from math import degrees, sqrt
 
 from runlog.core.frame import FaultName, Frame, Grade
+from runlog.core.grading.against_nights import against_stretch
 from runlog.core.grading.baseline import (
     ELONGATED,
     LINES_AXIS_RATIO,
@@ -14,7 +15,7 @@ from runlog.core.grading.baseline import (
     ellipticity_of,
 )
 from runlog.core.grading.compared import ComparedFrame
-from runlog.core.grading.fault_kind import Check, Explains, FaultKind, Rule
+from runlog.core.grading.fault_kind import Check, Explains, FaultKind, Rule, Turn
 from runlog.core.grading.faults.defocused import DEFOCUSED
 from runlog.core.grading.faults.halos import HALOS
 from runlog.core.grading.faults.soft import SOFT
@@ -50,6 +51,12 @@ def _trailed(this: ComparedFrame) -> Iterator[Check]:
         grade, text = Grade.KEEP, f"{text}, but its stars are no longer than theirs"
     what = "eccentricity beyond the rig's own"
     yield TRAILED.against(this, ECCENTRICITY, excess, what, text, grade)
+
+
+def _trailed_throughout(this: ComparedFrame) -> Iterator[Check]:
+    """Compare with the rig's other nights: one trailed from end to end is its own norm."""
+    beside = replace(this, frame=unmixed(this.frame))
+    yield from against_stretch(beside, TRAILED, ECCENTRICITY, this.policy[ALIGNMENT])
 
 
 def shows_lines(this: ComparedFrame) -> bool:
@@ -120,7 +127,7 @@ def unmixed(frame: Frame) -> Frame:
 
 TRAILED = FaultKind(
     FaultName.TRAILED,
-    rules=(Rule(_trailed),),
+    rules=(Rule(_trailed), Rule(_trailed_throughout, Turn.NIGHTS, alone=True)),
     settings=(ECCENTRICITY, ALIGNMENT),
     explains=(Explains(WIDTH_AND_PROFILE, "a trail makes every star wide"),),
 )
