@@ -25,6 +25,7 @@ from runlog.core.story.report import NightEvent, NightReport
 from runlog.core.story.sun_and_moon import MoonCrossing
 from runlog.core.story.tell import tell
 from runlog.errors import UsageError
+from runlog.store import notes
 from runlog.store import totals as total_store
 from runlog.store.choose import sights
 from runlog.store.engine import reading
@@ -89,6 +90,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         questions=_questions(connection, lights),
         others=tuple(kinds.most_common()),
         doubt=sky.doubt,
+        notes=notes.of_night(connection, run.rig_id, run.night),
         copies=taken - len(lights),
     )
 

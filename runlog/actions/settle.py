@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.changes import Moves
 from runlog.actions.compare_run import auxiliary_set_apart, questions
 from runlog.actions.context import ZeroLevels, lit_site, sky_of
 from runlog.actions.depths import Depths, Frozen
@@ -80,6 +81,8 @@ class Settling:
 class Outcome:
     """All that is written when a run is settled."""
 
+    before: list[Frame]  # as they were stored
+    after: list[Frame]
     updates: list[dict[str, Any]]
     sums: list[RunSum]
     summaries: tuple[RunSummary, ...]
@@ -90,11 +93,20 @@ class Outcome:
 
 
 def settle_all(
-    engine: Engine, settings: Settings, report: Callable[[int, int], None] = lambda *_: None
+    engine: Engine,
+    settings: Settings,
+    report: Callable[[int, int], None] = lambda *_: None,
+    moves: Moves | None = None,
 ) -> int:
-    """Settle every run that is not up to date, also those a crash left behind."""
+    """Settle every run that is not up to date, also those a crash left behind.
+
+    `moves` hears of grades that change in nights which are settled because of others.
+    """
     settled = 0
+    moves = moves or Moves()
     gather_behind(engine)
+    with reading(engine) as connection:
+        moves.begin(run.id for run in run_store.dirty_runs(connection))
     for _ in range(ROUNDS):
         compare_rows(engine)
         known = Known()
@@ -103,7 +115,7 @@ def settle_all(
             return settled
         for done, run in enumerate(dirty):
             report(done, len(dirty))
-            settled += _settle(engine, run, settings, known)
+            settled += _settle(engine, run, settings, known, moves)
         report(len(dirty), len(dirty))
     if not settled:
         raise StoreError(
@@ -133,7 +145,7 @@ def _dirty(engine: Engine, known: Known) -> list[RunState]:
         return run_store.dirty_runs(connection)
 
 
-def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> bool:
+def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, moves: Moves) -> bool:
     """Settle one run as it was listed; False when it changed since, or another settled it."""
     with reading(engine) as connection:
         if run_store.dirty_run(connection, run.id) != run:
@@ -143,6 +155,7 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> 
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
     known.depths.stored(run.rig_id)
+    moves.hear(run, outcome.before, outcome.after)
     return True
 
 
@@ -175,14 +188,17 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
 
 def _compute(this: Settling) -> Outcome:
     judged, summed, earlier = _judged(this)
+    before = [j.before for j in judged]
     after = [_with_depth(this, j.frame) for j in judged]
     lights = [frame for frame in after if frame.is_light]
     return Outcome(
-        updates=list(_updates([j.before for j in judged], after)),
+        before=before,
+        after=after,
+        updates=list(_updates(before, after)),
         sums=sum_run(lights),
         summaries=summed,
         history=earlier,
-        zeros=_zero_levels([j.before for j in judged]),
+        zeros=_zero_levels(before),
         cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
         frozen=this.known.depths.fresh(this.run.rig_id),
     )

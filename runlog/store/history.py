@@ -62,6 +62,8 @@ _FIRST_OF_ALL = _FIRST.limit(ENOUGH_NIGHTS + 1)
 _AFTER = _SPEAKING.where(_R.night > bindparam("night")).order_by(_R.night)
 _SOON_AFTER = _AFTER.where(_R.night <= bindparam("last")).limit(ENOUGH_NIGHTS)
 _NEXT = _AFTER.limit(LAST_NIGHTS)
+_FROM = _SPEAKING.where(_R.night >= bindparam("night")).order_by(_R.night)
+_FROM_ON = _FROM.limit(LAST_NIGHTS)
 _NEARBY = _OF_GROUP.where(_R.night >= bindparam("since"), _R.night <= bindparam("until"))
 _OF_RUN = select(m.run_summary).where(_S.run_id == bindparam("run"))
 
@@ -173,6 +175,24 @@ def holders(connection: Connection, rig_id: int, night: str, group: Group) -> se
         for row in connection.execute(_NEARBY, nearby)
         if row.night > night or len(first - {row.night}) < ENOUGH_NIGHTS
     }
+
+
+def touch_around(connection: Connection, rig_id: int, night: str) -> set[int]:
+    """Mark dirty the runs that look across a night, from which on their rig may be another.
+
+    Those after it until the eighth night that speaks, those of the 60 nights before; gives them.
+    """
+    groups = select(_S.filter, _S.setting, _S.measured_with).distinct()
+    groups = groups.join(m.run, _R.id == _S.run_id).where(_R.rig_id == rig_id)
+    until = night
+    for row in connection.execute(groups).all():
+        asked = _asked(rig_id, night, Group(*row), ())
+        nights = [r.night for r in connection.execute(_FROM_ON, asked)]
+        until = max(until, nights[-1] if len(nights) == LAST_NIGHTS else "~")
+    near = (_R.rig_id == rig_id, _R.night >= first_before(night), _R.night <= until)
+    found = set(connection.execute(select(_R.id).where(*near, _R.night != "")).scalars())
+    touch(connection, sorted(found))
+    return found
 
 
 def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence[str]) -> None:

@@ -25,6 +25,11 @@ class RigNote:
     undoes: int | None
     stands: bool
 
+    @property
+    def speaks(self) -> bool:
+        """Tell whether it says something and was not taken back."""
+        return self.stands and self.undoes is None
+
 
 _N = m.rig_note.c
 _BOOK = select(m.rig_note, m.rig.c.name.label("rig")).join(m.rig, m.rig.c.id == _N.rig_id)
@@ -39,14 +44,27 @@ def book(connection: Connection) -> list[RigNote]:
 
 def standing(connection: Connection, rig_id: int) -> list[RigNote]:
     """List the notes on a rig that were not taken back, by night."""
-    found = _read(connection, _OF_RIG, {"rig": rig_id})
-    stand = [note for note in found if note.stands and note.undoes is None]
-    return sorted(stand, key=lambda note: (note.night, note.id))
+    found = [note for note in _read(connection, _OF_RIG, {"rig": rig_id}) if note.speaks]
+    return sorted(found, key=lambda note: (note.night, note.id))
 
 
 def changes(connection: Connection, rig_id: int) -> list[str]:
     """List the nights from which on a rig was another one."""
     return [note.night for note in standing(connection, rig_id) if note.changed]
+
+
+def of_night(connection: Connection, rig_id: int, night: str) -> tuple[str, ...]:
+    """Give the words noted of a rig for a night."""
+    return tuple(n.text for n in standing(connection, rig_id) if n.night == night)
+
+
+def by_night(connection: Connection) -> dict[tuple[str, str], list[str]]:
+    """Give the words noted, by rig and night."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for note in book(connection):
+        if note.speaks:
+            found.setdefault((note.rig, note.night), []).append(note.text)
+    return found
 
 
 def _read(
