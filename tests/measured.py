@@ -23,7 +23,7 @@ from runlog.core.pixels import ReadFrame
 from runlog.ingest.task import MEASURE_VERSION, Outcome
 from runlog.store.frames import FileStamp, path_parts
 
-WIDTH, HEIGHT, STARS = 1280, 960, 60
+WIDTH, HEIGHT, STARS = 1280, 960, 40
 EVERY_S = 312.0
 
 

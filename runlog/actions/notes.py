@@ -91,9 +91,7 @@ def night_at(now: datetime) -> str:
     return (now.date() - timedelta(days=now.hour < NEW_DAY_H)).isoformat()
 
 
-def _settled(
-    engine: Engine, settings: Settings, work: Callable[[Connection], int]
-) -> Noted:
+def _settled(engine: Engine, settings: Settings, work: Callable[[Connection], int]) -> Noted:
     number = write(engine, work)
     moves = Moves(own=())
     settle_behind(engine, settings, moves=moves)

@@ -80,16 +80,22 @@ def of_groups(
     connection: Connection, rig_id: int, night: str, groups: Iterable[Group]
 ) -> dict[Group, Earlier]:
     """Load what was usual on other nights of a rig, for some of a night's groups."""
+    around = chosen_for(connection, rig_id, night, groups)
+    found = {group: earlier_of(chosen, night) for group, chosen in around.items()}
+    return {group: earlier for group, earlier in found.items() if earlier is not None}
+
+
+def chosen_for(
+    connection: Connection, rig_id: int, night: str, groups: Iterable[Group]
+) -> dict[Group, list[Dated]]:
+    """Load the nights that the law chooses for some of a night's groups."""
     if not night:
         return {}
     changes = notes.changes(connection, rig_id)
-    found: dict[Group, Earlier] = {}
-    for group in groups:
-        known = _around(connection, rig_id, night, group, changes)
-        earlier = earlier_of(candidates(known, night, changes), night)
-        if earlier is not None:
-            found[group] = earlier
-    return found
+    return {
+        group: candidates(_around(connection, rig_id, night, group, changes), night, changes)
+        for group in groups
+    }
 
 
 def _around(

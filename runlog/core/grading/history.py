@@ -47,11 +47,7 @@ class Earlier:
     @property
     def named(self) -> str:
         """Name the nights, to go before what was usual in them."""
-        if not self.later:
-            return f"the last {self.nights} nights'" if self.nights > 1 else "the last night's"
-        if self.later == self.nights:
-            return f"the next {self.nights} nights'" if self.nights > 1 else "the next night's"
-        return f"{self.nights} nights' ({self.later} of them later)"
+        return named_nights(self.nights, self.later)
 
     def ellipticity(self, side: str, seen: complex, camera_deg: float | None) -> complex | None:
         """Give the rig's own ellipticity on one side of the pier.
@@ -70,6 +66,15 @@ class Earlier:
 
 
 History = Mapping[Group, Earlier]
+
+
+def named_nights(nights: int, later: int) -> str:
+    """Name nights, of which some are later ones, to go before what was usual in them."""
+    if not later:
+        return f"the last {nights} nights'" if nights > 1 else "the last night's"
+    if later == nights:
+        return f"the next {nights} nights'" if nights > 1 else "the next night's"
+    return f"{nights} nights' ({later} of them later)"
 
 
 def _same_way(one_deg: float | None, other_deg: float | None) -> bool:

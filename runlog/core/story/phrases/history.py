@@ -52,3 +52,28 @@ def from_to(before: str, now: str) -> str:
 def kept(frames: int, seconds: float) -> str:
     """Say how many frames are kept, and how long they are."""
     return f"{frames} ({hours(seconds)})"
+
+
+# --- what is no fault of a frame --------------------------------------------------------------
+
+
+def hot_pixels(now_ppm: float, usual_ppm: float, whose: str) -> str:
+    """Say how many more hot pixels there are."""
+    times = f"{now_ppm / usual_ppm:.1f} times {whose} usual {usual_ppm:.0f}"
+    return f"hot pixels {now_ppm:.0f} in a million, {times}"
+
+
+def noisier(now_adu: float, usual_adu: float, whose: str) -> str:
+    """Say how much noise grew that the sky does not explain."""
+    times = f"{now_adu / usual_adu:.1f} times {whose} usual {usual_adu:.1f}"
+    return f"noise {now_adu:.1f} ADU, {times} under a sky no brighter"
+
+
+def slower(name: str, now_s: float, usual_s: float, whose: str) -> str:
+    """Say how much longer it takes from one exposure to the next."""
+    return f"{now_s:.0f} s before an exposure in {name}, {whose} usual {usual_s:.0f} s"
+
+
+def fewer_usable(usable: int, frames: int, usual: float, whose: str) -> str:
+    """Say how many frames came out right, beside what is usual."""
+    return f"{usable} of {plural(frames, 'frame')} without a fault, {whose} usual {usual:.0%}"
