@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -20,15 +20,18 @@ from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.sky.nights import noon_before
+from runlog.core.story.against_history import Fact, facts, with_facts
 from runlog.core.story.model import Dark, Event, Told
+from runlog.core.story.parts import to_check
 from runlog.core.story.report import NightEvent, NightReport
 from runlog.core.story.sun_and_moon import MoonCrossing
 from runlog.core.story.tell import tell
 from runlog.errors import UsageError
+from runlog.store import notes
 from runlog.store import totals as total_store
 from runlog.store.choose import sights
 from runlog.store.engine import reading
-from runlog.store.history import earlier_nights
+from runlog.store.history import chosen_for, of_frames, summaries_of_run
 from runlog.store.listing import paths_of_frames
 from runlog.store.settling import frames_of_run
 
@@ -72,6 +75,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     told = _told(connection, run, lights, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(told, settings.policy, sky.dark, sky.moon, sky.midnight, own, sky.doubt)
+    verdicts = with_facts(story.verdicts, _facts(connection, run))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
     return NightReport(
@@ -83,14 +87,22 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         counts={grade: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
         added=added_totals(connection, total_store.sums_of_run(connection, run.id), settings),
         lost=_lost(lights),
-        verdicts=story.verdicts,
+        verdicts=verdicts,
         events=tuple(_with_paths(event, first_path) for event in story.events),
-        to_check=story.to_check,
+        to_check=tuple(to_check(verdicts)),
         questions=_questions(connection, lights),
         others=tuple(kinds.most_common()),
         doubt=sky.doubt,
+        notes=notes.of_night(connection, run.rig_id, run.night),
         copies=taken - len(lights),
     )
+
+
+def _facts(connection: Connection, run: Row[Any]) -> Iterator[Fact]:
+    """Find what is no fault of a frame, and was otherwise on the rig's other nights."""
+    own = summaries_of_run(connection, run.id)
+    around = chosen_for(connection, run.rig_id, run.night, [s.group for s in own])
+    return facts(own, around, run.night)
 
 
 def _with_paths(event: Event, paths: Mapping[str, str | None]) -> NightEvent:
@@ -120,7 +132,7 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
 
 def _told(connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
-    alone = alone_in(lights, earlier_nights(connection, run.rig_id, run.night))
+    alone = alone_in(lights, of_frames(connection, run.rig_id, run.night, lights))
     return [
         Told(
             _in_doubt(frame) if doubt else frame,

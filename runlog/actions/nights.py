@@ -5,10 +5,12 @@ from typing import Any
 from sqlalchemy import Engine
 
 from runlog.core.selection import EVERYTHING, Selection
+from runlog.store import notes
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
 
-NIGHT_KEYS = "night rig frames logged_s kept_s doubtful_s rejected_s ungraded_s".split()
+SUM_KEYS = "night rig frames logged_s kept_s doubtful_s rejected_s ungraded_s".split()
+NIGHT_KEYS = [*SUM_KEYS, "noted"]
 
 
 def night_rows(
@@ -20,9 +22,11 @@ def night_rows(
     """
     with reading(engine) as connection:
         runs = total_store.runs_with_sums(connection, selection)
+        noted = notes.by_night(connection)
         sources = total_store.night_sources(connection) if with_source else {}
     return [
-        {key: getattr(run, key) for key in NIGHT_KEYS}
+        {key: getattr(run, key) for key in SUM_KEYS}
         | {"night": run.night or None, "night_from": sources.get(run.id)}
+        | {"noted": noted.get((run.rig, run.night), [])}
         for run in runs
     ]

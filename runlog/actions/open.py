@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
+from runlog.actions.changes import Moves, tell_changes
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there
@@ -25,16 +26,20 @@ def open_store(
     settings: Settings,
     *,
     make: bool = True,
-    tell: Callable[[str], None] = lambda _: None,
+    tell: Callable[[str], None] | None = None,
 ) -> Engine:
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     if not make:
         require_there(database)
     engine = open_engine(database)
     try:
-        ready(engine, tell)
-        tell_differences(engine, settings, tell)
+        hear = tell or (lambda _: None)
+        ready(engine, hear)
+        tell_differences(engine, settings, hear)
         settle_behind(engine, settings)
+        if tell is not None:  # what nobody hears waits for the next command
+            for line in tell_changes(engine):
+                tell(line)
     except BaseException:
         engine.dispose()
         raise
@@ -45,11 +50,13 @@ def silent(_done: int, _total: int) -> None:
     """Report nothing."""
 
 
-def settle_behind(engine: Engine, settings: Settings, report: Report = silent) -> None:
+def settle_behind(
+    engine: Engine, settings: Settings, report: Report = silent, moves: Moves | None = None
+) -> None:
     """Settle what is not up to date; grading, a second of imports, is loaded only for that."""
     with reading(engine) as connection:
         behind = bool(dirty_runs(connection))
     if behind:
         from runlog.actions.settle import settle_all
 
-        settle_all(engine, settings, report)
+        settle_all(engine, settings, report, moves)

@@ -79,11 +79,11 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
         run = run_store.run_of_frame(connection, frame_id)
         policy = settings_of(connection, run.rig_id, settings).policy
         judged = judge_run(connection, run, settings, Known())
-        earlier = history.earlier_nights(connection, run.rig_id, run.night)
+        frames = [j.frame for j in judged if j.is_light]
+        earlier = history.of_frames(connection, run.rig_id, run.night, frames)
     this = next(j for j in judged if j.before.identity.id == frame_id)
     if not this.is_light:
         raise UsageError(f"This frame is not graded ({this.verdict.note})", named)
-    lights = sky_as_known([j.frame for j in judged if j.is_light])
-    _, compared, checks = explain_run(lights, policy, earlier)[this.frame.key]
+    _, compared, checks = explain_run(sky_as_known(frames), policy, earlier)[this.frame.key]
     verdict = verdict_of(compared, checks) if compared else this.verdict
     return Explanation(this, checks, verdict, policy.for_filter(this.frame.context.filter))

@@ -13,6 +13,7 @@ from itertools import islice
 from sqlalchemy import Engine
 
 from runlog.actions.batches import Batches
+from runlog.actions.changes import Moves, moves_told
 from runlog.actions.open import settle_behind
 from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
@@ -67,7 +68,11 @@ def scan(
     job.read_all(workers or default_workers())
     if not job.stopped():
         job.note_missing(roots)
-    settle_behind(engine, settings, lambda done, total: report(Progress("grading", done, total)))
+    moves = Moves()
+    settle_behind(
+        engine, settings, lambda done, total: report(Progress("grading", done, total)), moves
+    )
+    job.result.history = moves_told(engine, moves)
     job.result.in_reject_folders = _in_reject_folders(engine, job.result.new_paths)
     if remeasure:
         job.result.measured_before = measured_before(engine)

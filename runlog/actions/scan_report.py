@@ -38,6 +38,7 @@ class ScanReport:
     seconds: float = 0.0
     interrupted: bool = False
     in_reject_folders: int = 0  # new frames that a person had put into a folder for rejects
+    history: list[str] = field(default_factory=list)  # what other nights' frames became, in words
     new_paths: list[bytes] = field(default_factory=list)
 
     def count(self, outcome: Outcome, arrival: Arrival) -> None:

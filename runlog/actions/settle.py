@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.changes import Moves
 from runlog.actions.compare_run import auxiliary_set_apart, questions
 from runlog.actions.context import ZeroLevels, lit_site, sky_of
 from runlog.actions.depths import Depths, Frozen
@@ -17,9 +18,12 @@ from runlog.actions.rig_settings import settings_of, stands
 from runlog.actions.settings_digest import same_site, settings_digest
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade, Kind, Question, Verdict
-from runlog.core.grading.baseline import by_group, shape_group, sky_rate_at_zenith, usual_shape
+from runlog.core.grading.baseline import sky_rate_at_zenith
 from runlog.core.grading.grade import grade_run
+from runlog.core.grading.history import History
 from runlog.core.grading.policy import extinction_mag
+from runlog.core.grading.summary import RunSummary, summaries
+from runlog.core.grading.usable import usable
 from runlog.core.ledger.totals import RunSum, sum_run
 from runlog.core.sky.daylight import sky_as_known
 from runlog.core.sky.extinction import Extinction, Sighting, run_extinction
@@ -28,7 +32,6 @@ from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, write, writing
-from runlog.store.history import UsualWidths
 from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
@@ -78,20 +81,32 @@ class Settling:
 class Outcome:
     """All that is written when a run is settled."""
 
+    before: list[Frame]  # as they were stored
+    after: list[Frame]
     updates: list[dict[str, Any]]
     sums: list[RunSum]
-    usual: UsualWidths
+    summaries: tuple[RunSummary, ...]
+    history: History  # that the grades rest on
     zeros: str
     cameras: list[str]
     frozen: list[Frozen]
 
 
 def settle_all(
-    engine: Engine, settings: Settings, report: Callable[[int, int], None] = lambda *_: None
+    engine: Engine,
+    settings: Settings,
+    report: Callable[[int, int], None] = lambda *_: None,
+    moves: Moves | None = None,
 ) -> int:
-    """Settle every run that is not up to date, also those a crash left behind."""
+    """Settle every run that is not up to date, also those a crash left behind.
+
+    `moves` hears of grades that change in nights which are settled because of others.
+    """
     settled = 0
+    moves = moves or Moves()
     gather_behind(engine)
+    with reading(engine) as connection:
+        moves.begin(run.id for run in run_store.dirty_runs(connection))
     for _ in range(ROUNDS):
         compare_rows(engine)
         known = Known()
@@ -100,7 +115,7 @@ def settle_all(
             return settled
         for done, run in enumerate(dirty):
             report(done, len(dirty))
-            settled += _settle(engine, run, settings, known)
+            settled += _settle(engine, run, settings, known, moves)
         report(len(dirty), len(dirty))
     if not settled:
         raise StoreError(
@@ -130,7 +145,7 @@ def _dirty(engine: Engine, known: Known) -> list[RunState]:
         return run_store.dirty_runs(connection)
 
 
-def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> bool:
+def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, moves: Moves) -> bool:
     """Settle one run as it was listed; False when it changed since, or another settled it."""
     with reading(engine) as connection:
         if run_store.dirty_run(connection, run.id) != run:
@@ -140,12 +155,13 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> 
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
     known.depths.stored(run.rig_id)
+    moves.hear(run, outcome.before, outcome.after)
     return True
 
 
 def _store(connection: Connection, run: RunState, used: Settings, outcome: Outcome) -> bool:
     """Write a settled run, unless it or what its rig is graded by changed meanwhile."""
-    if not stands(connection, run.rig_id, used):
+    if not stands(connection, run.rig_id, used) or not _history_stands(connection, run, outcome):
         return False
     written = write_settled(connection, run, outcome.updates, outcome.sums, settings_digest(used))
     if written:
@@ -153,22 +169,36 @@ def _store(connection: Connection, run: RunState, used: Settings, outcome: Outco
     return written
 
 
+def _history_stands(connection: Connection, run: RunState, outcome: Outcome) -> bool:
+    """Tell whether other nights still say what the grades rest on: another may have settled them.
+
+    A run that is dirty already is not marked again when they change.
+    """
+    groups = [summary.group for summary in outcome.summaries] + list(outcome.history)
+    now = history.of_groups(connection, run.rig_id, run.night, set(groups))
+    return now == dict(outcome.history)
+
+
 def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
-    history.put_usual(connection, run.id, outcome.usual)
+    history.put_summaries(connection, run.id, outcome.summaries)
     history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
     for frozen in outcome.frozen:
         history.freeze_depth(connection, run.rig_id, asdict(frozen))
 
 
 def _compute(this: Settling) -> Outcome:
-    judged = _judged(this)
+    judged, summed, earlier = _judged(this)
+    before = [j.before for j in judged]
     after = [_with_depth(this, j.frame) for j in judged]
     lights = [frame for frame in after if frame.is_light]
     return Outcome(
-        updates=list(_updates([j.before for j in judged], after)),
+        before=before,
+        after=after,
+        updates=list(_updates(before, after)),
         sums=sum_run(lights),
-        usual=_usual_widths(lights),
-        zeros=_zero_levels([j.before for j in judged]),
+        summaries=summed,
+        history=earlier,
+        zeros=_zero_levels(before),
         cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
         frozen=this.known.depths.fresh(this.run.rig_id),
     )
@@ -186,21 +216,22 @@ def judge_run(
 ) -> list[Judged]:
     """Look at all frames of a run and grade its lights as its rig is, writing nothing."""
     used = settings_of(connection, run.rig_id, settings)
-    return _judged(Settling(connection, run, used, known))
+    return _judged(Settling(connection, run, used, known))[0]
 
 
-def _judged(this: Settling) -> list[Judged]:
+def _judged(this: Settling) -> tuple[list[Judged], tuple[RunSummary, ...], History]:
+    """Judge each frame; give what the run says to other nights, and what these said to it."""
     stored = frames_of_run(this.connection, this.run.id)
     if not stored:
-        return []
+        return [], (), {}
     frames = _placed(this, stored)
     extinctions = _extinctions(frames, this.known)
     light = _Light(this, extinctions)
     frames = auxiliary_set_apart([light.compared(frame) for frame in frames])
     asked = questions(frames, [lit_site(frame, this.settings) for frame in frames])
-    earlier = history.earlier_nights(this.connection, this.run.rig_id, this.run.night)
-    lights = [frame for frame in frames if frame.is_light]
-    verdicts = grade_run(sky_as_known(lights), this.settings.policy, earlier)
+    lights = sky_as_known([frame for frame in frames if frame.is_light])
+    earlier = history.of_frames(this.connection, this.run.rig_id, this.run.night, lights)
+    verdicts = grade_run(lights, this.settings.policy, earlier)
     marks = mark_store.standing_marks(this.connection, this.run.id)
     judged = []
     for before, frame, own in zip(stored, frames, asked, strict=True):
@@ -209,7 +240,16 @@ def _judged(this: Settling) -> list[Judged]:
         after = _graded(frame, verdict, mark, own)
         used = extinctions.get(frame.context.filter)
         judged.append(Judged(before, after, verdict, mark, used))
-    return judged
+    return judged, _summed_up(this, lights, marks), earlier
+
+
+def _summed_up(
+    this: Settling, lights: Sequence[Frame], marks: Mapping[int, Mark]
+) -> tuple[RunSummary, ...]:
+    """Sum a run up for other nights, by its own frames, physics and marks alone."""
+    said = {f.key: Grade(marks[f.identity.id].grade) for f in lights if f.identity.id in marks}
+    measured = [frame for frame in lights if frame.measurement.measured]
+    return summaries(lights, usable(measured, this.settings.policy, said))
 
 
 def _graded(
@@ -342,15 +382,6 @@ def _with_depth(this: Settling, frame: Frame) -> Frame:
 
 
 # --- what other runs will ask of this one ---------------------------------------------------
-
-
-def _usual_widths(frames: Sequence[Frame]) -> dict[tuple[str, int], float]:
-    usual = by_group([f for f in frames if f.measurement.measured], shape_group, usual_shape)
-    return {
-        (str(key[0]), int(str(key[1]))): found.fwhm_px
-        for key, found in usual.items()
-        if found.fwhm_px is not None
-    }
 
 
 def _tells_zero(frame: Frame) -> bool:

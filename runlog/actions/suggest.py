@@ -79,9 +79,10 @@ def _marked(engine: Engine, settings: Settings) -> Iterator[Marked]:
                 continue
             policy = settings_of(connection, run.rig_id, settings).policy
             judged = judge_run(connection, run, settings, known)
-            earlier = history.earlier_nights(connection, run.rig_id, run.night)
             lights = [j for j in judged if j.is_light]
-            explained = explain_run([j.frame for j in lights], policy, earlier)
+            frames = [j.frame for j in lights]
+            earlier = history.of_frames(connection, run.rig_id, run.night, frames)
+            explained = explain_run(frames, policy, earlier)
             for j in lights:
                 _, compared, checks = explained[j.frame.key]
                 if j.frame.judgement.graded_by == "person" and compared is not None:

@@ -81,6 +81,7 @@ def _row(report: "NightReport") -> dict[str, object]:
             part.value: {"verdict": found.verdict.value, "evidence": found.evidence}
             for part, found in report.verdicts.items()
         },
+        "noted": list(report.notes),
         "to_check": list(map(str, report.to_check)),
         "events": list(map(_event_row, report.events)),
     }

@@ -32,7 +32,8 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     else:
         from runlog.cli.plain_table import show_rows
 
-        show_rows([row | {"share_kept": _share(row)} for row in rows], SHOWN)
+        shown = [*SHOWN, "noted"] if any(row["noted"] for row in rows) else SHOWN
+        show_rows([row | {"share_kept": _share(row)} for row in rows], shown)
     return 0
 
 

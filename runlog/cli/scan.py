@@ -102,6 +102,7 @@ def _body(result: "ScanReport") -> dict[str, object]:
         "interrupted": result.interrupted,
         "measured_before": result.measured_before,
         "in_reject_folders": result.in_reject_folders,
+        "history": result.history,
     }
 
 
@@ -119,6 +120,7 @@ def tell(result: "ScanReport") -> None:
     if result.packed_otherwise:
         listed = ", ".join(f"{n} {suffix}" for suffix, n in result.packed_otherwise.most_common())
         talk(f"  FITS packed in a way that is not read (unpack them first): {listed}")
+    talk(*(f"  {safe(line)}" for line in result.history))
     if result.measured_before:
         talk(
             f"  {result.measured_before} frames keep what an earlier version of runlog measured; "

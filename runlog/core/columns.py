@@ -117,6 +117,7 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "missing": Column("missing", "; ".join),
     "notes": Column("to know", "; ".join),
     "weight": Column("weight", _number(3), True),
+    "noted": Column("noted", "; ".join),
     "id": Column("no.", str, True),
     "what": Column("what"),
     "who": Column("who"),

@@ -1,9 +1,9 @@
-"""What settling remembers between runs: usual widths, references, star lists."""
+"""What settling remembers between runs: summaries, references, star lists."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
-import numpy as np
 from sqlalchemy import (
     Connection,
     Row,
@@ -15,62 +15,190 @@ from sqlalchemy import (
     update,
 )
 
-from runlog.core.grading.baseline import Earlier
-from runlog.store import models as m
-from runlog.store.engine import insert_into
-from runlog.store.runs import touch, touch_settled
-
-LAST_NIGHTS = 8
-FEWEST_NIGHTS = 2
-
-UsualWidths = Mapping[tuple[str, int], float]  # (filter, binning) -> FWHM in px at airmass 1
-
-# Asked once a run, of thousands of runs: putting a statement together takes longer than running it.
-_USUAL = select(m.run_usual.c.filter, m.run_usual.c.binning, m.run_usual.c.fwhm_px)
-_EARLIER = (
-    _USUAL.join(m.run, m.run.c.id == m.run_usual.c.run_id)
-    .where(m.run.c.rig_id == bindparam("rig"), m.run.c.night < bindparam("before"))
-    .where(m.run.c.night != "")
-    .order_by(m.run.c.night.desc())
+from runlog.core.frame import Frame
+from runlog.core.grading.history import (
+    ENOUGH_NIGHTS,
+    LAST_NIGHTS,
+    Dated,
+    Earlier,
+    candidates,
+    earlier_of,
+    epoch,
+    first_before,
+    last_after,
 )
-_OF_RUN = _USUAL.where(m.run_usual.c.run_id == bindparam("run"))
+from runlog.core.grading.summary import (
+    FEWEST_USABLE,
+    Elongation,
+    Group,
+    Light,
+    RunSummary,
+    group_of,
+)
+from runlog.store import models as m
+from runlog.store import notes
+from runlog.store.engine import insert_into
+from runlog.store.runs import touch, touch_runs, touch_settled
+
+# --- summaries of runs ----------------------------------------------------------------------
+
+# Asked once a run and group, of thousands of runs: putting a statement together takes longer than
+# running it.
+_S, _R = m.run_summary.c, m.run.c
+_OF_GROUP = (
+    select(_R.night, m.run_summary)
+    .join(m.run, _R.id == _S.run_id)
+    .where(_R.rig_id == bindparam("rig"), _R.night != "")
+    .where(_S.filter == bindparam("filter"), _S.setting == bindparam("setting"))
+    .where(_R.night >= bindparam("first"), _R.night < bindparam("end"))
+)
+_SPEAKING = _OF_GROUP.where(
+    _S.measured_with == bindparam("version"), _S.usable >= FEWEST_USABLE, _S.fwhm_px.is_not(None)
+)
+_BEFORE = _SPEAKING.where(_R.night < bindparam("night")).order_by(_R.night.desc())
+_LAST_BEFORE = _BEFORE.limit(LAST_NIGHTS)
+_FIRST = _SPEAKING.where(_R.night < bindparam("night")).order_by(_R.night)
+_FIRST_OF_ALL = _FIRST.limit(ENOUGH_NIGHTS + 1)
+_AFTER = _SPEAKING.where(_R.night > bindparam("night")).order_by(_R.night)
+_SOON_AFTER = _AFTER.where(_R.night <= bindparam("last")).limit(ENOUGH_NIGHTS)
+_NEXT = _AFTER.limit(LAST_NIGHTS)
+_FROM = _SPEAKING.where(_R.night >= bindparam("night")).order_by(_R.night)
+_FROM_ON = _FROM.limit(LAST_NIGHTS)
+_NEARBY = _OF_GROUP.where(_R.night >= bindparam("since"), _R.night <= bindparam("until"))
+_OF_RUN = select(m.run_summary).where(_S.run_id == bindparam("run"))
 
 
-def earlier_nights(
-    connection: Connection, rig_id: int, night: str
-) -> dict[tuple[object, ...], Earlier]:
-    """Load what was usual in the rig's last nights strictly before one."""
-    widths: dict[tuple[object, ...], list[float]] = {}
-    asked = {"rig": rig_id, "before": night}
-    for name, binning, fwhm_px in connection.execute(_EARLIER, asked).all():
-        last = widths.setdefault((name, binning), [])
-        if len(last) < LAST_NIGHTS:
-            last.append(fwhm_px)
+def of_frames(
+    connection: Connection, rig_id: int, night: str, frames: Iterable[Frame]
+) -> dict[Group, Earlier]:
+    """Load what was usual on other nights of a rig for the frames of one."""
+    groups = {group_of(frame) for frame in frames if frame.measurement.measured}
+    return of_groups(connection, rig_id, night, groups)
+
+
+def of_groups(
+    connection: Connection, rig_id: int, night: str, groups: Iterable[Group]
+) -> dict[Group, Earlier]:
+    """Load what was usual on other nights of a rig, for some of a night's groups."""
+    around = chosen_for(connection, rig_id, night, groups)
+    found = {group: earlier_of(chosen, night) for group, chosen in around.items()}
+    return {group: earlier for group, earlier in found.items() if earlier is not None}
+
+
+def chosen_for(
+    connection: Connection, rig_id: int, night: str, groups: Iterable[Group]
+) -> dict[Group, list[Dated]]:
+    """Load the nights that the law chooses for some of a night's groups."""
+    if not night:
+        return {}
+    changes = notes.changes(connection, rig_id)
     return {
-        key: Earlier(len(last), float(np.median(last)), min(last))
-        for key, last in widths.items()
-        if len(last) >= FEWEST_NIGHTS
+        group: candidates(_around(connection, rig_id, night, group, changes), night, changes)
+        for group in groups
     }
 
 
-def put_usual(connection: Connection, run_id: int, widths: UsualWidths) -> None:
-    """Remember what was usual in a run; when that changed, the rig's later runs become dirty."""
-    u = m.run_usual.c
-    stored = connection.execute(_OF_RUN, {"run": run_id})
-    if {(row[0], row[1]): row[2] for row in stored} == dict(widths):
+def _around(
+    connection: Connection, rig_id: int, night: str, group: Group, changes: Sequence[str]
+) -> list[Dated]:
+    """Load the nights among which the law chooses: no more are ever asked."""
+    asked = _asked(rig_id, night, group, changes)
+    rows = connection.execute(_LAST_BEFORE, asked).all()
+    if len(rows) < ENOUGH_NIGHTS:
+        soon = asked | {"last": last_after(night)}
+        rows = [*rows, *connection.execute(_SOON_AFTER, soon).all()]
+    return [Dated(row.night, _summary(row)) for row in rows]
+
+
+def _asked(rig_id: int, night: str, group: Group, changes: Sequence[str]) -> dict[str, Any]:
+    first, end = epoch(night, changes)
+    return {
+        "rig": rig_id,
+        "night": night,
+        "filter": group.filter,
+        "setting": group.setting,
+        "version": group.measured_with,
+        "first": first,
+        "end": end,
+    }
+
+
+def _summary(row: Row[Any]) -> RunSummary:
+    values = {name: row._mapping[name] for name in _PLAIN}
+    return RunSummary(
+        **values,
+        elongations=tuple(Elongation(**e) for e in row.elongations),
+        lights=tuple(Light(**light) for light in row.lights),
+    )
+
+
+_LISTS = ("elongations", "lights")
+_PLAIN = tuple(c.name for c in m.run_summary.columns if c.name not in ("run_id", *_LISTS))
+
+
+def summaries_of_run(connection: Connection, run_id: int) -> list[RunSummary]:
+    """Load what is said of a run, by filter and setting."""
+    found = [_summary(row) for row in connection.execute(_OF_RUN, {"run": run_id})]
+    return sorted(found, key=lambda s: (s.filter, s.setting))
+
+
+def put_summaries(connection: Connection, run_id: int, found: Sequence[RunSummary]) -> None:
+    """Remember what a run says to other nights; those that it is held against become dirty."""
+    stored = {s.group: s for s in summaries_of_run(connection, run_id)}
+    now = {s.group: s for s in found}
+    if stored == now:
         return
-    connection.execute(delete(m.run_usual).where(u.run_id == run_id))
-    if widths:
-        connection.execute(
-            insert(m.run_usual),
-            [
-                {"run_id": run_id, "filter": name, "binning": binning, "fwhm_px": fwhm_px}
-                for (name, binning), fwhm_px in widths.items()
-            ],
-        )
-    this = connection.execute(select(m.run).where(m.run.c.id == run_id)).one()
-    r = m.run.c
-    touch_settled(connection, r.rig_id == this.rig_id, r.night > this.night)
+    connection.execute(delete(m.run_summary).where(_S.run_id == run_id))
+    if now:
+        rows = [asdict(s) | {"run_id": run_id} for s in now.values()]
+        connection.execute(insert(m.run_summary), rows)
+    this = connection.execute(select(_R.rig_id, _R.night).where(_R.id == run_id)).one()
+    changed = [g for g in {**stored, **now} if stored.get(g) != now.get(g)]
+    spoke = [g for g in changed if _speaks(stored.get(g)) or _speaks(now.get(g))]
+    for group in sorted(spoke):
+        touch_runs(connection, holders(connection, this.rig_id, this.night, group) - {run_id})
+
+
+def _speaks(summary: RunSummary | None) -> bool:
+    return summary is not None and summary.speaks
+
+
+def holders(connection: Connection, rig_id: int, night: str, group: Group) -> set[int]:
+    """Find the runs that are held against a night's frames of a group, were it to speak.
+
+    Later ones up to the eighth that speaks after it. Earlier ones of the last 60 nights that have
+    fewer than three to be held against, itself not counted; it does not ask what that says itself.
+    """
+    if not night:
+        return set()
+    asked = _asked(rig_id, night, group, notes.changes(connection, rig_id))
+    following = connection.execute(_NEXT, asked).all()
+    until = following[-1].night if len(following) == LAST_NIGHTS else "~"
+    nearby = asked | {"since": first_before(night), "until": until}
+    first = {row.night for row in connection.execute(_FIRST_OF_ALL, asked)}
+    return {
+        row.run_id
+        for row in connection.execute(_NEARBY, nearby)
+        if row.night > night or len(first - {row.night}) < ENOUGH_NIGHTS
+    }
+
+
+def touch_around(connection: Connection, rig_id: int, night: str) -> set[int]:
+    """Mark dirty the runs that look across a night, from which on their rig may be another.
+
+    Those after it until the eighth night that speaks, those of the 60 nights before; gives them.
+    """
+    groups = select(_S.filter, _S.setting, _S.measured_with).distinct()
+    groups = groups.join(m.run, _R.id == _S.run_id).where(_R.rig_id == rig_id)
+    until = night
+    for row in connection.execute(groups).all():
+        asked = _asked(rig_id, night, Group(*row), ())
+        nights = [r.night for r in connection.execute(_FROM_ON, asked)]
+        until = max(until, nights[-1] if len(nights) == LAST_NIGHTS else "~")
+    near = (_R.rig_id == rig_id, _R.night >= first_before(night), _R.night <= until)
+    found = set(connection.execute(select(_R.id).where(*near, _R.night != "")).scalars())
+    touch(connection, sorted(found))
+    return found
 
 
 def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence[str]) -> None:

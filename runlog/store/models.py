@@ -216,14 +216,45 @@ target_change = Table(
     Column("undoes", Integer, ForeignKey("target_change.id")),
 )
 
-# What was usual in a run, for the nights after it.
-run_usual = Table(
-    "run_usual",
+# What a run says to the rig's other nights, of its own frames alone: see core/grading/summary.py.
+run_summary = Table(
+    "run_summary",
     metadata,
     Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
     Column("filter", String, primary_key=True),
-    Column("binning", Integer, primary_key=True),
-    Column("fwhm_px", Float, nullable=False),  # at airmass 1
+    Column("setting", String, primary_key=True),  # binning, gain, offset, read-out mode, in words
+    Column("measured_with", Integer, nullable=False),
+    Column("frames", Integer, nullable=False),
+    Column("usable", Integer, nullable=False),
+    *_floats("fwhm_px", "fwhm_floor_px", "profile", "sky_adu_s"),
+    *_floats("exposure_s", "noise_adu", "hot_pixels_ppm", "overhead_s"),
+    Column("elongations", JSON, nullable=False),  # by side of the pier
+    Column("lights", JSON, nullable=False),  # by the reference of a field
+)
+
+# What was changed on a rig, and remarks; appended, never changed.
+rig_note = Table(
+    "rig_note",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("rig_id", Integer, ForeignKey("rig.id"), nullable=False, index=True),
+    Column("night", String(10), nullable=False),  # ISO date of the evening
+    Column("text", String, nullable=False),
+    Column("changed", Boolean, nullable=False),  # from this night on the rig is another
+    Column("who", String, nullable=False),
+    Column("at_utc", Utc, nullable=False),
+    Column("undoes", Integer, ForeignKey("rig_note.id")),
+)
+
+# What a run was worth before its grades were to change; told once all are graded, then dropped.
+run_before = Table(
+    "run_before",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    *[Column(grade, Integer, nullable=False) for grade in ("keep", "doubtful", "reject")],
+    Column("ungraded", Integer, nullable=False),
+    Column("kept_s", Float, nullable=False),
+    Column("effective_s", Float),
 )
 
 # What a run's frames of one camera and size have in common about their rows and columns.

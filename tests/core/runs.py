@@ -18,9 +18,11 @@ from runlog.core.frame import (
     Stage,
     Zone,
 )
+from runlog.core.grading.summary import Group
 
 START = datetime(2026, 10, 9, 20, 0, tzinfo=UTC)
 EVERY = timedelta(seconds=318)
+CLEAN = Group("L", "bin 1x1, gain 100", 1)  # what clean frames compare with on other nights
 REFERENCE = "f" * 32  # the frame that all are laid on
 # Of names that two parts have, a test of grading means the part named last.
 PART_OF = {

@@ -23,6 +23,13 @@ UNDO: dict[str, tuple[str, ...]] = {
     "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
     "0007": ("DROP TABLE rig_settings",),
     "0008": ("ALTER TABLE frame DROP COLUMN peak_adu",),
+    "0011": (
+        "DROP TABLE run_summary",
+        "DROP TABLE rig_note",
+        "DROP TABLE run_before",
+        "CREATE TABLE run_usual (run_id INTEGER NOT NULL, filter VARCHAR NOT NULL, "
+        "binning INTEGER NOT NULL, fwhm_px FLOAT NOT NULL)",
+    ),
 }
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
 

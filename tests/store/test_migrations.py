@@ -129,3 +129,39 @@ def test_0008_leaves_peaks_of_before_unknown(scanned):
     """How high stars stood is told only by their pixels: unknown until they are measured again."""
     take_back(scanned, "0007")
     assert [row["peak_adu"] for row in carry_across(scanned)["frame"]] == [None] * 4
+
+
+def test_0011_sums_runs_up_and_says_what_changed(scanned, tmp_path):
+    """Frames, marks and sums go across; each run sums itself up, and a changed night is told once.
+
+    Widths that were usual are of all frames alike, and are made anew from the frames stored.
+    """
+    before = take_back(
+        scanned, "0008",
+        ("INSERT INTO run_usual VALUES (1, 'L', 1, 2.5)", []),
+        ("UPDATE frame SET grade = 'keep', auto_grade = 'keep' WHERE id = 2", []),
+    )  # fmt: skip
+    marked = before["mark"][0]["frame_id"]
+    first = here(tmp_path, "nights")
+    assert "1 of 1 night is graded otherwise now; your marks stand, and no file" in first.stderr
+    (line,) = [row for row in first.stderr.splitlines() if "2026-10-09" in row]
+    assert "1 (5 min) → 0 (0 s)" in line
+    after = tables_of(scanned)
+    assert after["mark"] == before["mark"]
+    assert next(row["grade"] for row in after["frame"] if row["id"] == marked) == "reject"
+    (summary,) = rows_of(scanned, "run_summary")
+    assert (summary["filter"], summary["setting"], summary["frames"]) == (
+        "L",
+        "bin 1x1, gain 100",
+        4,
+    )
+    assert rows_of(scanned, "run_before") == []
+    assert "graded otherwise" not in here(tmp_path, "nights").stderr
+
+
+def test_0011_waits_with_its_table_until_all_is_graded(scanned):
+    """What a grading that was cut off has not told yet is still there for the next command."""
+    take_back(scanned, "0008")
+    carry_across(scanned)
+    (was,) = rows_of(scanned, "run_before")
+    assert (was["keep"] + was["doubtful"] + was["ungraded"], was["reject"]) == (3, 1)

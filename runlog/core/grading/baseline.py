@@ -44,6 +44,7 @@ class UsualShape:
     profile: float | None = None  # half-flux radius over FWHM
     tilt: float | None = None  # span of the width over the frame, share of its median
     all_filters: bool = False  # of one filter there were too few
+    floor_px: float | None = None  # of the width, what optics and sampling are held to give
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,15 +98,6 @@ class UsualCount:
     noise_adu: float | None = None
     background_adu: float | None = None  # zero level included
     clipped_stars: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Earlier:
-    """What the rig's earlier nights were like in one filter and binning."""
-
-    nights: int
-    fwhm_px: float  # at airmass 1
-    fwhm_floor_px: float  # the narrowest a run's good quarter ever was
 
 
 def low(values: Iterable[float | None]) -> float | None:
@@ -299,6 +291,7 @@ def usual_shape(frames: Sequence[Frame], floor_px: float | None = None) -> Usual
         ellipticity=_middle(ellipticity(f) for f in good),
         profile=_median(profile(f) for f in good),
         tilt=_median(f.measurement.tilt for f in good),
+        floor_px=floor or None,
     )
 
 

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 from runlog.core.frame import Frame
-from runlog.core.grading.baseline import Earlier, UsualAim, UsualCount, UsualLight, UsualShape
+from runlog.core.grading.baseline import UsualAim, UsualCount, UsualLight, UsualShape
 from runlog.core.grading.course import Focus
+from runlog.core.grading.history import Earlier
 from runlog.core.grading.policy import Policy
 
 NOWHERE = UsualAim()
@@ -21,8 +22,14 @@ class ComparedFrame:
     earlier: Earlier | None
     policy: Policy
     aim: UsualAim = NOWHERE
+    own_best: bool = False  # the best frame of its field is one of this run
     run_frames: int = 1  # measured frames of its run, whatever they show
     focus: Focus | None = None  # against the run in focus, through all filters
+
+    @property
+    def nights_before(self) -> bool:
+        """Tell whether nights before this one say what is usual; later ones reject nothing."""
+        return self.earlier is not None and self.earlier.earlier_alone is not None
 
     @property
     def runs_usual(self) -> str:

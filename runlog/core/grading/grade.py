@@ -1,12 +1,11 @@
 """Measurements against what is usual for the run and the rig: a grade with its reasons."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from runlog.core.frame import FaultName, Frame, Grade, Verdict
 from runlog.core.grading.baseline import (
     ENOUGH,
-    Earlier,
     UsualCount,
     UsualShape,
     by_group,
@@ -29,12 +28,12 @@ from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.faults import rules
 from runlog.core.grading.faults.few_stars import LEAST, NO_STARS_FROM, is_wide
 from runlog.core.grading.faults.trailed import shows_lines
+from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.summary import group_of
 
 SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3}
 SHAPE_FRAMES = 5  # fewer of one filter are compared with the whole run
-
-History = Mapping[tuple[object, ...], Earlier]  # by shape_group
 
 
 def grade_run(
@@ -75,6 +74,7 @@ class _Usual:
 
     def __init__(self, frames: Sequence[Frame], history: History) -> None:
         self.history, self.frames = history, len(frames)
+        self.keys = {frame.key for frame in frames}
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
         self.everything = replace(usual_shape(frames, floor), all_filters=_several(frames))
@@ -93,9 +93,10 @@ class _Usual:
             self._shape(frame),
             replace(self.lights[light_group(frame)], sky_adu_s=self.skies[sky_group(frame)]),
             self._count(frame),
-            self.history.get(shape_group(frame)),
+            self.history.get(group_of(frame)),
             policy,
             self.aims[sky_group(frame)],
+            frame.placement.matched_to in self.keys,
             self.frames,
             self.courses.get(frame.key),
         )
@@ -132,7 +133,7 @@ def alone_in(frames: Sequence[Frame], history: History) -> set[str]:
     """List the measured frames of a run, by key, that have nothing to be compared with."""
     if sum(f.measurement.measured and f.measurement.fwhm_px is not None for f in frames) >= ENOUGH:
         return set()
-    return {f.key for f in frames if f.measurement.measured and shape_group(f) not in history}
+    return {f.key for f in frames if f.measurement.measured and group_of(f) not in history}
 
 
 def verdict_of(this: ComparedFrame, checks: Sequence[Check]) -> Verdict:

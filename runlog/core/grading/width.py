@@ -29,27 +29,14 @@ def against_run(
     this: ComparedFrame, kind: FaultKind, setting: Setting[Limit], why: str
 ) -> Iterator[Check]:
     """Compare with the run: did something break?"""
-    expected, source = _expected(this)
+    zenith, source = this.shape.fwhm_px, this.runs_usual
+    expected = None if zenith is None else at_airmass(this, zenith)
     times = ratio(sure_width(this.frame), expected)
     if times is None or expected is None:
         return
-    text = f"{_width(this.frame)} {times:.1f} times {source} {expected:.1f}"
-    text += f"{_low_down(this)}; {why}"
+    text = f"{width_words(this.frame)} {times:.1f} times {source} {expected:.1f}"
+    text += f"{low_down(this)}; {why}"
     yield kind.against(this, setting, times, f"FWHM against {source}", text)
-
-
-def against_earlier(this: ComparedFrame, kind: FaultKind) -> Iterator[Check]:
-    """Compare with the rig's earlier nights: a poor night must not pass its own median."""
-    sure = sure_width(this.frame)
-    if this.earlier is None or sure is None:
-        return
-    expected = _at_airmass(this, this.earlier.fwhm_px)
-    times = sure / expected
-    text = (
-        f"{_width(this.frame)} {times:.1f} times the last {this.earlier.nights} "
-        f"nights' usual {expected:.1f}{_low_down(this)}"
-    )
-    yield kind.against(this, EARLIER_NIGHTS, times, "FWHM against earlier nights", text)
 
 
 def sure_width(frame: Frame) -> float | None:
@@ -71,7 +58,7 @@ def unmixed(frame: Frame) -> Frame:
     return replace(frame, measurement=replace(got, axis_ratio=sqrt(short / long)))
 
 
-def _width(frame: Frame) -> str:
+def width_words(frame: Frame) -> str:
     """Width in words, with its error where few stars leave much open."""
     error, width = frame.measurement.fwhm_px_err or 0.0, frame.measurement.fwhm_px or 0.0
     if error <= 2 * USUAL_ERROR * width:
@@ -79,21 +66,14 @@ def _width(frame: Frame) -> str:
     return f"FWHM {width:.1f} ± {error:.1f} px (few stars), at least"
 
 
-def _expected(this: ComparedFrame) -> tuple[float | None, str]:
-    """Give the width expected of a frame at its airmass in this run."""
-    zenith, source = this.shape.fwhm_px, this.runs_usual
-    if zenith is None and this.earlier is not None:
-        zenith, source = this.earlier.fwhm_px, f"the last {this.earlier.nights} nights' usual"
-    return (None if zenith is None else _at_airmass(this, zenith)), source
-
-
-def _low_down(this: ComparedFrame) -> str:
+def low_down(this: ComparedFrame) -> str:
     """Say that the airmass was allowed for, where it matters."""
     airmass = this.frame.context.airmass
     return f" at airmass {airmass:.1f}" if airmass is not None and airmass >= LOW_AIRMASS else ""
 
 
-def _at_airmass(this: ComparedFrame, zenith_px: float) -> float:
+def at_airmass(this: ComparedFrame, zenith_px: float) -> float:
+    """Give the width at a frame's airmass, and as its pixels were mixed, of one at the zenith."""
     floor = this.earlier.fwhm_floor_px if this.earlier else zenith_px
     width = width_at(zenith_px, 0.75 * floor, this.frame.context.airmass)
     return sqrt(width**2 + SIGMA_TO_FWHM2 * MIXED_PX2) if this.frame.resampled else width

@@ -34,6 +34,7 @@ class NightReport:
     questions: tuple[str, ...] = ()  # what is doubtful in the headers
     others: tuple[tuple[Kind, int], ...] = ()  # frames that are not lights, the most first
     doubt: str = ""  # why nothing is known of Sun and Moon, where that is so
+    notes: tuple[str, ...] = ()  # what a person noted of the rig for this night
     copies: int = 0  # lights that do not count: another frame of their exposure does
 
     @property

@@ -3,15 +3,15 @@
 import pytest
 
 from runlog.core.frame import FaultName, Grade
-from runlog.core.grading.baseline import Earlier
 from runlog.core.grading.grade import alone_in, grade_run
+from runlog.core.grading.history import Earlier
 from runlog.core.grading.policy import Policy
 from runlog.core.story.model import Opinion, Part, Told
 from runlog.core.story.tell import tell
-from tests.core.runs import altered, changed, clean_run
+from tests.core.runs import CLEAN, altered, changed, clean_run
 
 TWICE = {"doubled_share": 0.9, "doubled_px": 8.0, "eccentricity": 0.97}
-EARLIER = {("L", 1): Earlier(nights=5, fwhm_px=2.3, fwhm_floor_px=2.1)}
+EARLIER = {CLEAN: Earlier(nights=5, fwhm_px=2.3, fwhm_floor_px=2.1)}
 
 
 def parts(frames, history=None):

@@ -7,12 +7,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.core.frame import FaultName, Grade, Streak
-from runlog.core.grading.baseline import Earlier, width_at, width_at_zenith
+from runlog.core.grading.baseline import width_at, width_at_zenith
 from runlog.core.grading.faults.bright_sky import RATIO
 from runlog.core.grading.faults.cloud import TRANSPARENCY
 from runlog.core.grading.grade import explain_run, grade_run
+from runlog.core.grading.history import Earlier
 from runlog.core.grading.policy import Limit, Policy
-from tests.core.runs import altered, changed, clean_run, trail
+from tests.core.runs import CLEAN, altered, changed, clean_run, trail
 
 POLICY = Policy()
 
@@ -129,7 +130,7 @@ def test_two_bad_thirds_do_not_hide_the_good_third():
 def test_a_night_poor_throughout_does_not_pass_its_own_median():
     """Frames 1.6 times the rig's usual width are not all kept, though they are all alike."""
     run = clean_run(fwhm_px=3.7, hfr_px=0.62 * 3.7)
-    earlier = {("L", 1): Earlier(nights=5, fwhm_px=2.2, fwhm_floor_px=2.1)}
+    earlier = {CLEAN: Earlier(nights=5, fwhm_px=2.2, fwhm_floor_px=2.1)}
     assert all(v.grade is Grade.KEEP for v in grades(run))
     assert not any(v.grade is Grade.KEEP for v in grades(run, history=earlier))
 
@@ -279,7 +280,7 @@ def test_evidence_names_what_it_was_compared_with(values, words):
 
 def test_evidence_names_earlier_nights_and_other_filters():
     """A comparison with the last nights, or with other filters of the run, is named as that."""
-    earlier = {("L", 1): Earlier(nights=5, fwhm_px=2.2, fwhm_floor_px=2.1)}
+    earlier = {CLEAN: Earlier(nights=5, fwhm_px=2.2, fwhm_floor_px=2.1)}
     poor = grades(clean_run(fwhm_px=3.7, hfr_px=0.62 * 3.7), history=earlier)
     assert "times the last 5 nights' usual 2.3" in poor[0].faults[0].evidence
     few = changed(clean_run(), [8, 9], filter="B", fwhm_px=4.0, hfr_px=0.62 * 4.0)

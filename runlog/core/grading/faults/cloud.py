@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from runlog.core.frame import FaultName
+from runlog.core.grading.against_nights import against_light
 from runlog.core.grading.baseline import flux_at_zenith
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.fault_kind import Check, FaultKind, Rule
@@ -18,7 +19,8 @@ TRANSPARENCY = Setting(
 HISTORY = Setting(
     "cloud_history",
     Limit(0.6, 0.3),
-    "The same against the best frame of this target ever: haze over the whole night.",
+    "The same against clear frames of this field on the rig's other nights: haze over the whole "
+    "night; and against the best frame of the field where this run took it.",
     Sense.BELOW,
 )
 STARS = Setting(
@@ -50,8 +52,9 @@ def transparency(this: ComparedFrame) -> tuple[float | None, str]:
 
 
 def _hazy_night(this: ComparedFrame) -> Iterator[Check]:
+    yield from against_light(this, CLOUD, HISTORY)
     place = this.frame.placement
-    if place.transparency is None:
+    if place.transparency is None or not this.own_best:
         return
     text = f"stars give {place.transparency:.0%} of the light of the best frame of this "
     text += "field" if place.matched_to != place.best_of_name else "target"

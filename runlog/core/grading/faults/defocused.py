@@ -3,17 +3,24 @@
 from collections.abc import Iterator
 
 from runlog.core.frame import FaultName
+from runlog.core.grading.against_nights import against_width, flatter_than_before
 from runlog.core.grading.baseline import profile
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.fault_kind import Check, FaultKind, Rule, Turn
 from runlog.core.grading.physics import DISC, check_of, disc
 from runlog.core.grading.policy import Limit, Setting
-from runlog.core.grading.width import against_earlier, against_run
+from runlog.core.grading.width import against_run
 
 RATIO = Setting(
     "defocused_ratio",
     Limit(1.13, 1.5),
     "Focus: a fifth wider costs a third of the depth on faint stars.",
+)
+HISTORY = Setting(
+    "defocused_history_ratio",
+    Limit(1.3, 2.0),
+    "Against the rig's other nights, where the profile is flatter than it was on them: a night out "
+    "of focus throughout must not pass as usual, nor as poor seeing, which keeps the profile.",
 )
 PROFILE_CHANGE = Setting(
     "profile_change",
@@ -61,9 +68,10 @@ def _against_course(this: ComparedFrame) -> Iterator[Check]:
     yield DEFOCUSED.against(this, RATIO, focus.times, "FWHM against this run in focus", text)
 
 
-def _against_earlier(this: ComparedFrame) -> Iterator[Check]:
-    if profile_changed(this):
-        yield from against_earlier(this, DEFOCUSED)
+def _against_nights(this: ComparedFrame) -> Iterator[Check]:
+    changed = flatter_than_before(this, this.policy[PROFILE_CHANGE])
+    if changed:
+        yield from against_width(this, DEFOCUSED, HISTORY, f"; {changed}")
 
 
 def _whatever_is_usual(this: ComparedFrame) -> Iterator[Check]:
@@ -78,8 +86,8 @@ DEFOCUSED = FaultKind(
     rules=(
         Rule(_against_run),
         Rule(_against_course),
-        Rule(_against_earlier, Turn.NIGHTS, alone=True),
+        Rule(_against_nights, Turn.NIGHTS, alone=True),
         Rule(_whatever_is_usual, Turn.NIGHTS, alone=True),
     ),
-    settings=(RATIO, PROFILE_CHANGE, DISC),
+    settings=(RATIO, HISTORY, PROFILE_CHANGE, DISC),
 )

@@ -38,7 +38,7 @@ def _few_stars(this: ComparedFrame) -> Iterator[Check]:
 def _no_stars(this: ComparedFrame) -> Iterator[Check]:
     """Next to no stars at all, whatever the run looks like; a frame alone has nothing usual."""
     stars = this.frame.measurement.stars or 0
-    company = this.run_frames >= ENOUGH or this.earlier is not None
+    company = this.run_frames >= ENOUGH or this.nights_before
     telling = (is_wide(this.frame) and company) or this.shape.frames >= ENOUGH
     grade = Grade.REJECT if stars < this.policy[LEAST] and telling else Grade.KEEP
     only = "only " if grade is Grade.REJECT else ""

@@ -3,12 +3,13 @@
 from collections.abc import Iterator
 
 from runlog.core.frame import FaultName, Grade
+from runlog.core.grading.against_nights import against_width, flatter_than_before
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.fault_kind import Check, FaultKind, Rule, Turn
-from runlog.core.grading.faults.defocused import profile_changed
+from runlog.core.grading.faults.defocused import PROFILE_CHANGE, profile_changed
 from runlog.core.grading.physics import WIDEST_SKY, check_of, disc, too_wide
 from runlog.core.grading.policy import Limit, Setting
-from runlog.core.grading.width import EARLIER_NIGHTS, against_earlier, against_run, sure_width
+from runlog.core.grading.width import EARLIER_NIGHTS, against_run, sure_width
 
 RATIO = Setting(
     "soft_ratio",
@@ -30,9 +31,9 @@ def _against_run(this: ComparedFrame) -> Iterator[Check]:
         yield from against_run(this, SOFT, RATIO, "the profile kept its shape")
 
 
-def _against_earlier(this: ComparedFrame) -> Iterator[Check]:
-    if not profile_changed(this):
-        yield from against_earlier(this, SOFT)
+def _against_nights(this: ComparedFrame) -> Iterator[Check]:
+    if not flatter_than_before(this, this.policy[PROFILE_CHANGE]):
+        yield from against_width(this, SOFT, EARLIER_NIGHTS, "")
 
 
 def _too_wide(this: ComparedFrame) -> Iterator[Check]:
@@ -62,7 +63,7 @@ SOFT = FaultKind(
     FaultName.SOFT,
     rules=(
         Rule(_against_run),
-        Rule(_against_earlier, Turn.NIGHTS, alone=True),
+        Rule(_against_nights, Turn.NIGHTS, alone=True),
         Rule(_wider_than_sky, Turn.NIGHTS),
         Rule(_too_wide, Turn.NIGHTS),
     ),

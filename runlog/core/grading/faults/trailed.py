@@ -2,9 +2,11 @@
 
 from cmath import phase
 from collections.abc import Iterator
+from dataclasses import replace
 from math import degrees
 
 from runlog.core.frame import FaultName, Frame, Grade
+from runlog.core.grading.against_nights import against_stretch
 from runlog.core.grading.baseline import (
     ELONGATED,
     LINES_AXIS_RATIO,
@@ -56,6 +58,12 @@ def _whatever_is_usual(this: ComparedFrame) -> Iterator[Check]:
     found = one_way(this.frame, this.policy)
     if found is not None:
         yield check_of(found, TRAILED, this)
+
+
+def _trailed_throughout(this: ComparedFrame) -> Iterator[Check]:
+    """Compare with the rig's other nights: one trailed from end to end is its own norm."""
+    beside = replace(this, frame=unmixed(this.frame))
+    yield from against_stretch(beside, TRAILED, ECCENTRICITY, this.policy[ALIGNMENT])
 
 
 def shows_lines(this: ComparedFrame) -> bool:
@@ -115,7 +123,11 @@ def _few(error: float) -> str:
 
 TRAILED = FaultKind(
     FaultName.TRAILED,
-    rules=(Rule(_trailed), Rule(_whatever_is_usual, Turn.NIGHTS)),
+    rules=(
+        Rule(_trailed),
+        Rule(_trailed_throughout, Turn.NIGHTS, alone=True),
+        Rule(_whatever_is_usual, Turn.NIGHTS),
+    ),
     settings=(ECCENTRICITY, ALIGNMENT, LONGEST),
     explains=(Explains(WIDTH_AND_PROFILE, "a trail makes every star wide"),),
 )

@@ -1,6 +1,6 @@
 """The lines around a night's story: what it was worth, when it was, what else was taken."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import Kind
@@ -50,8 +50,15 @@ def _worth(report: NightReport) -> str:
     return f"{words}; worth {hours(report.effective_s)} at the reference frame's depth"
 
 
+def noted(notes: Sequence[str]) -> str:
+    """Say what a person noted of the rig for a night."""
+    return f"noted: {'; '.join(notes)}"
+
+
 def more(report: NightReport) -> Iterator[str]:
     """Say what was lost, when it was dark, when frames were taken, and what else was taken."""
+    if report.notes:
+        yield noted(report.notes)
     if report.lost:
         yield _lost(report)
     if report.dark:

@@ -1,0 +1,131 @@
+"""What a person notes of a rig: what was changed on it, and remarks."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+
+from sqlalchemy import Connection, Engine
+
+from runlog.actions.changes import Moves, moves_told
+from runlog.actions.open import settle_behind
+from runlog.actions.rig_settings import named_rigs
+from runlog.config import Settings
+from runlog.errors import UsageError
+from runlog.store import history
+from runlog.store import notes as store
+from runlog.store.engine import reading, write
+from runlog.store.notes import RigNote
+from runlog.store.rig_settings import rigs
+
+NEW_DAY_H = 6  # local time: from here on a note is about the night that comes
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """A note that was taken down or back, and what became of frames by it."""
+
+    note: RigNote
+    told: list[str]
+    again: bool = False  # what was taken back is in force again
+
+
+def add_note(
+    engine: Engine,
+    settings: Settings,
+    text: str,
+    night: str | None,
+    rig: str | None,
+    who: str,
+    now: datetime,
+    *,
+    changed: bool = True,
+) -> Noted:
+    """Note something of a rig; with `changed` its nights from then on are compared apart.
+
+    `now` is local time: without a night the one that is going on, or that comes, is meant.
+    """
+    words = " ".join(text.split())
+    if not words:
+        raise UsageError("A note needs words", cure='As in: runlog note "collimated"')
+    evening = _evening(night) if night else night_at(now)
+
+    def work(connection: Connection) -> int:
+        rig_id = _one_rig(connection, rig)
+        at_utc = now.astimezone(UTC)
+        number = store.append(connection, rig_id, evening, words, who, at_utc, changed=changed)
+        if changed:
+            history.touch_around(connection, rig_id, evening)
+        return number
+
+    return _settled(engine, settings, work)
+
+
+def take_back(
+    engine: Engine, settings: Settings, number: int | None, who: str, now: datetime
+) -> Noted:
+    """Take a note out of force, the last one where none is named; of an undoing, bring it back."""
+
+    with reading(engine) as connection:
+        line = _line(store.book(connection), number)
+
+    def work(connection: Connection) -> int:
+        note = store.append(
+            connection, line.rig_id, line.night, line.text, who, now.astimezone(UTC),
+            changed=line.changed, undoes=line.id,
+        )  # fmt: skip
+        if line.changed:
+            history.touch_around(connection, line.rig_id, line.night)
+        return note
+
+    return replace(_settled(engine, settings, work), again=line.undoes is not None)
+
+
+def notes_book(engine: Engine) -> list[RigNote]:
+    """List all notes ever made, oldest first."""
+    with reading(engine) as connection:
+        return store.book(connection)
+
+
+def night_at(now: datetime) -> str:
+    """Name the night that a note is about: the one going on, by day the one that comes."""
+    return (now.date() - timedelta(days=now.hour < NEW_DAY_H)).isoformat()
+
+
+def _settled(engine: Engine, settings: Settings, work: Callable[[Connection], int]) -> Noted:
+    number = write(engine, work)
+    moves = Moves(own=())
+    settle_behind(engine, settings, moves=moves)
+    note = next(line for line in notes_book(engine) if line.id == number)
+    return Noted(note, moves_told(engine, moves))
+
+
+def _evening(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError as error:
+        cure = "The evening's date, as in: --date 2026-10-09"
+        raise UsageError("This is no date of a night", text, cure) from error
+
+
+def _one_rig(connection: Connection, name: str | None) -> int:
+    chosen = named_rigs(rigs(connection), name)
+    if len(chosen) > 1:
+        cure = f"Name one with --rig: {'; '.join(sorted(chosen.values()))}"
+        raise UsageError(
+            "There are several rigs" if name is None else f"{name!r} may mean several rigs",
+            cure=cure,
+        )
+    return next(iter(chosen))
+
+
+def _line(book: list[RigNote], number: int | None) -> RigNote:
+    standing = [line for line in book if line.stands]
+    if number is None:
+        last = next((line for line in reversed(standing) if line.undoes is None), None)
+        if last is None:
+            raise UsageError("There is no note to take back", cure="See: runlog note")
+        return last
+    found = next((line for line in standing if line.id == number), None)
+    if found is None:
+        raise UsageError(f"No note in force has the number {number}", cure="See: runlog note")
+    return found

@@ -1,0 +1,96 @@
+"""What runs were worth before their grades were to change, until that is told."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    case,
+    delete,
+    exists,
+    func,
+    insert,
+    select,
+)
+
+from runlog.core.frame import Frame, Grade
+from runlog.store import models as m
+from runlog.store.loading import IN_LISTS
+from runlog.store.where import lights
+
+COUNTS = tuple(grade.value for grade in Grade)
+WORTH = (*COUNTS, "kept_s", "effective_s")
+
+
+def _worth() -> list[ColumnElement[Any]]:
+    """Add up counted lights: frames by grade, and the time kept."""
+    f = m.frame.c
+    kept = f.grade == Grade.KEEP.value
+    counts = [
+        func.coalesce(func.sum(case((f.grade == grade, 1), else_=0)), 0).label(grade)
+        for grade in COUNTS
+    ]
+    seconds = func.sum(case((kept, func.coalesce(f.exposure_s, 0.0)), else_=0.0))
+    return [
+        *counts,
+        seconds.label("kept_s"),
+        func.sum(case((kept, f.effective_s))).label(WORTH[-1]),
+    ]
+
+
+def _now() -> Select[Any]:
+    f = m.frame.c
+    return select(f.run_id, *_worth()).where(*lights()).group_by(f.run_id)
+
+
+def remember(connection: Connection) -> None:
+    """Keep what every run is worth now, where that is not kept already."""
+    now = _now().where(m.frame.c.run_id.not_in(select(m.run_before.c.run_id)))
+    connection.execute(insert(m.run_before).from_select(["run_id", *WORTH], now))
+
+
+def remembered(connection: Connection) -> bool:
+    """Tell whether something is to be told."""
+    return bool(connection.execute(select(exists(select(m.run_before)))).scalar())
+
+
+@dataclass(frozen=True, slots=True)
+class WorthOfRun:
+    """A run as it was and as it is: frames by grade, `kept_s` and `effective_s`."""
+
+    run_id: int
+    night: str
+    rig: str
+    before: Mapping[str, Any]
+    now: Mapping[str, Any]
+
+
+def compared(connection: Connection) -> list[WorthOfRun]:
+    """Give each run that is remembered as it was and as it is, by night."""
+    r, now = m.run.c, {row.run_id: row._asdict() for row in connection.execute(_now())}
+    query = (
+        select(m.run_before, r.night, m.rig.c.name.label("rig"))
+        .join(m.run, r.id == m.run_before.c.run_id)
+        .join(m.rig, m.rig.c.id == r.rig_id)
+        .order_by(r.night, m.rig.c.name)
+    )
+    return [
+        WorthOfRun(row.run_id, row.night, row.rig, row._asdict(), now[row.run_id])
+        for row in connection.execute(query)
+        if row.run_id in now
+    ]
+
+
+def not_kept(connection: Connection, run_id: int) -> list[Frame]:
+    """Load the counted lights of a run that are not kept."""
+    f = m.frame.c
+    query = IN_LISTS.query.where(f.run_id == run_id, f.grade != Grade.KEEP.value, *lights())
+    return IN_LISTS.load(connection, query.order_by(*m.IN_TIME))
+
+
+def forget(connection: Connection) -> None:
+    """Drop what was told."""
+    connection.execute(delete(m.run_before))
