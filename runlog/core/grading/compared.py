@@ -3,8 +3,10 @@
 from dataclasses import dataclass
 
 from runlog.core.frame import Frame
-from runlog.core.grading.baseline import Earlier, UsualAim, UsualCount, UsualLight, UsualShape
+from runlog.core.grading.baseline import Earlier, UsualAim, UsualShape
+from runlog.core.grading.light_levels import Level
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.usual_light import UsualCount, UsualLight
 
 NOWHERE = UsualAim()
 
@@ -21,6 +23,8 @@ class ComparedFrame:
     policy: Policy
     aim: UsualAim = NOWHERE
     run_frames: int = 1  # measured frames of its run, whatever they show
+    beside_covered: bool = False  # its stars went beside frames that something covers in part
+    level: Level | None = None  # of light, at which it was lost for long
 
     @property
     def runs_usual(self) -> str:

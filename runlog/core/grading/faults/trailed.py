@@ -16,12 +16,12 @@ from runlog.core.grading.baseline import (
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.fault_kind import Check, Explains, FaultKind, Rule
 from runlog.core.grading.faults.defocused import DEFOCUSED
-from runlog.core.grading.faults.halos import HALOS
+from runlog.core.grading.faults.dew import DEW
 from runlog.core.grading.faults.soft import SOFT
 from runlog.core.grading.policy import Limit, Setting
 from runlog.core.grading.width import MIXED_PX2, SIGMA_TO_FWHM2, USUAL_ERROR
 
-WIDTH_AND_PROFILE = (DEFOCUSED, SOFT, HALOS)  # a trail is wide, and spreads a star's light
+WIDTH_AND_PROFILE = (DEFOCUSED, SOFT, DEW)  # a trail is wide, and spreads a star's light
 ECCENTRICITY = Setting(
     "trailed_eccentricity",
     Limit(0.42, 0.6),
