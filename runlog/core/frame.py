@@ -59,6 +59,7 @@ class FaultName(StrEnum):
     CLOUD = "cloud"
     OBSTRUCTED = "obstructed"
     BRIGHT_SKY = "bright-sky"
+    DEW = "dew"
     FEW_STARS = "few-stars"
     OFF_TARGET = "off-target"
     CLIPPED = "clipped"

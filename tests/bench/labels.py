@@ -79,7 +79,7 @@ YARDSTICKS = (
     Yardstick(
         "obstruction", "obstructed", lambda f: f.covered, True, 0.02, 0.15, 0.25, (0.15, 0.25, 0.5)
     ),
-    Yardstick("dew", "few-stars", lambda f: f.dew_light, False, 0.95, 0.85, 0.6, (0.85, 0.6, 0.4)),
+    Yardstick("dew", "dew", lambda f: f.dew_light, False, 0.95, 0.85, 0.6, (0.85, 0.6, 0.4)),
     Yardstick("jump", "off-target", lambda f: f.off_field, True, 0.05, 0.1, 0.12, (0.1, 0.25)),
     Yardstick("doubled", "doubled", lambda f: f.double_fwhm, True, 0.3, 0.8, 1.5, (0.8, 1.5, 3.0)),
     Yardstick(
@@ -229,7 +229,8 @@ def true_events(frames: list[FrameLabel], limits: Limits, *, dithered: bool = Tr
         *_changes("moonrise", _rises([f.moon_limb_deg > 0 for f in frames])),
         *_changes("moonset", _rises([f.moon_limb_deg <= 0 for f in frames])),
         *stretches("cooling", [abs(f.sensor_off_c) > limits.cooling_c for f in frames]),
-        *stretches("dew", [f.dew_light < 0.85 for f in frames]),
+        *stretches("dew", [f.dew_light < 1.0 for f in frames]),
+        *stretches("obstruction", [f.covered >= 0.25 for f in frames]),
         *([] if dithered else [Span("no-dither", 0, len(frames) - 1)]),
     ]
 

@@ -2,7 +2,7 @@
 
 from cmath import rect
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite, radians, sqrt
 from statistics import median
@@ -48,16 +48,6 @@ class UsualShape:
 
 
 @dataclass(frozen=True, slots=True)
-class UsualLight:
-    """Usual light, per second, among frames that compare; None where too few tell."""
-
-    flux_adu_s: float | None = None  # of the ranked star, at airmass 1
-    transparency: float | None = None
-    sky_adu_s: float | None = None  # pedestal removed, at airmass 1
-    out_of_place_share: float = 0.0  # of the matched, with a band of rows elsewhere than in it
-
-
-@dataclass(frozen=True, slots=True)
 class UsualAim:
     """Where frames of one target and filter point: at which fields, and where in the first."""
 
@@ -87,17 +77,6 @@ class UsualAim:
     def share(self, reference: str | None) -> float:
         """Share of the frames that show a field."""
         return dict(self.fields).get(reference, 0) / self.frames if self.frames else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class UsualCount:
-    """Usual counts and noise among frames of one length; None where too few tell."""
-
-    stars: float | None = None
-    zone_shares: tuple[float, ...] = ()
-    noise_adu: float | None = None
-    background_adu: float | None = None  # zero level included
-    clipped_stars: float | None = None
 
 
 def low(values: Iterable[float | None]) -> float | None:
@@ -216,16 +195,6 @@ def width_at_zenith(width_px: float, floor_px: float, airmass: float | None) -> 
     return sqrt(floor2 + (width_px**2 - floor2) / growth)
 
 
-def zones(frame: Frame) -> tuple[int, ...]:
-    """Stars in each ninth of the frame, turned back by half a turn west of the pier."""
-    return frame.measurement.zone_stars[::-1] if turned(frame) else frame.measurement.zone_stars
-
-
-def turned(frame: Frame) -> bool:
-    """Tell whether a frame's ninths are turned by half a turn to be compared."""
-    return frame.header.pier_side == "west"
-
-
 # --- groups ---------------------------------------------------------------------------------
 
 
@@ -272,8 +241,13 @@ def by_group(
     return {key: find(members) for key, members in groups.items()}
 
 
-def usual_shape(frames: Sequence[Frame], floor_px: float | None = None) -> UsualShape:
-    """Find the usual shape; `floor_px` is the narrowest width the rig was ever usual at."""
+def usual_shape(
+    frames: Sequence[Frame], floor_px: float | None = None, dimmed: Collection[str] = ()
+) -> UsualShape:
+    """Find the usual shape; `floor_px` is the narrowest width the rig was ever usual at.
+
+    `dimmed` are keys of frames that lost light: what took it may have changed their profile.
+    """
     narrow = low(f.measurement.fwhm_px for f in frames)
     floor = _floor(narrow, floor_px)
     good = [
@@ -289,33 +263,10 @@ def usual_shape(frames: Sequence[Frame], floor_px: float | None = None) -> Usual
             if f.measurement.fwhm_px
         ),
         ellipticity=_middle(ellipticity(f) for f in good),
-        profile=_median(profile(f) for f in good),
+        profile=_median(profile(f) for f in good if f.key not in dimmed)
+        or _median(profile(f) for f in good),
         tilt=_median(f.measurement.tilt for f in good),
         floor_px=floor or None,
-    )
-
-
-def usual_light(frames: Sequence[Frame]) -> UsualLight:
-    """Find the usual light and sky."""
-    return UsualLight(
-        flux_adu_s=clearest(flux_at_zenith(f) for f in frames),
-        transparency=clearest(f.placement.transparency for f in frames),
-        sky_adu_s=usual_sky(frames),
-        out_of_place_share=_share(
-            f.placement.rows_out_of_place is not None for f in frames if f.placement.matched
-        ),
-    )
-
-
-def usual_sky(frames: Sequence[Frame]) -> float | None:
-    """Find how dark the sky gets, in ADU a second at airmass 1."""
-    return darkest(sky_rate_at_zenith(f) for f in frames)
-
-
-def usual_dark(frames: Sequence[Frame]) -> tuple[float | None, float | None]:
-    """Find noise and level of the darkest frames, the zero level included."""
-    return darkest(f.measurement.noise_adu for f in frames), darkest(
-        f.measurement.background_adu for f in frames
     )
 
 
@@ -376,23 +327,6 @@ def _apart(one: Place, other: Place | None, frame: Frame) -> float | None:
     return max(x / frame.identity.width, y / frame.identity.height)
 
 
-def usual_count(frames: Sequence[Frame]) -> UsualCount:
-    """Find the usual number of stars, their spread over the frame, noise and saturation."""
-    noise_adu, background_adu = usual_dark(frames)
-    return UsualCount(
-        stars=high(f.measurement.stars for f in frames),
-        zone_shares=_zone_shares(frames),
-        noise_adu=noise_adu,
-        background_adu=background_adu,
-        clipped_stars=low(f.measurement.clipped_stars for f in frames),
-    )
-
-
-def _share(answers: Iterable[bool]) -> float:
-    known = list(answers)
-    return sum(known) / len(known) if known else 0.0
-
-
 def _shift(frames: Sequence[Frame]) -> tuple[float, float] | None:
     x, y = (
         _median(f.placement.shift_x_px for f in frames),
@@ -419,16 +353,3 @@ def _middle(values: Iterable[complex | None]) -> complex | None:
     if len(half) < ENOUGH:
         return None
     return complex(median(v.real for v in half), median(v.imag for v in half))
-
-
-def _zone_shares(frames: Sequence[Frame]) -> tuple[float, ...]:
-    """Usual share of the stars in each ninth of the frame, from frames that have many."""
-    counts = [
-        zones(f)
-        for f in frames
-        if len(f.measurement.zone_stars) == 9 and sum(f.measurement.zone_stars) >= 45
-    ]
-    if len(counts) < ENOUGH:
-        return ()
-    shares = ([n / sum(ninths) for n in ninths] for ninths in counts)
-    return tuple(median(ninth) for ninth in zip(*shares, strict=True))

@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 
 from runlog.core.frame import Frame
-from runlog.core.grading.baseline import UsualAim, UsualCount, UsualLight, UsualShape
+from runlog.core.grading.baseline import UsualAim, UsualShape
 from runlog.core.grading.course import Focus
 from runlog.core.grading.history import Earlier
+from runlog.core.grading.light_levels import Level
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.usual_light import UsualCount, UsualLight
 
 NOWHERE = UsualAim()
 
@@ -25,6 +27,8 @@ class ComparedFrame:
     own_best: bool = False  # the best frame of its field is one of this run
     run_frames: int = 1  # measured frames of its run, whatever they show
     focus: Focus | None = None  # against the run in focus, through all filters
+    beside_covered: bool = False  # its stars went beside frames that something covers in part
+    level: Level | None = None  # of light, at which it was lost for long
 
     @property
     def nights_before(self) -> bool:

@@ -6,22 +6,15 @@ from dataclasses import replace
 from runlog.core.frame import FaultName, Frame, Grade, Verdict
 from runlog.core.grading.baseline import (
     ENOUGH,
-    UsualCount,
     UsualShape,
     by_group,
-    count_group,
-    light_group,
-    noise_group,
     shape_group,
     sky_group,
     usual_aim,
-    usual_count,
-    usual_dark,
-    usual_light,
     usual_shape,
-    usual_sky,
 )
 from runlog.core.grading.causes import counted
+from runlog.core.grading.clear_view import partly_covered, swallowed
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.course import courses
 from runlog.core.grading.fault_kind import Check
@@ -29,8 +22,10 @@ from runlog.core.grading.faults import rules
 from runlog.core.grading.faults.few_stars import LEAST, NO_STARS_FROM, is_wide
 from runlog.core.grading.faults.trailed import shows_lines
 from runlog.core.grading.history import History
+from runlog.core.grading.light_levels import light_levels
 from runlog.core.grading.policy import Policy
 from runlog.core.grading.summary import group_of
+from runlog.core.grading.usual_light import OpenSky
 
 SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3}
 SHAPE_FRAMES = 5  # fewer of one filter are compared with the whole run
@@ -75,36 +70,35 @@ class _Usual:
     def __init__(self, frames: Sequence[Frame], history: History) -> None:
         self.history, self.frames = history, len(frames)
         self.keys = {frame.key for frame in frames}
+        partly = partly_covered(frames)
+        self.swallowed = swallowed(frames, partly)
+        hidden = partly | self.swallowed
+        self.sky = OpenSky(frames, hidden)
+        self.levels = light_levels(frames, self.sky, hidden)
+        dimmed = self.sky.dimmed(frames)
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None
-        self.everything = replace(usual_shape(frames, floor), all_filters=_several(frames))
+        whole = usual_shape(frames, floor, dimmed)
+        self.everything = replace(whole, all_filters=_several(frames))
         self.courses = courses(frames)
-        self.shapes = by_group(frames, shape_group, lambda members: usual_shape(members, floor))
-        self.lights = by_group(frames, light_group, usual_light)
-        self.counts = by_group(frames, count_group, usual_count)
-        # What does not hang on the stars is taken from all fields of a name together.
-        self.skies = by_group(frames, sky_group, usual_sky)
-        self.dark = by_group(frames, noise_group, usual_dark)
+        self.shapes = by_group(frames, shape_group, lambda own: usual_shape(own, floor, dimmed))
         self.aims = by_group(frames, sky_group, usual_aim)
 
     def beside(self, frame: Frame, policy: Policy) -> ComparedFrame:
         return ComparedFrame(
             frame,
             self._shape(frame),
-            replace(self.lights[light_group(frame)], sky_adu_s=self.skies[sky_group(frame)]),
-            self._count(frame),
+            self.sky.light(frame),
+            self.sky.count(frame),
             self.history.get(group_of(frame)),
             policy,
             self.aims[sky_group(frame)],
             frame.placement.matched_to in self.keys,
             self.frames,
             self.courses.get(frame.key),
+            frame.key in self.swallowed,
+            self.levels.get(frame.key),
         )
-
-    def _count(self, frame: Frame) -> UsualCount:
-        noise_adu, background_adu = self.dark[noise_group(frame)]
-        own = self.counts[count_group(frame)]
-        return replace(own, noise_adu=noise_adu, background_adu=background_adu)
 
     def _shape(self, frame: Frame) -> UsualShape:
         own = self.shapes[shape_group(frame)]

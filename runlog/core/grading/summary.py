@@ -20,8 +20,8 @@ from runlog.core.grading.baseline import (
     low,
     profile,
     usual_shape,
-    usual_sky,
 )
+from runlog.core.grading.usual_light import usual_sky
 
 FEWEST_USABLE = 5  # frames that speak for a night: of fewer the good quarter is a single one
 

@@ -3,13 +3,9 @@
 from collections.abc import Sequence
 
 from runlog.core.frame import Frame, Question
-from runlog.core.grading.baseline import (
-    by_group,
-    flux_at_zenith,
-    light_group,
-    sky_rate,
-    usual_light,
-)
+from runlog.core.grading.baseline import by_group, flux_at_zenith, light_group, sky_rate
+from runlog.core.grading.clear_view import clear_of, covered
+from runlog.core.grading.usual_light import usual_light
 
 MORE_LIGHT = 1.6  # no sky gives that much more: another filter was in
 LESS_LIGHT = 0.45  # of both stars and sky, and ...
@@ -18,9 +14,12 @@ ALIKE = 2.5  # ... by nearly the same factor: cloud takes stars but not the sky 
 
 def wrong_filters(frames: Sequence[Frame]) -> list[tuple[int, Question]]:
     """Find frames whose stars and sky do not fit the filter their header names."""
-    usual = by_group(frames, light_group, usual_light)
+    hidden = covered(frames)  # a tree takes stars and sky alike
+    usual = by_group(frames, light_group, lambda own: usual_light(clear_of(own, hidden)))
     found = []
     for i, frame in enumerate(frames):
+        if frame.key in hidden:
+            continue
         own = usual[light_group(frame)]
         flux, sky = flux_at_zenith(frame), sky_rate(frame)
         if not flux or not own.flux_adu_s or not own.sky_adu_s or sky is None:

@@ -10,35 +10,10 @@ from runlog.core.story.first_after import PAUSE_LEAST_S, right_after
 from runlog.core.story.focus import find_refocus
 from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
 from runlog.core.story.phrases import events as say
-from runlog.core.story.phrases import sky as say_sky
 from runlog.core.story.pointing import find_drift, find_jumps, find_no_dither
-from runlog.core.story.sky import has_halos
+from runlog.core.story.sky_events import FINDERS as SKY_FINDERS
 
 PAUSE_TIMES_USUAL = 5.0
-DEW_FRAMES = 3
-
-
-def _clouds(lights: Lights) -> Iterator[Event]:
-    for stretch in stretches(lights, lambda t: t.has(FaultName.CLOUD)):
-        yield event("cloud", stretch, say_sky.cloud(_least_light(stretch)))
-
-
-def _dew(lights: Lights) -> Iterator[Event]:
-    """Halos that grow over several frames: dew does not come and go like a cloud."""
-    for stretch in stretches(lights, has_halos, least=DEW_FRAMES):
-        yield event("dew", stretch, say_sky.dew(worst_evidence(stretch, FaultName.FEW_STARS)))
-
-
-def _least_light(stretch: Lights) -> str:
-    """Say how little light came through at the worst, from matched stars where possible."""
-    known = [
-        t.frame.placement.transparency
-        for t in stretch
-        if t.frame.placement.transparency is not None
-    ]
-    if not known:
-        return worst_evidence(stretch, FaultName.CLOUD)
-    return say_sky.light_left(min(known))
 
 
 def _trailing(lights: Lights) -> Iterator[Event]:
@@ -84,8 +59,7 @@ def _pauses(lights: Lights) -> Iterator[Event]:
 
 
 FINDERS: tuple[Callable[[Lights], Iterator[Event]], ...] = (
-    _clouds,
-    _dew,
+    *SKY_FINDERS,
     _trailing,
     find_refocus,
     find_jumps,

@@ -86,7 +86,8 @@ def to_check(found: dict[Part, PartVerdict]) -> list[ToCheck]:
         (p for p, v in found.items() if v.verdict in order),
         key=lambda p: order.index(found[p].verdict),
     )
-    return [ToCheck(part, found[part].check or CHECKS[part]) for part in poor]
+    checks = [(part, found[part].check or CHECKS.get(part, "")) for part in poor]
+    return [ToCheck(part, words) for part, words in checks if words]
 
 
 def _pointing(lights: Lights, events: Sequence[Event]) -> PartVerdict:

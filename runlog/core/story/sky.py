@@ -1,15 +1,17 @@
 """The verdict on the sky: cloud, light, seeing, dew and what stood in the way, with their times."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from runlog.core.frame import FaultName, Frame, Grade
-from runlog.core.grading.faults.halos import HALO_WORDS
+from runlog.core.grading.baseline import light_group
+from runlog.core.grading.clear_view import empty_side, turned
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.story.model import (
     FAIR_BELOW,
     Lights,
     Measure,
+    Opinion,
     PartVerdict,
     Told,
     by_share,
@@ -23,6 +25,10 @@ from runlog.core.story.model import (
 from runlog.core.story.phrases import sky as say
 from runlog.core.story.phrases.common import together
 from runlog.core.story.pointing import is_elsewhere
+from runlog.core.story.sky_events import is_level, thin_spells
+from runlog.core.story.thin_cloud import Spell
+
+SIDE_FRAMES = 5  # that show the same side nearly empty
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,16 +45,16 @@ class Trouble:
         return light.has(self.fault)
 
 
-class _Dew(Trouble):
+class _Halos(Trouble):
     def in_frame(self, light: Told) -> bool:
-        """Halos are filed under few stars."""
-        return has_halos(light)
+        """Dew that shows by halos."""
+        return light.has(self.fault) and not is_level(light)
 
 
-class _Dark(Trouble):
+class _Level(Trouble):
     def in_frame(self, light: Told) -> bool:
-        """Few stars without halos."""
-        return light.has(self.fault) and not has_halos(light)
+        """Light that is lost at one level, by dew or something in front."""
+        return is_level(light)
 
 
 def _width(frame: Frame) -> float | None:
@@ -61,17 +67,13 @@ def _lost_stars(frame: Frame) -> float | None:
 
 TROUBLES: tuple[Trouble, ...] = (
     Trouble(FaultName.CLOUD, say.CLOUD, say.CLOUD_CHECK),
-    _Dew(FaultName.FEW_STARS, say.DEW, say.DEW_CHECK),
+    _Halos(FaultName.DEW, say.DEW, say.DEW_CHECK),
+    _Level(FaultName.DEW, say.LEVEL, say.LEVEL_CHECK),
     Trouble(FaultName.OBSTRUCTED, say.OBSTRUCTION, say.OBSTRUCTION_CHECK, _lost_stars),
     Trouble(FaultName.BRIGHT_SKY, say.BRIGHT_SKY, say.BRIGHT_SKY_CHECK),
     Trouble(FaultName.SOFT, say.POOR_SEEING, say.SEEING_CHECK, _width),
-    _Dark(FaultName.FEW_STARS, say.NO_STARS, say.NO_STARS_CHECK, _lost_stars),
+    Trouble(FaultName.FEW_STARS, say.NO_STARS, say.NO_STARS_CHECK, _lost_stars),
 )
-
-
-def has_halos(light: Told) -> bool:
-    """Tell whether the stars of a frame have halos: dew or fog."""
-    return any(HALO_WORDS in fault.evidence for fault in light.verdict.faults)
 
 
 def sky_verdict(lights: Lights, doubt: str = "") -> PartVerdict:
@@ -93,14 +95,55 @@ def sky_verdict(lights: Lights, doubt: str = "") -> PartVerdict:
     told = [t for t in measured if not _is_blind(t)]
     found = by_share(told, lambda t: any(x.in_frame(t) for x in seen), words)
     more = say.also_not_compared(len(blind), len(measured)) if blind else ""
-    text = "".join([found.evidence, more, *_alone(told), *_moonlight(measured, doubt)])
-    return PartVerdict(found.verdict, text, together(trouble.check for trouble in seen))
+    opinion, text = _as_far_as_known(found, told, list(thin_spells(lights)))
+    text = "".join([text, more, *_alone(told), *_moonlight(measured, doubt)])
+    return PartVerdict(opinion, text, together(trouble.check for trouble in seen))
+
+
+def _as_far_as_known(
+    found: PartVerdict, lights: Lights, thin: Sequence[Spell]
+) -> tuple[Opinion, str]:
+    """Add thin cloud, and what nothing shows: a haze of all night, a roof that is always there."""
+    text = found.evidence + "".join(map(_thin_words, thin))
+    opinion = Opinion.FAIR if thin and found.verdict is Opinion.GOOD else found.verdict
+    why = together([*_no_clear_night(lights), *_always_empty(lights)])
+    if not why:
+        return opinion, text
+    if opinion is Opinion.GOOD:
+        return Opinion.UNKNOWN, say.unknown_but(why, text)
+    return opinion, text + say.also_unknown(why)
+
+
+def _thin_words(spell: Spell) -> str:
+    first, last = spell.lights[0].start, spell.lights[-1].end
+    return say.thin_spell(first, last, len(spell.lights), spell.least, spell.most)
+
+
+def _no_clear_night(lights: Lights) -> Iterator[str]:
+    """Say why the haze of a whole night cannot be known: half of the frames have only it."""
+    followed = [t for t in lights if t.frame.placement.transparency is not None]
+    new = [t for t in followed if t.frame.placement.field_runs == 1]
+    if new and len(new) >= len(followed) / 2:
+        yield say.NO_CLEAR_NIGHT if len(new) == len(followed) else say.no_clear_night(len(new))
+
+
+def _always_empty(lights: Lights) -> Iterator[str]:
+    """Say which side of the frame has few stars all through the night: no frame tells why."""
+    groups: dict[tuple[object, ...], list[Frame]] = {}
+    for light in lights:
+        if not light.has(FaultName.OBSTRUCTED):
+            key = (turned(light.frame), *light_group(light.frame))
+            groups.setdefault(key, []).append(light.frame)
+    found = (empty_side(members) for members in groups.values() if len(members) >= SIDE_FRAMES)
+    for view in sorted({v.side: v for v in found if v is not None}.values(), key=lambda v: v.left):
+        yield say.always_empty(view.side, view.left)
+        return
 
 
 def _shows_nothing(light: Told) -> bool:
     """Tell whether a frame has next to no stars, and nothing else says what the sky was like."""
     faults = [f.name for f in light.verdict.faults if f.grade is not Grade.KEEP]
-    return faults == [FaultName.FEW_STARS] and not has_halos(light)
+    return faults == [FaultName.FEW_STARS]
 
 
 def _is_blind(light: Told) -> bool:

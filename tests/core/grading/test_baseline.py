@@ -19,12 +19,11 @@ from runlog.core.grading.baseline import (
     shape_group,
     sky_rate,
     sky_rate_at_zenith,
-    usual_count,
-    usual_light,
     usual_shape,
     width_at,
     width_at_zenith,
 )
+from runlog.core.grading.usual_light import usual_count, usual_light
 from tests.core.runs import altered, blank
 
 

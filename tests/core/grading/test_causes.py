@@ -40,7 +40,7 @@ def test_a_trail_explains_wide_stars():
         ({"doubled_share": 0.5, "doubled_px": 8.0, "transparency": 0.6},
          FaultName.CLOUD, FaultName.DOUBLED),
         ({"hfr_px": 1.43 * 1.6, "fwhm_px": 2.3, "transparency": 0.6},
-         FaultName.CLOUD, FaultName.FEW_STARS),
+         FaultName.CLOUD, FaultName.DEW),
         ({"zone_stars": COVERED, "stars": 21, "transparency": 0.13},
          FaultName.CLOUD, FaultName.OBSTRUCTED),
         ({"transparency": 0.1, "stars": 60}, FaultName.FEW_STARS, FaultName.CLOUD),

@@ -355,7 +355,7 @@ def test_rings_are_no_halos():
     """A width from moments is that of discs or rings: more light outside says nothing of dew."""
     wings = {"fwhm_px": 2.3, "hfr_px": 1.2 * clean_run()[12].measurement.hfr_px}
     run = changed(clean_run(), [12], **wings)
-    assert FaultName.FEW_STARS in {f.name for f in grades(run)[12].faults}
+    assert FaultName.DEW in {f.name for f in grades(run)[12].faults}
     rings = altered(run[12], width_from="moments")
     names = {f.name for f in grades([*run[:12], rings, *run[13:]])[12].faults}
-    assert FaultName.FEW_STARS not in names
+    assert FaultName.DEW not in names

@@ -9,9 +9,9 @@ from runlog.core.grading.faults.bright_sky import BRIGHT_SKY
 from runlog.core.grading.faults.clipped import CLIPPED
 from runlog.core.grading.faults.cloud import CLOUD
 from runlog.core.grading.faults.defocused import DEFOCUSED
+from runlog.core.grading.faults.dew import DEW
 from runlog.core.grading.faults.doubled import DOUBLED
 from runlog.core.grading.faults.few_stars import FEW_STARS
-from runlog.core.grading.faults.halos import HALOS
 from runlog.core.grading.faults.obstructed import OBSTRUCTED
 from runlog.core.grading.faults.off_target import OFF_TARGET
 from runlog.core.grading.faults.readout import READOUT
@@ -30,7 +30,7 @@ FAULTS: tuple[FaultKind, ...] = (
     OBSTRUCTED,
     DEFOCUSED,
     SOFT,
-    HALOS,
+    DEW,
     CLOUD,
     BRIGHT_SKY,
     FEW_STARS,
@@ -53,13 +53,8 @@ def settings() -> dict[str, Setting[Any]]:
 
 def _settings() -> Iterator[Setting[Any]]:
     published = list(FaultName)
-    for kind in sorted(FAULTS, key=lambda kind: published.index(_listed_by(kind))):
+    for kind in sorted(FAULTS, key=lambda kind: published.index(kind.name)):
         yield from kind.settings
-
-
-def _listed_by(kind: FaultKind) -> FaultName:
-    """Name the fault beside which a kind's settings stand: halos too are told by the profile."""
-    return DEFOCUSED.name if kind is HALOS else kind.name
 
 
 def _is_own(setting: Setting[Any]) -> bool:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from runlog.core.frame import FaultName
+from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.against_nights import against_light
 from runlog.core.grading.baseline import flux_at_zenith
 from runlog.core.grading.compared import ComparedFrame, ratio
@@ -23,6 +23,11 @@ HISTORY = Setting(
     "night; and against the best frame of the field where this run took it.",
     Sense.BELOW,
 )
+# Half of the light leaves two thirds of the stars, or about (star counts rise by a factor of two to
+# three with each magnitude); common practice, no source.
+LESS_LIGHT = 0.65
+ALL_STARS = 0.95
+SAME_NOISE = 0.15
 STARS = Setting(
     "cloud_stars",
     Limit(0.6, 0.35),
@@ -37,7 +42,9 @@ def _cloud(this: ComparedFrame) -> Iterator[Check]:
         yield from _by_counts(this)
         return
     text = f"stars give {share:.0%} of the light they give in {source}{_stars_left(this)}"
-    yield CLOUD.against(this, TRANSPARENCY, share, f"light against {source}", text)
+    text += _no_proof(this, share)
+    grade = Grade.KEEP if _is_scaled(this, share) else None
+    yield CLOUD.against(this, TRANSPARENCY, share, f"light against {source}", text, grade)
 
 
 def transparency(this: ComparedFrame) -> tuple[float | None, str]:
@@ -59,6 +66,27 @@ def _hazy_night(this: ComparedFrame) -> Iterator[Check]:
     text = f"stars give {place.transparency:.0%} of the light of the best frame of this "
     text += "field" if place.matched_to != place.best_of_name else "target"
     yield CLOUD.against(this, HISTORY, place.transparency, "light against the best frame", text)
+
+
+def _no_proof(this: ComparedFrame, share: float) -> str:
+    """Say where as many stars as usual speak against cloud, which hides the faint ones."""
+    if share > LESS_LIGHT or not _all_stars(this):
+        return ""
+    if _is_scaled(this, share):
+        return ", and the noise is down as the light is: its scale is another, no cloud"
+    return ", as many as cloud would not leave: cloud, or another gain or filter, unknown which"
+
+
+def _is_scaled(this: ComparedFrame, share: float) -> bool:
+    """Tell whether noise is down as light is and no star is lost: it shows as much as others."""
+    noise = ratio(this.frame.measurement.noise_adu, this.count.noise_adu)
+    alike = noise is not None and noise <= share * (1 + SAME_NOISE)
+    return share <= LESS_LIGHT and alike and _all_stars(this)
+
+
+def _all_stars(this: ComparedFrame) -> bool:
+    left = ratio(this.frame.measurement.stars, this.count.stars)
+    return left is not None and left >= ALL_STARS
 
 
 def _stars_left(this: ComparedFrame) -> str:

@@ -17,13 +17,13 @@ from runlog.core.grading.baseline import (
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.fault_kind import Check, Explains, FaultKind, Rule, Turn
 from runlog.core.grading.faults.defocused import DEFOCUSED
-from runlog.core.grading.faults.halos import HALOS
+from runlog.core.grading.faults.dew import DEW
 from runlog.core.grading.faults.soft import SOFT
 from runlog.core.grading.physics import ALIGNMENT, LONGEST, check_of, one_way
 from runlog.core.grading.policy import Limit, Setting
 from runlog.core.grading.width import USUAL_ERROR, unmixed
 
-WIDTH_AND_PROFILE = (DEFOCUSED, SOFT, HALOS)  # a trail is wide, and spreads a star's light
+WIDTH_AND_PROFILE = (DEFOCUSED, SOFT, DEW)  # a trail is wide, and spreads a star's light
 ECCENTRICITY = Setting(
     "trailed_eccentricity",
     Limit(0.42, 0.6),

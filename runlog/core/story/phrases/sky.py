@@ -6,10 +6,13 @@ from datetime import datetime
 from runlog.core.columns import clock, plural
 from runlog.core.grading.faults.few_stars import NO_STARS_FROM
 from runlog.core.sky.horizon import sun_words
-from runlog.core.story.phrases.common import not_kept
+from runlog.core.story.phrases.common import not_kept, unknown
 
 CLOUD, CLOUD_CHECK = "cloud", "the forecast"
 DEW, DEW_CHECK = "dew or fog", "the dew heater and the dew shield"
+THIN_CLOUD = "thin cloud or haze"
+LEVEL = "light lost at one level (dew, or something in front, unknown which)"
+LEVEL_CHECK = "the dew heater, and what may have stood in front of the telescope"
 OBSTRUCTION = "an obstruction"
 OBSTRUCTION_CHECK = "what stands in the way there: a tree, a roof, the dome's slit"
 BRIGHT_SKY = "bright sky"
@@ -69,6 +72,43 @@ def this_night_alone(frames: int) -> str:
     )
 
 
+NO_CLEAR_NIGHT = "there is no clear night to compare with: no other night shows this field"
+
+
+def no_clear_night(frames: int) -> str:
+    """Say it of some of the frames."""
+    return f"for {plural(frames, 'frame')} {NO_CLEAR_NIGHT}"
+
+
+def always_empty(side: str, left: float) -> str:
+    """Say that one side of the frame shows few stars all through the night."""
+    return (
+        f"all through the night {side} shows {left:.0%} of the stars of the third opposite, by the "
+        "field itself, by something in front or by the optics"
+    )
+
+
+def unknown_but(why: str, within: str) -> str:
+    """Say why a sky without trouble is not known to be good, and what is known of it."""
+    return f"{unknown(why)}; within this night {within}"
+
+
+def also_unknown(why: str) -> str:
+    """Say beside what is known what is not."""
+    return f"; how clear it was at best is unknown, because {why}"
+
+
+def thin_spell(start: datetime, end: datetime, frames: int, least: float, most: float) -> str:
+    """Say when thin cloud took light from frames that it did not cost."""
+    when = f"{clock(start)}–{clock(end)} UTC"
+    return f"; {THIN_CLOUD} took {_of_light(least, most)} {when} ({plural(frames, 'frame')})"
+
+
+def _of_light(least: float, most: float) -> str:
+    low, high = f"{100 * least:.0f}", f"{100 * most:.0f}"
+    return f"{high} % of the light" if low == high else f"{low} to {high} % of the light"
+
+
 def moon_in_doubt(doubt: str) -> str:
     """Say that nothing is known of the Moon."""
     return f"; whether the Moon was up is {doubt}"
@@ -95,9 +135,20 @@ def light_left(least: float) -> str:
     return f"down to {least:.0%} of the light of the best frame"
 
 
+def thin_cloud(least: float, most: float) -> str:
+    """Tell hours of thin cloud that cost no frame."""
+    return f"{THIN_CLOUD} took {_of_light(least, most)}, too little to cost a frame"
+
+
 def dew(evidence: str) -> str:
     """Tell of halos that grow."""
     return f"{DEW}: {evidence}"
+
+
+def obstruction(sides: Sequence[str], evidence: str) -> str:
+    """Tell of hours in which something stood in front, and on which side of the frame."""
+    where = f" of {' and '.join(sides)} of the frame" if sides else ""
+    return f"something stood in front{where}: at worst {evidence}"
 
 
 def moon(rises: bool) -> str:
