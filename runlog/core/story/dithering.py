@@ -20,7 +20,7 @@ from runlog.core.story.places import Step, steps_by_stay
 # elsewhere (common practice, no source).
 MOVE_LEAST_PX = 1.5
 QUIET_PX = 1.0  # a good quarter of the steps below it says what guiding noise is
-MOVE_TIMES_QUIET = 4.0  # Rayleigh: one of a hundred steps of noise is four times their quartile
+MOVE_TIMES_QUIET = 5.0  # Rayleigh: one of a thousand steps of noise is so many times their quartile
 MOVES_LEAST = 3  # a jump there and back are two
 MOVES_SHARE = 0.04  # of the steps: hardly anyone dithers more seldom than each 20th frame
 ENOUGH_STEPS = 8

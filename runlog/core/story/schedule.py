@@ -29,16 +29,18 @@ from runlog.core.story.model import (
 )
 from runlog.core.story.phrases import schedule as say
 from runlog.core.story.phrases.common import together
+from runlog.core.story.phrases.sky import OBSTRUCTION_CHECK
 
 OPEN_GOOD, OPEN_FAIR = 0.85, 0.7  # shutter open, share of the time from first to last
 ENOUGH_FOR_PACE = 3  # frames, to speak of a usual time between two
 PAUSE_TIMES_USUAL = 5.0
 LOW_DEG = 30.0  # twice the air of the zenith: lower a target is given up (common practice)
 WAIT_S = 3600.0  # targets are awaited some ten degrees above that
+AWAITED_DEG = 40.0
 SOON_LOW_S = 1800.0  # what a target that sinks would have given yet is not worth a word
 MERIDIAN_S = 1200.0  # mounts turn over within so much of the meridian
 MOON_S = 1800.0  # a plan that waits for the Moon's set, or ends with its rise
-FAIR_SHARE, POOR_SHARE = 0.05, 0.2  # of the dark, unused; and so much of it, however long it is:
+FAIR_SHARE, POOR_SHARE = 0.1, 0.2  # of the dark, unused; and so much of it, however long it is:
 FAIR_S, POOR_S = 1800.0, 5400.0
 EVERY = timedelta(minutes=5)
 
@@ -87,7 +89,7 @@ def idles(lights: Lights, night: Night) -> list[Idle]:
     """
     if night.dark is None or night.doubt or len(lights) < ENOUGH_FOR_PACE:
         return []
-    least_s = _least_s(lights)
+    least_s = max(_least_s(lights), _limit_s(FAIR_SHARE, FAIR_S, night))
     found = [_before(lights, night, night.dark), _after(lights, night, night.dark)]
     return [idle for idle in found if idle is not None and idle.unused_s >= least_s]
 
@@ -113,7 +115,6 @@ def _before(lights: Lights, night: Night, dark: tuple[datetime, datetime]) -> Id
     if end <= start:
         return None
     up = _rose(first, night, start, end)
-    waited = up is not None and (first.start - up).total_seconds() < WAIT_S
     return Idle(
         "late-start",
         first,
@@ -122,7 +123,7 @@ def _before(lights: Lights, night: Night, dark: tuple[datetime, datetime]) -> Id
         _unused_s(start, end, night, _least_s(lights)),
         _clouded(lights[:2]) or _moon_set(night, first.start, start),
         tuple(_seen_before(first, night, start, up)),
-        target=waited,
+        target=_awaited(lights, first, night, up),
     )
 
 
@@ -236,6 +237,15 @@ def _rose(first: Told, night: Night, start: datetime, end: datetime) -> datetime
     return None
 
 
+def _awaited(lights: Lights, first: Told, night: Night, up: datetime | None) -> bool:
+    """Tell whether the first frame came soon after its target was up."""
+    if hour_angle_deg(first, night, first.start) is not None:
+        return up is not None and (first.start - up).total_seconds() < WAIT_S
+    own = [t for t in lights if t.frame.context.target == first.frame.context.target]
+    then, later = _by_airmass_deg(first), _by_airmass_deg(own[-1])
+    return then is not None and later is not None and then < min(later, AWAITED_DEG)
+
+
 def _sets(lights: Lights, last: Told, night: Night) -> bool:
     """Tell whether the last frame's target was low and sinking, or just about to be."""
     soon = height_deg(last, night, last.end + timedelta(seconds=SOON_LOW_S))
@@ -280,22 +290,21 @@ def _seen_before(first: Told, night: Night, start: datetime, up: datetime | None
         yield say.rose(target, LOW_DEG, up)
         return
     height = height_deg(first, night, start)
-    if height is not None:
-        yield say.height(target, height, start)
+    yield say.height(target, height, start)
 
 
 def _seen_after(lights: Lights, last: Told, night: Night) -> Iterator[str]:
     target = last.frame.context.target
     height = height_deg(last, night, last.end)
     height = _by_airmass_deg(last) if height is None else height
-    if height is not None:
-        yield say.height(target, height, last.end)
+    yield say.height(target, height, last.end)
     if _at_meridian(last, night):
         yield say.AT_MERIDIAN
     sets = _whole_sets(lights, last)
     if sets:
         yield say.whole_sets(sets)
-    kinds = Counter(o.kind for o in night.others if o.start >= last.end)
+    end = night.dark[1] if night.dark else last.end
+    kinds = Counter(o.kind for o in night.others if last.end <= o.start < end)
     if kinds:
         yield say.then([(n, kind) for kind, n in kinds.most_common()])
 
@@ -365,11 +374,20 @@ def _limit_s(share: float, most_s: float, night: Night) -> float:
 
 def _check(idle: Sequence[Idle], by_share: Opinion, paused_s: float) -> str:
     """Say what to look at: where dark was left unused that comes first."""
-    checks = [say.check_of(i.kind, i.target, bool(i.why), i.light.frame.context.target)
-              for i in idle]  # fmt: skip
+    checks = [_check_of(i) for i in idle]
     if by_share is not Opinion.GOOD or paused_s:
         checks.append(say.CHECK)
     return together(dict.fromkeys(checks))
+
+
+def _check_of(idle: Idle) -> str:
+    if idle.target:
+        return say.fill_check(idle.light.frame.context.target, sank=idle.kind == "stopped")
+    if idle.why == say.BEHIND:
+        return OBSTRUCTION_CHECK
+    if idle.kind == "stopped":
+        return say.SKY_CHECK if idle.why else say.STOPPED_CHECK
+    return say.LATE_CHECK
 
 
 def _dark_used(lights: Lights, night: Night) -> str:

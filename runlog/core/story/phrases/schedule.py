@@ -76,8 +76,10 @@ def with_seen(words: str, seen: Sequence[str]) -> str:
     return f"{words}: {'; '.join(seen)}" if seen else words
 
 
-def height(target: str, altitude_deg: float, at: datetime) -> str:
-    """Say where the target stood."""
+def height(target: str, altitude_deg: float | None, at: datetime) -> str:
+    """Say where the target stood, or that nobody knows."""
+    if altitude_deg is None:
+        return f"how high {_named(target)} stood at {clock(at)} is unknown, without coordinates"
     if altitude_deg < 0:
         return f"{_named(target)} was below the horizon at {clock(at)}"
     return f"{_named(target)} stood at {altitude_deg:.0f} degrees at {clock(at)}"
@@ -116,14 +118,10 @@ def target_low(target: str, sank: bool, unused_s: float) -> str:
     return f"{hours(unused_s)} of dark gone before {_named(target)} had risen"
 
 
-def check_of(kind: str, target: bool, excused: bool, name: str) -> str:
-    """Say what to look at where dark was left unused."""
-    if target:
-        when = "after it has set" if kind == "stopped" else "before it has risen"
-        return f"what else to take {when}: {_named(name)} does not fill the night"
-    if kind == "stopped":
-        return SKY_CHECK if excused else STOPPED_CHECK
-    return LATE_CHECK
+def fill_check(target: str, sank: bool) -> str:
+    """Say what to look at where the target did not fill the night."""
+    when = "after it has set" if sank else "before it has risen"
+    return f"what else to take {when}: {_named(target)} does not fill the night"
 
 
 def pause(seconds: float, turned: bool) -> str:
