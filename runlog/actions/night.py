@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
+from statistics import median
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
@@ -21,14 +22,16 @@ from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.sky.nights import noon_before
 from runlog.core.story.against_history import Fact, facts, with_facts
-from runlog.core.story.model import Dark, Event, Told
+from runlog.core.story.charged import lost_by_cause
+from runlog.core.story.model import Dark, Event, MoonCrossing, Taken, Told
 from runlog.core.story.parts import to_check
 from runlog.core.story.report import NightEvent, NightReport
-from runlog.core.story.sun_and_moon import MoonCrossing
 from runlog.core.story.tell import tell
+from runlog.core.story.turns import Stood, half_turn_deg
 from runlog.errors import UsageError
 from runlog.store import notes
 from runlog.store import totals as total_store
+from runlog.store.angles import angles_before
 from runlog.store.choose import sights
 from runlog.store.engine import reading
 from runlog.store.history import chosen_for, of_frames, summaries_of_run
@@ -36,6 +39,8 @@ from runlog.store.listing import paths_of_frames
 from runlog.store.settling import frames_of_run
 
 DAY = timedelta(hours=24)
+AT_WORK = (Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK, Kind.FOCUS)
+ANGLES_LEAST = 3  # frames that tell how a camera stood
 
 
 def night_reports(
@@ -74,7 +79,18 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     sky = _sky(run.night, lights, settings)
     told = _told(connection, run, lights, sky.doubt)
     own = own_rows(connection, run.id)
-    story = tell(told, settings.policy, sky.dark, sky.moon, sky.midnight, own, sky.doubt)
+    story = tell(
+        told,
+        settings.policy,
+        sky.dark,
+        sky.moon,
+        sky.midnight,
+        own,
+        sky.doubt,
+        place=sky.place,
+        others=_others(frames),
+        stood=_stood(connection, run, lights),
+    )
     verdicts = with_facts(story.verdicts, _facts(connection, run))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
@@ -86,7 +102,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         pace=story.pace,
         counts={grade: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
         added=added_totals(connection, total_store.sums_of_run(connection, run.id), settings),
-        lost=_lost(lights),
+        lost=lost_by_cause(told),
         verdicts=verdicts,
         events=tuple(_with_paths(event, first_path) for event in story.events),
         to_check=tuple(to_check(verdicts)),
@@ -109,21 +125,36 @@ def _with_paths(event: Event, paths: Mapping[str, str | None]) -> NightEvent:
     return NightEvent(**asdict(event), first_path=paths[event.first], last_path=paths[event.last])
 
 
-def _lost(lights: Sequence[Frame]) -> dict[str, float]:
-    """Sum the time that is not kept by what is named first for it, the most costly first."""
-    lost: dict[str, float] = {}
-    for frame in lights:
-        if frame.judgement.grade is not Grade.KEEP and frame.header.exposure_s:
-            why = _reason(frame.judgement)
-            lost[why] = lost.get(why, 0) + frame.header.exposure_s
-    return dict(sorted(lost.items(), key=lambda entry: -entry[1]))
+def _others(frames: Sequence[Frame]) -> list[Taken]:
+    """List what else a run took while it was dark: the rig was not idle then."""
+    return [
+        Taken(f.context.kind, f.header.taken_at_utc, _end(f.header.taken_at_utc, f))
+        for f in frames
+        if f.context.kind in AT_WORK and f.header.taken_at_utc is not None
+    ]
 
 
-def _reason(judgement: Judgement) -> str:
-    costly = [fault.name for fault in judgement.faults if fault.grade is not Grade.KEEP]
-    if costly:
-        return costly[0].value
-    return "marked by hand" if judgement.graded_by == "person" else "ungraded"
+def _end(start: datetime, frame: Frame) -> datetime:
+    return start + timedelta(seconds=frame.header.exposure_s or 0.0)
+
+
+def _stood(connection: Connection, run: Row[Any], lights: Sequence[Frame]) -> dict[str, Stood]:
+    """Find how the camera stood in the last night before this one, by the reference it shares."""
+    keys = {f.placement.matched_to for f in lights if f.placement.matched_to is not None}
+    found: dict[str, list[tuple[str, float]]] = {}
+    for key, night, angle_deg in angles_before(connection, run.rig_id, run.night, sorted(keys)):
+        found.setdefault(key, []).append((night, angle_deg))
+    return {key: stood for key, rows in found.items() if (stood := _last_stood(rows)) is not None}
+
+
+def _last_stood(rows: Sequence[tuple[str, float]]) -> Stood | None:
+    """Take the usual angle of the last night that has frames enough, half turns taken out."""
+    counts = Counter(night for night, _ in rows)
+    night = max((n for n, count in counts.items() if count >= ANGLES_LEAST), default=None)
+    if night is None:
+        return None
+    angles = [angle for own, angle in rows if own == night]
+    return Stood(night, angles[0] + median(half_turn_deg(a - angles[0]) for a in angles))
 
 
 def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
@@ -189,6 +220,7 @@ class Sky:
     midnight: datetime | None = None  # the Sun is lowest
     moon: Sequence[MoonCrossing] = ()
     doubt: str = ""
+    place: tuple[float, float] | None = None  # latitude and longitude, degrees
 
 
 def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
@@ -209,4 +241,5 @@ def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
     site = Site(latitude, longitude, height)
     noon = noon_before(date.fromisoformat(night), longitude)
     moon = moon_crossings(noon, noon + DAY, site)
-    return Sky(dark_window(noon, site), noon + DAY / 2, moon)
+    place = latitude, longitude
+    return Sky(dark_window(noon, site), noon + DAY / 2, moon, place=place)

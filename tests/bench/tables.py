@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from .graded import Graded, Result, Told
+from .idle import idle_spans
 from .labels import (
     STRICT,
     YARDSTICKS,
@@ -23,7 +24,9 @@ GOOD_KINDS = ("clean", "clean and flip")
 LONE_KINDS = ("run of one", "run of two")
 POOR, WANDER, THIRDS = "poor night", "wandering seeing", "two thirds bad"
 SUDDEN = ("refocus", "flip", "jump", "pause", "moonrise", "moonset")
-ASKED_EVENTS = ("cloud", "focus-drift", "trailing", "flip", "jump", "pause")
+ASKED_EVENTS = (
+    "cloud", "focus-drift", "trailing", "flip", "jump", "pause", "stopped", "late-start",
+)  # fmt: skip
 NEAR = 1  # frames between a true event and what may still be meant for it
 NOTHING = "-"
 
@@ -214,7 +217,7 @@ def match_events(
     night: NightTruth, told: Sequence[Told], limits: Limits
 ) -> tuple[list[Matched], list[Told]]:
     """Pair true events with told ones of the same kind; also give those told without reason."""
-    true = scored_events(night.frames, limits, dithered=night.dithered)
+    true = scored_events(night.frames, limits, dithered=night.dithered) + idle_spans(night)
     near = [
         (_difference(one, other.span), n, m)
         for n, one in enumerate(true)
@@ -229,7 +232,7 @@ def match_events(
         Matched(night.name, one, told[pairs[n]] if n in pairs else None)
         for n, one in enumerate(true)
     ]
-    allowed = allowed_events(night.frames, limits)
+    allowed = allowed_events(night.frames, limits) + idle_spans(night, allowed=True)
     free = [t for m, t in enumerate(told) if m not in pairs.values()]
     return matched, [t for t in free if not any(_same(t.span, span) for span in allowed)]
 

@@ -2,27 +2,15 @@
 
 from collections.abc import Callable, Iterator
 from itertools import pairwise
-from statistics import median
 
-from runlog.core.frame import FaultName
 from runlog.core.story.cooling import cooling_events
-from runlog.core.story.first_after import PAUSE_LEAST_S, right_after
 from runlog.core.story.focus import find_refocus
-from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
+from runlog.core.story.model import Event, Lights, Told, event
 from runlog.core.story.phrases import events as say
 from runlog.core.story.pointing import find_drift, find_jumps, find_no_dither
 from runlog.core.story.sky_events import FINDERS as SKY_FINDERS
-
-PAUSE_TIMES_USUAL = 5.0
-
-
-def _trailing(lights: Lights) -> Iterator[Event]:
-    names = (FaultName.TRAILED, FaultName.DOUBLED)
-    for stretch in stretches(lights, lambda t: t.has(*names)):
-        name = next(n for n in names if any(t.has(n) for t in stretch))
-        evidence = worst_evidence(stretch, name, lambda f: f.measurement.eccentricity)
-        text = say.trailing(name, evidence, right_after(lights, stretch[0]))
-        yield event("trailing", stretch, text)
+from runlog.core.story.trails import find_trails
+from runlog.core.story.turns import find_rotation, find_turns
 
 
 def _flips(lights: Lights) -> Iterator[Event]:
@@ -47,25 +35,15 @@ def _turned(a: Told, b: Told) -> bool:
     return abs((turns[1] - turns[0] + 180) % 360 - 180) > 150
 
 
-def _pauses(lights: Lights) -> Iterator[Event]:
-    gaps = [max((b.start - a.end).total_seconds(), 0.0) for a, b in pairwise(lights)]
-    if not gaps:
-        return
-    long = max(PAUSE_LEAST_S, PAUSE_TIMES_USUAL * median(gaps))
-    for (a, b), gap_s in zip(pairwise(lights), gaps, strict=True):
-        if gap_s >= long:
-            keys = a.frame.key, b.frame.key
-            yield Event("pause", a.end, b.start, *keys, 0, gap_s, say.pause(gap_s))
-
-
 FINDERS: tuple[Callable[[Lights], Iterator[Event]], ...] = (
     *SKY_FINDERS,
-    _trailing,
+    find_trails,
     find_refocus,
     find_jumps,
     find_drift,
     find_no_dither,
     _flips,
-    _pauses,
+    find_turns,
+    find_rotation,
     cooling_events,
 )

@@ -2,28 +2,26 @@
 
 from itertools import pairwise
 from math import hypot
-from statistics import median
 
+from runlog.core.story.dithering import Dithering, dithering
 from runlog.core.story.focus import REFOCUS_LEAST_STEPS
 from runlog.core.story.model import Lights, Told
 
-DITHER_TIMES_USUAL = 3.0  # where only some frames are dithered, those stand out
-DITHER_LEAST_PX = 1.5
 PAUSE_LEAST_S = 900.0  # a refocus, a flip and a plate solve together take less
 
 
 def first_frames(lights: Lights) -> dict[str, list[Told]]:
     """List the frames that came first after something, by what it was."""
-    usual_px = _usual_step_px(lights)
+    dithers = dithering(lights)
     found: dict[str, list[Told]] = {}
     for a, b in pairwise(lights):
-        what = _between(a, b, usual_px)
+        what = _between(a, b, dithers)
         if what:
             found.setdefault(what, []).append(b)
     return found
 
 
-def _between(a: Told, b: Told, usual_px: float | None) -> str | None:
+def _between(a: Told, b: Told, dithers: Dithering | None) -> str | None:
     """Name what happened between two frames, the most disturbing first."""
     if a.frame.context.target != b.frame.context.target:
         return "a slew"
@@ -37,9 +35,10 @@ def _between(a: Told, b: Told, usual_px: float | None) -> str | None:
     if _moved(a.frame.header.focus_pos, b.frame.header.focus_pos):
         return "a refocus"
     step_px = _step_px(a, b)
-    if step_px is None or usual_px is None:
+    # Where most frames come after a dither it is no news.
+    if step_px is None or dithers is None or not dithers.seldom:
         return None
-    return "a dither" if step_px >= max(DITHER_TIMES_USUAL * usual_px, DITHER_LEAST_PX) else None
+    return "a dither" if dithers.is_move(step_px) else None
 
 
 def _moved(was: float | None, now: float | None) -> bool:
@@ -51,20 +50,6 @@ def _step_px(a: Told, b: Told) -> float | None:
     x, y, to_x, to_y = here.shift_x_px, here.shift_y_px, there.shift_x_px, there.shift_y_px
     if x is None or y is None or to_x is None or to_y is None:
         return None
+    if here.matched_to != there.matched_to:
+        return None  # places on two references do not compare
     return hypot(to_x - x, to_y - y)
-
-
-def _usual_step_px(lights: Lights) -> float | None:
-    steps = [
-        _step_px(a, b)
-        for a, b in pairwise(lights)
-        if a.frame.context.filter == b.frame.context.filter
-    ]
-    known = [s for s in steps if s is not None]
-    return median(known) if known else None
-
-
-def right_after(lights: Lights, light: Told) -> str | None:
-    """Name what a frame came first after; None where nothing happened before it."""
-    found = first_frames(lights).items()
-    return next((what for what, firsts in found if any(t is light for t in firsts)), None)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from runlog.core.frame import FaultName, Frame, Grade, Verdict
+from runlog.core.frame import FaultName, Frame, Grade, Kind, Verdict
 from runlog.core.story.phrases import common as say
 
 HOLE = 1  # one frame without trouble does not end a stretch of it
@@ -77,12 +77,40 @@ class Told:
         return any(fault.name in names for fault in self.verdict.faults)
 
     @property
+    def lost_to(self) -> FaultName | None:
+        """The fault that weighs: the worst grade first, then in the causes' order."""
+        costly = (f.name for f in self.verdict.faults if f.grade is not Grade.KEEP)
+        return next(costly, None)
+
+    @property
     def lost_s(self) -> float:
         """Exposure time that does not count as kept."""
         return 0.0 if self.grade is Grade.KEEP else self.frame.header.exposure_s or 0.0
 
 
 Dark = tuple[datetime, datetime]
+MoonCrossing = tuple[datetime, bool]  # when its upper limb is on the horizon; whether it rises
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A frame of another kind than light, when it was taken."""
+
+    kind: Kind
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What a run's sky and its other frames were: where and when it was dark, where known."""
+
+    dark: Dark | None = None
+    doubt: str = ""  # why nothing is known of Sun and Moon
+    undated: int = 0  # lights that tell no time
+    place: tuple[float, float] | None = None  # latitude and longitude, degrees, east positive
+    moon: Sequence[MoonCrossing] = ()
+    others: Sequence[Taken] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +129,7 @@ class Pace:
         return self.open_shutter_s / self.elapsed_s if self.elapsed_s else 0.0
 
 
-MOMENTS = ("refocus", "flip", "jump", "moonrise", "moonset")  # over as soon as they begin
+MOMENTS = ("refocus", "flip", "jump", "turned", "moonrise", "moonset")  # over as soon as they begin
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +155,10 @@ Lights = Sequence[Told]
 
 
 def event(kind: str, stretch: Lights, text: str, *, costs: bool = True) -> Event:
-    """Make an event of a stretch of frames; it costs what they lost, where it is the cause."""
+    """Make an event of a stretch of frames; what each of them was lost to is settled later.
+
+    See `charged`: an event pays for the frames whose cause it is, and no frame is paid for twice.
+    """
     return Event(
         kind,
         stretch[0].start,
@@ -210,6 +241,9 @@ def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVer
     return PartVerdict(opinion, say.of_frames(count, len(lights), words))
 
 
-def lost_by(hit: Lights) -> float:
-    """Sum the time, in seconds, that frames in trouble cost; doubtful ones are not lost yet."""
-    return sum(light.lost_s for light in hit)
+def lost_by(hit: Lights, *names: FaultName) -> float:
+    """Sum the time, in seconds, that is not kept of frames in trouble.
+
+    With `names`, of those alone that were lost to one of these faults: the first that weighs.
+    """
+    return sum(light.lost_s for light in hit if not names or light.lost_to in names)

@@ -1,9 +1,6 @@
 """Where the frames point: dithers, jumps, drift, and what a verdict on pointing rests on."""
 
-from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
 from math import hypot
 from statistics import median
 
@@ -11,9 +8,21 @@ import numpy as np
 
 from runlog.core.frame import FaultName
 from runlog.core.grading.faults.off_target import STARS_OF_A_FIELD
-from runlog.core.story.model import Event, Lights, Told, event
+from runlog.core.story.dithering import ENOUGH_STEPS, Dithering, distance_px, dithering
+from runlog.core.story.model import (
+    Event,
+    Lights,
+    Opinion,
+    PartVerdict,
+    Told,
+    event,
+    lost_by,
+    unknown,
+)
 from runlog.core.story.phrases import events as tell
 from runlog.core.story.phrases import mount as say
+from runlog.core.story.phrases.common import together
+from runlog.core.story.places import Step, laid_on_another, placed, stays, steps_by_stay
 
 JUMP_SHARE = 0.03  # of the field's width, and ...
 JUMP_TIMES_USUAL = 6.0  # ... far beyond the usual step of a dither
@@ -21,35 +30,6 @@ AT_ONCE_BACK = 0.3  # of a step's length: what is left when the next one undoes 
 ALIKE = 0.5  # of a jump's length: two dithers come on top of it
 DRIFT_SHARE_PER_HOUR = 0.01  # of the field's width
 DRIFT_FRAMES = 8
-DITHER_LEAST_PX = 0.7  # hot pixels and their neighbours fall elsewhere
-DITHER_FRAMES = 8
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """How far the field moved from one frame to the next of the same target and side."""
-
-    before: Told
-    after: Told
-    dx_px: float
-    dy_px: float
-
-    @property
-    def size_px(self) -> float:
-        """Length of the step."""
-        return float(np.hypot(self.dx_px, self.dy_px))
-
-
-def placed(lights: Lights) -> list[Told]:
-    """Keep the frames whose place on their reference is known."""
-    return [t for t in lights if t.frame.placement.shift_x_px is not None]
-
-
-def laid_on_another(lights: Lights) -> list[Told]:
-    """Keep the placed frames that another frame shows the place of: each lies on itself."""
-    where = placed(lights)
-    on = Counter(t.frame.placement.matched_to for t in where)
-    return [t for t in where if t.frame.placement.matched_to != t.frame.key or on[t.frame.key] > 1]
 
 
 def is_elsewhere(light: Told) -> bool:
@@ -81,40 +61,11 @@ def elsewhere_words(lights: Lights) -> list[str]:
     return words
 
 
-def stays(lights: Lights) -> Iterator[list[Told]]:
-    """Split placed frames where the target or the pier side changes.
-
-    Filters of one target have references of their own whose fields lie a dither apart, so a
-    stay holds one filter; and one field, as places on two references do not compare.
-    """
-    groups: dict[tuple[object, ...], list[Told]] = {}
-    for t in placed(lights):
-        flipped = abs(t.frame.placement.rotation_deg or 0.0) > 90
-        key = (
-            t.frame.context.target,
-            t.frame.context.filter,
-            t.frame.placement.matched_to,
-            flipped,
-        )
-        groups.setdefault(key, []).append(t)
-    yield from groups.values()
-
-
-def steps(lights: Lights) -> list[Step]:
-    """Measure the steps between neighbours of each stay."""
-    found = []
-    for stay in stays(lights):
-        for a, b in pairwise(stay):
-            dx = (b.frame.placement.shift_x_px or 0.0) - (a.frame.placement.shift_x_px or 0.0)
-            dy = (b.frame.placement.shift_y_px or 0.0) - (a.frame.placement.shift_y_px or 0.0)
-            found.append(Step(a, b, dx, dy))
-    return found
-
-
 def find_jumps(lights: Lights) -> Iterator[Event]:
     """Find where the field moved at once and stayed away: a snagged cable, a slipped clutch."""
+    dithers = dithering(lights)
     jumps = sorted(
-        (step for stay in stays(lights) for step in _jumps_of(stay)),
+        (step for own in steps_by_stay(lights) for step in _jumps_of(own, dithers)),
         key=lambda s: (s.after.start, s.after.frame.key),
     )
     told: list[Step] = []
@@ -127,32 +78,31 @@ def find_jumps(lights: Lights) -> Iterator[Event]:
         told.append(step)
 
 
-def _jumps_of(stay: Lights) -> Iterator[Step]:
-    own = steps(stay)
-    if len(own) < 2:
+def _jumps_of(own: Sequence[Step], dithers: Dithering | None) -> Iterator[Step]:
+    if len(own) < 2 or dithers is None:
         return
-    usual = median(s.size_px for s in own)
+    # Where the field creeps, the usual step is longer than what is moved.
+    usual_px = max(dithers.usual_px, median(s.size_px for s in own))
     for i, step in enumerate(own):
         width = max(step.after.frame.identity.width, 1)
-        far = step.size_px >= max(JUMP_SHARE * width, JUMP_TIMES_USUAL * usual)
+        far = step.size_px >= max(JUMP_SHARE * width, JUMP_TIMES_USUAL * usual_px)
         if far and not _came_back(own, i):
             yield step
 
 
 def _same_jump(step: Step, other: Step) -> bool:
     """Tell whether another filter's frames show the same jump: filters taken in turn do."""
-    apart = hypot(step.dx_px - other.dx_px, step.dy_px - other.dy_px)
     at_once = step.before.start < other.after.start and other.before.start < step.after.start
-    return at_once and apart < ALIKE * step.size_px
+    return at_once and distance_px(step, other) < ALIKE * step.size_px
 
 
 def _undoes(step: Step, other: Step, share: float = ALIKE) -> bool:
-    return hypot(step.dx_px + other.dx_px, step.dy_px + other.dy_px) < share * step.size_px
+    return distance_px(step, other, against=True) < share * step.size_px
 
 
-def _came_back(own: list[Step], i: int) -> bool:
+def _came_back(own: Sequence[Step], i: int) -> bool:
     """Tell whether the next step, or the one before, undoes this one."""
-    beside = own[i + 1 : i + 2] + own[max(i - 1, 0) : i]
+    beside = [*own[i + 1 : i + 2], *own[max(i - 1, 0) : i]]
     return any(_undoes(own[i], other, AT_ONCE_BACK) for other in beside)
 
 
@@ -192,10 +142,43 @@ def _speed(stay: Lights) -> tuple[float, float]:
 
 
 def find_no_dither(lights: Lights) -> Iterator[Event]:
-    """Report a run whose frames all lie on the same pixels."""
-    own = steps(lights)
-    if len(own) < DITHER_FRAMES:
+    """Report a run whose frames all lie on the same pixels, or as good as all."""
+    dithers = dithering(lights)
+    if dithers is None or dithers.steps < ENOUGH_STEPS or dithers.moved:
         return
-    usual = median(s.size_px for s in own)
-    if usual < DITHER_LEAST_PX:
-        yield event("no-dither", placed(lights), tell.no_dither(usual), costs=False)
+    if any(True for _ in find_drift(lights)):
+        return  # hot pixels fall elsewhere in each frame, and the drift is told
+    text = tell.no_dither(dithers.usual_step_px, len(dithers.moves_px), dithers.steps)
+    yield event("no-dither", placed(lights), text)
+
+
+def pointing_verdict(lights: Lights, events: Sequence[Event]) -> PartVerdict:
+    """Judge where the frames point: jumps, drift, dithers, fields that were not meant."""
+    where = laid_on_another(lights)
+    apart = elsewhere_words(lights)
+    if len(where) < 2:
+        return unknown(together([say.TOO_FEW_PLACED, *apart]))
+    kinds = [e.kind for e in events]
+    words, checks = [], [check for kind, check in say.EVENT_CHECKS.items() if kind in kinds]
+    if "jump" in kinds:
+        words.append(say.jumps(kinds.count("jump")))
+    off = [t for t in lights if t.has(FaultName.OFF_TARGET)]
+    if off:
+        words.append(say.off_target(len(off), lost_by(off, FaultName.OFF_TARGET)))
+        checks.append(say.OFF_TARGET_CHECK)
+    opinion = Opinion.POOR if words else Opinion.FAIR
+    words += [said for kind, said in say.EVENT_WORDS.items() if kind in kinds]
+    if apart:
+        words += apart
+        checks.append(say.ELSEWHERE_CHECK)
+    if words:
+        return PartVerdict(opinion, ", ".join(words), together(checks))
+    return PartVerdict(Opinion.GOOD, say.on_target(len(where)) + _dithers(lights))
+
+
+def _dithers(lights: Lights) -> str:
+    """Say how far frames were moved, and how often, where they were."""
+    found = dithering(lights)
+    if found is None or not found.moved:
+        return ""
+    return say.dithered(found.usual_px, found.every, found.regular)

@@ -5,11 +5,10 @@ from datetime import datetime
 
 from runlog.core.frame import FaultName
 from runlog.core.sky.horizon import LIMB_DEG
-from runlog.core.story.model import Event, Lights, Told, event, stretches
+from runlog.core.story.model import Event, Lights, MoonCrossing, Told, event, stretches
 from runlog.core.story.phrases import sky as say
 
 TWILIGHT_DEG = -18.0  # astronomical: below it the Sun lights no sky
-MoonCrossing = tuple[datetime, bool]  # when its upper limb is on the horizon; whether it rises
 
 
 def moon_events(lights: Lights, moon: Sequence[MoonCrossing]) -> Iterator[Event]:

@@ -1,26 +1,32 @@
 """Telling a night: from graded frames to events, verdicts and what to check."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from statistics import median
 
 from runlog.core.grading.policy import Policy
+from runlog.core.story.charged import charged
 from runlog.core.story.events import FINDERS
 from runlog.core.story.focus import find_drifts
 from runlog.core.story.model import (
     Dark,
     Event,
     Lights,
+    MoonCrossing,
+    Night,
     Pace,
     Part,
     PartVerdict,
+    Taken,
     ToCheck,
     Told,
 )
-from runlog.core.story.parts import Night, to_check, verdicts
-from runlog.core.story.sun_and_moon import MoonCrossing, moon_events, sun_events
+from runlog.core.story.parts import to_check, verdicts
+from runlog.core.story.schedule import idle_events
+from runlog.core.story.sun_and_moon import moon_events, sun_events
+from runlog.core.story.turns import Stood, find_turn_since
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,25 +47,32 @@ def tell(
     midnight: datetime | None = None,
     own_rows: str = "",
     doubt: str = "",
+    *,
+    place: tuple[float, float] | None = None,
+    others: Sequence[Taken] = (),
+    stood: Mapping[str, Stood] | None = None,
 ) -> Story:
     """Tell the story of a run's light frames; the order they come in does not matter.
 
-    `dark`, `moon` and `midnight` (the Sun is lowest) come from where and when the rig stood;
-    `doubt` says why none of them is known. `own_rows` says which rows and columns of its camera
-    always stand apart.
+    `dark`, `moon`, `midnight` (the Sun is lowest) and `place` (latitude and longitude in degrees)
+    come from where and when the rig stood; `doubt` says why none of them is known. `own_rows` says
+    which rows and columns of its camera always stand apart, `others` what else the run took, and
+    `stood` how the camera stood the night before, by reference.
     """
     every = list(told)
     dated = [t for t in every if t.frame.header.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
+    about = Night(dark, doubt, len(every) - len(lights), place, moon, others)
     found_events = [
         *(event for find in FINDERS for event in find(lights)),
         *find_drifts(lights, policy),
         *moon_events(lights, moon),
         *sun_events(lights, midnight),
+        *idle_events(lights, about),
+        *find_turn_since(lights, stood or {}),
     ]
-    events = sorted(found_events, key=lambda e: (e.start, e.kind, e.first))
+    events = charged(sorted(found_events, key=lambda e: (e.start, e.kind, e.first)), lights)
     pace = pace_of(lights)
-    about = Night(dark, doubt, undated=len(every) - len(lights))
     found = verdicts(lights, events, pace, policy, about, own_rows)
     return Story(tuple(events), found, pace, tuple(to_check(found)))
 

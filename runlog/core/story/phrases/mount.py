@@ -13,15 +13,20 @@ EVENT_CHECKS = {
     "jump": "cables over the whole swing of the mount, and the clutches",
     "drift": "the polar alignment, and what bends between guiding and telescope",
     "no-dither": "that dithering is switched on",
+    "turned": "the camera's clamp and the rotator; then take new flats",
 }
+EVENT_WORDS = {
+    "drift": "the field drifts",
+    "no-dither": "no dithering",
+    "turned": "the camera turned",
+}
+WIND_CHECK = "shelter from the wind, and what sways in it: dew shield, cables, tripod"
 OFF_TARGET_CHECK = "the plate solving, and the target's coordinates in the plan"
 ELSEWHERE_CHECK = (
     "whether these places were meant: one of its own should have a name of its own, and a rig "
     "that went astray shows in the headers' coordinates"
 )
 TOO_FEW_PLACED = "too few frames could be laid on one another"
-DRIFTS = "the field drifts"
-NO_DITHERING = "no dithering"
 ELONGATED = ": the stars of most of the run are elongated, by tracking or by optics"
 
 
@@ -69,10 +74,27 @@ def off_target(frames: int, lost_s: float) -> str:
     return f"{plural(frames, 'frame')} off target{not_kept(lost_s)}"
 
 
-def on_target(frames: int, dither_px: float | None) -> str:
-    """Say that frames were where they should be, and how far they were dithered."""
-    usual = "" if dither_px is None else f", dithered by {dither_px:.0f} px"
-    return f"{frames} frames on target{usual}"
+def on_target(frames: int) -> str:
+    """Say that frames were where they should be."""
+    return f"{plural(frames, 'frame')} on target"
+
+
+def dithered(px: float, every: int | None, regular: bool) -> str:
+    """Say how far frames were dithered, and how often, where that is known."""
+    if every is None:
+        return f", dithered by {px:.0f} px"
+    often = ORDINALS.get(every, f"{every}th")
+    about = "" if regular else "about "
+    return f", dithered {about}each {often + ' ' if often else ''}frame by {px:.0f} px"
+
+
+ORDINALS = {1: "", 2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth", 7: "seventh",
+            8: "eighth", 9: "ninth", 10: "tenth"}  # fmt: skip
+
+
+def blown(frames: int) -> str:
+    """Say how many of the trailed frames wind took: each another way."""
+    return f"; wind on {plural(frames, 'frame')}: each stretched another way"
 
 
 def another_field(frames: int, target: str, this_night_alone: bool) -> str:
