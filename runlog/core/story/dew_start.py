@@ -65,7 +65,7 @@ class _Signal:
 
 def _fitted(by: F64, got: F64) -> tuple[float, F64]:
     """Give the squares left by the best fit, and how much of what grows is in it."""
-    best: F64 = np.linalg.lstsq(by, got, rcond=None)[0]
+    best = np.asarray(np.linalg.lstsq(by, got, rcond=None)[0], dtype=np.float64)
     return float(np.sum((got - by @ best) ** 2)), best[2:]
 
 
