@@ -1,6 +1,6 @@
 """Focus followed through a run in all filters: drifts that each filter's usual holds as well."""
 
-from statistics import median
+from statistics import mean
 
 import numpy as np
 import pytest
@@ -92,7 +92,7 @@ def test_a_drift_through_filters_is_told_from_its_true_start(filters, start, end
     assert caught >= 0.99 * wide
     assert kept >= 0.98 * clean
     if start:  # else no frame shows what was in focus
-        assert abs(median(off)) <= 1
+        assert mean(map(abs, off)) <= 1.25
         assert max(map(abs, off)) <= 2  # seeing and drift cannot be told apart in one frame
 
 
