@@ -32,6 +32,7 @@ class FrameLabel:
     off_field: float = 0.0  # distance from the intended place over the field's short side
     wrong_field: bool = False
     cap: bool = False
+    stretch: float = 0.0  # eccentricity that optics out of order give every star, one way
     glitch: str = ""
     streaks: int = 0
     sensor_off_c: float = 0.0
@@ -86,6 +87,8 @@ YARDSTICKS = (
         "trail", "trailed", lambda f: f.trail_fwhm, True, 0.3, 0.79, 0.99,
         (0.49, 0.79, 0.99, 1.45, 2.4),
     ),
+    # Beyond 0.44 a person looks at it: by tracking or optics, nothing in a frame tells which.
+    Yardstick("stretched", "trailed", lambda f: f.stretch, True, 0.4, 0.42, 1.0),
     Yardstick(
         "defocus", "defocused", lambda f: f.defocus, True, 1.06, 1.195, 1.295,
         (1.095, 1.195, 1.295, 1.55, 2.0),
@@ -241,10 +244,16 @@ def _limited(frames: list[FrameLabel], limits: Limits) -> list[Span]:
     dawn = [f.sky_ratio >= limits.sky_ratio and f.sky_from == "dawn" for f in frames]
     return [
         *stretches("cloud", clouded),
-        *stretches("focus-drift", [f.defocus >= limits.defocus_ratio for f in frames]),
+        *_drifts(frames, limits),
         *stretches("trailing", [f.trail_fwhm >= limits.trail_fwhm for f in frames]),
         *stretches("dawn", dawn),
     ]
+
+
+def _drifts(frames: list[FrameLabel], limits: Limits) -> list[Span]:
+    """Find stretches out of focus; one frame by itself is no drift."""
+    found = stretches("focus-drift", [f.defocus >= limits.defocus_ratio for f in frames])
+    return [span for span in found if span.last > span.first]
 
 
 def scored_events(frames: list[FrameLabel], limits: Limits, *, dithered: bool) -> list[Span]:
@@ -269,9 +278,11 @@ def allowed_events(frames: list[FrameLabel], limits: Limits) -> list[Span]:
     back = [f.off_field <= 0.1 and not _blind(f) for f in frames]
     lost = [f.wrong_field for f in frames]
     knocked = [f.double_fwhm > 0 for f in frames]
+    stretched = [f.stretch >= 0.42 for f in frames]
     return [
         *_limited(frames, limits),
         *_changes("jump", _rises(back)),
         *_changes("jump", _rises(lost)),
         *stretches("trailing", knocked, bridge=0),
+        *stretches("trailing", stretched),
     ]

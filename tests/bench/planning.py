@@ -237,6 +237,7 @@ def _label(mount: Mount, look: Look, shot: Shot, scene: Scene) -> FrameLabel:
         off_field=math.hypot(jump_x * COLUMNS, jump_y * ROWS) / ROWS,
         wrong_field=script.is_lost(number),
         cap=script.is_capped(number),
+        stretch=math.sqrt(1.0 - script.optics.axis_ratio**2),
         glitch=glitch.kind if glitch else "",
         streaks=len(scene.streaks),
         sensor_off_c=script.warm_c(number),

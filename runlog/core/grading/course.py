@@ -14,7 +14,9 @@ from runlog.core.grading.baseline import (
     ELONGATED,
     ENOUGH,
     FLOOR_SHARE,
-    GOOD_LOW,
+    by_group,
+    clearest,
+    light_group,
     low,
     profile,
     width_at,
@@ -24,10 +26,9 @@ from runlog.core.grading.baseline import (
 FEWEST = 8  # frames; of fewer no course can be told
 FEWEST_STARS = 5
 NEAR = 12  # frames on either side among which another filter's is looked for
-IN_FOCUS = 0.1  # share of the frames that even a night of drifts has in focus
-# Frames so little wider are in focus as well; the flatter of them count, as dew, thin cloud and fog
-# give narrow stars wings.
-LIKE_THE_BEST = 0.08
+IN_FOCUS = 0.06  # share of the frames that even a night of drifts has in focus
+LIKE_THE_BEST = 0.05  # in width: frames so little wider are in focus as well
+CLEAR = 0.9  # of the light of clear frames: dew, fog and cloud give narrow stars wings
 # A mean picture of few stars is cut off and noisy: in focus it reads up to 8 % low (drawn stars of
 # beta 3), so that only plain discs and rings are taken from one.
 BY_MOMENTS = 0.5
@@ -47,6 +48,7 @@ class Focus:
     times: float  # as wide as in focus, by width and profile
     usual_px: float  # width in focus in its filter, at its airmass
     change: float  # of the profile (half-flux radius over FWHM), a share: less when out of focus
+    usual_profile: float  # half-flux radius over FWHM in focus in its filter
     several: bool  # other filters helped to tell
 
 
@@ -59,6 +61,7 @@ class _Point:
     filter: str
     width: float
     profile: float
+    clear: bool  # as much light as clear frames have, as far as is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +83,24 @@ def courses(frames: Sequence[Frame]) -> Mapping[str, Focus]:
 
 def _points(frames: Sequence[Frame], floor_px: float) -> list[_Point]:
     """Take the frames whose width and profile are the focus's, in order of time."""
-    points = []
+    points, light = [], _clear_light(frames)
     for frame in frames:
         flat, width, at = profile(frame), frame.measurement.fwhm_px, frame.header.taken_at_utc
         if not flat or not width or at is None or not _tells(frame, flat):
             continue
         zenith = width_at_zenith(width, floor_px, frame.context.airmass)
-        points.append(_Point(frame, at.timestamp(), frame.context.filter, log(zenith), log(flat)))
+        name, left = frame.context.filter, frame.placement.transparency
+        clear = left is None or left >= CLEAR * light.get(light_group(frame), 0.0)
+        points.append(_Point(frame, at.timestamp(), name, log(zenith), log(flat), clear))
     return sorted(points, key=lambda p: (p.time_s, p.frame.key))
+
+
+def _clear_light(frames: Sequence[Frame]) -> Mapping[tuple[object, ...], float]:
+    """Give the light of clear frames, by field and filter; not where too few tell."""
+    found = by_group(
+        frames, light_group, lambda alike: clearest(f.placement.transparency for f in alike)
+    )
+    return {group: light for group, light in found.items() if light is not None}
 
 
 def _tells(frame: Frame, flat: float) -> bool:
@@ -157,6 +170,7 @@ def _followed(
     widths, profiles = _beyond_focus(
         [p.width - offsets[p.filter].width for p in points],
         [p.profile - offsets[p.filter].profile for p in points],
+        [p.clear for p in points],
     )
     steeper = _steeper(widths, profiles)
     out = [(w - steeper * p) / 2 for w, p in zip(widths, profiles, strict=True)]
@@ -169,19 +183,21 @@ def _followed(
                 times=exp(min(smooth[n], out[n] + SINGLE_OFF)),
                 usual_px=width_at(zenith_px, floor_px, point.frame.context.airmass),
                 change=exp(flatter[n]) - 1,
+                usual_profile=exp(point.profile - profiles[n]),
                 several=len(offsets) > 1,
             ),
         )
 
 
 def _beyond_focus(
-    widths: Sequence[float], profiles: Sequence[float]
+    widths: Sequence[float], profiles: Sequence[float], clear: Sequence[bool]
 ) -> tuple[list[float], list[float]]:
-    """Take out of widths and profiles what they are in focus."""
-    smooth, flat = _smooth(widths), _smooth(profiles)
-    narrow = sorted(smooth)[int(IN_FOCUS * (len(smooth) - 1))]
-    best = [p for w, p in zip(smooth, flat, strict=True) if w <= narrow + LIKE_THE_BEST]
-    usual = sorted(best)[int(GOOD_LOW * (len(best) - 1))]
+    """Take out of widths and profiles what they are in focus, by the narrow frames."""
+    every = list(zip(_smooth(widths), _smooth(profiles), strict=True))
+    told = [both for both, bright in zip(every, clear, strict=True) if bright]
+    told = sorted(told if len(told) >= FEWEST else every)
+    narrow = told[int(IN_FOCUS * (len(told) - 1))][0]
+    usual = median(p for w, p in told if w <= narrow + LIKE_THE_BEST)
     return [w - narrow for w in widths], [p - usual for p in profiles]
 
 

@@ -102,7 +102,11 @@ class _Usual:
 
     def _shape(self, frame: Frame) -> UsualShape:
         own = self.shapes[shape_group(frame)]
-        return own if own.frames >= SHAPE_FRAMES else self.everything
+        shape = own if own.frames >= SHAPE_FRAMES else self.everything
+        focus = self.courses.get(frame.key)
+        if focus is None or shape.profile is None or shape.profile >= focus.usual_profile:
+            return shape
+        return replace(shape, profile=focus.usual_profile)  # a drift is in the filter's own
 
 
 def _several(frames: Sequence[Frame]) -> bool:
