@@ -30,6 +30,7 @@ def command(
         _explain(session, explain, as_json)
         return 0
     from runlog.actions import regrade as action
+    from runlog.actions.changes import tell_changes
 
     engine = session.engine()
     if rebase:
@@ -44,6 +45,8 @@ def command(
             everything=everything,
         )
     talk(f"{count} nights graded again" if count else "Every night is graded by these limits")
+    changes = tell_changes(engine)
+    talk(*(changes if count else ()))
     return 0
 
 
