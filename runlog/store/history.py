@@ -157,7 +157,7 @@ def put_summaries(connection: Connection, run_id: int, found: Sequence[RunSummar
     changed = [g for g in {**stored, **now} if stored.get(g) != now.get(g)]
     spoke = [g for g in changed if _speaks(stored.get(g)) or _speaks(now.get(g))]
     for group in sorted(spoke):
-        touch_runs(connection, holders(connection, this.rig_id, this.night, group) - {run_id})
+        touch_runs(connection, holders(connection, this.rig_id, this.night, group))
 
 
 def _speaks(summary: RunSummary | None) -> bool:
@@ -180,7 +180,7 @@ def holders(connection: Connection, rig_id: int, night: str, group: Group) -> se
     return {
         row.run_id
         for row in connection.execute(_NEARBY, nearby)
-        if row.night > night or len(first - {row.night}) < ENOUGH_NIGHTS
+        if row.night > night or (row.night < night and len(first - {row.night}) < ENOUGH_NIGHTS)
     }
 
 
