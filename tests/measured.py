@@ -89,6 +89,8 @@ def _cards(night: Night, i: int) -> Iterable[Card]:
         "EGAIN": 0.8,
         "PEDESTAL": 0,
         "PIERSIDE": night.side.upper(),
+        "OBJCTRA": "01 33 50",
+        "OBJCTDEC": "+30 39 36",
         "SITELAT": 47.5,
         "SITELONG": 16.0,
     } | dict(night.cards)

@@ -104,7 +104,7 @@ def tell_changes(engine: Engine) -> list[str]:
     if not runs:
         return []
     heading = ["night", "rig", *(column.heading for column in COMPARED), "why"]
-    return [say.upgraded(len(lines), len(runs)), *(_set([heading, *lines]) if lines else [])]
+    return [say.graded_again(len(lines), len(runs)), *(_set([heading, *lines]) if lines else [])]
 
 
 def _line(connection: Connection, run: WorthOfRun) -> list[str] | None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.changes import remember
 from runlog.actions.mark import find_frame
 from runlog.actions.rig_settings import in_force, settings_of
 from runlog.actions.settings_digest import settings_digest
@@ -42,8 +43,10 @@ def regrade(
 ) -> int:
     """Grade again what was settled by other settings; marks stay. Returns how many runs.
 
-    With `everything` all runs, after choosing again which frame of each exposure counts.
+    With `everything` all runs, after choosing again which frame of each exposure counts. What it
+    changes is told by `tell_changes`.
     """
+    remember(engine)
     with writing(engine) as connection:
         if everything:
             recount_all(connection)

@@ -174,8 +174,8 @@ def _history_stands(connection: Connection, run: RunState, outcome: Outcome) -> 
 
     A run that is dirty already is not marked again when they change.
     """
-    groups = [summary.group for summary in outcome.summaries] + list(outcome.history)
-    now = history.of_groups(connection, run.rig_id, run.night, set(groups))
+    lights = [frame for frame in outcome.after if frame.is_light]
+    now = history.of_frames(connection, run.rig_id, run.night, lights)
     return now == dict(outcome.history)
 
 

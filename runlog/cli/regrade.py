@@ -32,6 +32,7 @@ def command(
         _explain(session, explain, as_json)
         return 0
     from runlog.actions import regrade as action
+    from runlog.actions.changes import tell_changes
 
     engine = session.engine()
     if rebase:
@@ -41,6 +42,8 @@ def command(
     with grading_bar() as bar:
         count = action.regrade(engine, session.settings, bar, everything=everything)
     talk(f"{count} nights graded again" if count else "Every night is graded by these limits")
+    changes = tell_changes(engine)
+    talk(*(changes if count else ()))
     return 0
 
 

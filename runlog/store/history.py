@@ -19,6 +19,7 @@ from runlog.core.frame import Frame
 from runlog.core.grading.history import (
     ENOUGH_NIGHTS,
     LAST_NIGHTS,
+    NO_END,
     Dated,
     Earlier,
     candidates,
@@ -156,7 +157,7 @@ def put_summaries(connection: Connection, run_id: int, found: Sequence[RunSummar
     changed = [g for g in {**stored, **now} if stored.get(g) != now.get(g)]
     spoke = [g for g in changed if _speaks(stored.get(g)) or _speaks(now.get(g))]
     for group in sorted(spoke):
-        touch_runs(connection, holders(connection, this.rig_id, this.night, group) - {run_id})
+        touch_runs(connection, holders(connection, this.rig_id, this.night, group))
 
 
 def _speaks(summary: RunSummary | None) -> bool:
@@ -173,13 +174,13 @@ def holders(connection: Connection, rig_id: int, night: str, group: Group) -> se
         return set()
     asked = _asked(rig_id, night, group, notes.changes(connection, rig_id))
     following = connection.execute(_NEXT, asked).all()
-    until = following[-1].night if len(following) == LAST_NIGHTS else "~"
+    until = following[-1].night if len(following) == LAST_NIGHTS else NO_END
     nearby = asked | {"since": first_before(night), "until": until}
     first = {row.night for row in connection.execute(_FIRST_OF_ALL, asked)}
     return {
         row.run_id
         for row in connection.execute(_NEARBY, nearby)
-        if row.night > night or len(first - {row.night}) < ENOUGH_NIGHTS
+        if row.night > night or (row.night < night and len(first - {row.night}) < ENOUGH_NIGHTS)
     }
 
 
@@ -194,7 +195,7 @@ def touch_around(connection: Connection, rig_id: int, night: str) -> set[int]:
     for row in connection.execute(groups).all():
         asked = _asked(rig_id, night, Group(*row), ())
         nights = [r.night for r in connection.execute(_FROM_ON, asked)]
-        until = max(until, nights[-1] if len(nights) == LAST_NIGHTS else "~")
+        until = max(until, nights[-1] if len(nights) == LAST_NIGHTS else NO_END)
     near = (_R.rig_id == rig_id, _R.night >= first_before(night), _R.night <= until)
     found = set(connection.execute(select(_R.id).where(*near, _R.night != "")).scalars())
     touch(connection, sorted(found))

@@ -1,6 +1,7 @@
 """A night beside the rig's other nights, on real databases; numbers are drawn, pixels are not."""
 
 import random
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from math import isclose
 
@@ -12,13 +13,14 @@ from runlog.actions.frames import frame_rows
 from runlog.actions.notes import add_note, take_back
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
-from runlog.core.grading.history import Dated, candidates
+from runlog.core.grading.history import Dated, candidates, earlier_of
+from runlog.core.grading.summary import Light, RunSummary
 from runlog.ingest.task import MEASURE_VERSION
 from runlog.store import history, marks, notes
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.migrate import ready
-from runlog.store.runs import touch_frames
+from runlog.store.runs import Rig, run_id_for, touch_frames
 from tests.measured import Night, outcomes, put
 
 GOOD = (Night("2026-10-01"), Night("2026-10-04"))
@@ -263,42 +265,62 @@ def person_says(engine, keys, change):
         history.touch_around(connection, 1, change)
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(12))
 def test_the_holders_of_a_night_are_those_that_the_law_gives_it_to(engine, seed):
     """Which runs a changed night marks dirty, by the law itself asked for each of them."""
     rng = random.Random(seed)
-    start = date(2026, 1, 1)
-    days = sorted(rng.sample(range(240), 16))
-    nights = [
-        Night((start + timedelta(days=d)).isoformat(), frames=rng.choice((4, 5))) for d in days
-    ]
-    for night in nights:
-        put(engine, outcomes(night))
-    settle_all(engine, Settings())
-    change = (start + timedelta(days=rng.choice(days))).isoformat()
+    evenings = [date(2026, 1, 1) + timedelta(days=d) for d in rng.sample(range(300), 20)]
+    known = [Dated(e.isoformat(), summary(rng.choice((4, 5, 9)))) for e in sorted(evenings)]
+    change = rng.choice(evenings).isoformat()
+    rig = Rig("MonoCam 9", "Ladybird 90/540", 540.0, 3.76)
     with writing(engine) as connection:
+        runs = {d.night: run_id_for(connection, rig, d.night) for d in known}
+        for night, its in known:
+            history.put_summaries(connection, runs[night], [its])
         notes.append(connection, 1, change, "collimated", "somebody", NOW, changed=True)
     with reading(engine) as connection:
-        runs = {row.night: row.id for row in connection.execute(select(m.run))}
-        known = [
-            Dated(night, summary)
-            for night, run_id in runs.items()
-            for summary in history.summaries_of_run(connection, run_id)
-        ]
         for this in known:
-            speaking = [d for d in known if d.night != this.night]
-            speaking.append(
-                Dated(
-                    this.night,
-                    known[-1].summary
-                    if this.summary.speaks
-                    else next(d.summary for d in known if d.summary.speaks),
-                )
-            )
+            heard = [d for d in known if d.night != this.night] + [Dated(this.night, summary(5))]
             wanted = {
                 runs[d.night]
                 for d in known
-                if this.night in {c.night for c in candidates(speaking, d.night, [change])}
+                if this.night in {c.night for c in candidates(heard, d.night, [change])}
             }
-            group = this.summary.group
-            assert history.holders(connection, 1, this.night, group) == wanted
+            assert history.holders(connection, 1, this.night, this.summary.group) == wanted
+
+
+def summary(usable):
+    """Make what a run says of which so many frames are usable."""
+    return RunSummary("L", "bin 1x1, gain 100", MEASURE_VERSION, 9, usable, 2.4)
+
+
+def test_the_law_of_candidates():
+    """The last eight before by date; of fewer than three, the nearest within 60 nights after."""
+    nights = [(date(2026, 1, 1) + timedelta(days=10 * n)).isoformat() for n in range(12)]
+    known = [Dated(night, summary(5)) for night in nights]
+    chosen = [[nights.index(d.night) for d in candidates(known, night)] for night in nights]
+    assert chosen[11] == [3, 4, 5, 6, 7, 8, 9, 10]
+    assert chosen[3] == [0, 1, 2]
+    assert chosen[0] == [1, 2, 3]
+    assert chosen[2] == [0, 1, 3]
+    far = [Dated(night, summary(5)) for night in (nights[0], nights[6], nights[7])]
+    assert [d.night for d in candidates(far, nights[0])] == [nights[6]], "60 nights, and no more"
+    assert [d.night for d in candidates(known, nights[5], [nights[4], nights[7]])] == [
+        nights[4], nights[6],
+    ], "from the night of a change on the rig is another one"  # fmt: skip
+    assert candidates(known, "") == []
+
+
+def test_usual_is_the_median_and_of_two_the_better():
+    """Widths 2, 3 and 5 px: 3; of 2 and 3 px, 2; light, where more is better, the other way."""
+
+    def usual(*widths):
+        lights = [(Light("r", 5, w / 10),) for w in widths]
+        summaries = (replace(summary(5), fwhm_px=w, lights=own)
+                     for w, own in zip(widths, lights, strict=True))  # fmt: skip
+        found = earlier_of([Dated(f"2026-01-0{n + 1}", s) for n, s in enumerate(summaries)], "2027")
+        return found.fwhm_px, found.lights["r"], found.fwhm_floor_px
+
+    assert usual(2.0, 5.0, 3.0) == (3.0, 0.3, 2.0)
+    assert usual(3.0, 2.0) == (2.0, 0.3, 2.0)
+    assert usual(3.0) == (3.0, 0.3, 3.0)

@@ -18,6 +18,9 @@ DAYS_AFTER = 60
 TURNED_DEG = 2.0
 
 
+NO_END = "9999-12-31"  # after every night there will be
+
+
 class Dated(NamedTuple):
     """A run's summary with its night."""
 
@@ -111,7 +114,7 @@ def candidates(known: Iterable[Dated], night: str, changes: Collection[str] = ()
 def epoch(night: str, changes: Collection[str]) -> tuple[str, str]:
     """Give the first night of the rig as it was, and the first night after it was so."""
     since = max((n for n in changes if n <= night), default="")
-    return since, min((n for n in changes if n > night), default="~")
+    return since, min((n for n in changes if n > night), default=NO_END)
 
 
 def last_after(night: str) -> str:

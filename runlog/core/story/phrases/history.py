@@ -7,7 +7,7 @@ from runlog.core.columns import hours, plural
 from runlog.core.frame import Fault, Grade, Judgement
 
 COMPARED = "compared with other nights"
-AGREES = "no fault is found any more"
+NOTHING = "nothing is held against them any more"
 
 
 def changed(night: str, rig: str, now: Grade, found: Sequence[Judgement]) -> str:
@@ -19,10 +19,15 @@ def changed(night: str, rig: str, now: Grade, found: Sequence[Judgement]) -> str
 
 
 def why(now: Grade, found: Sequence[Judgement]) -> str:
-    """Quote the fault that most of the frames show, from the middle one of them."""
+    """Quote what most of the frames show, from the middle one of them."""
+    if now is Grade.KEEP:
+        return NOTHING
+    notes = [j.note for j in found if j.note]
+    if now is Grade.UNGRADED and notes:
+        return sorted(notes)[len(notes) // 2]
     main = [m for j in found if (m := main_fault(j)) is not None]
-    if now is Grade.KEEP or not main:
-        return AGREES if now is Grade.KEEP else COMPARED
+    if not main:
+        return COMPARED
     counted = Counter(fault.name for fault in main)
     name = max(counted, key=lambda n: (counted[n], n))
     shown = sorted(fault.evidence for fault in main if fault.name is name)
@@ -34,10 +39,10 @@ def main_fault(judgement: Judgement) -> Fault | None:
     return next((f for f in judgement.faults if f.grade is not Grade.KEEP), None)
 
 
-def upgraded(count: int, of: int) -> str:
+def graded_again(count: int, of: int) -> str:
     """Say, above a table, how many nights are graded otherwise."""
     if not count:
-        return f"{plural(of, 'night')} graded by the rules of this version: no grade changed"
+        return f"of {plural(of, 'night')} no grade changed"
     return (
         f"{count} of {plural(of, 'night')} {'is' if count == 1 else 'are'} graded otherwise now; "
         "your marks stand, and no file was needed"
