@@ -5,7 +5,7 @@ only ever takes stars away, so each ninth of the frame is compared with the fram
 stars in it. What the field itself holds few of it holds few of in every frame.
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, comb
 from statistics import median
@@ -94,28 +94,29 @@ def covered(frames: Sequence[Frame]) -> frozenset[str]:
     The other frames show the sky as it was; where a frame has too few stars to tell, it is not
     listed unless it lies right beside one that is.
     """
-    partly = partly_covered(frames)
-    return partly | swallowed(frames, partly)
+    lost = lost_sides(frames)
+    return frozenset(lost) | swallowed(frames, lost)
 
 
-def partly_covered(frames: Sequence[Frame], left: float = CLEAR_LEFT) -> frozenset[str]:
-    """List the frames of a run, by key, that have less than a share of their stars on one side."""
+def lost_sides(frames: Sequence[Frame]) -> dict[str, View]:
+    """Find the frames of a run, by key, that lost stars on a side, however few."""
 
-    def partly(own: Sequence[Frame]) -> list[str]:
+    def of_group(own: Sequence[Frame]) -> dict[str, View]:
         shares = usual_shares(own)
         views = ((f.key, view_of(f, shares)) for f in own)
-        return [key for key, view in views if view and view.sure and view.left < left]
+        return {key: v for key, v in views if v is not None and v.sure and v.left < CLEAR_LEFT}
 
-    return frozenset(key for own in by_group(frames, count_group, partly).values() for key in own)
+    found = by_group(frames, count_group, of_group)
+    return {key: view for views in found.values() for key, view in views.items()}
 
 
-def swallowed(frames: Sequence[Frame], partly: Collection[str]) -> frozenset[str]:
+def swallowed(frames: Sequence[Frame], lost: Mapping[str, View]) -> frozenset[str]:
     """List frames, by key, whose stars are gone right beside a frame that is covered in part."""
-    anchors = partly_covered(frames, HARDLY_LEFT) if partly else frozenset()
+    anchors = {key for key, view in lost.items() if view.left < HARDLY_LEFT}
     if not anchors:
         return frozenset()
     usual = by_group(
-        frames, count_group, lambda own: high(f.measurement.stars for f in clear_of(own, partly))
+        frames, count_group, lambda own: high(f.measurement.stars for f in clear_of(own, lost))
     )
     found: set[str] = set()
     dated = [f for f in frames if f.header.taken_at_utc is not None]
@@ -130,7 +131,7 @@ def swallowed(frames: Sequence[Frame], partly: Collection[str]) -> frozenset[str
             else:
                 gap += 1
                 last = None if gap >= NEXT_TO else last
-    return frozenset(found - set(partly))
+    return frozenset(found - set(lost))
 
 
 def empty_side(frames: Sequence[Frame]) -> View | None:

@@ -66,7 +66,7 @@ class _Signal:
 def _fitted(by: F64, got: F64) -> tuple[float, F64]:
     """Give the squares left by the best fit, and how much of what grows is in it."""
     best = np.linalg.lstsq(by, got, rcond=None)[0]
-    return float(np.sum((got - by @ best) ** 2)), best[2:]
+    return float(np.sum((got - by @ best) ** 2)), np.asarray(best[2:], dtype=np.float64)
 
 
 def traced_back(lights: Lights, stretch: Lights) -> list[Told]:

@@ -1,4 +1,4 @@
-"""The sky's events and verdict: where dew began, thin cloud, what stood in front, what is unknown."""
+"""The sky: where dew began, thin cloud, what stood in front, and what stays unknown."""
 
 import numpy as np
 import pytest
