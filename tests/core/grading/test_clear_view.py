@@ -117,3 +117,18 @@ def test_the_order_of_frames_does_not_matter(shuffler: random.Random):
 def test_a_few_frames_have_nothing_in_front(count):
     """With fewer than three frames nothing is usual, and none of three alike is covered."""
     assert covered(clean_run(count, zone_stars=HALF, stars=sum(HALF))) == frozenset()
+
+
+def test_a_filter_used_behind_the_tree_alone_is_compared_with_the_others():
+    """Of ten frames through one filter all have the tree: those of the same place say so.
+
+    Where the headers do not say that it is the same place, nothing is said of them.
+    """
+    here = {"ra_deg": 20.0, "dec_deg": 30.0, "arcsec_per_px": 2.0}
+    run = changed(tree_night(range(30, 40)), range(40), **here)
+    run = changed(run, range(30, 40), filter="Ha", exposure_s=600.0, matched_to="e" * 32)
+    verdicts = grade_run(run, Policy())
+    assert {verdicts[f.key].faults[0].name for f in run[30:]} == {FaultName.OBSTRUCTED}
+    assert {verdicts[f.key].grade for f in run[:30]} == {Grade.KEEP}
+    elsewhere = changed(run, range(30, 40), dec_deg=33.0)
+    assert covered(elsewhere) == frozenset()
