@@ -24,7 +24,7 @@ from samples.maker.spoil import Shade
 from tests.core.runs import START, altered, clean_run
 
 F64 = npt.NDArray[np.float64]
-KEPT_ASKED, NAMED_ASKED, START_ASKED = 0.95, 0.95, 3
+START_ASKED = 3  # frames
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,15 +236,30 @@ def _of(story: Story, kind: str) -> list[Event]:
     return [e for e in story.events if e.kind == kind]
 
 
-def _line(what: str, hit: int, of: int, asked: str) -> str:
-    return f"{what:58s} {hit:5d} of {of:5d} {100 * hit / max(of, 1):6.1f} %   {asked}"
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How many of what was drawn came out so, and how many are asked for."""
+
+    what: str
+    hit: int
+    of: int
+    asked: str = ""
+
+    @property
+    def share(self) -> float:
+        """Share that came out so."""
+        return self.hit / max(self.of, 1)
+
+    def __str__(self) -> str:
+        counts = f"{self.hit:5d} of {self.of:5d} {100 * self.share:6.1f} %"
+        return f"{self.what:52s} {counts}   {self.asked}"
 
 
 def _frames_for(rig: Rig) -> int:
     return 60 if rig.exposure_s < 200 else 48
 
 
-def trees(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
+def trees(rig: Rig, nights: int, wrong: list[str]) -> list[Tally]:
     """Count clean frames kept and covered frames named."""
     kept = clear = named = third = events = 0
     for seed in range(nights):
@@ -266,13 +281,13 @@ def trees(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
                 said = "; ".join(f.evidence for f in light.verdict.faults)
                 wrong.append(f"tree {seed} frame {n} {at} {got.stars} {got.zone_stars}: {said}")
     return [
-        _line("tree: clean frames kept", kept, clear, "95 %"),
-        _line("tree: frames covered by a third named obstructed", named, third, "95 %"),
-        _line("tree: nights with one obstruction event", events, nights, ""),
+        Tally("tree: clean frames kept", kept, clear, "95 %"),
+        Tally("tree: frames covered by a third named obstructed", named, third, "95 %"),
+        Tally("tree: nights with one obstruction event", events, nights),
     ]
 
 
-def dew(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
+def dew(rig: Rig, nights: int, wrong: list[str]) -> list[Tally]:
     """Count nights whose dew begins within three frames of the truth."""
     near = named = dewed = 0
     for seed in range(nights):
@@ -292,12 +307,12 @@ def dew(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
                 dewed += 1
                 named += light.has(FaultName.DEW)
     return [
-        _line("dew: nights with its start within 3 frames", near, nights, "all"),
-        _line("dew: frames with 30 % of it named dew", named, dewed, ""),
+        Tally("dew: nights with its start within 3 frames", near, nights, "all"),
+        Tally("dew: frames with 30 % of it named dew", named, dewed),
     ]
 
 
-def cirrus(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
+def cirrus(rig: Rig, nights: int, wrong: list[str]) -> list[Tally]:
     """Count nights whose two hours of cirrus are mentioned, all frames kept."""
     found = kept = frames = 0
     for seed in range(nights):
@@ -311,12 +326,12 @@ def cirrus(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
         if not said:
             wrong.append(f"cirrus {seed}: from {first} of {count}")
     return [
-        _line("cirrus: nights in which it is mentioned", found, nights, "all"),
-        _line("cirrus: frames kept", kept, frames, ""),
+        Tally("cirrus: nights in which it is mentioned", found, nights, "all"),
+        Tally("cirrus: frames kept", kept, frames),
     ]
 
 
-def plateaus(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
+def plateaus(rig: Rig, nights: int, wrong: list[str]) -> list[Tally]:
     """Count frames of a plateau that are no cloud."""
     named = clouded = lost = 0
     for seed in range(nights):
@@ -330,12 +345,12 @@ def plateaus(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
                 clouded += light.has(FaultName.CLOUD)
                 named += light.has(FaultName.DEW)
     return [
-        _line("plateau: frames named light lost at one level", named, lost, ""),
-        _line("plateau: frames named cloud", clouded, lost, "none"),
+        Tally("plateau: frames named light lost at one level", named, lost),
+        Tally("plateau: frames named cloud", clouded, lost, "none"),
     ]
 
 
-def clean_nights(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
+def clean_nights(rig: Rig, nights: int, wrong: list[str]) -> list[Tally]:
     """Count what is told of clean nights."""
     kept = frames = told_of = 0
     for seed in range(nights):
@@ -352,8 +367,8 @@ def clean_nights(rig: Rig, nights: int, wrong: list[str]) -> list[str]:
             if t.grade is not Grade.KEEP
         )
     return [
-        _line("clean: frames kept", kept, frames, "98 %"),
-        _line("clean: nights with false cloud, dew or obstruction", told_of, nights, "none"),
+        Tally("clean: frames kept", kept, frames, "98 %"),
+        Tally("clean: nights with false cloud, dew or obstruction", told_of, nights, "none"),
     ]
 
 
@@ -367,7 +382,7 @@ def lines(nights: int, parts: Sequence[str], wrong: list[str]) -> list[str]:
         for own in (rig, replace(rig, stars=rig.stars // 4)):
             said.append(f"{own.shape[1]} x {own.shape[0]} px, {own.stars} stars in the field")
             for part in parts:
-                said += PARTS[part](own, nights, wrong)
+                said += map(str, PARTS[part](own, nights, wrong))
     return said
 
 

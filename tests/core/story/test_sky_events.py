@@ -129,7 +129,7 @@ def test_what_stood_in_front_is_an_event_with_its_side():
     run = changed(clean_run(pier_side="east"), range(25, 40), zone_stars=COVERED)
     (tree,) = [e for e in story(run).events if e.kind == "obstruction"]
     assert events(run, "obstruction") == [(25, 39)]
-    assert tree.text.startswith("something stood in front of the left third")
+    assert tree.text.startswith("something stood in front of the left third, at airmass 1.20: ")
     assert tree.cost_s == 15 * 300
 
 
