@@ -5,9 +5,9 @@ only ever takes stars away, so each ninth of the frame is compared with the fram
 stars in it. What the field itself holds few of it holds few of in every frame.
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import ceil, comb
+from math import ceil, comb, cos, hypot, radians
 from statistics import median
 
 from runlog.core.frame import Frame
@@ -30,6 +30,7 @@ HARDLY_LEFT = 0.35  # of a side's stars: what leaves so few may soon cover all o
 NONE_LEFT = 0.1  # of the usual stars, in a frame that is covered altogether
 EMPTY_LEFT = 0.35  # of the opposite side's stars: fields are seldom so uneven
 STARS_OF_NIGHT = 400  # in all frames together, to speak of a side that is always empty
+SAME_PLACE = 0.1  # of the frame's side: as far as a frame may be off target
 NEXT_TO = 2  # frames between one covered on a side and one covered altogether
 
 Shares = tuple[float, ...]  # of the stars, by ninth; empty where not known
@@ -94,28 +95,68 @@ def covered(frames: Sequence[Frame]) -> frozenset[str]:
     The other frames show the sky as it was; where a frame has too few stars to tell, it is not
     listed unless it lies right beside one that is.
     """
-    partly = partly_covered(frames)
-    return partly | swallowed(frames, partly)
+    lost = lost_sides(frames)
+    return frozenset(lost) | swallowed(frames, lost)
 
 
-def partly_covered(frames: Sequence[Frame], left: float = CLEAR_LEFT) -> frozenset[str]:
-    """List the frames of a run, by key, that have less than a share of their stars on one side."""
-
-    def partly(own: Sequence[Frame]) -> list[str]:
-        shares = usual_shares(own)
-        views = ((f.key, view_of(f, shares)) for f in own)
-        return [key for key, view in views if view and view.sure and view.left < left]
-
-    return frozenset(key for own in by_group(frames, count_group, partly).values() for key in own)
+def lost_sides(frames: Sequence[Frame]) -> dict[str, View]:
+    """Find the frames of a run, by key, that lost stars on a side, however few."""
+    shares = shares_by_group(frames)
+    views = ((f.key, view_of(f, shares[count_group(f)])) for f in frames)
+    return {key: v for key, v in views if v is not None and v.sure and v.left < CLEAR_LEFT}
 
 
-def swallowed(frames: Sequence[Frame], partly: Collection[str]) -> frozenset[str]:
+def shares_by_group(frames: Sequence[Frame]) -> dict[tuple[object, ...], Shares]:
+    """Find how stars are usually spread over the frame, for each group of frames that compare.
+
+    Of a filter that was used behind the tree alone no frame is clear. Where its spread is far from
+    that of the same place through all filters, it is compared with theirs.
+    """
+    own = by_group(frames, count_group, usual_shares)
+    for place in by_group(frames, _place, tuple).values():
+        groups = by_group(place, count_group, tuple)
+        if len(groups) < 2 or not _all_alike(place):
+            continue
+        together = usual_shares(place)
+        for group in groups:
+            if own[group] and _is_far_from(own[group], together):
+                own[group] = together
+    return own
+
+
+def _place(frame: Frame) -> tuple[object, ...]:
+    size = frame.identity.width, frame.identity.height
+    return (frame.context.target, frame.header.binning_x, frame.header.binning_y, *size)
+
+
+def _all_alike(frames: Sequence[Frame]) -> bool:
+    """Tell whether headers say that frames show the same place, and how it lies in them."""
+    first = frames[0].header
+    side_px = min(frames[0].identity.width, frames[0].identity.height)
+    if first.ra_deg is None or first.dec_deg is None or not first.arcsec_per_px:
+        return False
+    apart_deg = SAME_PLACE * side_px * first.arcsec_per_px / 3600
+    shrink = cos(radians(first.dec_deg))
+    for header in (f.header for f in frames):
+        if header.ra_deg is None or header.dec_deg is None or header.pier_side is None:
+            return False
+        ra_deg = ((header.ra_deg - first.ra_deg + 180) % 360 - 180) * shrink
+        if hypot(ra_deg, header.dec_deg - first.dec_deg) > apart_deg:
+            return False
+    return True
+
+
+def _is_far_from(own: Shares, together: Shares) -> bool:
+    return bool(together) and _emptiest(_thirds(own), _thirds(together))[0] < HARDLY_LEFT
+
+
+def swallowed(frames: Sequence[Frame], lost: Mapping[str, View]) -> frozenset[str]:
     """List frames, by key, whose stars are gone right beside a frame that is covered in part."""
-    anchors = partly_covered(frames, HARDLY_LEFT) if partly else frozenset()
+    anchors = {key for key, view in lost.items() if view.left < HARDLY_LEFT}
     if not anchors:
         return frozenset()
     usual = by_group(
-        frames, count_group, lambda own: high(f.measurement.stars for f in clear_of(own, partly))
+        frames, count_group, lambda own: high(f.measurement.stars for f in clear_of(own, lost))
     )
     found: set[str] = set()
     dated = [f for f in frames if f.header.taken_at_utc is not None]
@@ -130,7 +171,7 @@ def swallowed(frames: Sequence[Frame], partly: Collection[str]) -> frozenset[str
             else:
                 gap += 1
                 last = None if gap >= NEXT_TO else last
-    return frozenset(found - set(partly))
+    return frozenset(found - set(lost))
 
 
 def empty_side(frames: Sequence[Frame]) -> View | None:

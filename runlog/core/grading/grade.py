@@ -14,7 +14,7 @@ from runlog.core.grading.baseline import (
     usual_shape,
 )
 from runlog.core.grading.causes import counted
-from runlog.core.grading.clear_view import partly_covered, swallowed
+from runlog.core.grading.clear_view import lost_sides, swallowed
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.course import courses
 from runlog.core.grading.fault_kind import Check
@@ -70,11 +70,10 @@ class _Usual:
     def __init__(self, frames: Sequence[Frame], history: History) -> None:
         self.history, self.frames = history, len(frames)
         self.keys = {frame.key for frame in frames}
-        partly = partly_covered(frames)
-        self.swallowed = swallowed(frames, partly)
-        hidden = partly | self.swallowed
-        self.sky = OpenSky(frames, hidden)
-        self.levels = light_levels(frames, self.sky, hidden)
+        lost = lost_sides(frames)
+        self.swallowed = swallowed(frames, lost)
+        self.sky = OpenSky(frames, self.swallowed.union(lost))
+        self.levels = light_levels(frames, self.sky, lost)
         dimmed = self.sky.dimmed(frames)
         floors = [e.fwhm_floor_px for e in history.values()]
         floor = min(floors) if floors else None

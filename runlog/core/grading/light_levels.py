@@ -1,12 +1,13 @@
 """Light that is lost at one level for long and is there again at once: no cloud does that."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from statistics import median
 
 from runlog.core.frame import Frame
 from runlog.core.grading.baseline import sky_rate_at_zenith
+from runlog.core.grading.clear_view import HARDLY_LEFT, View
 from runlog.core.grading.usual_light import OpenSky
 
 LOST = 0.8  # of the light, at most: less of a loss is within what a clear night may do
@@ -36,13 +37,15 @@ class _Lit:
 
 
 def light_levels(
-    frames: Sequence[Frame], open_sky: OpenSky, hidden: Collection[str]
+    frames: Sequence[Frame], open_sky: OpenSky, lost: Mapping[str, View]
 ) -> dict[str, Level]:
     """Find the frames, by key, that lie in a stretch of light lost at one level.
 
     Filters in turn are followed together, each against its own usual. A stretch at an end of the
-    run counts where its other end shows the light come or go at once.
+    run counts where its other end shows the light come or go at once. Frames behind a tree, which
+    `lost` most stars on a side, tell nothing of the light.
     """
+    hidden = {key for key, view in lost.items() if view.left < HARDLY_LEFT}
     lit = [x for f in frames if f.key not in hidden and (x := _lit(f, open_sky)) is not None]
     lit.sort(key=lambda x: (x.frame.context.target, x.frame.header.taken_at_utc, x.frame.key))
     found: dict[str, Level] = {}

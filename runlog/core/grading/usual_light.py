@@ -18,7 +18,7 @@ from runlog.core.grading.baseline import (
     sky_group,
     sky_rate_at_zenith,
 )
-from runlog.core.grading.clear_view import Shares, clear_of, usual_shares
+from runlog.core.grading.clear_view import Shares, clear_of, shares_by_group
 
 UNDIMMED = 0.93  # of the clear frames' light: less is more than a clear night's own wandering
 
@@ -40,7 +40,7 @@ class UsualCount:
     """Usual counts and noise among frames of one length; None where too few tell."""
 
     stars: float | None = None
-    zone_shares: Shares = ()
+    zone_shares: Shares = ()  # of the stars in each ninth
     noise_adu: float | None = None
     background_adu: float | None = None  # zero level included
     clipped_stars: float | None = None
@@ -50,6 +50,8 @@ class OpenSky:
     """What is usual in a run, group by group, by the frames that show the open sky."""
 
     def __init__(self, frames: Sequence[Frame], hidden: Collection[str]) -> None:
+        self._shares = shares_by_group(frames)
+
         def by(find: Callable[[Sequence[Frame]], T]) -> Callable[[Sequence[Frame]], T]:
             return lambda members: find(clear_of(members, hidden))
 
@@ -67,7 +69,9 @@ class OpenSky:
         """Give the usual stars and noise beside a frame of the run."""
         noise_adu, background_adu = self._dark[noise_group(frame)]
         own = self._counts[count_group(frame)]
-        return replace(own, noise_adu=noise_adu, background_adu=background_adu)
+        shares = self._shares[count_group(frame)]
+        dark = {"noise_adu": noise_adu, "background_adu": background_adu}
+        return replace(own, zone_shares=shares, **dark)
 
     def dimmed(self, frames: Iterable[Frame]) -> frozenset[str]:
         """List the frames, by key, that lost light against the clear ones of their group."""
@@ -103,11 +107,10 @@ def usual_dark(frames: Sequence[Frame]) -> tuple[float | None, float | None]:
 
 
 def usual_count(frames: Sequence[Frame]) -> UsualCount:
-    """Find the usual number of stars, their spread over the frame, noise and saturation."""
+    """Find the usual number of stars, noise and saturation."""
     noise_adu, background_adu = usual_dark(frames)
     return UsualCount(
         stars=high(f.measurement.stars for f in frames),
-        zone_shares=usual_shares(frames),
         noise_adu=noise_adu,
         background_adu=background_adu,
         clipped_stars=low(f.measurement.clipped_stars for f in frames),

@@ -65,8 +65,8 @@ class _Signal:
 
 def _fitted(by: F64, got: F64) -> tuple[float, F64]:
     """Give the squares left by the best fit, and how much of what grows is in it."""
-    best = np.asarray(np.linalg.lstsq(by, got, rcond=None)[0], dtype=np.float64)
-    return float(np.sum((got - by @ best) ** 2)), best[2:]
+    best = np.linalg.lstsq(by, got, rcond=None)[0]
+    return float(np.sum((got - by @ best) ** 2)), np.asarray(best[2:], dtype=np.float64)
 
 
 def traced_back(lights: Lights, stretch: Lights) -> list[Told]:

@@ -52,7 +52,9 @@ def find_obstructions(lights: Lights) -> Iterator[Event]:
     """Find the hours in which something stood in front, and on which side of the frame."""
     for stretch in stretches(lights, lambda t: t.has(FaultName.OBSTRUCTED)):
         evidence = worst_evidence(stretch, FaultName.OBSTRUCTED, _lost_stars)
-        yield event("obstruction", stretch, say.obstruction(_sides(stretch), evidence))
+        airmasses = [x for t in stretch if (x := t.frame.context.airmass) is not None]
+        words = say.obstruction(_sides(stretch), airmasses, evidence)
+        yield event("obstruction", stretch, words)
 
 
 FINDERS: tuple[Callable[[Lights], Iterator[Event]], ...] = (

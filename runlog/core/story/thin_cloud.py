@@ -17,15 +17,16 @@ from runlog.core.story.model import Lights, Told
 
 F64 = npt.NDArray[np.float64]
 
-LOST = 0.045  # of the light; a clear night's own wandering stays below it
-LOST_ON_THE_WHOLE = 0.05
+LOST = 0.04  # of the light; a clear night's own wandering stays below it
+LOST_ON_THE_WHOLE = 0.045
 LEAST_S = 3600.0
 LEAST_FRAMES = 6
 GROUP_FRAMES = 8  # of one field and filter, to know what it gives under a clear sky
 SMOOTHED = 5  # frames
 HOLE_S = 900.0
 CLOUDED_SHARE = 0.5  # of the frames in between: where more are lost, the cloud is told already
-CLEAR_QUANTILE, CLEAR_SIGMAS = 0.1, 1.28  # a tenth of a Gaussian lies beyond so many sigma
+# Of medians of five Gaussian values a twentieth lies so many of their sigma beyond the middle.
+CLEAR_QUANTILE, CLEAR_SIGMAS = 0.05, 0.88
 SLOPE_STEP_MAG = 0.01
 TO_SIGMA = 1.4826
 OTHER_TROUBLE = (
@@ -98,14 +99,17 @@ def _loss_mag(own: Lights) -> F64:
     if np.isnan(airmass).any():
         return _from_clear(mag, noise)
     usual = extinction_mag(own[0].frame.context.filter)
-    most = max(HIGHEST_SHARE - 1, 1 - LOWEST_SHARE) * usual
-    slopes = np.arange(-most, most + SLOPE_STEP_MAG, SLOPE_STEP_MAG)
+    # A default was taken out of the light, or the run's own slope, which is nearer to the truth.
+    least, most = (LOWEST_SHARE - 1) * usual, (HIGHEST_SHARE - 1) * usual
+    slopes = np.arange(least, most + SLOPE_STEP_MAG, SLOPE_STEP_MAG)
     tried = [_from_clear(mag - slope * (airmass - airmass.min()), noise) for slope in slopes]
     return min(tried, key=lambda loss: float(np.clip(loss - LOST / 2, 0.0, None).sum()))
 
 
 def _from_clear(mag: F64, noise: float) -> F64:
-    return mag - (float(np.quantile(mag, CLEAR_QUANTILE)) + CLEAR_SIGMAS * noise)
+    """Reckon from the clearest twentieth of the night, by more frames than one."""
+    smooth = np.array(_smoothed(mag.tolist()))
+    return mag - (float(np.quantile(smooth, CLEAR_QUANTILE)) + CLEAR_SIGMAS * noise)
 
 
 def _smoothed(values: Sequence[float]) -> list[float]:

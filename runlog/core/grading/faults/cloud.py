@@ -65,7 +65,10 @@ def _hazy_night(this: ComparedFrame) -> Iterator[Check]:
         return
     text = f"stars give {place.transparency:.0%} of the light of the best frame of this "
     text += "field" if place.matched_to != place.best_of_name else "target"
-    yield CLOUD.against(this, HISTORY, place.transparency, "light against the best frame", text)
+    share, _ = transparency(this)
+    grade = Grade.KEEP if share is not None and _is_scaled(this, share) else None
+    what = "light against the best frame"
+    yield CLOUD.against(this, HISTORY, place.transparency, what, text, grade)
 
 
 def _no_proof(this: ComparedFrame, share: float) -> str:

@@ -145,10 +145,14 @@ def dew(evidence: str) -> str:
     return f"{DEW}: {evidence}"
 
 
-def obstruction(sides: Sequence[str], evidence: str) -> str:
-    """Tell of hours in which something stood in front, and on which side of the frame."""
-    where = f" of {' and '.join(sides)} of the frame" if sides else ""
-    return f"something stood in front{where}: at worst {evidence}"
+def obstruction(sides: Sequence[str], airmasses: Sequence[float], evidence: str) -> str:
+    """Tell of hours in which something stood in front, on which side, and how low that was."""
+    where = f" of {' and '.join(sides)}" if sides else ""
+    low = ""
+    if airmasses:
+        first, last = f"{airmasses[0]:.2f}", f"{airmasses[-1]:.2f}"
+        low = f", at airmass {first}" if first == last else f", from airmass {first} to {last}"
+    return f"something stood in front{where}{low}: at worst {evidence}"
 
 
 def moon(rises: bool) -> str:
