@@ -30,9 +30,12 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     elif not rows:
         talk("No night has such frames. runlog nights lists the nights there are")
     else:
+        from runlog.cli.hour_columns import say_silent, spoken, with_ungraded
         from runlog.cli.plain_table import show_rows
 
-        show_rows([row | {"share_kept": _share(row)} for row in rows], SHOWN)
+        shown = [row | {"share_kept": _share(row)} for row in spoken(rows)]
+        show_rows(shown, with_ungraded(SHOWN, rows))
+        say_silent(rows)
     return 0
 
 

@@ -7,6 +7,7 @@ import click
 
 from runlog.cli.common import Session, echo_json, safe, show, talk, with_session
 from runlog.cli.progress import progress_bar
+from runlog.core.columns import plural
 
 if TYPE_CHECKING:
     from runlog.actions.regrade import Explanation
@@ -34,7 +35,7 @@ def command(
     engine = session.engine()
     if rebase:
         count = action.rebase(engine, session.settings)
-        talk(f"Effective time reckoned again for {count} nights")
+        talk(f"Effective time reckoned again for {plural(count, 'night')}")
         return 0
     with progress_bar() as bar:
         count = action.regrade(
@@ -43,7 +44,11 @@ def command(
             lambda done, total: bar("grading", done, total),
             everything=everything,
         )
-    talk(f"{count} nights graded again" if count else "Every night is graded by these limits")
+    talk(
+        f"{plural(count, 'night')} graded again"
+        if count
+        else "Every night is graded by these limits"
+    )
     return 0
 
 
