@@ -110,7 +110,9 @@ def _tracking(lights: Lights, policy: Policy) -> PartVerdict:
         return replace(unjudged, evidence=unjudged.evidence + _shape_seen(shaped, policy))
     hit = [t for t in measured if t.has(*names)]
     said = [name.value for name in names if any(t.has(name) for t in hit)] or ["trailed"]
-    found = by_share(measured, lambda t: t.has(*names), say_mount.trailed(said, lost_by(hit)))
+    found = by_share(
+        measured, lambda t: t.has(*names), say_mount.trailed(said, lost_by(hit, *names))
+    )
     # Two images side by side look stretched: that is no stretch of the stars.
     single = [
         t.frame.measurement.eccentricity or 0.0 for t in measured if not t.has(FaultName.DOUBLED)
@@ -160,7 +162,7 @@ def _focus(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdi
     if not measured:
         return not_comparable(lights)
     hit = [t for t in measured if t.has(FaultName.DEFOCUSED)]
-    words = say_focus.out_of_focus(lost_by(hit))
+    words = say_focus.out_of_focus(lost_by(hit, FaultName.DEFOCUSED))
     found = by_share(measured, lambda t: t.has(FaultName.DEFOCUSED), words)
     times = [e.start for e in events if e.kind == "refocus"]
     text = found.evidence + say_focus.refocused_at(times)
