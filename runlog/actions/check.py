@@ -116,7 +116,7 @@ def _exposures(engine: Engine, settings: Settings) -> list[Finding]:
         twice = counted_twice(connection)
     if not twice:
         return []
-    many = f"{sum(twice.values())} frames counted besides another of the same exposure"
+    many = f"{plural(sum(twice.values()), 'frame')} counted besides another of the same exposure"
     try:
         write(engine, lambda connection: [recount(connection, start) for start in twice])
         settle_behind(engine, settings)

@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 from runlog.actions.rig_settings import settings_of
 from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
+from runlog.core.columns import plural
 from runlog.core.frame import Grade
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.fault_kind import Check
@@ -130,11 +131,13 @@ def _evidence(marked: Sequence[Marked], setting: Setting[Limit]) -> str:
     if kept:
         worst = max(kept) if more else min(kept)
         words.append(
-            f"the {len(kept)} frames you kept go {'up' if more else 'down'} to {worst:.2f}"
+            f"the {plural(len(kept), 'frame')} you kept {'goes' if len(kept) == 1 else 'go'} "
+            f"{'up' if more else 'down'} to {worst:.2f}"
         )
     if not_kept:
         mildest = min(not_kept) if more else max(not_kept)
-        words.append(f"the {len(not_kept)} you did not keep begin at {mildest:.2f}")
+        begin = "begins" if len(not_kept) == 1 else "begin"
+        words.append(f"the {len(not_kept)} you did not keep {begin} at {mildest:.2f}")
     else:
         words.append("you marked no frame here that is not to be kept, so nothing bounds it")
     return "; ".join(words)

@@ -8,6 +8,7 @@ import click
 
 from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, talk, with_session
+from runlog.core.columns import plural
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -91,6 +92,10 @@ def _links(found: "Keepers", folder: bytes, hard: bool, dry_run: bool) -> int:
 def _gone(found: "Keepers") -> int:
     if not found.gone:
         return ExitCode.DONE
-    talk(f"{len(found.gone)} kept frames are not on disk now; plug in their disk, or scan again:")
+    many = len(found.gone)
+    verb, whose = ("is", "its") if many == 1 else ("are", "their")
+    talk(
+        f"{plural(many, 'kept frame')} {verb} not on disk now; plug in {whose} disk, or scan again:"
+    )
     talk(*(f"  {safe(os.fsdecode(path))}" for path in found.gone[:NAMED]))
     return ExitCode.SOME_FAILED

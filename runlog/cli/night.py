@@ -9,6 +9,7 @@ import click
 
 from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, table, with_session
+from runlog.cli.hour_columns import spoken, with_ungraded
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
@@ -117,7 +118,8 @@ def show_report(report: "NightReport") -> None:
     if report.to_check:
         show(_heading(f"\n{say.TO_CHECK}"), *map(_to_check, report.to_check))
     if report.added:
-        show(_heading(f"\n{say.ADDED}"), table([row_of(t) for t in report.added], ADDED))
+        rows = [row_of(total) for total in report.added]
+        show(_heading(f"\n{say.ADDED}"), table(spoken(rows), with_ungraded(ADDED, rows)))
     if report.questions:
         show(_heading(say.QUESTIONS))
         show(*(Text(f"  {safe(question)}") for question in report.questions))

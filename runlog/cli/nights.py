@@ -30,10 +30,13 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     elif not rows:
         talk("No night has such frames. runlog nights lists the nights there are")
     else:
+        from runlog.cli.hour_columns import say_silent, spoken, with_ungraded
         from runlog.cli.plain_table import show_rows
 
         shown = [*SHOWN, "noted"] if any(row["noted"] for row in rows) else SHOWN
-        show_rows([row | {"share_kept": _share(row)} for row in rows], shown)
+        said = [row | {"share_kept": _share(row)} for row in spoken(rows)]
+        show_rows(said, with_ungraded(shown, rows))
+        say_silent(rows)
     return 0
 
 

@@ -18,6 +18,7 @@ from runlog.cli.common import (
     who,
     with_session,
 )
+from runlog.core.columns import plural
 
 if TYPE_CHECKING:
     from runlog.core.grading.policy import Policy
@@ -172,8 +173,8 @@ def suggest(session: Session, as_json: bool) -> int:
         )
         return 0
     talk(
-        f"{found.marks} frames marked by you: {found.agree} agree with the automatic grade, "
-        f"{found.too_strict} you kept against it, {found.too_mild} you did not keep"
+        f"{plural(found.marks, 'frame')} marked by you: {found.agree} as the automatic grade has "
+        f"it, {found.too_strict} you kept against it, {found.too_mild} you did not keep"
     )
     if found.marks < FEWEST_MARKS:
         talk(f"Too few to propose limits; mark {FEWEST_MARKS} or more")

@@ -7,6 +7,7 @@ import click
 
 from runlog.cli.common import Session, echo_json, safe, show, talk, with_session
 from runlog.cli.progress import grading_bar
+from runlog.core.columns import plural
 
 if TYPE_CHECKING:
     from runlog.actions.regrade import Explanation
@@ -37,11 +38,12 @@ def command(
     engine = session.engine()
     if rebase:
         count = action.rebase(engine, session.settings)
-        talk(f"Effective time reckoned again for {count} nights")
+        talk(f"Effective time reckoned again for {plural(count, 'night')}")
         return 0
     with grading_bar() as bar:
         count = action.regrade(engine, session.settings, bar, everything=everything)
-    talk(f"{count} nights graded again" if count else "Every night is graded by these limits")
+    again = f"{plural(count, 'night')} graded again"
+    talk(again if count else "Every night is graded by these limits")
     changes = tell_changes(engine)
     talk(*(changes if count else ()))
     return 0

@@ -11,7 +11,7 @@ import click
 
 from runlog.cli.common import Session, echo_json, safe, talk, with_session
 from runlog.cli.progress import progress_bar
-from runlog.core.columns import hours
+from runlog.core.columns import hours, plural
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -123,12 +123,14 @@ def tell(result: "ScanReport") -> None:
     talk(*(f"  {safe(line)}" for line in result.history))
     if result.measured_before:
         talk(
-            f"  {result.measured_before} frames keep what an earlier version of runlog measured; "
-            "to measure them again, where their files are: runlog scan --remeasure"
+            f"  {plural(result.measured_before, 'frame')} "
+            f"keep{'s' * (result.measured_before == 1)} what an earlier version of runlog "
+            "measured; to measure them again, where their files are: runlog scan --remeasure"
         )
     if result.in_reject_folders:
         talk(
-            f"  {result.in_reject_folders} new frames lie in folders named for rejects; "
+            f"  {plural(result.in_reject_folders, 'new frame')} "
+            f"lie{'s' * (result.in_reject_folders == 1)} in folders named for rejects; "
             "to mark them so: runlog mark --from-folders"
         )
     _tell_paths("failed", result.failed)

@@ -16,7 +16,8 @@ from runlog.cli.common import (
     talk,
     with_session,
 )
-from runlog.core.columns import hours
+from runlog.cli.hour_columns import say_silent, spoken, with_ungraded
+from runlog.core.story.phrases.report import kept
 
 if TYPE_CHECKING:
     from runlog.core.selection import Selection
@@ -80,6 +81,7 @@ def _totals(
         _nothing(part)
     else:
         _show(*_columns(rows, more, part))
+        say_silent(rows)
         _show_mosaics(mosaics, part)
     return 0
 
@@ -107,10 +109,11 @@ def _columns(
 
     Goals are about all nights and rigs; where only a part of them is listed, the heads say so.
     """
-    ungraded = ["ungraded_s"] if any(row["ungraded_s"] for row in rows) else []
     credited = ["credited_s"] if any(row["credited_s"] for row in rows) else []
     extra = ["effective_s", "share_kept", "gain_next_hour"] if more else []
-    keys = [*SHOWN[:7], *ungraded, *credited, *extra, *SHOWN[7:]]
+    shown = with_ungraded(SHOWN[:7], rows)
+    keys = [*shown, *credited, *extra, *SHOWN[7:]]
+    rows = spoken(rows)
     if part.is_all_time:
         return rows, keys
     told = {
@@ -140,8 +143,8 @@ def _by_night(engine: Any, part: "Selection", as_json: bool, as_csv: bool) -> in
     elif as_csv:
         echo_csv(rows, GROWTH_KEYS)
     elif rows:
-        _show(rows, GROWTH_SHOWN)
-        talk(f"{hours(sum(row['kept_s'] for row in rows))} kept")
+        _show(spoken(rows), GROWTH_SHOWN)
+        talk("".join(kept(*(sum(row[key] for row in rows) for key in ("kept_s", "logged_s")))))
     else:
         _nothing(part)
     return 0

@@ -183,7 +183,12 @@ def time_line(frames: Sequence[Frame], events: "Iterable[Event]" = ()) -> TimeLi
             for measure in MEASURES
             if known[measure.name] and measure.name not in left_out
         ),
-        tuple(Span(e.kind.replace("-", " "), e.start, e.end) for e in events),
+        tuple(
+            Span(e.kind.replace("-", " "), e.start, e.end)
+            for e in events
+            # What was before the first frame and after the last lies off the chart.
+            if e.frames or (e.start < end and e.end > min(moments))
+        ),
     )
 
 

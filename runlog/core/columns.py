@@ -39,8 +39,8 @@ def hours(seconds: float) -> str:
 
 
 def plural(count: int, noun: str) -> str:
-    """Count things: 1 frame, 2 frames."""
-    return f"{count} {noun}{'s' * (count != 1)}"
+    """Count things: 1 frame, 2 frames, 1,200 frames."""
+    return f"{count:,} {noun}{'s' * (count != 1)}"
 
 
 def moment(value: datetime) -> str:

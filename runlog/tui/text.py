@@ -6,6 +6,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.style import Style
 from rich.text import Text
 
+from runlog.core.columns import plural
 from runlog.errors import RunlogError
 
 REPLACEMENT = "�"
@@ -64,6 +65,4 @@ def plainly(error: RunlogError) -> str:
     return f"{error.what}{cure}{where}".replace("\n", " ")
 
 
-def count(number: int, word: str) -> str:
-    """Write 1 frame, 2 frames."""
-    return f"{number:,} {word}{'s' * (number != 1)}"
+count = plural  # 1 frame, 2 frames, 1,200 frames

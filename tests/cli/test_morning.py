@@ -45,9 +45,9 @@ def test_a_moment_has_a_time_and_a_stretch_has_frames(home):
     """A trail lasts over frames and costs minutes; every line begins with its time."""
     shown = here(home, "night").stdout
     happened = shown.split("What happened (UTC)\n")[1].split("\n\n")[0]
-    assert re.match(
-        r"  \d\d:\d\d–\d\d:\d\d  trailed stars: .* \(2 frames, \d+ min not kept\)", happened
-    )
+    trailed = r"^  \d\d:\d\d–\d\d:\d\d  trailed stars: .* \(2 frames, \d+ min not kept\)$"
+    assert re.search(trailed, happened, re.MULTILINE)
+    assert all(re.match(r"  \d\d:\d\d[– ]", line) for line in happened.split("\n"))
 
 
 def test_an_overridden_symptom_is_said_in_plain_words(home):

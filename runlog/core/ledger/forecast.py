@@ -12,6 +12,8 @@ from datetime import date
 from math import ceil, sqrt
 from statistics import fmean, stdev
 
+from runlog.core.columns import plural
+
 FEWEST_NIGHTS = 5  # fewer tell no spread worth a range
 MOST_NIGHTS = 2000
 LEAST_YIELD_S = 1.0  # a usual night that brings less brought nothing
@@ -111,7 +113,7 @@ def span_words(need: Nights, pace: Pace) -> str:
     if not pace.share or pace.clear_nights < FEWEST_NIGHTS:
         return f"{range_} {night}"
     weeks = ceil(need.likely / pace.share / 7)
-    return f"{range_} {night}, about {weeks} week{'s' * (weeks != 1)} at your pace"
+    return f"{range_} {night}, about {plural(weeks, 'week')} at your pace"
 
 
 def fewest_words(record: Yield, name: str) -> str:
@@ -119,8 +121,9 @@ def fewest_words(record: Yield, name: str) -> str:
     if record.nights == 0:
         return f"nothing was taken through {name} yet: no forecast"
     if record.brought_nothing:
-        return f"{record.nights} nights through {name} brought nothing that was kept: no forecast"
-    nights = f"{record.nights} night{'s' * (record.nights != 1)}"
+        nights = plural(record.nights, "night")
+        return f"{nights} through {name} brought nothing that was kept: no forecast"
+    nights = plural(record.nights, "night")
     return f"only {nights} through {name}: too few for a forecast (it takes {FEWEST_NIGHTS})"
 
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum
 
-from runlog.core.columns import hours
+from runlog.core.columns import hours, plural
 
 # The order in which a picture is told: broad bands first (common practice, no source).
 _ORDER = ("L", "Clear", "R", "G", "B", "OSC", "Ha", "Hb", "OIII", "SII", "NII")
@@ -50,7 +50,7 @@ def lines_of(batches: Sequence[Batch]) -> list[tuple[str, str, str]]:
         own = [b for b in batches if b.filter == name]
         lines.append((name, " + ".join(map(batch_words, own)), hours(_sum(own))))
     frames = sum(b.frames for b in batches)
-    return [*lines, ("Total", f"{frames} frame{'s' * (frames != 1)}", hours(_sum(batches)))]
+    return [*lines, ("Total", plural(frames, "frame"), hours(_sum(batches)))]
 
 
 def _sum(batches: Sequence[Batch]) -> float:

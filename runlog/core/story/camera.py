@@ -52,7 +52,9 @@ def _readout(lights: Lights) -> Iterator[PartVerdict]:
     if hit:
         alike = any(CAMERA_OR_CABLE in f.evidence for t in hit for f in t.verdict.faults)
         check = say.READOUT_OR_CAMERA_CHECK if alike else say.READOUT_CHECK
-        yield PartVerdict(Opinion.POOR, say.glitches(len(hit), lost_by(hit)), check)
+        yield PartVerdict(
+            Opinion.POOR, say.glitches(len(hit), lost_by(hit, FaultName.READOUT)), check
+        )
 
 
 def _rows_in_doubt(lights: Lights) -> Iterator[PartVerdict]:

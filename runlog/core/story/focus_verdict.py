@@ -36,7 +36,7 @@ def focus_verdict(lights: Lights, events: Sequence[Event], policy: Policy) -> Pa
     doubt = "" if hit else _doubt(measured, policy)
     if doubt:
         return unknown(doubt)
-    found = by_share(measured, _is_out, say.out_of_focus(lost_by(hit)))
+    found = by_share(measured, _is_out, say.out_of_focus(lost_by(hit, FaultName.DEFOCUSED)))
     times = [e.start for e in events if e.kind == "refocus"]
     text = (
         found.evidence + say.by_itself([t.start for t in _single(lights)]) + say.refocused_at(times)

@@ -56,10 +56,14 @@ class Idle:
     why: str = ""  # cloud, or the Moon: not the rig's doing
     seen: tuple[str, ...] = ()  # what is worth knowing beside it
     target: bool = False  # the target was not up: no fault, but dark all the same
+    height_deg: float | None = None  # of the target, at that frame
 
     @property
     def words(self) -> str:
         """Say it in short."""
+        if self.target:
+            named, sank = self.light.frame.context.target, self.kind == "stopped"
+            return say.target_low(named, sank, self.unused_s, self.height_deg)
         if self.kind == "stopped":
             return say.stopped(self.start, self.unused_s, self.why)
         return say.late_start(self.end, self.unused_s, self.why)
@@ -123,6 +127,7 @@ def _before(lights: Lights, night: Night, dark: tuple[datetime, datetime]) -> Id
         _clouded(lights[:2]) or _moon_set(night, first.start, start),
         tuple(_seen_before(first, night, start, up)),
         target=_awaited(lights, first, night, up),
+        height_deg=_height_of(first, night, first.start),
     )
 
 
@@ -140,6 +145,7 @@ def _after(lights: Lights, night: Night, dark: tuple[datetime, datetime]) -> Idl
         _clouded(lights[-2:]) or _moon_rose(night, last.end),
         tuple(_seen_after(lights, last, night)),
         target=_sets(lights, last, night),
+        height_deg=_height_of(last, night, last.end),
     )
 
 
@@ -217,6 +223,12 @@ def hour_angle_deg(light: Told, night: Night, at: datetime) -> float | None:
     return (sidereal - ra_deg + 180.0) % 360.0 - 180.0
 
 
+def _height_of(light: Told, night: Night, at: datetime) -> float | None:
+    """Give the altitude of what a frame shows, at its start or end."""
+    height = height_deg(light, night, at)
+    return _by_airmass_deg(light) if height is None else height
+
+
 def _by_airmass_deg(light: Told) -> float | None:
     """Give a frame's altitude by its airmass: 1 / sin(altitude), good to a degree down to 15."""
     airmass = light.frame.context.airmass
@@ -292,9 +304,7 @@ def _seen_before(first: Told, night: Night, start: datetime, up: datetime | None
 
 def _seen_after(lights: Lights, last: Told, night: Night) -> Iterator[str]:
     target = last.frame.context.target
-    height = height_deg(last, night, last.end)
-    height = _by_airmass_deg(last) if height is None else height
-    yield say.height(target, height, last.end)
+    yield say.height(target, _height_of(last, night, last.end), last.end)
     if _at_meridian(last, night):
         yield say.AT_MERIDIAN
     sets = _whole_sets(lights, last)
@@ -336,9 +346,7 @@ def schedule_verdict(
     paused_s = sum(e.cost_s for e in events if e.kind == "pause")
     silent = sum(t.frame.header.exposure_s is None for t in lights)
     text = say.shutter_open(pace.share_open, silent, pace.overhead_median_s, paused_s)
-    unused = [say.target_low(i.light.frame.context.target, i.kind == "stopped", i.unused_s)
-              if i.target else i.words for i in idle]  # fmt: skip
-    evidence = together([*unused, text + _dark_used(lights, night)])
+    evidence = together([*(i.words for i in idle), text + _dark_used(lights, night)])
     opinion = max(_by_share(pace.share_open), _by_idle(idle, paused_s, night), key=_badness)
     return PartVerdict(opinion, evidence, _check(idle, _by_share(pace.share_open), paused_s))
 

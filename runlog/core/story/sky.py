@@ -165,7 +165,9 @@ def _told(trouble: Trouble, lights: Lights) -> str:
     spells = list(stretches(lights, trouble.in_frame))
     hit = [light for light in lights if trouble.in_frame(light)]
     start, end = spells[0][0].start, spells[-1][-1].end
-    words = say.trouble(trouble.words, len(spells), start, end, len(hit), lost_by(hit))
+    words = say.trouble(
+        trouble.words, len(spells), start, end, len(hit), lost_by(hit, trouble.fault)
+    )
     if trouble.worse is None:
         return words
     return words + say.at_worst(worst_evidence(hit, trouble.fault, trouble.worse))

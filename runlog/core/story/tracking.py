@@ -32,7 +32,7 @@ def tracking_verdict(lights: Lights, policy: Policy) -> PartVerdict:
         return replace(unjudged, evidence=unjudged.evidence + _shape_seen(shaped, policy))
     hit = [t for t in measured if t.has(*names)]
     said = [name.value for name in names if any(t.has(name) for t in hit)] or ["trailed"]
-    found = by_share(measured, lambda t: t.has(*names), say.trailed(said, lost_by(hit)))
+    found = by_share(measured, lambda t: t.has(*names), say.trailed(said, lost_by(hit, *names)))
     # Two images side by side look stretched: that is no stretch of the stars.
     single = [
         t.frame.measurement.eccentricity or 0.0 for t in measured if not t.has(FaultName.DOUBLED)

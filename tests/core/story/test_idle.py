@@ -1,6 +1,7 @@
 """Dark left unused: told to the frame, and told apart from dawn, a target not up, and the sky."""
 
 import math
+import re
 from datetime import timedelta
 
 import ephem
@@ -105,7 +106,7 @@ def test_a_target_that_set_is_no_stop():
     assert idle(low) == []
     found = schedule(low)
     assert found.verdict is Opinion.FAIR
-    assert found.evidence.startswith("4 h 28 min of dark left when M 33 had sunk low")
+    assert re.match("4 h 28 min of dark left when M 33 had sunk to (28|29|30) deg", found.evidence)
     assert found.check.startswith("what else to take after it has set")
     high = [altered(f, ra_deg=where(45, rising=False, at=END), dec_deg=10.0) for f in RUN]
     assert idle(high) == [("stopped", 39, 268)]
@@ -118,7 +119,8 @@ def test_a_target_that_had_to_rise_is_no_late_start():
     dark = START - minutes(150), END
     up = [altered(f, ra_deg=where(34, rising=True, at=START), dec_deg=10.0) for f in RUN]
     assert idle(up, dark) == []
-    assert "2 h 30 min of dark gone before M 33 had risen" in schedule(up, dark).evidence
+    said = schedule(up, dark).evidence
+    assert re.match("2 h 30 min of dark gone before M 33 had risen to (33|34|35) degrees", said)
 
 
 def test_airmass_tells_where_there_are_no_coordinates():
@@ -205,8 +207,9 @@ def test_short_nights(length):
 def test_a_pause_costs_the_dark_in_it():
     """Of a break that begins in twilight only the dark is lost; the flip in it is named."""
     later = minutes(120)
-    run = [altered(f, taken_at_utc=f.header.taken_at_utc + later, pier_side="east") if i >= 12 else f
-           for i, f in enumerate(RUN)]  # fmt: skip
+    run = changed(
+        RUN, range(12, 40), pier_side="east", taken_at_utc=lambda f: f.header.taken_at_utc + later
+    )
     (pause,) = events(run, "pause", (START + minutes(100), END + later), place=PLACE)
     gap_end = run[12].header.taken_at_utc
     assert pause.cost_s == (gap_end - START - minutes(100)).total_seconds()

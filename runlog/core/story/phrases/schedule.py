@@ -111,11 +111,12 @@ def then(kinds: Sequence[tuple[int, Kind]]) -> str:
     return f"then {', '.join(plural(n, f'{kind.value} frame') for n, kind in kinds)}"
 
 
-def target_low(target: str, sank: bool, unused_s: float) -> str:
-    """Say that the target was not up for a part of the dark that nothing else filled."""
+def target_low(target: str, sank: bool, unused_s: float, height_deg: float | None) -> str:
+    """Say that the target was low for a part of the dark that nothing else filled."""
+    to = "" if height_deg is None else f" to {height_deg:.0f} degrees"
     if sank:
-        return f"{hours(unused_s)} of dark left when {_named(target)} had sunk low"
-    return f"{hours(unused_s)} of dark gone before {_named(target)} had risen"
+        return f"{hours(unused_s)} of dark left when {_named(target)} had sunk{to or ' low'}"
+    return f"{hours(unused_s)} of dark gone before {_named(target)} had risen{to or ' high'}"
 
 
 def fill_check(target: str, sank: bool) -> str:
