@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
+from runlog.actions.restate import tell_upgrade
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there
@@ -34,6 +35,8 @@ def open_store(
         ready(engine, tell)
         tell_differences(engine, settings, tell)
         settle_behind(engine, settings)
+        for line in tell_upgrade(engine):
+            tell(line)
     except BaseException:
         engine.dispose()
         raise

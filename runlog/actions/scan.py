@@ -14,6 +14,7 @@ from sqlalchemy import Engine
 
 from runlog.actions.batches import Batches
 from runlog.actions.open import settle_behind
+from runlog.actions.restate import hours_now, restatements
 from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
 from runlog.core.failures import PATIENCE_SETTING
@@ -62,12 +63,14 @@ def scan(
     """
     began = time.monotonic()
     roots = _roots(engine, folders)
+    before = hours_now(engine)
     job = _Scan(engine, settings, report, stop, remeasure=remeasure)
     job.look(roots)
     job.read_all(workers or default_workers())
     if not job.stopped():
         job.note_missing(roots)
     settle_behind(engine, settings, lambda done, total: report(Progress("grading", done, total)))
+    job.result.restated = restatements(before, hours_now(engine)) if before else []
     job.result.in_reject_folders = _in_reject_folders(engine, job.result.new_paths)
     if remeasure:
         job.result.measured_before = measured_before(engine)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from runlog.actions.writer import Arrival
 from runlog.core.frame import FrameHeader, Kind
+from runlog.core.ledger.restated import Restated
 from runlog.ingest.task import Outcome
 
 
@@ -38,6 +39,7 @@ class ScanReport:
     seconds: float = 0.0
     interrupted: bool = False
     in_reject_folders: int = 0  # new frames that a person had put into a folder for rejects
+    restated: list[Restated] = field(default_factory=list)  # hours by another reference than before
     new_paths: list[bytes] = field(default_factory=list)
 
     def count(self, outcome: Outcome, arrival: Arrival) -> None:

@@ -102,6 +102,10 @@ def _body(result: "ScanReport") -> dict[str, object]:
         "interrupted": result.interrupted,
         "measured_before": result.measured_before,
         "in_reject_folders": result.in_reject_folders,
+        "restated": [
+            {"target": r.target, "filter": r.filter, "ratio": r.ratio, "why": r.why}
+            for r in result.restated
+        ],
     }
 
 
@@ -119,6 +123,8 @@ def tell(result: "ScanReport") -> None:
     if result.packed_otherwise:
         listed = ", ".join(f"{n} {suffix}" for suffix, n in result.packed_otherwise.most_common())
         talk(f"  FITS packed in a way that is not read (unpack them first): {listed}")
+    for one in result.restated:
+        talk(f"  {safe(one.words)}")
     if result.measured_before:
         talk(
             f"  {result.measured_before} frames keep what an earlier version of runlog measured; "

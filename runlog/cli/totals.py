@@ -80,6 +80,8 @@ def _totals(
         _nothing(part)
     else:
         _show(*_columns(rows, more, part))
+        if more:
+            _show_notes(rows)
         _show_mosaics(mosaics, part)
     return 0
 
@@ -116,6 +118,18 @@ def _columns(
     told = {"to_go_s": "to_go_over_all_s", "frames_to_go": "frames_to_go_over_all"}
     rows = [row | {new: row[old] for old, new in told.items()} for row in rows]
     return rows, [told.get(key, key) for key in keys]
+
+
+def _show_notes(rows: list[dict[str, Any]]) -> None:
+    """Say what effective hours rest on and leave out, once for all rows that it holds for."""
+    from rich.text import Text
+
+    noted: dict[str, list[str]] = {}
+    for row in rows:
+        if row["effective_note"]:
+            noted.setdefault(row["effective_note"], []).append(f"{row['target']} {row['filter']}")
+    for note, names in noted.items():
+        show(Text(f"effective, {safe(', '.join(names))}: {note}", style="dim"))
 
 
 def _show_mosaics(mosaics: list[dict[str, Any]], part: "Selection") -> None:

@@ -2,16 +2,18 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, bindparam, delete, func, insert, or_, select
 
 from runlog.core.frame import Frame, Kind
 from runlog.core.ledger.depth_reference import NightValue, Reference, reference_of
-from runlog.core.ledger.run_depth import RunDepth, RunLight
 from runlog.core.ledger.worth import References
 from runlog.store import models as m
 from runlog.store.engine import insert_into
+
+if TYPE_CHECKING:  # what reckons them takes long to import
+    from runlog.core.ledger.run_depth import RunDepth, RunLight
 
 Pair = tuple[str, str]  # target and filter
 Ties = Mapping[tuple[str, str], float | None]
@@ -23,7 +25,7 @@ _DROP_LIGHTS = delete(m.run_light).where(m.run_light.c.run_id == bindparam("run"
 
 
 def put_run(
-    connection: Connection, run_id: int, depths: Sequence[RunDepth], lights: Sequence[RunLight]
+    connection: Connection, run_id: int, depths: "Sequence[RunDepth]", lights: "Sequence[RunLight]"
 ) -> None:
     """Store what a run says of depth, in place of what it said before."""
     connection.execute(_DROP_DEPTHS, {"run": run_id})

@@ -1,8 +1,9 @@
 """Sums of exposure time per target and filter, and what is still to go."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil, fsum
+from typing import Any
 
 from runlog.core.frame import Frame, Grade, Lacks
 from runlog.core.ledger.worth import Worth
@@ -122,14 +123,13 @@ def sum_run(lights: Iterable[Frame]) -> list[RunSum]:
 
 
 def _sum(target: str, filter_name: str, members: Sequence[Frame]) -> RunSum:
-    seconds = {
+    kept = [f.judgement.depth_lacks for f in members if f.judgement.grade is Grade.KEEP]
+    values: dict[str, Any] = {
         name: fsum(_length(f) for f in members if f.judgement.grade is wanted)
         for wanted, name in GRADE_SUM.items()
     }
-    kept = [f.judgement.depth_lacks for f in members if f.judgement.grade is Grade.KEEP]
-    lacking = {name: sum(why is one for why in kept) for one, name in LACK_SUM.items()}
-    logged_s = fsum(map(_length, members))
-    return replace(RunSum(target, filter_name, len(members), logged_s, **seconds), **lacking)
+    values |= {name: sum(why is one for why in kept) for one, name in LACK_SUM.items()}
+    return RunSum(target, filter_name, len(members), fsum(map(_length, members)), **values)
 
 
 def _length(frame: Frame) -> float:
