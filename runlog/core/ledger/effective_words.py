@@ -12,7 +12,7 @@ WORTH_SAYING = 1.3  # times the kept time: so much needs its reason
 PART_OF_IT = 1.05  # a factor that has a share in it
 _OF = {
     Lacks.GAIN: "of unknown gain (e/ADU)",
-    Lacks.ZERO: "of unknown zero level",
+    Lacks.ZERO: "of unknown zero level (bias or dark frames tell it)",
     Lacks.STARS: "whose light could not be compared",
     Lacks.WHOLE: "that do not show the sky as a whole",
 }
