@@ -86,6 +86,8 @@ def _change(pairs: Iterable[tuple[HoursBefore | None, RunHours | None]]) -> Nigh
 
 def _why(worth: Worth, night: str) -> str:
     note = effective_note(worth, night)
+    if not worth.known:
+        return note or "nothing of it is kept"
     return BY_NIGHTS if note is None else f"{BY_NIGHTS}; {note}"
 
 
