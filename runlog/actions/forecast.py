@@ -41,7 +41,8 @@ def forecast(engine: Engine, settings: Settings, selection: Selection) -> dict[s
     with reading(engine) as connection:
         totals = total_store.totals(connection, Selection(target=selection.target))
         goals = goal_store.goals(connection)
-        record = total_store.by_night(connection, replace(selection, target=None, filter=None))
+        everything = replace(selection, target=None, filter=None)
+        record = total_store.by_night(connection, everything, with_worth=False)
     pace = pace_of([row.night for row in record if row.logged_s])
     against = set_against(totals, goals, counting(settings))
     wanted = [t for t in against if t.goal_s is not None and _asked(t, selection)]

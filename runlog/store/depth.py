@@ -1,10 +1,19 @@
 """Depth reached: what runs offer as references, the sums to divide, and frames' bases of light."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, bindparam, delete, func, insert, or_, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    bindparam,
+    delete,
+    func,
+    insert,
+    or_,
+    select,
+)
 
 from runlog.core.frame import Frame, Kind
 from runlog.core.ledger.depth_reference import NightValue, Reference, reference_of
@@ -16,6 +25,8 @@ if TYPE_CHECKING:  # what reckons them takes long to import
     from runlog.core.ledger.run_depth import RunDepth, RunLight
 
 Pair = tuple[str, str]  # target and filter
+Forms = Mapping[int, tuple[int, str]]
+Nights = dict[tuple[int, str], list[NightValue]]  # by rig, and base or filter
 Ties = Mapping[tuple[str, str], float | None]
 
 # --- written when a run settles -------------------------------------------------------------
@@ -93,28 +104,27 @@ def runs_of_base(
 # --- references, found when they are asked for ----------------------------------------------
 
 
-def references(connection: Connection) -> References:
-    """Find the references of today from what runs say: a few rows a night."""
-    return References(_lights(connection), *_skies(connection), _runs(connection))
+def references(connection: Connection, *which: ColumnElement[bool]) -> References:
+    """Find the references of today from what runs say: a few rows a night.
+
+    `which` narrows the rows of light where not all targets are asked about.
+    """
+    return References(_lights(connection, which), *_skies(connection))
 
 
-def _runs(connection: Connection) -> dict[int, tuple[int, str]]:
-    r = m.run.c
-    rows = connection.execute(select(r.id, r.rig_id, r.depth_form))
-    return {run_id: (rig_id, form) for run_id, rig_id, form in rows}
-
-
-def _lights(connection: Connection) -> dict[tuple[int, str], Reference]:
+def _lights(
+    connection: Connection, which: Sequence[ColumnElement[bool]]
+) -> dict[tuple[int, str], Reference]:
     """Find those of light; moonlight takes none of it, so all nights serve."""
     t, r = m.run_light.c, m.run.c
     query = (
-        select(r.rig_id, r.night, t.base, t.light2_e2_adu2)
+        select(r.rig_id, t.base, t.light2_e2_adu2, r.night)
         .join(m.run, r.id == t.run_id)
-        .where(t.light2_e2_adu2.is_not(None))
+        .where(t.light2_e2_adu2.is_not(None), *which)
     )
-    nights: dict[tuple[int, str], list[NightValue]] = {}
-    for rig_id, night, base, light2 in connection.execute(query):
-        nights.setdefault((rig_id, base), []).append(NightValue(night, light2))
+    nights: Nights = {}
+    for rig_id, base, light2, night in connection.execute(query):
+        nights.setdefault((rig_id, base), []).append(NightValue(light2, night))
     return _found(nights)
 
 
@@ -122,29 +132,33 @@ def _skies(
     connection: Connection,
 ) -> tuple[dict[tuple[int, str], Reference], dict[tuple[int, str], Reference]]:
     t, r = m.run_depth.c, m.run.c
-    query = select(
-        r.rig_id, r.night, t.filter, t.moonless, t.point_s_e2, t.extended_s_arcsec2_e2
-    ).join(m.run, r.id == t.run_id)
-    point: dict[tuple[int, str], list[NightValue]] = {}
-    extended: dict[tuple[int, str], list[NightValue]] = {}
-    for rig_id, night, name, moonless, stars, clouds in connection.execute(query):
-        point.setdefault((rig_id, name), []).append(NightValue(night, stars, moonless))
-        extended.setdefault((rig_id, name), []).append(NightValue(night, clouds, moonless))
+    values = (t.point_s_e2, t.extended_s_arcsec2_e2)
+    query = select(r.rig_id, t.filter, *values, r.night, t.moonless)
+    point: Nights = {}
+    extended: Nights = {}
+    for rig_id, name, stars, clouds, *when in connection.execute(query.join(m.run)):
+        point.setdefault((rig_id, name), []).append(NightValue(stars, *when))
+        extended.setdefault((rig_id, name), []).append(NightValue(clouds, *when))
     return _found(point), _found(extended)
 
 
-def _found(
-    nights: Mapping[tuple[int, str], Iterable[NightValue]],
-) -> dict[tuple[int, str], Reference]:
+def _found(nights: Nights) -> dict[tuple[int, str], Reference]:
     every = {key: reference_of(own) for key, own in nights.items()}
     return {key: found for key, found in every.items() if found is not None}
+
+
+def forms(connection: Connection) -> Forms:
+    """Load the rig of each run, and the form that its effective time is reckoned in."""
+    r = m.run.c
+    rows = connection.execute(select(r.id, r.rig_id, r.depth_form))
+    return {run_id: (rig_id, form) for run_id, rig_id, form in rows}
 
 
 def with_effective(connection: Connection, frames: Sequence[Frame]) -> list[Frame]:
     """Give frames their effective time by the references of today."""
     if not any(frame.judgement.depth_base for frame in frames):
         return list(frames)
-    against = references(connection)
+    against = replace(references(connection), runs=forms(connection))
     return [_divided(frame, against) for frame in frames]
 
 

@@ -70,7 +70,9 @@ def totals(connection: Connection, selection: Selection = EVERYTHING) -> list[To
     ]
 
 
-def by_night(connection: Connection, selection: Selection = EVERYTHING) -> list[NightSums]:
+def by_night(
+    connection: Connection, selection: Selection = EVERYTHING, *, with_worth: bool = True
+) -> list[NightSums]:
     """Add up the frames chosen for each night, target and filter, oldest first."""
     sums, r = _sums(connection, selection), m.run.c
     s = sums.c
@@ -81,20 +83,18 @@ def by_night(connection: Connection, selection: Selection = EVERYTHING) -> list[
         .order_by(r.night, s.target, s.filter)
     )
     rows = connection.execute(query).all()
-    worth = _worth(connection, selection, rows, ("night", "target", "filter"))
-    keys = [(row.night, row.target, row.filter) for row in rows]
+    by, names = ("night", "target", "filter"), ("night", "target", "filter", *SUMS)
+    worth = _worth(connection, selection, rows, by) if with_worth else {}
+    found = (worth.get((row.night, row.target, row.filter), NOTHING) for row in rows)
     return [
-        NightSums(
-            **_plain(row, ("target", "filter", *SUMS, "night")),
-            effective_s=worth[key].effective_s,
-            worth=worth[key],
-        )
-        for key, row in zip(keys, rows, strict=True)
+        NightSums(**_plain(row, names), effective_s=own.effective_s, worth=own)
+        for row, own in zip(rows, found, strict=True)
     ]
 
 
 def _plain(row: Row[Any], names: Iterable[str]) -> dict[str, Any]:
-    return {name: row._mapping[name] for name in names}
+    values = row._mapping
+    return {name: values[name] for name in names}
 
 
 def _added(sums: FromClause) -> list[Any]:
@@ -113,16 +113,18 @@ def _worth(
         part = Part(*values)
         key = (part.target, part.filter)
         parts.setdefault((night, *key) if "night" in by else key, []).append(part)
-    against = references(connection)
+    alike = Selection(target=selection.target, filter=selection.filter)
+    against = references(connection, *of_groups(alike, m.run_light))
+    at, first = len(by), len(by) + len(SUMS)
     return {
-        key: worth_of(parts.get(key, ()), against, _lacking(row))
+        key: worth_of(parts.get(key, ()), against, _lacking(row[first:]))
         for row in rows
-        for key in [tuple(row._mapping[name] for name in by)]
+        for key in [tuple(row[:at])]
     }
 
 
-def _lacking(row: Row[Any]) -> dict[Lacks, int]:
-    return {why: row._mapping[name] for why, name in LACK_SUM.items()}
+def _lacking(counts: Sequence[int]) -> dict[Lacks, int]:
+    return dict(zip(LACK_SUM, counts, strict=False)) if any(counts[: len(LACK_SUM)]) else {}
 
 
 def _parts(connection: Connection, selection: Selection, nightly: bool) -> Select[Any]:

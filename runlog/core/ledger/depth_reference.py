@@ -7,6 +7,8 @@ stay below. Sky and width are a rig's and filter's, light a target's.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isfinite
+from operator import itemgetter
+from typing import NamedTuple
 
 from runlog.core.frame import Frame
 
@@ -23,12 +25,11 @@ MOST_OVER_LIGHT = 1.1  # of T^2
 MOST_OVER_SKY = 1.35  # of 1 / (FWHM^2 v)
 
 
-@dataclass(frozen=True, slots=True)
-class NightValue:
+class NightValue(NamedTuple):
     """What one night would be as a reference."""
 
-    night: str
     value: float
+    night: str
     moonless: bool | None = None  # None where that is not known
 
 
@@ -37,7 +38,7 @@ class Reference:
     """What counts one second for one second, and where it is from."""
 
     value: float
-    nights: tuple[str, ...]  # that were looked at
+    nights: int  # that were looked at
     best: str | None = None  # the night it is from; None where it is a quartile of them all
     moonless: bool | None = True  # None where nothing is known of the Moon
 
@@ -75,15 +76,18 @@ def quantile(ordered: Sequence[float], share: float) -> float:
     return ordered[below] + (place - below) * (ordered[above] - ordered[below])
 
 
+_ORDER = itemgetter(0, 1)  # by value, then by night
+
+
 def reference_of(nights: Iterable[NightValue]) -> Reference | None:
     """Find the reference: over the moonless nights if there are any, else over all."""
-    every = sorted(nights, key=lambda one: (one.value, one.night))
+    every = sorted(nights, key=_ORDER)
     moonless = [one for one in every if one.moonless]
     used = moonless or every
     if not used:
         return None
     dark = True if moonless else None if all(one.moonless is None for one in used) else False
-    names = tuple(sorted(one.night for one in used))
-    if len(used) <= FEW_NIGHTS:
-        return Reference(used[-1].value, names, used[-1].night, dark)
-    return Reference(quantile([one.value for one in used], UPPER_QUARTILE), names, None, dark)
+    count = len(used)
+    if count <= FEW_NIGHTS:
+        return Reference(used[-1].value, count, used[-1].night, dark)
+    return Reference(quantile([one.value for one in used], UPPER_QUARTILE), count, None, dark)

@@ -58,10 +58,10 @@ def _left_out(worth: Worth) -> Iterator[str]:
 
 def against(worth: Worth, night: str | None = None) -> Iterator[str]:
     """Say what the references lack: other nights, or one without the Moon."""
-    alone = {one.light.nights for one in worth.divisors if len(one.light.nights) == 1}
+    alone = {one.light.best or "" for one in worth.divisors if one.light.nights == 1}
     if alone:
-        partly = "" if all(len(d.light.nights) == 1 for d in worth.divisors) else "partly "
-        yield partly + _relative_to([nights[0] for nights in sorted(alone)], night)
+        partly = "" if all(d.light.nights == 1 for d in worth.divisors) else "partly "
+        yield partly + _relative_to(sorted(alone), night)
     skies = [one.point for one in worth.divisors]
     if any(sky.moonless is not True for sky in skies):
         yield _moonlit(skies)

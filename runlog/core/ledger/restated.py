@@ -65,9 +65,7 @@ def _moved(before: Reference, now: Reference, *, worse: bool) -> str:
     if now.best is not None and not worse:
         return f"a better night ({now.best or 'of unknown date'}) set the reference"
     if now.best is None and before.best is not None:
-        return (
-            f"the upper quartile of {len(now.nights)} nights is the reference, no longer the best"
-        )
-    if len(now.nights) != len(before.nights):
-        return f"{len(now.nights)} nights set the reference, not {len(before.nights)}"
+        return f"the upper quartile of {now.nights} nights is the reference, no longer the best"
+    if now.nights != before.nights:
+        return f"{now.nights} nights set the reference, not {before.nights}"
     return "its nights set another reference"

@@ -3,14 +3,14 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import fsum
+from typing import NamedTuple
 
 from runlog.core.frame import Frame, Lacks
 from runlog.core.ledger.depth_reference import Reference
 from runlog.core.ledger.effective_time import DepthForm
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(NamedTuple):
     """Kept frames of one rig, target, filter and base of light, added up without a reference."""
 
     rig_id: int
@@ -25,9 +25,9 @@ class Part:
     kept_extended_s2_arcsec2_adu2: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Divisors:
-    """The references that one frame or part is divided by."""
+    """The references that one frame or part is divided by; `References` gives each once."""
 
     light: Reference  # T^2
     point: Reference  # 1 / (FWHM^2 v)
@@ -53,9 +53,16 @@ class References:
     point: Mapping[tuple[int, str], Reference] = field(default_factory=dict)  # by rig and filter
     extended: Mapping[tuple[int, str], Reference] = field(default_factory=dict)
     runs: Mapping[int, tuple[int, str]] = field(default_factory=dict)  # rig and form by run
+    _known: dict[tuple[int, str, str], Divisors | None] = field(default_factory=dict, init=False)
 
     def divisors(self, rig_id: int, filter_name: str, base: str) -> Divisors | None:
         """Find what to divide by; None where no night is a reference yet."""
+        key = (rig_id, filter_name, base)
+        if key not in self._known:
+            self._known[key] = self._divisors(*key)
+        return self._known[key]
+
+    def _divisors(self, rig_id: int, filter_name: str, base: str) -> Divisors | None:
         light = self.light.get((rig_id, base))
         point = self.point.get((rig_id, filter_name))
         extended = self.extended.get((rig_id, filter_name))

@@ -26,7 +26,7 @@ VALUES = st.lists(st.floats(0.01, 100), min_size=5, max_size=60)
 
 def night(*values, moonless=True):
     """Make nights of some values, named by their place."""
-    return [NightValue(f"2026-10-{n + 1:02d}", v, moonless) for n, v in enumerate(values)]
+    return [NightValue(v, f"2026-10-{n + 1:02d}", moonless) for n, v in enumerate(values)]
 
 
 @given(VALUES)
@@ -61,7 +61,7 @@ def test_up_to_three_nights_the_best_then_three_quarters_of_them():
 
 def test_moonless_nights_alone_if_there_are_any():
     """A brighter night under the Moon does not count beside a moonless one; else it is said."""
-    lit, dark = night(5.0, 6.0, moonless=False), [NightValue("2026-11-01", 2.0, True)]
+    lit, dark = night(5.0, 6.0, moonless=False), [NightValue(2.0, "2026-11-01", True)]
     assert reference_of([*lit, *dark]).value == 2.0
     assert reference_of([*lit, *dark]).moonless is True
     assert (reference_of(lit).value, reference_of(lit).moonless) == (6.0, False)

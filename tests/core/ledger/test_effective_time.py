@@ -28,9 +28,9 @@ START = datetime(2026, 10, 9, 22, tzinfo=UTC)
 LIGHT = 1.0
 REFERENCE = sky_depth(2.0, 4.0)  # 2 arcsec, 4 e^2 a second and square arcsec
 DIVISORS = Divisors(
-    Reference(LIGHT**2, ("a",), "a"),
-    Reference(REFERENCE.point_s_e2, ("a",), "a"),
-    Reference(REFERENCE.extended_s_arcsec2_e2, ("a",), "a"),
+    Reference(LIGHT**2, 1, "a"),
+    Reference(REFERENCE.point_s_e2, 1, "a"),
+    Reference(REFERENCE.extended_s_arcsec2_e2, 1, "a"),
 )
 
 

@@ -13,11 +13,11 @@ NIGHTS = ("2026-10-09", "2026-10-12")
 
 def references(light=1.0, point=1.0, extended=1.0, nights=NIGHTS, moonless=True):
     """Make the references of one rig, target and filter."""
-    best = nights[0]
+    best, count = nights[0], len(nights)
     return References(
-        {(1, "base"): Reference(light, nights, best, None)},
-        {(1, "L"): Reference(point, nights, best, moonless)},
-        {(1, "L"): Reference(extended, nights, best, moonless)},
+        {(1, "base"): Reference(light, count, best, None)},
+        {(1, "L"): Reference(point, count, best, moonless)},
+        {(1, "L"): Reference(extended, count, best, moonless)},
         {7: (1, "point")},
     )
 
@@ -93,8 +93,9 @@ def test_far_more_than_kept_says_why():
 
 def test_sums_of_several_add_up():
     """Targets and filters of a night together: time, what is missing, and each reference once."""
-    one = worth_of([part()], references(), {Lacks.ZERO: 2})
-    two = worth_of([part(sky=0.5)], references(), {Lacks.ZERO: 1})
+    against = references()
+    one = worth_of([part()], against, {Lacks.ZERO: 2})
+    two = worth_of([part(sky=0.5)], against, {Lacks.ZERO: 1})
     both = together([one, two])
     assert (both.effective_s, both.known_s) == (pytest.approx(5400), 7200)
     assert both.lacking == {Lacks.ZERO: 3}
