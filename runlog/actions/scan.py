@@ -63,9 +63,9 @@ def scan(
     """
     began = time.monotonic()
     roots = _roots(engine, folders)
-    before = hours_now(engine)
     job = _Scan(engine, settings, report, stop, remeasure=remeasure)
     job.look(roots)
+    before = hours_now(engine) if job.todo else {}
     job.read_all(workers or default_workers())
     if not job.stopped():
         job.note_missing(roots)
