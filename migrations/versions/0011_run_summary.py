@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0011"
-down_revision = "0008"
+down_revision = "0010"
 branch_labels = None
 depends_on = None
 
@@ -72,15 +72,13 @@ def _remember_what_was() -> None:
         sa.Column("run_id", sa.Integer(), nullable=False),
         *[sa.Column(grade, sa.Integer(), nullable=False) for grade in GRADES],
         sa.Column("kept_s", sa.Float(), nullable=False),
-        sa.Column("effective_s", sa.Float(), nullable=True),
         sa.ForeignKeyConstraint(["run_id"], ["run.id"], name=op.f("fk_run_before_run_id_run")),
         sa.PrimaryKeyConstraint("run_id", name=op.f("pk_run_before")),
     )
     counts = ", ".join(f"SUM(CASE WHEN grade = '{grade}' THEN 1 ELSE 0 END)" for grade in GRADES)
     seconds = "SUM(CASE WHEN grade = 'keep' THEN COALESCE(exposure_s, 0.0) ELSE 0.0 END)"
-    deep = "SUM(CASE WHEN grade = 'keep' THEN effective_s END)"
     op.execute(
-        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s, effective_s) "
-        f"SELECT run_id, {counts}, {seconds}, {deep} FROM frame "
+        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s) "
+        f"SELECT run_id, {counts}, {seconds} FROM frame "
         "WHERE kind = 'light' AND counted GROUP BY run_id"
     )

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import Engine, Row
+from sqlalchemy import Engine
 
 from runlog.actions.totals import counting
 from runlog.config import Settings
@@ -24,6 +24,7 @@ from runlog.core.targets.sequence_words import split_panel
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
+from runlog.store.totals import NightSums
 
 FORECAST_KEYS = (
     "target filter priority goal_s kept_s to_go_s done nights_needed nights_few nights_many "
@@ -40,7 +41,8 @@ def forecast(engine: Engine, settings: Settings, selection: Selection) -> dict[s
     with reading(engine) as connection:
         totals = total_store.totals(connection, Selection(target=selection.target))
         goals = goal_store.goals(connection)
-        record = total_store.by_night(connection, replace(selection, target=None, filter=None))
+        everything = replace(selection, target=None, filter=None)
+        record = total_store.by_night(connection, everything, with_worth=False)
     pace = pace_of([row.night for row in record if row.logged_s])
     against = set_against(totals, goals, counting(settings))
     wanted = [t for t in against if t.goal_s is not None and _asked(t, selection)]
@@ -62,7 +64,7 @@ def _sources(filter_name: str, settings: Settings) -> set[str]:
     return {filter_name} | {f for f, bands in settings.bands.items() if filter_name in bands}
 
 
-def yield_of(record: Sequence[Row[Any]], filters: set[str]) -> Yield:
+def yield_of(record: Sequence[NightSums], filters: set[str]) -> Yield:
     """Gather what each night brought through some filters, all targets together."""
     kept: dict[str, float] = {}
     logged = 0.0
@@ -92,7 +94,7 @@ def _row(total: Total, record: Yield, pace: Pace) -> dict[str, Any]:
     return {key: values[key] if key in values else getattr(total, key) for key in FORECAST_KEYS}
 
 
-def _pace(record: Sequence[Row[Any]], pace: Pace) -> dict[str, Any]:
+def _pace(record: Sequence[NightSums], pace: Pace) -> dict[str, Any]:
     kept: dict[str, float] = {}
     for row in record:
         if row.night:

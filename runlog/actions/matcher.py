@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy import Connection
 
 from runlog.actions.fields import CONFIRMED, Answer, Cover, Home, covers
-from runlog.actions.matching import Laid, lay_on, stored_place
+from runlog.actions.matching import Laid, stored_place
 from runlog.core.frame import Frame, Placement, StarList
 from runlog.store.fields import Candidate, candidates_by_name
 from runlog.store.settling import frames_by_key
@@ -46,6 +46,8 @@ class RigFields:
 
     changed: dict[int, Changed] = field(default_factory=dict)  # by frame id
     outdated: set[int] = field(default_factory=set)  # run ids
+    # Frames as stored, with what they are compared with now.
+    moved: list[tuple[Frame, str | None]] = field(default_factory=list)
     matches: int = 0
 
 
@@ -55,8 +57,6 @@ class Matcher:
     def __init__(self) -> None:
         self._rigs: dict[int, RigFields] = {}
         self._references: dict[str, Frame] = {}
-        self._stars: dict[int, StarList] = {}
-        self._depths: dict[tuple[str, str], float | None] = {}
 
     @property
     def matches(self) -> int:
@@ -96,33 +96,9 @@ class Matcher:
             self._rigs[rig_id] = fields_of_rig(connection, rig_id)
         return self._rigs[rig_id]
 
-    def depth_throughput(
-        self, connection: Connection, reference: Frame, content_key: str
-    ) -> float | None:
-        """Give the light of the frozen depth frame against a field's reference."""
-        key = (reference.key, content_key)
-        if key not in self._depths:
-            self._depths[key] = self._measure_depth(connection, reference, content_key)
-        return self._depths[key]
-
-    def _measure_depth(
-        self, connection: Connection, reference: Frame, content_key: str
-    ) -> float | None:
-        frame = frames_by_key(connection, [content_key]).get(content_key)
-        if frame is None or frame.header.gain != reference.header.gain:
-            return None
-        if frame.key == reference.key:
-            return 1.0
-        here, there = self._stars_of(connection, frame), self._stars_of(connection, reference)
-        laid = lay_on(reference, there, frame, here)
-        # Another field has stars of its own: its light is relative to its own best frame.
-        return 1.0 if laid is None else laid.throughput
-
-    def _stars_of(self, connection: Connection, frame: Frame) -> StarList:
-        at = frame.identity.id
-        if at not in self._stars:
-            self._stars |= {at: StarList()} | star_lists(connection, [at])
-        return self._stars[at]
+    def moved(self, connection: Connection, rig_id: int) -> Sequence[tuple[Frame, str | None]]:
+        """List the frames, as stored, that are compared with another one now, and with which."""
+        return self._of_rig(connection, rig_id).moved
 
 
 def fields_of_rig(connection: Connection, rig_id: int) -> RigFields:
@@ -147,6 +123,7 @@ def _find(connection: Connection, candidates: Sequence[Candidate], found: RigFie
         if changed is not None:
             found.changed[frame.identity.id] = changed
             found.outdated.add(frame.context.run_id)
+            found.moved.append((frame, changed.answer.matched_to))
 
 
 def changes(

@@ -101,7 +101,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         dark=sky.dark,
         pace=story.pace,
         counts={grade: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
-        added=added_totals(connection, total_store.sums_of_run(connection, run.id), settings),
+        added=added_totals(connection, run.id, settings),
         lost=lost_by_cause(told),
         verdicts=verdicts,
         events=tuple(_with_paths(event, first_path) for event in story.events),

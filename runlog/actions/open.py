@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
-from runlog.actions.changes import Moves, tell_changes
+from runlog.actions.changes import Moves
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there
@@ -38,7 +38,7 @@ def open_store(
         tell_differences(engine, settings, hear)
         settle_behind(engine, settings)
         if tell is not None:  # what nobody hears waits for the next command
-            for line in tell_changes(engine):
+            for line in [*tell_changes(engine), *tell_upgrade(engine)]:
                 tell(line)
     except BaseException:
         engine.dispose()

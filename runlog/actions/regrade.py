@@ -67,14 +67,6 @@ def touch_graded_otherwise(connection: Connection, settings: Settings) -> int:
     )
 
 
-def rebase(engine: Engine, settings: Settings) -> int:
-    """Freeze today's best frames as references of effective time, and reckon all of it again."""
-    with writing(engine) as connection:
-        history.forget_depths(connection)
-        run_store.touch_all(connection)
-    return settle_all(engine, settings)
-
-
 def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
     """Show what every limit says of one frame."""
     with reading(engine) as connection:

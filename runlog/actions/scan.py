@@ -15,6 +15,7 @@ from sqlalchemy import Engine
 from runlog.actions.batches import Batches
 from runlog.actions.changes import Moves, moves_told
 from runlog.actions.open import settle_behind
+from runlog.actions.restate import hours_now, restatements
 from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
 from runlog.core.failures import PATIENCE_SETTING
@@ -65,6 +66,7 @@ def scan(
     roots = _roots(engine, folders)
     job = _Scan(engine, settings, report, stop, remeasure=remeasure)
     job.look(roots)
+    before = hours_now(engine) if job.todo else {}
     job.read_all(workers or default_workers())
     if not job.stopped():
         job.note_missing(roots)
@@ -73,6 +75,7 @@ def scan(
         engine, settings, lambda done, total: report(Progress("grading", done, total)), moves
     )
     job.result.history = moves_told(engine, moves)
+    job.result.restated = restatements(before, hours_now(engine)) if before else []
     job.result.in_reject_folders = _in_reject_folders(engine, job.result.new_paths)
     if remeasure:
         job.result.measured_before = measured_before(engine)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from runlog.actions.writer import Arrival
 from runlog.core.frame import FrameHeader, Kind
+from runlog.core.ledger.restated import Restated
 from runlog.ingest.task import Outcome
 
 
@@ -39,6 +40,7 @@ class ScanReport:
     interrupted: bool = False
     in_reject_folders: int = 0  # new frames that a person had put into a folder for rejects
     history: list[str] = field(default_factory=list)  # what other nights' frames became, in words
+    restated: list[Restated] = field(default_factory=list)  # hours by another reference than before
     new_paths: list[bytes] = field(default_factory=list)
 
     def count(self, outcome: Outcome, arrival: Arrival) -> None:

@@ -1,7 +1,7 @@
 """Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine
@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.changes import Moves
 from runlog.actions.compare_run import auxiliary_set_apart, questions
 from runlog.actions.context import ZeroLevels, lit_site, sky_of
-from runlog.actions.depths import Depths, Frozen
+from runlog.actions.depths import Depths, RunsDepth
 from runlog.actions.matcher import Matcher
 from runlog.actions.nameless import gather_behind
 from runlog.actions.readouts import compare_rows
@@ -28,9 +28,11 @@ from runlog.core.ledger.totals import RunSum, sum_run
 from runlog.core.sky.daylight import sky_as_known
 from runlog.core.sky.extinction import Extinction, Sighting, run_extinction
 from runlog.errors import StoreError
+from runlog.store import depth as depth_store
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
+from runlog.store.depth import Ties
 from runlog.store.engine import reading, write, writing
 from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
@@ -89,7 +91,8 @@ class Outcome:
     history: History  # that the grades rest on
     zeros: str
     cameras: list[str]
-    frozen: list[Frozen]
+    depth: RunsDepth
+    ties: Ties
 
 
 def settle_all(
@@ -137,6 +140,7 @@ def _dirty(engine: Engine, known: Known) -> list[RunState]:
         outdated: set[int] = set()
         for rig_id in sorted({run.rig_id for run in dirty}):
             outdated |= known.matcher.outdated(connection, rig_id)
+            outdated |= known.depths.bases.outdated(connection, rig_id)
             outdated |= known.trails.runs_shown_otherwise(connection, rig_id)
     if not outdated - {run.id for run in dirty}:
         return dirty
@@ -154,7 +158,7 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
         outcome = _compute(Settling(connection, run, used, known))
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
-    known.depths.stored(run.rig_id)
+    known.depths.bases.stored(run.rig_id)
     moves.hear(run, outcome.before, outcome.after)
     return True
 
@@ -163,7 +167,8 @@ def _store(connection: Connection, run: RunState, used: Settings, outcome: Outco
     """Write a settled run, unless it or what its rig is graded by changed meanwhile."""
     if not stands(connection, run.rig_id, used) or not _history_stands(connection, run, outcome):
         return False
-    written = write_settled(connection, run, outcome.updates, outcome.sums, settings_digest(used))
+    grounds, form = settings_digest(used), used.depth_form.value
+    written = write_settled(connection, run, outcome.updates, outcome.sums, grounds, form)
     if written:
         _remember(connection, run, outcome)
     return written
@@ -182,14 +187,16 @@ def _history_stands(connection: Connection, run: RunState, outcome: Outcome) -> 
 def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
     history.put_summaries(connection, run.id, outcome.summaries)
     history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
-    for frozen in outcome.frozen:
-        history.freeze_depth(connection, run.rig_id, asdict(frozen))
+    depth_store.put_run(connection, run.id, outcome.depth.skies, outcome.depth.lights)
+    depth_store.put_ties(connection, outcome.ties)
 
 
 def _compute(this: Settling) -> Outcome:
     judged, summed, earlier = _judged(this)
     before = [j.before for j in judged]
-    after = [_with_depth(this, j.frame) for j in judged]
+    after, depth = this.known.depths.of_run(
+        this.connection, this.run.rig_id, [j.frame for j in judged], this.settings.policy
+    )
     lights = [frame for frame in after if frame.is_light]
     return Outcome(
         before=before,
@@ -200,7 +207,8 @@ def _compute(this: Settling) -> Outcome:
         history=earlier,
         zeros=_zero_levels(before),
         cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
-        frozen=this.known.depths.fresh(this.run.rig_id),
+        depth=depth,
+        ties=this.known.depths.bases.fresh(this.run.rig_id),
     )
 
 
@@ -368,17 +376,6 @@ def _not_judged(frame: Frame) -> Verdict:
         words = f"{frame.context.kind.value}: {frame.context.kind_from}"
         return Verdict(Grade.UNGRADED, note=words)
     return Verdict(Grade.UNGRADED, note="a copy: another frame of this exposure counts")
-
-
-def _with_depth(this: Settling, frame: Frame) -> Frame:
-    """Reckon effective time of a light."""
-    if not frame.is_light:
-        return frame
-    by, rig_id = this.settings.depth_form, this.run.rig_id
-    seconds = this.known.depths.effective_s(this.connection, rig_id, frame, by)
-    form = by.value if seconds is not None else None
-    judgement = replace(frame.judgement, effective_s=seconds, effective_form=form)
-    return replace(frame, judgement=judgement)
 
 
 # --- what other runs will ask of this one ---------------------------------------------------

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, Engine
 
 from runlog.config import Settings
 from runlog.core.columns import hours
+from runlog.core.ledger.effective_words import effective_note
 from runlog.core.ledger.goals import (
     PLAIN_PANEL,
     Counting,
@@ -20,7 +21,7 @@ from runlog.core.ledger.goals import (
     set_part_against,
 )
 from runlog.core.ledger.publish import Batch
-from runlog.core.ledger.totals import RunSum, Total
+from runlog.core.ledger.totals import Total
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.sequence_words import split_panel
 from runlog.store import goals as goal_store
@@ -30,11 +31,11 @@ from runlog.store.engine import reading
 TOTAL_KEYS = (
     "target filter frames logged_s kept_s doubtful_s rejected_s ungraded_s effective_s goal_s "
     "to_go_s frames_to_go nights share_kept gain_next_hour credited_s goal_form priority done "
-    "mosaic panel"
+    "mosaic panel effective_note"
 ).split()
 GROWTH_KEYS = (
     "night target filter frames logged_s kept_s doubtful_s rejected_s ungraded_s effective_s "
-    "kept_so_far_s effective_so_far_s"
+    "kept_so_far_s effective_so_far_s effective_note"
 ).split()
 PLAIN = Settings()
 
@@ -101,11 +102,10 @@ def counting(settings: Settings) -> Counting:
     return Counting(settings.count_doubtful, settings.bands)
 
 
-def added_totals(
-    connection: Connection, sums: Sequence[RunSum], settings: Settings
-) -> tuple[Total, ...]:
+def added_totals(connection: Connection, run_id: int, settings: Settings) -> tuple[Total, ...]:
     """Set what a run added against the goals; to go is that of all time."""
-    added = [Total(**asdict(s), nights=1) for s in sums]
+    sums = total_store.totals(connection, Selection(run_id=run_id))
+    added = [replace(total, nights=1) for total in sums]
     found = set_part_against(added, _whole(connection, None, settings), counting(settings))
     return tuple(t for t in found if t.frames)
 
@@ -114,6 +114,7 @@ def row_of(total: Total) -> dict[str, Any]:
     """Write a total with the published keys."""
     base, panel = split_panel(total.target)
     extra = {
+        "effective_note": effective_note(total.worth),
         "gain_next_hour": gain_of_next_hour(total),
         "mosaic": base if panel is not None else None,
         "panel": panel,
@@ -141,7 +142,8 @@ def growth_rows(engine: Engine, selection: Selection) -> list[dict[str, Any]]:
         sums[0] = (sums[0] or 0.0) + row.kept_s
         if row.effective_s is not None:
             sums[1] = (sums[1] or 0.0) + row.effective_s
-        entry = dict(row._mapping) | {"night": row.night or None}
+        entry = {key: getattr(row, key, None) for key in GROWTH_KEYS}
+        entry |= {"night": row.night or None, "effective_note": effective_note(row.worth)}
         entry |= {"kept_so_far_s": sums[0], "effective_so_far_s": sums[1]}
         grown.append({key: entry[key] for key in GROWTH_KEYS})
     return grown

@@ -62,6 +62,7 @@ def command(
 def _row(report: "NightReport") -> dict[str, object]:
     """Write a report with the keys of `runlog.night/1`."""
     from runlog.actions.totals import row_of
+    from runlog.core.ledger.effective_words import effective_note
 
     dark, pace = report.dark, report.pace
     return {
@@ -77,6 +78,7 @@ def _row(report: "NightReport") -> dict[str, object]:
         "overhead_median_s": pace.overhead_median_s if pace else None,
         "counts": {grade.value: count for grade, count in report.counts.items()},
         "added": [row_of(total) for total in report.added],
+        "effective_note": effective_note(report.worth, report.night),
         "lost": report.lost,
         "verdicts": {
             part.value: {"verdict": found.verdict.value, "evidence": found.evidence}

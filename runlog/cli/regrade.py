@@ -18,12 +18,9 @@ if TYPE_CHECKING:
 @click.command("regrade")
 @click.option("--explain", metavar="FRAME", help="Show each limit, the value and the verdict.")
 @click.option("--all", "everything", is_flag=True, help="Also nights graded by these limits.")
-@click.option("--rebase", is_flag=True, help="Reckon effective time against today's best frames.")
 @click.option("--json", "as_json", is_flag=True, help="With --explain: write JSON.")
 @with_session
-def command(
-    session: Session, explain: str | None, everything: bool, rebase: bool, as_json: bool
-) -> int:
+def command(session: Session, explain: str | None, everything: bool, as_json: bool) -> int:
     """Grade stored frames by the limits in force; nothing is measured again.
 
     Limits of the config file are put in force by `runlog policy adopt`, which grades by them too.
@@ -36,10 +33,6 @@ def command(
     from runlog.actions.changes import tell_changes
 
     engine = session.engine()
-    if rebase:
-        count = action.rebase(engine, session.settings)
-        talk(f"Effective time reckoned again for {plural(count, 'night')}")
-        return 0
     with grading_bar() as bar:
         count = action.regrade(engine, session.settings, bar, everything=everything)
     again = f"{plural(count, 'night')} graded again"

@@ -103,6 +103,10 @@ def _body(result: "ScanReport") -> dict[str, object]:
         "measured_before": result.measured_before,
         "in_reject_folders": result.in_reject_folders,
         "history": result.history,
+        "restated": [
+            {"target": r.target, "filter": r.filter, "ratio": r.ratio, "why": r.why}
+            for r in result.restated
+        ],
     }
 
 
@@ -121,6 +125,8 @@ def tell(result: "ScanReport") -> None:
         listed = ", ".join(f"{n} {suffix}" for suffix, n in result.packed_otherwise.most_common())
         talk(f"  FITS packed in a way that is not read (unpack them first): {listed}")
     talk(*(f"  {safe(line)}" for line in result.history))
+    for one in result.restated:
+        talk(f"  {safe(one.words)}")
     if result.measured_before:
         talk(
             f"  {plural(result.measured_before, 'frame')} "

@@ -82,6 +82,8 @@ def _totals(
     else:
         _show(*_columns(rows, more, part))
         say_silent(rows)
+        if more:
+            _show_notes(rows)
         _show_mosaics(mosaics, part)
     return 0
 
@@ -123,6 +125,18 @@ def _columns(
     }
     rows = [row | {new: row[old] for old, new in told.items()} for row in rows]
     return rows, [told.get(key, key) for key in keys]
+
+
+def _show_notes(rows: list[dict[str, Any]]) -> None:
+    """Say what effective hours rest on and leave out, once for all rows that it holds for."""
+    from rich.text import Text
+
+    noted: dict[str, list[str]] = {}
+    for row in rows:
+        if row["effective_note"]:
+            noted.setdefault(row["effective_note"], []).append(f"{row['target']} {row['filter']}")
+    for note, names in noted.items():
+        show(Text(f"effective, {safe(', '.join(names))}: {note}", style="dim"))
 
 
 def _show_mosaics(mosaics: list[dict[str, Any]], part: "Selection") -> None:

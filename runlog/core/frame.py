@@ -363,6 +363,15 @@ class Placement:
         return None if self.matched_to is None else self.shift_x_px is not None
 
 
+class Lacks(StrEnum):
+    """What of a frame's depth cannot be told."""
+
+    GAIN = "gain"  # electrons per ADU
+    ZERO = "zero"  # the level without light
+    STARS = "stars"  # their width, or their light against other frames
+    WHOLE = "whole"  # a part of the frame is not sky, or its pixels are not where they belong
+
+
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """What a frame is worth, by the rules and by a person."""
@@ -372,8 +381,15 @@ class Judgement:
     graded_by: str = "auto"  # or "person"
     faults: tuple[Fault, ...] = ()
     note: str | None = None
-    effective_s: float | None = None
-    effective_form: str | None = None
+    # Depth reached, without a reference: t T^2 / (FWHM^2 v), and without the width.
+    depth_base: str | None = None  # content key of the frame whose ADU its light is counted in
+    light_e_adu: float | None = None  # T: electrons for each of those ADU, per second
+    point_s2_adu2: float | None = None
+    extended_s2_arcsec2_adu2: float | None = None
+    depth_lacks: Lacks | None = None  # why there is none
+    # The same over the references of today: found when it is read, never kept.
+    effective_s: float | None = field(default=None, metadata=kept(None))
+    effective_form: str | None = field(default=None, metadata=kept(None))
     # what the whole run shows to be doubtful in its header
     questions: tuple[Question, ...] = field(default=(), metadata=kept("run_questions"))
 

@@ -22,7 +22,7 @@ from runlog.store.loading import IN_LISTS
 from runlog.store.where import lights
 
 COUNTS = tuple(grade.value for grade in Grade)
-WORTH = (*COUNTS, "kept_s", "effective_s")
+WORTH = (*COUNTS, "kept_s")
 
 
 def _worth() -> list[ColumnElement[Any]]:
@@ -37,7 +37,6 @@ def _worth() -> list[ColumnElement[Any]]:
     return [
         *counts,
         seconds.label("kept_s"),
-        func.sum(case((kept, f.effective_s))).label(WORTH[-1]),
     ]
 
 
@@ -59,7 +58,7 @@ def remembered(connection: Connection) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class WorthOfRun:
-    """A run as it was and as it is: frames by grade, `kept_s` and `effective_s`."""
+    """A run as it was and as it is: frames by grade, `kept_s`."""
 
     run_id: int
     night: str

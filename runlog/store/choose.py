@@ -10,6 +10,7 @@ from runlog.core.corrections.selecting import Sight
 from runlog.core.frame import Frame
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
+from runlog.store.depth import with_effective
 from runlog.store.listing import paths_of_frames
 from runlog.store.loading import WHOLE
 from runlog.store.where import where
@@ -31,10 +32,10 @@ def chosen_frames(connection: Connection, selection: Selection) -> Rows:
 
 
 def list_frames(connection: Connection, selection: Selection = EVERYTHING) -> list[Frame]:
-    """Load the frames of a selection, in time order."""
+    """Load the frames of a selection, in time order, with what they are worth today."""
     query = WHOLE.query.where(*where(connection, selection))
     in_order = query.order_by(*m.IN_TIME)
-    return WHOLE.load(connection, in_order)
+    return with_effective(connection, WHOLE.load(connection, in_order))
 
 
 def holds_any(connection: Connection, selection: Selection) -> bool:

@@ -1,6 +1,6 @@
 """What settling remembers between runs: summaries, references, star lists."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -11,6 +11,7 @@ from sqlalchemy import (
     bindparam,
     delete,
     insert,
+    or_,
     select,
     update,
 )
@@ -38,7 +39,7 @@ from runlog.core.grading.summary import (
 )
 from runlog.store import models as m
 from runlog.store import notes
-from runlog.store.engine import insert_into
+from runlog.store.depth import drop_ties
 from runlog.store.runs import touch, touch_runs, touch_settled
 
 # --- summaries of runs ----------------------------------------------------------------------
@@ -216,12 +217,9 @@ def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence
 
 
 def compared_with(connection: Connection) -> frozenset[str]:
-    """List the content keys of frames that others are matched to or reckoned by."""
+    """List the content keys of frames that others are matched to or counted in the light of."""
     matched = select(m.frame.c.matched_to).where(m.frame.c.matched_to.is_not(None)).distinct()
-    frozen = select(m.depth_reference.c.content_key)
-    return frozenset(
-        key for query in (matched, frozen) for key in connection.execute(query).scalars()
-    )
+    return frozenset(connection.execute(matched).scalars())
 
 
 def compare_anew(connection: Connection, content_key: str, version: int) -> None:
@@ -229,43 +227,9 @@ def compare_anew(connection: Connection, content_key: str, version: int) -> None
 
     Frames of an earlier version keep the answer of then: light compares only within a version.
     """
-    f, d = m.frame.c, m.depth_reference.c
+    f = m.frame.c
     stale = and_(f.matched_to == content_key, f.measured_with == version)
-    matched = select(f.run_id).where(stale)
-    frozen = (
-        select(f.run_id)
-        .join(m.run, m.run.c.id == f.run_id)
-        .join(
-            m.depth_reference,
-            and_(d.rig_id == m.run.c.rig_id, d.target == f.target, d.filter == f.filter),
-        )
-        .where(d.content_key == content_key)
-    )
-    runs = {run for query in (matched, frozen) for run in connection.execute(query).scalars()}
-    touch(connection, sorted(runs))
+    rests_on_it = select(f.run_id).where(or_(stale, f.depth_base == content_key)).distinct()
+    touch(connection, sorted(connection.execute(rests_on_it).scalars()))
     connection.execute(update(m.frame).where(stale).values(matched_to=None))
-
-
-# --- the frozen references of effective time ------------------------------------------------
-
-
-def depth_reference(
-    connection: Connection, rig_id: int, target: str, filter_name: str
-) -> Row[Any] | None:
-    """Load the frozen reference of a rig, target and filter."""
-    d = m.depth_reference.c
-    query = select(m.depth_reference).where(
-        and_(d.rig_id == rig_id, d.target == target, d.filter == filter_name)
-    )
-    return connection.execute(query).one_or_none()
-
-
-def freeze_depth(connection: Connection, rig_id: int, values: Mapping[str, Any]) -> None:
-    """Freeze a reference unless there is one already."""
-    row = insert_into(connection, m.depth_reference).values(rig_id=rig_id, **values)
-    connection.execute(row.on_conflict_do_nothing())
-
-
-def forget_depths(connection: Connection) -> None:
-    """Drop all frozen references, so that the next settling freezes the best frames of today."""
-    connection.execute(delete(m.depth_reference))
+    drop_ties(connection, content_key)

@@ -1,10 +1,15 @@
 """Kept frames with the file to hand over."""
 
-from sqlalchemy import Connection, select
+from dataclasses import replace
+from typing import Any
+
+from sqlalchemy import Connection, Row, select
 
 from runlog.core.ledger.link_names import Keeper
+from runlog.core.ledger.worth import References
 from runlog.core.selection import Selection
 from runlog.store import models as m
+from runlog.store.depth import forms, references
 from runlog.store.listing import paths_of_frames
 from runlog.store.where import lights, where
 
@@ -14,14 +19,16 @@ def keepers(
 ) -> tuple[list[Keeper], list[bytes]]:
     """Load the counted lights of some grades; also the paths of those that lie nowhere now."""
     f, r = m.frame.c, m.run.c
-    columns = (f.id, f.content_key, f.target, f.filter, f.exposure_s, f.effective_s, r.night)
+    columns = (f.id, f.content_key, f.target, f.filter, f.exposure_s, r.night, f.run_id)
+    depth = (f.depth_base, f.point_s2_adu2, f.extended_s2_arcsec2_adu2)
     query = (
-        select(*columns)
+        select(*columns, *depth)
         .join(m.run, r.id == f.run_id)
         .where(*lights(), f.grade.in_(grades), *where(connection, selection))
         .order_by(f.target, f.filter, *m.IN_TIME)
     )
     rows = connection.execute(query).all()
+    against = replace(references(connection), runs=forms(connection))
     paths = paths_of_frames(connection, [row.id for row in rows] if len(rows) < 500 else None)
     here: list[Keeper] = []
     gone: list[bytes] = []
@@ -31,6 +38,12 @@ def keepers(
         if path is None:
             gone += [path for path, _ in files[:1]]
             continue
-        named = (row.target, row.filter, row.night, row.exposure_s, row.effective_s)
+        deep_s = _effective_s(row, against)
+        named = (row.target, row.filter, row.night, row.exposure_s, deep_s)
         here.append(Keeper(row.content_key, path, *named))
     return here, gone
+
+
+def _effective_s(row: Row[*tuple[Any, ...]], against: References) -> float | None:
+    depths = row.point_s2_adu2, row.extended_s2_arcsec2_adu2
+    return against.worth_s(row.run_id, row.filter, row.depth_base, *depths)

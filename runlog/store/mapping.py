@@ -78,7 +78,8 @@ def _stored(name: str, column: str, hint: Any, *, null: bool) -> Stored:
     nullable = optional or null
     codec = _codec(inner)
     if codec is None or _is_enum(inner):
-        return Stored(name, column, SCALARS.get(inner, String()), nullable, codec)
+        used = _maybe(codec) if codec is not None and optional else codec
+        return Stored(name, column, SCALARS.get(inner, String()), nullable, used)
     whole = _list_column(codec, null) if get_origin(inner) is tuple else _maybe(codec)
     return Stored(name, column, MAYBE_JSON if nullable else JSON(), nullable, whole)
 

@@ -66,6 +66,7 @@ run = Table(
     Column("settled_revision", Integer, nullable=False, default=-1),
     Column("policy", String(32), nullable=False, default=""),  # what it was settled by
     Column("zeros", String, nullable=False, default=""),  # levels of its bias and dark frames
+    Column("depth_form", String, nullable=False, default="point"),  # of its effective time
     UniqueConstraint("night", "rig_id"),
 )
 
@@ -254,7 +255,6 @@ run_before = Table(
     *[Column(grade, Integer, nullable=False) for grade in ("keep", "doubtful", "reject")],
     Column("ungraded", Integer, nullable=False),
     Column("kept_s", Float, nullable=False),
-    Column("effective_s", Float),
 )
 
 # What a run's frames of one camera and size have in common about their rows and columns.
@@ -273,15 +273,58 @@ run_rows = Table(
     Column("columns", JSON, nullable=False),
 )
 
-# The frame that effective time is reckoned from; frozen, so that banked hours do not drift.
-depth_reference = Table(
-    "depth_reference",
+# What width and sky of a run were worth in a filter: references of effective time come from it.
+run_depth = Table(
+    "run_depth",
     metadata,
-    Column("rig_id", Integer, ForeignKey("rig.id"), primary_key=True),
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("filter", String, primary_key=True),
+    Column("frames", Integer, nullable=False),
+    Column("moonless", Boolean),  # null: nothing is known of the Moon
+    Column("point_s_e2", Float, nullable=False),  # 1 / (FWHM^2 v)
+    Column("extended_s_arcsec2_e2", Float, nullable=False),  # 1 / v
+)
+
+# The light of a run in a target and filter, and the depth its kept frames add up to: sums that are
+# divided by a reference when they are read.
+run_light = Table(
+    "run_light",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
     Column("target", String, primary_key=True),
     Column("filter", String, primary_key=True),
-    Column("content_key", String(32), nullable=False),
-    *[Column(name, Float, nullable=False) for name in ("fwhm_arcsec", "sky_variance")],
+    Column("base", String(32), primary_key=True),  # content key: in whose ADU light is counted
+    Column("light2_e2_adu2", Float),  # T^2; null of fewer than five frames
+    Column("kept_frames", Integer, nullable=False),
+    *[
+        Column(name, Float, nullable=False)
+        for name in (
+            "kept_known_s",
+            "kept_light_s_e2_adu2",  # t T^2
+            "kept_point_s2_adu2",  # t T^2 / (FWHM^2 v)
+            "kept_extended_s2_arcsec2_adu2",  # t T^2 / v
+        )
+    ],
+)
+
+# The light of one reference in the ADU of another, once measured; null: no stars match.
+light_tie = Table(
+    "light_tie",
+    metadata,
+    Column("base", String(32), primary_key=True),
+    Column("other", String(32), primary_key=True),
+    Column("light", Float),
+)
+
+# Hours as they were before the last upgrade that changed them, until they have been compared.
+hours_before = Table(
+    "hours_before",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("target", String, primary_key=True),
+    Column("filter", String, primary_key=True),
+    Column("kept_s", Float, nullable=False),
+    Column("effective_s", Float),
 )
 
 run_sum = Table(
@@ -295,5 +338,9 @@ run_sum = Table(
         Column(name, Float, nullable=False)
         for name in ("logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s")
     ],
-    Column("effective_s", Float),
+    # Kept frames whose depth is unknown, by what it lacks.
+    *[
+        Column(name, Integer, nullable=False)
+        for name in ("lack_gain", "lack_zero", "lack_stars", "lack_whole")
+    ],
 )

@@ -52,6 +52,7 @@ def write_settled(
     frames: Sequence[Mapping[str, Any]],
     sums: Sequence[RunSum],
     grounds: str,
+    depth_form: str,
 ) -> bool:
     """Write a settled run in one go; False, and nothing written, if it changed meanwhile."""
     if connection.execute(_REVISION, {"id": run.id}).scalar_one() != run.revision:
@@ -60,7 +61,7 @@ def write_settled(
     # Before the sums: where writers work side by side, another one waits here for this one's end,
     # and then finds the sums that it is to replace.
     now = {"run": run.id, "settled_revision": run.revision, "policy": grounds}
-    connection.execute(_NOTE_SETTLED, now)
+    connection.execute(_NOTE_SETTLED, now | {"depth_form": depth_form})
     connection.execute(_DROP_SUMS, {"id": run.id})
     if sums:
         connection.execute(_ADD_SUMS, [asdict(s) | {"run_id": run.id} for s in sums])
@@ -73,7 +74,11 @@ _ADD_SUMS = insert(m.run_sum)
 _NOTE_SETTLED = (
     update(m.run)
     .where(m.run.c.id == bindparam("run"))
-    .values(settled_revision=bindparam("settled_revision"), policy=bindparam("policy"))
+    .values(
+        settled_revision=bindparam("settled_revision"),
+        policy=bindparam("policy"),
+        depth_form=bindparam("depth_form"),
+    )
 )
 
 

@@ -1,18 +1,50 @@
 """Sums over runs: a few rows a night, whatever the number of frames; or over the frames chosen."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, FromClause, Integer, Row, case, cast, exists, func, select
+from sqlalchemy import (
+    Connection,
+    FromClause,
+    Integer,
+    Row,
+    Select,
+    and_,
+    case,
+    cast,
+    exists,
+    func,
+    select,
+)
 
-from runlog.core.frame import Grade
-from runlog.core.ledger.totals import GRADE_SUM, RunSum, Total
+from runlog.core.frame import Grade, Lacks
+from runlog.core.ledger.totals import GRADE_SUM, LACK_SUM, NOTHING, Sums, Total
+from runlog.core.ledger.worth import Part, Worth, worth_of
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
+from runlog.store.depth import references
 from runlog.store.where import lights, of_groups, of_runs, where
 
-SUMS = ("frames", "logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s", "effective_s")
+SUMS = ("frames", "logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s")
+LACKING = tuple(LACK_SUM.values())
+DEPTHS = (
+    "kept_frames",
+    "kept_known_s",
+    "kept_light_s_e2_adu2",
+    "kept_point_s2_adu2",
+    "kept_extended_s2_arcsec2_adu2",
+)
 Rows = Sequence[Row[*tuple[Any, ...]]]
+
+
+@dataclass(frozen=True, slots=True)
+class NightSums(Sums):
+    """What one night holds of a target and filter, over all rigs."""
+
+    night: str = ""
+    effective_s: float | None = None
+    worth: Worth = NOTHING
 
 
 def totals(connection: Connection, selection: Selection = EVERYTHING) -> list[Total]:
@@ -26,10 +58,21 @@ def totals(connection: Connection, selection: Selection = EVERYTHING) -> list[To
         .group_by(s.target, s.filter)
         .order_by(s.target, s.filter)
     )
-    return [Total(**row._mapping) for row in connection.execute(query)]
+    rows = connection.execute(query).all()
+    worth = _worth(connection, selection, rows, ("target", "filter"))
+    return [
+        Total(
+            **_plain(row, ("target", "filter", *SUMS, "nights")),
+            effective_s=worth[row.target, row.filter].effective_s,
+            worth=worth[row.target, row.filter],
+        )
+        for row in rows
+    ]
 
 
-def by_night(connection: Connection, selection: Selection = EVERYTHING) -> Rows:
+def by_night(
+    connection: Connection, selection: Selection = EVERYTHING, *, with_worth: bool = True
+) -> list[NightSums]:
     """Add up the frames chosen for each night, target and filter, oldest first."""
     sums, r = _sums(connection, selection), m.run.c
     s = sums.c
@@ -39,11 +82,88 @@ def by_night(connection: Connection, selection: Selection = EVERYTHING) -> Rows:
         .group_by(r.night, s.target, s.filter)
         .order_by(r.night, s.target, s.filter)
     )
-    return connection.execute(query).all()
+    rows = connection.execute(query).all()
+    by, names = ("night", "target", "filter"), ("night", "target", "filter", *SUMS)
+    worth = _worth(connection, selection, rows, by) if with_worth else {}
+    found = (worth.get((row.night, row.target, row.filter), NOTHING) for row in rows)
+    return [
+        NightSums(**_plain(row, names), effective_s=own.effective_s, worth=own)
+        for row, own in zip(rows, found, strict=True)
+    ]
+
+
+def _plain(row: Row[Any], names: Iterable[str]) -> dict[str, Any]:
+    values = row._mapping
+    return {name: values[name] for name in names}
 
 
 def _added(sums: FromClause) -> list[Any]:
-    return [func.sum(sums.c[name]).label(name) for name in SUMS]
+    return [func.sum(sums.c[name]).label(name) for name in (*SUMS, *LACKING)]
+
+
+# --- effective time -------------------------------------------------------------------------
+
+
+def _worth(
+    connection: Connection, selection: Selection, rows: Rows, by: Sequence[str]
+) -> Mapping[tuple[Any, ...], Worth]:
+    """Divide the depth of the frames chosen by the references of today, for each row of sums."""
+    parts: dict[tuple[Any, ...], list[Part]] = {}
+    for night, *values in connection.execute(_parts(connection, selection, "night" in by)):
+        part = Part(*values)
+        key = (part.target, part.filter)
+        parts.setdefault((night, *key) if "night" in by else key, []).append(part)
+    alike = Selection(target=selection.target, filter=selection.filter)
+    against = references(connection, *of_groups(alike, m.run_light))
+    at, first = len(by), len(by) + len(SUMS)
+    return {
+        key: worth_of(parts.get(key, ()), against, _lacking(row[first:]))
+        for row in rows
+        for key in [tuple(row[:at])]
+    }
+
+
+def _lacking(counts: Sequence[int]) -> dict[Lacks, int]:
+    return dict(zip(LACK_SUM, counts, strict=False)) if any(counts[: len(LACK_SUM)]) else {}
+
+
+def _parts(connection: Connection, selection: Selection, nightly: bool) -> Select[Any]:
+    """Add up depth by rig, form, target, filter and base of light; by night where that is asked."""
+    deep, r = _depths(connection, selection), m.run.c
+    night = r.night if nightly else func.min(r.night)
+    d = deep.c
+    keys = (r.rig_id, r.depth_form, d.target, d.filter, d.base)
+    return (
+        select(night, *keys, *[func.sum(d[name]) for name in DEPTHS])
+        .join(m.run, r.id == d.run_id)
+        .group_by(*keys, *([r.night] if nightly else []))
+    )
+
+
+def _depths(connection: Connection, selection: Selection) -> FromClause:
+    """Give the stored sums of depth where they serve, else those of the kept frames chosen."""
+    if selection.of_whole_groups:
+        return select(m.run_light).where(*of_groups(selection, m.run_light)).subquery()
+    f = m.frame.c
+    length = func.coalesce(f.exposure_s, 0.0)
+    summed = (
+        cast(func.count(), Integer),
+        func.sum(length),
+        func.sum(length * f.light_e_adu * f.light_e_adu),
+        func.sum(f.point_s2_adu2),
+        func.sum(f.extended_s2_arcsec2_adu2),
+    )
+    return (
+        select(f.run_id, f.target, f.filter, f.depth_base.label("base"))
+        .add_columns(*[one.label(name) for one, name in zip(summed, DEPTHS, strict=True)])
+        .where(*lights(), f.grade == Grade.KEEP.value, f.depth_base.is_not(None))
+        .where(*where(connection, selection))
+        .group_by(f.run_id, f.target, f.filter, f.depth_base)
+        .subquery()
+    )
+
+
+# --- sums -----------------------------------------------------------------------------------
 
 
 def _sums(connection: Connection, selection: Selection) -> FromClause:
@@ -56,15 +176,23 @@ def _sums(connection: Connection, selection: Selection) -> FromClause:
         func.sum(case((f.grade == grade.value, length), else_=0.0)).label(name)
         for grade, name in GRADE_SUM.items()
     ]
+    lacking = [
+        cast(func.sum(case((_lacks(why), 1), else_=0)), Integer).label(name)
+        for why, name in LACK_SUM.items()
+    ]
     frames = cast(func.count(), Integer).label("frames")  # PostgreSQL adds up counts as decimals
-    deep = func.sum(case((f.grade == Grade.KEEP.value, f.effective_s))).label("effective_s")
     return (
         select(f.run_id, f.target, f.filter, frames)
-        .add_columns(func.sum(length).label("logged_s"), *by_grade, deep)
+        .add_columns(func.sum(length).label("logged_s"), *by_grade, *lacking)
         .where(*lights(), *where(connection, selection))
         .group_by(f.run_id, f.target, f.filter)
         .subquery()
     )
+
+
+def _lacks(why: Lacks) -> Any:
+    f = m.frame.c
+    return and_(f.grade == Grade.KEEP.value, f.depth_lacks == why.value)
 
 
 def lengths(connection: Connection, selection: Selection, doubtful: bool) -> Rows:
@@ -88,15 +216,6 @@ def filters_seen(connection: Connection) -> set[str]:
     return set(connection.execute(select(m.run_sum.c.filter).distinct()).scalars())
 
 
-def sums_of_run(connection: Connection, run_id: int) -> list[RunSum]:
-    """Load what one run added."""
-    s = m.run_sum.c
-    query = select(s.target, s.filter, *[s[name] for name in SUMS]).where(s.run_id == run_id)
-    return [
-        RunSum(**row._mapping) for row in connection.execute(query.order_by(s.target, s.filter))
-    ]
-
-
 def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) -> Rows:
     """Load one row a run that has frames: night, rig, hours by grade; newest first.
 
@@ -106,7 +225,7 @@ def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) ->
     whole = selection.of_whole_runs
     query = (
         select(r.id, r.rig_id, r.night, m.rig.c.name.label("rig"))
-        .add_columns(*[func.coalesce(func.sum(sums.c[n]), 0).label(n) for n in SUMS[:-1]])
+        .add_columns(*[func.coalesce(func.sum(sums.c[n]), 0).label(n) for n in SUMS])
         .join(m.rig, m.rig.c.id == r.rig_id)
         .join(sums, sums.c.run_id == r.id, isouter=whole)
         .where(exists().where(m.frame.c.run_id == r.id), *of_runs(selection))

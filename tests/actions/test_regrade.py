@@ -7,7 +7,7 @@ import pytest
 from runlog.actions.frames import frame_rows
 from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
-from runlog.actions.regrade import explain, rebase, regrade
+from runlog.actions.regrade import explain, regrade
 from runlog.actions.rig_settings import adopt
 from runlog.actions.scan import scan
 from runlog.actions.settle import settle_all
@@ -19,7 +19,8 @@ from runlog.core.grading.policy import Limit, Policy
 from runlog.errors import UsageError
 from samples.maker.quick import make_run
 
-STRICT = Settings(policy=Policy({"cloud_transparency": Limit(1.5, 1.4)}))
+PLAIN = Settings(pedestal_adu=500.0)
+STRICT = Settings(pedestal_adu=500.0, policy=Policy({"cloud_transparency": Limit(1.5, 1.4)}))
 
 
 @pytest.fixture(scope="module")
@@ -28,8 +29,8 @@ def night(tmp_path_factory):
     base = tmp_path_factory.mktemp("regrade")
     cloudy = {i: {"fault": "cloud"} for i in (3, 4, 5)}
     make_run(base / "frames", frames=12, seed=5, size=(420, 560), overrides=cloudy)
-    engine = open_store(str(base / "db.sqlite"), Settings())
-    scan(engine, Settings(), [os.fsencode(base / "frames")], workers=2)
+    engine = open_store(str(base / "db.sqlite"), PLAIN)
+    scan(engine, PLAIN, [os.fsencode(base / "frames")], workers=2)
     return engine
 
 
@@ -56,22 +57,22 @@ def test_regrade_applies_limits_and_keeps_marks(night):
     rows = frame_rows(night)
     kept = next(r for r in rows if r["grade"] == "keep")
     before = by_name(night)
-    mark_frames(night, Settings(), [kept["path"]], "keep", "fine to me", "tester")
+    mark_frames(night, PLAIN, [kept["path"]], "keep", "fine to me", "tester")
     assert regrade(night, STRICT) == 0, "what is in force is in the database"
     assert graded_by(night, STRICT) == 1
     strict = by_name(night)
     assert strict.pop(os.path.basename(kept["path"])) == "keep"
     assert set(strict.values()) == {"reject"}
-    assert graded_by(night, Settings()) == 1
-    mark_frames(night, Settings(), [kept["path"]], "auto", None, "tester")
+    assert graded_by(night, PLAIN) == 1
+    mark_frames(night, PLAIN, [kept["path"]], "auto", None, "tester")
     assert by_name(night) == before
-    assert regrade(night, Settings()) == 0
+    assert regrade(night, PLAIN) == 0
 
 
 def test_explain_names_limit_value_and_verdict(night):
     """The explanation of a cloudy frame holds the limit that rejected it."""
     cloudy = next(r for r in frame_rows(night) if r["grade"] == "reject")
-    found = explain(night, Settings(), cloudy["fingerprint"][:12])
+    found = explain(night, PLAIN, cloudy["fingerprint"][:12])
     assert found.verdict.grade is Grade.REJECT
     check = next(c for c in found.checks if c.fault is FaultName.CLOUD and c.is_fault)
     assert check.limit == TRANSPARENCY.default
@@ -82,7 +83,7 @@ def test_explain_names_limit_value_and_verdict(night):
 def test_explain_refuses_what_is_unknown(night):
     """A frame nobody stored is a usage error with a cure."""
     with pytest.raises(UsageError, match="No stored frame"):
-        explain(night, Settings(), "no-such-frame.fits")
+        explain(night, PLAIN, "no-such-frame.fits")
 
 
 def test_suggestions_come_from_marks_and_change_nothing(night):
@@ -90,12 +91,12 @@ def test_suggestions_come_from_marks_and_change_nothing(night):
     rows = frame_rows(night)
     before = by_name(night)
     paths = [r["path"] for r in rows if r["grade"] != "keep"]
-    mark_frames(night, Settings(), paths, "keep", None, "tester")
-    mark_frames(night, Settings(), [r["path"] for r in rows if r["path"] not in paths], "keep",
+    mark_frames(night, PLAIN, paths, "keep", None, "tester")
+    mark_frames(night, PLAIN, [r["path"] for r in rows if r["path"] not in paths], "keep",
                 None, "tester")  # fmt: skip
-    found = compare(night, Settings())
+    found = compare(night, PLAIN)
     assert (found.marks, found.too_strict, found.too_mild) == (12, 3, 0)
-    mark_frames(night, Settings(), [r["path"] for r in rows], "auto", None, "tester")
+    mark_frames(night, PLAIN, [r["path"] for r in rows], "auto", None, "tester")
     assert by_name(night) == before
     for s in found.suggestions:
         assert s.agree_then > s.agree_now
@@ -112,8 +113,8 @@ def test_effective_time_falls_with_the_light(night):
     assert {r["effective_form"] for r in rows} == {"point"}
 
 
-def test_rebasing_changes_no_hour_of_an_unchanged_archive(night):
-    """Freezing the references again over the same frames gives the same effective time."""
+def test_regrading_everything_changes_no_hour(night):
+    """Nothing of effective time is frozen: settling again over the same frames gives the same."""
     before = [r["effective_s"] for r in frame_rows(night)]
-    rebase(night, Settings())
-    assert [r["effective_s"] for r in frame_rows(night)] == pytest.approx(before)
+    assert regrade(night, PLAIN, everything=True) == 1
+    assert [r["effective_s"] for r in frame_rows(night)] == before

@@ -24,6 +24,8 @@ from runlog.store import models as m
 from runlog.store.engine import reading, writing
 from samples.maker.quick import make_run
 
+PLAIN = Settings(pedestal_adu=500.0)
+
 FRAMES = 6
 
 
@@ -31,8 +33,8 @@ FRAMES = 6
 def night(tmp_path):
     """Scan six frames, then pretend that an earlier version had found other widths."""
     make_run(tmp_path / "frames", frames=FRAMES, size=(300, 400))
-    engine = open_store(str(tmp_path / "x.sqlite"), Settings())
-    scan(engine, Settings(), [os.fsencode(tmp_path / "frames")], workers=1)
+    engine = open_store(str(tmp_path / "x.sqlite"), PLAIN)
+    scan(engine, PLAIN, [os.fsencode(tmp_path / "frames")], workers=1)
     yield engine
     engine.dispose()
 
@@ -47,7 +49,7 @@ def make_old(engine):
 def again(engine, tmp_path, **more):
     """Scan with --remeasure, a file at a time."""
     with patch.object(scan_action, "FEW", 100):
-        return scan(engine, Settings(), [], remeasure=True, **more)
+        return scan(engine, PLAIN, [], remeasure=True, **more)
 
 
 def versions(engine):
@@ -69,25 +71,25 @@ def table(engine, name):
 
 def old_finding(engine):
     """Give what check says of old measurements, if anything."""
-    found = [f for f in check(engine, Settings(), None) if f.about == "measurements"]
+    found = [f for f in check(engine, PLAIN, None) if f.about == "measurements"]
     return [(f.well, f.text.split()[0], f.cure) for f in found]
 
 
 def test_check_counts_and_scan_measures_again(night, tmp_path):
     """Check names count and cure; the scan brings the numbers of now, marks and references stay."""
     before, rows = widths(night), frame_rows(night)
-    mark_frames(night, Settings(), [rows[0]["path"]], "reject", "mine", "tester")
-    kept = [table(night, name) for name in ("mark", "depth_reference", "header")]
+    mark_frames(night, PLAIN, [rows[0]["path"]], "reject", "mine", "tester")
+    kept = [table(night, name) for name in ("mark", "header")]
     assert old_finding(night) == []
     make_old(night)
     assert old_finding(night) == [(False, str(FRAMES), "runlog scan --remeasure")]
-    plain = scan(night, Settings(), [])
+    plain = scan(night, PLAIN, [])
     assert (plain.unchanged, plain.remeasured) == (FRAMES, 0)
     assert set(versions(night)) == {MEASURE_VERSION - 1}
     done = again(night, tmp_path)
     assert (done.remeasured, done.unchanged, done.new, done.measured_before) == (FRAMES, 0, 0, 0)
     assert widths(night) == before
-    assert [table(night, name) for name in ("mark", "depth_reference", "header")] == kept
+    assert [table(night, name) for name in ("mark", "header")] == kept
     marked = [r for r in frame_rows(night) if r["graded_by"] == "person"]
     assert [(r["path"], r["grade"], r["note"]) for r in marked] == [
         (rows[0]["path"], "reject", "mine")
@@ -139,7 +141,7 @@ def test_a_crash_half_way(night, tmp_path):
     ):
         again(night, tmp_path)
     assert versions(night).count(MEASURE_VERSION) == 2
-    settle_behind(night, Settings())
+    settle_behind(night, PLAIN)
     assert sum(now != before[key] for key, now in widths(night).items()) == 2
     assert again(night, tmp_path).remeasured == FRAMES - 2
     assert old_finding(night) == []
@@ -158,9 +160,9 @@ def test_a_file_that_fails_this_time(night, tmp_path):
 def test_a_corrected_kind_is_measured_as_such(night, tmp_path):
     """A frame that a person called a light is measured again as one, whatever its header says."""
     make_run(tmp_path / "odd", frames=1, seed=4, size=(300, 400), cards={"IMAGETYP": "Dark Frame"})
-    scan(night, Settings(), [os.fsencode(tmp_path / "odd")], workers=1)
+    scan(night, PLAIN, [os.fsencode(tmp_path / "odd")], workers=1)
     folder = Selection(folder=os.fsencode(tmp_path / "odd"))
-    correct(night, Settings(), "kind", "light", folder, "tester")
+    correct(night, PLAIN, "kind", "light", folder, "tester")
     before = widths(night)
     make_old(night)
     assert again(night, tmp_path).remeasured == FRAMES + 1
@@ -187,7 +189,7 @@ def test_a_reference_measured_later_than_its_frames(night, tmp_path):
     """Light is of one version on both sides once both are measured again, in every night."""
     week_later = datetime(2026, 10, 16, 21, tzinfo=UTC)
     make_run(tmp_path / "more", frames=2, seed=8, size=(300, 400), start_utc=week_later)
-    scan(night, Settings(), [os.fsencode(tmp_path)], workers=1)
+    scan(night, PLAIN, [os.fsencode(tmp_path)], workers=1)
     before = light(night)
     references = [r["path"] for r in frame_rows(night) if r["throughput"] == 1]
     halve_fluxes(night)

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -54,6 +54,7 @@ def fill(database: Path, frames: int) -> None:
                 batch = []
         _insert(connection, batch)
         connection.execute(insert(m.run_sum), list(sums.values()))
+        _insert_depth(connection, list(sums.values()))
     engine.dispose()
 
 
@@ -102,17 +103,37 @@ SUM_OF = {"keep": "kept_s", "doubtful": "doubtful_s", "reject": "rejected_s"}
 
 def _add(sums: dict[tuple[int, str, str], dict[str, Any]], row: dict[str, Any]) -> None:
     key = (row["run_id"], row["target"], row["filter"])
-    names = ("logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s", "effective_s")
+    names = ("logged_s", "kept_s", "doubtful_s", "rejected_s", "ungraded_s")
     line = sums.setdefault(
         key,
         {"run_id": key[0], "target": key[1], "filter": key[2], "frames": 0}
-        | dict.fromkeys(names, 0.0),
+        | dict.fromkeys(names, 0.0)
+        | dict.fromkeys(total_store.LACKING, 0),
     )
     line["frames"] += 1
     line["logged_s"] += row["exposure_s"]
     line[SUM_OF[row["grade"]]] += row["exposure_s"]
-    if row["grade"] == "keep":
-        line["effective_s"] += 0.8 * row["exposure_s"]
+
+
+def _insert_depth(connection: Any, sums: Sequence[dict[str, Any]]) -> None:
+    """Give every run depth worth 0.8 of its kept time, with a base a rig and target."""
+    lights, skies = [], {}
+    for line in sums:
+        names = {name: line[name] for name in ("run_id", "target", "filter")}
+        kept_s = line["kept_s"]
+        depths = (line["frames"], kept_s, kept_s, 0.8 * kept_s, 0.8 * kept_s)
+        base = f"{line['target']} {line['filter']} {line['run_id'] % RIGS}"
+        lights.append(
+            names
+            | {"base": base, "light2_e2_adu2": 1.0}
+            | dict(zip(total_store.DEPTHS, depths, strict=True))
+        )
+        skies[line["run_id"], line["filter"]] = {
+            "run_id": line["run_id"], "filter": line["filter"], "frames": 20, "moonless": True,
+            "point_s_e2": 1.0, "extended_s_arcsec2_e2": 1.0,
+        }  # fmt: skip
+    connection.execute(insert(m.run_light), lights)
+    connection.execute(insert(m.run_depth), list(skies.values()))
 
 
 def timed(call: Callable[[], Any], rounds: int = ROUNDS) -> str:

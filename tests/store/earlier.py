@@ -30,7 +30,24 @@ UNDO: dict[str, tuple[str, ...]] = {
         "CREATE TABLE run_usual (run_id INTEGER NOT NULL, filter VARCHAR NOT NULL, "
         "binning INTEGER NOT NULL, fwhm_px FLOAT NOT NULL)",
     ),
+    "0012": (
+        *(f"DROP TABLE {name}" for name in ("run_depth", "run_light", "light_tie", "hours_before")),
+        *(f"ALTER TABLE run_sum DROP COLUMN lack_{w}" for w in ("gain", "zero", "stars", "whole")),
+        "ALTER TABLE run_sum ADD COLUMN effective_s FLOAT",
+        "ALTER TABLE run DROP COLUMN depth_form",
+        "ALTER TABLE frame DROP COLUMN depth_base",
+        "ALTER TABLE frame DROP COLUMN light_e_adu",
+        "ALTER TABLE frame DROP COLUMN point_s2_adu2",
+        "ALTER TABLE frame DROP COLUMN extended_s2_arcsec2_adu2",
+        "ALTER TABLE frame DROP COLUMN depth_lacks",
+        "ALTER TABLE frame ADD COLUMN effective_s FLOAT",
+        "ALTER TABLE frame ADD COLUMN effective_form VARCHAR",
+        "CREATE TABLE depth_reference (rig_id INTEGER NOT NULL, target VARCHAR NOT NULL, "
+        "filter VARCHAR NOT NULL, content_key VARCHAR(32) NOT NULL, fwhm_arcsec FLOAT NOT NULL, "
+        "sky_variance FLOAT NOT NULL, PRIMARY KEY (rig_id, target, filter))",
+    ),
 }
+TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
 
 Rows = list[dict[str, Any]]
@@ -66,7 +83,10 @@ def take_back(database: Path, revision: str, *also: tuple[str, Sequence[Any]]) -
 def as_before(after: dict[str, Rows], before: dict[str, Rows]) -> dict[str, Rows]:
     """Leave out of tables the columns that an earlier version did not have."""
     return {
-        table: [{name: row[name] for name in old} for row, old in zip(rows, olds, strict=True)]
+        table: [
+            {name: row[name] for name in old if name in row or name not in TAKEN_AWAY}
+            for row, old in zip(rows, olds, strict=True)
+        ]
         for table, rows in after.items()
         for olds in [before[table]]
     }

@@ -1,6 +1,7 @@
 """Each migration carries real rows across."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,8 @@ from runlog.config import Settings
 from runlog.store.engine import open_engine
 from runlog.store.migrate import known_revisions, ready
 from samples.maker.quick import make_run
-from tests.store.earlier import as_before, rows_of, tables_of, take_back
-from tests.tools import here, scan_into, write_run
+from tests.store.earlier import TAKEN_AWAY, as_before, rows_of, tables_of, take_back
+from tests.tools import here, runlog_json, scan_into, write_run
 
 
 @pytest.fixture
@@ -40,6 +41,9 @@ def test_every_revision_keeps_every_row(scanned, revision):
     after = as_before(carry_across(scanned), before)
     for row in (*before["run"], *after["run"]):
         row.pop("revision")  # raised where what is new must be settled
+    for row in (*before["frame"], *before["run_sum"]):
+        for name in TAKEN_AWAY:
+            row.pop(name, None)  # reckoned against references, when it is read
     assert after == before
 
 
@@ -165,3 +169,36 @@ def test_0011_waits_with_its_table_until_all_is_graded(scanned):
     carry_across(scanned)
     (was,) = rows_of(scanned, "run_before")
     assert (was["keep"] + was["doubtful"] + was["ungraded"], was["reject"]) == (3, 1)
+
+
+def test_0012_drops_frozen_references_and_tells_which_hours_change(tmp_path):
+    """Hours by one frozen frame become hours by nights, from what is stored; a table says which.
+
+    Files are away; marks stand. A frame without gain counted then, and is unknown now.
+    """
+    database, frames = tmp_path / "db.sqlite", tmp_path / "frames"
+    make_run(frames, frames=6, size=(300, 400))
+    scan_into(database, frames)
+    here(tmp_path, "--db", database, "mark", sorted(frames.iterdir())[1], "reject")
+    shutil.rmtree(frames)
+    before = take_back(
+        database, "0008",
+        ("UPDATE frame SET effective_s = 4 * exposure_s, effective_form = 'point'", []),
+        ("UPDATE frame SET pedestal_adu = 500, header_pedestal_adu = 500", []),
+        ("UPDATE frame SET egain_e_adu = NULL WHERE id = 3", []),
+        ("UPDATE run_sum SET effective_s = 4 * kept_s", []),
+        ("INSERT INTO depth_reference SELECT 1, target, filter, content_key, 1, 1 FROM frame "
+         "WHERE id = 1", []),
+    )  # fmt: skip
+    told = here(tmp_path, "--db", database, "totals", "--more")
+    assert told.returncode == 0, told.stderr
+    kept = before["run_sum"][0]["kept_s"]
+    assert [row["kept_s"] for row in rows_of(database, "run_sum")] == [kept]
+    assert tables_of(database)["mark"] == before["mark"]
+    assert "Hours that this version reckons otherwise" in told.stderr
+    assert "1 h 40 min" in told.stderr  # 4 x 25 min, as it was
+    assert "1 frame of unknown gain (e/ADU) not in it" in told.stderr
+    assert rows_of(database, "hours_before") == []
+    assert "reckons otherwise" not in here(tmp_path, "--db", database, "totals").stderr
+    (row,) = runlog_json(tmp_path, "--db", database, "totals")["rows"]
+    assert 0.5 * kept < row["effective_s"] < 1.3 * kept

@@ -183,8 +183,9 @@ def _sums(run_id: int, rows: Sequence[dict[str, Any]]) -> Iterator[dict[str, Any
         found = {"logged_s": sum(r["exposure_s"] for r in own), "ungraded_s": 0.0}
         for grade, column in names.items():
             found[column] = float(sum(r["exposure_s"] for r in own if r["grade"] == grade))
-        yield {"run_id": run_id, "target": target, "filter": name, "frames": len(own), **found,
-               "effective_s": None}  # fmt: skip
+        lacking = {"lack_gain": 0, "lack_zero": 0, "lack_stars": 0, "lack_whole": 0}
+        names_of = {"run_id": run_id, "target": target, "filter": name}
+        yield {**names_of, "frames": len(own), **found, **lacking}
 
 
 # --- pictures and files ---------------------------------------------------------------------
@@ -272,12 +273,29 @@ def with_mosaic(engine: Engine) -> None:
 
 
 def _sum_again(connection: Any) -> None:
-    connection.execute(delete(m.run_sum))
+    for table in (m.run_sum, m.run_light, m.run_depth):
+        connection.execute(delete(table))
     f = m.frame.c
     for run_id in connection.execute(select(m.run.c.id)).scalars().all():
         query = select(m.frame).where(f.run_id == run_id).order_by(f.id)
         rows = [dict(row._mapping) for row in connection.execute(query)]
         for sums in _sums(run_id, rows):
-            kept = sums["kept_s"]
-            sums["effective_s"] = 0.75 * kept if kept else None
             connection.execute(insert(m.run_sum).values(sums))
+            connection.execute(insert(m.run_light).values(_three_quarters(sums)))
+        for name in {row["filter"] for row in rows}:
+            ones = {"frames": 9, "moonless": True, "point_s_e2": 1.0, "extended_s_arcsec2_e2": 1.0}
+            connection.execute(insert(m.run_depth).values(run_id=run_id, filter=name, **ones))
+
+
+def _three_quarters(sums: dict[str, Any]) -> dict[str, Any]:
+    """Let what is kept be worth three quarters of its length."""
+    kept_s = sums["kept_s"]
+    return {name: sums[name] for name in ("run_id", "target", "filter")} | {
+        "base": "b" * 32,
+        "light2_e2_adu2": 1.0,
+        "kept_frames": int(kept_s > 0),
+        "kept_known_s": kept_s,
+        "kept_light_s_e2_adu2": kept_s,
+        "kept_point_s2_adu2": 0.75 * kept_s,
+        "kept_extended_s2_arcsec2_adu2": 0.75 * kept_s,
+    }

@@ -165,10 +165,11 @@ def base_of_gain(total: Total) -> tuple[float, str]:
     """Give the time a gain is over, in seconds, and what kind it is.
 
     All that counts towards the goal is there today: time lent by filters of several bands and
-    doubtful time, where that counts, are taken to be as deep as what is kept.
+    doubtful time, where that counts, are taken to be as deep as what is kept, and so is what is
+    kept of unknown depth.
     """
-    if total.effective_s and total.kept_s:
-        return total.effective_s * total.counted_s / total.kept_s, "effective"
+    if total.effective_s and total.known_s:
+        return total.effective_s * total.counted_s / total.known_s, "effective"
     return total.counted_s, "kept"
 
 
@@ -177,8 +178,8 @@ def _for_gain(goal: Goal, total: Total) -> float | None:
     if goal.base_s is None:
         return None
     needed_s = goal.base_s * goal.value**2
-    if goal.base_from == "effective" and total.effective_s and total.kept_s:
-        return needed_s * total.kept_s / total.effective_s
+    if goal.base_from == "effective" and total.effective_s and total.known_s:
+        return needed_s * total.known_s / total.effective_s
     return needed_s
 
 

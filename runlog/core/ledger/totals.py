@@ -3,10 +3,13 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import ceil, fsum
+from typing import Any
 
-from runlog.core.frame import Frame, Grade
+from runlog.core.frame import Frame, Grade, Lacks
+from runlog.core.ledger.worth import Worth
 
 SECONDS_PER_HOUR = 3600.0
+NOTHING = Worth()
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,18 +24,24 @@ class Sums:
     doubtful_s: float = 0.0
     rejected_s: float = 0.0
     ungraded_s: float = 0.0
-    effective_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class RunSum(Sums):
-    """What one run holds."""
+    """What one run holds; kept frames whose depth is unknown are counted by what it lacks."""
+
+    lack_gain: int = 0
+    lack_zero: int = 0
+    lack_stars: int = 0
+    lack_whole: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Total(Sums):
     """What all nights hold, against its goal."""
 
+    effective_s: float | None = None  # by the references of today
+    worth: Worth = NOTHING  # what it rests on
     goal_s: float | None = None
     nights: int = 0
     goal_form: str | None = None  # hours, ratio, gain
@@ -79,6 +88,11 @@ class Total(Sums):
         return None if self.to_go_s is None else self.to_go_s == 0.0
 
     @property
+    def known_s(self) -> float:
+        """Kept time of the frames whose depth is known: what effective time is of."""
+        return self.worth.known_s or self.kept_s
+
+    @property
     def share_kept(self) -> float | None:
         """Share of the logged time that is kept; None when nothing was logged."""
         return self.kept_s / self.logged_s if self.logged_s else None
@@ -92,11 +106,16 @@ GRADE_SUM = {
 }
 
 
-def sum_run(lights: Iterable[Frame]) -> list[RunSum]:
-    """Add up the counted light frames of a run by their grades in force.
+LACK_SUM = {
+    Lacks.GAIN: "lack_gain",
+    Lacks.ZERO: "lack_zero",
+    Lacks.STARS: "lack_stars",
+    Lacks.WHOLE: "lack_whole",
+}
 
-    Effective time is that of the kept frames whose depth is known; None when it is of none.
-    """
+
+def sum_run(lights: Iterable[Frame]) -> list[RunSum]:
+    """Add up the counted light frames of a run by their grades in force."""
     groups: dict[tuple[str, str], list[Frame]] = {}
     for frame in lights:
         groups.setdefault((frame.context.target, frame.context.filter), []).append(frame)
@@ -104,20 +123,13 @@ def sum_run(lights: Iterable[Frame]) -> list[RunSum]:
 
 
 def _sum(target: str, filter_name: str, members: Sequence[Frame]) -> RunSum:
-    seconds = {
+    kept = [f.judgement.depth_lacks for f in members if f.judgement.grade is Grade.KEEP]
+    values: dict[str, Any] = {
         name: fsum(_length(f) for f in members if f.judgement.grade is wanted)
         for wanted, name in GRADE_SUM.items()
     }
-    kept = (f.judgement.effective_s for f in members if f.judgement.grade is Grade.KEEP)
-    deep = [s for s in kept if s is not None]
-    return RunSum(
-        target,
-        filter_name,
-        frames=len(members),
-        logged_s=fsum(map(_length, members)),
-        effective_s=fsum(deep) if deep else None,
-        **seconds,
-    )
+    values |= {name: sum(why is one for why in kept) for one, name in LACK_SUM.items()}
+    return RunSum(target, filter_name, len(members), fsum(map(_length, members)), **values)
 
 
 def _length(frame: Frame) -> float:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from runlog.core.frame import Grade, Kind
 from runlog.core.ledger.totals import Total
+from runlog.core.ledger.worth import Worth, together
 from runlog.core.story.model import Dark, Event, Pace, Part, PartVerdict, ToCheck
 
 
@@ -53,7 +54,6 @@ class NightReport:
         return sum(total.logged_s for total in self.added)
 
     @property
-    def effective_s(self) -> float | None:
-        """Kept time weighted by the depth reached; None where nothing is known of it."""
-        known = [t.effective_s for t in self.added if t.effective_s is not None]
-        return sum(known) if known else None
+    def worth(self) -> Worth:
+        """What the kept time is worth by the depth reached, and what that rests on."""
+        return together(total.worth for total in self.added)

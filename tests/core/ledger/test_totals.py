@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runlog.core.frame import Grade
+from runlog.core.frame import Grade, Lacks
 from runlog.core.ledger.totals import RunSum, Total, sum_run
 from tests.core.runs import altered, blank
 
@@ -92,24 +92,22 @@ def test_no_frame_tells_no_length():
     assert total.frames_to_go is None
 
 
-def test_effective_time_sums_what_is_kept():
-    """Only keepers count, those of unknown depth add nothing, and none known is unknown, not 0."""
+def test_kept_frames_of_unknown_depth_are_counted_by_what_they_lack():
+    """Only keepers count, each by the one thing that is missing."""
 
-    def deep(key, grade, seconds):
-        return altered(frame(key, 300.0, grade=grade), effective_s=seconds)
+    def lacking(key, grade, why):
+        return altered(frame(key, 300.0, grade=grade), depth_lacks=why)
 
     run = [
-        deep("a", Grade.KEEP, 200.0),
-        deep("b", Grade.KEEP, 150.0),
-        deep("c", Grade.KEEP, None),
-        deep("d", Grade.REJECT, 80.0),
-        deep("e", Grade.DOUBTFUL, 40.0),
+        lacking("a", Grade.KEEP, None),
+        lacking("b", Grade.KEEP, Lacks.GAIN),
+        lacking("c", Grade.KEEP, Lacks.GAIN),
+        lacking("d", Grade.KEEP, Lacks.WHOLE),
+        lacking("e", Grade.DOUBTFUL, Lacks.ZERO),
     ]
     (total,) = sum_run(run)
-    assert (total.effective_s, total.kept_s) == (350.0, 900.0)
-    assert (total.target, total.filter) == (run[0].context.target, run[0].context.filter)
-    (unknown,) = sum_run(run[2:])
-    assert unknown.effective_s is None
+    counts = (total.lack_gain, total.lack_zero, total.lack_stars, total.lack_whole)
+    assert counts == (2, 0, 0, 1)
 
 
 def test_a_frame_of_unknown_length_adds_no_time():

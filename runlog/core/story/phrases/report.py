@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import Kind
+from runlog.core.ledger.effective_words import worth_words
 from runlog.core.story.model import Dark, Event, Pace
 from runlog.core.story.phrases.common import unknown
 from runlog.core.story.phrases.schedule import NO_LENGTHS
@@ -45,9 +46,10 @@ def kept(kept_s: float, logged_s: float, where: str = "") -> tuple[str, str]:
 
 def _worth(report: NightReport) -> str:
     words = "".join(kept(report.kept_s, report.logged_s))
-    if report.effective_s is None:
+    if not report.kept_s:
         return words
-    return f"{words}; worth {hours(report.effective_s)} at the reference frame's depth"
+    worth = worth_words(report.worth, report.night)
+    return f"{words}; {worth}" if worth else words
 
 
 def noted(notes: Sequence[str]) -> str:

@@ -1,0 +1,170 @@
+"""Depth reached: what runs offer as references, the sums to divide, and frames' bases of light."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    bindparam,
+    delete,
+    func,
+    insert,
+    or_,
+    select,
+)
+
+from runlog.core.frame import Frame, Kind
+from runlog.core.ledger.depth_reference import NightValue, Reference, reference_of
+from runlog.core.ledger.worth import References
+from runlog.store import models as m
+from runlog.store.engine import insert_into
+
+if TYPE_CHECKING:  # what reckons them takes long to import
+    from runlog.core.ledger.run_depth import RunDepth, RunLight
+
+Pair = tuple[str, str]  # target and filter
+Forms = Mapping[int, tuple[int, str]]
+Nights = dict[tuple[int, str], list[NightValue]]  # by rig, and base or filter
+Ties = Mapping[tuple[str, str], float | None]
+
+# --- written when a run settles -------------------------------------------------------------
+
+_DROP_DEPTHS = delete(m.run_depth).where(m.run_depth.c.run_id == bindparam("run"))
+_DROP_LIGHTS = delete(m.run_light).where(m.run_light.c.run_id == bindparam("run"))
+
+
+def put_run(
+    connection: Connection, run_id: int, depths: "Sequence[RunDepth]", lights: "Sequence[RunLight]"
+) -> None:
+    """Store what a run says of depth, in place of what it said before."""
+    connection.execute(_DROP_DEPTHS, {"run": run_id})
+    connection.execute(_DROP_LIGHTS, {"run": run_id})
+    if depths:
+        connection.execute(insert(m.run_depth), [asdict(d) | {"run_id": run_id} for d in depths])
+    if lights:
+        connection.execute(insert(m.run_light), [asdict(s) | {"run_id": run_id} for s in lights])
+
+
+def put_ties(connection: Connection, ties: Ties) -> None:
+    """Remember how the light of references compares; it is measured once."""
+    for (base, other), light in sorted(ties.items()):
+        row = insert_into(connection, m.light_tie).values(base=base, other=other, light=light)
+        connection.execute(row.on_conflict_do_nothing())
+
+
+def drop_ties(connection: Connection, content_key: str) -> None:
+    """Forget how the light of a frame compares that was measured again."""
+    t = m.light_tie.c
+    connection.execute(
+        delete(m.light_tie).where(or_(t.base == content_key, t.other == content_key))
+    )
+
+
+# --- bases of light -------------------------------------------------------------------------
+
+
+def ties(connection: Connection) -> dict[tuple[str, str], float | None]:
+    """Load how the light of references compares, as far as it was measured."""
+    t = m.light_tie.c
+    rows = connection.execute(select(t.base, t.other, t.light))
+    return {(base, other): light for base, other, light in rows}
+
+
+def bases_shown(connection: Connection, rig_id: int) -> Sequence[Any]:
+    """Count a rig's measured lights by target, filter, binning, reference and stored base."""
+    f = m.frame.c
+    columns = (f.target, f.filter, f.binning_x, f.matched_to, f.depth_base)
+    query = (
+        select(*columns, func.count().label("frames"))
+        .join(m.run, m.run.c.id == f.run_id)
+        .where(m.run.c.rig_id == rig_id, f.header_kind == Kind.LIGHT.value)
+        .where(f.measured_with.is_not(None), f.matched_to.is_not(None))
+        .group_by(*columns)
+    )
+    return connection.execute(query).all()
+
+
+def runs_of_base(
+    connection: Connection, rig_id: int, pair: Pair, reference: str, base: str
+) -> set[int]:
+    """Find the runs with frames of a reference whose light is counted in a base."""
+    f = m.frame.c
+    query = (
+        select(f.run_id)
+        .distinct()
+        .join(m.run, m.run.c.id == f.run_id)
+        .where(m.run.c.rig_id == rig_id, f.target == pair[0], f.filter == pair[1])
+        .where(f.matched_to == reference, f.depth_base == base)
+    )
+    return set(connection.execute(query).scalars())
+
+
+# --- references, found when they are asked for ----------------------------------------------
+
+
+def references(connection: Connection, *which: ColumnElement[bool]) -> References:
+    """Find the references of today from what runs say: a few rows a night.
+
+    `which` narrows the rows of light where not all targets are asked about.
+    """
+    return References(_lights(connection, which), *_skies(connection))
+
+
+def _lights(
+    connection: Connection, which: Sequence[ColumnElement[bool]]
+) -> dict[tuple[int, str], Reference]:
+    """Find those of light; moonlight takes none of it, so all nights serve."""
+    t, r = m.run_light.c, m.run.c
+    query = (
+        select(r.rig_id, t.base, t.light2_e2_adu2, r.night)
+        .join(m.run, r.id == t.run_id)
+        .where(t.light2_e2_adu2.is_not(None), *which)
+    )
+    nights: Nights = {}
+    for rig_id, base, light2, night in connection.execute(query):
+        nights.setdefault((rig_id, base), []).append(NightValue(light2, night))
+    return _found(nights)
+
+
+def _skies(
+    connection: Connection,
+) -> tuple[dict[tuple[int, str], Reference], dict[tuple[int, str], Reference]]:
+    t, r = m.run_depth.c, m.run.c
+    values = (t.point_s_e2, t.extended_s_arcsec2_e2)
+    query = select(r.rig_id, t.filter, *values, r.night, t.moonless)
+    point: Nights = {}
+    extended: Nights = {}
+    for rig_id, name, stars, clouds, *when in connection.execute(query.join(m.run)):
+        point.setdefault((rig_id, name), []).append(NightValue(stars, *when))
+        extended.setdefault((rig_id, name), []).append(NightValue(clouds, *when))
+    return _found(point), _found(extended)
+
+
+def _found(nights: Nights) -> dict[tuple[int, str], Reference]:
+    every = {key: reference_of(own) for key, own in nights.items()}
+    return {key: found for key, found in every.items() if found is not None}
+
+
+def forms(connection: Connection) -> Forms:
+    """Load the rig of each run, and the form that its effective time is reckoned in."""
+    r = m.run.c
+    rows = connection.execute(select(r.id, r.rig_id, r.depth_form))
+    return {run_id: (rig_id, form) for run_id, rig_id, form in rows}
+
+
+def with_effective(connection: Connection, frames: Sequence[Frame]) -> list[Frame]:
+    """Give frames their effective time by the references of today."""
+    if not any(frame.judgement.depth_base for frame in frames):
+        return list(frames)
+    against = replace(references(connection), runs=forms(connection))
+    return [_divided(frame, against) for frame in frames]
+
+
+def _divided(frame: Frame, against: References) -> Frame:
+    seconds = against.effective_s(frame)
+    if seconds is None:
+        return frame
+    own = replace(frame.judgement, effective_s=seconds, effective_form=against.form_of(frame))
+    return replace(frame, judgement=own)

@@ -1,0 +1,58 @@
+"""Moonlight: Krisciunas and Schaefer 1991, PASP 103, 1033, and Meeus for the phase."""
+
+from datetime import UTC, datetime, timedelta
+
+import ephem
+import numpy as np
+import pytest
+
+from runlog.core.sky.moonlight import (
+    moon_phase_angles_deg,
+    moonlight_nl,
+    surface_brightness_mag,
+)
+
+EXAMPLE = {"phase_angle_deg": 45, "separation_deg": 50, "moon_zenith_deg": 70, "zenith_deg": 20}
+DARK_MAG = 21.8
+
+
+def test_the_papers_example():
+    """Their example: 389.516 nL, 19.855 magnitudes per square arc second, of moonlight alone."""
+    found = moonlight_nl(**EXAMPLE, extinction_mag=0.15)
+    assert found == pytest.approx(389.516, abs=0.001)
+    assert surface_brightness_mag(found) == pytest.approx(19.855, abs=0.001)
+
+
+def test_moonlight_adds_to_a_dark_sky():
+    """Over a sky of 21.8 it makes 19.68: 6.7 times as bright (the design's worked example)."""
+    lit = 10 ** (-0.4 * surface_brightness_mag(moonlight_nl(**EXAMPLE, extinction_mag=0.15)))
+    dark = 10 ** (-0.4 * DARK_MAG)
+    assert (dark + lit) / dark == pytest.approx(7.0, rel=0.15)
+
+
+def test_a_moon_that_has_set_lights_nothing():
+    """Below the horizon it is 0, whatever its phase."""
+    assert moonlight_nl(0, 90, 95, 20) == 0.0
+
+
+def test_nearer_fuller_and_higher_is_brighter():
+    """Light falls with the phase angle, the distance from the Moon, and the Moon's height."""
+    here = moonlight_nl(**EXAMPLE)
+    assert moonlight_nl(**EXAMPLE | {"phase_angle_deg": 10}) > here
+    assert moonlight_nl(**EXAMPLE | {"separation_deg": 20}) > here
+    assert moonlight_nl(**EXAMPLE | {"moon_zenith_deg": 40}) > here
+    assert moonlight_nl(**EXAMPLE | {"separation_deg": 0}) < float("inf")
+
+
+def test_phase_angle_of_meeus():
+    """Astronomical Algorithms, example 48.a: i = 69.0756 degrees on 1992 April 12, 0h TD."""
+    (found,) = moon_phase_angles_deg([datetime(1992, 4, 12, tzinfo=UTC)])
+    assert found == pytest.approx(69.0756, abs=0.02)
+
+
+def test_phase_against_ephem():
+    """The lit share (1 + cos i) / 2 over two months is ephem's, within half a percent."""
+    times = [datetime(2026, 10, 1, tzinfo=UTC) + timedelta(hours=31 * n) for n in range(48)]
+    lit = (1 + np.cos(np.radians(moon_phase_angles_deg(times)))) / 2
+    theirs = [ephem.Moon(moment).moon_phase for moment in times]
+    assert lit == pytest.approx(theirs, abs=0.005)
