@@ -4,7 +4,8 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
-from runlog.actions.changes import Moves
+from runlog.actions.changes import Moves, tell_changes
+from runlog.actions.restate import tell_upgrade
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there

@@ -23,14 +23,14 @@ UNDO: dict[str, tuple[str, ...]] = {
     "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
     "0007": ("DROP TABLE rig_settings",),
     "0008": ("ALTER TABLE frame DROP COLUMN peak_adu",),
-    "0011": (
+    "0009": (
         "DROP TABLE run_summary",
         "DROP TABLE rig_note",
         "DROP TABLE run_before",
         "CREATE TABLE run_usual (run_id INTEGER NOT NULL, filter VARCHAR NOT NULL, "
         "binning INTEGER NOT NULL, fwhm_px FLOAT NOT NULL)",
     ),
-    "0012": (
+    "0010": (
         *(f"DROP TABLE {name}" for name in ("run_depth", "run_light", "light_tie", "hours_before")),
         *(f"ALTER TABLE run_sum DROP COLUMN lack_{w}" for w in ("gain", "zero", "stars", "whole")),
         "ALTER TABLE run_sum ADD COLUMN effective_s FLOAT",

@@ -135,7 +135,7 @@ def test_0008_leaves_peaks_of_before_unknown(scanned):
     assert [row["peak_adu"] for row in carry_across(scanned)["frame"]] == [None] * 4
 
 
-def test_0011_sums_runs_up_and_says_what_changed(scanned, tmp_path):
+def test_0009_sums_runs_up_and_says_what_changed(scanned, tmp_path):
     """Frames, marks and sums go across; each run sums itself up, and a changed night is told once.
 
     Widths that were usual are of all frames alike, and are made anew from the frames stored.
@@ -163,7 +163,7 @@ def test_0011_sums_runs_up_and_says_what_changed(scanned, tmp_path):
     assert "graded otherwise" not in here(tmp_path, "nights").stderr
 
 
-def test_0011_waits_with_its_table_until_all_is_graded(scanned):
+def test_0009_waits_with_its_table_until_all_is_graded(scanned):
     """What a grading that was cut off has not told yet is still there for the next command."""
     take_back(scanned, "0008")
     carry_across(scanned)
@@ -171,7 +171,7 @@ def test_0011_waits_with_its_table_until_all_is_graded(scanned):
     assert (was["keep"] + was["doubtful"] + was["ungraded"], was["reject"]) == (3, 1)
 
 
-def test_0012_drops_frozen_references_and_tells_which_hours_change(tmp_path):
+def test_0010_drops_frozen_references_and_tells_which_hours_change(tmp_path):
     """Hours by one frozen frame become hours by nights, from what is stored; a table says which.
 
     Files are away; marks stand. A frame without gain counted then, and is unknown now.
