@@ -13,7 +13,7 @@ NEVER = ("no-dither", "jump", "wind", "turned", "stopped", "late-start", "cloud"
 ASKED_NEVER = NEVER[:4]
 NEVER_PRINTED = ("unknown unknown", r"\b1 light frames", r"\b1 frames", r"\bNone\b", r"\bnan\b",
                  r"\b0 s kept")  # fmt: skip
-THIN = re.compile(r"thin|cirrus|veil|haz|cloud|light", re.IGNORECASE)
+THIN = re.compile(r"thin|cirrus|veil|haz|cloud", re.IGNORECASE)
 DRIFTED = 1.3
 
 
@@ -120,11 +120,11 @@ def _cirrus(nights: Sequence[Night]) -> list[Bar]:
 
 
 def _mentions_thin(night: Night) -> bool:
+    """Tell whether thin cloud is told: as an event, or in the verdict on the sky."""
+    words = night.verdicts.get("sky", {}).get("evidence", "")
+    said = [part for part in re.split(r"[;:.] ", words) if not re.match(r"no(ne)?\b", part)]
     events = night.told("cloud", "cirrus", "haze", "thin-cloud")
-    sky = night.verdicts.get("sky", {})
-    words = sky.get("evidence", "")
-    plain = re.search(r"no (cloud|thin)|clear|moonlight", words, re.IGNORECASE)
-    return bool(events) or bool(THIN.search(words) and not plain)
+    return bool(events) or any(THIN.search(part) for part in said)
 
 
 # --- focus through filters -------------------------------------------------------------------

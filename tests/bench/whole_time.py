@@ -10,6 +10,7 @@ from .whole_cases import ALONE, SINGLE
 from .whole_read import Night, Seen
 
 DEAR, BESIDE = 1.3, 0.1  # times kept; how far groups of frames may lie apart
+Setting = tuple[str, str, float, int]
 REASON = re.compile(r"because|relative|against|reference|moonlit|so far|than", re.IGNORECASE)
 
 
@@ -45,19 +46,24 @@ def _worth(seen: Seen) -> float | None:
     return effective_s / seen.label.exposure_s / rate if seen.kept and effective_s else None
 
 
-def _groups(night: Night) -> dict[tuple[str, float, int], list[float]]:
-    groups: dict[tuple[str, float, int], list[float]] = defaultdict(list)
+def _setting(seen: Seen) -> Setting:
+    label = seen.label
+    return label.target, label.filter, label.exposure_s, label.binning
+
+
+def _groups(night: Night) -> dict[Setting, list[float]]:
+    groups: dict[Setting, list[float]] = defaultdict(list)
     for seen in night.frames:
-        worth, label = _worth(seen), seen.label
+        worth = _worth(seen)
         if worth is not None:
-            groups[label.filter, label.exposure_s, label.binning].append(worth)
+            groups[_setting(seen)].append(worth)
     return groups
 
 
 def _apart(night: Night) -> str:
     """Say by how much the frames of one setting are worth more than those of another."""
     middles = {key: median(values) for key, values in _groups(night).items()}
-    settings = {(s.label.filter, s.label.exposure_s, s.label.binning) for s in night.frames}
+    settings = set(map(_setting, night.frames))
     least, most = min(middles.values(), default=0.0), max(middles.values(), default=0.0)
     if len(middles) == len(settings) and most <= (1 + BESIDE) * least:
         return ""
