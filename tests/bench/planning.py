@@ -275,7 +275,8 @@ def _depth_rate(rig: BenchRig, shot: Shot, scene: Scene, look: Look) -> float:
     """Give T^2 / (FWHM^2 v) as drawn: v the variance of sky, dark current and read-out a second,
     in electrons a square arc second; a trail's widening and a target's own glow are left out."""
     camera, arcsec_px = rig.rig.camera, rig.rig.arcsec_px
-    blurred_px = look.clean_px * widening(scene.psf.blur_px, look.clean_px, rig)
+    sampled_px = shot.binning * clean_fwhm_px(look.core_px / shot.binning, rig.rig.optics)
+    blurred_px = sampled_px * widening(scene.psf.blur_px, look.clean_px, rig)
     diffuse_e_s = scene.sky_e_s + camera.dark_e_s
     read_e2 = camera.read_noise_e**2 / shot.binning**2 / shot.exposure_s
     variance = (diffuse_e_s + read_e2) / arcsec_px**2

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Sequence
 
-from .labels import FrameLabel, Limits, Span, stretches
+from .labels import FrameLabel, Span, stretches
 from .whole_bars import Bar, frame_bar, frames_of, is_clean, night_bar, of
 from .whole_cases import FRAME, SINGLE
 from .whole_read import Event, Night, Seen
@@ -21,8 +21,8 @@ def hours_bars(nights: Sequence[Night]) -> list[Bar]:
     """Judge everything that lasts for part of a night."""
     return [
         *_front(nights), *_dew(nights), *_plateau(nights), *_cirrus(nights), *_drift(nights),
-        *_schedule(nights), *_shaken(nights), *_pointing(nights), *_falsely(nights),
-        *_words(nights),
+        *_once(nights), *_schedule(nights), *_shaken(nights), *_pointing(nights),
+        *_falsely(nights), *_words(nights),
     ]  # fmt: skip
 
 
@@ -133,18 +133,40 @@ def _mentions_thin(night: Night) -> bool:
 def _drift(nights: Sequence[Night]) -> list[Bar]:
     chosen = of(nights, SINGLE, kinds=("drift",))
     wide = [(n, s) for n, s in frames_of(chosen) if s.label.defocus >= DRIFTED]
-    limit = Limits().defocus_ratio
     return [
         frame_bar("drift through filters: 1.3 times as wide not kept", wide, asked=0.95,
                   ok=lambda s: not s.kept),
         frame_bar("drift through filters: these called defocused", wide,
                   ok=lambda s: s.first == "defocused"),
-        night_bar(f"drift through filters: told, start within a frame of {limit} times", chosen,
-                  1.0, lambda n: _start_off(n, _true(n, "x", lambda f: f.defocus >= limit),
-                                            ("focus-drift",), 1)),
+        night_bar("drift through filters: told, start within a frame of 1.15 to 1.25 times",
+                  chosen, 1.0, _drift_off),
         _clean(nights, "drift through filters: clean frames kept", "drift"),
         night_bar("drift through filters: focus not good", chosen, 1.0,
                   lambda n: "focus good" if n.opinion("focus") == "good" else ""),
+    ]  # fmt: skip
+
+
+def _drift_off(night: Night) -> str:
+    """Say what is wrong with a drift's start; between slight and sure either may be told."""
+    slight, sure = (
+        _true(night, "focus-drift", lambda f, n=least: f.defocus >= n) for least in (1.15, 1.25)
+    )
+    assert slight is not None
+    assert sure is not None
+    told = night.told("focus-drift")
+    near = [e for e in told if slight.first - 1 <= e.first <= sure.first + 1]
+    return "" if near else f"true {slight.first} to {sure.first}, told {_list(told)}"
+
+
+def _once(nights: Sequence[Night]) -> list[Bar]:
+    chosen = of(nights, SINGLE, kinds=("once",))
+    wide = [(n, s) for n, s in frames_of(chosen) if s.label.defocus >= DRIFTED]
+    return [
+        frame_bar("single frames out of focus: not kept", wide, asked=0.95,
+                  ok=lambda s: not s.kept),
+        night_bar("single frames out of focus: no drift told", chosen, 1.0,
+                  lambda n: _list(n.told("focus-drift")) if n.told("focus-drift") else ""),
+        _clean(nights, "single frames out of focus: clean frames kept", "once"),
     ]  # fmt: skip
 
 

@@ -142,7 +142,7 @@ class Bench:
         """Give a case's database as this checkout grades it."""
         path = self.work / f"{case.name}.sqlite"
         note = path.with_suffix(".stamp")
-        stamp = _stamp(case)
+        stamp = self._stamp(case)
         if not rescan and path.exists() and note.exists() and note.read_text() == stamp:
             engine = ready(open_engine(str(path)))
             regrade(engine, Settings())
@@ -152,6 +152,14 @@ class Bench:
         self.scan_into(path, [self.files(case)])
         note.write_text(stamp)
         return path
+
+    def _stamp(self, case: Case) -> str:
+        """Say what a case's database depends on: the files, how they are measured, the tables."""
+        found = [Path(os.fsdecode(place)) for place in self.files(case)]
+        files = [f for place in found for f in ([place] if place.is_file() else place.rglob("*"))]
+        states = sorted((str(f), f.stat().st_mtime_ns) for f in files)
+        seen = hashlib.sha256(repr(states).encode()).hexdigest()
+        return f"{measured_as()} {_tables()} {case} {seen}"
 
     def scan_into(self, path: Path, scans: Sequence[Sequence[bytes]]) -> None:
         """Make a new database by one scan after another."""
@@ -210,10 +218,6 @@ def _event(event: dict[str, Any], places: dict[str, FrameLabel]) -> Event:
 def _tables() -> str:
     tables = "".join(str(CreateTable(table)) for table in models.metadata.sorted_tables)
     return hashlib.sha256(tables.encode()).hexdigest()
-
-
-def _stamp(case: Case) -> str:
-    return f"{measured_as()} {_tables()} {case}"
 
 
 def _checkout() -> str:

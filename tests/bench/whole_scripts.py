@@ -43,7 +43,7 @@ def whole_nights(seed: int) -> tuple[Script, ...]:
     """Write all nights of a seed."""
     rng = np.random.default_rng([seed, 12])
     bad = [s for n in range(len(SETUPS)) for s in _group(n, rng)]
-    return (*bad, *(_clean(n, rng) for n in range(20)), *_hours(rng))
+    return (*bad, *(_clean(n, rng) for n in range(20)), *_hours(rng), *_later(rng))
 
 
 # --- bad from end to end, with good nights of the same field around them ---------------------
@@ -169,6 +169,19 @@ def _hours(rng: Rng) -> list[Script]:
     ]  # fmt: skip
 
 
+def _later(rng: Rng) -> list[Script]:
+    """Drifts that fill each filter's own usual, and frames that are out of focus singly."""
+    made = []
+    for setup, last in ((0, None), (3, 22)):
+        drift = Drift(_some(rng, 2, 4), last, 1.75)
+        night = _night("drift-long", setup, rng, filters=LRGB, frames=28)
+        made.append(replace(night, drifts=(drift,), air_c=(13.0, 9.0)))
+    for setup in (2, 1):
+        alone = {_some(rng, 6, 10): 1.6, _some(rng, 18, 26): 2.3}
+        made.append(replace(_night("once", setup, rng), defocus=alone))
+    return made
+
+
 def _trees(rng: Rng) -> list[Script]:
     made = []
     for setup in (0, 3):  # half of the night behind a tree, at its end or at its beginning
@@ -180,7 +193,8 @@ def _trees(rng: Rng) -> list[Script]:
                             trees=(Tree(first, last, cover, side, sky_left=0.15),)))  # fmt: skip
     for setup in (2, 1):  # the edge of a roof, sharp and black
         first = _some(rng, 22, 26)
-        roof = Tree(first, LONG - 1, (0.2, 0.55), 270.0, sky_left=0.08, soft=0.03)
+        side = 270.0 + 6.0 * (first - 24)  # cameras do not stand quite level
+        roof = Tree(first, LONG - 1, (0.2, 0.55), side, sky_left=0.08, soft=0.03)
         made.append(replace(_night("roof", setup, rng), trees=(roof,)))
     return made
 
