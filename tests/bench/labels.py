@@ -41,6 +41,11 @@ class FrameLabel:
     shift_x_px: float = 0.0
     shift_y_px: float = 0.0
     rotation_deg: float = 0.0
+    eccentricity: float = 0.0  # of a trailed star as drawn, by adaptive moments
+    plateau: float = 1.0  # what is left of the light on a plateau
+    turned_deg: float = 0.0
+    binning: int = 1
+    depth_rate: float = 0.0  # T^2 / (FWHM^2 v): point-source depth a second, any unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +109,7 @@ YARDSTICKS = (
     Yardstick("seeing", "soft", lambda f: f.night_ratio, True, 1.26, 1.35, 1.5, (1.35, 1.5)),
     Yardstick("poor night", "soft", lambda f: f.usual_ratio, True, 1.26, 1.35, 1.5, (1.35, 1.5)),
 )  # fmt: skip
-ACCEPTED_TOO = {"wrong field": ("few-stars",), "cap": ()}
+ACCEPTED_TOO = {"wrong field": ("few-stars",), "cap": (), "dew": ("dew",)}
 STRICT = ("trail", "defocus", "cloud", "bright sky")  # the causes with numbers to reach
 
 

@@ -62,7 +62,10 @@ class Kept:
         """Keep what was measured; a frame that cannot be read is no use here."""
         if outcome.frame is None:
             raise SystemExit(f"{os.fsdecode(outcome.path)}: {outcome.failure}")
-        self._place(outcome.path).write_bytes(pickle.dumps(outcome.frame))
+        place = self._place(outcome.path)
+        unfinished = place.with_suffix(f".{os.getpid()}")
+        unfinished.write_bytes(pickle.dumps(outcome.frame))
+        unfinished.replace(place)  # at once: another checkout may be reading
 
     def forget(self) -> None:
         """Drop everything kept."""
@@ -71,11 +74,14 @@ class Kept:
 
 
 def measure_missing(kept: Kept, paths: Sequence[bytes], workers: int) -> int:
-    """Measure the files that were not yet, in worker processes; give how many."""
+    """Measure the files that were not yet, in worker processes if several; give how many."""
     rules = Settings().rules
     tasks = [Task(path, path_parts(path), rules) for path in paths if not kept.has(path)]
     began = time.perf_counter()
-    if tasks:
+    if tasks and workers == 1:  # a pool's workers stand back behind everything else
+        for task in tasks:
+            kept.put(read_file(task))
+    elif tasks:
         with pool(workers) as executor:
             for outcome in executor.map(read_file, tasks, chunksize=4):
                 kept.put(outcome)

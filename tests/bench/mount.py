@@ -4,13 +4,14 @@ import math
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
+import ephem
 import numpy as np
 
-from samples.maker.scenario import Filter, Target
+from samples.maker.scenario import Filter, Site, Target
 from samples.maker.sky import Direction, hour_angle_deg
 from samples.maker.stars import Placement
 
-from .rigs import COLUMNS, PLACES, ROWS, BenchRig, blur_for, clean_fwhm_px
+from .rigs import PLACES, BenchRig, blur_for, clean_fwhm_px
 from .script import Drift, Script
 
 OVERHEAD_S, FLIP_S, SLEW_S, REFOCUS_S = 17.0, 150.0, 75.0, 110.0
@@ -58,6 +59,9 @@ def begin(script: Script, rig: BenchRig, seed: tuple[int, ...]) -> Mount:
 
 def _start_utc(script: Script, rig: BenchRig) -> datetime:
     evening = datetime.fromisoformat(script.evening).replace(tzinfo=UTC)
+    if script.from_dusk_min is not None:
+        dusk, _ = dark_of(script.evening, rig.rig.site)
+        return dusk + timedelta(minutes=script.from_dusk_min)
     if script.start_utc is not None:
         hour, minute = map(int, script.start_utc.split(":"))
         after_midnight = timedelta(days=1 if hour < 12 else 0)
@@ -67,6 +71,16 @@ def _start_utc(script: Script, rig: BenchRig) -> datetime:
     angle_h = hour_angle_deg(direction(target), noon, rig.rig.site) / 15.0
     assert script.start_ha_h is not None
     return noon + timedelta(hours=((script.start_ha_h - angle_h) % 24.0) * 0.99727)
+
+
+def dark_of(evening: str, site: Site) -> tuple[datetime, datetime]:
+    """Give by ephem when the Sun's centre is 18 degrees below the horizon, dusk and dawn."""
+    place = ephem.Observer()
+    place.lat, place.lon = math.radians(site.latitude_deg), math.radians(site.longitude_deg)
+    place.pressure, place.horizon, place.date = 0, "-18", f"{evening} 12:00"
+    dusk = place.next_setting(ephem.Sun(), use_center=True)
+    dawn = place.next_rising(ephem.Sun(), use_center=True, start=dusk)
+    return dusk.datetime().replace(tzinfo=UTC), dawn.datetime().replace(tzinfo=UTC)
 
 
 def direction(target: Target) -> Direction:
@@ -147,6 +161,8 @@ def blur_px(mount: Mount, clean_px: float) -> float:
     script, number = mount.script, mount.taken
     if number in script.defocus:
         return blur_for(script.defocus[number], clean_px, mount.rig)
+    if script.all_defocus > 1.0:
+        return blur_for(script.all_defocus, clean_px, mount.rig)
     drift = script.drift_at(number)
     if drift is None:
         behind_c = mount.focus_c - mount.air_c(mount.now_utc)
@@ -178,9 +194,12 @@ def _flip_if_due(mount: Mount, target: Target) -> None:
 
 def _offset_px(mount: Mount) -> tuple[float, float]:
     """Dither, or without dithering creep a little."""
-    if mount.script.dithered:
+    if mount.script.dithered and mount.script.dither_every == 1:
         x, y = mount.rng.uniform(-DITHER_PX, DITHER_PX, 2)
         return float(x), float(y)
+    if mount.script.dithered and mount.taken % mount.script.dither_every == 0:
+        x, y = mount.rng.uniform(-DITHER_PX, DITHER_PX, 2)
+        mount.drift_px = float(x), float(y)
     mount.drift_px = (mount.drift_px[0] + 0.03, mount.drift_px[1] - 0.015)
     x, y = mount.rng.normal(0.0, 0.15, 2)
     return mount.drift_px[0] + float(x), mount.drift_px[1] + float(y)
@@ -191,12 +210,13 @@ def placement(mount: Mount, target: Target) -> tuple[Placement, Placement]:
     x, y = _offset_px(mount)
     flipped = mount.pier_side == "EAST"
     off = 6.0 if flipped else 0.0  # centring after a flip is good to some pixels only
-    meant = Placement(x + off, y - off, target.angle_deg + (180.0 if flipped else 0.0))
+    turned = mount.script.turned_deg(mount.taken)
+    meant = Placement(x + off, y - off, target.angle_deg + turned + (180.0 if flipped else 0.0))
     jump_x, jump_y = mount.script.jumped(mount.taken)
     lies = replace(
         meant,
-        shift_x_px=meant.shift_x_px + jump_x * COLUMNS,
-        shift_y_px=meant.shift_y_px + jump_y * ROWS,
+        shift_x_px=meant.shift_x_px + jump_x * mount.rig.rig.camera.columns,
+        shift_y_px=meant.shift_y_px + jump_y * mount.rig.rig.camera.rows,
     )
     told = mount.script.jump is not None and mount.script.jump.told
     return lies, lies if told else meant

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import ephem
 import numpy as np
 
-from samples.maker.psf import Optics, Psf
+from samples.maker.psf import Optics, Psf, mean_psf, measured_shape
 from samples.maker.scenario import FILTERS, Filter, Site, Target
 from samples.maker.shot import CardValue, Ends, Scene, Shot
 from samples.maker.sky import Circumstances, circumstances
@@ -30,13 +30,11 @@ from .mount import (
     prepare,
 )
 from .rigs import (
-    COLUMNS,
     ELSEWHERE,
     GLOWING,
     MARGIN_PX,
     PLACES,
     RIGS,
-    ROWS,
     BenchRig,
     clean_fwhm_px,
     seeing_for,
@@ -44,6 +42,8 @@ from .rigs import (
 )
 from .script import Block, Script
 from .skylight import FIELD_SEED, SkyLight, extinction, gradient, sky_light
+
+SHAPE_STEPS = 8  # fine enough for an eccentricity to 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,8 @@ def _look(mount: Mount, block: Block, place_in_block: int) -> Look:
     refocused = prepare(mount, target)
     middle = mount.now_utc + timedelta(seconds=exposure_s / 2)
     at = circumstances(direction(target), middle, rig.rig.site)
-    seeing = seeing_for(mount.script.seeing * next_seeing(mount), rig)
+    glass = mount.script.filter_widths.get(band.key, 1.0)
+    seeing = seeing_for(mount.script.seeing * glass * next_seeing(mount), rig)
     core_px = rig.core_px(seeing * at.airmass**0.6)
     sky = sky_light(mount, target, band, at)
     place, believed = placement(mount, target)
@@ -114,28 +115,37 @@ def _psf(mount: Mount, look: Look) -> Psf:
         angle_deg=angle_deg,
         blur_px=blur_px(mount, look.clean_px),
         blur_hole=mount.rig.rig.telescope.obstruction,
-        trail_px=script.trails.get(number, 0.0) * look.clean_px,
-        trail_deg=(14.0 + mount.rng.normal(0.0, 5.0)) % 180.0,
+        trail_px=script.trail(number) * look.clean_px,
+        trail_deg=_trail_deg(mount),
         double_px=script.doubled.get(number, 0.0) * look.clean_px,
         double_deg=118.0 + 20.0 * (number % 3),
         double_share=0.3 + 0.05 * (number % 4),
-        halo_share=0.6 * (1.0 - script.dew_left(number)),
+        halo_share=script.dew_halo(number),
         halo_px=3.0 * look.clean_px,
     )
+
+
+def _trail_deg(mount: Mount) -> float:
+    """Trail the same way each time, or anywhere in gusts of wind."""
+    spread_deg = mount.rng.normal(0.0, 5.0)
+    if mount.script.gusty:
+        return float(mount.rng.uniform(0.0, 180.0))
+    return float((mount.script.trail_deg + spread_deg) % 180.0)
 
 
 def _streaks(mount: Mount) -> tuple[Ends, ...]:
     if mount.taken not in mount.script.satellites:
         return ()
-    left, right = mount.rng.uniform(0.05, 0.95, 2) * (ROWS - 1)
-    return ((0.0, float(left), COLUMNS - 1.0, float(right)),)
+    rows, columns = mount.rig.rig.camera.shape
+    left, right = mount.rng.uniform(0.05, 0.95, 2) * (rows - 1)
+    return ((0.0, float(left), columns - 1.0, float(right)),)
 
 
 def _scene(mount: Mount, look: Look, psf: Psf) -> Scene:
     script, number = mount.script, mount.taken
-    cover, side = script.cover(number)
+    tree, cover = script.tree_at(number)
     lost, dark = script.is_lost(number), script.is_capped(number)
-    light = script.cloud_left(number) * (0.4 + 0.6 * script.dew_left(number))
+    light = script.cloud_left(number) * script.dew_light(number) * script.plateau_left(number)
     return Scene(
         target=ELSEWHERE if lost else look.target,
         place=look.place,
@@ -148,12 +158,13 @@ def _scene(mount: Mount, look: Look, psf: Psf) -> Scene:
         streaks=_streaks(mount),
         glow=look.target.key in GLOWING and not lost,
         margin_px=MARGIN_PX,
-        shade=Shade(side, cover) if cover > 0 else None,
+        shade=Shade(tree.from_deg, cover, tree.soft, tree.sky_left) if tree else None,
     )
 
 
 def _path(mount: Mount, block: Block, look: Look) -> str:
     name = f"{block.target.replace(' ', '')}_{look.band.key}_{look.exposure_s:.0f}s"
+    name += f"_bin{block.binning}" if block.binning > 1 else ""
     mount.counters[name] = mount.counters.get(name, 0) + 1
     return f"{mount.script.folder}/frames/{name}_{mount.counters[name]:04d}.fits"
 
@@ -176,6 +187,7 @@ def _shot(mount: Mount, block: Block, look: Look, scene: Scene, seed: tuple[int,
         seed=(*seed, number),
         start_utc=_to_millisecond(mount.now_utc),
         exposure_s=look.exposure_s,
+        binning=block.binning,
         field_seed=FIELD_SEED,
         sensor_c=rig.rig.camera.set_c + mount.rng.normal(0.0, 0.08) + script.warm_c(number),
         air_c=mount.air_c(mount.now_utc),
@@ -211,6 +223,7 @@ def _label(mount: Mount, look: Look, shot: Shot, scene: Scene) -> FrameLabel:
     script, number, rig = mount.script, mount.taken, mount.rig
     usual_px = clean_fwhm_px(rig.usual_core_px, rig.rig.optics)
     jump_x, jump_y = script.jumped(number)
+    rows, columns = rig.rig.camera.shape
     glitch = script.glitches.get(number)
     return FrameLabel(
         file=shot.path.split("/", 1)[1],
@@ -227,14 +240,14 @@ def _label(mount: Mount, look: Look, shot: Shot, scene: Scene) -> FrameLabel:
         usual_ratio=look.zenith_px / usual_px,
         night_ratio=look.zenith_px / usual_px,  # the night's median is taken out at its end
         defocus=widening(scene.psf.blur_px, look.clean_px, rig),
-        trail_fwhm=script.trails.get(number, 0.0),
+        trail_fwhm=script.trail(number),
         double_fwhm=script.doubled.get(number, 0.0),
         transparency=script.cloud_left(number),
         dew_light=script.dew_left(number),
         sky_ratio=look.sky.ratio,
         sky_from=look.sky.comes_from,
-        covered=script.cover(number)[0],
-        off_field=math.hypot(jump_x * COLUMNS, jump_y * ROWS) / ROWS,
+        covered=script.tree_at(number)[1],
+        off_field=math.hypot(jump_x * columns, jump_y * rows) / rows,
         wrong_field=script.is_lost(number),
         cap=script.is_capped(number),
         stretch=math.sqrt(1.0 - script.optics.axis_ratio**2),
@@ -246,7 +259,30 @@ def _label(mount: Mount, look: Look, shot: Shot, scene: Scene) -> FrameLabel:
         shift_x_px=look.place.shift_x_px,
         shift_y_px=look.place.shift_y_px,
         rotation_deg=look.place.rotation_deg,
+        eccentricity=_eccentricity(rig, scene.psf) if scene.psf.trail_px > 0.0 else 0.0,
+        plateau=script.plateau_left(number),
+        turned_deg=script.turned_deg(number),
+        binning=shot.binning,
+        depth_rate=_depth_rate(rig, shot, scene, look),
     )
+
+
+def _eccentricity(rig: BenchRig, psf: Psf) -> float:
+    ratio = measured_shape(mean_psf(psf, rig.rig.optics), SHAPE_STEPS).axis_ratio
+    return math.sqrt(1.0 - ratio**2)
+
+
+def _depth_rate(rig: BenchRig, shot: Shot, scene: Scene, look: Look) -> float:
+    """Give T^2 / (FWHM^2 v) as drawn: v the variance of sky, dark current and read-out a second,
+    in electrons a square arc second; a trail's widening and a target's own glow are left out."""
+    camera, arcsec_px = rig.rig.camera, rig.rig.arcsec_px
+    sampled_px = shot.binning * clean_fwhm_px(look.core_px / shot.binning, rig.rig.optics)
+    blurred_px = sampled_px * widening(scene.psf.blur_px, look.clean_px, rig)
+    diffuse_e_s = scene.sky_e_s + camera.dark_e_s
+    read_e2 = camera.read_noise_e**2 / shot.binning**2 / shot.exposure_s
+    variance = (diffuse_e_s + read_e2) / arcsec_px**2
+    light = scene.transparency * scene.extinction
+    return float(light**2 / ((blurred_px * arcsec_px) ** 2 * variance))
 
 
 # --- a night --------------------------------------------------------------------------------
@@ -287,19 +323,22 @@ def _bias(script: Script, rig: BenchRig, seed: tuple[int, ...]) -> list[Shot]:
     ]
 
 
-def _rig_of(script: Script) -> BenchRig:
+def rig_of(script: Script) -> BenchRig:
     """Give the rig as it is that night."""
-    rig = RIGS[script.rig] if script.zero_known else RIGS[script.rig].with_unknown_zero()
-    if script.optics.tilt == 0.0:
+    rig = RIGS[script.rig].small() if script.small else RIGS[script.rig]
+    rig = rig if script.zero_known else rig.with_unknown_zero()
+    own, added = rig.rig.optics, script.optics
+    optics = Optics(
+        own.corner_rise, own.tilt + added.tilt, own.corner_flattening + added.corner_flattening
+    )
+    if optics == own:
         return rig
-    own = rig.rig.optics
-    optics = Optics(own.corner_rise, own.tilt + script.optics.tilt, own.corner_flattening)
     return replace(rig, rig=replace(rig.rig, optics=optics))
 
 
 def plan_night(script: Script, seed: tuple[int, ...]) -> Planned:
     """Plan every frame of a night without drawing any."""
-    rig = _rig_of(script)
+    rig = rig_of(script)
     made = list(_frames(begin(script, rig, seed), seed))
     shots, labels = [shot for shot, _ in made], [label for _, label in made]
     median = float(np.median([label.usual_ratio for label in labels]))

@@ -6,11 +6,12 @@ from functools import lru_cache
 
 import numpy as np
 
-from samples.maker.psf import Optics, Psf, mean_psf, template
+from samples.maker.psf import Optics, Psf, mean_psf, measured_shape, template
 from samples.maker.scenario import TARGETS, Camera, Site, Target, Telescope
 from samples.maker.shot import Rig
 
 ROWS, COLUMNS = 768, 1024
+SMALL_ROWS, SMALL_COLUMNS = 600, 800
 MARGIN_PX = 760.0  # sky around a frame: a jump of 0.3 fields still shows stars everywhere
 UNKNOWN_OFFSET = 70  # a setting no bias frame was ever taken with
 
@@ -34,6 +35,20 @@ class BenchRig:
         """Add the optics to the seeing."""
         optics = self.rig.telescope.optics_fwhm_arcsec
         return float(np.hypot(seeing_arcsec, optics)) / self.rig.arcsec_px
+
+    def seeing_factor(self, seeing_arcsec: float) -> float:
+        """Give the core's width under some seeing over the usual."""
+        return self.core_px(seeing_arcsec) / self.usual_core_px
+
+    def small(self) -> "BenchRig":
+        """Put another, smaller camera behind the telescope."""
+        camera = self.rig.camera
+        area = SMALL_ROWS * SMALL_COLUMNS / (camera.rows * camera.columns)
+        smaller = replace(
+            camera, name=f"{camera.name} S", rows=SMALL_ROWS, columns=SMALL_COLUMNS,
+            serial=camera.serial + 400,
+        )  # fmt: skip
+        return replace(self, rig=replace(self.rig, camera=smaller), stars=round(self.stars * area))
 
     def with_unknown_zero(self) -> "BenchRig":
         """Set another offset, for which there are no bias frames."""
@@ -202,3 +217,17 @@ def seeing_for(width: float, rig: BenchRig) -> float:
     optics = rig.rig.telescope.optics_fwhm_arcsec
     whole = width * math.hypot(rig.seeing_arcsec, optics)
     return math.sqrt(max(whole**2 - optics**2, 0.3**2))
+
+
+@lru_cache(maxsize=64)
+def trail_for(eccentricity: float, rig: BenchRig) -> float:
+    """Give the trail, over the clean width, that makes the rig's usual star so elongated."""
+    core_px = rig.usual_core_px
+    clean_px = clean_fwhm_px(core_px, rig.rig.optics)
+    low, high = 0.0, 4.0
+    for _ in range(14):
+        middle = (low + high) / 2
+        psf = Psf(core_px, trail_px=max(middle, 0.02) * clean_px)
+        ratio = measured_shape(mean_psf(psf, rig.rig.optics), 8).axis_ratio
+        low, high = (middle, high) if 1.0 - ratio**2 < eccentricity**2 else (low, middle)
+    return (low + high) / 2

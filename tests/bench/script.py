@@ -17,6 +17,7 @@ class Block:
     filters: tuple[str, ...]
     frames: int
     exposures_s: tuple[float, ...]
+    binning: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,8 @@ class Tree:
     last: int
     cover: tuple[float, float]
     from_deg: float
+    sky_left: float = 0.45  # brightness of what stands there against the open sky
+    soft: float = 0.12  # width of its edge over the field's
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +75,34 @@ class Dew:
     first: int
     last: int
     left: float
+    halo: float | None = None  # share of the light in halos per share lost; None: six tenths
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """Light lost at one level under an unchanged sky over some frames, back at once."""
+
+    first: int
+    last: int
+    left: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cirrus:
+    """A thin veil that comes and goes between two shares of light taken."""
+
+    first: int
+    last: int
+    least: float
+    most: float
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """The camera turns in its clamp before a frame and stays so."""
+
+    frame: int
+    degrees: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +123,7 @@ class Optics:
     tilt: float = 0.0  # added to the rig's: width from one side to the other
     axis_ratio: float = 1.0  # pinched glass stretches all stars alike
     angle_deg: float = 60.0
+    corner_flattening: float = 0.0  # added to the rig's: stretches at the corners, as coma does
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,11 +164,24 @@ class Script:
     warm: tuple[int, int, float] | None = None  # frames and the most the sensor warms up
     missing: tuple[str, ...] = ()  # header keywords left out
     optics: Optics = Optics()
+    small: bool = False  # the smaller camera
+    from_dusk_min: float | None = None  # minutes from the end of dusk to the first frame
+    trail_deg: float = 14.0
+    gusty: bool = False  # trails point anywhere, as wind shakes
+    all_trails: float = 0.0  # over the clean width, in every frame
+    all_defocus: float = 1.0  # times the width, in every frame
+    haze: float = 1.0  # what is left of the light in every frame
+    plateau: Plateau | None = None
+    cirrus: Cirrus | None = None
+    turn: Turn | None = None
+    dither_every: int = 1
+    filter_widths: Mapping[str, float] = field(default_factory=dict)  # glass is not perfect
+    subfolder: str = ""
 
     @property
     def folder(self) -> str:
         """Name the night's folder without giving away what happens in it."""
-        return f"{self.evening}-{self.rig}"
+        return self.subfolder or f"{self.evening}-{self.rig}"
 
     @property
     def frames(self) -> int:
@@ -152,11 +197,43 @@ class Script:
         return next((d for d in self.drifts if d.stuck <= number < self.drift_end(d)), None)
 
     def cloud_left(self, number: int) -> float:
-        """Give what cloud leaves of the starlight."""
-        return math.prod(
+        """Give what cloud, haze and a veil leave of the starlight."""
+        passages = (
             1.0 - c.depth * math.exp(-0.5 * ((number - c.middle) / c.width) ** 2)
             for c in self.clouds
         )
+        return self.haze * self._veil(number) * math.prod(passages)
+
+    def _veil(self, number: int) -> float:
+        veil = self.cirrus
+        if veil is None or not veil.first <= number <= veil.last:
+            return 1.0
+        middle, half = (veil.least + veil.most) / 2, (veil.most - veil.least) / 2
+        return 1.0 - middle - half * math.sin(0.9 * (number - veil.first))
+
+    def plateau_left(self, number: int) -> float:
+        """Give what is left of the light on a plateau."""
+        plateau = self.plateau
+        on = plateau is not None and plateau.first <= number <= plateau.last
+        return plateau.left if plateau is not None and on else 1.0
+
+    def dew_light(self, number: int) -> float:
+        """Give what dew leaves of all light, halos and core together."""
+        left = self.dew_left(number)
+        return left if self.dew is not None and self.dew.halo is not None else 0.4 + 0.6 * left
+
+    def dew_halo(self, number: int) -> float:
+        """Give the share of the light that dew throws into halos."""
+        halo = 0.6 if self.dew is None or self.dew.halo is None else self.dew.halo
+        return halo * (1.0 - self.dew_left(number))
+
+    def trail(self, number: int) -> float:
+        """Give a frame's trail over the clean width."""
+        return self.trails.get(number, self.all_trails)
+
+    def turned_deg(self, number: int) -> float:
+        """Give by how much the camera has turned."""
+        return self.turn.degrees if self.turn is not None and number >= self.turn.frame else 0.0
 
     def spell(self, number: int) -> float:
         """Give how many times wider poor seeing makes the seeing's part."""
@@ -173,13 +250,13 @@ class Script:
             return 1.0
         return 1.0 - (1.0 - dew.left) * (number - dew.first + 1) / (dew.last - dew.first + 1)
 
-    def cover(self, number: int) -> tuple[float, float]:
-        """Give how much of the field is behind something, and on which side."""
+    def tree_at(self, number: int) -> tuple[Tree | None, float]:
+        """Give what stands before the field, and how much of it is covered."""
         for tree in self.trees:
             if tree.first <= number <= tree.last:
                 along = (number - tree.first) / max(tree.last - tree.first, 1)
-                return tree.cover[0] + along * (tree.cover[1] - tree.cover[0]), tree.from_deg
-        return 0.0, 0.0
+                return tree, tree.cover[0] + along * (tree.cover[1] - tree.cover[0])
+        return None, 0.0
 
     def jumped(self, number: int) -> tuple[float, float]:
         """Give by which shares of columns and rows a frame is off its place."""

@@ -16,7 +16,7 @@ from samples.maker.sky import (
 from samples.maker.stars import glow_e_s, glow_map, zero_point_e_s
 
 from .mount import Mount
-from .rigs import COLUMNS, GLOWING, MARGIN_PX, PLACES, ROWS
+from .rigs import GLOWING, MARGIN_PX, PLACES
 
 FIELD_SEED = 7
 TOWN, FAR = 1.1, -0.35  # what full cloud adds to the sky over a town and far from one
@@ -33,11 +33,11 @@ class SkyLight:
 
 
 @lru_cache(maxsize=16)
-def _glow_share(key: str, arcsec_px: float) -> float:
+def _glow_share(key: str, arcsec_px: float, shape: tuple[int, int]) -> float:
     """Give the middle of a target's glow over a frame against its peak."""
     seed = FIELD_SEED * 1000 + sum(key.encode())
-    glow = glow_map(PLACES[key].glow, seed, (ROWS, COLUMNS), arcsec_px, MARGIN_PX)
-    middle, reach = glow.shape[0] // 2, COLUMNS // 16
+    glow = glow_map(PLACES[key].glow, seed, shape, arcsec_px, MARGIN_PX)
+    middle, reach = glow.shape[0] // 2, shape[1] // 16
     part = slice(middle - reach, middle + reach)
     return float(np.median(glow[part, part]))
 
@@ -50,7 +50,8 @@ def sky_light(mount: Mount, target: Target, band: Filter, at: Circumstances) -> 
     always = rig.camera.dark_e_s
     if target.key in GLOWING:
         peak = glow_e_s(target, band, zero, rig.arcsec_px**2)
-        always += peak * extinction(band, at) * _glow_share(target.key, rig.arcsec_px)
+        share = _glow_share(target.key, rig.arcsec_px, rig.camera.shape)
+        always += peak * extinction(band, at) * share
     # A lamp multiplies all diffuse light, so that the factor is what a measurement sees.
     lamp = script.lamp(number)
     open_sky = lit + (lamp - 1.0) * (lit + always)
