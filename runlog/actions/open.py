@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
+from runlog.actions.known_roots import know_again
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there
@@ -32,6 +33,7 @@ def open_store(
     engine = open_engine(database)
     try:
         ready(engine, tell)
+        know_again(engine, tell)
         tell_differences(engine, settings, tell)
         settle_behind(engine, settings)
     except BaseException:
