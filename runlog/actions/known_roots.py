@@ -16,9 +16,13 @@ Tell = Callable[[str], None]
 
 
 def holds(connection: Connection, root_id: int, folder: bytes) -> bool:
-    """Tell whether a folder is a root: it has every file by which that root is known again."""
+    """Tell whether a folder is a root: half the files by which it is known are there, unchanged.
+
+    Two disks hold files of the same name and size, but none written at the same moment.
+    """
     known = roots_files.sample(connection, root_id)
-    return bool(known) and all(_is_there(folder, file) for file in known)
+    there = sum(_is_there(folder, file) for file in known)
+    return there > 0 and 2 * there >= len(known)
 
 
 def _is_there(folder: bytes, file: roots_files.Sampled) -> bool:

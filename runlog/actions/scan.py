@@ -145,10 +145,11 @@ class _Scan:
 
     def _sort(self, found: Found, back: list[int]) -> None:
         known = self.known.get(found.path)
+        if root := self.roots.over(found.path) if known is None else self.roots[known.root_id]:
+            self.there.add(root.id)
         if known is None or not _is_same(known, found):
             self.todo.append(found)
             return
-        self.there.add(known.root_id)
         if known.missing:
             back.append(known.id)
         old = self.old.get(found.path)
@@ -198,9 +199,8 @@ class _Scan:
 
         Other machines may have them, so their files are not called gone.
         """
-        seen = {root.id for root in map(self.roots.over, self.seen) if root is not None}
         left = {known.root_id for known in self.known.values() if known.id not in gone}
-        return {known.root_id for known in gone.values()} - seen - left
+        return {known.root_id for known in gone.values()} - self.there - left
 
     # --- reading ---------------------------------------------------------------------------
 

@@ -81,9 +81,7 @@ def known_pixels(connection: Connection) -> PixelIndex:
 def measured_before(
     connection: Connection, roots: Roots, version: int, kinds: Iterable[Kind]
 ) -> dict[bytes, OldMeasure]:
-    """Load the files, on this machine, of frames that an earlier version measured.
-
-    Those of the speaking header.
+    """Load the files of this machine that an earlier version measured, if their header speaks.
 
     A frame counts as measured before only while it is of a kind that is measured at all.
     """

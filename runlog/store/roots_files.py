@@ -11,7 +11,7 @@ from runlog.store import models as m
 from runlog.store.machine import machine_of
 from runlog.store.roots import Place
 
-SAMPLE = 8  # files of each end; a folder that has them all is the root
+SAMPLE = 8  # files of each end
 
 
 @dataclass(frozen=True, slots=True)
