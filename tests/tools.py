@@ -13,7 +13,7 @@ from unittest import mock
 
 import numpy as np
 from astropy.io import fits
-from sqlalchemy import Engine, select
+from sqlalchemy import Connection, Engine, select
 
 from runlog.actions.open import open_store
 from runlog.actions.scan import scan
@@ -21,6 +21,7 @@ from runlog.actions.scan_report import ScanReport
 from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store.engine import reading
+from runlog.store.roots import below, with_mount
 
 ROOT = Path(__file__).parents[1]
 DATABASE_VARIABLE = "TEST_DATABASE"  # where a test's database is not in a file of its home
@@ -176,22 +177,33 @@ NOT_COMPARED = {"id", "run_id", "frame_id", "header_id", "rig_id", "revision", "
 
 def written_out(engine: Engine) -> dict[str, list[tuple[Any, ...]]]:
     """Write out what a database says, apart from row numbers and times of reading."""
-    f, h = m.frame.c, m.header.c
+    f = m.frame.c
     queries = {
         "frame": select(m.frame, m.run.c.night, m.rig.c.key).select_from(
             m.frame.join(m.run).join(m.rig)
         ),
         "header": select(m.header, f.content_key).select_from(m.header.join(m.frame)),
-        "file": select(m.file.c.path, m.file.c.error, m.file.c.missing, h.digest).select_from(
-            m.file.outerjoin(m.header)
-        ),
         "sum": select(m.run_sum, m.run.c.night, m.rig.c.key, m.rig.c.name).select_from(
             m.run_sum.join(m.run).join(m.rig)
         ),
         "stars": select(m.star_list.c.stars, f.content_key).select_from(m.star_list.join(m.frame)),
     }
     with reading(engine) as connection:
-        return {name: _plain(connection.execute(q)) for name, q in queries.items()}
+        said = {name: _plain(connection.execute(q)) for name, q in queries.items()}
+        return said | {"file": _files(connection)}
+
+
+def _files(connection: Connection) -> list[tuple[Any, ...]]:
+    """Write out files by their paths on this machine: which root is theirs is not compared."""
+    f, h, at = m.file.c, m.header.c, m.mount.c
+    query = select(at.path, f.path, f.error, f.missing, at.missing, h.digest)
+    files = with_mount(connection, m.file, m.mount).outerjoin(m.header)
+    rows = connection.execute(query.select_from(files)).all()
+    return sorted(
+        ((below(folder, path), error, missing or away, digest)
+         for folder, path, error, missing, away, digest in rows),
+        key=repr,
+    )  # fmt: skip
 
 
 def _plain(rows: Any) -> list[tuple[Any, ...]]:

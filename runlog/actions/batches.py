@@ -1,6 +1,7 @@
 """Write what was read in small transactions; what cannot be stored costs one file at most."""
 
 from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
@@ -14,6 +15,7 @@ from runlog.ingest.task import MEASURE_VERSION, Outcome
 from runlog.store import history
 from runlog.store.engine import write
 from runlog.store.frames import FileStamp, put_failure
+from runlog.store.roots import Roots
 
 Written = list[tuple[Outcome, Arrival]]
 
@@ -61,6 +63,7 @@ class Batches:
         return self._alone(failure, now)
 
     def _put(self, connection: Connection, batch: Sequence[Outcome], now: datetime) -> Written:
+        self._place_anew(Roots.load(connection), batch)
         arrived = {
             outcome.path: Arrived(self.stamps[outcome.path], outcome.frame, outcome.header)
             for outcome in batch
@@ -71,6 +74,12 @@ class Batches:
         for key in sorted({file.key for file in arrived.values()} & set(self._references)):
             history.compare_anew(connection, key, MEASURE_VERSION)
         return [(o, self._arrival(connection, o, arrivals.get(o.path), now)) for o in batch]
+
+    def _place_anew(self, roots: Roots, batch: Sequence[Outcome]) -> None:
+        """Place files again: another scan may have made their root part of another meanwhile."""
+        for stamp in [self.stamps[outcome.path] for outcome in batch]:
+            if place := roots.place(stamp.path):
+                self.stamps[stamp.path] = replace(stamp, place=place, told=roots.told(place))
 
     def _arrival(
         self, connection: Connection, outcome: Outcome, put: Arrival | None, now: datetime

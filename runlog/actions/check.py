@@ -93,6 +93,11 @@ def _files(engine: Engine) -> list[Finding]:
                 "Plug in the disk, or scan the folder they moved to",
             )
         )
+    if away := counts["elsewhere_frames"]:
+        words = "Where they are: runlog roots; if also here: runlog roots map NAME FOLDER"
+        found.append(
+            Finding("files", True, f"{plural(away, 'frame')} only on other machines", words)
+        )
     for path, reason in failed[:KEPT_READY]:
         found.append(
             Finding(

@@ -27,8 +27,9 @@ from runlog.store import corrections as store
 from runlog.store.choose import Rows, chosen_frames, rigs
 from runlog.store.corrections import Correction
 from runlog.store.engine import reading, writing
-from runlog.store.frames import FileStamp, path_parts
+from runlog.store.frames import path_parts, stamp_of
 from runlog.store.listing import paths_of_frames
+from runlog.store.roots import Roots
 
 UNDO = "undo"
 SHOWN_FRAMES = 20
@@ -193,14 +194,18 @@ def _measure_anew(engine: Engine, settings: Settings, rows: Rows, value: str) ->
 
 def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -> bool:
     with reading(engine) as connection:
+        roots = Roots.load(connection)
         files = paths_of_frames(connection, [frame_id]).get(frame_id, [])
     for path, _ in files:
-        parts, limits = path_parts(path), settings.limits
+        place = roots.place(path)
+        if place is None:  # another machine has it
+            continue
+        parts, limits = path_parts(roots.told(place)), settings.limits
         outcome = read_file(Task(path, parts, settings.rules, kind=kind, limits=limits))
         if outcome.frame is None or outcome.header is None:
             continue
         status = os.stat(path)
-        stamp = FileStamp(path, status.st_size, changed_ns(status))
+        stamp = stamp_of(roots, path, status.st_size, changed_ns(status))
         arrived = Arrived(stamp, outcome.frame, outcome.header)
         with writing(engine) as connection:
             Writer(settings).put(connection, [arrived], datetime.now(UTC))

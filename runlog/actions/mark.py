@@ -60,7 +60,7 @@ def _mark(
 
 def find_frame(connection: Connection, name: str) -> int:
     """Find one frame by path, file name or start of key; anything else is a usage error."""
-    found = frames_at(connection, stored_path(name))
+    found = frames_at(connection, stored_path(name)) or frames_at(connection, os.fsencode(name))
     if not found and os.path.basename(name) == name:
         found = frames_named(connection, os.fsencode(name))
     if not found and len(name) >= SHORTEST_KEY and set(name) <= set(string.hexdigits):

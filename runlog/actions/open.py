@@ -5,6 +5,7 @@ from collections.abc import Callable
 from sqlalchemy import Engine
 
 from runlog.actions.changes import Moves, tell_changes
+from runlog.actions.known_roots import know_again
 from runlog.actions.restate import tell_upgrade
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
@@ -36,6 +37,7 @@ def open_store(
     try:
         hear = tell or (lambda _: None)
         ready(engine, hear)
+        know_again(engine, hear)
         tell_differences(engine, settings, hear)
         settle_behind(engine, settings)
         if tell is not None:  # what nobody hears waits for the next command

@@ -89,6 +89,9 @@ def _pixels(paths: Sequence[tuple[bytes, bool]]) -> tuple[Array | None, str | No
     trouble = "None of its files is known"
     for path, _ in paths:
         name = os.fsdecode(os.path.basename(path))
+        if not os.path.isabs(path):
+            trouble = f"{name} is not on this machine: runlog roots tells where it may be"
+            continue
         if not os.path.exists(path):
             trouble = f"{name} is not there: moved, or its disk is unplugged"
             continue

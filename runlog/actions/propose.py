@@ -45,8 +45,8 @@ def mark_proposed(engine: Engine, settings: Settings, who: str) -> int:
 def _proposals(connection: Connection) -> list[tuple[int, bytes]]:
     return [
         (frame_id, path)
-        for frame_id, path in mark_store.paths_of_unmarked_lights(connection)
-        if in_reject_folder(path)
+        for frame_id, told, path in mark_store.paths_of_unmarked_lights(connection)
+        if in_reject_folder(told)
     ]
 
 

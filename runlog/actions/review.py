@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Engine
 
+from runlog.actions.known_roots import know_again
 from runlog.config import Settings
 from runlog.core.frame import Frame
 from runlog.core.selection import Order, Selection
@@ -82,7 +83,9 @@ def open_for_review(
     """Open, migrated when behind; what a crash left behind is settled after the first paint."""
     if not make:
         require_there(database)
-    return ready(open_engine(database), tell)
+    engine = ready(open_engine(database), tell)
+    know_again(engine, tell)
+    return engine
 
 
 def report_of(engine: Engine, settings: Settings, run: RunLine) -> "NightReport | None":

@@ -3,7 +3,7 @@
 import os
 import tempfile
 import time
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
@@ -16,12 +16,11 @@ from runlog.actions.batches import Batches
 from runlog.actions.changes import Moves, moves_told
 from runlog.actions.open import settle_behind
 from runlog.actions.restate import hours_now, restatements
+from runlog.actions.roots import folders_to_scan
 from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
 from runlog.core.failures import PATIENCE_SETTING
-from runlog.errors import UsageError
-from runlog.ingest.discover import Found, Walk
-from runlog.ingest.paths import stored_path
+from runlog.ingest.discover import Found, Walk, same_time
 from runlog.ingest.pool import default_workers, pool
 from runlog.ingest.task import (
     MEASURE_VERSION,
@@ -35,7 +34,8 @@ from runlog.store import files as file_store
 from runlog.store import history
 from runlog.store.engine import reading, writing
 from runlog.store.files import KnownFile, OldMeasure, PixelIndex
-from runlog.store.frames import FileStamp, path_parts
+from runlog.store.frames import FileStamp, path_parts, stamp_of
+from runlog.store.roots import Roots, set_away, set_scanned
 
 BATCH_FRAMES = 16
 BATCH_SECONDS = 1.0
@@ -63,13 +63,14 @@ def scan(
     the new ones are stored, so that it may be stopped at any moment and goes on the next time.
     """
     began = time.monotonic()
-    roots = _roots(engine, folders)
+    roots = folders_to_scan(engine, settings, folders)
     job = _Scan(engine, settings, report, stop, remeasure=remeasure)
     job.look(roots)
     before = hours_now(engine) if job.todo else {}
     job.read_all(workers or default_workers())
     if not job.stopped():
         job.note_missing(roots)
+        job.note_scanned(roots)
     moves = Moves()
     settle_behind(
         engine, settings, lambda done, total: report(Progress("grading", done, total)), moves
@@ -97,24 +98,6 @@ def _in_reject_folders(engine: Engine, new_paths: Sequence[bytes]) -> int:
     return len(proposed(engine, among=new_paths))
 
 
-def _roots(engine: Engine, folders: Sequence[bytes]) -> list[bytes]:
-    named = [stored_path(folder) for folder in folders]
-    for path in named:
-        if not os.path.exists(path):
-            raise UsageError("There is no such folder or file", os.fsdecode(path))
-    if named:
-        with writing(engine) as connection:
-            file_store.remember_roots(connection, filter(os.path.isdir, named), datetime.now(UTC))
-        return named
-    with reading(engine) as connection:
-        before = file_store.roots(connection)
-    if not before:
-        raise UsageError(
-            "No folder was scanned before", cure="Name one: runlog scan /path/to/your/nights"
-        )
-    return before
-
-
 class _Scan:
     """One scan: what is known, what is to do, what came of it."""
 
@@ -124,9 +107,10 @@ class _Scan:
         self.engine, self.settings, self.report, self.stop = engine, settings, report, stop
         self.result = ScanReport()
         with reading(engine) as connection:
-            self.known: dict[bytes, KnownFile] = file_store.known_files(connection)
+            self.roots = Roots.load(connection)
+            self.known: dict[bytes, KnownFile] = file_store.known_files(connection, self.roots)
             self.old: dict[bytes, OldMeasure] = (
-                file_store.measured_before(connection, MEASURE_VERSION, MEASURED)
+                file_store.measured_before(connection, self.roots, MEASURE_VERSION, MEASURED)
                 if remeasure
                 else {}
             )
@@ -137,6 +121,7 @@ class _Scan:
         self.todo: list[Found] = []
         self.pixels: PixelIndex = {}
         self.seen: set[bytes] = set()
+        self.there: set[int] = set()  # roots of which something was seen
 
     def stopped(self) -> bool:
         self.result.interrupted = self.result.interrupted or self.stop()
@@ -147,7 +132,7 @@ class _Scan:
     def look(self, roots: Iterable[bytes]) -> None:
         """Walk the folders and set aside what is unchanged."""
         walk = Walk()
-        back: list[bytes] = []
+        back: list[int] = []
         for count, found in enumerate(walk.files(roots)):
             if self.stopped():
                 break
@@ -160,17 +145,21 @@ class _Scan:
         self.result.other_formats = walk.other_formats
         self.result.packed_otherwise = walk.packed_otherwise
         self.result.problems = walk.problems
-        if back:
+        plugged_in = [root.id for root in self.roots.here if root.away and root.id in self.there]
+        if back or plugged_in:
             with writing(self.engine) as connection:
                 file_store.set_missing(connection, back, missing=False)
+                set_away(connection, plugged_in, away=False)
 
-    def _sort(self, found: Found, back: list[bytes]) -> None:
+    def _sort(self, found: Found, back: list[int]) -> None:
         known = self.known.get(found.path)
-        if known is None or (known.size, known.mtime_ns) != (found.size, found.mtime_ns):
+        if root := self.roots.over(found.path) if known is None else self.roots[known.root_id]:
+            self.there.add(root.id)
+        if known is None or not _is_same(known, found):
             self.todo.append(found)
             return
         if known.missing:
-            back.append(found.path)
+            back.append(known.id)
         old = self.old.get(found.path)
         if old is not None and old.content_key not in self.taken:
             self.taken.add(old.content_key)
@@ -184,23 +173,42 @@ class _Scan:
     def note_missing(self, roots: Sequence[bytes]) -> None:
         """Note known files that are gone from the folders looked at; their frames stay."""
         unreadable = [path for path, _ in self.result.problems if os.path.lexists(path)]
-        gone = [
-            path
+        gone = {
+            known.id: known
             for path, known in self.known.items()
             if path not in self.seen
             and _under(path, roots)
             and not _under(path, unreadable)
             and not os.path.lexists(path)
-        ]
+        }
         if not gone:
             return
+        away = self._away(gone)
         with writing(self.engine) as connection:
+            set_away(connection, away, away=True)
             file_store.set_missing(
-                connection, [p for p in gone if not self.known[p].missing], missing=True
+                connection,
+                [i for i, known in gone.items() if not known.missing and known.root_id not in away],
+                missing=True,
             )
             lost = file_store.files_of_lost_frames(connection)
         # A frame that moved is not missing, though its old path is.
-        self.result.missing = len({lost[path] for path in gone if path in lost})
+        self.result.missing = len({lost[i] for i in gone if i in lost})
+
+    def note_scanned(self, roots: Sequence[bytes]) -> None:
+        """Note when each root that is there was looked at as a whole."""
+        whole = [r.id for r in self.roots.here if r.folder in roots and os.path.isdir(r.folder)]
+        if whole:
+            with writing(self.engine) as connection:
+                set_scanned(connection, whole, datetime.now(UTC))
+
+    def _away(self, gone: Mapping[int, KnownFile]) -> set[int]:
+        """Find the roots of which nothing is there: not deleted, but a disk not plugged in.
+
+        Other machines may have them, so their files are not called gone.
+        """
+        left = {known.root_id for known in self.known.values() if known.id not in gone}
+        return {known.root_id for known in gone.values()} - self.there - left
 
     # --- reading ---------------------------------------------------------------------------
 
@@ -229,17 +237,16 @@ class _Scan:
     def _is_again(self, stamp: FileStamp) -> bool:
         """Tell whether a file is read only to be measured again: it has not changed."""
         known = self.known.get(stamp.path)
-        same = known is not None and (known.size, known.mtime_ns) == (stamp.size, stamp.mtime_ns)
-        return same and stamp.path in self.old
+        return known is not None and _is_same(known, stamp) and stamp.path in self.old
 
     def _task(self, found: Found) -> Task:
-        stamp = FileStamp(found.path, found.size, found.mtime_ns)
+        stamp = stamp_of(self.roots, found.path, found.size, found.mtime_ns)
         self.batches.stamps[found.path] = stamp
         known = self.pixels.get((found.size, found.mtime_ns), ())
         again = self._is_again(stamp)
         return Task(
             found.path,
-            path_parts(found.path),
+            path_parts(stamp.told),
             self.settings.rules,
             tuple(KnownPixels(*entry) for entry in known if entry[0] not in self.old_keys),
             kind=self.old[found.path].kind if again else None,
@@ -298,6 +305,11 @@ def _alone(task: Task) -> Outcome:
             if os.path.exists(notes) and os.path.getsize(notes):
                 why = f"hung until its worker process was ended (see {PATIENCE_SETTING})"
             return Outcome(task.path, failure=why, passing=True)
+
+
+def _is_same(known: KnownFile, found: Found | FileStamp) -> bool:
+    """Tell whether a file is as it was when it was read."""
+    return known.size == found.size and same_time(known.mtime_ns, found.mtime_ns)
 
 
 def _under(path: bytes, roots: Iterable[bytes]) -> bool:

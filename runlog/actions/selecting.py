@@ -4,6 +4,7 @@ What is typed means the same to every command: a name that no frame has is refus
 it, whoever asks.
 """
 
+import os
 from collections.abc import Iterable, Sequence
 from datetime import date
 
@@ -24,6 +25,7 @@ from runlog.ingest.paths import stored_path
 from runlog.store.catalogue import target_names
 from runlog.store.choose import holds_any, rigs
 from runlog.store.engine import reading
+from runlog.store.roots import Roots
 from runlog.store.targets import changes_in_force
 from runlog.store.totals import filters_seen
 
@@ -65,7 +67,7 @@ def selected(
             grade=grade,
             fault=fault,
             kind=read_kind(kind) if kind is not None else None,
-            folder=stored_path(folder) if folder is not None else None,
+            folder=_folder(connection, folder) if folder is not None else None,
             pattern=pattern,
             near_deg=_place(near, within_deg) if near is not None else None,
             frame_ids=_named(connection, frames),
@@ -120,6 +122,13 @@ def _rigs(connection: Connection, typed: str) -> tuple[str, ...]:
             cure=f"{near_words(typed, {*names, *parts})}There are: {', '.join(names)}",
         )
     return tuple(found)
+
+
+def _folder(connection: Connection, typed: str) -> bytes:
+    """Read a folder of this machine, or one below a root as name:folder."""
+    roots = Roots.load(connection)
+    spelt = None if os.path.exists(typed) else roots.spelt(os.fsencode(typed))
+    return stored_path(typed) if spelt is None else roots.shown(spelt.root_id, spelt.path)
 
 
 def _place(near: str, within_deg: float) -> tuple[float, float, float]:

@@ -49,7 +49,7 @@ class Arrived:
 
     def parsed(self, shape: Shape, parts: Sequence[str]) -> FrameHeader | None:
         """Give its header as it was parsed, where that was for these pixels and names."""
-        same = shape == self.read.shape and tuple(parts) == path_parts(self.stamp.path)
+        same = shape == self.read.shape and tuple(parts) == path_parts(self.stamp.told)
         return self.header if same else None
 
 
@@ -70,7 +70,7 @@ class Writer:
             return []
         said = said_of(connection, sorted({file.key for file in arrived}))
         known = store.ids_of_keys(connection, list(said))
-        before = store.frames_of_paths(connection, [file.stamp.path for file in arrived])
+        before = store.frames_of_places(connection, [file.stamp.place for file in arrived])
         first = {file.key: file for file in reversed(arrived) if file.key not in known}
         new = [file for file in arrived if first.get(file.key) is file]
         if new:
@@ -78,7 +78,7 @@ class Writer:
             known |= store.insert_frames(connection, frames, now)
         arrivals = []
         for file in arrived:
-            old = before.get(file.stamp.path)
+            old = before.get(file.stamp.place)
             if first.get(file.key) is not file:
                 of_frames = known[file.key], old
                 arrivals.append(self._put_known(connection, file, of_frames, said, now))
@@ -95,7 +95,7 @@ class Writer:
 
     def _new(self, file: Arrived, said: Said) -> NewFrame:
         shape = _told(file.read.cards, file.read.shape)
-        parts = path_parts(file.stamp.path)
+        parts = path_parts(file.stamp.told)
         header = file.parsed(shape, parts)
         header = header or self._interpreter.parse(file.read.cards, shape, parts)
         meant = self._interpreter.meaning(header, shape, said)
@@ -109,9 +109,9 @@ class Writer:
         said: Mapping[str, Said],
         now: datetime,
     ) -> Arrival:
-        """Store a file of known pixels; `of_frames` are these and what its path held before."""
+        """Store a file of known pixels; `of_frames` are these and what its place held before."""
         frame_id, old = of_frames
-        others = [p for p in store.paths_of(connection, frame_id) if p != file.stamp.path]
+        others = store.other_files(connection, frame_id, file.stamp.place)
         header_id = put_header(connection, frame_id, file.read, file.header.stage_by_cards)
         store.put_file(connection, file.stamp, header_id, now)
         touched = {frame_id, frame_id if old is None else old}
@@ -119,7 +119,7 @@ class Writer:
         store.add_measurement(connection, frame_id, header_id, file.read)
         if old == frame_id:
             return Arrival.REWRITTEN
-        return Arrival.DUPLICATE if any(map(os.path.lexists, others)) else Arrival.MOVED
+        return Arrival.DUPLICATE if any(map(_may_be_there, others)) else Arrival.MOVED
 
     # --- which header speaks, and what it means ------------------------------------------------
 
@@ -165,6 +165,11 @@ class Writer:
             parsed = parsed or self._interpreter.parse(header.cards, shape, parts)
             meanings.append(self._interpreter.meaning(parsed, shape, said))
         store.write_meaning(connection, frame, doubted(meanings[0], meanings[1:]), shape)
+
+
+def _may_be_there(path: bytes | None) -> bool:
+    """Tell whether a file is there; one that another machine has is not looked for."""
+    return path is None or os.path.lexists(path)
 
 
 def _told(cards: Sequence[Card], shape: Shape) -> Shape:

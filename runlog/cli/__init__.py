@@ -28,6 +28,7 @@ COMMANDS: Mapping[str, str] = {
     "regrade": "Grade again by the limits in force; explain a grade.",
     "policy": "Put limits in force for a rig; compare them with your marks.",
     "measure": "Measure files without a database.",
+    "roots": "Show where files live on each machine; map or rename a root.",
     "check": "Look at the health of database, config and files.",
     "demo": "Make sample nights, scan them, show the result.",
 }

@@ -146,7 +146,7 @@ def safe(text: str) -> str:
     return "".join(c if c.isprintable() else "�" for c in _storable(text))
 
 
-LONG = frozenset(("faults", "path"))  # may be folded over lines; nothing else ever is
+LONG = frozenset(("faults", "path", "where"))  # may be folded over lines; nothing else ever is
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,6 +122,10 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "what": Column("what"),
     "who": Column("who"),
     "at_utc": Column("when (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
+    "root": Column("root"),
+    "where": Column("on this machine"),
+    "files": Column("files", str, True),
+    "scanned_at_utc": Column("last scan (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
     "stands": Column("in force", lambda v: "yes" if v else "no"),
     "selection": Column("chosen by"),
 }

@@ -18,6 +18,7 @@ SIDECAR_SUFFIXES = frozenset(
 PICTURE_BYTES = 256 * 1024
 # What a database holds: 64 bits of nanoseconds, from 1677 to April 2262. Disks know longer times.
 EARLIEST_NS, LATEST_NS = -(1 << 63), (1 << 63) - 1
+CUT_TO_NS = (100, 10**3, 10**6, 10**9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +109,19 @@ class Walk:
 def changed_ns(status: os.stat_result) -> int:
     """Give when a file was last changed, as near as a database can hold it."""
     return min(max(status.st_mtime_ns, EARLIEST_NS), LATEST_NS)
+
+
+def same_time(one_ns: int, other_ns: int) -> bool:
+    """Tell whether two times of change may be one, told by disks or networks to other digits.
+
+    The same file's time reaches one machine to the nanosecond and another to 100 ns or a second.
+    """
+    if one_ns == other_ns or min(one_ns, other_ns) < 0:
+        return one_ns == other_ns
+    return any(
+        0 in (one_ns % unit, other_ns % unit) and one_ns // unit == other_ns // unit
+        for unit in CUT_TO_NS
+    )
 
 
 def is_packed_otherwise(name: bytes) -> bool:

@@ -14,6 +14,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from runlog.errors import ConflictError, StoreError
+from runlog.store.machine import MACHINE, this_machine
 from runlog.store.trouble import explain
 
 BUSY_TIMEOUT_MS = 30_000  # how long a writer waits for another
@@ -83,7 +84,10 @@ def open_engine(text: str) -> Engine:
     path = Path(url.database or IN_MEMORY)
     _make_folder(path)
     engine = create_engine(
-        url, connect_args={"timeout": BUSY_TIMEOUT_MS / 1000}, json_deserializer=_from_json
+        url,
+        connect_args={"timeout": BUSY_TIMEOUT_MS / 1000},
+        json_deserializer=_from_json,
+        execution_options={MACHINE: this_machine()},
     )
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
@@ -101,7 +105,12 @@ def _server_engine(url: URL) -> Engine:
         raise StoreError("Only SQLite and PostgreSQL are spoken", shown, f"As in {SERVER_FORM}")
     try:
         # Each statement sees what was written before it: the lock of the one writer does the rest.
-        engine = create_engine(url, pool_pre_ping=True, isolation_level="READ COMMITTED")
+        engine = create_engine(
+            url,
+            pool_pre_ping=True,
+            isolation_level="READ COMMITTED",
+            execution_options={MACHINE: this_machine()},
+        )
     except (NoSuchModuleError, ModuleNotFoundError) as error:
         raise StoreError(
             f"No driver for this database ({error})",

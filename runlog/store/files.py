@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
 
 from sqlalchemy import (
     ColumnElement,
@@ -18,7 +17,7 @@ from sqlalchemy import (
 
 from runlog.core.frame import Kind
 from runlog.store import models as m
-from runlog.store.engine import upsert
+from runlog.store.roots import Roots, elsewhere, lost, with_mount
 
 ZEROS = (Kind.DARK.value, Kind.BIAS.value)
 
@@ -27,6 +26,8 @@ ZEROS = (Kind.DARK.value, Kind.BIAS.value)
 class KnownFile:
     """What the database remembers of a path."""
 
+    id: int
+    root_id: int
     size: int
     mtime_ns: int
     error: str | None
@@ -45,11 +46,20 @@ class OldMeasure:
 PixelIndex = dict[tuple[int, int], list[tuple[str, bool, bool]]]
 
 
-def known_files(connection: Connection) -> dict[bytes, KnownFile]:
-    """Load every known path."""
+def known_files(connection: Connection, roots: Roots) -> dict[bytes, KnownFile]:
+    """Load every known file of the roots that this machine has, by its path here."""
     f = m.file.c
-    query = select(f.path, f.size, f.mtime_ns, f.error, f.missing)
-    return {bytes(row[0]): KnownFile(*row[1:]) for row in connection.execute(query)}
+    query = select(f.path, f.id, f.root_id, f.size, f.mtime_ns, f.error, f.missing)
+    starts = _starts(roots)
+    return {
+        starts[row[2]] + bytes(row[0]): KnownFile(*row[1:])
+        for row in connection.execute(query.where(f.root_id.in_(list(starts))))
+    }
+
+
+def _starts(roots: Roots) -> dict[int, bytes]:
+    """Give what stands before the paths of each root that this machine has."""
+    return {root.id: root.folder.rstrip(b"/") + b"/" for root in roots.here}
 
 
 def known_pixels(connection: Connection) -> PixelIndex:
@@ -69,21 +79,24 @@ def known_pixels(connection: Connection) -> PixelIndex:
 
 
 def measured_before(
-    connection: Connection, version: int, kinds: Iterable[Kind]
+    connection: Connection, roots: Roots, version: int, kinds: Iterable[Kind]
 ) -> dict[bytes, OldMeasure]:
-    """Load the files of frames that an earlier version measured, those of the speaking header.
+    """Load the files of this machine that an earlier version measured, if their header speaks.
 
     A frame counts as measured before only while it is of a kind that is measured at all.
     """
     f = m.frame.c
     query = (
-        select(m.file.c.path, f.content_key, f.header_kind)
+        select(m.file.c.root_id, m.file.c.path, f.content_key, f.header_kind)
         .join(m.header, m.header.c.id == m.file.c.header_id)
         .join(m.frame, f.id == m.header.c.frame_id)
         .where(m.header.c.speaks, *_before(version, kinds))
     )
+    starts = _starts(roots)
     return {
-        bytes(path): OldMeasure(key, Kind(kind)) for path, key, kind in connection.execute(query)
+        starts[root_id] + bytes(path): OldMeasure(key, Kind(kind))
+        for root_id, path, key, kind in connection.execute(query)
+        if root_id in starts
     }
 
 
@@ -101,54 +114,68 @@ def _before(version: int, kinds: Iterable[Kind]) -> tuple[ColumnElement[bool], .
     return (or_(measured, unlooked),)
 
 
-def set_missing(connection: Connection, paths: Iterable[bytes], missing: bool) -> None:
+def set_missing(connection: Connection, file_ids: Iterable[int], missing: bool) -> None:
     """Note which files are gone or back; their frames and totals stay as they are."""
-    rows = [{"gone": path} for path in paths]
+    rows = [{"gone": file_id} for file_id in file_ids]
     if rows:
         connection.execute(
-            update(m.file).where(m.file.c.path == bindparam("gone")).values(missing=missing), rows
+            update(m.file).where(m.file.c.id == bindparam("gone")).values(missing=missing), rows
         )
 
 
-def files_of_lost_frames(connection: Connection) -> dict[bytes, int]:
-    """Load the missing files whose frame lies nowhere else, as path -> frame."""
-    beside, beside_header = m.file.alias(), m.header.alias()
+def files_of_lost_frames(connection: Connection) -> dict[int, int]:
+    """Load the files gone from this machine whose frame lies nowhere else, as file -> frame.
+
+    What lies in a root that only other machines have is not looked for, and so not gone.
+    """
+    beside, beside_header, at = m.file.alias(), m.header.alias(), m.mount.alias()
     still_there = (
         exists()
+        .select_from(with_mount(connection, beside, at))
         .where(beside_header.c.frame_id == m.header.c.frame_id)
-        .where(beside.c.header_id == beside_header.c.id, ~beside.c.missing)
+        .where(beside.c.header_id == beside_header.c.id, ~lost(beside, at))
     )
-    query = select(m.file.c.path, m.header.c.frame_id).join(m.header)
-    query = query.where(m.file.c.missing, ~still_there)
-    return {bytes(path): frame_id for path, frame_id in connection.execute(query)}
+    query = (
+        select(m.file.c.id, m.header.c.frame_id)
+        .select_from(with_mount(connection, m.file, m.mount).join(m.header))
+        .where(lost(m.file, m.mount), ~still_there)
+    )
+    return {int(file_id): int(frame_id) for file_id, frame_id in connection.execute(query)}
+
+
+def count_elsewhere(connection: Connection) -> int:
+    """Count the frames of which this machine has no file, while another may."""
+    beside, beside_header, at = m.file.alias(), m.header.alias(), m.mount.alias()
+    is_here = (
+        exists()
+        .select_from(with_mount(connection, beside, at))
+        .where(beside_header.c.frame_id == m.header.c.frame_id)
+        .where(beside.c.header_id == beside_header.c.id, ~lost(beside, at), ~elsewhere(at))
+    )
+    query = (
+        select(func.count(m.header.c.frame_id.distinct()))
+        .select_from(with_mount(connection, m.file, m.mount).join(m.header))
+        .where(elsewhere(m.mount), ~m.file.c.missing, ~is_here)
+    )
+    return connection.execute(query).scalar_one()
 
 
 def failures(connection: Connection) -> list[tuple[bytes, str]]:
-    """List the files that could not be read, with the reason."""
-    query = (
-        select(m.file.c.path, m.file.c.error)
-        .where(m.file.c.error.is_not(None), ~m.file.c.missing)
-        .order_by(m.file.c.path)
-    )
-    return [(bytes(path), error) for path, error in connection.execute(query)]
+    """List the files of this machine that could not be read, with the reason."""
+    roots, f = Roots.load(connection), m.file.c
+    query = select(f.root_id, f.path, f.error).where(f.error.is_not(None), ~f.missing)
+    rows = [(root_id, bytes(path), error) for root_id, path, error in connection.execute(query)]
+    here = [row for row in rows if not roots[row[0]].away]
+    return sorted((roots.shown(root_id, path), error) for root_id, path, error in here)
 
 
 def count_files(connection: Connection) -> dict[str, int]:
-    """Count paths: known, unreadable; and frames that lie nowhere any more."""
+    """Count files: known, unreadable; and frames that lie nowhere any more, or not here."""
     query = select(func.count(), func.count(m.file.c.error)).select_from(m.file)
     total, unreadable = connection.execute(query).one()
-    lost = len(set(files_of_lost_frames(connection).values()))
-    return {"files": total, "lost_frames": lost, "unreadable": unreadable}
-
-
-def remember_roots(connection: Connection, paths: Iterable[bytes], now: datetime) -> None:
-    """Remember which folders were scanned, for a later scan that names none."""
-    rows = [{"path": path, "scanned_at_utc": now} for path in paths]
-    if rows:
-        upsert(connection, m.root, rows, by=("path",))
-
-
-def roots(connection: Connection) -> list[bytes]:
-    """List the folders that were scanned before."""
-    query = select(m.root.c.path).order_by(m.root.c.path)
-    return [bytes(path) for path in connection.execute(query).scalars()]
+    return {
+        "files": total,
+        "lost_frames": len(set(files_of_lost_frames(connection).values())),
+        "unreadable": unreadable,
+        "elsewhere_frames": count_elsewhere(connection),
+    }

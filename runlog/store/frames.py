@@ -24,6 +24,7 @@ from runlog.store.exposures import contends, recount, recount_new
 from runlog.store.headers import header_values
 from runlog.store.mapping import columns_of
 from runlog.store.previews import put_previews
+from runlog.store.roots import Place, Roots, below, with_mount
 from runlog.store.runs import Rig, run_id_for, touch
 from runlog.store.stars import put_stars
 
@@ -33,11 +34,20 @@ IN_ONE_QUESTION = 500
 
 @dataclass(frozen=True, slots=True)
 class FileStamp:
-    """A path and what tells whether its content changed."""
+    """Where a file lies, and what tells whether its content changed."""
 
-    path: bytes
+    path: bytes  # on this machine
     size: int
     mtime_ns: int
+    place: Place
+    told: bytes  # the path as first known, whose names tell what headers leave out
+
+
+def stamp_of(roots: Roots, path: bytes, size: int, mtime_ns: int) -> FileStamp:
+    """Stamp a file of this machine, which lies in a root of it."""
+    place = roots.place(path)
+    assert place is not None, "what is read lies in a root"
+    return FileStamp(path, size, mtime_ns, place, roots.told(place))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,17 +90,28 @@ def ids_of_keys(connection: Connection, content_keys: Sequence[str]) -> dict[str
     return {row.content_key: row.id for row in connection.execute(query)}
 
 
-def frames_of_paths(connection: Connection, paths: Sequence[bytes]) -> dict[bytes, int]:
-    """Find the frames that some paths held when they were last read."""
-    query = select(m.file.c.path, m.header.c.frame_id).join(m.header)
-    rows = connection.execute(query.where(m.file.c.path.in_(paths)))
-    return {bytes(path): frame_id for path, frame_id in rows}
+def frames_of_places(connection: Connection, places: Sequence[Place]) -> dict[Place, int]:
+    """Find the frames that some files held when they were last read."""
+    f = m.file.c
+    query = select(f.root_id, f.path, m.header.c.frame_id).join(m.header)
+    query = query.where(f.root_id.in_({at.root_id for at in places}))
+    rows = connection.execute(query.where(f.path.in_([at.path for at in places])))
+    found = {Place(root_id, bytes(path)): frame_id for root_id, path, frame_id in rows}
+    return {at: found[at] for at in places if at in found}
 
 
-def paths_of(connection: Connection, frame_id: int) -> tuple[bytes, ...]:
-    """List the files of a frame."""
-    query = select(m.file.c.path).join(m.header).where(m.header.c.frame_id == frame_id)
-    return tuple(bytes(p) for p in connection.execute(query.order_by(m.file.c.path)).scalars())
+def other_files(connection: Connection, frame_id: int, place: Place) -> list[bytes | None]:
+    """List where the other files of a frame are on this machine; None is another machine's."""
+    f = m.file.c
+    files = with_mount(connection, m.file, m.mount).join(m.header)
+    query = select(f.root_id, f.path, m.mount.c.path, f.missing).select_from(files)
+    return [
+        None if folder is None else below(bytes(folder), bytes(path))
+        for root_id, path, folder, missing in connection.execute(
+            query.where(m.header.c.frame_id == frame_id)
+        )
+        if Place(root_id, bytes(path)) != place and not (folder is None and missing)
+    ]
 
 
 def standing_frames(connection: Connection, frame_ids: Sequence[int]) -> list[Standing]:
@@ -160,7 +181,7 @@ def _insert_files(
     query = select(h.frame_id, h.id).where(h.frame_id.in_(list(ids.values())))
     headers: dict[int, int] = {row.frame_id: row.id for row in connection.execute(query)}
     files = [_file_row(new.stamp, headers[ids[new.read.content_key]], now) for new in frames]
-    upsert(connection, m.file, files, by=("path",))
+    upsert(connection, m.file, files, by=("root_id", "path"))
 
 
 def _put_pictures(connection: Connection, reads: Mapping[int, ReadFrame]) -> None:
@@ -176,7 +197,7 @@ def _put_pictures(connection: Connection, reads: Mapping[int, ReadFrame]) -> Non
 
 def put_file(connection: Connection, stamp: FileStamp, header_id: int, now: datetime) -> None:
     """Remember a file that was read, and the header it has."""
-    upsert(connection, m.file, [_file_row(stamp, header_id, now)], by=("path",))
+    upsert(connection, m.file, [_file_row(stamp, header_id, now)], by=("root_id", "path"))
 
 
 def put_failure(
@@ -189,15 +210,16 @@ def put_failure(
     """
     if passing:
         stamp = replace(stamp, mtime_ns=UNSETTLED_NS)
-    old = frames_of_paths(connection, [stamp.path])
+    old = frames_of_places(connection, [stamp.place])
     row = _file_row(stamp, None, now) | {"error": reason}
-    upsert(connection, m.file, [row], by=("path",))
+    upsert(connection, m.file, [row], by=("root_id", "path"))
     touch(connection, [frame.run_id for frame in standing_frames(connection, list(old.values()))])
 
 
 def _file_row(stamp: FileStamp, header_id: int | None, now: datetime) -> dict[str, Any]:
     return {
-        "path": stamp.path,
+        "root_id": stamp.place.root_id,
+        "path": stamp.place.path,
         "size": stamp.size,
         "mtime_ns": stamp.mtime_ns,
         "header_id": header_id,

@@ -14,6 +14,7 @@ from runlog.core.identity import HeaderCopy
 from runlog.core.pixels import ReadFrame
 from runlog.store import models as m
 from runlog.store.engine import id_of
+from runlog.store.roots import below
 
 REMARKS = frozenset({"HISTORY", "COMMENT", "CONTINUE", ""})
 
@@ -27,7 +28,7 @@ class StoredHeader:
     stage: Stage
     digest: str
     packed: bytes = field(repr=False)
-    path: bytes  # the first of its files by name
+    path: bytes  # the first of its files by name, where it was first
     written_ns: int  # of its oldest file
 
     @property
@@ -82,20 +83,27 @@ def headers_of(connection: Connection, frame_ids: Sequence[int]) -> dict[int, li
     """Load the headers of some frames that still have files."""
     h, f = m.header.c, m.file.c
     query = (
-        select(h.frame_id, f.mtime_ns, h.id, h.speaks, h.stage, h.digest, h.cards, f.path)
+        select(h.frame_id, f.mtime_ns, h.id, h.speaks, h.stage, h.digest, h.cards)
+        .add_columns(m.root.c.origin, f.path)
         .join(m.file, f.header_id == h.id)
+        .join(m.root, m.root.c.id == f.root_id)
         .where(h.frame_id.in_(frame_ids))
-        .order_by(h.frame_id, f.path)
     )
+    rows = [(*row[:-2], below(*map(bytes, row[-2:]))) for row in connection.execute(query)]
     found: dict[int, dict[int, StoredHeader]] = {}
-    for frame_id, written_ns, at, speaks, stage, digest, cards, path in connection.execute(query):
+    for frame_id, written_ns, at, speaks, stage, digest, cards, path in sorted(rows, key=_in_order):
         own = found.setdefault(frame_id, {})
         if at in own:
             own[at].written_ns = min(own[at].written_ns, written_ns)
         else:
             told = bool(speaks), Stage(stage), digest, bytes(cards)
-            own[at] = StoredHeader(at, *told, bytes(path), written_ns)
+            own[at] = StoredHeader(at, *told, path, written_ns)
     return {frame_id: list(own.values()) for frame_id, own in found.items()}
+
+
+def _in_order(row: tuple[Any, ...]) -> tuple[int, bytes]:
+    """Sort by frame and path as first known: the same on each machine."""
+    return row[0], row[-1]
 
 
 def let_speak(connection: Connection, frame_id: int, header_id: int) -> None:

@@ -5,36 +5,51 @@ from collections.abc import Sequence
 from sqlalchemy import Connection, select
 
 from runlog.store import models as m
+from runlog.store.roots import Roots
 
 
 def paths_of_frames(
     connection: Connection, frame_ids: Sequence[int] | None = None
 ) -> dict[int, list[tuple[bytes, bool]]]:
-    """Load the files of some frames, or of all, as (path, missing), those still there first."""
+    """Load the files of some frames, or of all, as (path, missing), those still there first.
+
+    Where this machine does not have a file's root, the path is name:path, and it is missing.
+    """
+    h, f = m.header.c, m.file.c
     query = (
-        select(m.header.c.frame_id, m.file.c.path, m.file.c.missing)
-        .join(m.header, m.header.c.id == m.file.c.header_id)
-        .order_by(m.header.c.frame_id, m.file.c.missing, ~m.header.c.speaks, m.file.c.path)
+        select(h.frame_id, f.root_id, f.path, f.missing, h.speaks)
+        .select_from(m.file)
+        .join(m.header, h.id == f.header_id)
     )
     if frame_ids is not None:
-        query = query.where(m.header.c.frame_id.in_(frame_ids))
-    paths: dict[int, list[tuple[bytes, bool]]] = {}
-    for frame_id, path, missing in connection.execute(query):
-        paths.setdefault(frame_id, []).append((bytes(path), missing))
-    return paths
+        query = query.where(h.frame_id.in_(frame_ids))
+    roots = Roots.load(connection)
+    found: dict[int, list[tuple[bool, bool, bytes]]] = {}
+    for frame_id, root_id, path, missing, speaks in connection.execute(query):
+        shown = roots.shown(root_id, bytes(path))
+        found.setdefault(frame_id, []).append((missing or roots[root_id].away, not speaks, shown))
+    return {
+        frame_id: [(path, gone) for gone, _, path in sorted(files)]
+        for frame_id, files in found.items()
+    }
 
 
 def frames_at(connection: Connection, path: bytes) -> list[int]:
-    """Find the frame of a path."""
-    query = select(m.header.c.frame_id).join(m.file).where(m.file.c.path == path)
+    """Find the frame of a path of this machine, or of one written name:path."""
+    roots = Roots.load(connection)
+    place = roots.place(path) or roots.spelt(path)
+    if place is None:
+        return []
+    query = select(m.header.c.frame_id).join(m.file)
+    query = query.where(m.file.c.root_id == place.root_id, m.file.c.path == place.path)
     return list(connection.execute(query).scalars())
 
 
 def frames_named(connection: Connection, name: bytes) -> list[int]:
     """Find frames by their file's name alone, in whatever folder."""
     query = select(m.file.c.path, m.header.c.frame_id).join(m.header).order_by(m.header.c.frame_id)
-    end = b"/" + name  # bytes: compared here, as databases differ in what they can do with them
-    found = (i for path, i in connection.execute(query) if bytes(path).endswith(end))
+    # Bytes: compared here, as databases differ in what they can do with them.
+    found = (i for path, i in connection.execute(query) if bytes(path).rpartition(b"/")[2] == name)
     return list(dict.fromkeys(found))
 
 

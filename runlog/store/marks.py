@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlalchemy import Connection, bindparam, func, insert, select
 
 from runlog.store import models as m
+from runlog.store.roots import Place, Roots
 
 AUTO = "auto"  # the mark that takes a mark back
 
@@ -71,14 +72,19 @@ def runs_with_marks(connection: Connection) -> set[int]:
     return set(connection.execute(query).scalars())
 
 
-def paths_of_unmarked_lights(connection: Connection) -> list[tuple[int, bytes]]:
-    """List light frames that nobody ever marked, with their paths."""
+def paths_of_unmarked_lights(connection: Connection) -> list[tuple[int, bytes, bytes]]:
+    """List light frames that nobody ever marked, with their paths as first known and as shown."""
+    f = m.file.c
     query = (
-        select(m.frame.c.id, m.file.c.path)
+        select(m.frame.c.id, f.root_id, f.path)
         .join(m.header, m.header.c.frame_id == m.frame.c.id)
-        .join(m.file, m.file.c.header_id == m.header.c.id)
+        .join(m.file, f.header_id == m.header.c.id)
         .where(m.frame.c.kind == "light", m.frame.c.counted)
         .where(m.frame.c.id.not_in(select(m.mark.c.frame_id)))
-        .order_by(m.file.c.path)
     )
-    return [(frame_id, bytes(path)) for frame_id, path in connection.execute(query)]
+    roots = Roots.load(connection)
+    found = [
+        (frame_id, roots.told(Place(root_id, bytes(path))), roots.shown(root_id, bytes(path)))
+        for frame_id, root_id, path in connection.execute(query)
+    ]
+    return sorted(found, key=lambda entry: entry[2])

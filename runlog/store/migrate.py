@@ -88,7 +88,7 @@ def _refuse_strange(connection: Connection) -> None:
     )
 
 
-def upgrade(connection: Connection) -> None:
+def upgrade(connection: Connection, to: str = "head") -> None:
     """Run the missing migrations inside the caller's transaction: all of them or none."""
     from alembic import command
     from alembic.config import Config
@@ -96,4 +96,4 @@ def upgrade(connection: Connection) -> None:
     config = Config()
     config.set_main_option("script_location", str(shipped("migrations")).replace("%", "%%"))
     config.attributes["connection"] = connection
-    command.upgrade(config, "head")
+    command.upgrade(config, to)

@@ -130,26 +130,41 @@ header = Table(
     UniqueConstraint("frame_id", "digest"),
 )
 
-# Folders a person has scanned, so that a plain "scan" looks at them again.
+# Folders that files lie below: named, as each machine may have them at another place.
 root = Table(
     "root",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("path", LargeBinary, nullable=False, unique=True),
-    Column("scanned_at_utc", Utc, nullable=False),
+    Column("name", String, nullable=False, unique=True),
+    # Where it was first: names of folders tell kinds of frames, and must not change with a machine.
+    Column("origin", LargeBinary, nullable=False),
+    # Null where only single files of it were named: a plain "scan" does not look there.
+    Column("scanned_at_utc", Utc),
+)
+
+# Where a root is on one machine.
+mount = Table(
+    "mount",
+    metadata,
+    Column("root_id", Integer, ForeignKey("root.id"), primary_key=True),
+    Column("machine", String, primary_key=True),
+    Column("path", LargeBinary, nullable=False),
+    Column("missing", Boolean, nullable=False),  # nothing of it was there when it was looked at
 )
 
 file = Table(
     "file",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("path", LargeBinary, nullable=False, unique=True),
+    Column("root_id", Integer, ForeignKey("root.id"), nullable=False),
+    Column("path", LargeBinary, nullable=False),  # below the folder of its root
     Column("size", BigInteger, nullable=False),
     Column("mtime_ns", BigInteger, nullable=False),
     Column("header_id", Integer, ForeignKey("header.id"), index=True),
     Column("error", String),
-    Column("missing", Boolean, nullable=False),
+    Column("missing", Boolean, nullable=False),  # gone from a root that was there
     Column("read_at_utc", Utc, nullable=False),
+    UniqueConstraint("root_id", "path"),
 )
 
 mark = Table(

@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Row, Select, func, select
 from runlog.core.frame import Frame, Grade
 from runlog.core.selection import Order, Selection
 from runlog.store import models as m
+from runlog.store.listing import paths_of_frames
 from runlog.store.loading import IN_LISTS, WHOLE
 from runlog.store.stars import star_lists
 from runlog.store.where import lights, where
@@ -122,17 +123,7 @@ def frame_sight(connection: Connection, frame_id: int) -> FrameSight | None:
     (frame,) = found
     for stars in star_lists(connection, [frame_id]).values():
         frame = replace(frame, measurement=replace(frame.measurement, star_list=stars))
-    return FrameSight(frame, _paths(connection, frame_id))
-
-
-def _paths(connection: Connection, frame_id: int) -> tuple[tuple[bytes, bool], ...]:
-    query = (
-        select(m.file.c.path, m.file.c.missing)
-        .join(m.header, m.header.c.id == m.file.c.header_id)
-        .where(m.header.c.frame_id == frame_id)
-        .order_by(m.file.c.missing, ~m.header.c.speaks, m.file.c.path)
-    )
-    return tuple((bytes(path), missing) for path, missing in connection.execute(query))
+    return FrameSight(frame, tuple(paths_of_frames(connection, [frame_id]).get(frame_id, ())))
 
 
 def best_of_run(connection: Connection, frame: Frame) -> int | None:

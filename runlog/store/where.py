@@ -137,10 +137,16 @@ def _is_near(ra_deg: float | None, dec_deg: float | None, selection: Selection) 
 
 def _lies_at(path: bytes, selection: Selection) -> bool:
     folder, pattern = selection.folder, selection.pattern
-    if folder is not None and not path.startswith(folder.rstrip(b"/") + b"/"):
+    if folder is not None and not path.startswith(_start(folder)):
         return False
     name = path.rsplit(b"/", 1)[-1].decode("utf-8", "replace")
     return pattern is None or fnmatch(name, pattern)
+
+
+def _start(folder: bytes) -> bytes:
+    """Give what paths in a folder start with; "name:" is a root that is not on this machine."""
+    whole_root = folder.endswith(b":") and b"/" not in folder
+    return folder if whole_root else folder.rstrip(b"/") + b"/"
 
 
 # --- plain words ----------------------------------------------------------------------------

@@ -19,7 +19,8 @@ from runlog.actions.writer import Arrived, Writer
 from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
-from runlog.store.frames import FileStamp, path_parts
+from runlog.store.frames import path_parts, stamp_of
+from runlog.store.roots import Roots, make_root
 from tests.archives import BEGIN, archives, logged, reads_of, seconds_in_files, truth, write_archive
 from tests.tools import ROOT, logged_s, noise, scan_into, write_frame, write_run
 
@@ -38,13 +39,19 @@ def memory():
 def put_all(engine, reads, at_once):
     """Store frames in the order given, so many at once, as a scan would, and settle them."""
     reader = Interpreter(PLAIN)
-    arrived = [
-        Arrived(FileStamp(path, 1, 1), read, reader.parse(read.cards, read.shape, path_parts(path)))
-        for path, read in reads
-    ]
     with writing(engine) as connection:
         for table in reversed(m.metadata.sorted_tables):
             connection.execute(delete(table))
+        make_root(connection, b"/", Roots([]))
+        roots = Roots.load(connection)
+        arrived = [
+            Arrived(
+                stamp_of(roots, path, 1, 1),
+                read,
+                reader.parse(read.cards, read.shape, path_parts(path)),
+            )
+            for path, read in reads
+        ]
         for batch in batched(arrived, at_once):
             Writer(PLAIN).put(connection, batch, BEGIN)
     settle_all(engine, PLAIN)

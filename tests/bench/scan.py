@@ -28,6 +28,7 @@ from runlog.config import Settings
 from runlog.ingest.discover import Walk
 from runlog.store import models as m
 from runlog.store.engine import reading, writing
+from runlog.store.roots import Roots, make_root
 from samples.maker import make_nights
 from tests.tools import argv, environment, write_frame, write_run
 
@@ -178,6 +179,8 @@ def _store_copies(
             dict(connection.execute(select(table)).mappings().one())
             for table in (m.run, m.frame, m.header, m.file, m.run_sum)
         )
+    with writing(engine) as connection:
+        root_id = make_root(connection, b"/", Roots.load(connection))
     nights = [f"{2020 + i // 350}-{1 + i // 30 % 12:02d}-{1 + i % 30:02d}" for i in range(runs)]
     copies: dict[Table, list[dict[str, Any]]] = {
         m.run: [run | {"id": 2 + i, "night": night} for i, night in enumerate(nights)],
@@ -189,7 +192,7 @@ def _store_copies(
         own = {"id": i, "run_id": 2 + i % runs, "content_key": _key(i)}
         copies[m.frame].append(frame | own)
         copies[m.header].append(header | {"id": i, "frame_id": i})
-        at = {"path": path, "size": size, "mtime_ns": mtime_ns}
+        at = {"root_id": root_id, "path": path[1:], "size": size, "mtime_ns": mtime_ns}
         copies[m.file].append(file | {"id": i, "header_id": i} | at)
     with writing(engine) as connection:
         for table, rows in copies.items():

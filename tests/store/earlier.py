@@ -46,6 +46,27 @@ UNDO: dict[str, tuple[str, ...]] = {
         "filter VARCHAR NOT NULL, content_key VARCHAR(32) NOT NULL, fwhm_arcsec FLOAT NOT NULL, "
         "sky_variance FLOAT NOT NULL, PRIMARY KEY (rig_id, target, filter))",
     ),
+    "0011": (
+        "CREATE TABLE before (id INTEGER NOT NULL, path BLOB NOT NULL, size BIGINT NOT NULL, "
+        "mtime_ns BIGINT NOT NULL, header_id INTEGER, error VARCHAR, missing BOOLEAN NOT NULL, "
+        "read_at_utc DATETIME NOT NULL, CONSTRAINT pk_file PRIMARY KEY (id), "
+        "CONSTRAINT uq_file_path UNIQUE (path), CONSTRAINT fk_file_header_id_header "
+        "FOREIGN KEY(header_id) REFERENCES header (id))",
+        "INSERT INTO before SELECT f.id, CAST(a.path || '/' || f.path AS BLOB), f.size, "
+        "f.mtime_ns, f.header_id, f.error, f.missing, f.read_at_utc "
+        "FROM file f JOIN mount a ON a.root_id = f.root_id",
+        "DROP TABLE file",
+        "ALTER TABLE before RENAME TO file",
+        "CREATE INDEX ix_file_header_id ON file (header_id)",
+        "CREATE TABLE before (id INTEGER NOT NULL, path BLOB NOT NULL, "
+        "scanned_at_utc DATETIME NOT NULL, CONSTRAINT pk_root PRIMARY KEY (id), "
+        "CONSTRAINT uq_root_path UNIQUE (path))",
+        "INSERT INTO before SELECT r.id, a.path, r.scanned_at_utc FROM root r "
+        "JOIN mount a ON a.root_id = r.id WHERE r.scanned_at_utc IS NOT NULL",
+        "DROP TABLE mount",
+        "DROP TABLE root",
+        "ALTER TABLE before RENAME TO root",
+    ),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
@@ -62,8 +83,13 @@ def rows_of(database: Path, table: str, columns: str = "*") -> Rows:
 
 
 def tables_of(database: Path) -> dict[str, Rows]:
-    """Read the tables that hold what a person would miss."""
-    return {table: rows_of(database, table) for table in TABLES}
+    """Read the tables that hold what a person would miss; of files, where they lie on the disk."""
+    tables = {table: rows_of(database, table) for table in TABLES}
+    if any("root_id" in file for file in tables["file"]):
+        folders = {row["root_id"]: row["path"] for row in rows_of(database, "mount")}
+        for file in tables["file"]:
+            file["path"] = folders[file["root_id"]] + b"/" + file["path"]
+    return tables
 
 
 def take_back(database: Path, revision: str, *also: tuple[str, Sequence[Any]]) -> dict[str, Rows]:

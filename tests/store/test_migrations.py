@@ -1,15 +1,18 @@
 """Each migration carries real rows across."""
 
 import json
+import os
 import shutil
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select, text
 
 from runlog.actions.open import open_store, settle_behind
 from runlog.config import Settings
-from runlog.store.engine import open_engine
-from runlog.store.migrate import known_revisions, ready
+from runlog.store import models as m
+from runlog.store.engine import open_engine, reading, writing
+from runlog.store.migrate import known_revisions, ready, upgrade
 from samples.maker.quick import make_run
 from tests.store.earlier import TAKEN_AWAY, as_before, rows_of, tables_of, take_back
 from tests.tools import here, runlog_json, scan_into, write_run
@@ -202,3 +205,84 @@ def test_0010_drops_frozen_references_and_tells_which_hours_change(tmp_path):
     assert "reckons otherwise" not in here(tmp_path, "--db", database, "totals").stderr
     (row,) = runlog_json(tmp_path, "--db", database, "totals")["rows"]
     assert 0.5 * kept < row["effective_s"] < 1.3 * kept
+
+
+ODD = b"odd \xff\xfe: name.fits"
+OLD_FILE = (
+    "INSERT INTO file (path, size, mtime_ns, missing, read_at_utc) "
+    "VALUES (?, 1, 1, 0, '2026-01-01 00:00:00')"
+)
+
+
+def where_files_are(database):
+    """Write out where files are: (name of the root, path below it), by number."""
+    names = {row["id"]: row["name"] for row in rows_of(database, "root")}
+    return [(names[row["root_id"]], row["path"]) for row in rows_of(database, "file")]
+
+
+def test_0011_names_roots_after_folders(scanned, tmp_path, monkeypatch):
+    """The longest root wins, single files get their common folder, odd names stay legal bytes."""
+    monkeypatch.setenv("RUNLOG_MACHINE", "shed")
+    base = os.fsencode(tmp_path)
+    inner = base + b"/frames/2026/Light"
+    loose = [b"/single/a.fits", b"/single/sub/b.fits", b"/other/frames/c.fits", b"/frames-b/d.fits"]
+    take_back(
+        scanned, "0008",
+        ("INSERT INTO root (path, scanned_at_utc) VALUES (?, '2026-01-02 00:00:00')", [inner]),
+        *((OLD_FILE, [path]) for path in (inner + b"/" + ODD, *(base + end for end in loose))),
+    )  # fmt: skip
+    before = rows_of(scanned, "file")
+    after = carry_across(scanned)
+    assert [row["path"] for row in after["file"]] == [row["path"] for row in before]
+    assert where_files_are(scanned)[4:] == [
+        ("Light", ODD), ("single", b"a.fits"), ("single", b"sub/b.fits"),
+        ("frames 2", b"c.fits"), ("frames-b", b"d.fits"),
+    ]  # fmt: skip
+    scanned_whole = {("frames", b"light_%04d.fits" % n) for n in range(4)}
+    assert set(where_files_are(scanned)[:4]) == scanned_whole
+    roots = {row["name"]: row for row in rows_of(scanned, "root")}
+    assert [name for name, row in roots.items() if row["scanned_at_utc"]] == ["frames", "Light"]
+    assert {row["machine"] for row in rows_of(scanned, "mount")} == {"shed"}
+    assert roots["Light"]["origin"] == inner
+
+
+def test_0011_reads_no_file_again(scanned, tmp_path):
+    """What was scanned before the migration is known after it: under a root, and singly."""
+    alone = write_run(tmp_path / "alone", 1, first=9)[0]
+    scan_into(scanned, alone)
+    take_back(scanned, "0008")
+    report = scan_into(scanned, tmp_path / "frames", alone)
+    assert (report.new, report.unchanged, report.duplicate) == (0, 5, 0)
+
+
+def test_0011_on_a_server(empty_database, tmp_path):
+    """Files and folders of a server's database are carried across, and new roots get numbers."""
+    write_run(tmp_path / "frames", 2)
+    engine = open_engine(empty_database)
+    with writing(engine) as connection:
+        upgrade(connection, "0008")
+        connection.execute(
+            text("INSERT INTO root (path, scanned_at_utc) VALUES (:path, now())"),
+            {"path": os.fsencode(tmp_path / "frames")},
+        )
+        for path in (*(tmp_path / "frames").iterdir(), tmp_path / "gone" / os.fsdecode(ODD)):
+            connection.execute(
+                text(
+                    "INSERT INTO file (path, size, mtime_ns, missing, read_at_utc) "
+                    "VALUES (:path, :size, :time, false, now())"
+                ),
+                {
+                    "path": os.fsencode(path),
+                    "size": path.stat().st_size if path.exists() else 1,
+                    "time": path.stat().st_mtime_ns if path.exists() else 1,
+                },
+            )
+    ready(engine)
+    with reading(engine) as connection:
+        rows = connection.execute(select(m.root.c.name, m.file.c.path).join(m.file)).all()
+    engine.dispose()
+    wanted = [("frames", b"light_0000.fits"), ("frames", b"light_0001.fits"), ("gone", ODD)]
+    assert sorted((name, bytes(path)) for name, path in rows) == wanted
+    write_run(tmp_path / "more", 1, first=5)
+    report = scan_into(empty_database, tmp_path / "frames", tmp_path / "more")
+    assert (report.new, report.unchanged) == (1, 2)

@@ -18,6 +18,7 @@ from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
 from runlog.store.migrate import ready
 from runlog.store.previews import PARTS
+from runlog.store.roots import Roots, make_root
 
 SEED = 20261016
 WIDTH, HEIGHT = 960, 640
@@ -242,13 +243,17 @@ def _ids(connection: Any, rows: Sequence[dict[str, Any]]) -> list[int]:
 
 def _put_files(connection: Any, rows: Sequence[dict[str, Any]], folder: str) -> None:
     now = datetime(2026, 10, 17, 6, tzinfo=UTC)
+    roots = Roots.load(connection)
+    known = roots.over(folder.encode())
+    root_id = known.id if known else make_root(connection, folder.encode(), roots)
     for frame_id, row in zip(_ids(connection, rows), rows, strict=True):
         header = {"frame_id": frame_id, "digest": row["content_key"], "stage": "raw",
                   "card_count": 0, "cards": b"", "speaks": True}  # fmt: skip
         key = connection.execute(insert(m.header).values(_filled(m.header, header)))
-        path = f"{folder}/{row['content_key']}.fits".encode()
-        file = {"path": path, "size": 1, "mtime_ns": 1, "header_id": key.inserted_primary_key[0],
-                "error": None, "missing": False, "read_at_utc": now}  # fmt: skip
+        path = f"{row['content_key']}.fits".encode()
+        file = {"root_id": root_id, "path": path, "size": 1, "mtime_ns": 1,
+                "header_id": key.inserted_primary_key[0], "error": None, "missing": False,
+                "read_at_utc": now}  # fmt: skip
         connection.execute(insert(m.file).values(_filled(m.file, file)))
 
 
