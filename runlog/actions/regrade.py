@@ -1,12 +1,12 @@
 """Apply changed limits to stored measurements, and explain a frame's grade limit by limit."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.changes import remember
 from runlog.actions.mark import find_frame
+from runlog.actions.open import Report, silent
 from runlog.actions.rig_settings import in_force, settings_of
 from runlog.actions.settings_digest import settings_digest
 from runlog.actions.settle import Judged, Known, judge_run, settle_all
@@ -37,7 +37,7 @@ class Explanation:
 def regrade(
     engine: Engine,
     settings: Settings,
-    report: Callable[[int, int], None] = lambda *_: None,
+    report: Report = silent,
     *,
     everything: bool = False,
 ) -> int:

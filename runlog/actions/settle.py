@@ -1,6 +1,6 @@
 """Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,6 +12,7 @@ from runlog.actions.context import ZeroLevels, lit_site, sky_of
 from runlog.actions.depths import Depths, RunsDepth
 from runlog.actions.matcher import Matcher
 from runlog.actions.nameless import gather_behind
+from runlog.actions.open import Report, silent
 from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
 from runlog.actions.rig_settings import settings_of, stands
@@ -98,7 +99,7 @@ class Outcome:
 def settle_all(
     engine: Engine,
     settings: Settings,
-    report: Callable[[int, int], None] = lambda *_: None,
+    report: Report = silent,
     moves: Moves | None = None,
 ) -> int:
     """Settle every run that is not up to date, also those a crash left behind.
