@@ -140,3 +140,15 @@ def test_few_frames_have_no_course():
     """Seven frames say nothing of what is in focus."""
     assert courses(clean_run(7)) == {}
     assert len(courses(clean_run(8))) == 8
+
+
+def test_a_mean_picture_of_stars_in_focus_is_not_flat():
+    """Measured without the model, stars in focus read up to 8 % flatter; plain discs still show."""
+    run = clean_run(24)
+    usual_px = 2.3
+    seen = {"width_from": "moments", "fwhm_px": 1.2 * usual_px}
+    in_focus = altered(run[9], hfr_px=0.62 * 0.93 * 1.2 * usual_px, **seen)
+    assert grade_run([*run[:9], in_focus, *run[10:]], Policy())[in_focus.key].grade is Grade.KEEP
+    disc = altered(run[9], hfr_px=0.45 * 1.2 * usual_px, **seen)
+    (fault,) = grade_run([*run[:9], disc, *run[10:]], Policy())[disc.key].faults
+    assert fault.name is FaultName.DEFOCUSED
