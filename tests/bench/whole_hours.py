@@ -122,7 +122,7 @@ def _cirrus(nights: Sequence[Night]) -> list[Bar]:
 def _mentions_thin(night: Night) -> bool:
     """Tell whether thin cloud is told: as an event, or in the verdict on the sky."""
     words = night.verdicts.get("sky", {}).get("evidence", "")
-    said = [part for part in re.split(r"[;:.] ", words) if not re.match(r"no(ne)?\b", part)]
+    said = [part for part in re.split(r"[;:.] ", words) if not re.search(r"\bno(ne)?\b", part)]
     events = night.told("cloud", "cirrus", "haze", "thin-cloud")
     return bool(events) or any(THIN.search(part) for part in said)
 
