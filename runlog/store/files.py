@@ -51,15 +51,17 @@ def known_files(connection: Connection, roots: Roots) -> dict[bytes, KnownFile]:
     f = m.file.c
     query = select(f.path, f.id, f.root_id, f.size, f.mtime_ns, f.error, f.missing)
     starts = _starts(roots)
+    # Sieved here: by its root a database looks files up one by one.
     return {
-        starts[row[2]] + bytes(row[0]): KnownFile(*row[1:])
-        for row in connection.execute(query.where(f.root_id.in_(list(starts))))
+        starts[root_id] + path: KnownFile(i, root_id, size, mtime_ns, error, missing)
+        for path, i, root_id, size, mtime_ns, error, missing in connection.execute(query)
+        if root_id in starts
     }
 
 
 def _starts(roots: Roots) -> dict[int, bytes]:
     """Give what stands before the paths of each root that this machine has."""
-    return {root.id: root.folder.rstrip(b"/") + b"/" for root in roots.here}
+    return {root.id: roots.start(root.id) for root in roots.here}
 
 
 def known_pixels(connection: Connection) -> PixelIndex:

@@ -24,10 +24,11 @@ def paths_of_frames(
     if frame_ids is not None:
         query = query.where(h.frame_id.in_(frame_ids))
     roots = Roots.load(connection)
+    starts = {root.id: (roots.start(root.id), root.away) for root in roots.all}
     found: dict[int, list[tuple[bool, bool, bytes]]] = {}
     for frame_id, root_id, path, missing, speaks in connection.execute(query):
-        shown = roots.shown(root_id, bytes(path))
-        found.setdefault(frame_id, []).append((missing or roots[root_id].away, not speaks, shown))
+        start, away = starts[root_id]
+        found.setdefault(frame_id, []).append((missing or away, not speaks, start + path))
     return {
         frame_id: [(path, gone) for gone, _, path in sorted(files)]
         for frame_id, files in found.items()

@@ -88,12 +88,19 @@ class Roots:
         root = self.over(path)
         return None if root is None else Place(root.id, rest_below(path, root.folder))
 
+    def start(self, root_id: int) -> bytes:
+        """Give what stands before a root's paths as they are shown: a folder/, else name: alone."""
+        root = self._by_id[root_id]
+        if isinstance(root, MountedRoot):
+            return _bare(root.folder) + b"/"
+        return root.name.encode("utf-8", "surrogateescape") + b":"
+
     def shown(self, root_id: int, path: bytes) -> bytes:
         """Write a place for a person: the path on this machine, else name:path."""
         root = self._by_id[root_id]
-        if isinstance(root, MountedRoot):
-            return below(root.folder, path)
-        return root.name.encode("utf-8", "surrogateescape") + b":" + path
+        if isinstance(root, MountedRoot) and not path:
+            return root.folder
+        return self.start(root_id) + path
 
     def told(self, place: Place) -> bytes:
         """Give the path whose names tell what headers leave out: the same on each machine."""

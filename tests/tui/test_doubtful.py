@@ -172,8 +172,7 @@ async def test_full_resolution_reaches_the_pixel(running: Running, database: Pat
             from sqlalchemy import text
 
             connection.execute(
-                text("UPDATE file SET path = :new WHERE path = :old"),
-                {"new": bytes(str(there), "utf-8"), "old": path.encode()},
+                text("UPDATE mount SET path = :new"), {"new": bytes(str(folder), "utf-8")}
             )
         await press(pilot, "f")
         view = screen.view
