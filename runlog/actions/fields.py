@@ -22,6 +22,8 @@ CANDIDATES = 9
 TOO_BRIGHT = 1.6  # times the candidates' median: that frame had another filter in
 MOST_TRIED = 12  # fields, the nearest first
 NEAR = 0.5  # of the field's shorter side, by the header
+MOST_STARS = 0.9  # of the frames show fewer stars than those that tell how many there are
+WHOLE = 0.75  # of so many: what stands before a frame takes stars, and with the sky its noise
 
 F32 = npt.NDArray[np.float32]
 Indexes = Sequence[int]
@@ -66,6 +68,17 @@ def rank(frame: Frame) -> tuple[float, int, str]:
     return -score, -(got.stars or 0), frame.key
 
 
+def ranked(frames: Sequence[Frame]) -> list[Frame]:
+    """Order frames from the best one down, those that show their stars whole before all others.
+
+    Where a black roof covers half of a frame, half of its pixels have no sky and no noise: by
+    signal to noise alone it passes for the best. A frame of many stars lost has no claim to that.
+    """
+    stars = [frame.measurement.stars or 0 for frame in frames]
+    least = WHOLE * float(np.quantile(stars, MOST_STARS)) if stars else 0.0
+    return sorted(frames, key=lambda f: ((f.measurement.stars or 0) < least, rank(f)))
+
+
 class Cover:
     """The fields of one name, found by a rule over the whole set of its frames.
 
@@ -86,7 +99,8 @@ class Cover:
         self._stars_of = stars_of
         self._near = Nearness(self._frames)
         fit = [i for i, candidate in enumerate(candidates) if candidate.fit]
-        self._ranked = sorted(fit, key=lambda i: rank(self._frames[i]))
+        at = {frame.key: i for i, frame in enumerate(self._frames)}
+        self._ranked = [at[f.key] for f in ranked([self._frames[i] for i in fit])]
         self._place = {i: n for n, i in enumerate(self._ranked)}
         self._index = {frame.key: i for i, frame in enumerate(self._frames)}
         self._before = [i for i in self._ranked if self._matched_to(i) == self._frames[i].key]
