@@ -75,7 +75,8 @@ def ranked(frames: Sequence[Frame]) -> list[Frame]:
     signal to noise alone it passes for the best. A frame of many stars lost has no claim to that.
     """
     stars = [frame.measurement.stars or 0 for frame in frames]
-    least = WHOLE * float(np.quantile(stars, MOST_STARS)) if stars else 0.0
+    # the lower of two: one frame full of what is no star does not tell alone
+    least = WHOLE * float(np.quantile(stars, MOST_STARS, method="lower")) if stars else 0.0
     return sorted(frames, key=lambda f: ((f.measurement.stars or 0) < least, rank(f)))
 
 
