@@ -2,7 +2,7 @@
 
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from statistics import median
 from typing import NamedTuple
 
@@ -12,7 +12,6 @@ import numpy.typing as npt
 from runlog.actions.interpret import field_of_view_deg
 from runlog.actions.matching import ON_ITSELF, Laid, lay_on, stored_place
 from runlog.core.frame import Frame, StarList
-from runlog.core.grading.clear_view import covered_by_own_stars
 from runlog.store.fields import Candidate
 
 SHARED = 1 / 3  # of a frame's sky: less in common is another field
@@ -23,6 +22,8 @@ CANDIDATES = 9
 TOO_BRIGHT = 1.6  # times the candidates' median: that frame had another filter in
 MOST_TRIED = 12  # fields, the nearest first
 NEAR = 0.5  # of the field's shorter side, by the header
+MOST_STARS = 0.9  # of the frames show fewer stars than those that tell how many there are
+WHOLE = 0.75  # of so many: what stands before a frame takes stars, and with the sky its noise
 
 F32 = npt.NDArray[np.float32]
 Indexes = Sequence[int]
@@ -56,16 +57,27 @@ def covers(laid: Laid | None) -> bool:
     return laid is not None and laid.shared >= SHARED
 
 
-def rank(frame: Frame, hidden: Collection[str]) -> tuple[bool, float, int, str]:
+def rank(frame: Frame) -> tuple[float, int, str]:
     """Order frames from the best one down; a fixed tie-break, so scan order changes nothing.
 
-    Best is the highest signal to noise of the 25th brightest star; frames that something hides,
-    by key, come last.
+    Best is the highest signal to noise of the 25th brightest star.
     """
     got = frame.measurement
     noise = (got.noise_adu or 0.0) * (got.fwhm_px or 0.0)
     score = (got.ranked_flux_adu or 0.0) / noise if noise else 0.0
-    return frame.key in hidden, -score, -(got.stars or 0), frame.key
+    return -score, -(got.stars or 0), frame.key
+
+
+def ranked(frames: Sequence[Frame]) -> list[Frame]:
+    """Order frames from the best one down, those that show their stars whole before all others.
+
+    Where a black roof covers half of a frame, half of its pixels have no sky and no noise: by
+    signal to noise alone it passes for the best. A frame of many stars lost has no claim to that.
+    """
+    stars = [frame.measurement.stars or 0 for frame in frames]
+    # the lower of two: one frame full of what is no star does not tell alone
+    least = WHOLE * float(np.quantile(stars, MOST_STARS, method="lower")) if stars else 0.0
+    return sorted(frames, key=lambda f: ((f.measurement.stars or 0) < least, rank(f)))
 
 
 class Cover:
@@ -88,8 +100,8 @@ class Cover:
         self._stars_of = stars_of
         self._near = Nearness(self._frames)
         fit = [i for i, candidate in enumerate(candidates) if candidate.fit]
-        hidden = covered_by_own_stars([self._frames[i] for i in fit])
-        self._ranked = sorted(fit, key=lambda i: rank(self._frames[i], hidden))
+        at = {frame.key: i for i, frame in enumerate(self._frames)}
+        self._ranked = [at[f.key] for f in ranked([self._frames[i] for i in fit])]
         self._place = {i: n for n, i in enumerate(self._ranked)}
         self._index = {frame.key: i for i, frame in enumerate(self._frames)}
         self._before = [i for i in self._ranked if self._matched_to(i) == self._frames[i].key]

@@ -6,7 +6,7 @@ from runlog.core.frame import FrameHeader, Kind
 from runlog.core.header.parse import HeaderRules
 from runlog.core.pixels import ReadFrame
 
-MEASURE_VERSION = 4  # raise it when the same pixels give other numbers
+MEASURE_VERSION = 5  # raise it when the same pixels give other numbers
 # Spectra, lamps, maps and masks are other frames: what peaks in them is no star.
 MEASURED = frozenset((Kind.LIGHT, Kind.FOCUS))
 LEVELLED = frozenset((Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK))

@@ -38,6 +38,8 @@ class Look:
 
 FINE = Look(1, 3.5, 0.45, 0.0)
 WIDE = Look(3, 8.0, 0.15, 0.3)
+# A bright trail, cut low, is one thick piece: it is cut higher until it is thin.
+BRIGHT = tuple(Look(1, sigma, 0.15, 0.3) for sigma in (60.0, 400.0, 2500.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ def find_lines(residual: Residual, noise_adu: float) -> Lines:
     A coarse, smoothed copy is cut at a few sigma; its connected pieces that are long and thin
     are joined along straight lines; a line is a trail when it is long, thin, filled, and not
     made by a star, an edge or the sensor. Bright trails under wide stars are not thin on blocks
-    that fit narrow ones: a second look takes blocks three times as large.
+    that fit narrow ones: a second look takes blocks three times as large, the others cut higher.
 
     Parameters
     ----------
@@ -91,7 +93,7 @@ def find_lines(residual: Residual, noise_adu: float) -> Lines:
     coarse = binned(light, factor)
     found: list[tuple[Origin, Streak]] = []
     tails: list[Tail] = []
-    for look in (FINE, WIDE):
+    for look in (FINE, WIDE, *BRIGHT):
         coarse = binned(coarse, look.bin)
         factor *= look.bin
         lines, tails = trails(coarse, look, residual, factor, noise_adu, tails)

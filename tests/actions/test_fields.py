@@ -162,6 +162,22 @@ def test_a_frame_with_another_filter_in_is_not_laid_on():
     assert sky.homes()[3] == (1, True)
 
 
+def test_a_frame_half_behind_a_roof_is_not_laid_on():
+    """Guards the reference from a black roof: half the sky gone takes the noise, and the stars."""
+    sky = Sky()
+    clear = [sky.add(1, score=1 - 0.01 * n) for n in range(6)]
+    roofed = [sky.add(1, noise_adu=3.0, stars=130) for _ in range(7)]
+    assert {sky.homes()[n] for n in (*clear, *roofed)} == {(clear[0], True)}
+
+
+def test_one_frame_full_of_false_stars_makes_no_other_a_covered_one():
+    """Guards the best frame from a worse one in which more was taken for stars."""
+    sky = Sky()
+    numbers = [sky.add(1, score=1 - 0.01 * n) for n in range(5)]
+    false = sky.add(1, score=0.2, stars=900)
+    assert {sky.homes()[n] for n in (*numbers, false)} == {(numbers[0], True)}
+
+
 def test_settled_frames_cost_no_match_and_say_the_same():
     """Stored answers are used again; one more frame costs a match or two, not a match a frame."""
     sky = two_places((10.0, 12.0))

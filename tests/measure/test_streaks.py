@@ -43,7 +43,7 @@ def test_a_trail_that_leaves_the_frame_ends_at_its_edges():
     assert (streak.x0, streak.y0, streak.x1, streak.y1) == pytest.approx(ends, abs=1)
 
 
-@pytest.mark.parametrize("sigmas", [8, 30, 200])
+@pytest.mark.parametrize("sigmas", [8, 30, 200, 2000, 8000])
 @pytest.mark.parametrize("fwhm_px", [5.0, 8.0])
 def test_bright_trails_under_wide_stars_are_found(sigmas, fwhm_px):
     """Guards trails that are no thin line on fine blocks, and the stars beside them."""

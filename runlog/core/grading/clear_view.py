@@ -6,11 +6,12 @@ stars in it. What the field itself holds few of it holds few of in every frame.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil, comb, cos, hypot, radians
 from statistics import median
 
-from runlog.core.frame import Frame, Placement
+from runlog.core.frame import Frame
 from runlog.core.grading.baseline import ENOUGH, by_group, count_group, high
 
 # The four sides of the frame, each beside its opposite.
@@ -106,15 +107,6 @@ def lost_sides(frames: Sequence[Frame]) -> dict[str, View]:
     return {key: v for key, v in views if v is not None and v.sure and v.left < CLEAR_LEFT}
 
 
-def covered_by_own_stars(frames: Sequence[Frame]) -> frozenset[str]:
-    """List the frames, by key, that lost stars on a side, before any is laid on another.
-
-    Half a frame of black roof has little noise: such a frame must not pass for the best. Where a
-    name stands for several fields, what is usual is none of theirs, but the same for each frame.
-    """
-    return frozenset(lost_sides([replace(frame, placement=Placement()) for frame in frames]))
-
-
 def shares_by_group(frames: Sequence[Frame]) -> dict[tuple[object, ...], Shares]:
     """Find how stars are usually spread over the frame, for each group of frames that compare.
 
@@ -181,6 +173,25 @@ def swallowed(frames: Sequence[Frame], lost: Mapping[str, View]) -> frozenset[st
                 gap += 1
                 last = None if gap >= NEXT_TO else last
     return frozenset(found - set(lost))
+
+
+def standing(frames: Sequence[Frame], lost: Mapping[str, View]) -> frozenset[str]:
+    """List covered frames, by key, beside a frame of the target covered on the same side.
+
+    What stands in front stays for more than a frame; a read-out fault that takes as many stars
+    comes alone. So a frame tells of its neighbour only where it was read out well itself.
+    """
+    dated = [f for f in frames if f.header.taken_at_utc is not None]
+    line = sorted(dated, key=lambda f: (f.header.taken_at_utc, f.key))
+    pairs = [*pairwise(line), *pairwise(line[::-1])]
+    return frozenset(f.key for f, beside in pairs if _stands_before_both(f, beside, lost))
+
+
+def _stands_before_both(frame: Frame, beside: Frame, lost: Mapping[str, View]) -> bool:
+    own, other = lost.get(frame.key), lost.get(beside.key)
+    if own is None or other is None or beside.placement.readout is not None:
+        return False
+    return own.side == other.side and frame.context.target == beside.context.target
 
 
 def empty_side(frames: Sequence[Frame]) -> View | None:

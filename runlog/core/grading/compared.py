@@ -28,6 +28,7 @@ class ComparedFrame:
     run_frames: int = 1  # measured frames of its run, whatever they show
     focus: Focus | None = None  # against the run in focus, through all filters
     beside_covered: bool = False  # its stars went beside frames that something covers in part
+    standing: bool = False  # what covers it stands before the frame beside it too
     level: Level | None = None  # of light, at which it was lost for long
 
     @property

@@ -29,7 +29,9 @@ NEAR = 12  # frames in which one of a filter lies between two of another
 ALIKE = 0.2  # in width: two that differ by more have a new focus or another block between them
 IN_FOCUS = 0.06  # share of the frames that even a night of drifts has in focus
 LIKE_THE_BEST = 0.05  # in width: frames so little wider are in focus as well
-CLEAR = 0.96  # of the light of clear frames: dew, fog and cloud give narrow stars wings
+# Of the light of clear frames: dew, fog and cloud give narrow stars wings. Dew that takes no more
+# than a twentieth raises the profile by a tenth already, and frames before it would look flat.
+CLEAR = 0.96
 # A mean picture of few stars is cut off and noisy: in focus it reads up to 8 % low (drawn stars of
 # beta 3), so that only plain discs and rings are taken from one.
 BY_MOMENTS = 0.5

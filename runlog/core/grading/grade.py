@@ -14,7 +14,7 @@ from runlog.core.grading.baseline import (
     usual_shape,
 )
 from runlog.core.grading.causes import counted
-from runlog.core.grading.clear_view import lost_sides, swallowed
+from runlog.core.grading.clear_view import lost_sides, standing, swallowed
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.course import courses
 from runlog.core.grading.fault_kind import Check
@@ -72,6 +72,7 @@ class _Usual:
         self.keys = {frame.key for frame in frames}
         lost = lost_sides(frames)
         self.swallowed = swallowed(frames, lost)
+        self.standing = standing(frames, lost)
         self.sky = OpenSky(frames, self.swallowed.union(lost))
         self.levels = light_levels(frames, self.sky, lost)
         dimmed = self.sky.dimmed(frames)
@@ -96,6 +97,7 @@ class _Usual:
             self.frames,
             self.courses.get(frame.key),
             frame.key in self.swallowed,
+            frame.key in self.standing,
             self.levels.get(frame.key),
         )
 

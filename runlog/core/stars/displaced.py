@@ -16,6 +16,7 @@ REST_MATCHED = 0.75
 FEWEST_ALIKE = 5  # stars displaced by the same way along the rows; chance gives one or two
 SAME_PX = 1.5
 SMALLEST_SHIFT_PX = 3.0
+LEAST_UNMET = 0.5  # stars that the reference misses in a band, for each that lies elsewhere in it
 STRAYS_SHARE = 0.2  # of the stars between the displaced ones may be in place
 
 
@@ -60,6 +61,8 @@ def rows_out_of_place(
     if band is None:
         return None
     rows = y[order[[band[0], band[1] - 1]]]
+    if unmet is not None and not _left_behind(hit[order][slice(*band)], rows, unmet):
+        return None
     return f"rows {rows[0]:.0f} to {rows[1]:.0f} are out of place"
 
 
@@ -83,6 +86,16 @@ def _displaced(x: F64, y: F64, hit: Mask, unmet: F64, width: int) -> str | None:
         return None
     way = abs(float(np.median(ways[agree[best]])))
     return f"rows {low:.0f} to {high:.0f} are displaced by {way:.0f} px along the rows"
+
+
+def _left_behind(hit: Mask, rows: F64, unmet: F64) -> bool:
+    """Tell whether stars of the reference are missed where a band's own lie on none.
+
+    Stars that are elsewhere are gone from their places. Where none is missed, what was found is no
+    star (a satellite's line in pieces), or the reference was covered there.
+    """
+    missed = np.count_nonzero((unmet[:, 1] >= rows[0]) & (unmet[:, 1] <= rows[1]))
+    return bool(missed >= LEAST_UNMET * np.count_nonzero(~hit))
 
 
 def _band(hit: F64) -> tuple[int, int] | None:

@@ -132,3 +132,30 @@ def test_a_filter_used_behind_the_tree_alone_is_compared_with_the_others():
     assert {verdicts[f.key].grade for f in run[:30]} == {Grade.KEEP}
     elsewhere = changed(run, range(30, 40), dec_deg=33.0)
     assert covered(elsewhere) == frozenset()
+
+
+BANDED = "rows 465 to 557 stand 5 ADU above their neighbours, 0.4 times the noise"
+
+
+def test_a_roofs_edge_is_no_glitch_of_reading_out():
+    """Guards the name of covered frames: the edge of a roof makes rows differ as a glitch does."""
+    run = changed(tree_night(range(25, 40)), [37], readout=BANDED)
+    verdicts = grade_run(run, Policy())
+    assert verdicts[run[37].key].faults[0].name is FaultName.OBSTRUCTED
+    assert verdicts[run[37].key].grade is Grade.REJECT
+
+
+@pytest.mark.parametrize("glitches", [[20], [20, 21, 22]])
+def test_a_glitch_that_takes_stars_is_nothing_in_front(glitches):
+    """Guards the other way: what takes stars of frames that were read out wrong is the glitch."""
+    run = changed(tree_night(glitches), glitches, readout=BANDED)
+    verdicts = grade_run(run, Policy())
+    for n in glitches:
+        assert verdicts[run[n].key].faults[0].name is FaultName.READOUT
+
+
+def test_a_glitch_of_a_frame_in_the_open_stays_one():
+    """Guards glitches on nights with a tree: a frame with all of its stars is not behind it."""
+    run = changed(tree_night(range(25, 40)), [10], readout=BANDED)
+    verdicts = grade_run(run, Policy())
+    assert verdicts[run[10].key].faults[0].name is FaultName.READOUT

@@ -17,6 +17,14 @@ SHARE = Setting(
 )
 
 
+def is_covered(this: ComparedFrame) -> bool:
+    """Tell whether what hides much of a frame stands before the frame beside it as well."""
+    view = view_of(this.frame, this.count.zone_shares)
+    if not this.standing or view is None or not view.sure:
+        return False
+    return SHARE.grade(view.left, this.policy[SHARE]) is Grade.REJECT
+
+
 def _obstructed(this: ComparedFrame) -> Iterator[Check]:
     view = view_of(this.frame, this.count.zone_shares)
     if view is not None and view.sure:
