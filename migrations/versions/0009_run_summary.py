@@ -66,19 +66,21 @@ def _make_notes() -> None:
 
 
 def _remember_what_was() -> None:
-    """Count each run's grades, so that what changes can be told when all are graded anew."""
+    """Keep each run's grades and hours, so that what changes can be told when all is settled."""
     op.create_table(
         "run_before",
         sa.Column("run_id", sa.Integer(), nullable=False),
         *[sa.Column(grade, sa.Integer(), nullable=False) for grade in GRADES],
         sa.Column("kept_s", sa.Float(), nullable=False),
+        sa.Column("effective_s", sa.Float(), nullable=True),
         sa.ForeignKeyConstraint(["run_id"], ["run.id"], name=op.f("fk_run_before_run_id_run")),
         sa.PrimaryKeyConstraint("run_id", name=op.f("pk_run_before")),
     )
     counts = ", ".join(f"SUM(CASE WHEN grade = '{grade}' THEN 1 ELSE 0 END)" for grade in GRADES)
     seconds = "SUM(CASE WHEN grade = 'keep' THEN COALESCE(exposure_s, 0.0) ELSE 0.0 END)"
     op.execute(
-        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s) "
-        f"SELECT run_id, {counts}, {seconds} FROM frame "
+        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s, effective_s) "
+        f"SELECT run_id, {counts}, {seconds}, (SELECT SUM(effective_s) FROM run_sum "
+        "WHERE run_sum.run_id = frame.run_id) FROM frame "
         "WHERE kind = 'light' AND counted GROUP BY run_id"
     )

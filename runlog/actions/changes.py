@@ -1,4 +1,4 @@
-"""What became of nights: grades that other nights changed, and what a new version changes."""
+"""What became of nights: grades that other nights changed, and what new limits or rules change."""
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -7,12 +7,18 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from runlog.core.frame import Frame, Grade, Judgement
+from runlog.core.ledger.restated import WORTH_TELLING
 from runlog.core.story.phrases import history as say
 from runlog.store import before as store
 from runlog.store.before import WorthOfRun
 from runlog.store.engine import reading, writing
 from runlog.store.rig_settings import rigs
 from runlog.store.runs import RunState, dirty_runs
+
+INDENT = " " * 6  # of a reason below its night
+MOST_NIGHTS = 25  # in the table: the newest
+
+Change = tuple[list[str], list[str]]  # cells of a night, and reasons
 
 
 @dataclass(slots=True)
@@ -74,13 +80,14 @@ class Compared:
     write: Callable[[Mapping[str, Any]], str]
 
 
-# A night is in the table when one of these reads otherwise than before.
-COMPARED = (
+GRADES = (
     Compared("kept", lambda worth: say.kept(worth["keep"], worth["kept_s"])),
     Compared("doubtful", lambda worth: str(worth["doubtful"])),
     Compared("rejected", lambda worth: str(worth["reject"])),
     Compared("ungraded", lambda worth: str(worth["ungraded"])),
 )
+EFFECTIVE = Compared("effective", lambda worth: say.effective(worth["effective_s"]))
+COMPARED = (*GRADES, EFFECTIVE)
 
 
 def remember(engine: Engine) -> None:
@@ -98,24 +105,50 @@ def tell_changes(engine: Engine) -> list[str]:
         if not store.remembered(connection) or dirty_runs(connection):
             return []
         runs = store.compared(connection)
-        lines = [line for run in runs if (line := _line(connection, run)) is not None]
+        changes = [change for run in runs if (change := _change(connection, run)) is not None]
     with writing(engine) as connection:
         store.forget(connection)
     if not runs:
         return []
-    heading = ["night", "rig", *(column.heading for column in COMPARED), "why"]
-    return [say.graded_again(len(lines), len(runs)), *(_set([heading, *lines]) if lines else [])]
+    return [say.counted_again(len(changes), len(runs)), *_table(changes)]
 
 
-def _line(connection: Connection, run: WorthOfRun) -> list[str] | None:
-    """Write what changed of a run; None where nothing did."""
-    cells = [(column.write(run.before), column.write(run.now)) for column in COMPARED]
-    if all(before == now for before, now in cells):
+def _table(changes: Sequence[Change]) -> list[str]:
+    """Set the newest changes under each other, each with its reasons below it."""
+    shown = changes[-MOST_NIGHTS:]
+    if not shown:
+        return []
+    heading = ["night", "rig", *(column.heading for column in COMPARED)]
+    first, *lines = _set([heading, *(cells for cells, _ in shown)])
+    told = [first]
+    for line, (_, reasons) in zip(lines, shown, strict=True):
+        told += [line, *(f"{INDENT}{reason}" for reason in reasons)]
+    earlier = len(changes) - len(shown)
+    return [*told, say.and_earlier(earlier)] if earlier else told
+
+
+def _change(connection: Connection, run: WorthOfRun) -> Change | None:
+    """Write what changed of a run, and why; None where nothing did."""
+    graded = any(column.write(run.before) != column.write(run.now) for column in GRADES)
+    reckoned = _reckoned_otherwise(run.before["effective_s"], run.now["effective_s"])
+    if not graded and not reckoned:
         return None
-    better = run.now["keep"] > run.before["keep"]
-    now = Grade.KEEP if better else Grade.DOUBTFUL
-    why = say.why(now, [frame.judgement for frame in store.not_kept(connection, run.run_id)])
-    return [run.night or "undated", run.rig, *(say.from_to(*cell) for cell in cells), why]
+    reasons = [_why_graded(connection, run)] if graded else []
+    if reckoned:
+        reasons.append(say.why_reckoned(run.worth, run.night))
+    cells = [say.from_to(column.write(run.before), column.write(run.now)) for column in COMPARED]
+    return [run.night or "undated", run.rig, *cells], reasons
+
+
+def _reckoned_otherwise(before_s: float | None, now_s: float | None) -> bool:
+    if before_s is None or now_s is None:
+        return before_s is not now_s
+    return abs(now_s - before_s) > WORTH_TELLING * before_s
+
+
+def _why_graded(connection: Connection, run: WorthOfRun) -> str:
+    now = Grade.KEEP if run.now["keep"] > run.before["keep"] else Grade.DOUBTFUL
+    return say.why(now, [frame.judgement for frame in store.not_kept(connection, run.run_id)])
 
 
 def _set(lines: Sequence[Sequence[str]]) -> list[str]:

@@ -18,6 +18,7 @@ from runlog.cli.common import (
     who,
     with_session,
 )
+from runlog.cli.progress import grading_bar
 from runlog.core.columns import plural
 
 if TYPE_CHECKING:
@@ -118,17 +119,23 @@ def adopt_file(session: Session, rig: str | None) -> int:
 
     What it does not say goes back to the defaults. Your own marks are never touched.
     """
+    from runlog.actions.changes import remember, tell_changes
     from runlog.actions.open import settle_behind
     from runlog.actions.rig_settings import adopt
 
     # What differs is what is now put in force; there is nothing to warn of.
     settings = replace(session.settings, said=frozenset())
     engine = replace(session, settings=settings).engine()
+    remember(engine)
     for name in (changed := adopt(engine, session.settings, rig, who())):
         talk(f"{name} is graded by {session.settings.source or 'the defaults'} from now on")
-    settle_behind(engine, session.settings)
+    with grading_bar() as bar:
+        settle_behind(engine, session.settings, bar)
+    changes = tell_changes(engine)
     if not changed:
         talk("Nothing to do: frames are graded by that already")
+        return 0
+    talk(*changes)
     return 0
 
 

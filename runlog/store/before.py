@@ -1,4 +1,4 @@
-"""What runs were worth before their grades were to change, until that is told."""
+"""What runs were worth before their grades or hours were to change, until that is told."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -17,12 +17,13 @@ from sqlalchemy import (
 )
 
 from runlog.core.frame import Frame, Grade
+from runlog.core.ledger.worth import Worth
 from runlog.store import models as m
 from runlog.store.loading import IN_LISTS
+from runlog.store.run_hours import worth_of_runs
 from runlog.store.where import lights
 
 COUNTS = tuple(grade.value for grade in Grade)
-WORTH = (*COUNTS, "kept_s")
 
 
 def _worth() -> list[ColumnElement[Any]]:
@@ -47,8 +48,18 @@ def _now() -> Select[Any]:
 
 def remember(connection: Connection) -> None:
     """Keep what every run is worth now, where that is not kept already."""
+    worths = worth_of_runs(connection)
     now = _now().where(m.frame.c.run_id.not_in(select(m.run_before.c.run_id)))
-    connection.execute(insert(m.run_before).from_select(["run_id", *WORTH], now))
+    rows = [
+        row._asdict() | {"effective_s": _effective_s(worths.get(row.run_id))}
+        for row in connection.execute(now)
+    ]
+    if rows:
+        connection.execute(insert(m.run_before), rows)
+
+
+def _effective_s(worth: Worth | None) -> float | None:
+    return None if worth is None else worth.effective_s
 
 
 def remembered(connection: Connection) -> bool:
@@ -58,29 +69,33 @@ def remembered(connection: Connection) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class WorthOfRun:
-    """A run as it was and as it is: frames by grade, `kept_s`."""
+    """A run as it was and as it is: frames by grade, `kept_s`, `effective_s`."""
 
     run_id: int
     night: str
     rig: str
     before: Mapping[str, Any]
     now: Mapping[str, Any]
+    worth: Worth  # as it is
 
 
 def compared(connection: Connection) -> list[WorthOfRun]:
     """Give each run that is remembered as it was and as it is, by night."""
     r, now = m.run.c, {row.run_id: row._asdict() for row in connection.execute(_now())}
+    worths = worth_of_runs(connection)
     query = (
         select(m.run_before, r.night, m.rig.c.name.label("rig"))
         .join(m.run, r.id == m.run_before.c.run_id)
         .join(m.rig, m.rig.c.id == r.rig_id)
         .order_by(r.night, m.rig.c.name)
     )
-    return [
-        WorthOfRun(row.run_id, row.night, row.rig, row._asdict(), now[row.run_id])
-        for row in connection.execute(query)
-        if row.run_id in now
-    ]
+    found = []
+    for row in connection.execute(query):
+        if row.run_id in now:
+            worth = worths.get(row.run_id, Worth())
+            after = now[row.run_id] | {"effective_s": worth.effective_s}
+            found.append(WorthOfRun(row.run_id, row.night, row.rig, row._asdict(), after, worth))
+    return found
 
 
 def not_kept(connection: Connection, run_id: int) -> list[Frame]:

@@ -1,11 +1,11 @@
-"""Hours run by run: those of today, and those of before an upgrade that changed them."""
+"""Hours run by run, target by target and filter by filter."""
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, select
 
 from runlog.core.ledger.totals import LACK_SUM
-from runlog.core.ledger.worth import Part, Worth, worth_of
+from runlog.core.ledger.worth import Part, Worth, together, worth_of
 from runlog.store import models as m
 from runlog.store.depth import references
 from runlog.store.totals import DEPTHS
@@ -21,14 +21,6 @@ class RunHours:
     rig: str
     kept_s: float
     worth: Worth
-
-
-@dataclass(frozen=True, slots=True)
-class HoursBefore:
-    """What it was worth before."""
-
-    kept_s: float
-    effective_s: float | None
 
 
 def run_hours(connection: Connection) -> dict[Key, RunHours]:
@@ -58,18 +50,9 @@ def run_hours(connection: Connection) -> dict[Key, RunHours]:
     return found
 
 
-def hours_before(connection: Connection) -> dict[Key, HoursBefore]:
-    """Load the hours of before the last upgrade, while they have not been compared yet."""
-    h = m.hours_before.c
-    rows = connection.execute(select(h.run_id, h.target, h.filter, h.kept_s, h.effective_s))
-    return {(run, target, name): HoursBefore(*hours) for run, target, name, *hours in rows}
-
-
-def waits_to_be_compared(connection: Connection) -> bool:
-    """Tell whether hours of before an upgrade wait to be compared."""
-    return connection.execute(select(m.hours_before.c.run_id).limit(1)).first() is not None
-
-
-def forget_hours_before(connection: Connection) -> None:
-    """Drop the hours of before an upgrade: they have been compared."""
-    connection.execute(delete(m.hours_before))
+def worth_of_runs(connection: Connection) -> dict[int, Worth]:
+    """Add up what each run is worth today."""
+    worths: dict[int, list[Worth]] = {}
+    for (run_id, _, _), held in run_hours(connection).items():
+        worths.setdefault(run_id, []).append(held.worth)
+    return {run_id: together(each) for run_id, each in worths.items()}

@@ -150,7 +150,9 @@ def test_0009_sums_runs_up_and_says_what_changed(scanned, tmp_path):
     )  # fmt: skip
     marked = before["mark"][0]["frame_id"]
     first = here(tmp_path, "nights")
-    assert "1 of 1 night is graded otherwise now; your marks stand, and no file" in first.stderr
+    assert (
+        "1 of 1 night has other grades or hours now; your marks stand, and no file" in first.stderr
+    )
     (line,) = [row for row in first.stderr.splitlines() if "2026-10-09" in row]
     assert "1 (5 min) → 0 (0 s)" in line
     after = tables_of(scanned)
@@ -163,7 +165,7 @@ def test_0009_sums_runs_up_and_says_what_changed(scanned, tmp_path):
         4,
     )
     assert rows_of(scanned, "run_before") == []
-    assert "graded otherwise" not in here(tmp_path, "nights").stderr
+    assert "other grades" not in here(tmp_path, "nights").stderr
 
 
 def test_0009_waits_with_its_table_until_all_is_graded(scanned):
@@ -198,11 +200,12 @@ def test_0010_drops_frozen_references_and_tells_which_hours_change(tmp_path):
     kept = before["run_sum"][0]["kept_s"]
     assert [row["kept_s"] for row in rows_of(database, "run_sum")] == [kept]
     assert tables_of(database)["mark"] == before["mark"]
-    assert "Hours that this version reckons otherwise" in told.stderr
-    assert "1 h 40 min" in told.stderr  # 4 x 25 min, as it was
+    assert told.stderr.count("other grades or hours") == 1
+    assert "1 h 40 min →" in told.stderr  # 4 x 25 min, as it was
+    assert "effective time is measured by the best nights there are now" in told.stderr
     assert "1 frame of unknown gain (e/ADU) not in it" in told.stderr
-    assert rows_of(database, "hours_before") == []
-    assert "reckons otherwise" not in here(tmp_path, "--db", database, "totals").stderr
+    assert rows_of(database, "run_before") == []
+    assert "other grades" not in here(tmp_path, "--db", database, "totals").stderr
     (row,) = runlog_json(tmp_path, "--db", database, "totals")["rows"]
     assert 0.5 * kept < row["effective_s"] < 1.3 * kept
 

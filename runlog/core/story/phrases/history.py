@@ -5,8 +5,11 @@ from collections.abc import Sequence
 
 from runlog.core.columns import hours, plural
 from runlog.core.frame import Fault, Grade, Judgement
+from runlog.core.ledger.effective_words import effective_note
+from runlog.core.ledger.worth import Worth
 
 COMPARED = "compared with other nights"
+BY_NIGHTS = "effective time is measured by the best nights there are now"
 NOTHING = "nothing is held against them any more"
 
 
@@ -39,14 +42,19 @@ def main_fault(judgement: Judgement) -> Fault | None:
     return next((f for f in judgement.faults if f.grade is not Grade.KEEP), None)
 
 
-def graded_again(count: int, of: int) -> str:
-    """Say, above a table, how many nights are graded otherwise."""
+def counted_again(count: int, of: int) -> str:
+    """Say, above a table, how many nights have other grades or hours."""
     if not count:
-        return f"of {plural(of, 'night')} no grade changed"
+        return f"of {plural(of, 'night')} no grades and no hours changed"
     return (
-        f"{count} of {plural(of, 'night')} {'is' if count == 1 else 'are'} graded otherwise now; "
-        "your marks stand, and no file was needed"
+        f"{count} of {plural(of, 'night')} {'has' if count == 1 else 'have'} other grades or hours "
+        "now; your marks stand, and no file was needed"
     )
+
+
+def and_earlier(nights: int) -> str:
+    """Say how many nights a table leaves out."""
+    return f"  and {plural(nights, 'earlier night')}, as `runlog nights` shows them now"
 
 
 def from_to(before: str, now: str) -> str:
@@ -57,6 +65,19 @@ def from_to(before: str, now: str) -> str:
 def kept(frames: int, seconds: float) -> str:
     """Say how many frames are kept, and how long they are."""
     return f"{frames} ({hours(seconds)})"
+
+
+def effective(seconds: float | None) -> str:
+    """Say how long kept frames are worth."""
+    return "unknown" if seconds is None else hours(seconds)
+
+
+def why_reckoned(worth: Worth, night: str) -> str:
+    """Say why kept frames are worth another time than before."""
+    note = effective_note(worth, night)
+    if not worth.known:
+        return note or "nothing of it is kept"
+    return BY_NIGHTS if note is None else f"{BY_NIGHTS}; {note}"
 
 
 # --- what is no fault of a frame --------------------------------------------------------------
