@@ -1,9 +1,9 @@
 """What settling remembers between runs: usual widths, references, star lists."""
 
 from collections.abc import Mapping, Sequence
+from statistics import median
 from typing import Any
 
-import numpy as np
 from sqlalchemy import (
     Connection,
     Row,
@@ -47,7 +47,7 @@ def earlier_nights(
         if len(last) < LAST_NIGHTS:
             last.append(fwhm_px)
     return {
-        key: Earlier(len(last), float(np.median(last)), min(last))
+        key: Earlier(len(last), median(last), min(last))
         for key, last in widths.items()
         if len(last) >= FEWEST_NIGHTS
     }
