@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.goals import known_filter
 from runlog.actions.names import one_target
-from runlog.actions.open import settle_behind
+from runlog.actions.open import Report, settle_behind, silent
 from runlog.actions.writer import Arrived, Writer
 from runlog.config import Settings
 from runlog.core.columns import plural
@@ -60,6 +60,7 @@ def correct(
     *,
     replace: bool = False,
     dry_run: bool = False,
+    report: Report = silent,
 ) -> Corrected:
     """Set a value for the frames chosen, all of them or none."""
     if selection.asks_nothing:
@@ -79,7 +80,7 @@ def correct(
         number = store.append(connection, line | _signed(who), keys)
         Writer(settings).interpret_anew(connection, [row.id for row in rows])
     unread = _measure_anew(engine, settings, rows, value) if field == Field.KIND else ()
-    settle_behind(engine, settings)
+    settle_behind(engine, settings, report)
     return Corrected(number, field, value, len(rows), examples, unread)
 
 
@@ -210,7 +211,9 @@ def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -
 # --- the book -------------------------------------------------------------------------------
 
 
-def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> Correction:
+def undo(
+    engine: Engine, settings: Settings, number: int | None, who: str, report: Report = silent
+) -> Correction:
     """Take back a correction, the last one standing when none is named; returns it."""
     with writing(engine) as connection:
         book = store.book(connection)
@@ -219,7 +222,7 @@ def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> Co
         store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
         origin = _origin(book, line)
         Writer(settings).interpret_anew(connection, store.frames_of(connection, origin))
-    settle_behind(engine, settings)
+    settle_behind(engine, settings, report)
     return line
 
 

@@ -7,7 +7,8 @@ import numpy.typing as npt
 
 from runlog.core.frame import Frame, StarList
 from runlog.core.stars.displaced import rows_out_of_place
-from runlog.core.stars.match import Match, match_stars, shared_sky, throughput
+from runlog.core.stars.match import Match, match_stars, shared_sky
+from runlog.core.stars.throughput import throughput
 
 SCALES = (0.97, 1.03)  # one rig, one binning: any other scale is another field
 

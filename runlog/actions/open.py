@@ -10,6 +10,7 @@ from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
 
+Report = Callable[[int, int], None]  # of nights: how many are graded, of how many
 Database = Engine  # what commands and screens hand on, without looking into it
 
 
@@ -40,9 +41,11 @@ def open_store(
     return engine
 
 
-def settle_behind(
-    engine: Engine, settings: Settings, report: Callable[[int, int], None] = lambda *_: None
-) -> None:
+def silent(_done: int, _total: int) -> None:
+    """Report nothing."""
+
+
+def settle_behind(engine: Engine, settings: Settings, report: Report = silent) -> None:
     """Settle what is not up to date; grading, a second of imports, is loaded only for that."""
     with reading(engine) as connection:
         behind = bool(dirty_runs(connection))

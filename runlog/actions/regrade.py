@@ -13,6 +13,7 @@ from runlog.config import Settings
 from runlog.core.frame import Verdict
 from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.grade import explain_run, verdict_of
+from runlog.core.grading.policy import Policy
 from runlog.core.sky.daylight import sky_as_known
 from runlog.errors import UsageError
 from runlog.store import history
@@ -29,6 +30,7 @@ class Explanation:
     judged: Judged
     checks: list[Check]
     verdict: Verdict
+    policy: Policy  # the limits for its filter
 
 
 def regrade(
@@ -84,4 +86,4 @@ def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
     lights = sky_as_known([j.frame for j in judged if j.is_light])
     _, compared, checks = explain_run(lights, policy, earlier)[this.frame.key]
     verdict = verdict_of(compared, checks) if compared else this.verdict
-    return Explanation(this, checks, verdict)
+    return Explanation(this, checks, verdict, policy.for_filter(this.frame.context.filter))

@@ -147,8 +147,9 @@ def named_rigs(rigs: Mapping[int, str], name: str | None) -> dict[int, str]:
     """Choose rigs by a part of their name; all where none is given."""
     chosen = {i: rig for i, rig in rigs.items() if (name or "").lower() in rig.lower()}
     if not chosen:
-        known = "; ".join(sorted(rigs.values())) or "none yet: runlog scan FOLDER"
-        raise UsageError(f"No rig is called {name!r}" if name else "There is no rig", cure=known)
+        known = "; ".join(sorted(rigs.values()))
+        cure = f"There is {known}" if known else "Scan your frames first: runlog scan FOLDER"
+        raise UsageError(f"No rig is called {name!r}" if name else "There is no rig", cure=cure)
     return chosen
 
 

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.nameless import name_nameless, says_nothing
 from runlog.actions.names import all_targets, one_target
-from runlog.actions.open import settle_behind
+from runlog.actions.open import Report, settle_behind, silent
 from runlog.actions.target_questions import questions_about
 from runlog.config import Settings
 from runlog.core.corrections.correction import Field
@@ -29,7 +29,12 @@ from runlog.store.targets import MERGE, RENAME, SPLIT, UNDO, Change, Spelled
 
 
 def merge(
-    engine: Engine, settings: Settings, one: str, into: str, who: str
+    engine: Engine,
+    settings: Settings,
+    one: str,
+    into: str,
+    who: str,
+    report: Report = silent,
 ) -> tuple[str, str, int]:
     """Let one target's frames count for another; returns both names and how many frames moved."""
     with writing(engine) as connection:
@@ -42,16 +47,22 @@ def merge(
                 cure=f'To give it that name: runlog targets rename "{subject}" "{object_}"',
             )
         moved = _change(connection, MERGE, subject, object_, who)
-    settle_behind(engine, settings)
+    settle_behind(engine, settings, report)
     return subject, object_, moved
 
 
 def rename(
-    engine: Engine, settings: Settings, old: str, new: str, who: str
+    engine: Engine,
+    settings: Settings,
+    old: str,
+    new: str,
+    who: str,
+    report: Report = silent,
 ) -> tuple[str, str, int]:
     """Give a target another name."""
     with writing(engine) as connection:
         subject = _seen(connection, old)
+        _refuse_other_object(subject, new)
         plain = _new_name(new, besides=subject)
         if not plain or plain == NO_TARGET:
             raise UsageError("The new name is empty; nothing was changed")
@@ -61,12 +72,17 @@ def rename(
                 cure=f'To put them together: runlog targets merge "{subject}" "{plain}"',
             )
         moved = _change(connection, RENAME, subject, plain, who)
-    settle_behind(engine, settings)
+    settle_behind(engine, settings, report)
     return subject, plain, moved
 
 
 def split(
-    engine: Engine, settings: Settings, spelling: str, name: str, who: str
+    engine: Engine,
+    settings: Settings,
+    spelling: str,
+    name: str,
+    who: str,
+    report: Report = silent,
 ) -> tuple[str, str, int]:
     """Make the frames whose header spells a target so a target of their own."""
     with writing(engine) as connection:
@@ -81,11 +97,13 @@ def split(
         if not plain:
             raise UsageError("The name is empty; nothing was changed")
         moved = _change(connection, SPLIT, key, plain, who)
-    settle_behind(engine, settings)
+    settle_behind(engine, settings, report)
     return key, plain, moved
 
 
-def keep(engine: Engine, settings: Settings, name: str, who: str) -> tuple[str, int]:
+def keep(
+    engine: Engine, settings: Settings, name: str, who: str, report: Report = silent
+) -> tuple[str, int]:
     """Say that a target is its own, so that it is not asked about again."""
     with reading(engine) as connection:
         target = _seen(connection, name)
@@ -93,18 +111,20 @@ def keep(engine: Engine, settings: Settings, name: str, who: str) -> tuple[str, 
     raw = next((g.target_raw for g in groups if g.target == target and g.target_raw), target)
     with writing(engine) as connection:
         moved = _change(connection, SPLIT, spelling_key(raw), target, who)
-    settle_behind(engine, settings)
+    settle_behind(engine, settings, report)
     return target, moved
 
 
-def undo(engine: Engine, settings: Settings, number: int | None, who: str) -> tuple[Change, int]:
+def undo(
+    engine: Engine, settings: Settings, number: int | None, who: str, report: Report = silent
+) -> tuple[Change, int]:
     """Take back a change, the last one standing when none is named."""
     with writing(engine) as connection:
         line = _to_undo(store.changes(connection), number)
         values = {"action": UNDO, "subject": line.subject, "object": line.object, "undoes": line.id}
         store.append_change(connection, values | {"who": who, "at_utc": datetime.now(UTC)})
         moved = retarget(connection)
-    settle_behind(engine, settings)
+    settle_behind(engine, settings, report)
     return line, moved
 
 
@@ -147,6 +167,19 @@ def _new_name(typed: str, besides: str | None = None) -> str:
     folded = target_names().fold(plain)
     known = folded.how in (How.NUMBER, How.NICKNAME) and folded.name != besides
     return folded.name if known else plain
+
+
+def _refuse_other_object(subject: str, typed: str) -> None:
+    """Refuse a nickname of another object for one that the catalogues know by its number."""
+    names = target_names()
+    meant, own = names.fold(tidy(typed)), names.fold(subject)
+    if meant.how is How.NICKNAME and own.how is How.NUMBER and meant.name != own.name:
+        raise UsageError(
+            f"{tidy(typed)} is a name of {meant.name}, another object than {subject}; nothing was "
+            "changed",
+            cure=f'If its frames show {meant.name}: runlog targets rename "{subject}" '
+            f'"{meant.name}"',
+        )
 
 
 def _seen(connection: Connection, typed: str) -> str:

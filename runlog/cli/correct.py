@@ -19,6 +19,7 @@ from runlog.cli.common import (
     who,
     with_session,
 )
+from runlog.cli.progress import grading_bar
 from runlog.core.corrections.correction import in_words
 from runlog.errors import ExitCode
 
@@ -78,16 +79,19 @@ def _correct(session: Session, asked: dict[str, Any], typed: dict[str, Any]) -> 
     from runlog.actions.correct import correct
 
     engine = session.engine()
-    done = correct(
-        engine,
-        session.settings,
-        typed["field"],
-        typed["value"].strip(),
-        session.selection(engine, asked),
-        who(),
-        replace=typed["replace"],
-        dry_run=typed["dry_run"],
-    )
+    chosen = session.selection(engine, asked)
+    with grading_bar() as bar:
+        done = correct(
+            engine,
+            session.settings,
+            typed["field"],
+            typed["value"].strip(),
+            chosen,
+            who(),
+            replace=typed["replace"],
+            dry_run=typed["dry_run"],
+            report=bar,
+        )
     if done.id is None:
         talk(f"Would be corrected: {_done(done)}")
         _name_examples(done)
@@ -119,7 +123,9 @@ def _undo(session: Session, said: str) -> int:
     if said != LAST and not said.isdigit():
         raise click.UsageError(f"{said!r} is no number of a correction; see --list")
     number = None if said == LAST else int(said)
-    line = undo(session.engine(), session.settings, number, who())
+    engine = session.engine()
+    with grading_bar() as bar:
+        line = undo(engine, session.settings, number, who(), bar)
     if line.undoes is not None:
         talk(f"Correction {line.undoes} is in force again")
         return ExitCode.DONE

@@ -11,8 +11,7 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 
 
 @click.command("mark")
-@click.argument("frames", nargs=-1, metavar="FRAME...")
-@click.argument("mark", type=click.Choice(GRADES), required=False)
+@click.argument("words", nargs=-1, metavar="FRAME... keep|doubtful|reject|auto")
 @choosing()
 @click.option("--note", help="Why, in your words.")
 @click.option(
@@ -21,8 +20,7 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 @with_session
 def command(
     session: Session,
-    frames: tuple[str, ...],
-    mark: str | None,
+    words: tuple[str, ...],
     note: str | None,
     from_folders: bool,
     asked: dict[str, Any],
@@ -45,8 +43,9 @@ def command(
         talk(f"{frames_said} marked reject; runlog mark FRAME auto takes it back")
         return 0
     choosing_some = any(value is not None for value in asked.values())
-    if mark is None or not (frames or choosing_some):
-        raise click.UsageError("Name frames and a grade, as in: runlog mark M33_0012.fits reject")
+    frames, mark = _apart(words)
+    if not (frames or choosing_some):
+        raise click.UsageError("Name frames as well, as in: runlog mark M33_0012.fits reject")
     engine = session.engine()
     if choosing_some:
         chosen = session.selection(engine, asked | {"frames": frames})
@@ -56,3 +55,15 @@ def command(
     said = "back to the automatic grade" if mark == "auto" else f"marked {mark}"
     talk(f"{count} frame{'s' * (count != 1)} {said}")
     return 0
+
+
+def _apart(words: tuple[str, ...]) -> tuple[tuple[str, ...], str]:
+    """Tell the grade from the frames: it may stand after them or before."""
+    if words and words[-1] in GRADES:
+        return words[:-1], words[-1]
+    if words and words[0] in GRADES:
+        return words[1:], words[0]
+    raise click.UsageError(
+        "Name frames and a grade (keep, doubtful, reject or auto), as in: "
+        "runlog mark M33_0012.fits reject"
+    )

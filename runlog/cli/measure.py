@@ -52,6 +52,7 @@ def command(
         read = [row | {"path": os.path.basename(row["path"])} for row in rows if not row["error"]]
         if read:
             show(table(read, SHOWN.split()))
+            talk(*(safe(f"{row['path']}: {row['note']}") for row in read if row["note"]))
         for row in read if second_opinion else ():
             show(*side_by_side(row["path"], row["second_opinion"]))
     failed = [row for row in rows if row["error"]]

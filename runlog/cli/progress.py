@@ -45,5 +45,12 @@ def progress_bar() -> Iterator[Report]:
         yield report
 
 
+@contextmanager
+def grading_bar() -> Iterator[Callable[[int, int], None]]:
+    """Show how many nights are graded again, from the first one on."""
+    with progress_bar() as bar:
+        yield lambda done, total: bar("grading", done, total)
+
+
 def _shown() -> bool:
     return sys.stderr.isatty()

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.cli.common import Session, echo_json, safe, show, talk, with_session
-from runlog.cli.progress import progress_bar
+from runlog.cli.progress import grading_bar
 
 if TYPE_CHECKING:
     from runlog.actions.regrade import Explanation
+    from runlog.core.grading.fault_kind import Check
+    from runlog.core.grading.policy import Policy
 
 
 @click.command("regrade")
@@ -36,13 +38,8 @@ def command(
         count = action.rebase(engine, session.settings)
         talk(f"Effective time reckoned again for {count} nights")
         return 0
-    with progress_bar() as bar:
-        count = action.regrade(
-            engine,
-            session.settings,
-            lambda done, total: bar("grading", done, total),
-            everything=everything,
-        )
+    with grading_bar() as bar:
+        count = action.regrade(engine, session.settings, bar, everything=everything)
     talk(f"{count} nights graded again" if count else "Every night is graded by these limits")
     return 0
 
@@ -77,13 +74,19 @@ def _rows(found: "Explanation") -> Iterator[dict[str, Any]]:
             "what": check.what,
             "value": check.value,
             "doubtful": check.limit.doubtful if check.limit else None,
-            "reject": check.limit.reject if check.limit else None,
+            "reject": check.limit.reject if check.limit else _single(check, found.policy),
             "setting": check.setting.name if check.setting else None,
             "verdict": "noted" if check.noted else check.grade.value,
             "evidence": check.evidence,
             "overridden_by": override.by.value if override else None,
             "overridden_why": override.why if override else None,
         }
+
+
+def _single(check: "Check", policy: "Policy") -> float | None:
+    """Give a limit that is one number, past which a frame is not kept."""
+    value = None if check.setting is None else policy[check.setting]
+    return float(value) if isinstance(value, int | float) else None
 
 
 def _show(found: "Explanation") -> None:

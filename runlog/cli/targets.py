@@ -18,6 +18,7 @@ from runlog.cli.common import (
     who,
     with_session,
 )
+from runlog.cli.progress import grading_bar
 
 KEYS = "target frames logged_s ra_deg dec_deg spellings questions".split()
 SHOWN = "target frames logged_s spellings".split()
@@ -88,7 +89,9 @@ def _merge(session: Session, target: str, into: str) -> int:
     """Let the frames of TARGET count for INTO, those still to come as well."""
     from runlog.actions.targets import merge
 
-    one, other, moved = merge(session.engine(), session.settings, target, into, who())
+    engine = session.engine()
+    with grading_bar() as bar:
+        one, other, moved = merge(engine, session.settings, target, into, who(), bar)
     talk(safe(f"{one} is {other} from now on ({_frames(moved)})"))
     return 0
 
@@ -101,7 +104,9 @@ def _rename(session: Session, target: str, name: str) -> int:
     """Call TARGET by another NAME."""
     from runlog.actions.targets import rename
 
-    old, new, moved = rename(session.engine(), session.settings, target, name, who())
+    engine = session.engine()
+    with grading_bar() as bar:
+        old, new, moved = rename(engine, session.settings, target, name, who(), bar)
     talk(safe(f"{old} is called {new} from now on ({_frames(moved)})"))
     return 0
 
@@ -114,7 +119,9 @@ def _split(session: Session, spelling: str, name: str) -> int:
     """Make frames whose header spells the target SPELLING a target of their own, NAME."""
     from runlog.actions.targets import split
 
-    raw, new, moved = split(session.engine(), session.settings, spelling, name, who())
+    engine = session.engine()
+    with grading_bar() as bar:
+        raw, new, moved = split(engine, session.settings, spelling, name, who(), bar)
     talk(safe(f'"{raw}" is {new} from now on ({_frames(moved)})'))
     return 0
 
@@ -126,7 +133,9 @@ def _keep(session: Session, target: str) -> int:
     """Say that TARGET is rightly its own, so that it is not asked about again."""
     from runlog.actions.targets import keep
 
-    name, _ = keep(session.engine(), session.settings, target, who())
+    engine = session.engine()
+    with grading_bar() as bar:
+        name, _ = keep(engine, session.settings, target, who(), bar)
     talk(safe(f"{name} stays a target of its own"))
     return 0
 
@@ -138,7 +147,9 @@ def _undo(session: Session, number: int | None) -> int:
     """Take back change NUMBER (the last one by default)."""
     from runlog.actions.targets import undo
 
-    line, moved = undo(session.engine(), session.settings, number, who())
+    engine = session.engine()
+    with grading_bar() as bar:
+        line, moved = undo(engine, session.settings, number, who(), bar)
     what = f"{line.action} {line.subject} to {line.object}"
     if line.subject == line.object:
         what = f"keep {line.subject}"

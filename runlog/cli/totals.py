@@ -113,7 +113,11 @@ def _columns(
     keys = [*SHOWN[:7], *ungraded, *credited, *extra, *SHOWN[7:]]
     if part.is_all_time:
         return rows, keys
-    told = {"to_go_s": "to_go_over_all_s", "frames_to_go": "frames_to_go_over_all"}
+    told = {
+        "to_go_s": "to_go_over_all_s",
+        "frames_to_go": "frames_to_go_over_all",
+        "gain_next_hour": "gain_next_hour_over_all",
+    }
     rows = [row | {new: row[old] for old, new in told.items()} for row in rows]
     return rows, [told.get(key, key) for key in keys]
 

@@ -98,6 +98,7 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "nights": Column("nights", str, True),
     "share_kept": Column("kept of logged", share, True),
     "gain_next_hour": Column("next hour", gain, True),
+    "gain_next_hour_over_all": Column("next hour (all nights)", gain, True),
     "credited_s": Column("from dual bands", hours, True),
     "priority": Column("priority", str, True),
     "kept_so_far_s": Column("kept so far", hours, True),

@@ -56,6 +56,7 @@ SHORTEST_START = 3  # "rej" is taken for reject, "re" for part of a name
 SINCE, UNTIL = ("from", "after", "since"), ("to", "until", "before")
 HALF_DAY_S, DAY_S = 43_200, 86_400
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?$")
+_BEGUN_CLOCK = re.compile(r"([01]?\d|2[0-3])(:[0-5]?(\d(:[0-5]?\d?)?)?)?$")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d*)?$|[-+]?\.\d+$")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d$")
 _WORDS = re.compile(r'"[^"]*"|\S+')  # "M 33" in quotes is one name
@@ -116,8 +117,7 @@ class _Reader:
                 continue
             term = self._term(word)
             if term is None:
-                wanted = "a time, such as 22:10" if word in (*SINCE, *UNTIL) else "a number"
-                return Asked(tuple(terms), f"“{word}” still wants {wanted}")
+                return Asked(tuple(terms), self.unknown or _still_wanted(word))
             terms.append(replace(term, negated=True) if negated else term)
             negated = False
         return Asked(tuple(terms), "“not” what?" if negated else self.unknown)
@@ -126,8 +126,8 @@ class _Reader:
         self.at += 1
         return self.words[self.at - 1]
 
-    def _peek(self, ahead: int = 0) -> str:
-        return self.words[self.at + ahead] if self.at + ahead < len(self.words) else ""
+    def _peek(self) -> str:
+        return self.words[self.at] if self.at < len(self.words) else ""
 
     def _term(self, word: str) -> Term | None:
         """Read one term; None when a number is still to come."""
@@ -144,22 +144,30 @@ class _Reader:
 
     def _clock(self, word: str) -> Term | None:
         """Read a time of day, or two; with one, what is meant ends or began half a day away."""
-        found = _seconds(self._peek())
+        found = self._time()
         if found is None:
-            self.at = len(self.words)
             return None
-        self.at += 1
         if word in UNTIL:
             return Term("clock", number=(found[1] - HALF_DAY_S) % DAY_S, until=found[1])
         until = (found[0] + HALF_DAY_S) % DAY_S
         if self._peek() in UNTIL:
-            later = _seconds(self._peek(1))
+            self.at += 1
+            later = self._time()
             if later is None:
-                self.at = len(self.words)
                 return None
-            self.at += 2
             until = later[1]
         return Term("clock", number=found[0], until=until)
+
+    def _time(self) -> tuple[int, int] | None:
+        """Read a time of day; what is none and cannot become one is said to be none."""
+        typed, found = self._peek(), _seconds(self._peek())
+        if found is None:
+            if typed and not _BEGUN_CLOCK.match(typed):
+                self.unknown = f"“{typed}” is no time of day; one is 22:10"
+            self.at = len(self.words)
+            return None
+        self.at += 1
+        return found
 
     def _with_number(self, about: str, column: str) -> Term | None:
         if self._peek() == "than":
@@ -207,6 +215,11 @@ class _Reader:
         if named is None:
             self.unknown = f"no frame of {name}"
         return named or Term("target", name)
+
+
+def _still_wanted(word: str) -> str:
+    wanted = "a time, such as 22:10" if word in (*SINCE, *UNTIL) else "a number"
+    return f"“{word}” still wants {wanted}"
 
 
 def _seconds(word: str) -> tuple[int, int] | None:

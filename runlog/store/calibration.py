@@ -8,7 +8,8 @@ from typing import Any, Self
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, and_, false, func, not_, or_, select
 
-from runlog.core.calibration.fit import Sensor, Shots
+from runlog.core.calibration.fit import Shots
+from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Grade, Kind
 from runlog.core.header.region import read_origin
 from runlog.core.selection import Selection

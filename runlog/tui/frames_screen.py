@@ -174,8 +174,10 @@ class FramesScreen(MainScreen):
     # --- words and order --------------------------------------------------------------------
 
     def action_find(self) -> None:
-        """Type words."""
-        self.set_focus(self.query_one(Input))
+        """Type words; those there are picked out, so that typing replaces them."""
+        words = self.query_one(Input)
+        self.set_focus(words)
+        words.select_all()
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""

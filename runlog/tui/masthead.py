@@ -48,6 +48,8 @@ class Masthead(Widget):
         run, look = self.session.here, self.session.look
         if run is None:
             return Text(fitted(" runlog", room), style=styled(look.accent, bold=True))
+        if self.place == "frames" and self.session.listing.every_night:
+            return Text(fitted(" all nights", room), style=styled(look.accent, bold=True))
         when = evening(run.night) if room > 30 else short_evening(run.night)
         text = Text(f" {when} ", style=styled(look.accent, bold=True))
         text.append(fitted(safe(run.rig), max(room - text.cell_len, 0)), styled(look.quiet))

@@ -91,6 +91,15 @@ def test_a_new_name_of_a_known_object_is_that_object(archive):
     assert "There is a target M 33" in archive.say("rename", "M 31", "NGC 598", code=2)
 
 
+def test_a_nickname_of_another_object_is_refused(archive):
+    """M 33, called Pinwheel by many, does not become M 101 unasked."""
+    archive.light("M33").scan()
+    assert "a name of M 101, another object than M 33" in archive.say(
+        "rename", "M 33", "Pinwheel", code=2
+    )
+    assert archive.hours() == {"M 33": 1}
+
+
 def test_split(archive):
     """One spelling of a target becomes a target of its own, in later scans as well."""
     archive.light("M31", 2).light("M31_wide_L", 1).light("M31_L", 1).scan()

@@ -14,7 +14,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from runlog.core.frame import Measurement, StarList, Streak
-from runlog.core.stars.match import match_stars, throughput
+from runlog.core.stars.match import match_stars
+from runlog.core.stars.throughput import throughput
 from runlog.measure import measure_frame
 from tests.measure.fields import (
     DrawnField,

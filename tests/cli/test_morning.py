@@ -102,7 +102,17 @@ def test_proposed_limits_come_with_their_evidence(home):
     assert "nothing bounds it" in found["evidence"]
     assert found["evidence"] in here(home, "policy", "suggest").stdout
     assert here(home, "policy", "show").stdout == before
-    assert here(home, "mark", *soft, *kept, "auto").returncode == 0
+    assert here(home, "mark", "auto", *soft, *kept).returncode == 0  # either order will do
+    refused = here(home, "mark", *soft, "kepe")
+    assert refused.returncode == 2 and "keep, doubtful, reject or auto" in refused.stderr
+
+
+def test_a_limit_of_one_number_is_explained_too(home):
+    """The fewest stars of any frame stand in the column of its limit."""
+    (path, *_) = paths(home, "soft")
+    rows = runlog_json(home, "regrade", "--explain", path)["rows"]
+    (least,) = [r["reject"] for r in rows if r["setting"] == "few_stars_least"]
+    assert least == 5
 
 
 def test_a_night_of_flats_has_no_light_frames(tmp_path):

@@ -23,6 +23,7 @@ from runlog.tui.edges import Edges
 from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
 from runlog.tui.keys import EVERYWHERE, SCOPES
+from runlog.tui.masthead import Masthead
 from runlog.tui.night_screen import NightScreen
 from runlog.tui.picture_view import PictureView
 from runlog.tui.totals_screen import TotalsScreen
@@ -323,6 +324,18 @@ def _reset_view(screen: DoubtfulScreen) -> None:
     screen.query_one("#companion").display = False
     screen.query_one(Edges).display, view.display = False, True
     screen.query_one(Curves).display = False
+
+
+async def test_a_list_of_all_nights_is_not_headed_by_one(running: Running) -> None:
+    """The top line says all nights while the list holds all; typing anew replaces old words."""
+    async with running() as pilot:
+        await press(pilot, "2")
+        masthead = pilot.app.screen.query_one(Masthead)
+        assert "all nights" not in masthead.render().plain
+        await press(pilot, "A")
+        assert "all nights" in masthead.render().plain
+        await press(pilot, "slash", "s", "o", "enter", "slash", "r", "e", "j", "enter")
+        assert app_of(pilot).session.listing.words == "rej"
 
 
 async def test_quit_remembers_and_ends(running: Running) -> None:

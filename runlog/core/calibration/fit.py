@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from runlog.core.calibration.missing import Lack
+from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Kind
 
 SAME_LENGTH = 0.02  # share by which two exposure times may differ and be called the same
@@ -31,30 +32,6 @@ class CalibrationRules:
     flat_nights: float = 14.0  # dust moves: flats may lie this many nights away
     rotator_deg: float = 1.0  # dust shadows move with the mechanical angle
     no_glow: bool = False  # the sensor has no amplifier glow, so darks may be scaled
-
-
-@dataclass(frozen=True, slots=True)
-class Sensor:
-    """Camera settings that a calibration frame must share with what it calibrates."""
-
-    camera: str
-    gain: float | None
-    offset: float | None
-    readout_mode: str | None
-    binning: tuple[int, int]
-    size: tuple[int, int]  # the region read out
-    partial: bool = False  # it is smaller than the sensor
-    origin: tuple[int, int] | None = None  # where a partial one begins, unbinned; None: not told
-
-    def fits(self, other: "Sensor") -> bool:
-        """Tell whether all agree; a place on the sensor that is not told may be the same."""
-        told = None in (self.origin, other.origin) or self.origin == other.origin
-        return told and replace(self, origin=None) == replace(other, origin=None)
-
-    @property
-    def unplaced(self) -> bool:
-        """Tell whether it is not known which part of the sensor was read out."""
-        return self.partial and self.origin is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,8 +177,9 @@ def calibrate(group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules
     darks = _darks(group, same, bias, rules)
     flats, used = _flats(group, stock, rules)
     flat_darks = _flat_darks(used, stock, rules)
-    needed = bool(darks.lacks or flat_darks.lacks)
-    return Calibration(group, darks, flats, flat_darks, _bias(bias, rules, needed))
+    found = {"darks": darks, "flat-darks": flat_darks}
+    lacking = [name for name, kind in found.items() if kind.lacks]
+    return Calibration(group, darks, flats, flat_darks, _bias(bias, rules, lacking))
 
 
 # --- darks ----------------------------------------------------------------------------------
@@ -214,7 +192,7 @@ def _darks(
     fitting = [s for s in darks if _same_length(s.exposure_s, group.exposure_s)]
     notes = _temperature_notes(fitting, group) + _age_notes(fitting, group, rules)
     notes += _place_notes("darks", fitting, group)
-    tail = f"{_at(group.sensor_c)}{_settings(group.sensor)}"
+    tail = f"{_at(group.sensor_c)}{group.sensor.in_words()}"
     if group.exposure_s is None:
         unknown = "darks: lights without a length; say it: runlog correct exposure SECONDS"
         return Found(wanted=rules.enough_darks, notes=(unknown,))
@@ -346,13 +324,14 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
     return replace(total, enough=not lacks, lacks=tuple(dict.fromkeys(lacks)))
 
 
-def _bias(bias: Sequence[Shots], rules: CalibrationRules, needed: bool) -> Found:
+def _bias(bias: Sequence[Shots], rules: CalibrationRules, lacking: Sequence[str]) -> Found:
     found = _count(bias, rules.enough_bias, Lack("bias"), ())
-    if found.enough or not needed:
+    if found.enough or not lacking:
         # Darks and flat-darks of the right length hold the bias already.
         return replace(found, enough=True, wanted=None, lacks=())
     (lack,) = found.lacks
-    return replace(found, lacks=(replace(lack, tail=f"{lack.tail}, unless the darks are taken"),))
+    unless = f", unless the {' and '.join(lacking)} are taken"
+    return replace(found, lacks=(replace(lack, tail=f"{lack.tail}{unless}"),))
 
 
 # --- counting and words ---------------------------------------------------------------------
@@ -388,18 +367,3 @@ def _at(sensor_c: float | None) -> str:
 
 def _angle(rotator_deg: float | None) -> str:
     return "" if rotator_deg is None else f" at rotator angle {rotator_deg:.0f}"
-
-
-def _settings(sensor: Sensor) -> str:
-    gain = "" if sensor.gain is None else f", gain {sensor.gain:g}"
-    offset = "" if sensor.offset is None else f", offset {sensor.offset:g}"
-    across, down = sensor.binning
-    binning = f", binning {across}" + ("" if across == down else f"x{down}")
-    return f"{gain}{offset}{binning}{_region(sensor)}"
-
-
-def _region(sensor: Sensor) -> str:
-    if not sensor.partial:
-        return ""
-    place = "" if sensor.origin is None else f" from {sensor.origin[0]}, {sensor.origin[1]}"
-    return f", region {sensor.size[0]}x{sensor.size[1]}{place}"

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from runlog.core.calibration.fit import CalibrationRules, Sensor, Shots, calibrate, group_lights
+from runlog.core.calibration.fit import CalibrationRules, Shots, calibrate, group_lights
 from runlog.core.calibration.missing import to_take
+from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Kind
 
 RULES = CalibrationRules()
@@ -133,7 +134,7 @@ def test_too_few_are_counted():
         "darks of 300 s at -10 C, gain 100, offset 50, binning 1 (5 of 10)",
         "flats through L at rotator angle 90 (5 of 10)",
         "flat-darks of 2 s (5 of 10)",
-        "bias (5 of 20), unless the darks are taken",
+        "bias (5 of 20), unless the darks and flat-darks are taken",
     )
 
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from runlog.core.frame import StarList
-from runlog.core.stars.match import Match, match_stars, throughput
+from runlog.core.stars.match import Match, match_stars
+from runlog.core.stars.throughput import throughput
 from runlog.measure import measure_frame
 from tests.measure.fields import Sensor, draw_field, moffat
 
