@@ -6,8 +6,8 @@ from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection
 
-from runlog.actions.fields import CONFIRMED, Answer, Cover, Home, covers
-from runlog.actions.matching import Laid, lay_on, stored_place
+from runlog.actions.fields import Answer, Cover, Home
+from runlog.actions.matching import Laid, lay_on
 from runlog.core.frame import Frame, Placement, StarList
 from runlog.store.fields import Candidate, candidates_by_name
 from runlog.store.settling import frames_by_key
@@ -52,7 +52,9 @@ class RigFields:
 class Matcher:
     """Finds fields and what each frame is compared with; remembers both for one settling."""
 
-    def __init__(self) -> None:
+    def __init__(self, changed: Sequence[int] = ()) -> None:
+        """Find anew what hangs on some runs, which show something else than before."""
+        self._changed = changed
         self._rigs: dict[int, RigFields] = {}
         self._references: dict[str, Frame] = {}
         self._stars: dict[int, StarList] = {}
@@ -93,7 +95,7 @@ class Matcher:
 
     def _of_rig(self, connection: Connection, rig_id: int) -> RigFields:
         if rig_id not in self._rigs:
-            self._rigs[rig_id] = fields_of_rig(connection, rig_id)
+            self._rigs[rig_id] = fields_of_rig(connection, rig_id, self._changed)
         return self._rigs[rig_id]
 
     def depth_throughput(
@@ -125,12 +127,11 @@ class Matcher:
         return self._stars[at]
 
 
-def fields_of_rig(connection: Connection, rig_id: int) -> RigFields:
-    """Find the fields of all names of a rig; names in which nothing changed keep theirs."""
+def fields_of_rig(connection: Connection, rig_id: int, runs: Sequence[int]) -> RigFields:
+    """Find the fields of the names that changed runs have to do with; all others keep theirs."""
     found = RigFields()
-    for candidates in candidates_by_name(connection, rig_id):
-        if not at_rest(candidates):
-            _find(connection, candidates, found)
+    for candidates in candidates_by_name(connection, rig_id, runs):
+        _find(connection, candidates, found)
     return found
 
 
@@ -173,20 +174,3 @@ def changes(
 def stored_answer(placed: Placement) -> Answer:
     """Give what is stored of a frame's field."""
     return Answer(placed.matched_to, placed.matched_past, placed.best_of_name, placed.field_runs)
-
-
-def at_rest(candidates: Sequence[Candidate]) -> bool:
-    """Tell whether the stored answers of a name's frames all hold."""
-    if any(candidate.dirty for candidate in candidates):
-        return False
-    placed = [candidate.frame.placement for candidate in candidates]
-    own = {c.frame.key for c in candidates if c.fit and c.frame.placement.matched_to == c.frame.key}
-    if not own:
-        return all(c.frame.placement.matched_to is None and not c.fit for c in candidates)
-    bests, homes = {p.best_of_name for p in placed}, {p.matched_to for p in placed}
-    if len(bests) > 1 or not bests <= own or not homes <= own:
-        return False
-    shown = Counter(
-        c.frame.placement.matched_to for c in candidates if covers(stored_place(c.frame))
-    )
-    return len(own) == 1 or all(shown[key] >= CONFIRMED for key in own)

@@ -33,6 +33,7 @@ from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
 from runlog.store.settling import frames_of_run, write_settled
+from runlog.store.shown import look_anew, remember_shown, runs_that_changed
 
 ROUNDS = 20  # settling one run may show that another is out of date, and scans go on meanwhile
 ZEROS = (Kind.BIAS, Kind.DARK)
@@ -57,8 +58,10 @@ class Judged:
 class Known:
     """What one settling remembers from run to run, so that it is looked up once."""
 
-    def __init__(self) -> None:
-        self.matcher, self.trails, self.zeros = Matcher(), Trails(), ZeroLevels()
+    def __init__(self, changed: Sequence[int] = ()) -> None:
+        """Settle with some runs that show other runs something else than before."""
+        self.changed = changed
+        self.matcher, self.trails, self.zeros = Matcher(changed), Trails(changed), ZeroLevels()
         self.depths = Depths(self.matcher)
         self.airmass: dict[str, float | None] = {}  # of references, by key
         self.skies: dict[str, float | None] = {}  # of references, by key
@@ -73,6 +76,11 @@ class Settling:
     settings: Settings
     known: Known
 
+    @property
+    def zeros_stand(self) -> bool:
+        """Tell whether no frame has another zero level than is stored."""
+        return not self.known.changed and self.run.grounds == settings_digest(self.settings)
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -84,6 +92,7 @@ class Outcome:
     zeros: str
     cameras: list[str]
     frozen: list[Frozen]
+    asking: int
 
 
 def settle_all(
@@ -94,8 +103,7 @@ def settle_all(
     gather_behind(engine)
     for _ in range(ROUNDS):
         compare_rows(engine)
-        known = Known()
-        dirty = _dirty(engine, known)
+        dirty, known = _dirty(engine)
         if not dirty:
             return settled
         for done, run in enumerate(dirty):
@@ -110,7 +118,7 @@ def settle_all(
     return settled
 
 
-def _dirty(engine: Engine, known: Known) -> list[RunState]:
+def _dirty(engine: Engine) -> tuple[list[RunState], Known]:
     """List the runs to settle, with those that another night's frames put out of date.
 
     Their frames are matched to a frame best no more, or a line of theirs turns out to recur.
@@ -119,15 +127,20 @@ def _dirty(engine: Engine, known: Known) -> list[RunState]:
     """
     with reading(engine) as connection:
         dirty = run_store.dirty_runs(connection)
+        known = Known(runs_that_changed(connection))
         outdated: set[int] = set()
-        for rig_id in sorted({run.rig_id for run in dirty}):
+        for rig_id in sorted({run.rig_id for run in dirty} if known.changed else ()):
             outdated |= known.matcher.outdated(connection, rig_id)
             outdated |= known.trails.runs_shown_otherwise(connection, rig_id)
-    if not outdated - {run.id for run in dirty}:
-        return dirty
+        outdated -= set(known.changed)
+        others = [run for run in run_store.all_runs(connection) if run.id in outdated]
+    if not outdated:
+        return dirty, known
     with writing(engine) as connection:
         run_store.touch_runs(connection, outdated)
-        return run_store.dirty_runs(connection)
+        look_anew(connection, outdated)
+        seen = {*dirty, *others, *(replace(run, revision=run.revision + 1) for run in others)}
+        return [run for run in run_store.dirty_runs(connection) if run in seen], known
 
 
 def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> bool:
@@ -156,6 +169,7 @@ def _store(connection: Connection, run: RunState, used: Settings, outcome: Outco
 def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
     history.put_usual(connection, run.id, outcome.usual)
     history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
+    remember_shown(connection, run.id, outcome.asking)
     for frozen in outcome.frozen:
         history.freeze_depth(connection, run.rig_id, asdict(frozen))
 
@@ -171,6 +185,7 @@ def _compute(this: Settling) -> Outcome:
         zeros=_zero_levels([j.before for j in judged]),
         cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
         frozen=this.known.depths.fresh(this.run.rig_id),
+        asking=sum(bool(f.header.questions or f.judgement.questions) for f in after),
     )
 
 
@@ -236,7 +251,9 @@ def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
     connection, rig_id, known = this.connection, this.run.rig_id, this.known
     moved = not same_site(this.run.grounds, this.settings)
     skies = sky_of(stored, this.settings, moved=moved)
-    zeros = known.zeros.pedestals(connection, stored, this.settings)
+    zeros = [(f.context.pedestal_adu, f.context.pedestal_from) for f in stored]
+    if not this.zeros_stand:
+        zeros = known.zeros.pedestals(connection, stored, this.settings)
     matches = known.matcher.match(connection, rig_id, [f for f in stored if _to_match(f)])
     trails = known.trails.of_rig(connection, rig_id)
     found = []
@@ -315,8 +332,10 @@ class _Light:
         known = self.this.known.skies
         if best.key not in known:
             this = self.this
-            zeros = this.known.zeros.pedestals(this.connection, [best], this.settings)
-            ((zero_adu, _),) = zeros
+            zero_adu = best.context.pedestal_adu
+            if not this.zeros_stand:
+                zeros = this.known.zeros.pedestals(this.connection, [best], this.settings)
+                ((zero_adu, _),) = zeros
             airmass = self._airmass_of(best)
             context = replace(best.context, pedestal_adu=zero_adu, airmass=airmass)
             known[best.key] = sky_rate_at_zenith(replace(best, context=context))

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Connection, Row, String, and_, cast, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, String, and_, cast, func, or_, select, update
 
 from runlog.core.frame import FrameHeader, Kind, Stage
 from runlog.core.identity import (
@@ -65,22 +65,45 @@ def _chosen_wrongly(connection: Connection, start: datetime) -> list[Row[Any]]:
 
 def counted_twice(connection: Connection) -> dict[datetime, int]:
     """Find the exposures that count more than once: a start of each, and how often too many."""
-    f = m.frame.c
-    # Starts as text: of a whole archive's, only those that lie close are worth reading as times.
-    query = (
-        select(cast(f.taken_at_utc, String).label("start"), f.exposure_s, f.camera_key)
-        .where(f.counted, f.taken_at_utc.is_not(None), f.exposure_s.is_not(None))
-        .where(f.header_kind != Kind.STACK.value)
-        .order_by(f.taken_at_utc)
-    )
     found: dict[datetime, int] = {}
     done: set[int] = set()
-    for start in _close_starts(connection.execute(query).all()):
+    for start in _close_starts(connection.execute(_NEIGHBOURS).all()):
         wrong = [r for r in _chosen_wrongly(connection, start) if r.counted and r.id not in done]
         done |= {row.id for row in wrong}
         if wrong:
             found[start] = len(wrong)
     return found
+
+
+def _coarsely_close(start: ColumnElement[str], later: ColumnElement[str]) -> ColumnElement[bool]:
+    """Compare two starts as text: in the same ten seconds, or the first in the last of its ten."""
+    same = func.substr(start, 1, 18) == func.substr(later, 1, 18)
+    return or_(same, func.substr(start, 19, 1) == "9")
+
+
+_F = m.frame.c
+# As text, which every database compares alike.
+_START = cast(_F.taken_at_utc, String)
+_STARTS = (
+    select(_START.label("start"), _F.exposure_s, _F.camera_key)
+    .add_columns(func.lag(_START).over(order_by=_F.taken_at_utc).label("before"))
+    .add_columns(func.lead(_START).over(order_by=_F.taken_at_utc).label("after"))
+    .where(_F.counted, _F.taken_at_utc.is_not(None), _F.exposure_s.is_not(None))
+    .where(_F.header_kind != Kind.STACK.value)
+    .subquery()
+    .c
+)
+# Of a whole archive's starts only those that lie close to another are worth looking at.
+_NEIGHBOURS = (
+    select(_STARTS.start, _STARTS.exposure_s, _STARTS.camera_key)
+    .where(
+        or_(
+            _coarsely_close(_STARTS.before, _STARTS.start),
+            _coarsely_close(_STARTS.start, _STARTS.after),
+        )
+    )
+    .order_by(_STARTS.start)
+)
 
 
 def _close_starts(rows: Sequence[Row[*tuple[Any, ...]]]) -> Iterator[datetime]:
@@ -96,9 +119,6 @@ def _close_starts(rows: Sequence[Row[*tuple[Any, ...]]]) -> Iterator[datetime]:
 
 
 def _is_close(start: str, later: str) -> bool:
-    """Compare two starts as text, to the minute and near its end; what is left, as times."""
-    if start[:16] != later[:16] and start[17:19] < "58":
-        return False
     return _moment(later) - _moment(start) <= timedelta(seconds=COPY_TOLERANCE_S)
 
 

@@ -19,6 +19,7 @@ from runlog.core.grading.baseline import Earlier
 from runlog.store import models as m
 from runlog.store.engine import insert_into
 from runlog.store.runs import touch, touch_settled
+from runlog.store.shown import NOT_KNOWN
 
 LAST_NIGHTS = 8
 FEWEST_NIGHTS = 2
@@ -80,7 +81,9 @@ def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence
         return
     connection.execute(update(m.run).where(r.id == run_id).values(zeros=zeros))
     of_camera = select(m.frame.c.run_id).where(m.frame.c.camera_key.in_(cameras))
-    touch_settled(connection, r.id.in_(of_camera), r.id != run_id)
+    others = (r.id.in_(of_camera), r.id != run_id)
+    touch_settled(connection, *others)
+    connection.execute(update(m.run).where(*others).values(shown=NOT_KNOWN))
 
 
 # --- references -----------------------------------------------------------------------------

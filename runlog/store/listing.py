@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from runlog.store import models as m
 
@@ -32,13 +32,15 @@ def frames_at(connection: Connection, path: bytes) -> list[int]:
 
 def frames_named(connection: Connection, name: bytes) -> list[int]:
     """Find frames by their file's name alone, in whatever folder."""
-    query = select(m.file.c.path, m.header.c.frame_id).join(m.header).order_by(m.header.c.frame_id)
-    end = b"/" + name  # bytes: compared here, as databases differ in what they can do with them
-    found = (i for path, i in connection.execute(query) if bytes(path).endswith(end))
-    return list(dict.fromkeys(found))
+    path, end = m.file.c.path, b"/" + name
+    ending = func.substr(path, func.length(path) - len(end) + 1)
+    query = select(m.header.c.frame_id).distinct().join(m.file)
+    query = query.where(func.length(path) >= len(end), ending == end)
+    return list(connection.execute(query.order_by(m.header.c.frame_id)).scalars())
 
 
 def frames_keyed(connection: Connection, start: str) -> list[int]:
     """Find frames by the start of their key."""
-    by_key = select(m.frame.c.id).where(m.frame.c.content_key.startswith(start, autoescape=True))
+    key = m.frame.c.content_key  # of hexadecimal digits: "g" comes after them all
+    by_key = select(m.frame.c.id).where(key >= start, key < f"{start}g")
     return list(connection.execute(by_key.limit(50)).scalars())

@@ -77,7 +77,7 @@ class Sky:
             for frame, changed in zip(frames, changes(frames, *cover.homes()), strict=True)
         ]
         return [
-            s._replace(dirty=False, frame=frame) for s, frame in zip(sights, placed, strict=True)
+            s._replace(frame=frame) for s, frame in zip(sights, placed, strict=True)
         ], cover
 
 
@@ -177,7 +177,7 @@ def test_settled_frames_cost_no_match_and_say_the_same():
     more, third = sky.settled([*settled, sky.sights[-1]])
     assert third.matches <= 4
     fresh, _ = sky.settled()
-    assert [s._replace(dirty=True) for s in more] == [s._replace(dirty=True) for s in fresh]
+    assert more == fresh
 
 
 def test_a_better_frame_later_gives_what_all_at_once_gives():

@@ -41,7 +41,7 @@ EACH_LOOK = 18  # targets that look as one of the sample nights' does
 CALIBRATED = 3  # every third night has its own darks and flats
 CLOUDED, SHORT = 25, 60  # every so many nights clouds came after so many frames
 ASIDE = timedelta(seconds=17)  # of the second sample night: no two frames start together
-TURNS = 3
+TURNS = 2
 MOST = 1.3  # times `totals`
 COMMANDS = (
     ("targets",), ("mark",), ("night",), ("nights",), ("calibration",), ("check",),

@@ -23,6 +23,17 @@ UNDO: dict[str, tuple[str, ...]] = {
     "0006": ("ALTER TABLE frame DROP COLUMN streaks_seen",),
     "0007": ("DROP TABLE rig_settings",),
     "0008": ("ALTER TABLE frame DROP COLUMN peak_adu",),
+    "0010": (
+        "ALTER TABLE run DROP COLUMN shown",
+        "ALTER TABLE run DROP COLUMN asking",
+        *(
+            f"DROP INDEX ix_frame_{name}"
+            for name in "run target start camera measured_with matched_to corrected lines "
+            "unlooked".split()
+        ),
+        "CREATE INDEX ix_frame_run_id ON frame (run_id)",
+        "CREATE INDEX ix_frame_taken_at_utc ON frame (taken_at_utc)",
+    ),
 }
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
 
