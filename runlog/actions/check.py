@@ -18,8 +18,8 @@ from runlog.core.failures import cure_of_failure
 from runlog.core.frame import Kind
 from runlog.errors import StoreError
 from runlog.store import files as file_store
-from runlog.store.asking import count_by_kind, questions_asked
-from runlog.store.choose import sights
+from runlog.store.asking import count_by_kind, nights_asking, questions_asked
+from runlog.store.choose import everyone
 from runlog.store.engine import reading, write
 from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
@@ -175,10 +175,13 @@ def _headers(engine: Engine) -> list[Finding]:
     """Gather what headers leave in doubt, each question once with the command that settles it."""
     with reading(engine) as connection:
         asking = questions_asked(connection)
-        everyone = sights(connection) if asking else []
-    raised = (
-        Raised(q["code"], q["text"], q.get("cure", ""), sight)
-        for sight in everyone
-        for q in asking.get(sight.id, ())
-    )
-    return [Finding("headers", False, a.counted, a.cured) for a in gather(raised, everyone)]
+        if not asking:
+            return []
+        stored = everyone(connection, nights_asking(connection))
+        raised = [
+            Raised(q["code"], q["text"], q.get("cure", ""), sight)
+            for sight in stored.near
+            for q in asking.get(sight.id, ())
+        ]
+        asked = gather(raised, stored)
+    return [Finding("headers", False, a.counted, a.cured) for a in asked]

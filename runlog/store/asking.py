@@ -26,3 +26,9 @@ def questions_asked(connection: Connection) -> dict[int, list[dict[str, Any]]]:
     query = select(_F.id, _F.header_questions, _F.run_questions)
     rows = connection.execute(query.where(_F.run_id.in_(asking), doubtful))
     return {r.id: [*r.header_questions, *r.run_questions] for r in rows}
+
+
+def nights_asking(connection: Connection) -> list[str]:
+    """List the nights with a run that asks."""
+    query = select(m.run.c.night).distinct().where(m.run.c.asking > 0)
+    return list(connection.execute(query.order_by(m.run.c.night)).scalars())

@@ -2,9 +2,16 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, func, select
+from typing import Any
+
+from sqlalchemy import BindParameter, Connection, bindparam, func, select
 
 from runlog.store import models as m
+
+
+def written_out(ids: Sequence[int]) -> BindParameter[Any]:
+    """Put numbers into a statement as they are: there may be more than it takes as parameters."""
+    return bindparam(None, ids, expanding=True, literal_execute=True)
 
 
 def paths_of_frames(
@@ -17,7 +24,7 @@ def paths_of_frames(
         .order_by(m.header.c.frame_id, m.file.c.missing, ~m.header.c.speaks, m.file.c.path)
     )
     if frame_ids is not None:
-        query = query.where(m.header.c.frame_id.in_(frame_ids))
+        query = query.where(m.header.c.frame_id.in_(written_out(frame_ids)))
     paths: dict[int, list[tuple[bytes, bool]]] = {}
     for frame_id, path, missing in connection.execute(query):
         paths.setdefault(frame_id, []).append((bytes(path), missing))

@@ -129,9 +129,11 @@ def spellings(connection: Connection, selection: Selection = EVERYTHING) -> list
     corrected = select(f.id).where(f.corrected.is_not(None))
     chosen = where(connection, selection)
     return [
-        Spelled(*row[:4], by_person, *row[4:])
+        Spelled(target, raw, width, height, by_person, *counted)
         for by_person, which in ((False, f.id.not_in(corrected)), (True, f.id.in_(corrected)))
-        for row in connection.execute(_SPELLINGS.where(which, *chosen))
+        for target, raw, width, height, *counted in connection.execute(
+            _SPELLINGS.where(which, *chosen)
+        )
     ]
 
 

@@ -26,6 +26,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from datetime import time as clock
 from itertools import chain, islice
 from pathlib import Path
 from typing import Any
@@ -40,7 +41,8 @@ FIRST_NIGHT = date(2015, 1, 1)
 EACH_LOOK = 18  # targets that look as one of the sample nights' does
 CALIBRATED = 3  # every third night has its own darks and flats
 CLOUDED, SHORT = 25, 60  # every so many nights clouds came after so many frames
-ASIDE = timedelta(seconds=17)  # of the second sample night: no two frames start together
+PACE = 2  # sample nights in one night: each runs through so much faster, one after the other
+DUSK, NIGHT = clock(18), timedelta(hours=12)
 TURNS = 2
 MOST = 1.3  # times `totals`
 COMMANDS = (
@@ -103,7 +105,7 @@ class Drawn:
     run_id: int
     evening: date
     sample: Row
-    aside: timedelta
+    turn: int  # which of the night's sample nights it is of
     target: str
 
     @property
@@ -132,22 +134,22 @@ def _plan(sample: Sample, frames: int) -> Iterator[Drawn]:
         number += 1
         evening = FIRST_NIGHT + timedelta(days=2 * number)
         names = {look: rng.choice(targets[look]) for look in sample.looks}
-        for row, aside in _night(sample, number):
-            yield Drawn(number, evening, row, aside, names.get(row["target"], ""))
+        for row, turn in _night(sample, number):
+            yield Drawn(number, evening, row, turn, names.get(row["target"], ""))
             made += 1
 
 
-def _night(sample: Sample, number: int) -> Iterator[tuple[Row, timedelta]]:
+def _night(sample: Sample, number: int) -> Iterator[tuple[Row, int]]:
     """Choose the frames of a night: of two sample nights, calibrated now and then."""
     runs = sorted(sample.frames)
     if number % CLOUDED == 0:
         lights = (row for row in sample.frames[runs[1]] if row["kind"] == "light")
-        yield from ((row, timedelta(0)) for row in islice(lights, SHORT))
+        yield from ((row, 0) for row in islice(lights, SHORT))
         return
-    for turn in range(2):
+    for turn in range(PACE):
         for row in sample.frames[runs[(number + turn) % len(runs)]]:
             if row["kind"] in ("light", "focus") or number % CALIBRATED == 0:
-                yield row, turn * ASIDE
+                yield row, turn
 
 
 def _references(planned: Sequence[Drawn]) -> dict[tuple[str, str], str]:
@@ -161,9 +163,11 @@ def _references(planned: Sequence[Drawn]) -> dict[tuple[str, str], str]:
 
 def _frame_row(drawn: Drawn, number: int, sample: Sample, best: dict[tuple[str, str], str]) -> Row:
     row, rng = dict(drawn.sample), random.Random(number)
-    nights = drawn.evening - sample.evenings[row["run_id"]]
-    start = datetime.fromisoformat(row["taken_at_utc"]) + nights + drawn.aside
+    dusk = datetime.combine(sample.evenings[row["run_id"]], DUSK)
+    after = (datetime.fromisoformat(row["taken_at_utc"]) - dusk) / PACE + drawn.turn * NIGHT / PACE
+    start = datetime.combine(drawn.evening, DUSK) + after
     row |= {"id": number, "content_key": drawn.key, "run_id": drawn.run_id}
+    row["exposure_s"] /= PACE
     row["taken_at_utc"] = start.strftime("%Y-%m-%d %H:%M:%S.%f")
     if drawn.target:
         row |= _pointing(drawn, sample) | {"target": drawn.target, "target_raw": drawn.target}

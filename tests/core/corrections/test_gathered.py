@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.core.corrections.gathered import Raised, gather
-from runlog.core.corrections.selecting import Sight
+from runlog.core.corrections.selecting import Everyone, Sight
 from runlog.core.header.filters import NO_FILTER
 
 SITE = 'site "31.7 -110.9"'
@@ -114,7 +114,7 @@ def test_a_site_may_be_of_one_night():
 
 def commands(asking, silent):
     """Give the commands for a question that only some of the frames ask."""
-    (asked,) = gather(asking, [r.sight for r in (*asking, *silent)])
+    (asked,) = gather(asking, Everyone(r.sight for r in (*asking, *silent)))
     return asked.commands
 
 
