@@ -1,4 +1,4 @@
-"""What a run shows to others and asks, and indexes by which a large archive answers as a small one."""
+"""What a run shows to others and asks, and indexes that answer for long rows of frames."""
 
 import sqlalchemy as sa
 from alembic import op

@@ -3,15 +3,18 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection
 
-from runlog.actions.fields import Answer, Cover, Home
-from runlog.actions.matching import Laid, lay_on
 from runlog.core.frame import Frame, Placement, StarList
 from runlog.store.fields import Candidate, candidates_by_name
 from runlog.store.settling import frames_by_key
 from runlog.store.stars import star_lists
+
+if TYPE_CHECKING:
+    from runlog.actions.fields import Answer, Home
+    from runlog.actions.matching import Laid
 
 SEVERAL = 2  # runs: whether a field was seen on another night is all that is asked
 
@@ -20,8 +23,8 @@ SEVERAL = 2  # runs: whether a field was seen on another night is all that is as
 class Changed:
     """What is no longer as stored of a frame's field."""
 
-    answer: Answer
-    laid: Laid | None
+    answer: "Answer"
+    laid: "Laid | None"
     fresh: bool  # whether it was laid on a frame anew; else its place is as stored
 
     def onto(self, placement: Placement) -> Placement:
@@ -115,6 +118,8 @@ class Matcher:
             return None
         if frame.key == reference.key:
             return 1.0
+        from runlog.actions.matching import lay_on
+
         here, there = self._stars_of(connection, frame), self._stars_of(connection, reference)
         laid = lay_on(reference, there, frame, here)
         # Another field has stars of its own: its light is relative to its own best frame.
@@ -136,6 +141,8 @@ def fields_of_rig(connection: Connection, rig_id: int, runs: Sequence[int]) -> R
 
 
 def _find(connection: Connection, candidates: Sequence[Candidate], found: RigFields) -> None:
+    from runlog.actions.fields import Cover  # with numpy, and only where something changed
+
     def stars_of(frame: Frame) -> StarList:
         at = frame.identity.id
         return star_lists(connection, [at]).get(at, StarList())
@@ -151,9 +158,11 @@ def _find(connection: Connection, candidates: Sequence[Candidate], found: RigFie
 
 
 def changes(
-    frames: Sequence[Frame], references: Sequence[int], homes: Sequence[Home]
+    frames: Sequence[Frame], references: Sequence[int], homes: "Sequence[Home]"
 ) -> Iterable[Changed | None]:
     """Give what of each frame is no longer as stored; None where all is."""
+    from runlog.actions.fields import Answer
+
     if not references:
         for frame in frames:
             yield Changed(Answer(), None, True) if frame.placement.matched_to is not None else None
@@ -167,10 +176,5 @@ def changes(
     for frame, home in zip(frames, homes, strict=True):
         own = min(count[home.at], SEVERAL) if home.covered else None
         answer = Answer(frames[home.at].key, home.past, best, own)
-        same = not home.fresh and answer == stored_answer(frame.placement)
+        same = not home.fresh and answer == Answer.stored(frame.placement)
         yield None if same else Changed(answer, home.laid, home.fresh)
-
-
-def stored_answer(placed: Placement) -> Answer:
-    """Give what is stored of a frame's field."""
-    return Answer(placed.matched_to, placed.matched_past, placed.best_of_name, placed.field_runs)

@@ -46,7 +46,7 @@ def own_rows(connection: Connection, run_id: int) -> str:
     """Say which rows and columns are the camera's own in the frames of a run."""
     words = {}
     for sensor in store.sensors_of_run(connection, run_id):
-        by_run = store.patterns(connection, sensor)
+        by_run = store.patterns_that_tell(connection, sensor, run_id)
         if all(p.source == DARK for p in by_run[run_id]):
             continue
         night = next(p.night for p in by_run[run_id] if p.source != DARK)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine
 
@@ -22,7 +22,6 @@ from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import extinction_mag
 from runlog.core.ledger.totals import RunSum, sum_run
 from runlog.core.sky.daylight import sky_as_known
-from runlog.core.sky.extinction import Extinction, Sighting, run_extinction
 from runlog.errors import StoreError
 from runlog.store import history
 from runlog.store import marks as mark_store
@@ -34,6 +33,9 @@ from runlog.store.marks import Mark
 from runlog.store.runs import RunState
 from runlog.store.settling import frames_of_run, write_settled
 from runlog.store.shown import look_anew, remember_shown, runs_that_changed
+
+if TYPE_CHECKING:
+    from runlog.core.sky.extinction import Extinction
 
 ROUNDS = 20  # settling one run may show that another is out of date, and scans go on meanwhile
 ZEROS = (Kind.BIAS, Kind.DARK)
@@ -47,7 +49,7 @@ class Judged:
     frame: Frame
     verdict: Verdict
     mark: Mark | None
-    extinction: Extinction | None  # by which its transparency was reckoned
+    extinction: "Extinction | None"  # by which its transparency was reckoned
 
     @property
     def is_light(self) -> bool:
@@ -75,11 +77,7 @@ class Settling:
     run: RunState
     settings: Settings
     known: Known
-
-    @property
-    def zeros_stand(self) -> bool:
-        """Tell whether no frame has another zero level than is stored."""
-        return not self.known.changed and self.run.grounds == settings_digest(self.settings)
+    stands: bool = False  # nothing changed of what its frames are compared with
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +147,8 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known) -> 
         if run_store.dirty_run(connection, run.id) != run:
             return False
         used = settings_of(connection, run.rig_id, settings)
-        outcome = _compute(Settling(connection, run, used, known))
+        stands = not known.changed and run.grounds == settings_digest(used)
+        outcome = _compute(Settling(connection, run, used, known, stands))
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
     known.depths.stored(run.rig_id)
@@ -209,7 +208,7 @@ def _judged(this: Settling) -> list[Judged]:
     if not stored:
         return []
     frames = _placed(this, stored)
-    extinctions = _extinctions(frames, this.known)
+    extinctions = {} if this.stands else _extinctions(frames, this.known)
     light = _Light(this, extinctions)
     frames = auxiliary_set_apart([light.compared(frame) for frame in frames])
     asked = questions(frames, [lit_site(frame, this.settings) for frame in frames])
@@ -252,7 +251,7 @@ def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
     moved = not same_site(this.run.grounds, this.settings)
     skies = sky_of(stored, this.settings, moved=moved)
     zeros = [(f.context.pedestal_adu, f.context.pedestal_from) for f in stored]
-    if not this.zeros_stand:
+    if not this.stands:
         zeros = known.zeros.pedestals(connection, stored, this.settings)
     matches = known.matcher.match(connection, rig_id, [f for f in stored if _to_match(f)])
     trails = known.trails.of_rig(connection, rig_id)
@@ -276,7 +275,9 @@ def _to_match(frame: Frame) -> bool:
     return frame.measurement.measured and frame.header.kind is Kind.LIGHT
 
 
-def _extinctions(frames: Sequence[Frame], known: Known) -> dict[str, Extinction]:
+def _extinctions(frames: Sequence[Frame], known: Known) -> dict[str, "Extinction"]:
+    from runlog.core.sky.extinction import Sighting, run_extinction
+
     sightings: dict[str, list[Sighting]] = {}
     for frame in frames:
         if not _to_match(frame) or known.matcher.reference(frame) is None:
@@ -293,7 +294,7 @@ class _Light:
     """Compares frames' light with that of the frames they are laid on."""
 
     this: Settling
-    extinctions: Mapping[str, Extinction]
+    extinctions: Mapping[str, "Extinction"]
 
     def compared(self, frame: Frame) -> Frame:
         """Give a frame its transparency, and the sky of the best frame of its name.
@@ -305,7 +306,8 @@ class _Light:
             return frame
         best = self.this.known.matcher.best(frame)
         sky = None if best is None else self._sky_of(best)
-        light = self._transparency(frame)
+        stored = frame.placement.transparency
+        light = stored if self.this.stands else self._transparency(frame)
         placement = replace(frame.placement, transparency=light, best_sky_adu_s=sky)
         return replace(frame, placement=placement)
 
@@ -333,7 +335,7 @@ class _Light:
         if best.key not in known:
             this = self.this
             zero_adu = best.context.pedestal_adu
-            if not this.zeros_stand:
+            if not this.stands:
                 zeros = this.known.zeros.pedestals(this.connection, [best], this.settings)
                 ((zero_adu, _),) = zeros
             airmass = self._airmass_of(best)

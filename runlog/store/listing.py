@@ -1,7 +1,6 @@
 """Where frames' files lie, and frames by their files or keys."""
 
 from collections.abc import Sequence
-
 from typing import Any
 
 from sqlalchemy import BindParameter, Connection, bindparam, func, select

@@ -89,13 +89,9 @@ frame = Table(
 
 
 def _index(name: str, *columns: str, where: str | None = None) -> Index:
-    only = None if where is None else text(where)
-    return Index(
-        f"ix_frame_{name}",
-        *(frame.c[column] for column in columns),
-        sqlite_where=only,
-        postgresql_where=only,
-    )
+    kinds = ("sqlite", "postgresql")
+    only: dict[str, Any] = {f"{kind}_where": text(where) for kind in kinds if where}
+    return Index(f"ix_frame_{name}", *(frame.c[column] for column in columns), **only)
 
 
 # Rows of frames are long: what is asked of all of them is answered by the index alone.

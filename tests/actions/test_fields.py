@@ -76,9 +76,7 @@ class Sky:
             frame if changed is None else replace(frame, placement=changed.onto(frame.placement))
             for frame, changed in zip(frames, changes(frames, *cover.homes()), strict=True)
         ]
-        return [
-            s._replace(frame=frame) for s, frame in zip(sights, placed, strict=True)
-        ], cover
+        return [s._replace(frame=frame) for s, frame in zip(sights, placed, strict=True)], cover
 
 
 def two_places(told=(None, None)):

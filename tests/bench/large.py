@@ -43,7 +43,7 @@ CALIBRATED = 3  # every third night has its own darks and flats
 CLOUDED, SHORT = 25, 60  # every so many nights clouds came after so many frames
 PACE = 2  # sample nights in one night: each runs through so much faster, one after the other
 DUSK, NIGHT = clock(18), timedelta(hours=12)
-TURNS = 2
+TURNS = 3
 MOST = 1.3  # times `totals`
 COMMANDS = (
     ("targets",), ("mark",), ("night",), ("nights",), ("calibration",), ("check",),

@@ -129,3 +129,15 @@ def test_0008_leaves_peaks_of_before_unknown(scanned):
     """How high stars stood is told only by their pixels: unknown until they are measured again."""
     take_back(scanned, "0007")
     assert [row["peak_adu"] for row in carry_across(scanned)["frame"]] == [None] * 4
+
+
+def test_0010_counts_the_frames_that_ask(scanned):
+    """What headers leave in doubt is counted by night; what others look at is not known yet."""
+    one = '[{"code": "gain", "text": "odd", "cure": ""}]'
+    take_back(
+        scanned, "0008",
+        ("UPDATE frame SET header_questions = ? WHERE id IN (1, 2)", [one]),
+        ("UPDATE frame SET run_questions = ? WHERE id IN (2, 3)", [one]),
+    )  # fmt: skip
+    (run,) = carry_across(scanned)["run"]
+    assert (run["asking"], run["shown"]) == (3, "")

@@ -300,11 +300,7 @@ def _flats(
 def _same_train(s: Shots, group: LightGroup) -> bool:
     """Same optics, filter, binning and region; the gain of a flat does not matter."""
     same_optics = (s.rig_id, s.filter) == (group.rig_id, group.filter)
-    return same_optics and _region_of(s.sensor).fits(_region_of(group.sensor))
-
-
-def _region_of(sensor: Sensor) -> Sensor:
-    return replace(sensor, camera="", gain=None, offset=None, readout_mode=None)
+    return same_optics and s.sensor.fits_region(group.sensor)
 
 
 def _angle_fits(s: Shots, group: LightGroup, rules: CalibrationRules) -> bool:
