@@ -1,10 +1,11 @@
 """Health of the database, the config and the files: each finding with its cure."""
 
 import os
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, Text, case, cast, func, or_, select, text
+from sqlalchemy import Connection, Engine, text
 
 from runlog.actions.open import settle_behind
 from runlog.actions.rig_settings import in_force
@@ -17,8 +18,8 @@ from runlog.core.failures import cure_of_failure
 from runlog.core.frame import Kind
 from runlog.errors import StoreError
 from runlog.store import files as file_store
-from runlog.store import models as m
-from runlog.store.choose import sights
+from runlog.store.asking import count_by_kind, nights_asking, questions_asked
+from runlog.store.choose import everyone
 from runlog.store.engine import reading, write
 from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
@@ -132,14 +133,14 @@ def _exposures(engine: Engine, settings: Settings) -> list[Finding]:
 
 
 def _frames(engine: Engine, settings: Settings) -> list[Finding]:
-    f = m.frame.c
     with reading(engine) as connection:
-        uncounted = func.sum(case((f.counted, 0), else_=1))
-        by_kind = select(f.kind, func.count(), uncounted).group_by(f.kind)
-        rows = connection.execute(by_kind).all()
+        kinds = count_by_kind(connection)
         otherwise = _graded_otherwise(connection, settings)
-    listed = ", ".join(f"{n} {kind}" for kind, n, _ in sorted(map(tuple, rows))) or "none yet"
-    copies = sum(unused for kind, _, unused in rows if kind == Kind.LIGHT.value)
+    counts: Counter[str] = Counter()
+    for (kind, _), count in kinds.items():
+        counts[kind] += count
+    listed = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "none yet"
+    copies = kinds.get((Kind.LIGHT.value, False), 0)
     found = [Finding("frames", True, listed)]
     if old := measured_before(engine):
         found.append(
@@ -177,15 +178,15 @@ def _graded_otherwise(connection: Connection, settings: Settings) -> int:
 
 def _headers(engine: Engine) -> list[Finding]:
     """Gather what headers leave in doubt, each question once with the command that settles it."""
-    f = m.frame.c
     with reading(engine) as connection:
-        doubtful = or_(*(cast(q, Text) != "[]" for q in (f.header_questions, f.run_questions)))
-        rows = connection.execute(select(f.id, f.header_questions, f.run_questions).where(doubtful))
-        asking = {r.id: [*r.header_questions, *r.run_questions] for r in rows}
-        everyone = sights(connection) if asking else []
-    raised = (
-        Raised(q["code"], q["text"], q.get("cure", ""), sight)
-        for sight in everyone
-        for q in asking.get(sight.id, ())
-    )
-    return [Finding("headers", False, a.counted, a.cured) for a in gather(raised, everyone)]
+        asking = questions_asked(connection)
+        if not asking:
+            return []
+        stored = everyone(connection, nights_asking(connection))
+        raised = [
+            Raised(q["code"], q["text"], q.get("cure", ""), sight)
+            for sight in stored.near
+            for q in asking.get(sight.id, ())
+        ]
+        asked = gather(raised, stored)
+    return [Finding("headers", False, a.counted, a.cured) for a in asked]

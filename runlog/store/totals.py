@@ -236,12 +236,13 @@ def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) ->
 
 
 def night_sources(connection: Connection, run_id: int | None = None) -> dict[int, str]:
-    """Say what each run's local noon was taken from; asks every frame, so only where it is shown.
+    """Say what each run's local noon was taken from.
 
     Frames may differ; the choice must not hang on the order of scanning.
     """
-    f = m.frame.c
-    query = select(f.run_id, func.min(f.night_from)).group_by(f.run_id)
+    f, r = m.frame.c, m.run.c
+    first = select(func.min(f.night_from)).where(f.run_id == r.id).scalar_subquery()
+    query = select(r.id, first)
     if run_id is not None:
-        query = query.where(f.run_id == run_id)
-    return {row[0]: row[1] for row in connection.execute(query).all()}
+        query = query.where(r.id == run_id)
+    return {row[0]: row[1] for row in connection.execute(query) if row[1] is not None}
