@@ -21,7 +21,9 @@ from runlog.core.frame import Card, Field, Measurement, Shape, StarList, Zone
 from runlog.core.header.parse import parse_header
 from runlog.core.pixels import ReadFrame
 from runlog.ingest.task import MEASURE_VERSION, Outcome
-from runlog.store.frames import FileStamp, path_parts
+from runlog.store.engine import writing
+from runlog.store.frames import path_parts, stamp_of
+from runlog.store.roots import Roots, make_root
 
 WIDTH, HEIGHT, STARS = 1280, 960, 40
 EVERY_S = 312.0
@@ -134,8 +136,12 @@ def _stars(seconds: float, shift_px: Sequence[float]) -> StarList:
 def put(engine: Engine, found: Sequence[Outcome], *, again: bool = False) -> None:
     """Store frames as a scan does, without grading; `again` as measured once more."""
     batches = Batches(engine, Settings(), lambda _: again, frozenset())
+    with writing(engine) as connection:
+        if not Roots.load(connection).over(b"/nights/x"):
+            make_root(connection, b"/nights", Roots.load(connection))
+        roots = Roots.load(connection)
     for outcome in found:
-        batches.stamps[outcome.path] = FileStamp(outcome.path, 1, 1)
+        batches.stamps[outcome.path] = stamp_of(roots, outcome.path, 1, 1)
     for outcome, arrival in batches.write(found):
         assert outcome.failure is None, outcome.failure
         assert arrival.value != "failed"

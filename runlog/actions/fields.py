@@ -2,7 +2,7 @@
 
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from statistics import median
 from typing import NamedTuple
 
@@ -12,6 +12,7 @@ import numpy.typing as npt
 from runlog.actions.interpret import field_of_view_deg
 from runlog.actions.matching import ON_ITSELF, Laid, lay_on, stored_place
 from runlog.core.frame import Frame, Placement, StarList
+from runlog.core.grading.clear_view import covered_by_own_stars
 from runlog.store.fields import Candidate
 
 SHARED = 1 / 3  # of a frame's sky: less in common is another field
@@ -60,15 +61,16 @@ def covers(laid: Laid | None) -> bool:
     return laid is not None and laid.shared >= SHARED
 
 
-def rank(frame: Frame) -> tuple[float, int, str]:
+def rank(frame: Frame, hidden: Collection[str]) -> tuple[bool, float, int, str]:
     """Order frames from the best one down; a fixed tie-break, so scan order changes nothing.
 
-    Best is the highest signal to noise of the 25th brightest star.
+    Best is the highest signal to noise of the 25th brightest star; frames that something hides,
+    by key, come last.
     """
     got = frame.measurement
     noise = (got.noise_adu or 0.0) * (got.fwhm_px or 0.0)
     score = (got.ranked_flux_adu or 0.0) / noise if noise else 0.0
-    return -score, -(got.stars or 0), frame.key
+    return frame.key in hidden, -score, -(got.stars or 0), frame.key
 
 
 class Cover:
@@ -91,7 +93,8 @@ class Cover:
         self._stars_of = stars_of
         self._near = Nearness(self._frames)
         fit = [i for i, candidate in enumerate(candidates) if candidate.fit]
-        self._ranked = sorted(fit, key=lambda i: rank(self._frames[i]))
+        hidden = covered_by_own_stars([self._frames[i] for i in fit])
+        self._ranked = sorted(fit, key=lambda i: rank(self._frames[i], hidden))
         self._place = {i: n for n, i in enumerate(self._ranked)}
         self._index = {frame.key: i for i, frame in enumerate(self._frames)}
         self._before = [i for i in self._ranked if self._matched_to(i) == self._frames[i].key]

@@ -88,6 +88,7 @@ _LOOKED_AT = (
     *(_F.id, _F.content_key, _F.run_id, _F.kind, _F.kind_from, _F.header_kind, _F.header_kind_from),
     *(*_KEYS, _F.arcsec_per_px, _F.taken_at_utc, _F.exposure_s, _F.ra_deg, _F.dec_deg),
     *(_F.stars, _F.fwhm_px, _F.noise_adu, _F.ranked_flux_adu, _F.clipped_stars),
+    *(_F.field, _F.pier_side),
     *(_F.matched_to, _F.matched_past, _F.best_of_name, _F.field_runs),
     *(_F.shift_x_px, _F.shift_y_px, _F.rotation_deg),
 )

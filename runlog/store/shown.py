@@ -20,7 +20,7 @@ _COLUMNS = (
     *(_F.target, _F.target_raw, _F.corrected, _F.filter, _F.taken_at_utc, _F.exposure_s),
     *(_F.ra_deg, _F.dec_deg, _F.arcsec_per_px, _F.header_pedestal_adu),
     *(_F.measured_with, _F.stars, _F.fwhm_px, _F.eccentricity, _F.noise_adu, _F.ranked_flux_adu),
-    *(_F.clipped_stars, _F.level, _F.signs, _F.readout, _F.readout_doubt),
+    *(_F.clipped_stars, _F.field, _F.pier_side, _F.level, _F.signs, _F.readout, _F.readout_doubt),
     *(_F.matched_to, _F.matched_past, _F.best_of_name, _F.field_runs, _F.depth_base),
     *(_F.shift_x_px, _F.shift_y_px, _F.rotation_deg, _F.streaks_seen, _F.streaks),
 )

@@ -33,6 +33,8 @@ BAD = {
     "trailed along the rig's own": ({"eccentricity": 0.55}, "trailed"),
     "hazy": ({"light": 0.45}, "cloud"),
 }
+# No sky and no optics in order make such stars: doubtful before there is any other night.
+BY_THEMSELVES = ("far out of focus", "trailed", "trailed along the rig's own")
 
 
 @pytest.fixture
@@ -90,6 +92,9 @@ def test_two_good_nights_after_make_it_doubtful_and_say_so(engine, what):
     assert not_kept(rows, name) >= 19
     assert not any(row["grade"] == "reject" for row in rows)
     said = moves_told(engine, moves)
+    if what in BY_THEMSELVES:
+        assert said == []
+        return
     doubtful = sum(row["grade"] == "doubtful" for row in rows)
     start = f"history: {doubtful} frames of the night of 2026-09-28 are doubtful now ({name}: "
     assert [line[: len(start)] for line in said] == [start]

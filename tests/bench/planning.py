@@ -304,23 +304,30 @@ def _frames(mount: Mount, seed: tuple[int, ...]) -> Iterator[tuple[Shot, FrameLa
 
 
 def _bias(script: Script, rig: BenchRig, seed: tuple[int, ...]) -> list[Shot]:
-    """Plan three bias frames of the next morning."""
+    """Plan three bias frames of the next morning for every binning."""
     if not script.zero_known:
         return []
     day = datetime.fromisoformat(script.evening + "T08:05:00+00:00") + timedelta(days=1)
+    binnings = sorted({1, *(block.binning for block in script.blocks)})
     return [
         Shot(
-            path=f"{script.folder}/frames/bias/bias_{n + 1:03d}.fits",
+            path=f"{script.folder}/frames/bias/{_bias_name(binning, n)}.fits",
             kind="bias",
             rig=rig.rig,
-            seed=(*seed, 900 + n),
-            start_utc=day + timedelta(seconds=5 * n),
+            seed=(*seed, 900 + 10 * (binning - 1) + n),
+            start_utc=day + timedelta(minutes=binning - 1, seconds=5 * n),
             exposure_s=0.0,
             image_type="Bias Frame",
             sensor_c=rig.rig.camera.set_c,
+            binning=binning,
         )
+        for binning in binnings
         for n in range(3)
     ]
+
+
+def _bias_name(binning: int, n: int) -> str:
+    return f"bias_{n + 1:03d}" if binning == 1 else f"bias_bin{binning}_{n + 1:03d}"
 
 
 def rig_of(script: Script) -> BenchRig:

@@ -123,13 +123,11 @@ def test_what_must_not_be_kept_depends_on_history(scripts: dict[str, Script]) ->
     """Guards the truth: a slight defocus and haze are only known by other nights, e 0.45 alone."""
     label = _plan(scripts["wren-haze"]).labels[0]
     haze, slight, wide = (_night(scripts[f"wren-{kind}"], SINGLE, []) for kind in
-                          ("haze", "defocus-1.6", "defocus-2.0"))  # fmt: skip
-    assert [must(n, label, with_history=False) for n in (haze, slight, wide)] == [
-        False,
-        False,
-        True,
-    ]
-    assert [must(n, label, with_history=True) for n in (haze, slight, wide)] == [True] * 3
+                          ("haze", "defocus-1.6", "defocus-2.6"))  # fmt: skip
+    night_and_label = [(haze, label), (slight, replace(label, defocus=1.6)),
+                       (wide, replace(label, defocus=2.6))]  # fmt: skip
+    assert [must(*both, with_history=False) for both in night_and_label] == [False, False, True]
+    assert [must(*both, with_history=True) for both in night_and_label] == [True] * 3
     trail = _night(scripts["wren-trail-0.47"], SINGLE, [])
     assert [must(trail, replace(label, eccentricity=e), with_history=True) for e in (0.44, 0.46)] \
         == [False, True]  # fmt: skip

@@ -9,6 +9,7 @@ from .whole_cases import AFTER, ALONE, BEFORE, SINGLE
 from .whole_read import Night, Seen
 
 MUST_E = 0.45  # elongation that physics alone may call a trail
+MUST_DEFOCUS = 2.4  # times as wide: discs that nothing else makes; about three widths of blur
 NAMES = {"defocus": ("defocused",), "trail": ("trailed",), "haze": ("cloud", "dew")}
 PARTS = {"defocus": "focus", "trail": "tracking", "haze": "sky"}
 
@@ -111,7 +112,7 @@ def must(night: Night, label: FrameLabel, *, with_history: bool) -> bool:
     cause = night.kind.split("-")[0]
     if cause == "trail":
         return label.eccentricity >= MUST_E
-    return with_history or (cause == "defocus" and night.kind != "defocus-1.6")
+    return with_history or (cause == "defocus" and label.defocus >= MUST_DEFOCUS)
 
 
 # --- bad throughout --------------------------------------------------------------------------
@@ -170,8 +171,10 @@ def _alone(nights: Sequence[Night]) -> list[Bar]:
             frame_bar("  of these by its name", bad, ok=lambda s, n=NAMES[cause]: s.first in n),
             _not_good(nights, ALONE, cause),
         ]
+    twice = frames_of(of(nights, ALONE, kinds=("defocus-2.0",)))
     return [
         *bars,
+        frame_bar("twice as wide, alone: not kept", twice, ok=lambda s: not s.kept),
         night_bar("haze, alone: sky unknown", of(nights, ALONE, kinds=("haze",)), 1.0,
                   lambda n: "" if n.opinion("sky") == "unknown" else _verdict(n, "sky")),
         night_bar("1.6 times as wide, alone: focus unknown (or not good)",

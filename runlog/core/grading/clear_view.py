@@ -6,11 +6,11 @@ stars in it. What the field itself holds few of it holds few of in every frame.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, comb, cos, hypot, radians
 from statistics import median
 
-from runlog.core.frame import Frame
+from runlog.core.frame import Frame, Placement
 from runlog.core.grading.baseline import ENOUGH, by_group, count_group, high
 
 # The four sides of the frame, each beside its opposite.
@@ -104,6 +104,15 @@ def lost_sides(frames: Sequence[Frame]) -> dict[str, View]:
     shares = shares_by_group(frames)
     views = ((f.key, view_of(f, shares[count_group(f)])) for f in frames)
     return {key: v for key, v in views if v is not None and v.sure and v.left < CLEAR_LEFT}
+
+
+def covered_by_own_stars(frames: Sequence[Frame]) -> frozenset[str]:
+    """List the frames, by key, that lost stars on a side, before any is laid on another.
+
+    Half a frame of black roof has little noise: such a frame must not pass for the best. Where a
+    name stands for several fields, what is usual is none of theirs, but the same for each frame.
+    """
+    return frozenset(lost_sides([replace(frame, placement=Placement()) for frame in frames]))
 
 
 def shares_by_group(frames: Sequence[Frame]) -> dict[tuple[object, ...], Shares]:

@@ -25,10 +25,11 @@ from runlog.core.grading.baseline import (
 
 FEWEST = 8  # frames; of fewer no course can be told
 FEWEST_STARS = 5
-NEAR = 12  # frames on either side among which another filter's is looked for
+NEAR = 12  # frames in which one of a filter lies between two of another
+ALIKE = 0.2  # in width: two that differ by more have a new focus or another block between them
 IN_FOCUS = 0.06  # share of the frames that even a night of drifts has in focus
 LIKE_THE_BEST = 0.05  # in width: frames so little wider are in focus as well
-CLEAR = 0.9  # of the light of clear frames: dew, fog and cloud give narrow stars wings
+CLEAR = 0.96  # of the light of clear frames: dew, fog and cloud give narrow stars wings
 # A mean picture of few stars is cut off and noisy: in focus it reads up to 8 % low (drawn stars of
 # beta 3), so that only plain discs and rings are taken from one.
 BY_MOMENTS = 0.5
@@ -144,14 +145,24 @@ def _offset(points: Sequence[_Point], name: str, main: str) -> _Offset | None:
 def _between(
     points: Sequence[_Point], inner: str, outer: str, sign: float
 ) -> Iterator[tuple[float, float]]:
+    """Give how a filter's frames differ from the other's beside them.
+
+    Only where the two beside it are near and alike: a block of frames ends, as often as not, with a
+    new focus, and half of that step would pass for the filter's.
+    """
     for n, point in enumerate(points):
         if point.filter != inner:
             continue
-        before = next(
-            (p for p in reversed(points[max(n - NEAR, 0) : n]) if p.filter == outer), None
+        first = next(
+            (m for m in range(n - 1, max(n - NEAR, -1), -1) if points[m].filter == outer), None
         )
-        after = next((p for p in points[n + 1 : n + 1 + NEAR] if p.filter == outer), None)
-        if before is None or after is None:
+        last = next(
+            (m for m in range(n + 1, min(n + NEAR, len(points))) if points[m].filter == outer), None
+        )
+        if first is None or last is None or last - first > NEAR:
+            continue
+        before, after = points[first], points[last]
+        if abs(after.width - before.width) > ALIKE:
             continue
         share = (point.time_s - before.time_s) / ((after.time_s - before.time_s) or 1.0)
         width = before.width + share * (after.width - before.width)

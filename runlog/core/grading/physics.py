@@ -21,9 +21,10 @@ WIDE_PX = 3.0
 FEWEST_STARS = 5  # four may be anything
 # A sharp lens and its pixels make stars of 2 px, an unsharp one of 4 (common practice, no source).
 OPTICS_PX = 5.0
-# In focus nothing is flatter than a Gaussian: half-flux radius over FWHM 0.5 exactly, and every
-# wing that air and optics add raises it (Moffat: 0.57 for beta 4, 0.61 for 3, 0.65 for 2.5).
-FLATTEST_IN_FOCUS = 0.5
+# Half-flux radius over FWHM: a Gaussian has 0.50, and every wing of air and optics adds to it: 0.57
+# for the air alone (Kolmogorov; Moffat of beta 4.765, Trujillo et al. 2001), 0.61 for beta 3, 0.65
+# for 2.5. Real frames in focus read 0.56 to 0.63; the flattest of any sky, beta 10, has 0.53.
+FLATTEST_IN_FOCUS = 0.52
 
 DISC = Setting(
     "disc_profile",

@@ -25,7 +25,7 @@ class Part(NamedTuple):
     kept_extended_s2_arcsec2_adu2: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Divisors:
     """The references that one frame or part is divided by; `References` gives each once."""
 

@@ -24,8 +24,6 @@ from runlog.core.story.model import (
 from runlog.core.story.phrases import focus as say
 from runlog.core.story.phrases.common import together
 
-MEASURED_WITHIN = 0.01  # share: so far may a median of profiles be off
-
 
 def focus_verdict(lights: Lights, events: Sequence[Event], policy: Policy) -> PartVerdict:
     """Judge focus by its frames; unknown, because ..., where their stars cannot tell."""
@@ -70,7 +68,7 @@ def _doubt(lights: Lights, policy: Policy) -> str:
     if len(profiles) <= len(lights) / 2:
         return ""
     flat = median(profiles)
-    return say.flat(flat) if flat < FLATTEST_IN_FOCUS * (1 - MEASURED_WITHIN) else ""
+    return say.flat(flat) if flat < FLATTEST_IN_FOCUS else ""
 
 
 def _is_too_wide(light: Told, policy: Policy) -> bool:

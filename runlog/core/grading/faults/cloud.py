@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from runlog.core.columns import plural
 from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.against_nights import against_light
 from runlog.core.grading.baseline import flux_at_zenith
@@ -96,7 +97,7 @@ def _stars_left(this: ComparedFrame) -> str:
     stars = this.frame.measurement.stars
     if stars is None or not this.count.stars:
         return ""
-    return f"; {stars} stars, this run's usual {this.count.stars:.0f}"
+    return f"; {plural(stars, 'star')}, this run's usual {this.count.stars:.0f}"
 
 
 def _by_counts(this: ComparedFrame) -> Iterator[Check]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from runlog.core.columns import plural
 from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.baseline import ENOUGH
 from runlog.core.grading.compared import ComparedFrame, ratio
@@ -31,7 +32,7 @@ def _few_stars(this: ComparedFrame) -> Iterator[Check]:
     stars = this.frame.measurement.stars or 0
     left = ratio(stars, this.count.stars)
     if left is not None and this.count.stars is not None:
-        text = f"{stars} stars, this run's usual {this.count.stars:.0f}"
+        text = f"{plural(stars, 'star')}, this run's usual {this.count.stars:.0f}"
         yield FEW_STARS.against(this, SHARE, left, "stars left", text)
 
 
@@ -42,9 +43,9 @@ def _no_stars(this: ComparedFrame) -> Iterator[Check]:
     telling = (is_wide(this.frame) and company) or this.shape.frames >= ENOUGH
     grade = Grade.REJECT if stars < this.policy[LEAST] and telling else Grade.KEEP
     only = "only " if grade is Grade.REJECT else ""
-    words = f"{only}{stars} star{'s' * (stars > 1)}" if stars else "no stars"
+    words = f"{only}{plural(stars, 'star')}" if stars else "no stars"
     yield Check(FEW_STARS, "stars", grade, f"{words} found", float(stars), setting=LEAST)
-    text = f"{stars} stars, your limit is {{limit:.0f}}"
+    text = f"{plural(stars, 'star')}, your limit is {{limit:.0f}}"
     yield from FEW_STARS.against_own(this, FEWEST, float(stars), "stars", text)
 
 

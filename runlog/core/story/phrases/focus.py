@@ -37,7 +37,7 @@ def flat(profile: float) -> str:
     """Say that stars are flatter than in focus, but not plainly discs."""
     return (
         f"the stars are flatter than focus makes them (half-flux radius over FWHM {profile:.2f}, "
-        "in focus 0.50 and more), but no discs: perhaps a little out of focus"
+        "in focus 0.52 and more), but no discs: perhaps a little out of focus"
     )
 
 
