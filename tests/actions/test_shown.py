@@ -74,7 +74,7 @@ def test_a_mark_changes_nothing_that_other_nights_rest_on(engine):
 @pytest.mark.parametrize(
     "values",
     [{"target": "M 31"}, {"gain": 7.0}, {"counted": False}, {"matched_to": None}, {"fwhm_px": 9.0},
-     {"depth_base": "0" * 32}, {"pier_side": "west"},
+     {"depth_base": "0" * 32}, {"pier_side": "nowhere"},
      {"streaks_seen": [[1.0, 2.0, 300.0, 40.0]]}, {"signs": {"blank": [[3, 4]]}}],
     ids=lambda values: next(iter(values)),
 )  # fmt: skip
