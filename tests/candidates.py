@@ -10,7 +10,7 @@ from runlog.store.mapping import PARTS
 ALWAYS = {"kind": "light", "kind_from": "header", "measured_with": 1}
 
 
-def candidate(*, fit: bool = True, dirty: bool = True, **values: Any) -> Candidate:
+def candidate(*, fit: bool = True, **values: Any) -> Candidate:
     """Make a frame of values by the names of its parts' fields; all else is as nothing said."""
     given = ALWAYS | values
     parts = {
@@ -19,4 +19,4 @@ def candidate(*, fit: bool = True, dirty: bool = True, **values: Any) -> Candida
     }
     unknown = values.keys() - {f.name for part in PARTS.values() for f in fields(part)}
     assert not unknown, f"no field of a frame: {unknown}"
-    return Candidate(Frame(**parts), fit, dirty)
+    return Candidate(Frame(**parts), fit)

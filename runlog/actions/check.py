@@ -1,10 +1,11 @@
 """Health of the database, the config and the files: each finding with its cure."""
 
 import os
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, Text, case, cast, func, or_, select, text
+from sqlalchemy import Connection, Engine, text
 
 from runlog.actions.open import settle_behind
 from runlog.actions.rig_settings import in_force
@@ -17,8 +18,8 @@ from runlog.core.failures import cure_of_failure
 from runlog.core.frame import Kind
 from runlog.errors import StoreError
 from runlog.store import files as file_store
-from runlog.store import models as m
-from runlog.store.choose import sights
+from runlog.store.asking import count_by_kind, nights_asking, questions_asked
+from runlog.store.choose import everyone
 from runlog.store.engine import reading, write
 from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
@@ -38,11 +39,17 @@ class Finding:
     cure: str = ""
 
 
-def check(engine: Engine, settings: Settings, config: Path | None) -> list[Finding]:
-    """Look at everything that can go wrong between files and totals."""
+def check(
+    engine: Engine, settings: Settings, config: Path | None, *, thorough: bool = False
+) -> list[Finding]:
+    """Look at everything that can go wrong between files and totals.
+
+    Whether indexes agree with the rows is looked at where it is to be `thorough`: on large
+    databases that takes most of the time.
+    """
     return [
         _config(config),
-        *_database(engine),
+        *_database(engine, thorough),
         *_files(engine),
         *_exposures(engine, settings),
         *_frames(engine, settings),
@@ -58,21 +65,25 @@ def _config(named: Path | None) -> Finding:
     )
 
 
-def _database(engine: Engine) -> list[Finding]:
+def _database(engine: Engine, thorough: bool) -> list[Finding]:
     with reading(engine) as connection:
         revision = stored_revision(connection)
         found = [Finding("database", True, f"{_shown(engine)}, tables of version {revision}")]
         if engine.dialect.name == "sqlite":
-            answer = connection.execute(text("PRAGMA integrity_check")).scalar()
-            found.append(
-                Finding(
-                    "database",
-                    answer == "ok",
-                    f"integrity: {answer}",
-                    "" if answer == "ok" else "Restore the file from a copy, then scan again",
-                )
-            )
+            found.append(_integrity(connection, thorough))
     return found
+
+
+def _integrity(connection: Connection, thorough: bool) -> Finding:
+    asked = "integrity_check" if thorough else "quick_check"
+    answer = connection.execute(text(f"PRAGMA {asked}")).scalar()
+    if answer != "ok":
+        cure = "Restore the file from a copy, then scan again"
+        return Finding("database", False, f"integrity: {answer}", cure)
+    if thorough:
+        return Finding("database", True, "integrity: ok, indexes included")
+    words = "integrity: ok; whether indexes agree with the rows was not looked at"
+    return Finding("database", True, words, "To look at that as well: runlog check --thorough")
 
 
 def _shown(engine: Engine) -> str:
@@ -132,14 +143,14 @@ def _exposures(engine: Engine, settings: Settings) -> list[Finding]:
 
 
 def _frames(engine: Engine, settings: Settings) -> list[Finding]:
-    f = m.frame.c
     with reading(engine) as connection:
-        uncounted = func.sum(case((f.counted, 0), else_=1))
-        by_kind = select(f.kind, func.count(), uncounted).group_by(f.kind)
-        rows = connection.execute(by_kind).all()
+        kinds = count_by_kind(connection)
         otherwise = _graded_otherwise(connection, settings)
-    listed = ", ".join(f"{n} {kind}" for kind, n, _ in sorted(map(tuple, rows))) or "none yet"
-    copies = sum(unused for kind, _, unused in rows if kind == Kind.LIGHT.value)
+    counts: Counter[str] = Counter()
+    for (kind, _), count in kinds.items():
+        counts[kind] += count
+    listed = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "none yet"
+    copies = kinds.get((Kind.LIGHT.value, False), 0)
     found = [Finding("frames", True, listed)]
     if old := measured_before(engine):
         found.append(
@@ -177,15 +188,15 @@ def _graded_otherwise(connection: Connection, settings: Settings) -> int:
 
 def _headers(engine: Engine) -> list[Finding]:
     """Gather what headers leave in doubt, each question once with the command that settles it."""
-    f = m.frame.c
     with reading(engine) as connection:
-        doubtful = or_(*(cast(q, Text) != "[]" for q in (f.header_questions, f.run_questions)))
-        rows = connection.execute(select(f.id, f.header_questions, f.run_questions).where(doubtful))
-        asking = {r.id: [*r.header_questions, *r.run_questions] for r in rows}
-        everyone = sights(connection) if asking else []
-    raised = (
-        Raised(q["code"], q["text"], q.get("cure", ""), sight)
-        for sight in everyone
-        for q in asking.get(sight.id, ())
-    )
-    return [Finding("headers", False, a.counted, a.cured) for a in gather(raised, everyone)]
+        asking = questions_asked(connection)
+        if not asking:
+            return []
+        stored = everyone(connection, nights_asking(connection))
+        raised = [
+            Raised(q["code"], q["text"], q.get("cure", ""), sight)
+            for sight in stored.near
+            for q in asking.get(sight.id, ())
+        ]
+        asked = gather(raised, stored)
+    return [Finding("headers", False, a.counted, a.cured) for a in asked]

@@ -1,14 +1,13 @@
 """What stood around a frame: Sun, Moon, airmass, and the camera's zero level."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from math import isfinite, nan
 from operator import attrgetter
 from statistics import median
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 from sqlalchemy import Connection, Row
 
 from runlog.config import Settings
@@ -82,11 +81,15 @@ def lit_site(frame: Frame, settings: Settings) -> LitSite | None:
 def _with_sky(
     place: PlaceOnEarth, frames: Sequence[Frame], contexts: Sequence[Context]
 ) -> Iterator[Context]:
+    import numpy as np
+
     from runlog.core.sky.earth import Site
     from runlog.core.sky.ephemeris import airmass_of, rounded, sky_context
 
-    ra_deg = _deg(frame.header.ra_deg for frame in frames)
-    dec_deg = _deg(frame.header.dec_deg for frame in frames)
+    ra_deg, dec_deg = (
+        np.array([nan if value is None else value for value in values])
+        for values in ([f.header.ra_deg for f in frames], [f.header.dec_deg for f in frames])
+    )
     sky = sky_context([_middle(frame) for frame in frames], Site(*place), ra_deg, dec_deg)
     airmass = rounded(airmass_of(sky.target_alt_deg))
     for i, context in enumerate(contexts):
@@ -104,12 +107,8 @@ def _middle(frame: Frame) -> datetime:
     return frame.header.taken_at_utc + timedelta(seconds=(frame.header.exposure_s or 0.0) / 2)
 
 
-def _deg(values: Iterable[float | None]) -> npt.NDArray[np.float64]:
-    return np.array([np.nan if value is None else value for value in values])
-
-
 def _known(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return float(value) if isfinite(value) else None
 
 
 # --- the camera's zero level ----------------------------------------------------------------

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from runlog.actions.interpret import field_of_view_deg
 from runlog.actions.matching import ON_ITSELF, Laid, lay_on, stored_place
-from runlog.core.frame import Frame, StarList
+from runlog.core.frame import Frame, Placement, StarList
 from runlog.store.fields import Candidate
 
 SHARED = 1 / 3  # of a frame's sky: less in common is another field
@@ -50,6 +50,11 @@ class Answer(NamedTuple):
     matched_past: str | None = None
     best_of_name: str | None = None
     field_runs: int | None = None
+
+    @classmethod
+    def stored(cls, placed: Placement) -> "Answer":
+        """Give what is stored of a frame."""
+        return cls(placed.matched_to, placed.matched_past, placed.best_of_name, placed.field_runs)
 
 
 def covers(laid: Laid | None) -> bool:

@@ -49,11 +49,25 @@ class LightBases:
     def __init__(self, matcher: Matcher) -> None:
         self._matcher = matcher
         self._rigs: dict[int, RigBases] = {}
+        self._ties: dict[tuple[str, str], float | None] = {}  # as stored
 
     def base(self, connection: Connection, rig_id: int, frame: Frame) -> Based | None:
         """Give the base of the frame that this one is compared with."""
         pair = frame.context.target, frame.context.filter
         return self._of_pair(connection, rig_id, pair).get(frame.placement.matched_to or "")
+
+    def stored_base(self, connection: Connection, rig_id: int, frame: Frame) -> Based | None:
+        """Give the base that a frame has, where nothing changed that bases are found by."""
+        base, key = frame.judgement.depth_base, frame.placement.matched_to
+        if base is None or key is None:
+            return self.base(connection, rig_id, frame)
+        light = 1.0 if base == key else self._tied(connection, base, key)
+        return self.base(connection, rig_id, frame) if light is None else Based(base, light)
+
+    def _tied(self, connection: Connection, base: str, key: str) -> float | None:
+        if (base, key) not in self._ties:
+            self._ties[base, key] = store.stored_tie(connection, base, key)
+        return self._ties[base, key]
 
     def outdated(self, connection: Connection, rig_id: int) -> set[int]:
         """Find the runs with frames whose stored base is no longer theirs."""

@@ -61,10 +61,11 @@ def _mark(
 def find_frame(connection: Connection, name: str) -> int:
     """Find one frame by path, file name or start of key; anything else is a usage error."""
     found = frames_at(connection, stored_path(name)) or frames_at(connection, os.fsencode(name))
-    if not found and os.path.basename(name) == name:
-        found = frames_named(connection, os.fsencode(name))
+    # Before files of such a name: that is a look at all files, and theirs have an ending.
     if not found and len(name) >= SHORTEST_KEY and set(name) <= set(string.hexdigits):
         found = frames_keyed(connection, name.lower())
+    if not found and os.path.basename(name) == name:
+        found = frames_named(connection, os.fsencode(name))
     if len(found) > 1:
         raise UsageError(
             f"{len(found)} frames have this name or start of a key",

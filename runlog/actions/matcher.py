@@ -3,15 +3,18 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection
 
-from runlog.actions.fields import CONFIRMED, Answer, Cover, Home, covers
-from runlog.actions.matching import Laid, stored_place
 from runlog.core.frame import Frame, Placement, StarList
 from runlog.store.fields import Candidate, candidates_by_name
 from runlog.store.settling import frames_by_key
 from runlog.store.stars import star_lists
+
+if TYPE_CHECKING:
+    from runlog.actions.fields import Answer, Home
+    from runlog.actions.matching import Laid
 
 SEVERAL = 2  # runs: whether a field was seen on another night is all that is asked
 
@@ -20,8 +23,8 @@ SEVERAL = 2  # runs: whether a field was seen on another night is all that is as
 class Changed:
     """What is no longer as stored of a frame's field."""
 
-    answer: Answer
-    laid: Laid | None
+    answer: "Answer"
+    laid: "Laid | None"
     fresh: bool  # whether it was laid on a frame anew; else its place is as stored
 
     def onto(self, placement: Placement) -> Placement:
@@ -54,7 +57,9 @@ class RigFields:
 class Matcher:
     """Finds fields and what each frame is compared with; remembers both for one settling."""
 
-    def __init__(self) -> None:
+    def __init__(self, changed: Sequence[int] = ()) -> None:
+        """Find anew what hangs on some runs, which show something else than before."""
+        self._changed = changed
         self._rigs: dict[int, RigFields] = {}
         self._references: dict[str, Frame] = {}
 
@@ -93,7 +98,7 @@ class Matcher:
 
     def _of_rig(self, connection: Connection, rig_id: int) -> RigFields:
         if rig_id not in self._rigs:
-            self._rigs[rig_id] = fields_of_rig(connection, rig_id)
+            self._rigs[rig_id] = fields_of_rig(connection, rig_id, self._changed)
         return self._rigs[rig_id]
 
     def moved(self, connection: Connection, rig_id: int) -> Sequence[tuple[Frame, str | None]]:
@@ -101,16 +106,17 @@ class Matcher:
         return self._of_rig(connection, rig_id).moved
 
 
-def fields_of_rig(connection: Connection, rig_id: int) -> RigFields:
-    """Find the fields of all names of a rig; names in which nothing changed keep theirs."""
+def fields_of_rig(connection: Connection, rig_id: int, runs: Sequence[int]) -> RigFields:
+    """Find the fields of the names that changed runs have to do with; all others keep theirs."""
     found = RigFields()
-    for candidates in candidates_by_name(connection, rig_id):
-        if not at_rest(candidates):
-            _find(connection, candidates, found)
+    for candidates in candidates_by_name(connection, rig_id, runs):
+        _find(connection, candidates, found)
     return found
 
 
 def _find(connection: Connection, candidates: Sequence[Candidate], found: RigFields) -> None:
+    from runlog.actions.fields import Cover  # with numpy, and only where something changed
+
     def stars_of(frame: Frame) -> StarList:
         at = frame.identity.id
         return star_lists(connection, [at]).get(at, StarList())
@@ -127,9 +133,11 @@ def _find(connection: Connection, candidates: Sequence[Candidate], found: RigFie
 
 
 def changes(
-    frames: Sequence[Frame], references: Sequence[int], homes: Sequence[Home]
+    frames: Sequence[Frame], references: Sequence[int], homes: "Sequence[Home]"
 ) -> Iterable[Changed | None]:
     """Give what of each frame is no longer as stored; None where all is."""
+    from runlog.actions.fields import Answer
+
     if not references:
         for frame in frames:
             yield Changed(Answer(), None, True) if frame.placement.matched_to is not None else None
@@ -143,27 +151,5 @@ def changes(
     for frame, home in zip(frames, homes, strict=True):
         own = min(count[home.at], SEVERAL) if home.covered else None
         answer = Answer(frames[home.at].key, home.past, best, own)
-        same = not home.fresh and answer == stored_answer(frame.placement)
+        same = not home.fresh and answer == Answer.stored(frame.placement)
         yield None if same else Changed(answer, home.laid, home.fresh)
-
-
-def stored_answer(placed: Placement) -> Answer:
-    """Give what is stored of a frame's field."""
-    return Answer(placed.matched_to, placed.matched_past, placed.best_of_name, placed.field_runs)
-
-
-def at_rest(candidates: Sequence[Candidate]) -> bool:
-    """Tell whether the stored answers of a name's frames all hold."""
-    if any(candidate.dirty for candidate in candidates):
-        return False
-    placed = [candidate.frame.placement for candidate in candidates]
-    own = {c.frame.key for c in candidates if c.fit and c.frame.placement.matched_to == c.frame.key}
-    if not own:
-        return all(c.frame.placement.matched_to is None and not c.fit for c in candidates)
-    bests, homes = {p.best_of_name for p in placed}, {p.matched_to for p in placed}
-    if len(bests) > 1 or not bests <= own or not homes <= own:
-        return False
-    shown = Counter(
-        c.frame.placement.matched_to for c in candidates if covers(stored_place(c.frame))
-    )
-    return len(own) == 1 or all(shown[key] >= CONFIRMED for key in own)

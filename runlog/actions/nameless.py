@@ -11,15 +11,17 @@ from runlog.store import goals as goal_store
 from runlog.store import targets as store
 from runlog.store.catalogue import target_names
 from runlog.store.engine import reading, writing
+from runlog.store.shown import runs_that_changed
 from runlog.store.targets import Pointed
 
 SKYWARD_NAMES = tuple(kind.value for kind in SKYWARD)
 
 
 def gather_behind(engine: Engine) -> None:
-    """Name the nameless anew where a run that is not settled holds some."""
+    """Name the nameless anew where a run whose frames changed holds some."""
     with reading(engine) as connection:
-        spellings = store.spellings_behind(connection, SKYWARD_NAMES)
+        runs = runs_that_changed(connection)
+        spellings = store.spellings_of_runs(connection, runs, SKYWARD_NAMES)
         changes = store.changes_in_force(connection)
     if any(says_nothing(raw, changes, target_names()) for raw in spellings):
         with writing(engine) as connection:

@@ -32,7 +32,7 @@ from runlog.errors import UsageError
 from runlog.store import notes
 from runlog.store import totals as total_store
 from runlog.store.angles import angles_before
-from runlog.store.choose import sights
+from runlog.store.choose import everyone
 from runlog.store.engine import reading
 from runlog.store.history import chosen_for, of_frames, summaries_of_run
 from runlog.store.listing import paths_of_frames
@@ -198,13 +198,15 @@ def _questions(connection: Connection, lights: Sequence[Frame]) -> tuple[str, ..
         for frame in lights
         if (asked := (*frame.header.questions, *frame.judgement.questions))
     }
-    everyone = sights(connection) if asking else []
+    if not asking:
+        return ()
+    stored = everyone(connection, {frame.context.night for frame in lights})
     raised = (
         Raised(q.code, q.text, q.cure, sight)
-        for sight in everyone
+        for sight in stored.near
         for q in asking.get(sight.id, ())
     )
-    return tuple(_asked(one) for one in gather(raised, everyone))
+    return tuple(_asked(one) for one in gather(raised, stored))
 
 
 def _asked(one: Asked) -> str:

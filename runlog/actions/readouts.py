@@ -4,7 +4,8 @@ This comes before references are found, since a frame with a fault cannot be one
 what the pixels of frames showed and on nothing that settling finds, so it is not circular.
 """
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from sqlalchemy import Connection, Engine
@@ -26,13 +27,14 @@ from runlog.store import run_rows as store
 from runlog.store.engine import reading, writing
 from runlog.store.run_rows import LookedFrame, Sensor
 from runlog.store.runs import all_runs, dirty_runs, touch_runs
+from runlog.store.shown import runs_that_changed
 
 Groups = dict[tuple[Sensor, str], list[LookedFrame]]
 Patterns = dict[tuple[Sensor, str], Pattern]
 
 
 def compare_rows(engine: Engine) -> None:
-    """Judge the rows of frames in runs that are not settled, and where that changes others."""
+    """Judge the rows of frames in runs that changed, and where that changes others."""
     with reading(engine) as connection:
         if not _compare(connection, write=False):
             return
@@ -44,7 +46,7 @@ def own_rows(connection: Connection, run_id: int) -> str:
     """Say which rows and columns are the camera's own in the frames of a run."""
     words = {}
     for sensor in store.sensors_of_run(connection, run_id):
-        by_run = store.patterns(connection, sensor)
+        by_run = store.patterns_that_tell(connection, sensor, run_id)
         if all(p.source == DARK for p in by_run[run_id]):
             continue
         night = next(p.night for p in by_run[run_id] if p.source != DARK)
@@ -91,6 +93,18 @@ class _Archive:
             self.counted[sensor] = census_of(p for own in self.of(sensor).values() for p in own)
         return self.counted[sensor]
 
+    def seen_otherwise(self, sensor: Sensor) -> set[int]:
+        """Give the runs of a sensor from which its own lines look otherwise than before."""
+        before, after = self.before(sensor), self.of(sensor)
+        then, now = census_of(p for own in before.values() for p in own), self.census(sensor)
+        if _alone(before) != _alone(after):
+            return set(after)
+        return {
+            run_id
+            for run_id, patterns in after.items()
+            if any(_own_seen(then, p.night) != _own_seen(now, p.night) for p in patterns)
+        }
+
     def of(self, sensor: Sensor) -> dict[int, list[Pattern]]:
         """Give what the frames of a sensor have in common, by run."""
         if sensor not in self.known:
@@ -101,9 +115,23 @@ class _Archive:
         return self.known[sensor]
 
 
+def _alone(by_run: Mapping[int, Sequence[Pattern]]) -> set[str]:
+    """Give the sources of which there is but one frame, so that no other tells what is usual."""
+    frames: Counter[str] = Counter()
+    for pattern in (p for patterns in by_run.values() for p in patterns):
+        frames[pattern.source] += pattern.frames
+    return {source for source, count in frames.items() if count <= 1}
+
+
+def _own_seen(census: Census, night: str) -> tuple[object, object]:
+    own = own_by(census, night)
+    return own.rows, own.columns
+
+
 def _compare(connection: Connection, *, write: bool) -> bool:
     """Find what is no longer as stored, and store it; tells whether there is any such thing."""
-    nights = {run.id: run.night for run in dirty_runs(connection)}
+    shown = set(runs_that_changed(connection))
+    nights = {run.id: run.night for run in dirty_runs(connection) if run.id in shown}
     if not nights:
         return False
     archive = _Archive(connection)
@@ -161,7 +189,7 @@ def _source(pattern: Pattern) -> str:
 
 
 def _others(changed: Iterable[Sensor], archive: _Archive) -> set[int]:
-    return {run_id for sensor in changed for run_id in archive.of(sensor)}
+    return {run_id for sensor in changed for run_id in archive.seen_otherwise(sensor)}
 
 
 def _different(

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine
 
@@ -27,7 +27,6 @@ from runlog.core.grading.summary import RunSummary, summaries
 from runlog.core.grading.usable import usable
 from runlog.core.ledger.totals import RunSum, sum_run
 from runlog.core.sky.daylight import sky_as_known
-from runlog.core.sky.extinction import Extinction, Sighting, run_extinction
 from runlog.errors import StoreError
 from runlog.store import depth as depth_store
 from runlog.store import history
@@ -39,6 +38,10 @@ from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
 from runlog.store.runs import RunState
 from runlog.store.settling import frames_of_run, write_settled
+from runlog.store.shown import look_anew, remember_shown, runs_that_changed
+
+if TYPE_CHECKING:
+    from runlog.core.sky.extinction import Extinction
 
 ROUNDS = 20  # settling one run may show that another is out of date, and scans go on meanwhile
 ZEROS = (Kind.BIAS, Kind.DARK)
@@ -52,7 +55,7 @@ class Judged:
     frame: Frame
     verdict: Verdict
     mark: Mark | None
-    extinction: Extinction | None  # by which its transparency was reckoned
+    extinction: "Extinction | None"  # by which its transparency was reckoned
 
     @property
     def is_light(self) -> bool:
@@ -63,8 +66,10 @@ class Judged:
 class Known:
     """What one settling remembers from run to run, so that it is looked up once."""
 
-    def __init__(self) -> None:
-        self.matcher, self.trails, self.zeros = Matcher(), Trails(), ZeroLevels()
+    def __init__(self, changed: Sequence[int] = ()) -> None:
+        """Settle with some runs that show other runs something else than before."""
+        self.changed = changed
+        self.matcher, self.trails, self.zeros = Matcher(changed), Trails(changed), ZeroLevels()
         self.depths = Depths(self.matcher)
         self.airmass: dict[str, float | None] = {}  # of references, by key
         self.skies: dict[str, float | None] = {}  # of references, by key
@@ -78,6 +83,7 @@ class Settling:
     run: RunState
     settings: Settings
     known: Known
+    stands: bool = False  # nothing changed of what its frames are compared with
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +100,7 @@ class Outcome:
     cameras: list[str]
     depth: RunsDepth
     ties: Ties
+    asking: int
 
 
 def settle_all(
@@ -113,8 +120,7 @@ def settle_all(
         moves.begin(run.id for run in run_store.dirty_runs(connection))
     for _ in range(ROUNDS):
         compare_rows(engine)
-        known = Known()
-        dirty = _dirty(engine, known)
+        dirty, known = _dirty(engine)
         if not dirty:
             return settled
         for done, run in enumerate(dirty):
@@ -129,7 +135,7 @@ def settle_all(
     return settled
 
 
-def _dirty(engine: Engine, known: Known) -> list[RunState]:
+def _dirty(engine: Engine) -> tuple[list[RunState], Known]:
     """List the runs to settle, with those that another night's frames put out of date.
 
     Their frames are matched to a frame best no more, or a line of theirs turns out to recur.
@@ -138,16 +144,21 @@ def _dirty(engine: Engine, known: Known) -> list[RunState]:
     """
     with reading(engine) as connection:
         dirty = run_store.dirty_runs(connection)
+        known = Known(runs_that_changed(connection))
         outdated: set[int] = set()
-        for rig_id in sorted({run.rig_id for run in dirty}):
+        for rig_id in sorted({run.rig_id for run in dirty} if known.changed else ()):
             outdated |= known.matcher.outdated(connection, rig_id)
             outdated |= known.depths.bases.outdated(connection, rig_id)
             outdated |= known.trails.runs_shown_otherwise(connection, rig_id)
-    if not outdated - {run.id for run in dirty}:
-        return dirty
+        outdated -= set(known.changed)
+        others = [run for run in run_store.all_runs(connection) if run.id in outdated]
+    if not outdated:
+        return dirty, known
     with writing(engine) as connection:
         run_store.touch_runs(connection, outdated)
-        return run_store.dirty_runs(connection)
+        look_anew(connection, outdated)
+        seen = {*dirty, *others, *(replace(run, revision=run.revision + 1) for run in others)}
+        return [run for run in run_store.dirty_runs(connection) if run in seen], known
 
 
 def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, moves: Moves) -> bool:
@@ -156,7 +167,8 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
         if run_store.dirty_run(connection, run.id) != run:
             return False
         used = settings_of(connection, run.rig_id, settings)
-        outcome = _compute(Settling(connection, run, used, known))
+        stands = not known.changed and run.grounds == settings_digest(used)
+        outcome = _compute(Settling(connection, run, used, known, stands))
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
     known.depths.bases.stored(run.rig_id)
@@ -190,13 +202,18 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
     history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
     depth_store.put_run(connection, run.id, outcome.depth.skies, outcome.depth.lights)
     depth_store.put_ties(connection, outcome.ties)
+    remember_shown(connection, run.id, outcome.asking)
 
 
 def _compute(this: Settling) -> Outcome:
     judged, summed, earlier = _judged(this)
     before = [j.before for j in judged]
     after, depth = this.known.depths.of_run(
-        this.connection, this.run.rig_id, [j.frame for j in judged], this.settings.policy
+        this.connection,
+        this.run.rig_id,
+        [j.frame for j in judged],
+        this.settings.policy,
+        stands=this.stands,
     )
     lights = [frame for frame in after if frame.is_light]
     return Outcome(
@@ -210,6 +227,7 @@ def _compute(this: Settling) -> Outcome:
         cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
         depth=depth,
         ties=this.known.depths.bases.fresh(this.run.rig_id),
+        asking=sum(bool(f.header.questions or f.judgement.questions) for f in after),
     )
 
 
@@ -234,7 +252,7 @@ def _judged(this: Settling) -> tuple[list[Judged], tuple[RunSummary, ...], Histo
     if not stored:
         return [], (), {}
     frames = _placed(this, stored)
-    extinctions = _extinctions(frames, this.known)
+    extinctions = {} if this.stands else _extinctions(frames, this.known)
     light = _Light(this, extinctions)
     frames = auxiliary_set_apart([light.compared(frame) for frame in frames])
     asked = questions(frames, [lit_site(frame, this.settings) for frame in frames])
@@ -285,7 +303,9 @@ def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
     connection, rig_id, known = this.connection, this.run.rig_id, this.known
     moved = not same_site(this.run.grounds, this.settings)
     skies = sky_of(stored, this.settings, moved=moved)
-    zeros = known.zeros.pedestals(connection, stored, this.settings)
+    zeros = [(f.context.pedestal_adu, f.context.pedestal_from) for f in stored]
+    if not this.stands:
+        zeros = known.zeros.pedestals(connection, stored, this.settings)
     matches = known.matcher.match(connection, rig_id, [f for f in stored if _to_match(f)])
     trails = known.trails.of_rig(connection, rig_id)
     found = []
@@ -308,7 +328,9 @@ def _to_match(frame: Frame) -> bool:
     return frame.measurement.measured and frame.header.kind is Kind.LIGHT
 
 
-def _extinctions(frames: Sequence[Frame], known: Known) -> dict[str, Extinction]:
+def _extinctions(frames: Sequence[Frame], known: Known) -> dict[str, "Extinction"]:
+    from runlog.core.sky.extinction import Sighting, run_extinction
+
     sightings: dict[str, list[Sighting]] = {}
     for frame in frames:
         if not _to_match(frame) or known.matcher.reference(frame) is None:
@@ -325,7 +347,7 @@ class _Light:
     """Compares frames' light with that of the frames they are laid on."""
 
     this: Settling
-    extinctions: Mapping[str, Extinction]
+    extinctions: Mapping[str, "Extinction"]
 
     def compared(self, frame: Frame) -> Frame:
         """Give a frame its transparency, and the sky of the best frame of its name.
@@ -337,7 +359,8 @@ class _Light:
             return frame
         best = self.this.known.matcher.best(frame)
         sky = None if best is None else self._sky_of(best)
-        light = self._transparency(frame)
+        stored = frame.placement.transparency
+        light = stored if self.this.stands else self._transparency(frame)
         placement = replace(frame.placement, transparency=light, best_sky_adu_s=sky)
         return replace(frame, placement=placement)
 
@@ -364,8 +387,10 @@ class _Light:
         known = self.this.known.skies
         if best.key not in known:
             this = self.this
-            zeros = this.known.zeros.pedestals(this.connection, [best], this.settings)
-            ((zero_adu, _),) = zeros
+            zero_adu = best.context.pedestal_adu
+            if not this.stands:
+                zeros = this.known.zeros.pedestals(this.connection, [best], this.settings)
+                ((zero_adu, _),) = zeros
             airmass = self._airmass_of(best)
             context = replace(best.context, pedestal_adu=zero_adu, airmass=airmass)
             known[best.key] = sky_rate_at_zenith(replace(best, context=context))

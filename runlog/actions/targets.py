@@ -285,8 +285,8 @@ def _by_target(rows: Sequence[Spelled]) -> dict[str, list[Spelled]]:
 
 def _naming(connection: Connection) -> list[str]:
     """Give the commands that name the frames without a name, and no others."""
-    nameless, everyone = store.lights_called(connection, NO_TARGET), sights(connection)
-    return settling("target NAME", [s for s in everyone if s.id in nameless], Everyone(everyone))
+    nameless, every = store.lights_called(connection, NO_TARGET), sights(connection)
+    return settling("target NAME", [s for s in every if s.id in nameless], Everyone(every))
 
 
 def _line(name: str, rows: Sequence[Spelled], questions: Sequence[str]) -> TargetLine:

@@ -22,10 +22,12 @@ from runlog.core.ledger.goals import (
 )
 from runlog.core.ledger.publish import Batch
 from runlog.core.ledger.totals import Total
+from runlog.core.ledger.worth import References
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.sequence_words import split_panel
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
+from runlog.store.depth import references
 from runlog.store.engine import reading
 
 TOTAL_KEYS = (
@@ -63,8 +65,13 @@ def totals_against_goals(
     return [t for t in found if selection.filter in (None, t.filter)]
 
 
-def _whole(connection: Connection, target: str | None, settings: Settings) -> list[Total]:
-    totals = total_store.totals(connection, Selection(target=target))
+def _whole(
+    connection: Connection,
+    target: str | None,
+    settings: Settings,
+    against: References | None = None,
+) -> list[Total]:
+    totals = total_store.totals(connection, Selection(target=target), against)
     goals = goal_store.goals(connection)
     wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
     return set_against(totals, wanted, counting(settings))
@@ -104,9 +111,10 @@ def counting(settings: Settings) -> Counting:
 
 def added_totals(connection: Connection, run_id: int, settings: Settings) -> tuple[Total, ...]:
     """Set what a run added against the goals; to go is that of all time."""
-    sums = total_store.totals(connection, Selection(run_id=run_id))
+    against = references(connection)
+    sums = total_store.totals(connection, Selection(run_id=run_id), against)
     added = [replace(total, nights=1) for total in sums]
-    found = set_part_against(added, _whole(connection, None, settings), counting(settings))
+    found = set_part_against(added, _whole(connection, None, settings, against), counting(settings))
     return tuple(t for t in found if t.frames)
 
 

@@ -1,17 +1,17 @@
 """Frames of a selection: as rows to correct, as frames to list; and what tells frames apart."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Row, select
 
-from runlog.core.corrections.selecting import Sight
+from runlog.core.corrections.selecting import Everyone, Sight
 from runlog.core.frame import Frame
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
 from runlog.store.depth import with_effective
-from runlog.store.listing import paths_of_frames
+from runlog.store.listing import paths_of_frames, written_out
 from runlog.store.loading import WHOLE
 from runlog.store.where import where
 
@@ -44,8 +44,19 @@ def holds_any(connection: Connection, selection: Selection) -> bool:
     return connection.execute(query).first() is not None
 
 
-def sights(connection: Connection) -> list[Sight]:
-    """Load what selections can tell every stored frame by."""
+def everyone(connection: Connection, nights: Iterable[str]) -> Everyone:
+    """Load what selections can tell every stored frame by, first those of some nights."""
+    near = frozenset(nights)
+    runs = connection.execute(select(m.run.c.id, m.run.c.night)).all()
+    own = [run_id for run_id, night in runs if night in near]
+    if len(own) == len(runs):
+        return Everyone(sights(connection))
+    others = [run_id for run_id, night in runs if night not in near]
+    return Everyone(sights(connection, own), lambda: sights(connection, others))
+
+
+def sights(connection: Connection, runs: Sequence[int] | None = None) -> list[Sight]:
+    """Load what selections can tell frames by: those of some runs, or all that are stored."""
     f = m.frame.c
     query = (
         select(f.id, f.run_id, f.kind, f.filter, f.taken_at_utc)
@@ -53,13 +64,16 @@ def sights(connection: Connection) -> list[Sight]:
         .join(m.run, m.run.c.id == f.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
     )
-    paths = paths_of_frames(connection)
+    if runs is not None:
+        query = query.where(f.run_id.in_(written_out(runs)))
+    rows = connection.execute(query).all()
+    paths = paths_of_frames(connection, None if runs is None else [row.id for row in rows])
     return [
         Sight(
             r.id, r.night, r.rig, r.kind, r.filter, r.taken_at_utc is not None,
             tuple(os.fsdecode(path) for path, _ in paths.get(r.id, ())), r.run_id,
         )
-        for r in connection.execute(query)
+        for r in rows
     ]  # fmt: skip
 
 

@@ -72,6 +72,17 @@ def ties(connection: Connection) -> dict[tuple[str, str], float | None]:
     return {(base, other): light for base, other, light in rows}
 
 
+def stored_tie(connection: Connection, base: str, key: str) -> float | None:
+    """Load how the light of one reference compares with that of its base, if it was measured."""
+    found = connection.execute(_TIE, {"its": base, "own": key})
+    return found.scalar_one_or_none()
+
+
+_TIE = select(m.light_tie.c.light).where(
+    m.light_tie.c.base == bindparam("its"), m.light_tie.c.other == bindparam("own")
+)
+
+
 def bases_shown(connection: Connection, rig_id: int) -> Sequence[Any]:
     """Count a rig's measured lights by target, filter, binning, reference and stored base."""
     f = m.frame.c

@@ -1,24 +1,36 @@
 """Which frame of an exposure counts, whatever order its copies were scanned in."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Connection, Row, String, and_, cast, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Integer,
+    Row,
+    String,
+    and_,
+    cast,
+    func,
+    or_,
+    select,
+    update,
+)
 
 from runlog.core.frame import FrameHeader, Kind, Stage
 from runlog.core.identity import (
     COPY_TOLERANCE_S,
-    LENGTH_TOLERANCE_S,
     Copy,
     counted_keys,
     fold_name,
-    may_be_one,
     same_exposure,
 )
 from runlog.store import models as m
 from runlog.store.runs import touch
+
+LAST_OF_TEN = 9
 
 
 def contends(header: FrameHeader) -> bool:
@@ -65,17 +77,9 @@ def _chosen_wrongly(connection: Connection, start: datetime) -> list[Row[Any]]:
 
 def counted_twice(connection: Connection) -> dict[datetime, int]:
     """Find the exposures that count more than once: a start of each, and how often too many."""
-    f = m.frame.c
-    # Starts as text: of a whole archive's, only those that lie close are worth reading as times.
-    query = (
-        select(cast(f.taken_at_utc, String).label("start"), f.exposure_s, f.camera_key)
-        .where(f.counted, f.taken_at_utc.is_not(None), f.exposure_s.is_not(None))
-        .where(f.header_kind != Kind.STACK.value)
-        .order_by(f.taken_at_utc)
-    )
     found: dict[datetime, int] = {}
     done: set[int] = set()
-    for start in _close_starts(connection.execute(query).all()):
+    for start in _close_starts(connection.execute(_NEIGHBOURS).all()):
         wrong = [r for r in _chosen_wrongly(connection, start) if r.counted and r.id not in done]
         done |= {row.id for row in wrong}
         if wrong:
@@ -83,27 +87,43 @@ def counted_twice(connection: Connection) -> dict[datetime, int]:
     return found
 
 
-def _close_starts(rows: Sequence[Row[*tuple[Any, ...]]]) -> Iterator[datetime]:
-    """Give starts that another frame of the same length and perhaps camera is close to."""
-    for i, (start, exposure_s, camera) in enumerate(rows):
-        for j in range(i + 1, len(rows)):
-            other, length_s, its = rows[j]
-            if not _is_close(start, other):
-                break
-            if abs(length_s - exposure_s) <= LENGTH_TOLERANCE_S and may_be_one(camera, its):
-                yield _moment(start)
-                break
+def _close_starts(pairs: Iterable[Sequence[str]]) -> Iterator[datetime]:
+    """Give the starts that another follows so soon that both may be of one exposure."""
+    for pair in pairs:
+        start, later = (datetime.fromisoformat(text).replace(tzinfo=UTC) for text in pair)
+        if later - start <= timedelta(seconds=COPY_TOLERANCE_S):
+            yield start
 
 
-def _is_close(start: str, later: str) -> bool:
-    """Compare two starts as text, to the minute and near its end; what is left, as times."""
-    if start[:16] != later[:16] and start[17:19] < "58":
-        return False
-    return _moment(later) - _moment(start) <= timedelta(seconds=COPY_TOLERANCE_S)
+_F = m.frame.c
+# As text, which every database compares alike.
+_START = cast(_F.taken_at_utc, String)
+_STARTS = (
+    select(_START.label("start"), func.lead(_START).over(order_by=_F.taken_at_utc).label("later"))
+    .where(_F.counted, _F.taken_at_utc.is_not(None), _F.exposure_s.is_not(None))
+    .where(_F.header_kind != Kind.STACK.value)
+    .subquery()
+    .c
+)
 
 
-def _moment(text: str) -> datetime:
-    return datetime.fromisoformat(text).replace(tzinfo=UTC)
+def _second(moment: ColumnElement[str]) -> ColumnElement[int]:
+    return cast(func.substr(moment, 19, 1), Integer)
+
+
+# Of a whole archive's starts only those in the same second as the next, or the one before it, are
+# worth reading as times; their text is alike up to the ten seconds.
+_SAME_TEN = func.substr(_STARTS.start, 1, 18) == func.substr(_STARTS.later, 1, 18)
+_NEIGHBOURS = (
+    select(_STARTS.start, _STARTS.later)
+    .where(
+        or_(
+            and_(_SAME_TEN, _second(_STARTS.later) - _second(_STARTS.start) <= 1),
+            and_(~_SAME_TEN, _second(_STARTS.start) == LAST_OF_TEN),
+        )
+    )
+    .order_by(_STARTS.start)
+)
 
 
 def recount_all(connection: Connection) -> None:

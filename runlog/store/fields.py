@@ -1,10 +1,10 @@
 """What finding fields reads of the frames that may show the same sky."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, not_, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, select, union
 
 from runlog.core.frame import Frame, Kind
 from runlog.store import models as m
@@ -13,7 +13,6 @@ from runlog.store.loading import Loading
 # Target, filter, binning, width, height, gain. Frames of other settings have other plates, other
 # fluxes, or other stars: they never compare.
 Name = tuple[str, str, int, int, int, float | None]
-AT_ONCE = 500  # values in one statement; databases have a limit
 MOST_ELONGATED = 0.8  # eccentricity: longer trails have no centre to lay anything on
 
 
@@ -22,7 +21,6 @@ class Candidate(NamedTuple):
 
     frame: Frame
     fit: bool  # may be the frame that others are laid on
-    dirty: bool  # its run is not settled
 
 
 def name_of(frame: Frame) -> Name:
@@ -45,52 +43,35 @@ def fit_to_be_reference() -> ColumnElement[bool]:
     )
 
 
-def candidates_by_name(connection: Connection, rig_id: int) -> Iterator[list[Candidate]]:
+def candidates_by_name(
+    connection: Connection, rig_id: int, runs: Sequence[int]
+) -> Iterator[list[Candidate]]:
     """Load the measured lights of a rig that may compare together, one name at a time.
 
-    Names in which nothing changed since they were last settled are left out.
+    Only names that some runs have to do with, which show something else than before.
     """
-    names = _restless_names(connection, rig_id)
-    if not names:
-        return
-    query = _of_rig(_FOR_FIELDS.query.add_columns(_fit(), _DIRTY), rig_id).order_by(*_KEYS)
-    targets = sorted({name[0] for name in names})
-    if len(targets) <= AT_ONCE:
-        query = query.where(_F.target.in_(targets))
-    rows = _FOR_FIELDS.load_with(connection, query)
-    for name, members in groupby(rows, lambda row: name_of(row[0])):
-        if name in names:
-            yield [Candidate(frame, bool(fit), bool(dirty)) for frame, fit, dirty in members]
+    names = _names_of(connection, rig_id, runs)
+    for target, filter_name in sorted({name[:2] for name in names}):
+        asked = {"rig": rig_id, "target": target, "filter": filter_name}
+        rows = _FOR_FIELDS.load_with(connection, _CANDIDATES, asked)
+        for name, members in groupby(rows, lambda row: name_of(row[0])):
+            if name in names:
+                yield [Candidate(frame, bool(fit)) for frame, fit in members]
 
 
-def _restless_names(connection: Connection, rig_id: int) -> set[Name]:
-    """Find the names with a run to settle, or with answers that do not fit together.
-
-    Those of several fields are always among them: this table cannot tell so quickly.
-    """
-    own = _fit() & (_F.matched_to == _F.content_key)
-    first = own & (_F.best_of_name == _F.content_key)
-    matched = func.count(_F.matched_to)
-    one_best = func.count(_F.best_of_name.distinct()) == 1
-    settled = and_(
-        func.count(_F.matched_to.distinct()) == 1,
-        one_best,
-        _sum(first) == 1,
-        matched == func.count(),
-    )
-    nothing_fit = and_(matched == 0, _sum(_fit()) == 0)
-    keys = select(*_KEYS).join(m.run, m.run.c.id == _F.run_id)
-    query = (
-        _of_rig(keys, rig_id)
-        .group_by(*_KEYS)
-        .having(not_(and_(_sum(_DIRTY) == 0, or_(settled, nothing_fit))))
-    )
-    return {tuple(row) for row in connection.execute(query)}
+def _names_of(connection: Connection, rig_id: int, runs: Sequence[int]) -> set[Name]:
+    """List the names of the runs' frames, and of those they are or were compared with."""
+    names: set[Name] = set()
+    for run in runs:
+        own = {"rig": rig_id, "run": run}
+        for query in (_OWN_NAMES, _NAMES_OF_REFERENCES, _NAMES_MATCHED):
+            names |= {tuple(row) for row in connection.execute(query, own)}
+    return names
 
 
-def _of_rig(query: Select[Any], rig_id: int) -> Select[Any]:
+def _of_rig(query: Select[Any]) -> Select[Any]:
     return query.where(
-        m.run.c.rig_id == rig_id,
+        m.run.c.rig_id == bindparam("rig"),
         _F.header_kind == Kind.LIGHT.value,
         _F.measured_with.is_not(None),
     )
@@ -100,13 +81,8 @@ def _fit() -> ColumnElement[bool]:
     return func.coalesce(fit_to_be_reference(), False)
 
 
-def _sum(condition: ColumnElement[bool]) -> ColumnElement[int]:
-    return func.coalesce(func.sum(case((condition, 1), else_=0)), 0)
-
-
 _F = m.frame.c
 _KEYS = (_F.target, _F.filter, _F.binning_x, _F.width, _F.height, _F.gain)  # as in `Name`
-_DIRTY = m.run.c.revision != m.run.c.settled_revision
 # Of many frames no more than is looked at.
 _LOOKED_AT = (
     *(_F.id, _F.content_key, _F.run_id, _F.kind, _F.kind_from, _F.header_kind, _F.header_kind_from),
@@ -116,3 +92,21 @@ _LOOKED_AT = (
     *(_F.shift_x_px, _F.shift_y_px, _F.rotation_deg),
 )
 _FOR_FIELDS = Loading(lambda stored: m.frame.c[stored.column] in set(_LOOKED_AT))
+# Built once: a statement takes longer to put together than to run.
+_CANDIDATES = (
+    _of_rig(_FOR_FIELDS.query.add_columns(_fit()))
+    .where(_F.target == bindparam("target"), _F.filter == bindparam("filter"))
+    .order_by(*_KEYS)
+)
+_NAMES = _of_rig(select(*_KEYS).distinct().join(m.run, m.run.c.id == _F.run_id))
+_OWN_NAMES = _NAMES.where(_F.run_id == bindparam("run"))
+_OF_RUN = m.frame.alias().c
+_REFERENCES = union(
+    *(
+        select(key).where(_OF_RUN.run_id == bindparam("run"), key.is_not(None))
+        for key in (_OF_RUN.matched_to, _OF_RUN.best_of_name)
+    )
+)
+_NAMES_OF_REFERENCES = _NAMES.where(_F.content_key.in_(_REFERENCES))
+_IN_RUN = select(_OF_RUN.content_key).where(_OF_RUN.run_id == bindparam("run"))
+_NAMES_MATCHED = _NAMES.where(_F.matched_to.in_(_IN_RUN))

@@ -41,6 +41,7 @@ from runlog.store import models as m
 from runlog.store import notes
 from runlog.store.depth import drop_ties
 from runlog.store.runs import touch, touch_runs, touch_settled
+from runlog.store.shown import NOT_KNOWN, look_anew
 
 # --- summaries of runs ----------------------------------------------------------------------
 
@@ -210,7 +211,9 @@ def put_zeros(connection: Connection, run_id: int, zeros: str, cameras: Sequence
         return
     connection.execute(update(m.run).where(r.id == run_id).values(zeros=zeros))
     of_camera = select(m.frame.c.run_id).where(m.frame.c.camera_key.in_(cameras))
-    touch_settled(connection, r.id.in_(of_camera), r.id != run_id)
+    others = (r.id.in_(of_camera), r.id != run_id)
+    touch_settled(connection, *others)
+    connection.execute(update(m.run).where(*others).values(shown=NOT_KNOWN))
 
 
 # --- references -----------------------------------------------------------------------------
@@ -230,6 +233,8 @@ def compare_anew(connection: Connection, content_key: str, version: int) -> None
     f = m.frame.c
     stale = and_(f.matched_to == content_key, f.measured_with == version)
     rests_on_it = select(f.run_id).where(or_(stale, f.depth_base == content_key)).distinct()
-    touch(connection, sorted(connection.execute(rests_on_it).scalars()))
+    runs = sorted(connection.execute(rests_on_it).scalars())
+    touch(connection, runs)
+    look_anew(connection, runs)  # also where only a tie goes, which no frame shows
     connection.execute(update(m.frame).where(stale).values(matched_to=None))
     drop_ties(connection, content_key)

@@ -1,11 +1,17 @@
 """Where frames' files lie, and frames by their files or keys."""
 
 from collections.abc import Sequence
+from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import BindParameter, Connection, and_, bindparam, func, or_, select
 
 from runlog.store import models as m
 from runlog.store.roots import Roots
+
+
+def written_out(ids: Sequence[int]) -> BindParameter[Any]:
+    """Put numbers into a statement as they are: there may be more than it takes as parameters."""
+    return bindparam(None, ids, expanding=True, literal_execute=True)
 
 
 def paths_of_frames(
@@ -22,7 +28,7 @@ def paths_of_frames(
         .join(m.header, h.id == f.header_id)
     )
     if frame_ids is not None:
-        query = query.where(h.frame_id.in_(frame_ids))
+        query = query.where(h.frame_id.in_(written_out(frame_ids)))
     roots = Roots.load(connection)
     starts = {root.id: (roots.start(root.id), root.away) for root in roots.all}
     found: dict[int, list[tuple[bool, bool, bytes]]] = {}
@@ -48,13 +54,15 @@ def frames_at(connection: Connection, path: bytes) -> list[int]:
 
 def frames_named(connection: Connection, name: bytes) -> list[int]:
     """Find frames by their file's name alone, in whatever folder."""
-    query = select(m.file.c.path, m.header.c.frame_id).join(m.header).order_by(m.header.c.frame_id)
-    # Bytes: compared here, as databases differ in what they can do with them.
-    found = (i for path, i in connection.execute(query) if bytes(path).rpartition(b"/")[2] == name)
-    return list(dict.fromkeys(found))
+    path, end = m.file.c.path, b"/" + name
+    ending = func.substr(path, func.length(path) - len(end) + 1)
+    below = and_(func.length(path) >= len(end), ending == end)
+    query = select(m.header.c.frame_id).distinct().join(m.file).where(or_(path == name, below))
+    return list(connection.execute(query.order_by(m.header.c.frame_id)).scalars())
 
 
 def frames_keyed(connection: Connection, start: str) -> list[int]:
     """Find frames by the start of their key."""
-    by_key = select(m.frame.c.id).where(m.frame.c.content_key.startswith(start, autoescape=True))
+    key = m.frame.c.content_key  # of hexadecimal digits: "g" comes after them all
+    by_key = select(m.frame.c.id).where(key >= start, key < f"{start}g")
     return list(connection.execute(by_key.limit(50)).scalars())

@@ -44,10 +44,10 @@ class Loading:
         return [self._frame_of(*row) for row in connection.execute(query, values)]
 
     def load_with(
-        self, connection: Connection, query: Select[Any]
+        self, connection: Connection, query: Select[Any], values: Mapping[str, Any] | None = None
     ) -> Iterator[tuple[Frame, *tuple[Any, ...]]]:
         """Run the query, to which columns were added, and give each frame with theirs."""
-        for row in connection.execute(query):
+        for row in connection.execute(query, values):
             yield self._frame_of(*row[: self._width]), *row[self._width :]
 
 

@@ -16,6 +16,7 @@ from sqlalchemy import (
     String,
     Table,
     UniqueConstraint,
+    text,
 )
 
 from runlog.store.mapping import Utc, table_columns
@@ -67,6 +68,8 @@ run = Table(
     Column("policy", String(32), nullable=False, default=""),  # what it was settled by
     Column("zeros", String, nullable=False, default=""),  # levels of its bias and dark frames
     Column("depth_form", String, nullable=False, default="point"),  # of its effective time
+    Column("shown", String(32), nullable=False, default=""),  # digest of what other runs look at
+    Column("asking", Integer, nullable=False, default=0),  # frames whose header leaves a doubt
     UniqueConstraint("night", "rig_id"),
 )
 
@@ -74,7 +77,7 @@ run = Table(
 _KEYS: dict[str, Column[Any]] = {
     "id": Column("id", Integer, primary_key=True),
     "content_key": Column("content_key", String(32), nullable=False, unique=True),
-    "run_id": Column("run_id", Integer, ForeignKey("run.id"), nullable=False, index=True),
+    "run_id": Column("run_id", Integer, ForeignKey("run.id"), nullable=False),
     "matched_to": Column("matched_to", String(32)),
     "matched_past": Column("matched_past", String(16)),
     "best_of_name": Column("best_of_name", String(32)),
@@ -83,8 +86,33 @@ frame = Table(
     "frame",
     metadata,
     *[_KEYS.get(column.name, column) for column in table_columns()],
-    Index("ix_frame_taken_at_utc", "taken_at_utc"),
 )
+
+
+def _index(name: str, *columns: str, where: str | None = None) -> Index:
+    kinds = ("sqlite", "postgresql")
+    only: dict[str, Any] = {f"{kind}_where": text(where) for kind in kinds if where}
+    return Index(f"ix_frame_{name}", *(frame.c[column] for column in columns), **only)
+
+
+# Rows of frames are long: what is asked of all of them is answered by the index alone.
+_index("run", "run_id", "night_from")
+_index(
+    "target",
+    *("target", "filter", "target_raw", "width", "height", "kind", "counted"),
+    *("ra_deg", "dec_deg", "exposure_s", "arcsec_per_px"),
+)
+_index("start", "taken_at_utc", "counted", "header_kind", "exposure_s", "camera_key")
+_index(
+    "camera",
+    *("camera_key", "kind", "counted", "binning_x", "binning_y", "width", "height", "run_id"),
+)
+_index("measured_with", "measured_with", "header_kind")
+_index("matched_to", "matched_to")
+# Those few of which something is known that most have not.
+_index("corrected", "run_id", where="corrected IS NOT NULL")
+_index("lines", "run_id", where="streaks_seen IS NOT NULL")
+_index("unlooked", "header_kind", where="level IS NOT NULL AND signs IS NULL")
 
 # Time order; what has no date comes first, on every kind of database.
 IN_TIME = (frame.c.taken_at_utc.nulls_first(), frame.c.content_key)

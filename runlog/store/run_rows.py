@@ -4,7 +4,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, and_, bindparam, delete, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    String,
+    and_,
+    bindparam,
+    cast,
+    delete,
+    insert,
+    or_,
+    select,
+    update,
+)
 
 from runlog.core.frame import Kind, Stage
 from runlog.core.sensor.own_pattern import DARK, Line, Pattern
@@ -69,13 +81,15 @@ def _source(kind: str, stage: str, *, counts: bool) -> str | None:
     return stage if kind == LIGHT and counts and stage != Stage.REGISTERED.value else None
 
 
-def patterns(connection: Connection, sensor: Sensor) -> dict[int, list[Pattern]]:
+def patterns(
+    connection: Connection, sensor: Sensor, *which: ColumnElement[bool]
+) -> dict[int, list[Pattern]]:
     """Load what the frames of a sensor had in common, by run."""
     r = m.run_rows.c
     query = (
         select(m.run.c.id, m.run.c.night, r.source, r.frames, r.rows, r["columns"])
         .join(m.run, m.run.c.id == r.run_id)
-        .where(_of(sensor))
+        .where(_of(sensor), *which)
         .order_by(m.run.c.id, r.source)
     )
     found: dict[int, list[Pattern]] = {}
@@ -83,6 +97,15 @@ def patterns(connection: Connection, sensor: Sensor) -> dict[int, list[Pattern]]
         pattern = Pattern(night, source, frames, _lines(rows), _lines(columns))
         found.setdefault(run_id, []).append(pattern)
     return found
+
+
+def patterns_that_tell(
+    connection: Connection, sensor: Sensor, run_id: int
+) -> dict[int, list[Pattern]]:
+    """Load those with a line in them, which few have, and all of one run."""
+    r = m.run_rows.c
+    lines = (cast(column, String) != "[]" for column in (r.rows, r["columns"]))
+    return patterns(connection, sensor, or_(r.run_id == run_id, *lines))
 
 
 def _of(sensor: Sensor) -> ColumnElement[bool]:

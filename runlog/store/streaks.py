@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from sqlalchemy import ColumnElement, Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from runlog.core.frame import Kind, Streak
 from runlog.core.grading.recurring_lines import Geometry, Seen
@@ -17,7 +17,8 @@ def lines_of_rig(connection: Connection, rig_id: int) -> list[tuple[Seen, tuple[
     query = (
         select(_f.content_key, _f.run_id, _f.taken_at_utc, _f.counted, _f.streaks_seen, _f.streaks)
         .add_columns(*_GEOMETRY)
-        .where(*_measured_lights(rig_id), _f.streaks_seen.is_not(None))
+        .where(*_MEASURED_LIGHT, _f.streaks_seen.is_not(None))
+        .where(_f.run_id.in_(select(m.run.c.id).where(m.run.c.rig_id == rig_id)))
     )
     found = []
     for key, run_id, start, counted, lines, stored, *geometry in connection.execute(query):
@@ -27,23 +28,16 @@ def lines_of_rig(connection: Connection, rig_id: int) -> list[tuple[Seen, tuple[
     return found
 
 
-def exposures_of_rig(connection: Connection, rig_id: int) -> Mapping[tuple[int, Geometry], int]:
-    """Count the exposures of each run of a rig whose lines are known, by size and binning."""
-    query = (
-        select(_f.run_id, func.count(), *_GEOMETRY)
-        .where(*_measured_lights(rig_id), _f.counted, _f.taken_at_utc.is_not(None))
-        .group_by(_f.run_id, *_GEOMETRY)
-    )
-    return {
-        (run_id, tuple(geometry)): count
-        for run_id, count, *geometry in connection.execute(query).all()
-    }
+def exposures_of_run(connection: Connection, run_id: int) -> Mapping[Geometry, int]:
+    """Count the exposures of a run whose lines are known, by size and binning."""
+    rows = connection.execute(_EXPOSURES, {"run": run_id})
+    return {tuple(geometry): count for count, *geometry in rows}
 
 
-def _measured_lights(rig_id: int) -> tuple[ColumnElement[bool], ...]:
-    runs = select(m.run.c.id).where(m.run.c.rig_id == rig_id)
-    return (
-        _f.run_id.in_(runs),
-        _f.header_kind == Kind.LIGHT.value,
-        _f.measured_with.is_not(None),
-    )
+_MEASURED_LIGHT = (_f.header_kind == Kind.LIGHT.value, _f.measured_with.is_not(None))
+_EXPOSURES = (
+    select(func.count(), *_GEOMETRY)
+    .where(_f.run_id == bindparam("run"), *_MEASURED_LIGHT)
+    .where(_f.counted, _f.taken_at_utc.is_not(None))
+    .group_by(*_GEOMETRY)
+)

@@ -1,6 +1,6 @@
 """Targets as frames name them, and the names a person merged, renamed or kept apart."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -125,17 +125,27 @@ def targets_seen(connection: Connection) -> set[str]:
 def spellings(connection: Connection, selection: Selection = EVERYTHING) -> list[Spelled]:
     """Count the lights chosen by target, spelling in the header, and the tenth of a degree seen."""
     f = m.frame.c
-    ra, dec = func.round(f.ra_deg * 10), func.round(f.dec_deg * 10)
-    columns = (f.target, f.target_raw, f.width, f.height)
-    query = (
-        select(*columns, f.corrected.is_not(None).label("corrected"))
-        .add_columns((ra / 10).label("ra_deg"), (dec / 10).label("dec_deg"))
-        .add_columns(func.count().label("frames"), func.sum(f.exposure_s).label("logged_s"))
-        .add_columns(func.min(f.arcsec_per_px).label("arcsec_per_px"))
-        .where(*lights(), *where(connection, selection))
-        .group_by(*columns, f.corrected.is_not(None), ra, dec)
-    )
-    return [Spelled(*row) for row in connection.execute(query)]
+    # Apart, as few are corrected: of the rest an index tells all there is to count.
+    corrected = select(f.id).where(f.corrected.is_not(None))
+    chosen = where(connection, selection)
+    return [
+        Spelled(target, raw, width, height, by_person, *counted)
+        for by_person, which in ((False, f.id.not_in(corrected)), (True, f.id.in_(corrected)))
+        for target, raw, width, height, *counted in connection.execute(
+            _SPELLINGS.where(which, *chosen)
+        )
+    ]
+
+
+_F = m.frame.c
+_SPELLED = (_F.target, _F.target_raw, _F.width, _F.height)
+_SEEN_AT = (func.round(_F.ra_deg * 10), func.round(_F.dec_deg * 10))
+_SPELLINGS = (
+    select(*_SPELLED, *(tenths / 10 for tenths in _SEEN_AT))
+    .add_columns(func.count(), func.sum(_F.exposure_s), func.min(_F.arcsec_per_px))
+    .where(*lights())
+    .group_by(*_SPELLED, *_SEEN_AT)
+)
 
 
 def lights_called(connection: Connection, target: str) -> set[int]:
@@ -161,12 +171,15 @@ def all_spellings(connection: Connection) -> list[str | None]:
     return list(connection.execute(select(m.frame.c.target_raw).distinct()).scalars())
 
 
-def spellings_behind(connection: Connection, kinds: Sequence[str]) -> list[str | None]:
-    """List the spellings of targets in the runs that are not settled."""
-    f, r = m.frame.c, m.run.c
-    query = select(f.target_raw).distinct().join(m.run, r.id == f.run_id)
-    behind = query.where(r.revision != r.settled_revision, f.header_kind.in_(kinds))
-    return list(connection.execute(behind).scalars())
+def spellings_of_runs(
+    connection: Connection, run_ids: Iterable[int], kinds: Sequence[str]
+) -> set[str | None]:
+    """List the spellings of targets in some runs, of frames of some kinds."""
+    f = m.frame.c
+    query = select(f.target_raw).distinct().where(f.run_id == bindparam("run"))
+    of_run = query.where(f.header_kind.in_(kinds))
+    rows = (connection.execute(of_run, {"run": run_id}).scalars() for run_id in run_ids)
+    return {raw for spellings in rows for raw in spellings}
 
 
 def nameless_frames(

@@ -20,7 +20,7 @@ from sqlalchemy import (
 
 from runlog.core.frame import Grade, Lacks
 from runlog.core.ledger.totals import GRADE_SUM, LACK_SUM, NOTHING, Sums, Total
-from runlog.core.ledger.worth import Part, Worth, worth_of
+from runlog.core.ledger.worth import Part, References, Worth, worth_of
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
 from runlog.store.depth import references
@@ -47,8 +47,13 @@ class NightSums(Sums):
     worth: Worth = NOTHING
 
 
-def totals(connection: Connection, selection: Selection = EVERYTHING) -> list[Total]:
-    """Add up the frames chosen for each target and filter, goals not yet looked at."""
+def totals(
+    connection: Connection, selection: Selection = EVERYTHING, against: References | None = None
+) -> list[Total]:
+    """Add up the frames chosen for each target and filter, goals not yet looked at.
+
+    `against` are all references of today, for those who ask more than once.
+    """
     sums = _sums(connection, selection)
     s = sums.c
     query = (
@@ -59,7 +64,7 @@ def totals(connection: Connection, selection: Selection = EVERYTHING) -> list[To
         .order_by(s.target, s.filter)
     )
     rows = connection.execute(query).all()
-    worth = _worth(connection, selection, rows, ("target", "filter"))
+    worth = _worth(connection, selection, rows, ("target", "filter"), against)
     return [
         Total(
             **_plain(row, ("target", "filter", *SUMS, "nights")),
@@ -105,7 +110,11 @@ def _added(sums: FromClause) -> list[Any]:
 
 
 def _worth(
-    connection: Connection, selection: Selection, rows: Rows, by: Sequence[str]
+    connection: Connection,
+    selection: Selection,
+    rows: Rows,
+    by: Sequence[str],
+    against: References | None = None,
 ) -> Mapping[tuple[Any, ...], Worth]:
     """Divide the depth of the frames chosen by the references of today, for each row of sums."""
     parts: dict[tuple[Any, ...], list[Part]] = {}
@@ -113,8 +122,9 @@ def _worth(
         part = Part(*values)
         key = (part.target, part.filter)
         parts.setdefault((night, *key) if "night" in by else key, []).append(part)
-    alike = Selection(target=selection.target, filter=selection.filter)
-    against = references(connection, *of_groups(alike, m.run_light))
+    if against is None:
+        alike = Selection(target=selection.target, filter=selection.filter)
+        against = references(connection, *of_groups(alike, m.run_light))
     at, first = len(by), len(by) + len(SUMS)
     return {
         key: worth_of(parts.get(key, ()), against, _lacking(row[first:]))
@@ -236,12 +246,13 @@ def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) ->
 
 
 def night_sources(connection: Connection, run_id: int | None = None) -> dict[int, str]:
-    """Say what each run's local noon was taken from; asks every frame, so only where it is shown.
+    """Say what each run's local noon was taken from.
 
     Frames may differ; the choice must not hang on the order of scanning.
     """
-    f = m.frame.c
-    query = select(f.run_id, func.min(f.night_from)).group_by(f.run_id)
+    f, r = m.frame.c, m.run.c
+    first = select(func.min(f.night_from)).where(f.run_id == r.id).scalar_subquery()
+    query = select(r.id, first)
     if run_id is not None:
-        query = query.where(f.run_id == run_id)
-    return {row[0]: row[1] for row in connection.execute(query).all()}
+        query = query.where(r.id == run_id)
+    return {row[0]: row[1] for row in connection.execute(query) if row[1] is not None}

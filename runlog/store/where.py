@@ -5,13 +5,11 @@ from fnmatch import fnmatch
 from typing import Any
 
 from sqlalchemy import (
-    BindParameter,
     ColumnElement,
     Connection,
     FromClause,
     String,
     and_,
-    bindparam,
     cast,
     extract,
     func,
@@ -24,7 +22,7 @@ from runlog.core.frame import Kind
 from runlog.core.selection import PANEL, Selection, Term
 from runlog.core.targets.places import apart_deg
 from runlog.store import models as m
-from runlog.store.listing import paths_of_frames
+from runlog.store.listing import paths_of_frames, written_out
 
 Condition = ColumnElement[bool]
 
@@ -105,9 +103,7 @@ def _has_fault(name: str) -> Condition:
 
 
 def _one_of(frame_ids: tuple[int, ...]) -> Condition:
-    # Written out, as there may be more than a statement takes as parameters.
-    listed: BindParameter[Any] = bindparam(None, frame_ids, expanding=True, literal_execute=True)
-    return m.frame.c.id.in_(listed)
+    return m.frame.c.id.in_(written_out(frame_ids))
 
 
 # --- what no database can tell in words of its own ------------------------------------------

@@ -9,18 +9,23 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 from astropy.io import fits
+from sqlalchemy import delete, select, update
 
 from runlog.actions import scan as scanning
 from runlog.actions.frames import frame_rows
 from runlog.actions.night import night_reports
 from runlog.actions.open import open_store
+from runlog.actions.settle import settle_all
 from runlog.actions.totals import growth_rows, total_rows
 from runlog.config import Settings
 from runlog.core.ledger.effective_time import DepthForm
 from runlog.core.selection import Selection
 from runlog.ingest.task import read_file
+from runlog.store import models as m
+from runlog.store.engine import reading, writing
+from runlog.store.shown import runs_that_changed
 from samples.maker.quick import make_run
-from tests.tools import environment
+from tests.tools import environment, written_out
 
 ZERO = Settings(pedestal_adu=500.0)
 FRAMES = 6
@@ -210,6 +215,23 @@ def test_binned_frames_count(read_once, tmp_path):
     assert all(r["effective_s"] is not None for r in rows)
     alone, _ = scanned(read_once, tmp_path / "b.sqlite", ["binned"])
     assert worth(alone, "13") == pytest.approx(1.0, abs=0.05)
+
+
+def test_what_stands_keeps_its_base(read_once, tmp_path):
+    """Frames tied to another one's light are as deep when they are settled again, unchanged."""
+    engine, _ = scanned(read_once, tmp_path / "a.sqlite", ["sharp", "binned"])
+    before = written_out(engine)
+    with reading(engine) as connection:
+        (base,) = connection.execute(select(m.frame.c.depth_base).distinct()).scalars()
+    with writing(engine) as connection:
+        connection.execute(update(m.run).values(revision=m.run.c.revision + 1))
+        connection.execute(delete(m.run_light))
+    with reading(engine) as connection:
+        assert runs_that_changed(connection) == []
+    settle_all(engine, ZERO)
+    assert written_out(engine) == before
+    with reading(engine) as connection:
+        assert connection.execute(select(m.run_light.c.base)).scalars().all() == [base] * 2
 
 
 def test_unknown_gain_is_null_and_counted(read_once, tmp_path):

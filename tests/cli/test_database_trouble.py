@@ -4,6 +4,7 @@ import os
 import shutil
 import sqlite3
 import subprocess
+from contextlib import closing
 
 import pytest
 
@@ -254,3 +255,22 @@ def test_a_config_that_cannot_be_followed(tmp_path, text, words):
 def test_a_config_that_is_not_there(tmp_path):
     """A config file that was named and is not there is an error, not a silent default."""
     refused(here(tmp_path, "nights", env={"RUNLOG_CONFIG": "nowhere.toml"}), "no such config")
+
+
+def test_check_looks_at_indexes_where_it_is_to_be_thorough(tmp_path):
+    """An index that lost rows is found on request; else what was not looked at is said."""
+    write_run(tmp_path / "frames", 2)
+    scan_into(tmp_path / "night.sqlite", tmp_path / "frames")
+    whole = here(tmp_path, "check", "--thorough").stdout
+    assert "integrity: ok, indexes included" in whole
+    with closing(sqlite3.connect(tmp_path / "night.sqlite")) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute(
+            "UPDATE sqlite_master SET sql = replace(sql, 'IS NOT NULL', 'IS NULL') "
+            "WHERE name = 'ix_frame_corrected'"
+        )
+        connection.commit()
+    assert "whether indexes agree with the rows was not looked at" in here(tmp_path, "check").stdout
+    lost = here(tmp_path, "check", "--thorough").stdout
+    assert "missing from index ix_frame_corrected" in lost
+    assert "Restore the file from a copy" in lost

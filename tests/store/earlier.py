@@ -67,6 +67,17 @@ UNDO: dict[str, tuple[str, ...]] = {
         "DROP TABLE root",
         "ALTER TABLE before RENAME TO root",
     ),
+    "0012": (
+        "ALTER TABLE run DROP COLUMN shown",
+        "ALTER TABLE run DROP COLUMN asking",
+        *(
+            f"DROP INDEX ix_frame_{name}"
+            for name in "run target start camera measured_with matched_to corrected lines "
+            "unlooked".split()
+        ),
+        "CREATE INDEX ix_frame_run_id ON frame (run_id)",
+        "CREATE INDEX ix_frame_taken_at_utc ON frame (taken_at_utc)",
+    ),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")

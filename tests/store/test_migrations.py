@@ -289,3 +289,15 @@ def test_0011_on_a_server(empty_database, tmp_path):
     write_run(tmp_path / "more", 1, first=5)
     report = scan_into(empty_database, tmp_path / "frames", tmp_path / "more")
     assert (report.new, report.unchanged) == (1, 2)
+
+
+def test_0012_counts_the_frames_that_ask(scanned):
+    """What headers leave in doubt is counted by night; what others look at is not known yet."""
+    one = '[{"code": "gain", "text": "odd", "cure": ""}]'
+    take_back(
+        scanned, "0008",
+        ("UPDATE frame SET header_questions = ? WHERE id IN (1, 2)", [one]),
+        ("UPDATE frame SET run_questions = ? WHERE id IN (2, 3)", [one]),
+    )  # fmt: skip
+    (run,) = carry_across(scanned)["run"]
+    assert (run["asking"], run["shown"]) == (3, "")

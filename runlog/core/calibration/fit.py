@@ -4,6 +4,7 @@ Common practice, no source, unless a rule names one. Dark current doubles every 
 changes by about a quarter in 2 C (2^(2/6.2) = 1.25).
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -227,19 +228,42 @@ def _age_notes(
     fitting: Sequence[Shots], group: LightGroup, rules: CalibrationRules
 ) -> tuple[str, ...]:
     """Warn where the darks that are young enough are too few without the old ones."""
-    ages = [a for n in group.nights for a in _old(fitting, n, rules)]
+    by_date = _ByDate(fitting)
+    ages = [a for n in group.nights for a in _old(by_date, n, rules)]
     if not ages:
         return ()
     return (f"darks: {min(ages)} days from the lights; hot pixels grow, take new ones",)
 
 
-def _old(fitting: Sequence[Shots], night: str, rules: CalibrationRules) -> list[int]:
+def _old(fitting: "_ByDate", night: str, rules: CalibrationRules) -> list[int]:
     """Give the ages of old darks that a night needs, in days."""
-    ages = [(_apart_days(s.night, night) or 0, s) for s in fitting]
-    young = [s for age, s in ages if age <= rules.dark_age_days]
-    if _enough(young, rules.enough_darks):
+    young, old = fitting.about(night, rules.dark_age_days)
+    if not old or _enough(young, rules.enough_darks):
         return []
-    return [age for age, _ in ages if age > rules.dark_age_days]
+    day = date.fromisoformat(night)
+    return [abs((date.fromisoformat(s.night) - day).days) for s in old]
+
+
+class _ByDate:
+    """Calibration frames by their nights, to find those about one; undated ones are about all."""
+
+    def __init__(self, shots: Sequence[Shots]) -> None:
+        self._undated = [s for s in shots if not s.night]
+        self._dated = sorted((s for s in shots if s.night), key=_night)
+        self._days = [date.fromisoformat(s.night).toordinal() for s in self._dated]
+
+    def about(self, night: str, days: float) -> tuple[list[Shots], list[Shots]]:
+        """Part those within so many days of a night from the others."""
+        if not night:
+            return [*self._undated, *self._dated], []
+        day = date.fromisoformat(night).toordinal()
+        first, stop = bisect_left(self._days, day - days), bisect_right(self._days, day + days)
+        others = [*self._dated[:first], *self._dated[stop:]]
+        return [*self._undated, *self._dated[first:stop]], others
+
+
+def _night(shots: Shots) -> str:
+    return shots.night
 
 
 def _place_notes(what: str, fitting: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:
@@ -247,10 +271,6 @@ def _place_notes(what: str, fitting: Sequence[Shots], group: LightGroup) -> tupl
         return ()
     told = f"{what}: not all headers say which part of the sensor was read out"
     return (told,) if fitting else ()
-
-
-def _apart_days(a: str, b: str) -> int | None:
-    return abs((date.fromisoformat(a) - date.fromisoformat(b)).days) if a and b else None
 
 
 # --- flats ----------------------------------------------------------------------------------
@@ -263,9 +283,11 @@ def _flats(
     alike = [s for s in stock if s.kind is Kind.FLAT and _same_train(s, group)]
     turned = [s for s in alike if _angle_fits(s, group, rules)]
     lack = Lack("flats through ", group.filter, _angle(group.rotator_deg))
-    near = {night: _near(turned, night, rules) for night in group.nights}
+    by_date = _ByDate(turned)
+    near = {night: by_date.about(night, rules.flat_nights)[0] for night in group.nights}
     bare = [n for n in group.nights if not _enough(near[n], rules.enough_flats)]
-    used = [s for s in turned if any(s in flats for flats in near.values())]
+    reached = {id(s) for flats in near.values() for s in flats}
+    used = [s for s in turned if id(s) in reached]
     notes = _angle_notes(used, group) + _place_notes("flats", used, group)
     found = _count(used, rules.enough_flats, lack, notes)
     if not bare:
@@ -278,26 +300,13 @@ def _flats(
 def _same_train(s: Shots, group: LightGroup) -> bool:
     """Same optics, filter, binning and region; the gain of a flat does not matter."""
     same_optics = (s.rig_id, s.filter) == (group.rig_id, group.filter)
-    return same_optics and _region_of(s.sensor).fits(_region_of(group.sensor))
-
-
-def _region_of(sensor: Sensor) -> Sensor:
-    return replace(sensor, camera="", gain=None, offset=None, readout_mode=None)
+    return same_optics and s.sensor.fits_region(group.sensor)
 
 
 def _angle_fits(s: Shots, group: LightGroup, rules: CalibrationRules) -> bool:
     if s.rotator_deg is None or group.rotator_deg is None:
         return True  # not known to be turned: said in a note
     return _same_angle(s.rotator_deg, group.rotator_deg, rules)
-
-
-def _near(flats: Sequence[Shots], night: str, rules: CalibrationRules) -> list[Shots]:
-    near = []
-    for s in flats:
-        apart = _apart_days(s.night, night)
-        if apart is None or apart <= rules.flat_nights:
-            near.append(s)
-    return near
 
 
 def _angle_notes(used: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:
@@ -337,8 +346,16 @@ def _bias(bias: Sequence[Shots], rules: CalibrationRules, lacking: Sequence[str]
 # --- counting and words ---------------------------------------------------------------------
 
 
-def _enough(fitting: Sequence[Shots], enough: int) -> bool:
-    return _count(fitting, enough, Lack(""), ()).enough
+def _enough(fitting: Iterable[Shots], enough: int) -> bool:
+    """Tell whether they are as many as are wanted; a master that says nothing is."""
+    behind = 0
+    for s in fitting:
+        if s.worth is None:
+            return True
+        behind += s.worth
+        if behind >= enough:
+            return True
+    return behind >= enough
 
 
 def _count(fitting: Sequence[Shots], enough: int, lack: Lack, notes: tuple[str, ...]) -> Found:

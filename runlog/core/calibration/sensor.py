@@ -1,6 +1,6 @@
 """The settings of a camera that calibration frames and lights must share."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,8 +18,15 @@ class Sensor:
 
     def fits(self, other: "Sensor") -> bool:
         """Tell whether all agree; a place on the sensor that is not told may be the same."""
+        settings = (self.camera, self.gain, self.offset, self.readout_mode)
+        others = (other.camera, other.gain, other.offset, other.readout_mode)
+        return settings == others and self.fits_region(other)
+
+    def fits_region(self, other: "Sensor") -> bool:
+        """Tell whether the same pixels were read out, or may have been."""
         told = None in (self.origin, other.origin) or self.origin == other.origin
-        return told and replace(self, origin=None) == replace(other, origin=None)
+        region = (self.binning, self.size, self.partial)
+        return told and region == (other.binning, other.size, other.partial)
 
     @property
     def unplaced(self) -> bool:

@@ -84,7 +84,7 @@ class Asked:
         return "\n".join(self.commands) or f"Nothing has to be done: the value was {taken}"
 
 
-def gather(raised: Iterable[Raised], everyone: Iterable[Sight] | None = None) -> list[Asked]:
+def gather(raised: Iterable[Raised], everyone: Everyone | None = None) -> list[Asked]:
     """Gather questions, the most frequent first; their order does not matter.
 
     `everyone` are all stored frames: a command is printed only where it means none beside those
@@ -94,7 +94,7 @@ def gather(raised: Iterable[Raised], everyone: Iterable[Sight] | None = None) ->
     every = sorted(raised)
     for one in every:
         groups[(one.code, _site_key(one.cure), *_pattern(one.code, one.text))].append(one)
-    stored = Everyone({one.sight for one in every} if everyone is None else everyone)
+    stored = Everyone({one.sight for one in every}) if everyone is None else everyone
     asked = [_asked(group, stored) for group in groups.values()]
     return sorted(asked, key=lambda a: (-a.frames, a.code, a.text))
 

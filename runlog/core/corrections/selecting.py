@@ -7,7 +7,7 @@ import posixpath
 import re
 import shlex
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fnmatch import translate
 from functools import cached_property
 from glob import escape
@@ -62,17 +62,17 @@ class Choice(NamedTuple):
         return " ".join([*map(shlex.quote, self.named), *options])
 
 
-class Everyone:
-    """All stored frames, to see whom a selection would touch."""
+class Among:
+    """Some frames, to see whom of them a selection would touch."""
 
     def __init__(self, sights: Iterable[Sight]) -> None:
-        self._sights = list(sights)
+        self.sights = list(sights)
 
     @cached_property
-    def _by_words(self) -> dict[Options, set[int]]:
+    def by_words(self) -> dict[Options, set[int]]:
         """Give the frames that each selection by night, rig, kind and filter means."""
         alike: dict[Sight, list[int]] = defaultdict(list)
-        for s in self._sights:
+        for s in self.sights:
             alike[s._replace(id=0, timed=True, paths=(), run=0)].append(s.id)
         found: dict[Options, set[int]] = defaultdict(set)
         for sight, ids in alike.items():
@@ -80,14 +80,49 @@ class Everyone:
                 found[_folded(options)].update(ids)
         return found
 
+    def meant(self, wanted: dict[str, str]) -> set[int]:
+        """Give the frames that a selection by night, folder and pattern means."""
+        folder, night = wanted.get(FOLDER), wanted.get(NIGHT)
+        start = f"{folder.rstrip('/')}/" if folder is not None else ""
+        matches = re.compile(translate(wanted.get(PATTERN, "*"))).match
+        return {
+            s.id
+            for s in self.sights
+            if night in (None, s.night)
+            and any(p.startswith(start) and matches(posixpath.basename(p)) for p in s.paths)
+        }
+
+
+class Everyone:
+    """All stored frames, to see whom a selection would touch."""
+
+    def __init__(
+        self, sights: Iterable[Sight], rest: Callable[[], Iterable[Sight]] = tuple
+    ) -> None:
+        """Know all frames of the nights that are spoken of; `rest` gives those of the others.
+
+        They are asked for only where a selection may go over nights: there may be very many.
+        """
+        self._near, self._rest = Among(sights), rest
+
+    @property
+    def near(self) -> Sequence[Sight]:
+        """The frames of the nights that are spoken of."""
+        return self._near.sights
+
+    @cached_property
+    def _all(self) -> Among:
+        return Among([*self._near.sights, *self._rest()])
+
     @cached_property
     def _times_named(self) -> Counter[str]:
-        return Counter(name for s in self._sights for name in {*map(posixpath.basename, s.paths)})
+        paths = (s.paths for s in self._all.sights)
+        return Counter(name for own in paths for name in {*map(posixpath.basename, own)})
 
     def of_nights(self, few: Iterable[Sight]) -> list[Sight]:
         """Give all frames of the runs that some frames belong to."""
         runs = {(s.run, s.night, s.rig) for s in few}
-        return [s for s in self._sights if (s.run, s.night, s.rig) in runs]
+        return [s for s in self._near.sights if (s.run, s.night, s.rig) in runs]
 
     def covered(
         self, about: Sequence[Sight], *, wide: bool = False
@@ -97,10 +132,12 @@ class Everyone:
         `wide` may go over several nights; else each selection keeps to one.
         """
         ids = {s.id for s in about}
+        among = self._all if wide or not all(s.night for s in about) else self._near
         plain = {o for s in about for o in _by_words(s, wide)}
-        exact = {o: m for o in plain if (m := self._by_words[_folded(o)]) <= ids}
+        exact = {o: m for o in plain if (m := among.by_words[_folded(o)]) <= ids}
         if ids - set().union(*exact.values()):
-            exact |= {o: m for o, m in self._by_paths(about, wide) if len(m) > 1 and m <= ids}
+            paths = _by_paths(about, among, wide)
+            exact |= {o: m for o, m in paths if len(m) > 1 and m <= ids}
         found, left = [], set(ids)
         while gains := {o: len(m & left) for o, m in exact.items() if m & left}:
             best = min(gains, key=lambda o: (-gains[o], _plainness(o), o))
@@ -119,21 +156,13 @@ class Everyone:
         name = posixpath.basename(path)
         return name if self._times_named[name] == 1 and not name.startswith("-") else path
 
-    def _by_paths(self, about: Sequence[Sight], wide: bool) -> Iterator[tuple[Options, set[int]]]:
-        usual = Counter(o for s in about for o in set(_by_path(s, wide)))
-        for options in sorted(usual, key=lambda o: (-usual[o], o))[:MOST_PATTERNS]:
-            yield options, self._meant(dict(options))
 
-    def _meant(self, wanted: dict[str, str]) -> set[int]:
-        folder, night = wanted.get(FOLDER), wanted.get(NIGHT)
-        start = f"{folder.rstrip('/')}/" if folder is not None else ""
-        matches = re.compile(translate(wanted.get(PATTERN, "*"))).match
-        return {
-            s.id
-            for s in self._sights
-            if night in (None, s.night)
-            and any(p.startswith(start) and matches(posixpath.basename(p)) for p in s.paths)
-        }
+def _by_paths(
+    about: Sequence[Sight], among: Among, wide: bool
+) -> Iterator[tuple[Options, set[int]]]:
+    usual = Counter(o for s in about for o in set(_by_path(s, wide)))
+    for options in sorted(usual, key=lambda o: (-usual[o], o))[:MOST_PATTERNS]:
+        yield options, among.meant(dict(options))
 
 
 def _by_words(sight: Sight, wide: bool) -> Iterator[Options]:

@@ -1,7 +1,7 @@
 """Lines of light that lie at the same pixels in other exposures: no trail does that."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import ceil, hypot
@@ -19,6 +19,7 @@ DIAGONAL = 1.1  # slope up to which a line is looked up both ways
 Ends = Sequence[float]  # x0, y0, x1, y1 in pixels
 Geometry = tuple[int, ...]  # width, height and binning: whose pixels can be compared
 Bucket = tuple[Geometry, bool, int, int]
+Exposures = Callable[[int, Geometry], int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +34,29 @@ class Seen:
     lines: tuple[Ends, ...]
 
 
+class Index:
+    """The lines of a rig's frames by where they lie, to look up what lies near one."""
+
+    def __init__(self, frames: Iterable[Seen]) -> None:
+        self._at: dict[Bucket, list[tuple[Seen, Ends]]] = defaultdict(list)
+        for frame in frames:
+            if frame.counted and frame.start is not None:
+                for line in frame.lines:
+                    for bucket in _buckets(frame.geometry, line, spread=False):
+                        self._at[bucket].append((frame, line))
+
+    def others(self, frame: Seen, line: Ends) -> dict[str, int]:
+        """Give the other exposures that show a frame's line, each with its run, by their keys."""
+        return {
+            other.key: other.run_id
+            for bucket in _buckets(frame.geometry, line, spread=True)
+            for other, there in self._at.get(bucket, ())
+            if _other_exposure(frame, other) and coincide(line, there)
+        }
+
+
 def own_lines(
-    frames: Iterable[Seen], exposures: Mapping[tuple[int, Geometry], int]
+    frames: Iterable[Seen], exposures: Exposures, index: Index | None = None
 ) -> dict[str, tuple[Ends, ...]]:
     """
     Leave out of each frame's lines those that lie at the same pixels in other exposures.
@@ -45,36 +67,21 @@ def own_lines(
 
     Parameters
     ----------
-    frames : the rig's frames that have lines.
-    exposures : how many exposures each run has of each geometry, with lines or without.
+    frames : the frames to judge.
+    exposures : tells how many exposures a run has of a geometry, with lines or without.
+    index : of all the rig's frames that have lines; where none is given these are the frames.
     """
     frames = tuple(frames)
-    index: dict[Bucket, list[tuple[Seen, Ends]]] = defaultdict(list)
-    for frame in frames:
-        if frame.counted and frame.start is not None:
-            for line in frame.lines:
-                for bucket in _buckets(frame.geometry, line, spread=False):
-                    index[bucket].append((frame, line))
+    index = Index(frames) if index is None else index
     return {
         frame.key: tuple(line for line in frame.lines if not _recurs(frame, line, index, exposures))
         for frame in frames
     }
 
 
-def _recurs(
-    frame: Seen,
-    line: Ends,
-    index: Mapping[Bucket, list[tuple[Seen, Ends]]],
-    exposures: Mapping[tuple[int, Geometry], int],
-) -> bool:
-    others = {
-        other.key: other.run_id
-        for bucket in _buckets(frame.geometry, line, spread=True)
-        for other, there in index.get(bucket, ())
-        if _other_exposure(frame, other) and coincide(line, there)
-    }
-    for run_id, count in Counter(others.values()).items():
-        among = exposures.get((run_id, frame.geometry), 0) - (run_id == frame.run_id)
+def _recurs(frame: Seen, line: Ends, index: Index, exposures: Exposures) -> bool:
+    for run_id, count in Counter(index.others(frame, line).values()).items():
+        among = exposures(run_id, frame.geometry) - (run_id == frame.run_id)
         if count >= max(min(LEAST_OTHERS, among), ceil(LEAST_SHARE * among)):
             return True
     return False

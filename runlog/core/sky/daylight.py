@@ -10,8 +10,6 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from runlog.core.frame import Context, Frame, Question
-from runlog.core.sky.earth import Floats, Site
-from runlog.core.sky.ephemeris import sun_altitude_deg
 from runlog.core.sky.horizon import sun_span
 
 SUN_UP_DEG = -4.0  # brighter than any deep-sky exposure is begun
@@ -101,12 +99,16 @@ def _explained(base: str, lights: Sequence[Lit]) -> Question:
 
 def _all_down(lights: Sequence[Lit]) -> str:
     """Say how far below the horizon the Sun would stand; nothing where it would not."""
-    heights = [float(_sun_deg(light)[0]) for light in lights]
+    heights = [_sun_deg(light) for light in lights]
     return sun_span(heights) if max(heights) < _NIGHT_DEG else ""
 
 
-def _sun_deg(light: Lit) -> Floats:
-    return sun_altitude_deg([light.middle], Site(light.latitude_deg, light.longitude_deg))
+def _sun_deg(light: Lit) -> float:
+    from runlog.core.sky.earth import Site  # with numpy, which few nights need
+    from runlog.core.sky.ephemeris import sun_altitude_deg
+
+    site = Site(light.latitude_deg, light.longitude_deg)
+    return float(sun_altitude_deg([light.middle], site)[0])
 
 
 def _site_cure(light: Lit) -> str:

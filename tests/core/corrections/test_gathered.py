@@ -3,11 +3,12 @@
 import itertools
 import random
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from runlog.core.corrections.gathered import Raised, gather
-from runlog.core.corrections.selecting import Sight
+from runlog.core.corrections.selecting import Everyone, Sight
 from runlog.core.header.filters import NO_FILTER
 
 SITE = 'site "31.7 -110.9"'
@@ -114,7 +115,7 @@ def test_a_site_may_be_of_one_night():
 
 def commands(asking, silent):
     """Give the commands for a question that only some of the frames ask."""
-    (asked,) = gather(asking, [r.sight for r in (*asking, *silent)])
+    (asked,) = gather(asking, Everyone(r.sight for r in (*asking, *silent)))
     return asked.commands
 
 
@@ -185,3 +186,17 @@ def test_the_likelier_cure_comes_first():
 def test_no_text_breaks_it(texts):
     """Guards `check` from whatever a header's values look like, and the count of frames."""
     assert sum(asked.frames for asked in gather(map(raised, texts))) == len(texts)
+
+
+def test_other_nights_are_asked_for_only_where_a_command_goes_over_them():
+    """Guards archives of very many nights: what is asked of one is settled without the others."""
+    one = raised("odd", "exposure", "exposure 30")
+    wide = raised("odd", "site-longitude", SITE)
+
+    def rest():
+        raise LookupError("the other nights were loaded")
+
+    (asked,) = gather([one], Everyone([one.sight], rest))
+    assert asked.commands
+    with pytest.raises(LookupError, match="other nights"):
+        gather([wide], Everyone([wide.sight], rest))

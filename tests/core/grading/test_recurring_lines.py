@@ -18,11 +18,16 @@ def seen(k, *lines, run=1, start="own", counted=True, geometry=SHAPE):
     return Seen(f"{run}-{k}", run, geometry, when, counted, lines)
 
 
+def counted(counts):
+    """Tell how many exposures a run has of a geometry."""
+    return lambda run, geometry: counts.get((run, geometry), 0)
+
+
 def test_what_every_frame_shows_is_left_out_and_a_trail_stays():
     """Guards a defect of the camera beside a satellite in one frame, in any order of frames."""
     night = [seen(k, COLUMN, *([TRAIL] if k == 3 else [])) for k in range(10)]
-    found = own_lines(night, {(1, SHAPE): 10})
-    assert found == own_lines(night[::-1], {(1, SHAPE): 10})
+    found = own_lines(night, counted({(1, SHAPE): 10}))
+    assert found == own_lines(night[::-1], counted({(1, SHAPE): 10}))
     assert {key: lines for key, lines in found.items() if lines} == {"1-3": (TRAIL,)}
 
 
@@ -30,13 +35,13 @@ def test_what_every_frame_shows_is_left_out_and_a_trail_stays():
 def test_one_other_frame_of_many_may_be_chance(others, left):
     """Guards parallel trails of satellites in one ring: two over one another are still trails."""
     night = [seen(k, COLUMN) for k in range(1 + others)]
-    assert len(own_lines(night, {(1, SHAPE): 30})["1-0"]) == left
+    assert len(own_lines(night, counted({(1, SHAPE): 30}))["1-0"]) == left
 
 
 def test_parallel_trails_of_a_busy_night_stay():
     """Guards a night of 100 frames in which one trail lies over three others by chance."""
     night = [seen(k, TRAIL) for k in range(4)]
-    assert all(own_lines(night, {(1, SHAPE): 100}).values())
+    assert all(own_lines(night, counted({(1, SHAPE): 100})).values())
 
 
 def test_a_copy_is_no_other_exposure():
@@ -44,14 +49,14 @@ def test_a_copy_is_no_other_exposure():
     copies = [seen(0, TRAIL), seen(0, TRAIL, counted=False)]
     undated = [seen(k, TRAIL, start=None) for k in range(3)]
     for frames in (copies, undated):
-        assert all(own_lines(frames, {(1, SHAPE): 1}).values())
+        assert all(own_lines(frames, counted({(1, SHAPE): 1})).values())
 
 
 def test_another_night_tells_and_another_geometry_does_not():
     """Guards a night of one frame: a defect is known from other nights of the same pixels."""
     other = [seen(300 + k, COLUMN, run=2) for k in range(5)]
     binned = [seen(600 + k, COLUMN, run=3, geometry=(1500, 1000, 2, 2)) for k in range(5)]
-    exposures = {(1, SHAPE): 1, (2, SHAPE): 5, (3, (1500, 1000, 2, 2)): 5}
+    exposures = counted({(1, SHAPE): 1, (2, SHAPE): 5, (3, (1500, 1000, 2, 2)): 5})
     assert own_lines([seen(0, COLUMN), *other], exposures)["1-0"] == ()
     assert own_lines([seen(0, COLUMN), *binned], exposures)["1-0"] == (COLUMN,)
 
