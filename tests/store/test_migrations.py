@@ -190,7 +190,8 @@ def test_0010_drops_frozen_references_and_tells_which_hours_change(tmp_path):
         database, "0008",
         ("UPDATE frame SET effective_s = 4 * exposure_s, effective_form = 'point'", []),
         ("UPDATE frame SET pedestal_adu = 500, header_pedestal_adu = 500", []),
-        ("UPDATE frame SET egain_e_adu = NULL WHERE id = 3", []),
+        ("UPDATE frame SET egain_e_adu = NULL WHERE id = (SELECT max(id) FROM frame "
+         "WHERE grade = 'keep')", []),
         ("UPDATE run_sum SET effective_s = 4 * kept_s", []),
         ("INSERT INTO depth_reference SELECT 1, target, filter, content_key, 1, 1 FROM frame "
          "WHERE id = 1", []),

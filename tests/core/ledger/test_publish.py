@@ -62,7 +62,7 @@ def test_the_total_is_the_sum(drawn):
     batches = [Batch("X", name, float(length), frames) for name, length, frames in drawn]
     last = as_text("X", batches).split("\n")[-1]
     frames = sum(b.frames for b in batches)
-    assert f"{frames} frame{'s' * (frames != 1)} " in last
+    assert f"{frames:,} frame{'s' * (frames != 1)} " in last
     assert last.endswith(hours(sum(b.seconds for b in batches)))
 
 
