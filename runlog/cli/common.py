@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.core.columns import COLUMNS, moment, written
+from runlog.core.escape import escaped, escaped_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -116,11 +117,12 @@ def plain(value: Any) -> Any:
 
 def echo_json(schema: str, body: Mapping[str, Any]) -> None:
     """Write one JSON object with its schema first."""
-    click.echo(json.dumps({"schema": schema} | plain(body), indent=2))
+    text = json.dumps({"schema": schema} | plain(body), indent=2)
+    click.echo(text.replace("\x7f", "\\u007f"))  # the one control that JSON lets through
 
 
 def echo_csv(rows: Rows, keys: Sequence[str]) -> None:
-    """Write CSV with a heading; nested values as JSON text."""
+    """Write CSV with a heading: text as core.escape writes it, nested values as JSON."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(keys)
@@ -132,8 +134,8 @@ def echo_csv(rows: Rows, keys: Sequence[str]) -> None:
 def _cell(value: Any) -> Any:
     value = plain(value)
     if isinstance(value, str):
-        return _storable(value)
-    return json.dumps(value) if isinstance(value, dict | list) else value
+        return escaped(value)
+    return escaped_json(json.dumps(value)) if isinstance(value, dict | list) else value
 
 
 def _storable(text: str) -> str:
@@ -144,6 +146,11 @@ def _storable(text: str) -> str:
 def safe(text: str) -> str:
     """Make text from a header or path harmless on a terminal: no controls, no odd bytes."""
     return "".join(c if c.isprintable() else "�" for c in _storable(text))
+
+
+def safe_lines(text: str) -> str:
+    """Make text of several lines harmless on a terminal."""
+    return "\n".join(map(safe, text.split("\n")))
 
 
 LONG = frozenset(("faults", "path", "where"))  # may be folded over lines; nothing else ever is
@@ -230,6 +237,6 @@ def is_terminal() -> bool:
 
 
 def talk(*lines: str) -> None:
-    """Say something to the person, on stderr."""
+    """Say something to the person, on stderr; names in it are harmless."""
     for line in lines:
-        click.echo(line, err=True)
+        click.echo(safe_lines(line), err=True)
