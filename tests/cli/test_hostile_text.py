@@ -18,13 +18,17 @@ from tests.tools import argv, environment, here, runlog
 # What no header can bring (its reader takes controls out), but another hand on the database can.
 ODD = "\x1b]0;TITLE\x07\x1b[31m[bold]\x9b6n\u202egpj\r\n\x7f=1;=2\\u0041"
 LISTINGS = (
-    "frames", "night", "nights", "totals", "totals --by night", "totals --publish markdown",
-    "totals --publish text", "targets", "targets log", "correct --list", "note --list", "check",
-    "calibration", "roots", "policy history", "forecast", "regrade",
-    "regrade --explain text_00.fits", "correct target x --dry-run --rig title",
-    "export --links out --dry-run",
-    "frames --target nowhere", "frames --filter nothing", "frames --rig nobody",
-    "mark nothing keep", "roots map no .", "goal M33 nofilter 3", "forecast", "note --rig title remark",
+    "frames", "night", "nights", "totals", "totals --by night", "totals --more", "targets",
+    "targets log", "correct --list", "note", "check", "calibration", "roots", "policy history",
+    "forecast",
+)  # fmt: skip
+SAYINGS = (
+    "totals --publish markdown", "totals --publish text", "export --links out --dry-run",
+    "export --links out", "regrade --explain text_00.fits", "correct --undo", "note --undo",
+    "frames --filter nothing", "frames --rig nobody", "roots map no .", "note --rig title remark",
+    "policy show --rig title", "correct target x --rig title", "goal \x1b]0;TITLE\x07 \x1b[31mL 3",
+    "frames --target \x1b]0;TITLE\x07", "mark \x1b]0;TITLE\x07 keep", "scan \x1b]0;TITLE\x07",
+    "--\x1b]0;TITLE\x07", "frames --night \x1b]0;TITLE\x07", "--config \x1b]0;TITLE\x07 frames",
 )  # fmt: skip
 
 
@@ -42,9 +46,13 @@ def scanned(tmp_path_factory):
 @pytest.fixture
 def home(scanned, tmp_path):
     """Give the scanned folder and a database of one's own."""
-    for file in scanned[0].glob("night.sqlite*"):
-        shutil.copy(file, tmp_path)
+    _copy_database(scanned[0], tmp_path)
     return tmp_path
+
+
+def _copy_database(at, to):
+    for file in at.glob("night.sqlite*"):
+        shutil.copy(file, to)
 
 
 def cells(home, *words):
@@ -150,13 +158,16 @@ def test_a_tree_of_links_stays_in_its_folder(home, scanned):
 # --- shown ----------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def odd(home):
-    """Put controls, markup, bidi marks and formulas wherever the database holds text."""
+@pytest.fixture(scope="module")
+def odd_once(scanned, tmp_path_factory):
+    """Put controls, markup, bidi marks and formulas wherever a database holds text."""
+    home = tmp_path_factory.mktemp("odd")
+    _copy_database(scanned[0], home)
     here(home, "note", "remark", "--rig", "Ladybird 90/540 + MonoCam 9")
     here(home, "targets", "rename", "a/b", "Elsewhere")
     here(home, "correct", "filter", "Ha", "--target", "a:b")
     here(home, "mark", "keep", "--target", "M 33")
+    here(home, "goal", "M 33", "L", "30")
     engine = open_engine(str(home / "night.sqlite"))
     fault = {"name": "cloud", "grade": "doubtful", "evidence": ODD}
     question = {"code": "target", "text": ODD, "cure": ODD}
@@ -165,6 +176,9 @@ def odd(home):
         run = {"target": ODD, "filter": ODD, "target_raw": ODD, "note": ODD, "faults": [fault],
                "header_questions": [question], "run_questions": [question]}  # fmt: skip
         connection.execute(update(m.frame).values(**run))
+        for table in (m.goal, m.run_sum):
+            odd = {"target": table.c.target + ODD, "filter": table.c.filter + ODD}
+            connection.execute(update(table).values(**odd))
         connection.execute(update(m.rig_note).values(text=ODD, who=ODD))
         connection.execute(update(m.target_change).values(object=ODD, who=ODD))
         connection.execute(update(m.correction).values(value=ODD, who=ODD, selection=ODD))
@@ -173,14 +187,32 @@ def odd(home):
     return home
 
 
+@pytest.fixture
+def odd(odd_once, tmp_path):
+    """Give such a database of one's own."""
+    _copy_database(odd_once, tmp_path)
+    return tmp_path
+
+
 @pytest.mark.parametrize("form", ["", "--csv", "--json"])
 @pytest.mark.parametrize("command", LISTINGS)
 def test_no_listing_hands_a_control_on(odd, command, form):
-    """Whatever a command says, in whatever form and on either stream, can be printed."""
+    """The names are shown, and all that comes out can be printed, in every form."""
     done = here(odd, *command.split(), *form.split())
+    assert done.returncode == 0, done.stderr
+    assert "TITLE" in done.stdout
+    assert harmless(done.stdout), command
+    assert harmless(done.stderr), command
+
+
+@pytest.mark.parametrize("command", SAYINGS)
+def test_nothing_said_hands_a_control_on(odd, command):
+    """Refusals, hints and reports repeat names, also those typed, harmlessly."""
+    done = here(odd, *command.split())
     assert harmless(done.stdout), command
     assert harmless(done.stderr), command
     assert "Traceback" not in done.stderr
+    assert done.stdout + done.stderr
 
 
 def through_a_terminal(home, *words):
