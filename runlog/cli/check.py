@@ -6,9 +6,10 @@ from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show,
 
 
 @click.command("check")
+@click.option("--private", is_flag=True, help="Let only yourself read the database's files.")
 @listing
 @with_session
-def command(session: Session, as_json: bool, as_csv: bool) -> int:
+def command(session: Session, as_json: bool, as_csv: bool, private: bool) -> int:
     """Look at database, config, files and headers; each finding comes with its cure."""
     from dataclasses import asdict
 
@@ -16,7 +17,7 @@ def command(session: Session, as_json: bool, as_csv: bool) -> int:
 
     from runlog.actions.check import check
 
-    findings = check(session.engine(), session.settings, session.config)
+    findings = check(session.engine(), session.settings, session.config, private=private)
     if as_json:
         echo_json("runlog.check/1", {"rows": [asdict(f) for f in findings]})
         return 0
