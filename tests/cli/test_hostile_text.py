@@ -179,7 +179,7 @@ def odd_once(scanned, tmp_path_factory):
         for table in (m.goal, m.run_sum):
             odd = {"target": table.c.target + ODD, "filter": table.c.filter + ODD}
             connection.execute(update(table).values(**odd))
-        connection.execute(update(m.rig_note).values(text=ODD, who=ODD))
+        connection.execute(update(m.rig_note).values(night="2026-10-09", text=ODD, who=ODD))
         connection.execute(update(m.target_change).values(object=ODD, who=ODD))
         connection.execute(update(m.correction).values(value=ODD, who=ODD, selection=ODD))
         connection.execute(update(m.root).values(name=ODD))
