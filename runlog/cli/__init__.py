@@ -1,5 +1,6 @@
 """The command line: thin commands, each in its own module, imported only when it is called."""
 
+import codecs
 import io
 import os
 import sys
@@ -93,7 +94,18 @@ def _plain(ctx: click.Context) -> int:
 def main() -> None:
     """Run the command and tell the shell how it went."""
     hush_libraries()
+    _bear_with_streams()
     sys.exit(_run())
+
+
+def _bear_with_streams() -> None:
+    """Let a stream of another encoding than UTF-8 be given what it has no sign for, as escapes."""
+    from runlog.core.escape import in_place_of
+
+    codecs.register_error("runlog", in_place_of)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="runlog")
 
 
 def _run() -> int:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.core.columns import COLUMNS, moment, written
-from runlog.core.escape import escaped, escaped_json
+from runlog.core.escape import escaped, escaped_json, escaped_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -90,7 +90,8 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
 
 def listing(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --json and --csv."""
-    command = click.option("--csv", "as_csv", is_flag=True, help="Write CSV.")(command)
+    said = "Write CSV; text is escaped as in JSON."
+    command = click.option("--csv", "as_csv", is_flag=True, help=said)(command)
     return click.option("--json", "as_json", is_flag=True, help="Write JSON.")(command)
 
 
@@ -153,6 +154,12 @@ def safe_lines(text: str) -> str:
     return "\n".join(map(safe, text.split("\n")))
 
 
+def shown(row: Mapping[str, Any], key: str) -> str:
+    """Write one value of a row for people; a path so that it can be typed."""
+    text = written(key, row.get(key))
+    return escaped_line(text) if key == "path" else safe(text)
+
+
 LONG = frozenset(("faults", "path", "where"))  # may be folded over lines; nothing else ever is
 
 
@@ -182,7 +189,7 @@ class Listing:
 
     def cell(self, row: Mapping[str, Any], key: str) -> str:
         """Write one value."""
-        return safe(written(key, row.get(key)))
+        return shown(row, key)
 
     def table(self, cells: Sequence[Sequence[str]], widths: Sequence[int]) -> "Table":
         """Lay the rows out; numbers and names keep to one line."""

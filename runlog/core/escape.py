@@ -49,6 +49,13 @@ def unescaped(text: str) -> str | None:
     return joined.encode("utf-16", "surrogatepass").decode("utf-16", "surrogatepass")
 
 
+def in_place_of(error: UnicodeError) -> tuple[str, int]:
+    """Write so what a stream's encoding has no sign for: a handler for `codecs.register_error`."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(map(_units, error.object[error.start : error.end])), error.end
+
+
 def for_shell(name: str) -> str:
     """Write a name as a person types it into a shell, which runs nothing of it."""
     plain = escaped(name) if name.startswith("-") or not name.isprintable() else name
@@ -62,6 +69,10 @@ def _escape(char: str) -> str:
         return char
     if ord(char) in _LONE_BYTES:
         return f"\\x{ord(char) - _BYTE:02x}"
+    return _units(char)
+
+
+def _units(char: str) -> str:
     units = char.encode("utf-16-be", "surrogatepass").hex()
     return "".join(f"\\u{units[at : at + 4]}" for at in range(0, len(units), 4))
 

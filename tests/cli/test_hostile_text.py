@@ -10,6 +10,7 @@ import shutil
 import pytest
 from sqlalchemy import update
 
+from runlog.core.escape import escaped_line, unescaped
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
 from tests.hostile import NAMES, TEXTS, write_night
@@ -80,10 +81,17 @@ def test_mark_takes_every_path_of_csv(home, scanned):
     assert all(row["note"] == row["fingerprint"] for row in cells(home, "frames"))
 
 
+def test_mark_takes_every_name_that_a_table_shows(home, scanned):
+    """The last column of plain `frames` can be typed as it stands, whatever the name."""
+    lines = here(home, "frames").stdout.splitlines()
+    for path in scanned[1]:
+        name = escaped_line(os.fsdecode(os.path.basename(path)))
+        assert any(name in line for line in lines) or len(name) > 200, name
+        assert here(home, "mark", "--", name, "keep").returncode == 0, name
+
+
 def test_the_paths_are_those_on_disk(home, scanned):
     """Read by the documented rule, the cells are the files' names, byte by byte."""
-    from runlog.core.escape import unescaped
-
     read = [unescaped(row["path"]) for row in cells(home, "frames")]
     assert sorted(map(os.fsencode, read)) == sorted(scanned[1])
 
@@ -213,6 +221,18 @@ def test_nothing_said_hands_a_control_on(odd, command):
     assert harmless(done.stderr), command
     assert "Traceback" not in done.stderr
     assert done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "cp1252"])
+@pytest.mark.parametrize("form", ["", "--csv"])
+def test_a_stream_of_another_encoding(home, encoding, form):
+    """Where a terminal or pipe is not UTF-8, what it lacks is written as escapes, no traceback."""
+    here(home, "correct", "target", "Hα ☉ 銀河", "--rig", "Ladybird")
+    environ = {"PYTHONIOENCODING": encoding}
+    done = runlog(home, "frames", *form.split(), env=environ, encoding=encoding)
+    assert done.returncode == 0, done.stderr
+    assert "H\\u03b1 \\u2609 \\u9280\\u6cb3" in done.stdout
+    assert "Traceback" not in done.stderr
 
 
 def through_a_terminal(home, *words):
