@@ -14,7 +14,9 @@ ARCSEC_PER_UM_A_MM = 206.26480624709636  # 3600 x 180 / pi / 1000
 def upgrade() -> None:
     op.add_column("frame", sa.Column("arcsec_per_px", sa.Float(), nullable=True))
     # What was known before: pixel size, binning and focal length.
+    # Nothing but what is written in this file.
     op.execute(
-        f"UPDATE frame SET arcsec_per_px = {ARCSEC_PER_UM_A_MM} * pixel_um * binning_x / focal_mm "
+        "UPDATE frame SET arcsec_per_px = "  # nosec B608
+        f"{ARCSEC_PER_UM_A_MM} * pixel_um * binning_x / focal_mm "
         "WHERE pixel_um > 0 AND focal_mm > 0"
     )

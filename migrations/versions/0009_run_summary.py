@@ -78,8 +78,9 @@ def _remember_what_was() -> None:
     )
     counts = ", ".join(f"SUM(CASE WHEN grade = '{grade}' THEN 1 ELSE 0 END)" for grade in GRADES)
     seconds = "SUM(CASE WHEN grade = 'keep' THEN COALESCE(exposure_s, 0.0) ELSE 0.0 END)"
+    # Nothing but what is written in this file.
     op.execute(
-        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s, effective_s) "
+        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s, effective_s) "  # nosec B608
         f"SELECT run_id, {counts}, {seconds}, (SELECT SUM(effective_s) FROM run_sum "
         "WHERE run_sum.run_id = frame.run_id) FROM frame "
         "WHERE kind = 'light' AND counted GROUP BY run_id"

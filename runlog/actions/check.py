@@ -20,9 +20,10 @@ from runlog.errors import StoreError
 from runlog.store import files as file_store
 from runlog.store.asking import count_by_kind, nights_asking, questions_asked
 from runlog.store.choose import everyone
-from runlog.store.engine import reading, write
+from runlog.store.engine import file_of, reading, write
 from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
+from runlog.store.private import close_to_others, open_to_others
 from runlog.store.rig_settings import rigs
 from runlog.store.runs import count_settled_otherwise
 
@@ -40,16 +41,23 @@ class Finding:
 
 
 def check(
-    engine: Engine, settings: Settings, config: Path | None, *, thorough: bool = False
+    engine: Engine,
+    settings: Settings,
+    config: Path | None,
+    *,
+    thorough: bool = False,
+    private: bool = False,
 ) -> list[Finding]:
     """Look at everything that can go wrong between files and totals.
 
     Whether indexes agree with the rows is looked at where it is to be `thorough`: on large
-    databases that takes most of the time.
+    databases that takes most of the time. With `private` the database's files are made readable by
+    their owner alone.
     """
     return [
         _config(config),
         *_database(engine, thorough),
+        *_rights(engine, private),
         *_files(engine),
         *_exposures(engine, settings),
         *_frames(engine, settings),
@@ -84,6 +92,26 @@ def _integrity(connection: Connection, thorough: bool) -> Finding:
         return Finding("database", True, "integrity: ok, indexes included")
     words = "integrity: ok; whether indexes agree with the rows was not looked at"
     return Finding("database", True, words, "To look at that as well: runlog check --thorough")
+
+
+def _rights(engine: Engine, mend: bool) -> list[Finding]:
+    """Look for others who may read a database that is a file; take that from them if asked to."""
+    path = file_of(engine)
+    found = open_to_others(path) if path is not None else []
+    if path is None or not found:
+        return []
+    left = close_to_others(path) if mend else found
+    names = ", ".join(each.name for each in left[:KEPT_READY])
+    names += f" and {len(left) - KEPT_READY} more" if len(left) > KEPT_READY else ""
+    if not left:
+        words, cure = f"{plural(len(found), 'file')} readable by you alone now", ""
+    elif mend:
+        words = f"could not be closed to others: {names}"
+        cure = "They belong to another user, or the disk knows no rights"
+    else:
+        words = f"others on this machine may read {names}"
+        cure = "To keep them to yourself: runlog check --private"
+    return [Finding("database", not left, words, cure)]
 
 
 def _shown(engine: Engine) -> str:

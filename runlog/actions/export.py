@@ -63,8 +63,22 @@ def link_tree(folder: bytes, frames: Sequence[Keeper], hard: bool, dry_run: bool
     result = Linked()
     make = os.link if hard else os.symlink
     for keeper, place in places(frames):
-        _link(keeper.path, os.path.join(root, *place), make, result, dry_run)
+        at = os.path.join(root, *place)
+        if strange := _strange(root, place[:-1]):
+            words = "a link or file lies where its folder should be; it was left alone"
+            result.refused.append((strange, words))
+        else:
+            _link(keeper.path, at, make, result, dry_run)
     return result
+
+
+def _strange(root: bytes, parts: Sequence[bytes]) -> bytes | None:
+    """Find what lies in the tree where a folder should be; a link might lead out of the tree."""
+    for part in parts:
+        root = os.path.join(root, part)
+        if os.path.lexists(root) and (os.path.islink(root) or not os.path.isdir(root)):
+            return root
+    return None
 
 
 def _link(

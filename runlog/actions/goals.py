@@ -6,10 +6,11 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.names import one_target
+from runlog.actions.names import meant, target_among
 from runlog.actions.totals import counting
 from runlog.config import Settings
 from runlog.core.columns import hours
+from runlog.core.escape import for_shell
 from runlog.core.header.filters import KNOWN_FILTERS, NO_FILTER, fold_filter
 from runlog.core.ledger.goals import USUAL_PRIORITY, Goal, GoalForm, Key, base_of_gain, set_against
 from runlog.core.ledger.totals import SECONDS_PER_HOUR
@@ -73,9 +74,11 @@ def _check_value(typed: Wish) -> None:
 
 
 def _goal(connection: Connection, settings: Settings, typed: Wish, before: dict[Key, Goal]) -> Goal:
-    target = one_target(connection, typed.target)
+    seen = targets_seen(connection)
+    known = seen | {split_panel(t)[0] for t in seen} | {key[0] for key in before}
+    target = target_among(connection, typed.target, known)
     name = known_filter(connection, settings, typed.filter)
-    _check_target(connection, target, typed, before)
+    _check_target(target, typed, known)
     old = before.get((target, name))
     if not typed.value and old is None:
         _refuse_inherited(target, name, before)
@@ -105,13 +108,9 @@ def _kept(said: bool | None, old: Goal | None) -> bool | None:
     return said if said is not None or old is None else old.count_doubtful
 
 
-def _check_target(
-    connection: Connection, target: str, typed: Wish, before: dict[Key, Goal]
-) -> None:
+def _check_target(target: str, typed: Wish, known: set[str]) -> None:
     if target == NO_TARGET:
         raise UsageError(f"{typed.target!r} is no target's name; nothing was changed")
-    seen = targets_seen(connection)
-    known = seen | {split_panel(t)[0] for t in seen} | {key[0] for key in before}
     if target in known or typed.new or not typed.value:
         return
     raise UsageError(
@@ -125,16 +124,22 @@ def _refuse_inherited(target: str, name: str, before: dict[Key, Goal]) -> None:
     if panel is not None and (base, name) in before:
         raise UsageError(
             "This panel's goal is its mosaic's; nothing was changed",
-            cure=f'To take it away for all panels: runlog goal "{base}" {name} 0',
+            cure="To take it away for all panels: "
+            f"runlog goal {for_shell(base)} {for_shell(name)} 0",
         )
 
 
 def known_filter(connection: Connection, settings: Settings, typed: str) -> str:
     """Fold a filter's name; one that is neither known nor ever used is refused."""
-    name = fold_filter(typed, settings.rules.filter_names)
+    used = total_store.filters_seen(connection)
+
+    def find(text: str) -> str | None:
+        folded = fold_filter(text, settings.rules.filter_names)
+        return folded if folded in used else None
+
+    name = meant(typed, find) or fold_filter(typed, settings.rules.filter_names)
     if name is None and typed.strip():
         name = NO_FILTER
-    used = total_store.filters_seen(connection)
     configured = {*settings.rules.filter_names.values(), *settings.bands, settings.colour_filter}
     lines = {band for bands in settings.bands.values() for band in bands}
     known = used | configured | lines | KNOWN_FILTERS

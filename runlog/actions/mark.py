@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.names import meant
 from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.core.frame import Kind
@@ -58,14 +59,24 @@ def _mark(
     return len(frame_ids)
 
 
-def find_frame(connection: Connection, name: str) -> int:
-    """Find one frame by path, file name or start of key; anything else is a usage error."""
-    found = frames_at(connection, stored_path(name)) or frames_at(connection, os.fsencode(name))
+def _frames(connection: Connection, name: str) -> list[int]:
+    """Find the frames of a path, file name or start of key."""
+    try:
+        path = os.fsencode(name)
+    except UnicodeEncodeError:  # half a character, as only an escape can write: no file's name
+        return []
+    found = frames_at(connection, stored_path(name)) or frames_at(connection, path)
     # Before files of such a name: that is a look at all files, and theirs have an ending.
     if not found and len(name) >= SHORTEST_KEY and set(name) <= set(string.hexdigits):
         found = frames_keyed(connection, name.lower())
     if not found and os.path.basename(name) == name:
-        found = frames_named(connection, os.fsencode(name))
+        found = frames_named(connection, path)
+    return found
+
+
+def find_frame(connection: Connection, name: str) -> int:
+    """Find one frame by path, file name (also as CSV writes them) or key; else a usage error."""
+    found = meant(name, lambda text: _frames(connection, text))
     if len(found) > 1:
         raise UsageError(
             f"{len(found)} frames have this name or start of a key",

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.names import meant
 from runlog.config import Place, Settings, as_sections, graded_by, grading_of, grading_value
 from runlog.errors import UsageError
 from runlog.store import rig_settings as store
@@ -145,7 +146,11 @@ def _says(before: RigSettings | None, settings: Settings) -> bool:
 
 def named_rigs(rigs: Mapping[int, str], name: str | None) -> dict[int, str]:
     """Choose rigs by a part of their name; all where none is given."""
-    chosen = {i: rig for i, rig in rigs.items() if (name or "").lower() in rig.lower()}
+
+    def find(text: str) -> dict[int, str]:
+        return {i: rig for i, rig in rigs.items() if text.lower() in rig.lower()}
+
+    chosen = meant(name or "", find)
     if not chosen:
         known = "; ".join(sorted(rigs.values()))
         cure = f"There is {known}" if known else "Scan your frames first: runlog scan FOLDER"

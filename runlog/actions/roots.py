@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.known_roots import holds
+from runlog.actions.names import meant
 from runlog.actions.root_order import put_in_order
 from runlog.config import Settings
 from runlog.errors import UsageError
@@ -130,7 +131,7 @@ def rename_root(engine: Engine, old: str, new: str) -> str:
 
 
 def _named(roots: Roots, name: str) -> Root:
-    root = roots.named(name)
+    root = meant(name, roots.named)
     if root is None:
         known = ", ".join(r.name for r in roots.all) or "none yet: runlog scan FOLDER"
         raise UsageError("No root has this name", name, f"There are: {known}")

@@ -11,7 +11,7 @@ from datetime import date
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.mark import find_frame
-from runlog.actions.names import all_targets, called, near_words, seen_target
+from runlog.actions.names import all_targets, called, meant, near_words, seen_target
 from runlog.config import Settings
 from runlog.core.corrections.correction import read_kind
 from runlog.core.header.filters import NO_FILTER, fold_filter
@@ -100,7 +100,8 @@ def _span(
 def _seen_filter(connection: Connection, settings: Settings, typed: str) -> str:
     """Fold a filter's name; one that no frame was taken through is refused."""
     used = filters_seen(connection)
-    exact = {name.lower(): name for name in used}.get(typed.strip().lower())
+    spelt = {name.lower(): name for name in used}
+    exact = meant(typed, lambda text: spelt.get(text.strip().lower()))
     name = exact or fold_filter(typed, settings.rules.filter_names) or NO_FILTER
     if name in used or not used or holds_any(connection, Selection(filter=name)):
         return name
@@ -112,9 +113,8 @@ def _seen_filter(connection: Connection, settings: Settings, typed: str) -> str:
 
 def _rigs(connection: Connection, typed: str) -> tuple[str, ...]:
     """Find the rigs of this very name; only where there is none, those that have it in theirs."""
-    names, said = sorted({rig.name for rig in rigs(connection)}), typed.strip().lower()
-    exact = [name for name in names if name.lower() == said]
-    found = exact or [name for name in names if said in name.lower()]
+    names = sorted({rig.name for rig in rigs(connection)})
+    found = meant(typed, lambda text: _called(names, text.strip().lower()))
     if names and not found:
         parts = {part for name in names for part in name.split()}
         raise UsageError(
@@ -124,11 +124,22 @@ def _rigs(connection: Connection, typed: str) -> tuple[str, ...]:
     return tuple(found)
 
 
+def _called(names: Sequence[str], said: str) -> list[str]:
+    exact = [name for name in names if name.lower() == said]
+    return exact or [name for name in names if said in name.lower()]
+
+
 def _folder(connection: Connection, typed: str) -> bytes:
     """Read a folder of this machine, or one below a root as name:folder."""
     roots = Roots.load(connection)
-    spelt = None if os.path.exists(typed) else roots.spelt(os.fsencode(typed))
-    return stored_path(typed) if spelt is None else roots.shown(spelt.root_id, spelt.path)
+
+    def find(text: str) -> bytes | None:
+        if os.path.exists(text):
+            return stored_path(text)
+        spelt = roots.spelt(os.fsencode(text))
+        return None if spelt is None else roots.shown(spelt.root_id, spelt.path)
+
+    return meant(typed, find) or stored_path(typed)
 
 
 def _place(near: str, within_deg: float) -> tuple[float, float, float]:

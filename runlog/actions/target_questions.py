@@ -5,6 +5,7 @@ from itertools import combinations
 
 from runlog.actions.interpret import field_of_view_deg
 from runlog.core.corrections.in_force import TargetChanges, spelling_key
+from runlog.core.escape import for_shell
 from runlog.core.targets.catalogue.nicknames import nickname_key
 from runlog.core.targets.edit_distance import differ_by_number
 from runlog.core.targets.names import NO_TARGET, PART_OF_FIELD, USUAL_FIELD_DEG, How, TargetNames
@@ -60,7 +61,7 @@ def _about_spellings(
         if folded.how is How.TYPO:
             asked.append(
                 f'"{raw}" was read as {folded.name}. If it is not: '
-                f'runlog targets split "{raw}" NAME'
+                f"runlog targets split {for_shell(raw or '')} NAME"
             )
         elif folded.name == name and folded.how is How.AS_WRITTEN and folded.perhaps:
             asked.append(_perhaps(name, folded.perhaps))
@@ -72,8 +73,9 @@ def _about_spellings(
 
 def _perhaps(name: str, others: Sequence[str]) -> str:
     return (
-        f'Is it {" or ".join(others)}? runlog targets merge "{name}" "{others[0]}", '
-        f'or if it is its own: runlog targets keep "{name}"'
+        f"Is it {' or '.join(others)}? "
+        f"runlog targets merge {for_shell(name)} {for_shell(others[0])}, "
+        f"or if it is its own: runlog targets keep {for_shell(name)}"
     )
 
 
@@ -83,10 +85,10 @@ def _about_place_name(name: str, rows: Sequence[Spelled], names: TargetNames) ->
         return []
     near = names.at(row.ra_deg, row.dec_deg, _field_deg(rows)).perhaps
     if not near:
-        return [f'The headers name no target here: runlog targets rename "{name}" NAME']
+        return [f"The headers name no target here: runlog targets rename {for_shell(name)} NAME"]
     return [
         f"The headers name no target here; {', '.join(near)} lie in the field: "
-        f'runlog targets merge "{name}" "{near[0]}"'
+        f"runlog targets merge {for_shell(name)} {for_shell(near[0])}"
     ]
 
 
@@ -118,13 +120,15 @@ def _about_places(
     if len(places) > 1 and split_panel(name)[1] is None:
         asked.append(
             f"Its frames point at {len(places)} places, {farthest_deg(places):.1f} degrees apart. "
-            f'Panels of a mosaic? runlog correct target "{name} panel 2" --near "RA DEC"'
+            "Panels of a mosaic? "
+            f'runlog correct target {for_shell(f"{name} panel 2")} --near "RA DEC"'
         )
     off = _off_its_place(name, rows, names)
     if off is not None and off > 0:
         asked.append(
             f"Its frames point {off:.0f} degrees away from {split_panel(name)[0]}. A wrong name? "
-            f'runlog correct target NAME --target "{name}"{_not_its_panels(rows, has_panels)}'
+            f"runlog correct target NAME --target {for_shell(name)}"
+            f"{_not_its_panels(rows, has_panels)}"
         )
     return asked
 
@@ -161,7 +165,8 @@ def _about_pairs(
             if same_panel and not differ_by_number(*pair):
                 lesser, better = _ranked(pair, groups, names)
                 asked[lesser].append(
-                    f'Another spelling of {better}? runlog targets merge "{lesser}" "{better}"'
+                    f"Another spelling of {better}? "
+                    f"runlog targets merge {for_shell(lesser)} {for_shell(better)}"
                 )
     # One that points away from the object it names has a question of its own.
     spots = {n: _spot(groups[n]) for n in open_names if not _off_its_place(n, groups[n], names)}
@@ -171,10 +176,11 @@ def _about_pairs(
         if not _one_place(*(spots[n] for n in pair)):
             continue
         lesser, better = _ranked(pair, groups, names)
-        if f'"{better}"' not in " ".join(asked[lesser]):
+        if for_shell(better) not in " ".join(asked[lesser]):
             asked[lesser].append(
-                f'It points where {better} does. The same? runlog targets merge "{lesser}" '
-                f'"{better}", or if not: runlog targets keep "{lesser}"'
+                f"It points where {better} does. The same? "
+                f"runlog targets merge {for_shell(lesser)} {for_shell(better)}, "
+                f"or if not: runlog targets keep {for_shell(lesser)}"
             )
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.nameless import name_nameless, says_nothing
-from runlog.actions.names import all_targets, one_target
+from runlog.actions.names import all_targets, meant, target_among
 from runlog.actions.open import Report, settle_behind, silent
 from runlog.actions.target_questions import questions_about
 from runlog.config import Settings
@@ -15,6 +15,7 @@ from runlog.core.corrections.correction import Field
 from runlog.core.corrections.gathered import settling
 from runlog.core.corrections.in_force import TargetChanges, spelling_key
 from runlog.core.corrections.selecting import Everyone
+from runlog.core.escape import for_shell
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.names import NO_TARGET, How, TargetNames, tidy
 from runlog.errors import UsageError
@@ -38,13 +39,14 @@ def merge(
 ) -> tuple[str, str, int]:
     """Let one target's frames count for another; returns both names and how many frames moved."""
     with writing(engine) as connection:
-        subject, object_ = _seen(connection, one), _name(connection, into)
         seen = all_targets(connection)
+        subject, object_ = _seen(connection, one), target_among(connection, into, seen)
         known = target_names().fold(object_).how in (How.NUMBER, How.NICKNAME)
         if object_ not in seen and not known:
             raise UsageError(
                 f"There is no target {object_} to merge with; nothing was changed",
-                cure=f'To give it that name: runlog targets rename "{subject}" "{object_}"',
+                cure="To give it that name: "
+                f"runlog targets rename {for_shell(subject)} {for_shell(object_)}",
             )
         moved = _change(connection, MERGE, subject, object_, who)
     settle_behind(engine, settings, report)
@@ -69,7 +71,8 @@ def rename(
         if plain in all_targets(connection):
             raise UsageError(
                 f"There is a target {plain} already; nothing was changed",
-                cure=f'To put them together: runlog targets merge "{subject}" "{plain}"',
+                cure="To put them together: "
+                f"runlog targets merge {for_shell(subject)} {for_shell(plain)}",
             )
         moved = _change(connection, RENAME, subject, plain, who)
     settle_behind(engine, settings, report)
@@ -86,9 +89,11 @@ def split(
 ) -> tuple[str, str, int]:
     """Make the frames whose header spells a target so a target of their own."""
     with writing(engine) as connection:
-        key, plain = spelling_key(spelling), _new_name(name)
-        spellings = {spelling_key(row.target_raw) for row in store.named_frames(connection)}
-        if key not in spellings or not key:
+        keys = (spelling_key(row.target_raw) for row in store.named_frames(connection))
+        known = {key: key for key in keys}
+        key = meant(spelling, lambda text: known.get(spelling_key(text), ""))
+        plain = _new_name(name)
+        if not key:
             raise UsageError(
                 f"No header spells a target {spelling!r}; nothing was changed",
                 cure="runlog targets lists every spelling. Frames of one night or folder: "
@@ -157,35 +162,30 @@ def _change(connection: Connection, action: str, subject: str, object_: str, who
     return retarget(connection)
 
 
-def _name(connection: Connection, typed: str) -> str:
-    return one_target(connection, typed)
-
-
-def _new_name(typed: str, besides: str | None = None) -> str:
+def _new_name(said: str, besides: str | None = None) -> str:
     """Tidy a name a person gives; a known object's goes by its one name, except for its own."""
-    plain = tidy(typed)
+    plain = tidy(said)
     folded = target_names().fold(plain)
     known = folded.how in (How.NUMBER, How.NICKNAME) and folded.name != besides
     return folded.name if known else plain
 
 
-def _refuse_other_object(subject: str, typed: str) -> None:
+def _refuse_other_object(subject: str, said: str) -> None:
     """Refuse a nickname of another object for one that the catalogues know by its number."""
     names = target_names()
-    meant, own = names.fold(tidy(typed)), names.fold(subject)
-    if meant.how is How.NICKNAME and own.how is How.NUMBER and meant.name != own.name:
+    other, own = names.fold(tidy(said)), names.fold(subject)
+    if other.how is How.NICKNAME and own.how is How.NUMBER and other.name != own.name:
         raise UsageError(
-            f"{tidy(typed)} is a name of {meant.name}, another object than {subject}; nothing was "
+            f"{tidy(said)} is a name of {other.name}, another object than {subject}; nothing was "
             "changed",
-            cure=f'If its frames show {meant.name}: runlog targets rename "{subject}" '
-            f'"{meant.name}"',
+            cure=f"If its frames show {other.name}: runlog targets rename {for_shell(subject)} "
+            f"{for_shell(other.name)}",
         )
 
 
-def _seen(connection: Connection, typed: str) -> str:
+def _seen(connection: Connection, said: str) -> str:
     seen = all_targets(connection)
-    plain = " ".join(typed.split())
-    name = plain if plain in seen else _name(connection, typed)
+    name = target_among(connection, said, seen)
     if name in seen and name != NO_TARGET:
         return name
     if name == NO_TARGET:

@@ -1,5 +1,7 @@
 """The command line: thin commands, each in its own module, imported only when it is called."""
 
+import codecs
+import io
 import os
 import sys
 from collections.abc import Mapping
@@ -92,7 +94,18 @@ def _plain(ctx: click.Context) -> int:
 def main() -> None:
     """Run the command and tell the shell how it went."""
     hush_libraries()
+    _bear_with_streams()
     sys.exit(_run())
+
+
+def _bear_with_streams() -> None:
+    """Let a stream of another encoding than UTF-8 be given what it has no sign for, as escapes."""
+    from runlog.core.escape import in_place_of
+
+    codecs.register_error("runlog", in_place_of)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="runlog")
 
 
 def _run() -> int:
@@ -101,10 +114,12 @@ def _run() -> int:
         sys.stdout.flush()
         return int(result or 0)
     except RunlogError as error:
-        click.echo(f"runlog: {error}", err=True)
+        click.echo(_harmless(f"runlog: {error}"), err=True)
         return int(error.exit_code)
     except click.ClickException as error:
-        error.show()
+        said = io.StringIO()
+        error.show(file=said)
+        click.echo(_harmless(said.getvalue()), err=True, nl=False)  # it repeats what was typed
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         click.echo("runlog: stopped", err=True)
@@ -113,3 +128,10 @@ def _run() -> int:
         # The reader (head, less) has gone; say nothing more, not even at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return int(ExitCode.DONE)
+
+
+def _harmless(text: str) -> str:
+    """Take the controls out of names that an error repeats."""
+    from runlog.cli.common import safe_lines
+
+    return safe_lines(text)

@@ -7,9 +7,10 @@ from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show,
 
 @click.command("check")
 @click.option("--thorough", is_flag=True, help="Hold a SQLite file's indexes against its rows too.")
+@click.option("--private", is_flag=True, help="Let only yourself read the database's files.")
 @listing
 @with_session
-def command(session: Session, thorough: bool, as_json: bool, as_csv: bool) -> int:
+def command(session: Session, as_json: bool, as_csv: bool, *, thorough: bool, private: bool) -> int:
     """Look at database, config, files and headers; each finding comes with its cure."""
     from dataclasses import asdict
 
@@ -17,7 +18,9 @@ def command(session: Session, thorough: bool, as_json: bool, as_csv: bool) -> in
 
     from runlog.actions.check import check
 
-    findings = check(session.engine(), session.settings, session.config, thorough=thorough)
+    findings = check(
+        session.engine(), session.settings, session.config, thorough=thorough, private=private
+    )
     if as_json:
         echo_json("runlog.check/1", {"rows": [asdict(f) for f in findings]})
         return 0

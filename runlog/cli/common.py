@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.core.columns import COLUMNS, moment, written
+from runlog.core.escape import escaped, escaped_json, escaped_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -89,7 +90,8 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
 
 def listing(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --json and --csv."""
-    command = click.option("--csv", "as_csv", is_flag=True, help="Write CSV.")(command)
+    said = "Write CSV; text is escaped as in JSON."
+    command = click.option("--csv", "as_csv", is_flag=True, help=said)(command)
     return click.option("--json", "as_json", is_flag=True, help="Write JSON.")(command)
 
 
@@ -116,11 +118,12 @@ def plain(value: Any) -> Any:
 
 def echo_json(schema: str, body: Mapping[str, Any]) -> None:
     """Write one JSON object with its schema first."""
-    click.echo(json.dumps({"schema": schema} | plain(body), indent=2))
+    text = json.dumps({"schema": schema} | plain(body), indent=2)
+    click.echo(text.replace("\x7f", "\\u007f"))  # the one control that JSON lets through
 
 
 def echo_csv(rows: Rows, keys: Sequence[str]) -> None:
-    """Write CSV with a heading; nested values as JSON text."""
+    """Write CSV with a heading: text as core.escape writes it, nested values as JSON."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(keys)
@@ -132,8 +135,8 @@ def echo_csv(rows: Rows, keys: Sequence[str]) -> None:
 def _cell(value: Any) -> Any:
     value = plain(value)
     if isinstance(value, str):
-        return _storable(value)
-    return json.dumps(value) if isinstance(value, dict | list) else value
+        return escaped(value)
+    return escaped_json(json.dumps(value)) if isinstance(value, dict | list) else value
 
 
 def _storable(text: str) -> str:
@@ -144,6 +147,17 @@ def _storable(text: str) -> str:
 def safe(text: str) -> str:
     """Make text from a header or path harmless on a terminal: no controls, no odd bytes."""
     return "".join(c if c.isprintable() else "�" for c in _storable(text))
+
+
+def safe_lines(text: str) -> str:
+    """Make text of several lines harmless on a terminal."""
+    return "\n".join(map(safe, text.split("\n")))
+
+
+def shown(row: Mapping[str, Any], key: str) -> str:
+    """Write one value of a row for people; a path so that it can be typed."""
+    text = written(key, row.get(key))
+    return escaped_line(text) if key == "path" else safe(text)
 
 
 LONG = frozenset(("faults", "path", "where"))  # may be folded over lines; nothing else ever is
@@ -175,7 +189,7 @@ class Listing:
 
     def cell(self, row: Mapping[str, Any], key: str) -> str:
         """Write one value."""
-        return safe(written(key, row.get(key)))
+        return shown(row, key)
 
     def table(self, cells: Sequence[Sequence[str]], widths: Sequence[int]) -> "Table":
         """Lay the rows out; numbers and names keep to one line."""
@@ -230,6 +244,6 @@ def is_terminal() -> bool:
 
 
 def talk(*lines: str) -> None:
-    """Say something to the person, on stderr."""
+    """Say something to the person, on stderr; names in it are harmless."""
     for line in lines:
-        click.echo(line, err=True)
+        click.echo(safe_lines(line), err=True)

@@ -7,8 +7,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, talk, with_session
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    is_terminal,
+    listing,
+    safe,
+    talk,
+    with_session,
+)
 from runlog.core.columns import plural
+from runlog.core.escape import escaped_line
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -60,8 +70,19 @@ def command(
 
 
 def _list(found: "Keepers", null: bool) -> None:
-    """Write paths as bytes: a name need not be text."""
-    end = b"\0" if null else b"\n"
+    """Write paths as bytes, for a name need not be text; for a person, as lines of text."""
+    if is_terminal() and not null:
+        for keeper in found.frames:
+            click.echo(escaped_line(os.fsdecode(keeper.path)))
+        return
+    _write(found, b"\0" if null else b"\n")
+    broken = sum(b"\n" in keeper.path for keeper in found.frames)
+    if broken and not null:
+        verb = "holds" if broken == 1 else "hold"
+        talk(f"{plural(broken, 'path')} {verb} a line break; -0 ends each path with a null byte")
+
+
+def _write(found: "Keepers", end: bytes) -> None:
     sys.stdout.flush()
     out = getattr(sys.stdout, "buffer", None)
     for keeper in found.frames:

@@ -27,7 +27,8 @@ def command(
 ) -> int:
     """Grade frames yourself; your grade outranks the automatic one.
 
-    FRAME is a path, a file name as `runlog frames` shows it, or the start of a key (fingerprint).
+    FRAME is a path, a file name as `runlog frames` shows it (also with --csv), or the start of a
+    key (fingerprint).
     Without one, the options choose light frames: all that fit are graded. `auto` takes your grade
     back. Nothing is forgotten: every mark stays in the history.
     """

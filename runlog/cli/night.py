@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, table, with_session
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    safe,
+    safe_lines,
+    show,
+    table,
+    with_session,
+)
 from runlog.cli.hour_columns import spoken, with_ungraded
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.story.phrases import common
@@ -112,7 +122,7 @@ def show_report(report: "NightReport") -> None:
     show(
         Text(f"Night of {report.night or 'unknown date'}", style="bold"),
         Text(safe(report.rig), style="dim"),
-        Text("\n".join(say.outcome(report))),
+        Text(safe_lines("\n".join(say.outcome(report)))),
     )
     if report.events:
         show(_heading(f"\n{say.WHAT_HAPPENED}"), *map(_event, report.events))

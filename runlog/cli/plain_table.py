@@ -6,8 +6,8 @@ from collections.abc import Sequence
 import click
 from rich.cells import cell_len
 
-from runlog.cli.common import Rows, is_terminal, safe, show, table
-from runlog.core.columns import COLUMNS, written
+from runlog.cli.common import Rows, is_terminal, show, shown, table
+from runlog.core.columns import COLUMNS
 
 GAP = "   "
 MANY = 100  # rows; laying out more takes longer than finding them
@@ -26,7 +26,7 @@ def show_rows(rows: Rows, keys: Sequence[str]) -> None:
 
 def plain_table(rows: Rows, keys: Sequence[str]) -> str:
     """Lay rows out under the labels of core.columns, each column as wide as it needs."""
-    cells = [[safe(written(key, row.get(key))) for key in keys] for row in rows]
+    cells = [[shown(row, key) for key in keys] for row in rows]
     heads = [COLUMNS[key].label for key in keys]
     widths = [max(map(cell_len, column)) for column in zip(heads, *cells, strict=True)]
     rule = "─" * (sum(widths) + len(GAP) * (len(widths) - 1))

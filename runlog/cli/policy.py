@@ -102,7 +102,11 @@ def _show_why(row: dict[str, Any]) -> None:
 
 def _key(name: str) -> str:
     """Write a key of TOML: bare where it may be."""
-    return name if name.isascii() and name.isalnum() else json.dumps(name, ensure_ascii=False)
+    return (
+        name
+        if name.isascii() and name.isalnum()
+        else json.dumps(name, ensure_ascii=not name.isprintable())
+    )
 
 
 def _written(row: dict[str, Any]) -> str | None:

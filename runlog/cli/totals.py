@@ -11,6 +11,7 @@ from runlog.cli.common import (
     echo_json,
     listing,
     safe,
+    safe_lines,
     show,
     table,
     talk,
@@ -179,9 +180,5 @@ def _publish(engine: Any, session: Session, part: "Selection", form: str, as_jso
         talk("Nothing is kept for this yet.")
     write = as_markdown if form == "markdown" else as_text
     for number, (target, batches) in enumerate(sorted(tables.items())):
-        click.echo(("\n" if number else "") + _lines(write(target, batches)))
+        click.echo(("\n" if number else "") + safe_lines(write(target, batches)))
     return 0
-
-
-def _lines(text: str) -> str:
-    return "\n".join(safe(line) for line in text.split("\n"))

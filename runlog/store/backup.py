@@ -1,6 +1,5 @@
 """A copy of an SQLite database beside it, looked at before anything is changed."""
 
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -11,6 +10,7 @@ from sqlalchemy import Engine
 
 from runlog.errors import StoreError
 from runlog.store.engine import file_of
+from runlog.store.private import copy_name, make_private
 
 
 @contextmanager
@@ -30,7 +30,7 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
         yield None
         return
     now = datetime.now(UTC)
-    copy = source.with_name(f"{source.stem}.{revision}-{now:%Y%m%dT%H%M%S%f}Z{source.suffix}")
+    copy = source.with_name(copy_name(source, revision, f"{now:%Y%m%dT%H%M%S%f}"))
     try:
         _copy(source, copy)
         yield copy
@@ -41,8 +41,7 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
 
 def _copy(source: Path, copy: Path) -> None:
     try:
-        copy.touch(exist_ok=False)
-        shutil.copymode(source, copy)  # private stays private
+        make_private(copy)
         with closing(sqlite3.connect(source)) as old, closing(sqlite3.connect(copy)) as new:
             old.backup(new)
             new.execute("PRAGMA journal_mode = DELETE")  # one file, no other beside it
@@ -67,6 +66,11 @@ def _wrong_with(copy: sqlite3.Connection, source: sqlite3.Connection) -> str | N
 
 def _counts(database: sqlite3.Connection) -> dict[str, int]:
     names = database.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
-    return {
-        name: database.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0] for (name,) in names
-    }
+    return {name: _count(database, name) for (name,) in names}
+
+
+def _count(database: sqlite3.Connection, table: str) -> int:
+    """Count a table's rows; its name cannot be a parameter, and quoted so it ends at its end."""
+    quoted = table.replace('"', '""')
+    query = f'SELECT count(*) FROM "{quoted}"'  # nosec B608
+    return int(database.execute(query).fetchone()[0])

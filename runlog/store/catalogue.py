@@ -40,10 +40,9 @@ class OpenNgc:
         return f"M {int(messier)}" if messier else _printed(main)
 
     def _row(self, name: str) -> Any | None:
-        columns = "o.name, o.type, o.messier, o.ngc, o.ic"
         query = (
-            f"SELECT {columns} FROM objIdentifiers i JOIN objects o ON o.name = i.name "
-            "WHERE i.identifier = ?"
+            "SELECT o.name, o.type, o.messier, o.ngc, o.ic "
+            "FROM objIdentifiers i JOIN objects o ON o.name = i.name WHERE i.identifier = ?"
         )
         return self._rows.execute(query, (_key(name),)).fetchone()
 

@@ -4,7 +4,7 @@ import json
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,6 +15,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from runlog.errors import ConflictError, StoreError
 from runlog.store.machine import MACHINE, this_machine
+from runlog.store.private import make_private
 from runlog.store.trouble import explain
 
 BUSY_TIMEOUT_MS = 30_000  # how long a writer waits for another
@@ -89,6 +90,7 @@ def open_engine(text: str) -> Engine:
         json_deserializer=_from_json,
         execution_options={MACHINE: this_machine()},
     )
+    event.listen(engine, "do_connect", _make_private_file)
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
@@ -133,13 +135,21 @@ def _begin_server(connection: Connection) -> None:
 
 def _make_folder(path: Path) -> None:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(
             f"The database folder cannot be made ({error.strerror})",
             str(path.parent),
             "Name another database with --db FILE",
         ) from error
+
+
+def _make_private_file(_dialect: Any, _record: Any, arguments: Any, _options: Any) -> None:
+    """Make a new database's file ourselves: SQLite would let everybody read it."""
+    path = Path(arguments[0])
+    if arguments[0] != IN_MEMORY and not arguments[0].startswith("file:"):
+        with suppress(OSError):  # it is there, or cannot be made: then connecting says why
+            make_private(path)
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:

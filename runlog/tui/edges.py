@@ -11,7 +11,7 @@ from runlog.core.robust import MAD_TO_SIGMA
 from runlog.tui import paint
 from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.session import Session
-from runlog.tui.text import fitted, styled
+from runlog.tui.text import fitted, safe, styled
 
 # Cut-outs 0-4 lie on one diagonal, 5-8 on the other; they share the centre, number 2.
 DIAGONALS = ((0, 1, 2, 3, 4), (5, 6, 2, 7, 8))
@@ -45,7 +45,7 @@ class Edges(DrawnOnce):
         cuts = self.picture.cutouts if self.picture is not None else ()
         if len(cuts) < 9:
             words = self.picture.trouble if self.picture and self.picture.trouble else ""
-            return [Strip([Segment(fitted(f"  No cut-outs. {words}", self.size.width))])]
+            return [Strip([Segment(fitted(safe(f"  No cut-outs. {words}"), self.size.width))])]
         lines = max((self.size.height - 2) // 2, 1)
         side = max(min((self.size.width - 4) // 5, lines * 2, cuts[0].shape[0]), 2)
         side -= side % 2

@@ -25,6 +25,7 @@ from runlog.tui.messages import Graded, PlaceWanted
 from runlog.tui.session import Listing, Session
 from runlog.tui.text import count, piece
 from runlog.tui.words import reasons
+from runlog.tui.words_input import WordsInput
 
 MANY = 5_000  # storing so many marks takes longer than a breath
 FIRST = 200  # rows that are loaded before the rest of a long list
@@ -66,8 +67,8 @@ class FramesScreen(MainScreen):
         """What to find, the rows, and why the row under the cursor has its grade."""
         with Horizontal(id="finder"):
             yield Label(" find ", classes="quiet", markup=False)
-            yield Input(placeholder="reject, cloud, not moon, wider than 3, from 22:10, M 33 Ha …",
-                        id="words", compact=True, select_on_focus=False)  # fmt: skip
+            ways = "reject, cloud, not moon, wider than 3, from 22:10, M 33 Ha …"
+            yield WordsInput(placeholder=ways, id="words", compact=True, select_on_focus=False)
             yield Label("", id="how-many", markup=False)
         yield ListHeading(self.session)
         yield FrameTable(self.session, id="frames")

@@ -314,7 +314,7 @@ def questions(report: "NightReport", look: Look) -> Text:
         text = _heading(say.QUESTIONS, look, end="\n")
         text.append("".join(f"{safe(q)}\n" for q in report.questions))
     for line in say.more(report):
-        text.append(f"{line}\n", styled(look.quiet))
+        text.append(f"{safe(line)}\n", styled(look.quiet))
     text.rstrip()
     return text
 

@@ -9,6 +9,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, Label
 
 from runlog.tui.text import count
+from runlog.tui.words_input import WordsInput
 
 LONGEST = 200
 
@@ -28,7 +29,7 @@ class NoteScreen(ModalScreen[str | None]):
         """A line to type in."""
         with Vertical(id="note"):
             yield Label(self.heading, markup=False)
-            yield Input(self.value, max_length=LONGEST, compact=True)
+            yield WordsInput(self.value, max_length=LONGEST, compact=True)
             if self.ways:
                 yield Label(self.ways, classes="quiet", markup=False)
             yield Label("Enter stores, Esc leaves it", classes="quiet", markup=False)

@@ -4,8 +4,11 @@ import csv
 import io
 import os
 import shutil
+import unicodedata
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from runlog.core.ledger.link_names import Keeper, folder_name, places, weighted
 from tests.tools import here, noise, runlog, runlog_json, write_frame, write_run
@@ -93,6 +96,32 @@ def test_nothing_is_overwritten(home, what):
     assert (home / "out" / PLACES[1]).is_symlink()
 
 
+@pytest.mark.parametrize("depth", [1, 2, 3])
+@pytest.mark.parametrize("hard", [(), ("--hard",)])
+def test_planted_links_are_not_followed(home, depth, hard):
+    """A link where a folder of the tree should be leads nowhere: nothing is made behind it."""
+    at = home.joinpath("out", *PLACES[0].split("/")[:depth])
+    at.parent.mkdir(parents=True)
+    (home / "elsewhere").mkdir()
+    at.symlink_to(home / "elsewhere")
+    for dry in ("--dry-run",), ():
+        done = here(home, "export", "--links", home / "out", *hard, *dry)
+        assert done.returncode == 1
+        assert done.stdout == ""
+        assert done.stderr.count(f"not linked: {at}: a link or file lies where") == 2
+    assert list((home / "elsewhere").rglob("*")) == []
+    assert at.is_symlink()
+
+
+def test_a_file_where_a_folder_should_be(home):
+    """A file in the way is named and stays; a dry run says the same."""
+    (home / "out").mkdir()
+    (home / "out" / "M 33").write_text("precious")
+    for dry in ("--dry-run",), ():
+        assert here(home, "export", "--links", home / "out", *dry).returncode == 1
+    assert (home / "out" / "M 33").read_text() == "precious"
+
+
 def test_a_file_where_the_tree_should_be(home):
     """A tree cannot grow in a file."""
     (home / "out").write_text("precious")
@@ -147,16 +176,49 @@ def keeper(key, path, target="M 33", effective_s=None):
     ("name", "folder"),
     [
         ("NGC 7000 panel 2", "NGC 7000 panel 2"),
-        ("../../etc", "_.._etc"),
-        ("a/b\\c:d", "a_b_c_d"),
-        ("..", "unnamed"),
-        ("\x1b[31m", "_[31m"),
-        ("", "unnamed"),
+        ("Hα + ☉", "Hα + ☉"),
+        ("../../etc", "_.._etc~"),
+        ("a/b\\c:d", "a_b_c_d~"),
+        ("..", "unnamed~"),
+        ("\x1b[31m", "_[31m~"),
+        ("two\nlines", "two_lines~"),
+        ("abc\u202egpj", "abc_gpj~"),
+        ("-rf", "_rf~"),
+        ("~root", "_root~"),
+        ("nul", "_nul~"),
+        ("Com1.x", "_Com1.x~"),
+        ("", "unnamed~"),
+        ("M 33.", "M 33~"),
     ],
 )
 def test_folders_stay_inside_the_tree(name, folder):
-    """Names from headers cannot lead out of the tree, nor hold what a disk refuses."""
-    assert folder_name(name) == folder
+    """Names from headers cannot lead out of the tree, nor hold what a disk or a shell obeys."""
+    made = folder_name(name)
+    assert made == folder or (folder.endswith("~") and made[:-6] == folder)
+
+
+@given(st.lists(st.text(st.characters(exclude_categories=["Cs"]) | st.sampled_from("aA/\\.-~ :"))))
+def test_a_folder_is_of_one_target(texts):
+    """Whatever two targets are called, each has a folder of its own, on any disk."""
+    frames = [keeper("a" * 32, b"/f.fits", target=text) for text in set(texts)]
+    made = [place[0].decode() for _, place in places(frames)]
+    alike = {unicodedata.normalize("NFC", name.casefold()) for name in made}
+    assert len(alike) == len(frames)
+    for name in made:
+        assert name.isprintable()
+        assert not set(name) & set('<>:"/\\|?*')
+        assert name.strip(" .") == name
+        assert name[0] not in "-~"
+        assert len(name.encode()) <= 120
+
+
+@given(st.lists(st.binary(min_size=1, max_size=255).filter(lambda raw: not {0, 47} & {*raw})))
+def test_two_names_that_differ_by_case_only(names):
+    """On a disk that takes large and small letters for one, no file takes another's place."""
+    frames = [keeper(f"{n:032x}"[::-1], b"/%d/" % n + name) for n, name in enumerate(names)]
+    made = [place[-1] for _, place in places(frames)]
+    assert len({os.fsdecode(name).casefold() for name in made}) == len(frames)
+    assert all(len(name) <= 255 for name in made)
 
 
 def test_two_files_of_one_name():
