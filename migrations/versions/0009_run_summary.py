@@ -1,5 +1,7 @@
 """What a run says to the rig's other nights, notes on a rig, and what runs were worth before."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -8,7 +10,12 @@ down_revision = "0008"
 branch_labels = None
 depends_on = None
 
-GRADES = ("keep", "doubtful", "reject", "ungraded")
+RUN_BEFORE = sa.table(
+    "run_before",
+    sa.column("run_id"),
+    sa.column("grades", sa.JSON()),
+    *map(sa.column, ("kept_s", "effective_s", "by_one_frame")),
+)
 
 
 def upgrade() -> None:
@@ -66,19 +73,34 @@ def _make_notes() -> None:
 
 
 def _remember_what_was() -> None:
-    """Count each run's grades, so that what changes can be told when all are graded anew."""
+    """Keep each run's grades and hours, to tell what changes when all is graded anew."""
     op.create_table(
         "run_before",
         sa.Column("run_id", sa.Integer(), nullable=False),
-        *[sa.Column(grade, sa.Integer(), nullable=False) for grade in GRADES],
+        sa.Column("grades", sa.JSON(), nullable=False),
         sa.Column("kept_s", sa.Float(), nullable=False),
+        sa.Column("effective_s", sa.Float(), nullable=True),
+        sa.Column("by_one_frame", sa.Boolean(), nullable=False),
         sa.ForeignKeyConstraint(["run_id"], ["run.id"], name=op.f("fk_run_before_run_id_run")),
         sa.PrimaryKeyConstraint("run_id", name=op.f("pk_run_before")),
     )
-    counts = ", ".join(f"SUM(CASE WHEN grade = '{grade}' THEN 1 ELSE 0 END)" for grade in GRADES)
-    seconds = "SUM(CASE WHEN grade = 'keep' THEN COALESCE(exposure_s, 0.0) ELSE 0.0 END)"
-    op.execute(
-        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s) "
-        f"SELECT run_id, {counts}, {seconds} FROM frame "
-        "WHERE kind = 'light' AND counted GROUP BY run_id"
+    connection = op.get_bind()
+    hours = dict(
+        connection.execute(
+            sa.text("SELECT run_id, SUM(effective_s) FROM run_sum GROUP BY run_id")
+        ).all()
     )
+    lights = connection.execute(
+        sa.text(
+            "SELECT run_id, id, grade, exposure_s FROM frame "
+            "WHERE kind = 'light' AND counted ORDER BY id"
+        )
+    )
+    rows: dict[int, dict[str, Any]] = {}
+    for run_id, number, grade, exposure_s in lights:
+        new = {"grades": {}, "kept_s": 0.0, "effective_s": hours.get(run_id), "by_one_frame": True}
+        row = rows.setdefault(run_id, {"run_id": run_id} | new)
+        row["grades"].setdefault(grade, []).append(number)
+        row["kept_s"] += (exposure_s or 0.0) if grade == "keep" else 0.0
+    if rows:
+        connection.execute(sa.insert(RUN_BEFORE), list(rows.values()))

@@ -21,11 +21,6 @@ KEPT = (
 
 def upgrade() -> None:
     _make_tables()
-    # What the hours were by the frozen references, to tell which nights change and by how much.
-    op.execute(
-        "INSERT INTO hours_before (run_id, target, filter, kept_s, effective_s) "
-        "SELECT run_id, target, filter, kept_s, effective_s FROM run_sum"
-    )
     op.drop_table("depth_reference")
     op.drop_column("run_sum", "effective_s")
     for name in LACKING:
@@ -75,14 +70,6 @@ def _make_tables() -> None:
         sa.Column("other", sa.String(32), nullable=False),
         sa.Column("light", sa.Float(), nullable=True),
         sa.PrimaryKeyConstraint("base", "other", name=op.f("pk_light_tie")),
-    )
-    op.create_table(
-        "hours_before",
-        *_of_run_target_filter(),
-        sa.Column("kept_s", sa.Float(), nullable=False),
-        sa.Column("effective_s", sa.Float(), nullable=True),
-        sa.ForeignKeyConstraint(["run_id"], ["run.id"], name=op.f("fk_hours_before_run_id_run")),
-        sa.PrimaryKeyConstraint("run_id", "target", "filter", name=op.f("pk_hours_before")),
     )
 
 

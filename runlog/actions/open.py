@@ -6,7 +6,6 @@ from sqlalchemy import Engine
 
 from runlog.actions.changes import Moves, tell_changes
 from runlog.actions.known_roots import know_again
-from runlog.actions.restate import tell_upgrade
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
 from runlog.store.engine import open_engine, reading, require_there
@@ -41,7 +40,7 @@ def open_store(
         tell_differences(engine, settings, hear)
         settle_behind(engine, settings)
         if tell is not None:  # what nobody hears waits for the next command
-            for line in [*tell_changes(engine), *tell_upgrade(engine)]:
+            for line in tell_changes(engine):
                 tell(line)
     except BaseException:
         engine.dispose()

@@ -118,6 +118,7 @@ def adopt_file(session: Session, rig: str | None) -> int:
 
     What it does not say goes back to the defaults. Your own marks are never touched.
     """
+    from runlog.actions.changes import tell_changes
     from runlog.actions.open import settle_behind
     from runlog.actions.rig_settings import adopt
 
@@ -127,6 +128,7 @@ def adopt_file(session: Session, rig: str | None) -> int:
     for name in (changed := adopt(engine, session.settings, rig, who())):
         talk(f"{name} is graded by {session.settings.source or 'the defaults'} from now on")
     settle_behind(engine, session.settings)
+    talk(*tell_changes(engine))
     if not changed:
         talk("Nothing to do: frames are graded by that already")
     return 0

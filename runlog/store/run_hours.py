@@ -1,11 +1,11 @@
-"""Hours run by run: those of today, and those of before an upgrade that changed them."""
+"""Hours run by run, by the references of today."""
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, select
 
 from runlog.core.ledger.totals import LACK_SUM
-from runlog.core.ledger.worth import Part, Worth, worth_of
+from runlog.core.ledger.worth import Part, Worth, together, worth_of
 from runlog.store import models as m
 from runlog.store.depth import references
 from runlog.store.totals import DEPTHS
@@ -17,18 +17,8 @@ Key = tuple[int, str, str]  # run, target, filter
 class RunHours:
     """What one run holds of a target and filter, and what that is worth today."""
 
-    night: str
-    rig: str
     kept_s: float
     worth: Worth
-
-
-@dataclass(frozen=True, slots=True)
-class HoursBefore:
-    """What it was worth before."""
-
-    kept_s: float
-    effective_s: float | None
 
 
 def run_hours(connection: Connection) -> dict[Key, RunHours]:
@@ -42,34 +32,21 @@ def run_hours(connection: Connection) -> dict[Key, RunHours]:
         part = Part(*values)
         parts.setdefault((run_id, part.target, part.filter), []).append(part)
     against = references(connection)
-    sums = (
-        select(s.run_id, s.target, s.filter, s.kept_s, *[s[name] for name in LACK_SUM.values()])
-        .add_columns(r.night, m.rig.c.name.label("rig"))
-        .join(m.run, r.id == s.run_id)
-        .join(m.rig, m.rig.c.id == r.rig_id)
-        .order_by(r.night, m.rig.c.name, s.target, s.filter)
-    )
+    sums = select(
+        s.run_id, s.target, s.filter, s.kept_s, *[s[name] for name in LACK_SUM.values()]
+    ).order_by(s.run_id, s.target, s.filter)
     found = {}
     for row in connection.execute(sums):
         key = (row.run_id, row.target, row.filter)
         lacking = {why: row._mapping[name] for why, name in LACK_SUM.items()}
         worth = worth_of(parts.get(key, ()), against, lacking)
-        found[key] = RunHours(row.night, row.rig, row.kept_s, worth)
+        found[key] = RunHours(row.kept_s, worth)
     return found
 
 
-def hours_before(connection: Connection) -> dict[Key, HoursBefore]:
-    """Load the hours of before the last upgrade, while they have not been compared yet."""
-    h = m.hours_before.c
-    rows = connection.execute(select(h.run_id, h.target, h.filter, h.kept_s, h.effective_s))
-    return {(run, target, name): HoursBefore(*hours) for run, target, name, *hours in rows}
-
-
-def waits_to_be_compared(connection: Connection) -> bool:
-    """Tell whether hours of before an upgrade wait to be compared."""
-    return connection.execute(select(m.hours_before.c.run_id).limit(1)).first() is not None
-
-
-def forget_hours_before(connection: Connection) -> None:
-    """Drop the hours of before an upgrade: they have been compared."""
-    connection.execute(delete(m.hours_before))
+def runs_worth(connection: Connection) -> dict[int, Worth]:
+    """Add up what each run is worth, all its targets and filters together."""
+    parts: dict[int, list[Worth]] = {}
+    for (run_id, _, _), hours in run_hours(connection).items():
+        parts.setdefault(run_id, []).append(hours.worth)
+    return {run_id: together(worths) for run_id, worths in parts.items()}

@@ -31,7 +31,7 @@ UNDO: dict[str, tuple[str, ...]] = {
         "binning INTEGER NOT NULL, fwhm_px FLOAT NOT NULL)",
     ),
     "0010": (
-        *(f"DROP TABLE {name}" for name in ("run_depth", "run_light", "light_tie", "hours_before")),
+        *(f"DROP TABLE {name}" for name in ("run_depth", "run_light", "light_tie")),
         *(f"ALTER TABLE run_sum DROP COLUMN lack_{w}" for w in ("gain", "zero", "stars", "whole")),
         "ALTER TABLE run_sum ADD COLUMN effective_s FLOAT",
         "ALTER TABLE run DROP COLUMN depth_form",

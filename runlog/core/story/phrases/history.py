@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Sequence
 
-from runlog.core.columns import hours, plural
+from runlog.core.columns import plural
 from runlog.core.frame import Fault, Grade, Judgement
 
 COMPARED = "compared with other nights"
@@ -39,24 +39,49 @@ def main_fault(judgement: Judgement) -> Fault | None:
     return next((f for f in judgement.faults if f.grade is not Grade.KEEP), None)
 
 
-def graded_again(count: int, of: int) -> str:
-    """Say, above a table, how many nights are graded otherwise."""
+# --- nights before and after ------------------------------------------------------------------
+
+BY_NIGHTS = "hours are measured by the best nights, no longer by one frame"
+OTHERWISE = "hours are reckoned by other references or settings"
+NONE_KEPT = "nothing of it is kept"
+_BECAME = {
+    Grade.KEEP: "kept",
+    Grade.DOUBTFUL: "doubtful",
+    Grade.REJECT: "rejected",
+    Grade.UNGRADED: "ungraded",
+}
+
+
+def otherwise_now(count: int, of: int, least: float) -> str:
+    """Say, above a table, how many nights changed; hours only where by more than `least`."""
+    nights = plural(of, "night")
     if not count:
-        return f"of {plural(of, 'night')} no grade changed"
+        return f"of {nights} no grade changed, and no effective hours by more than {least:.0%}"
     return (
-        f"{count} of {plural(of, 'night')} {'is' if count == 1 else 'are'} graded otherwise now; "
-        "your marks stand, and no file was needed"
+        f"{count} of {nights} {'has' if count == 1 else 'have'} other grades now, or effective "
+        f"hours that changed by more than {least:.0%}; your marks stand, and no file was needed"
     )
+
+
+def became(now: Grade, found: Sequence[Judgement]) -> str:
+    """Say what became of frames that were graded otherwise, and why."""
+    count = len(found)
+    return f"{plural(count, 'frame')} {_BECAME[now]} now ({why(now, found)})"
+
+
+def count_no_longer(count: int) -> str:
+    """Say that frames that were in the table are not any more."""
+    return f"{plural(count, 'frame')} no longer {'counts' if count == 1 else 'count'} here"
+
+
+def count_now(count: int) -> str:
+    """Say that frames are in the table that were not."""
+    return f"{plural(count, 'frame')} {'counts' if count == 1 else 'count'} here now"
 
 
 def from_to(before: str, now: str) -> str:
     """Set what was beside what is."""
     return f"{before} → {now}" if before != now else now
-
-
-def kept(frames: int, seconds: float) -> str:
-    """Say how many frames are kept, and how long they are."""
-    return f"{frames} ({hours(seconds)})"
 
 
 # --- what is no fault of a frame --------------------------------------------------------------
