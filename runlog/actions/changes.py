@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import product
 from math import fsum
 from textwrap import wrap
 
@@ -171,8 +172,8 @@ def _why(connection: Connection, run: RunThen, against: References) -> Iterator[
     before, now = run.before.grades, run.now.grades
     frames = {frame.identity.id: frame for frame in store.frames_of(connection, run.run_id)}
     changed = [frames[i].judgement for i in before if i in now and before[i] is not now[i]]
-    for grade in Grade:
-        if these := [judgement for judgement in changed if judgement.grade is grade]:
+    for grade, who in product(Grade, ("auto", "person")):
+        if these := [j for j in changed if j.grade is grade and j.graded_by == who]:
             yield say.became(grade, these)
     if gone := before.keys() - now.keys():
         yield say.count_no_longer(len(gone))

@@ -46,12 +46,12 @@ def regrade(
     changes is told by `tell_changes`.
     """
     with writing(engine) as connection:
-        before.remember(connection)
         if everything:
+            before.remember(connection)
             recount_all(connection)
             run_store.touch_all(connection)
-        else:
-            touch_graded_otherwise(connection, settings)
+        elif touch_graded_otherwise(connection, settings):
+            before.remember(connection)
     return settle_all(engine, settings, report)
 
 

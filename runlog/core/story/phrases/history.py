@@ -44,6 +44,7 @@ def main_fault(judgement: Judgement) -> Fault | None:
 BY_NIGHTS = "hours are measured by the best nights, no longer by one frame"
 OTHERWISE = "hours are reckoned by other references or settings"
 NONE_KEPT = "nothing of it is kept"
+MARKED = "marked so"
 _BECAME = {
     Grade.KEEP: "kept",
     Grade.DOUBTFUL: "doubtful",
@@ -64,9 +65,9 @@ def otherwise_now(count: int, of: int, least: float) -> str:
 
 
 def became(now: Grade, found: Sequence[Judgement]) -> str:
-    """Say what became of frames that were graded otherwise, and why."""
-    count = len(found)
-    return f"{plural(count, 'frame')} {_BECAME[now]} now ({why(now, found)})"
+    """Say what became of frames that were graded otherwise, and why; all by a person, or none."""
+    reason = MARKED if found[0].graded_by == "person" else why(now, found)
+    return f"{plural(len(found), 'frame')} {_BECAME[now]} now ({reason})"
 
 
 def count_no_longer(count: int) -> str:
