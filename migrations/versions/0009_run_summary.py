@@ -85,22 +85,26 @@ def _remember_what_was() -> None:
         sa.PrimaryKeyConstraint("run_id", name=op.f("pk_run_before")),
     )
     connection = op.get_bind()
-    hours = dict(
-        connection.execute(
-            sa.text("SELECT run_id, SUM(effective_s) FROM run_sum GROUP BY run_id")
-        ).all()
-    )
-    lights = connection.execute(
-        sa.text(
-            "SELECT run_id, id, grade, exposure_s FROM frame "
-            "WHERE kind = 'light' AND counted ORDER BY id"
-        )
+    sums = sa.text("SELECT run_id, SUM(effective_s) FROM run_sum GROUP BY run_id")
+    hours: dict[int, float | None] = dict(connection.execute(sums).all())
+    lights = sa.text(
+        "SELECT run_id, id, grade, exposure_s FROM frame "
+        "WHERE kind = 'light' AND counted ORDER BY id"
     )
     rows: dict[int, dict[str, Any]] = {}
-    for run_id, number, grade, exposure_s in lights:
-        new = {"grades": {}, "kept_s": 0.0, "effective_s": hours.get(run_id), "by_one_frame": True}
-        row = rows.setdefault(run_id, {"run_id": run_id} | new)
+    for run, number, grade, exposure_s in connection.execute(lights):
+        row = rows.setdefault(run, _nothing(run, hours.get(run)))
         row["grades"].setdefault(grade, []).append(number)
         row["kept_s"] += (exposure_s or 0.0) if grade == "keep" else 0.0
     if rows:
         connection.execute(sa.insert(RUN_BEFORE), list(rows.values()))
+
+
+def _nothing(run: int, effective_s: float | None) -> dict[str, Any]:
+    return {
+        "run_id": run,
+        "grades": {},
+        "kept_s": 0.0,
+        "effective_s": effective_s,
+        "by_one_frame": True,
+    }

@@ -74,7 +74,7 @@ def test_adopted_limits_say_which_grades_changed(engine):
     night = START_UTC.date().isoformat()
     assert said.startswith("1 of 1 night has other grades now")
     assert f"{night} 8 → 1 40 min → 5 min 0 1 → 8 0 " in said
-    assert "7 frames rejected now (cloud: " in said
+    assert "7 frames rejected now (such as cloud: " in said
     assert grades(engine)[kept] == "keep"
     assert tell_changes(engine) == []
 

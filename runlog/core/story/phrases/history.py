@@ -67,6 +67,8 @@ def otherwise_now(count: int, of: int, least: float) -> str:
 def became(now: Grade, found: Sequence[Judgement]) -> str:
     """Say what became of frames that were graded otherwise, and why; all by a person, or none."""
     reason = MARKED if found[0].graded_by == "person" else why(now, found)
+    if len(found) > 1 and reason not in (MARKED, NOTHING):
+        reason = f"such as {reason}"
     return f"{plural(len(found), 'frame')} {_BECAME[now]} now ({reason})"
 
 
