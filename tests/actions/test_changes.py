@@ -134,9 +134,11 @@ def test_a_mark_made_meanwhile_is_called_a_mark(engine):
 def test_hours_alone_are_told_with_their_reason(engine):
     """Another form of depth changes hours and no grade; it is not called the work of nights."""
     extended = Settings(pedestal_adu=500.0, depth_form=DepthForm.EXTENDED)
-    with writing(engine) as connection:  # wider stars of half of the frames: forms differ
-        half = m.frame.c.id % 2 == 0
-        connection.execute(update(m.frame).where(half).values(fwhm_px=m.frame.c.fwhm_px * 1.12))
+    f = m.frame.c
+    with writing(engine) as connection:  # wider stars in every other frame: forms differ
+        in_time = connection.execute(select(f.id).order_by(f.taken_at_utc)).scalars().all()
+        wider = update(m.frame).where(f.id.in_(in_time[::2])).values(fwhm_px=f.fwhm_px * 1.08)
+        connection.execute(wider)
         touch_all(connection)
     settle_all(engine, PLAIN)
     adopt(engine, extended, None, "tester")
@@ -173,7 +175,10 @@ def test_an_upgrade_that_was_cut_off_loses_nothing(tmp_path):
     write_run(tmp_path / "frames", 3)
     write_run(tmp_path / "frames", 3, first=288)  # 288 x 300 s: the next evening
     runlog(tmp_path, "scan", tmp_path / "frames")
-    change = "UPDATE frame SET grade = 'keep', auto_grade = 'keep' WHERE id IN (1, 4)"
+    change = (
+        "UPDATE frame SET grade = 'keep', auto_grade = 'keep' "
+        "WHERE id IN (SELECT MIN(id) FROM frame GROUP BY run_id)"
+    )
     take_back(database, "0008", (change, []))
 
     def cut(done, _total):
