@@ -189,8 +189,11 @@ def _why_hours(run: RunThen, kept_then: Sequence[float | None]) -> Iterator[str]
     if not run.now.kept():
         yield say.NONE_KEPT
         return
-    known = [seconds for seconds in kept_then if seconds is not None]
-    if kept_then and _moved(run.before.effective_s, fsum(known) if known else None):
-        yield say.BY_NIGHTS if run.by_one_frame else say.OTHERWISE
+    if run.before.effective_s is None:
+        yield say.KNOWN_NOW
+    elif run.now.effective_s is not None:
+        known = [seconds for seconds in kept_then if seconds is not None]
+        if _moved(run.before.effective_s, fsum(known) if known else None):
+            yield say.BY_NIGHTS if run.by_one_frame else say.OTHERWISE
     if (note := effective_note(run.worth, run.night)) is not None:
         yield note

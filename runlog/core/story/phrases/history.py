@@ -44,6 +44,7 @@ def main_fault(judgement: Judgement) -> Fault | None:
 BY_NIGHTS = "hours are measured by the best nights, no longer by one frame"
 OTHERWISE = "hours are reckoned by other references or settings"
 NONE_KEPT = "nothing of it is kept"
+KNOWN_NOW = "hours were unknown before"
 MARKED = "marked so"
 _BECAME = {
     Grade.KEEP: "kept",
