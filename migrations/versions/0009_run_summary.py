@@ -1,5 +1,7 @@
 """What a run says to the rig's other nights, notes on a rig, and what runs were worth before."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -8,7 +10,12 @@ down_revision = "0008"
 branch_labels = None
 depends_on = None
 
-GRADES = ("keep", "doubtful", "reject", "ungraded")
+RUN_BEFORE = sa.table(
+    "run_before",
+    sa.column("run_id"),
+    sa.column("grades", sa.JSON()),
+    *map(sa.column, ("kept_s", "effective_s", "by_one_frame")),
+)
 
 
 def upgrade() -> None:
@@ -66,22 +73,38 @@ def _make_notes() -> None:
 
 
 def _remember_what_was() -> None:
-    """Keep each run's grades and hours, so that what changes can be told when all is settled."""
+    """Keep each run's grades and hours, to tell what changes when all is graded anew."""
     op.create_table(
         "run_before",
         sa.Column("run_id", sa.Integer(), nullable=False),
-        *[sa.Column(grade, sa.Integer(), nullable=False) for grade in GRADES],
+        sa.Column("grades", sa.JSON(), nullable=False),
         sa.Column("kept_s", sa.Float(), nullable=False),
         sa.Column("effective_s", sa.Float(), nullable=True),
+        sa.Column("by_one_frame", sa.Boolean(), nullable=False),
         sa.ForeignKeyConstraint(["run_id"], ["run.id"], name=op.f("fk_run_before_run_id_run")),
         sa.PrimaryKeyConstraint("run_id", name=op.f("pk_run_before")),
     )
-    counts = ", ".join(f"SUM(CASE WHEN grade = '{grade}' THEN 1 ELSE 0 END)" for grade in GRADES)
-    seconds = "SUM(CASE WHEN grade = 'keep' THEN COALESCE(exposure_s, 0.0) ELSE 0.0 END)"
-    # Nothing but what is written in this file.
-    op.execute(
-        f"INSERT INTO run_before (run_id, {', '.join(GRADES)}, kept_s, effective_s) "  # nosec B608
-        f"SELECT run_id, {counts}, {seconds}, (SELECT SUM(effective_s) FROM run_sum "
-        "WHERE run_sum.run_id = frame.run_id) FROM frame "
-        "WHERE kind = 'light' AND counted GROUP BY run_id"
+    connection = op.get_bind()
+    sums = sa.text("SELECT run_id, SUM(effective_s) FROM run_sum GROUP BY run_id")
+    hours: dict[int, float | None] = dict(connection.execute(sums).all())
+    lights = sa.text(
+        "SELECT run_id, id, grade, exposure_s FROM frame "
+        "WHERE kind = 'light' AND counted ORDER BY id"
     )
+    rows: dict[int, dict[str, Any]] = {}
+    for run, number, grade, exposure_s in connection.execute(lights):
+        row = rows.setdefault(run, _nothing(run, hours.get(run)))
+        row["grades"].setdefault(grade, []).append(number)
+        row["kept_s"] += (exposure_s or 0.0) if grade == "keep" else 0.0
+    if rows:
+        connection.execute(sa.insert(RUN_BEFORE), list(rows.values()))
+
+
+def _nothing(run: int, effective_s: float | None) -> dict[str, Any]:
+    return {
+        "run_id": run,
+        "grades": {},
+        "kept_s": 0.0,
+        "effective_s": effective_s,
+        "by_one_frame": True,
+    }

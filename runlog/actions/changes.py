@@ -1,24 +1,25 @@
-"""What became of nights: grades that other nights changed, and what new limits or rules change."""
+"""What became of nights: grades that other nights changed, and what a new version changes."""
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from itertools import product
+from math import fsum
+from textwrap import wrap
 
 from sqlalchemy import Connection, Engine
 
+from runlog.core.columns import hours
 from runlog.core.frame import Frame, Grade, Judgement
+from runlog.core.ledger.effective_words import effective_note
 from runlog.core.ledger.restated import WORTH_TELLING
+from runlog.core.ledger.worth import References
 from runlog.core.story.phrases import history as say
 from runlog.store import before as store
-from runlog.store.before import WorthOfRun
+from runlog.store.before import RunThen, Standing
+from runlog.store.depth import references_of_frames
 from runlog.store.engine import reading, writing
 from runlog.store.rig_settings import rigs
 from runlog.store.runs import RunState, dirty_runs
-
-INDENT = " " * 6  # of a reason below its night
-MOST_NIGHTS = 25  # in the table: the newest
-
-Change = tuple[list[str], list[str]]  # cells of a night, and reasons
 
 
 @dataclass(slots=True)
@@ -71,29 +72,54 @@ def moves_told(engine: Engine, moves: Moves) -> list[str]:
 
 # --- before and after of whole nights ---------------------------------------------------------
 
+WIDTH = 100  # of a terminal
+MOST_LINES = 25  # of the table: the newest nights
+INDENT = "    "  # of what is said below a line of the table
+
+
+def _differ(before: Standing, now: Standing) -> bool:
+    """Tell whether hours changed by so much that it is told."""
+    return _moved(before.effective_s, now.effective_s)
+
+
+def _moved(before_s: float | None, now_s: float | None) -> bool:
+    if before_s is None or now_s is None:
+        return before_s is not now_s
+    return abs(now_s - before_s) > WORTH_TELLING * before_s
+
+
+def _known(seconds: float | None) -> str:
+    return "unknown" if seconds is None else hours(seconds)
+
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One column of the table of changes: its heading, and how a run's worth is written in it."""
+    """One column of the table of changes: its heading, and how it writes what a run holds."""
 
     heading: str
-    write: Callable[[Mapping[str, Any]], str]
+    write: Callable[[Standing], str]
+    # Where a small difference is none: a night is in the table when one of its columns differs.
+    differ: Callable[[Standing, Standing], bool] | None = None
+
+    def tells(self, run: RunThen) -> bool:
+        """Tell whether the run is another now, as far as this column goes."""
+        if self.differ is not None:
+            return self.differ(run.before, run.now)
+        return self.write(run.before) != self.write(run.now)
+
+    def cell(self, run: RunThen) -> str:
+        """Write what was and what is."""
+        return say.from_to(self.write(run.before), self.write(run.now))
 
 
-GRADES = (
-    Compared("kept", lambda worth: say.kept(worth["keep"], worth["kept_s"])),
-    Compared("doubtful", lambda worth: str(worth["doubtful"])),
-    Compared("rejected", lambda worth: str(worth["reject"])),
-    Compared("ungraded", lambda worth: str(worth["ungraded"])),
+COMPARED = (
+    Compared("kept", lambda own: str(own.count(Grade.KEEP))),
+    Compared("time kept", lambda own: hours(own.kept_s)),
+    Compared("doubtful", lambda own: str(own.count(Grade.DOUBTFUL))),
+    Compared("rejected", lambda own: str(own.count(Grade.REJECT))),
+    Compared("ungraded", lambda own: str(own.count(Grade.UNGRADED))),
+    Compared("effective hours", lambda own: _known(own.effective_s), _differ),
 )
-EFFECTIVE = Compared("effective", lambda worth: say.effective(worth["effective_s"]))
-COMPARED = (*GRADES, EFFECTIVE)
-
-
-def remember(engine: Engine) -> None:
-    """Keep what runs are worth, before something changes their grades."""
-    with writing(engine) as connection:
-        store.remember(connection)
 
 
 def tell_changes(engine: Engine) -> list[str]:
@@ -105,53 +131,76 @@ def tell_changes(engine: Engine) -> list[str]:
         if not store.remembered(connection) or dirty_runs(connection):
             return []
         runs = store.compared(connection)
-        changes = [change for run in runs if (change := _change(connection, run)) is not None]
+        others = [run for run in runs if _is_another(run)]
+        shown = others[-MOST_LINES:]
+        against = references_of_frames(connection)
+        reasons = ["; ".join(_why(connection, run, against)) for run in shown]
     with writing(engine) as connection:
         store.forget(connection)
-    if not runs:
-        return []
-    return [say.counted_again(len(changes), len(runs)), *_table(changes)]
+    told = say.otherwise_now(len(_nights(others)), len(_nights(runs)), WORTH_TELLING)
+    earlier = len(_nights(others) - _nights(shown))
+    return [
+        *wrap(told, WIDTH),
+        *(_table(shown, reasons) if shown else []),
+        *([say.and_earlier(earlier)] if earlier else []),
+    ]
 
 
-def _table(changes: Sequence[Change]) -> list[str]:
-    """Set the newest changes under each other, each with its reasons below it."""
-    shown = changes[-MOST_NIGHTS:]
-    if not shown:
-        return []
-    heading = ["night", "rig", *(column.heading for column in COMPARED)]
-    first, *lines = _set([heading, *(cells for cells, _ in shown)])
-    told = [first]
-    for line, (_, reasons) in zip(lines, shown, strict=True):
-        told += [line, *(f"{INDENT}{reason}" for reason in reasons)]
-    earlier = len(changes) - len(shown)
-    return [*told, say.and_earlier(earlier)] if earlier else told
+def _is_another(run: RunThen) -> bool:
+    return run.before.grades != run.now.grades or any(column.tells(run) for column in COMPARED)
 
 
-def _change(connection: Connection, run: WorthOfRun) -> Change | None:
-    """Write what changed of a run, and why; None where nothing did."""
-    graded = any(column.write(run.before) != column.write(run.now) for column in GRADES)
-    reckoned = _reckoned_otherwise(run.before["effective_s"], run.now["effective_s"])
-    if not graded and not reckoned:
-        return None
-    reasons = [_why_graded(connection, run)] if graded else []
-    if reckoned:
-        reasons.append(say.why_reckoned(run.worth, run.night))
-    cells = [say.from_to(column.write(run.before), column.write(run.now)) for column in COMPARED]
-    return [run.night or "undated", run.rig, *cells], reasons
+def _nights(runs: Iterable[RunThen]) -> set[str]:
+    return {run.night for run in runs}
 
 
-def _reckoned_otherwise(before_s: float | None, now_s: float | None) -> bool:
-    if before_s is None or now_s is None:
-        return before_s is not now_s
-    return abs(now_s - before_s) > WORTH_TELLING * before_s
-
-
-def _why_graded(connection: Connection, run: WorthOfRun) -> str:
-    now = Grade.KEEP if run.now["keep"] > run.before["keep"] else Grade.DOUBTFUL
-    return say.why(now, [frame.judgement for frame in store.not_kept(connection, run.run_id)])
+def _table(runs: Sequence[RunThen], reasons: Sequence[str]) -> Iterator[str]:
+    """Set nights under each other; below each, its rig and why."""
+    heading = ["night", *(column.heading for column in COMPARED)]
+    rows = [[run.night or "undated", *(c.cell(run) for c in COMPARED)] for run in runs]
+    first, *lines = _set([heading, *rows])
+    yield first
+    yield f"{INDENT}rig: why"
+    for run, line, why in zip(runs, lines, reasons, strict=True):
+        yield line
+        yield from wrap(f"{run.rig}: {why}", WIDTH, initial_indent=INDENT, subsequent_indent=INDENT)
 
 
 def _set(lines: Sequence[Sequence[str]]) -> list[str]:
-    """Set lines of cells under each other."""
     widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
-    return ["  " + "  ".join(map(str.ljust, cells, widths)).rstrip() for cells in lines]
+    return ["  ".join(map(str.ljust, cells, widths)).rstrip() for cells in lines]
+
+
+# --- why ------------------------------------------------------------------------------------
+
+
+def _why(connection: Connection, run: RunThen, against: References) -> Iterator[str]:
+    """Say of a run's frames what became of which, and why its hours are others."""
+    before, now = run.before.grades, run.now.grades
+    frames = {frame.identity.id: frame for frame in store.frames_of(connection, run.run_id)}
+    changed = [frames[i].judgement for i in before if i in now and before[i] is not now[i]]
+    for grade, who in product(Grade, ("auto", "person")):
+        if these := [j for j in changed if j.grade is grade and j.graded_by == who]:
+            yield say.became(grade, these)
+    if gone := before.keys() - now.keys():
+        yield say.count_no_longer(len(gone))
+    if new := now.keys() - before.keys():
+        yield say.count_now(len(new))
+    if _known(run.before.effective_s) != _known(run.now.effective_s):
+        were_kept = [frames[i] for i in run.before.kept() if i in frames]
+        yield from _why_hours(run, list(map(against.effective_s, were_kept)))
+
+
+def _why_hours(run: RunThen, kept_then: Sequence[float | None]) -> Iterator[str]:
+    """Say why hours are others; of frames that were kept is given what they are worth today."""
+    if not run.now.kept():
+        yield say.NONE_KEPT
+        return
+    if run.before.effective_s is None:
+        yield say.KNOWN_NOW
+    elif run.now.effective_s is not None:
+        known = [seconds for seconds in kept_then if seconds is not None]
+        if _moved(run.before.effective_s, fsum(known) if known else None):
+            yield say.BY_NIGHTS if run.by_one_frame else say.OTHERWISE
+    if (note := effective_note(run.worth, run.night)) is not None:
+        yield note

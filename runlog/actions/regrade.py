@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.changes import remember
 from runlog.actions.mark import find_frame
 from runlog.actions.open import Report, silent
 from runlog.actions.rig_settings import in_force, settings_of
@@ -17,7 +16,7 @@ from runlog.core.grading.grade import explain_run, verdict_of
 from runlog.core.grading.policy import Policy
 from runlog.core.sky.daylight import sky_as_known
 from runlog.errors import UsageError
-from runlog.store import history
+from runlog.store import before, history
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
 from runlog.store.exposures import recount_all
@@ -46,13 +45,13 @@ def regrade(
     With `everything` all runs, after choosing again which frame of each exposure counts. What it
     changes is told by `tell_changes`.
     """
-    remember(engine)
     with writing(engine) as connection:
         if everything:
+            before.remember(connection)
             recount_all(connection)
             run_store.touch_all(connection)
-        else:
-            touch_graded_otherwise(connection, settings)
+        elif touch_graded_otherwise(connection, settings):
+            before.remember(connection)
     return settle_all(engine, settings, report)
 
 

@@ -1,4 +1,4 @@
-"""Tell where effective hours became others though their frames did not: after a scan."""
+"""Tell where effective hours became others though the same frames are kept."""
 
 from collections.abc import Mapping
 

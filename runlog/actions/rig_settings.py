@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.names import meant
 from runlog.config import Place, Settings, as_sections, graded_by, grading_of, grading_value
 from runlog.errors import UsageError
+from runlog.store import before
 from runlog.store import rig_settings as store
 from runlog.store.engine import reading, write
 from runlog.store.rig_settings import RigSettings
@@ -124,13 +125,18 @@ def written_sections(sections: Mapping[str, Any]) -> list[str]:
 
 
 def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> list[str]:
-    """Put what the config file says in force for a rig, or for all; gives those it was new to."""
+    """Put what the config file says in force for a rig, or for all; gives those it was new to.
+
+    What it changes is told by `tell_changes`, once the rigs' nights are settled.
+    """
     now = datetime.now(UTC)
 
     def work(connection: Connection) -> list[str]:
         chosen = named_rigs(store.rigs(connection), rig)
-        before = store.in_force(connection)
-        changed = [i for i in chosen if not _says(before.get(i), settings)]
+        said = store.in_force(connection)
+        changed = [i for i in chosen if not _says(said.get(i), settings)]
+        if changed:
+            before.remember(connection)
         for rig_id in changed:
             store.append(connection, rig_id, as_sections(grading_of(settings)), who, now)
             store.touch_rig(connection, rig_id)
@@ -139,9 +145,9 @@ def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> list
     return write(engine, work)
 
 
-def _says(before: RigSettings | None, settings: Settings) -> bool:
+def _says(now: RigSettings | None, settings: Settings) -> bool:
     said: Mapping[str, Any] = as_sections(grading_of(settings))
-    return before is not None and before.says == said
+    return now is not None and now.says == said
 
 
 def named_rigs(rigs: Mapping[int, str], name: str | None) -> dict[int, str]:

@@ -102,11 +102,8 @@ def _show_why(row: dict[str, Any]) -> None:
 
 def _key(name: str) -> str:
     """Write a key of TOML: bare where it may be."""
-    return (
-        name
-        if name.isascii() and name.isalnum()
-        else json.dumps(name, ensure_ascii=not name.isprintable())
-    )
+    bare = name.isascii() and name.isalnum()
+    return name if bare else json.dumps(name, ensure_ascii=not name.isprintable())
 
 
 def _written(row: dict[str, Any]) -> str | None:
@@ -123,23 +120,20 @@ def adopt_file(session: Session, rig: str | None) -> int:
 
     What it does not say goes back to the defaults. Your own marks are never touched.
     """
-    from runlog.actions.changes import remember, tell_changes
+    from runlog.actions.changes import tell_changes
     from runlog.actions.open import settle_behind
     from runlog.actions.rig_settings import adopt
 
     # What differs is what is now put in force; there is nothing to warn of.
     settings = replace(session.settings, said=frozenset())
     engine = replace(session, settings=settings).engine()
-    remember(engine)
     for name in (changed := adopt(engine, session.settings, rig, who())):
         talk(f"{name} is graded by {session.settings.source or 'the defaults'} from now on")
     with grading_bar() as bar:
         settle_behind(engine, session.settings, bar)
-    changes = tell_changes(engine)
+    talk(*tell_changes(engine))
     if not changed:
         talk("Nothing to do: frames are graded by that already")
-        return 0
-    talk(*changes)
     return 0
 
 

@@ -37,8 +37,7 @@ def command(session: Session, explain: str | None, everything: bool, as_json: bo
         count = action.regrade(engine, session.settings, bar, everything=everything)
     again = f"{plural(count, 'night')} graded again"
     talk(again if count else "Every night is graded by these limits")
-    changes = tell_changes(engine)
-    talk(*(changes if count else ()))
+    talk(*tell_changes(engine))
     return 0
 
 

@@ -123,6 +123,11 @@ def references(connection: Connection, *which: ColumnElement[bool]) -> Reference
     return References(_lights(connection, which), *_skies(connection))
 
 
+def references_of_frames(connection: Connection) -> References:
+    """Find those of today, and by which rig and form the frames of each run are divided."""
+    return replace(references(connection), runs=forms(connection))
+
+
 def _lights(
     connection: Connection, which: Sequence[ColumnElement[bool]]
 ) -> dict[tuple[int, str], Reference]:
@@ -169,7 +174,7 @@ def with_effective(connection: Connection, frames: Sequence[Frame]) -> list[Fram
     """Give frames their effective time by the references of today."""
     if not any(frame.judgement.depth_base for frame in frames):
         return list(frames)
-    against = replace(references(connection), runs=forms(connection))
+    against = references_of_frames(connection)
     return [_divided(frame, against) for frame in frames]
 
 

@@ -1,6 +1,5 @@
 """Kept frames with the file to hand over."""
 
-from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Connection, Row, select
@@ -9,7 +8,7 @@ from runlog.core.ledger.link_names import Keeper
 from runlog.core.ledger.worth import References
 from runlog.core.selection import Selection
 from runlog.store import models as m
-from runlog.store.depth import forms, references
+from runlog.store.depth import references_of_frames
 from runlog.store.listing import paths_of_frames
 from runlog.store.where import lights, where
 
@@ -28,7 +27,7 @@ def keepers(
         .order_by(f.target, f.filter, *m.IN_TIME)
     )
     rows = connection.execute(query).all()
-    against = replace(references(connection), runs=forms(connection))
+    against = references_of_frames(connection)
     paths = paths_of_frames(connection, [row.id for row in rows] if len(rows) < 500 else None)
     here: list[Keeper] = []
     gone: list[bytes] = []

@@ -290,15 +290,15 @@ rig_note = Table(
     Column("undoes", Integer, ForeignKey("rig_note.id")),
 )
 
-# What a run was worth before its grades or hours were to change; told once, then dropped.
+# What a run was worth before its grades or hours were to change, until that is told.
 run_before = Table(
     "run_before",
     metadata,
     Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
-    *[Column(grade, Integer, nullable=False) for grade in ("keep", "doubtful", "reject")],
-    Column("ungraded", Integer, nullable=False),
+    Column("grades", JSON, nullable=False),  # numbers of counted lights by their grade
     Column("kept_s", Float, nullable=False),
     Column("effective_s", Float),
+    Column("by_one_frame", Boolean, nullable=False),  # hours by a frozen reference, as they were
 )
 
 # What a run's frames of one camera and size have in common about their rows and columns.

@@ -1,4 +1,4 @@
-"""Hours run by run, target by target and filter by filter."""
+"""Hours run by run, by the references of today."""
 
 from dataclasses import dataclass
 
@@ -17,8 +17,6 @@ Key = tuple[int, str, str]  # run, target, filter
 class RunHours:
     """What one run holds of a target and filter, and what that is worth today."""
 
-    night: str
-    rig: str
     kept_s: float
     worth: Worth
 
@@ -34,25 +32,21 @@ def run_hours(connection: Connection) -> dict[Key, RunHours]:
         part = Part(*values)
         parts.setdefault((run_id, part.target, part.filter), []).append(part)
     against = references(connection)
-    sums = (
-        select(s.run_id, s.target, s.filter, s.kept_s, *[s[name] for name in LACK_SUM.values()])
-        .add_columns(r.night, m.rig.c.name.label("rig"))
-        .join(m.run, r.id == s.run_id)
-        .join(m.rig, m.rig.c.id == r.rig_id)
-        .order_by(r.night, m.rig.c.name, s.target, s.filter)
-    )
+    sums = select(
+        s.run_id, s.target, s.filter, s.kept_s, *[s[name] for name in LACK_SUM.values()]
+    ).order_by(s.run_id, s.target, s.filter)
     found = {}
     for row in connection.execute(sums):
         key = (row.run_id, row.target, row.filter)
         lacking = {why: row._mapping[name] for why, name in LACK_SUM.items()}
         worth = worth_of(parts.get(key, ()), against, lacking)
-        found[key] = RunHours(row.night, row.rig, row.kept_s, worth)
+        found[key] = RunHours(row.kept_s, worth)
     return found
 
 
-def worth_of_runs(connection: Connection) -> dict[int, Worth]:
-    """Add up what each run is worth today."""
-    worths: dict[int, list[Worth]] = {}
-    for (run_id, _, _), held in run_hours(connection).items():
-        worths.setdefault(run_id, []).append(held.worth)
-    return {run_id: together(each) for run_id, each in worths.items()}
+def runs_worth(connection: Connection) -> dict[int, Worth]:
+    """Add up what each run is worth, all its targets and filters together."""
+    parts: dict[int, list[Worth]] = {}
+    for (run_id, _, _), hours in run_hours(connection).items():
+        parts.setdefault(run_id, []).append(hours.worth)
+    return {run_id: together(worths) for run_id, worths in parts.items()}

@@ -65,16 +65,15 @@ def test_a_slow_file_in_a_scan_costs_no_other(tmp_path: Path) -> None:
 
 
 HANGS = """
-import itertools, sys
+import itertools, signal, sys
 from runlog.actions import scan
 from runlog.ingest import deadline, task
 
 def hanging(one):
     hangs = one.path.endswith(b"hangs")
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGALRM})  # deaf, as a library's loop is
     with deadline.deadline(1e-9 if hangs else 1.0, one.last_words) as watch:
         watch.give(1.0)
-        import signal
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGALRM})  # deaf, as a library's loop is
         if hangs:
             sum(itertools.repeat(0))  # no bytecode in between: no handler runs
     return task.Outcome(one.path, failure="read")

@@ -3,13 +3,10 @@
 from collections import Counter
 from collections.abc import Sequence
 
-from runlog.core.columns import hours, plural
+from runlog.core.columns import plural
 from runlog.core.frame import Fault, Grade, Judgement
-from runlog.core.ledger.effective_words import effective_note
-from runlog.core.ledger.worth import Worth
 
 COMPARED = "compared with other nights"
-BY_NIGHTS = "effective time is measured by the best nights there are now"
 NOTHING = "nothing is held against them any more"
 
 
@@ -42,42 +39,58 @@ def main_fault(judgement: Judgement) -> Fault | None:
     return next((f for f in judgement.faults if f.grade is not Grade.KEEP), None)
 
 
-def counted_again(count: int, of: int) -> str:
-    """Say, above a table, how many nights have other grades or hours."""
+# --- nights before and after ------------------------------------------------------------------
+
+BY_NIGHTS = "hours are measured by the best nights, no longer by one frame"
+OTHERWISE = "hours are reckoned by other references or settings"
+NONE_KEPT = "nothing of it is kept"
+KNOWN_NOW = "hours were unknown before"
+MARKED = "marked so"
+_BECAME = {
+    Grade.KEEP: "kept",
+    Grade.DOUBTFUL: "doubtful",
+    Grade.REJECT: "rejected",
+    Grade.UNGRADED: "ungraded",
+}
+
+
+def otherwise_now(count: int, of: int, least: float) -> str:
+    """Say, above a table, how many nights changed; hours only where by more than `least`."""
+    nights = plural(of, "night")
     if not count:
-        return f"of {plural(of, 'night')} no grades and no hours changed"
+        return f"of {nights} no grade changed, and no effective hours by more than {least:.0%}"
     return (
-        f"{count} of {plural(of, 'night')} {'has' if count == 1 else 'have'} other grades or hours "
-        "now; your marks stand, and no file was needed"
+        f"{count} of {nights} {'has' if count == 1 else 'have'} other grades now, or effective "
+        f"hours that changed by more than {least:.0%}; your marks stand, and no file was needed"
     )
+
+
+def became(now: Grade, found: Sequence[Judgement]) -> str:
+    """Say what became of frames that were graded otherwise, and why; all by a person, or none."""
+    reason = MARKED if found[0].graded_by == "person" else why(now, found)
+    if len(found) > 1 and reason not in (MARKED, NOTHING):
+        reason = f"such as {reason}"
+    return f"{plural(len(found), 'frame')} {_BECAME[now]} now ({reason})"
+
+
+def count_no_longer(count: int) -> str:
+    """Say that frames that were in the table are not any more."""
+    return f"{plural(count, 'frame')} no longer {'counts' if count == 1 else 'count'} here"
+
+
+def count_now(count: int) -> str:
+    """Say that frames are in the table that were not."""
+    return f"{plural(count, 'frame')} {'counts' if count == 1 else 'count'} here now"
 
 
 def and_earlier(nights: int) -> str:
     """Say how many nights a table leaves out."""
-    return f"  and {plural(nights, 'earlier night')}, as `runlog nights` shows them now"
+    return f"and {plural(nights, 'earlier night')}; as they are now: runlog nights"
 
 
 def from_to(before: str, now: str) -> str:
     """Set what was beside what is."""
     return f"{before} → {now}" if before != now else now
-
-
-def kept(frames: int, seconds: float) -> str:
-    """Say how many frames are kept, and how long they are."""
-    return f"{frames} ({hours(seconds)})"
-
-
-def effective(seconds: float | None) -> str:
-    """Say how long kept frames are worth."""
-    return "unknown" if seconds is None else hours(seconds)
-
-
-def why_reckoned(worth: Worth, night: str) -> str:
-    """Say why kept frames are worth another time than before."""
-    note = effective_note(worth, night)
-    if not worth.known:
-        return note or "nothing of it is kept"
-    return BY_NIGHTS if note is None else f"{BY_NIGHTS}; {note}"
 
 
 # --- what is no fault of a frame --------------------------------------------------------------
