@@ -118,7 +118,8 @@ def _written(row: dict[str, Any]) -> str | None:
 def adopt_file(session: Session, rig: str | None) -> int:
     """Grade by what the config file says now: limits, site, zero level, form of depth.
 
-    What it does not say goes back to the defaults. Your own marks are never touched.
+    What it does not say goes back to the defaults. Your own marks are never touched. One table
+    says which nights changed, and why.
     """
     from runlog.actions.changes import tell_changes
     from runlog.actions.open import settle_behind

@@ -24,7 +24,7 @@ def command(session: Session, explain: str | None, everything: bool, as_json: bo
     """Grade stored frames by the limits in force; nothing is measured again.
 
     Limits of the config file are put in force by `runlog policy adopt`, which grades by them too.
-    Your own marks are never touched.
+    Your own marks are never touched. One table says which nights changed, and why.
     """
     if explain is not None:
         _explain(session, explain, as_json)
