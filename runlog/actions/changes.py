@@ -122,28 +122,29 @@ COMPARED = (
 )
 
 
-def tell_changes(engine: Engine) -> list[str]:
+def tell_changes(engine: Engine, tell: Callable[[str], None]) -> None:
     """Say once, in one table, what became of the nights that were remembered; then forget them.
 
     As long as a run is behind there is nothing to say yet: an interrupted grading loses nothing.
     """
     with reading(engine) as connection:
         if not store.remembered(connection) or dirty_runs(connection):
-            return []
+            return
         runs = store.compared(connection)
         others = [run for run in runs if _is_another(run)]
         shown = others[-MOST_LINES:]
         against = references_of_frames(connection)
         reasons = ["; ".join(_why(connection, run, against)) for run in shown]
-    with writing(engine) as connection:
-        store.forget(connection)
     told = say.otherwise_now(len(_nights(others)), len(_nights(runs)), WORTH_TELLING)
     earlier = len(_nights(others) - _nights(shown))
-    return [
+    for line in (
         *wrap(told, WIDTH),
         *(_table(shown, reasons) if shown else []),
         *([say.and_earlier(earlier)] if earlier else []),
-    ]
+    ):
+        tell(line)
+    with writing(engine) as connection:
+        store.forget(connection)
 
 
 def _is_another(run: RunThen) -> bool:

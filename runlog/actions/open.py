@@ -40,8 +40,7 @@ def open_store(
         tell_differences(engine, settings, hear)
         settle_behind(engine, settings)
         if tell is not None:  # what nobody hears waits for the next command
-            for line in tell_changes(engine):
-                tell(line)
+            tell_changes(engine, tell)
     except BaseException:
         engine.dispose()
         raise

@@ -132,7 +132,7 @@ def adopt_file(session: Session, rig: str | None) -> int:
         talk(f"{name} is graded by {session.settings.source or 'the defaults'} from now on")
     with grading_bar() as bar:
         settle_behind(engine, session.settings, bar)
-    talk(*tell_changes(engine))
+    tell_changes(engine, talk)
     if not changed:
         talk("Nothing to do: frames are graded by that already")
     return 0

@@ -37,7 +37,7 @@ def command(session: Session, explain: str | None, everything: bool, as_json: bo
         count = action.regrade(engine, session.settings, bar, everything=everything)
     again = f"{plural(count, 'night')} graded again"
     talk(again if count else "Every night is graded by these limits")
-    talk(*tell_changes(engine))
+    tell_changes(engine, talk)
     return 0
 
 

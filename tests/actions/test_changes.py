@@ -52,9 +52,16 @@ def engine(seen, tmp_path):
     engine.dispose()
 
 
+def lines_told(engine):
+    """Give the lines that are told now."""
+    lines = []
+    tell_changes(engine, lines.append)
+    return lines
+
+
 def told(engine):
     """Tell the changes, as one line of words."""
-    return " ".join(" ".join(tell_changes(engine)).split())
+    return " ".join(" ".join(lines_told(engine)).split())
 
 
 def grades(engine):
@@ -68,7 +75,7 @@ def test_adopted_limits_say_which_grades_changed(engine):
     kept = min(number for number, grade in grades(engine).items() if grade == "keep")
     mark(engine, kept, "keep")
     adopt(engine, STRICT, None, "tester")
-    assert tell_changes(engine) == [], "nothing is said before it is graded"
+    assert lines_told(engine) == [], "nothing is said before it is graded"
     settle_all(engine, STRICT)
     said = told(engine)
     night = START_UTC.date().isoformat()
@@ -76,7 +83,7 @@ def test_adopted_limits_say_which_grades_changed(engine):
     assert f"{night} 8 → 1 40 min → 5 min 0 1 → 8 0 " in said
     assert "7 frames rejected now (such as cloud: " in said
     assert grades(engine)[kept] == "keep"
-    assert tell_changes(engine) == []
+    assert lines_told(engine) == []
 
 
 def test_a_night_that_loses_all_says_so(engine):
@@ -106,8 +113,8 @@ def test_regrading_without_a_change_says_so(engine):
     """All nights graded again by the same limits: no grade changed, and no table."""
     assert regrade(engine, PLAIN, everything=True) == 1
     said = "of 1 night no grade changed, and no effective hours by more than 3%"
-    assert tell_changes(engine) == [said]
-    assert tell_changes(engine) == []
+    assert lines_told(engine) == [said]
+    assert lines_told(engine) == []
 
 
 def test_frames_that_change_places_are_told(engine):
