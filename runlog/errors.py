@@ -62,6 +62,13 @@ class PassingError(FrameError):
     """A file that cannot be read this time, through no fault of its own; it is tried again."""
 
 
+class CrampedError(PassingError):
+    """A file that needs more memory than its process may take; alone, it might be read."""
+
+    def __init__(self, what: str = "needs more memory than there is") -> None:
+        super().__init__(what)
+
+
 def hush_libraries() -> None:
     """Keep what libraries warn their callers of off a person's screen; `python -W` shows it.
 

@@ -19,8 +19,10 @@ from runlog.actions.restate import hours_now, restatements
 from runlog.actions.roots import folders_to_scan
 from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
-from runlog.core.failures import PATIENCE_SETTING
+from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
+from runlog.errors import CrampedError
 from runlog.ingest.discover import Found, Walk, same_time
+from runlog.ingest.harmless import is_harmless
 from runlog.ingest.pool import default_workers, pool
 from runlog.ingest.task import (
     MEASURE_VERSION,
@@ -120,6 +122,7 @@ class _Scan:
         self.taken: set[str] = set()  # frames to measure again, of whose files one will do
         self.todo: list[Found] = []
         self.pixels: PixelIndex = {}
+        self.cramped: list[Task] = []  # what wants more memory than a worker's share
         self.seen: set[bytes] = set()
         self.there: set[int] = set()  # roots of which something was seen
 
@@ -218,7 +221,7 @@ class _Scan:
             return
         with reading(self.engine) as connection:
             self.pixels = file_store.known_pixels(connection)
-        few = len(self.todo) <= FEW
+        few = len(self.todo) <= FEW and all(is_harmless(f.path, f.size) for f in self.todo)
         outcomes = self._in_turn() if few else self._through(min(workers, len(self.todo)))
         batch: list[Outcome] = []
         last = time.monotonic()
@@ -260,23 +263,28 @@ class _Scan:
             yield read_file(self._task(found))
 
     def _through(self, workers: int) -> Iterator[Outcome]:
-        """Read in worker processes; a file that kills its worker is read alone, then given up."""
-        waiting = iter(self.todo)
+        """Read in worker processes; what needs more than a share of the memory comes last."""
+        yield from self._by(workers, map(self._task, self.todo))
+        if self.cramped and not self.stopped():
+            yield from self._by(1, iter(self.cramped))
+
+    def _by(self, workers: int, waiting: Iterator[Task]) -> Iterator[Outcome]:
+        """Read by so many workers; a file that kills its worker is read alone, then given up."""
         while True:
             with pool(workers) as executor:
-                broken = yield from self._drain(executor, waiting, workers * AHEAD)
+                broken = yield from self._drain(executor, waiting, workers)
             if not broken:
                 return
             yield from map(_alone, broken)
 
     def _drain(
-        self, executor: Executor, waiting: Iterator[Found], most: int
+        self, executor: Executor, waiting: Iterator[Task], workers: int
     ) -> Generator[Outcome, None, list[Task]]:
         """Hand out tasks a few ahead, yield what comes back; return those a dead worker held."""
         running: dict[Future[Outcome], Task] = {}
         while True:
-            for found in islice(waiting, 0 if self.stopped() else most - len(running)):
-                task = self._task(found)
+            free = 0 if self.stopped() else workers * AHEAD - len(running)
+            for task in islice(waiting, free):
                 try:
                     running[executor.submit(read_file, task)] = task
                 except BrokenProcessPool:
@@ -286,25 +294,40 @@ class _Scan:
             for future in wait(running, timeout=0.5, return_when=FIRST_COMPLETED).done:
                 if isinstance(future.exception(), BrokenProcessPool):
                     return list(running.values())
-                running.pop(future)
-                yield future.result()
+                task = running.pop(future)
+                outcome = _outcome(future, task)
+                if outcome.cramped and workers > 1:
+                    self.cramped.append(task)
+                else:
+                    yield outcome
             if self.stopped():
                 running = {future: task for future, task in running.items() if not future.cancel()}
+
+
+def _outcome(future: "Future[Outcome]", task: Task) -> Outcome:
+    """Give what a worker sent back; what it could not send is no reason to lose the others."""
+    error = future.exception()
+    if error is None:
+        return future.result()
+    if isinstance(error, MemoryError):
+        return Outcome(task.path, failure=CrampedError().what, passing=True, cramped=True)
+    why = f"{OWN_FAULT}, not through its own fault ({place_of(error)})"
+    return Outcome(task.path, failure=why, passing=True)
 
 
 def _alone(task: Task) -> Outcome:
     """Read a file in a process of its own, which may end without a word; its time is noted."""
     with tempfile.TemporaryDirectory(prefix="runlog-") as folder:
         notes = os.path.join(folder, "notes")
-        try:
-            with pool(1) as executor:
-                return executor.submit(read_file, replace(task, last_words=notes)).result()
-        except BrokenProcessPool:
-            why = "made its worker process die (out of memory?)"
-            # Only the watch over its time writes there.
-            if os.path.exists(notes) and os.path.getsize(notes):
-                why = f"hung until its worker process was ended (see {PATIENCE_SETTING})"
-            return Outcome(task.path, failure=why, passing=True)
+        with pool(1) as executor:
+            future = executor.submit(read_file, replace(task, last_words=notes))
+            if not isinstance(future.exception(), BrokenProcessPool):
+                return _outcome(future, task)
+        why = "made its worker process die (out of memory?)"
+        # Only the watch over its time writes there.
+        if os.path.exists(notes) and os.path.getsize(notes):
+            why = f"hung until its worker process was ended (see {PATIENCE_SETTING})"
+        return Outcome(task.path, failure=why, passing=True)
 
 
 def _is_same(known: KnownFile, found: Found | FileStamp) -> bool:

@@ -10,6 +10,7 @@ NOT_SUPPORTED = "not supported"
 AGAINST_STANDARD = "against the FITS standard"
 NO_PICTURE = "holds no picture"
 OWN_FAULT = "made runlog fail"
+CHANGED = "was changed while it was read: it may still be being written"
 TOO_LARGE_SETTING = "[scan] most_megapixels"
 PATIENCE_SETTING = "[scan] patience"
 
@@ -23,6 +24,7 @@ class FailureKind(StrEnum):
     NO_PICTURE = "no picture"
     TOO_LARGE = "too large"
     TOO_SLOW = "too slow"
+    CHANGING = "changing"
     DAMAGED = "damaged"
     OUT_OF_REACH = "out of reach"
     OUR_FAULT = "our fault"
@@ -33,6 +35,7 @@ class FailureKind(StrEnum):
 _SIGNS: tuple[tuple[str, FailureKind], ...] = (
     (OWN_FAULT, FailureKind.OUR_FAULT),
     ("could not be stored", FailureKind.OUR_FAULT),
+    (CHANGED, FailureKind.CHANGING),
     (TOO_LARGE_SETTING, FailureKind.TOO_LARGE),
     (PATIENCE_SETTING, FailureKind.TOO_SLOW),
     (NOT_SUPPORTED, FailureKind.NOT_SUPPORTED),
@@ -62,7 +65,9 @@ _CURES = {
     "and scan again; else move it away",
     FailureKind.TOO_SLOW: f"The next scan tries again; raise {PATIENCE_SETTING} in the config "
     "file on a slow machine, or move it away if it is no frame",
-    FailureKind.DAMAGED: "Copy it again from the rig, or move it away if it is no frame",
+    FailureKind.CHANGING: "Scan again when whatever writes it has finished",
+    FailureKind.DAMAGED: "Copy it again from the rig, or only scan again if it was still being "
+    "written; move it away if it is no frame",
     FailureKind.OUT_OF_REACH: "See that it can be read on this machine, then scan again",
     FailureKind.OUR_FAULT: "Keep the file and report it to whoever looks after runlog; "
     "the next scan tries again",

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from runlog.errors import FrameError, PassingError
-from runlog.ingest.layout import BLOCK, CARD, Unit, Value, number_of
+from runlog.errors import CrampedError, FrameError
+from runlog.ingest.layout import BLOCK, CARD, Unit, Value, is_structure, number_of
 from runlog.ingest.stream import PIECE_BYTES, Stream
-from runlog.ingest.tiles import check_tiles, check_tiling
+from runlog.ingest.tiles import DAMAGED, check_tiles, check_tiling
 
 Array = np.ndarray[Any, Any]
 BAND_PIXELS = 1 << 21  # decoded at a time
@@ -112,24 +112,41 @@ def tiled_image(unit: Unit, stream: Stream) -> Any:
     from astropy.io import fits
 
     check_tiling(unit)
+    header = readable(_without_odd_blank(unit))
+    _check_same_reading(unit, header)
     stream.go_to(unit.start)
-    alone = bytearray(_EMPTY_PRIMARY + readable(_without_odd_blank(unit)))
-    first = len(alone)
+    alone = io.BytesIO()  # as an open file, so that it is held once
+    first = alone.write(_EMPTY_PRIMARY + header)
     _append_table(alone, unit, stream)
-    alone += bytes(-len(alone) % BLOCK)
-    check_tiles(unit, memoryview(alone)[first : first + unit.data_bytes])
-    with library_refusal("has a header of packed pixels that cannot be understood: damaged"):
-        return fits.open(io.BytesIO(alone), memmap=False, uint=True)[1]
+    alone.write(bytes(-alone.tell() % BLOCK))
+    with alone.getbuffer() as held:
+        check_tiles(unit, held[first : first + unit.data_bytes])
+    with library_refusal(ODD_HEADER):
+        alone.seek(0)
+        return fits.open(alone, memmap=False, uint=True)[1]
 
 
-def tiled_pixels(image: Any) -> Array:
+def _check_same_reading(unit: Unit, header: bytes) -> None:
+    """Refuse a header in which the library reads other sizes than those that were checked."""
+    from astropy.io import fits
+
+    with library_refusal(ODD_HEADER):
+        theirs = fits.Header.fromfile(io.BytesIO(header))
+        ours = {name: value for name, value in unit.values.items() if is_structure(name)}
+        if any(theirs.get(name) != value for name, value in ours.items()):
+            raise FrameError(ODD_HEADER)
+
+
+def tiled_pixels(image: Any, unit: Unit) -> Array:
     """Unpack an image's tiles."""
-    with library_refusal("has packed pixels that cannot be unpacked: damaged"):
+    with library_refusal(DAMAGED):
         data = image.data
-    if data is None:
-        raise FrameError("holds no pixels")
+    if data is None or data.shape != unit.axes[::-1]:
+        raise FrameError(DAMAGED)
     return np.asarray(data, dtype=data.dtype.newbyteorder("="))
 
+
+ODD_HEADER = "has a header of packed pixels that cannot be understood: damaged"
 
 _EMPTY_PRIMARY = b"".join(
     card.ljust(CARD)
@@ -160,13 +177,13 @@ def _without_odd_blank(unit: Unit) -> bytes:
     return b"".join(b" " * CARD if card.startswith(b"BLANK   =") else card for card in cards)
 
 
-def _append_table(alone: bytearray, unit: Unit, stream: Stream) -> None:
+def _append_table(alone: io.BytesIO, unit: Unit, stream: Stream) -> None:
     left = unit.data_bytes
     while left:
         piece = stream.read(min(PIECE_BYTES, left))
         if not piece:
             raise _cut_short(unit.data_bytes - left, unit.data_bytes)
-        alone += piece
+        alone.write(piece)
         left -= len(piece)
 
 
@@ -178,6 +195,6 @@ def library_refusal(what: str) -> Iterator[None]:
     except FrameError:
         raise
     except MemoryError as error:
-        raise PassingError("needs more memory than there is") from error
+        raise CrampedError from error
     except Exception as error:
         raise FrameError(what) from error

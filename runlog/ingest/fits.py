@@ -5,7 +5,7 @@ import math
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from astropy.io.fits.verify import VerifyError
 
 from runlog.core.failures import NO_PICTURE, NOT_SUPPORTED, TOO_LARGE_SETTING
 from runlog.core.frame import Card, Shape
-from runlog.errors import FrameError, PassingError
+from runlog.errors import CrampedError, FrameError, PassingError
 from runlog.ingest.amplifiers import (
     assemble,
     lay_out,
@@ -31,8 +31,8 @@ from runlog.ingest.decode import (
     tiled_image,
     tiled_pixels,
 )
-from runlog.ingest.layout import CARD, Unit, units
-from runlog.ingest.memory import free_memory_bytes
+from runlog.ingest.layout import CARD, Unit, in_short, units
+from runlog.ingest.memory import room_bytes
 from runlog.ingest.stream import Stream, open_stream
 from runlog.ingest.task import Limits
 
@@ -77,10 +77,19 @@ def open_frame(path: bytes, limits: Limits = NO_LIMIT) -> Iterator[OpenFrame]:
         try:
             opened = _opened(stream, limits)
         except FrameError as error:
+            stream.check_unchanged()  # what a file that is being written says is not the reason
             if not isinstance(error, PassingError):
-                stream.verify(VERIFIED_BYTES)  # what a damaged file says is not the reason
+                stream.verify(VERIFIED_BYTES)  # nor what a damaged one does
             raise
-        yield opened
+        yield replace(opened, _read=lambda: _whole(opened, stream))
+
+
+def _whole(opened: OpenFrame, stream: Stream) -> Array:
+    """Read the pixels of one state of a file."""
+    try:
+        return opened._read()
+    finally:
+        stream.check_unchanged()
 
 
 def _opened(stream: Stream, limits: Limits) -> OpenFrame:
@@ -132,7 +141,7 @@ def _single(primary: Unit, unit: Unit, stream: Stream, limits: Limits) -> OpenFr
 
 def _tiled(image: Any, unit: Unit, stream: Stream) -> Array:
     _verify(unit, stream)
-    return tiled_pixels(image)
+    return tiled_pixels(image, unit)
 
 
 def _plain(unit: Unit, stream: Stream) -> Array:
@@ -154,7 +163,7 @@ def _shape(unit: Unit) -> Shape:
     deep = [n for n in axes[2:] if n != 1]
     if len(deep) > 1 or (deep and deep[0] != 3):
         raise FrameError(
-            f"is a stack of {' x '.join(map(str, deep))} planes; frames have one plane or "
+            f"is a stack of {_by(deep)} planes; frames have one plane or "
             f"three: {NOT_SUPPORTED}"
         )
     _check_picture(axes)
@@ -171,7 +180,7 @@ def _check_picture(axes: Sequence[int]) -> None:
 
 
 def _by(axes: Sequence[int]) -> str:
-    return " x ".join(map(str, axes))
+    return " x ".join(map(in_short, axes))
 
 
 def _check_megapixels(axes: Sequence[int], limits: Limits) -> None:
@@ -188,8 +197,8 @@ def _check_megapixels(axes: Sequence[int], limits: Limits) -> None:
 def _check_size(axes: Sequence[int], limits: Limits) -> None:
     _check_megapixels(axes, limits)
     pixels = math.prod(axes)
-    if pixels * BYTES_PER_PIXEL > free_memory_bytes():
-        raise PassingError(f"holds {_by(axes)} pixels and needs more memory than there is")
+    if pixels * BYTES_PER_PIXEL > room_bytes():
+        raise CrampedError(f"holds {_by(axes)} pixels and needs more memory than there is")
 
 
 # --- several amplifiers ---------------------------------------------------------------------
@@ -220,7 +229,7 @@ def _part(unit: Unit, stream: Stream, firsts: list[Sequence[Card]]) -> Array:
     image = tiled_image(unit, stream)
     if not firsts:
         firsts.append(_cards_of(image.header))
-    return tiled_pixels(image)
+    return tiled_pixels(image, unit)
 
 
 # --- cards ----------------------------------------------------------------------------------

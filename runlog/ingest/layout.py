@@ -6,6 +6,7 @@ Structure and sizes by the FITS Standard 4.0, sections 3 and 4.4 (headers in blo
 
 import math
 import re
+import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ from runlog.ingest.stream import Stream
 BLOCK = 2880
 CARD = 80
 MOST_HEADER_BYTES = 4 << 20  # 52,000 cards
+MOST_HEADERS_BYTES = 32 << 20  # of all units: a thousand of common size
 MOST_UNITS = 1000
 BITPIX = (8, 16, 32, 64, -32, -64)
 
@@ -30,7 +32,11 @@ _WANTED = re.compile(
 _STRING = re.compile(r"\s*'((?:[^']|'')*)'?")
 _INTEGER = re.compile(r"[+-]?[0-9]{1,30}\Z")
 _FLOAT = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eEdD][+-]?[0-9]+)?\Z")
-_STRUCTURE = re.compile(r"(?:BITPIX|NAXIS[0-9]*|[PG]COUNT)\Z")
+_SIZES = re.compile(r"(?:BITPIX|NAXIS[0-9]*|[PG]COUNT)\Z")
+_STRUCTURE = re.compile(
+    r"(?:XTENSION|Z?BITPIX|Z?NAXIS[0-9]*|[PG]COUNT|TFIELDS|TFORM[0-9]+|TTYPE[0-9]+|THEAP|ZIMAGE"
+    r"|ZCMPTYPE|ZTILE[0-9]+|ZNAME[0-9]+|ZVAL[0-9]+)\Z"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +89,14 @@ def units(stream: Stream, most_skipped: int) -> Iterator[Unit]:
     `most_skipped` bytes at most are unpacked to get from one to the next.
     """
     unit = _read_unit(stream, 0)
+    headers_bytes = 0
     while unit is not None:
         yield unit
+        headers_bytes += len(unit.header)
+        if headers_bytes > MOST_HEADERS_BYTES:
+            raise FrameError(
+                f"has headers of more than {MOST_HEADERS_BYTES >> 20} MB: {NOT_SUPPORTED}"
+            )
         if stream.packed and unit.end > most_skipped:
             raise FrameError(
                 f"unpacks to more than {most_skipped / 1e6:.0f} MB before all its images are "
@@ -144,7 +156,7 @@ def _values(header: bytes) -> dict[str, Value]:
             continue
         name = match[1].decode()
         value = _value(header[place + 10 : place + CARD].decode("latin-1"))
-        if values.setdefault(name, value) != value and _STRUCTURE.match(name):
+        if values.setdefault(name, value) != value and _SIZES.match(name):
             raise FrameError(
                 f"gives {name} twice, as {shown(values[name])} and {shown(value)}, "
                 + AGAINST_STANDARD
@@ -167,12 +179,25 @@ def _value(text: str) -> Value:
     return word or None
 
 
+def is_structure(name: str) -> bool:
+    """Tell a card on which it hangs where the pixels of an image lie and how they are packed."""
+    return _STRUCTURE.match(name) is not None
+
+
 def shown(value: Value) -> str:
     """Write a header's value in a reason."""
     if value is None or isinstance(value, bool):
         return {None: "nothing", True: "T", False: "F"}[value]
-    text = repr(value) if isinstance(value, str) else str(value)
+    text = repr(value) if isinstance(value, str) else in_short(value)
     return text if len(text) < 40 else text[:36] + " ..."
+
+
+def in_short(number: float) -> str:
+    """Write a number that a damaged header made up: a hundred digits tell nobody anything."""
+    try:
+        return str(number) if abs(number) < 10**15 else f"{number:.3g}"
+    except OverflowError:  # a whole number beyond all floats
+        return f"more than {sys.float_info.max:.3g}"
 
 
 def number_of(values: Mapping[str, Value], name: str, otherwise: float) -> float:
@@ -213,7 +238,7 @@ def _bitpix(values: Mapping[str, Value], name: str) -> int:
 def _axes(values: Mapping[str, Value], prefix: str = "") -> tuple[int, ...]:
     count = _count(values, f"{prefix}NAXIS")
     if count > 999:
-        raise FrameError(f"has {prefix}NAXIS = {count}, {AGAINST_STANDARD}")
+        raise FrameError(f"has {prefix}NAXIS = {in_short(count)}, {AGAINST_STANDARD}")
     return tuple(_count(values, f"{prefix}NAXIS{i}") for i in range(1, count + 1))
 
 

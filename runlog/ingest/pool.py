@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from multiprocessing.connection import wait
 
 from runlog.errors import hush_libraries
-from runlog.ingest.memory import free_memory_bytes
+from runlog.ingest.memory import bind, free_memory_bytes, share_bytes
 
 MOST_WORKERS = 61 if sys.platform == "win32" else sys.maxsize  # Windows waits for no more at once
 MEMORY_PER_WORKER = 600 << 20  # bytes; a 26 Mpx frame with room to spare
@@ -27,12 +27,16 @@ def default_workers() -> int:
 
 @contextmanager
 def pool(workers: int) -> Iterator[Executor]:
-    """Open a pool of worker processes; on leaving, work not begun is dropped."""
+    """Open a pool of worker processes; on leaving, work not begun is dropped.
+
+    Each may take its share of the memory that is free, so that all of them fit.
+    """
     before = {name: os.environ.get(name) for name in FOR_WORKERS}
     os.environ.update(dict.fromkeys(FOR_WORKERS, "1"))
     context = _context()
+    workers = min(workers, MOST_WORKERS)
     executor = ProcessPoolExecutor(
-        min(workers, MOST_WORKERS), mp_context=context, initializer=_settle_in
+        workers, mp_context=context, initializer=_settle_in, initargs=(share_bytes(workers),)
     )
     try:
         yield executor
@@ -70,13 +74,14 @@ def _start_server() -> None:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
-def _settle_in() -> None:
+def _settle_in(most_bytes: int) -> None:
     """Prepare a worker: the parent alone hears Ctrl-C, and its death ends us."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     hush_libraries()
     if hasattr(os, "nice"):
         os.nice(10)  # a live capture may share the machine
     threading.Thread(target=_die_with_parent, daemon=True).start()
+    bind(most_bytes)
 
 
 def _die_with_parent() -> None:

@@ -8,7 +8,7 @@ from runlog.core.frame import FrameHeader, Kind, Measurement
 from runlog.core.header.parse import parse_header
 from runlog.core.pixels import ReadFrame
 from runlog.core.sensor.signs import Signs
-from runlog.errors import FrameError, PassingError
+from runlog.errors import CrampedError, FrameError, PassingError
 from runlog.ingest.deadline import (
     Deadline,
     OverdueError,
@@ -33,11 +33,12 @@ def read_file(task: Task) -> Outcome:
         with deadline(task.limits.patience, task.last_words) as watch:
             return _watched(task, watch)
     except FrameError as error:
-        return Outcome(task.path, failure=error.what, passing=isinstance(error, PassingError))
+        passing, cramped = isinstance(error, PassingError), isinstance(error, CrampedError)
+        return Outcome(task.path, failure=error.what, passing=passing, cramped=cramped)
     except OverdueError as late:
         return _failed(task, overdue_words(late.seconds))
     except MemoryError:
-        return _failed(task, "needs more memory than there is")
+        return replace(_failed(task, CrampedError().what), cramped=True)
     except Exception as error:  # noqa: BLE001 - one strange file must not stop the others
         return _failed(task, f"{OWN_FAULT}, not through its own fault ({place_of(error)})")
 

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from typing import BinaryIO
 
-from runlog.core.failures import NOT_SUPPORTED
-from runlog.errors import FrameError, PassingError
+from runlog.core.failures import CHANGED, NOT_SUPPORTED
+from runlog.errors import CrampedError, FrameError, PassingError
 
 PIECE_BYTES = 1 << 20
 SIGNATURE = b"SIMPLE  ="
@@ -36,11 +36,17 @@ class Stream:
     def __init__(self, raw: BinaryIO, source: _Source, packed: bool) -> None:
         self._raw, self._source, self.packed = raw, source, packed
         self.at = 0  # how far it is read, unpacked
+        self._begun = _state(raw)
 
     @property
     def stored_bytes(self) -> int | None:
         """Give the length of the content; None where only unpacking would tell."""
         return None if self.packed else os.fstat(self._raw.fileno()).st_size
+
+    def check_unchanged(self) -> None:
+        """Refuse a file that was written to since it was opened: half of it may be another's."""
+        if _state(self._raw) != self._begun:
+            raise PassingError(CHANGED)
 
     def read(self, count: int) -> bytes:
         """Read some bytes; fewer only where the file ends."""
@@ -74,6 +80,11 @@ class Stream:
             if not self.read(PIECE_BYTES):
                 return True
         return not self.packed
+
+
+def _state(raw: BinaryIO) -> tuple[int, int]:
+    status = os.fstat(raw.fileno())
+    return status.st_size, status.st_mtime_ns
 
 
 @contextmanager
@@ -135,7 +146,7 @@ def refusal(what: str = "cannot be read") -> Iterator[None]:
     except zlib.error as error:
         raise FrameError("is damaged: its packed data cannot be unpacked") from error
     except MemoryError as error:
-        raise PassingError("needs more memory than there is") from error
+        raise CrampedError from error
     except OSError as error:
         if error.errno is not None:  # numbered by the system: no permission, a bad disk
             raise PassingError(f"{what} ({error.strerror})") from error

@@ -51,6 +51,7 @@ class Outcome:
     header: FrameHeader | None = None  # as it is written, whatever a person says
     failure: str | None = None
     passing: bool = False  # not the file's fault: the next scan tries again
+    cramped: bool = False  # it wants more memory than its worker's share
 
 
 def read_file(task: Task) -> Outcome:

@@ -14,7 +14,7 @@ import numpy as np
 
 from runlog.core.failures import AGAINST_STANDARD, NOT_SUPPORTED
 from runlog.errors import FrameError
-from runlog.ingest.layout import Unit, shown
+from runlog.ingest.layout import Unit, in_short, shown
 
 Array = np.ndarray[Any, Any]
 
@@ -24,10 +24,12 @@ ALGORITHMS = (
 DAMAGED = "has packed pixels that cannot be unpacked: damaged"
 # An image packed into more than this share of itself, and some bytes a tile, is no packed image.
 MOST_SHARE, MOST_BYTES_A_TILE, MOST_BYTES_BESIDE = 2, 1024, 1 << 20
+# The library counts a tile's bytes, up to 8 a pixel, in 31 bits.
+MOST_TILE_PIXELS = (1 << 31) // 8 - 1
 DEFLATE_MOST = 1032  # no stream of deflate unpacks to more times its length (zlib's notes)
 HARMLESS_BYTES = 64 << 20
 HCOMPRESS_MAGIC = b"\xdd\x99"
-BLOCK_SIZES, BYTES_PER_PIXEL = (16, 32), (1, 2, 4, 8)
+BLOCK_SIZES, BYTES_PER_PIXEL = (16, 32), (1, 2, 4)  # of 8 bytes the library unpacks only 4
 
 _FORM = re.compile(r"([0-9]*)([LXBIJKAEDCMPQ])([LXBIJKAEDCM]?)")
 _WIDTH = {"L": 1, "B": 1, "I": 2, "J": 4, "K": 8, "A": 1, "E": 4, "D": 8, "C": 8, "M": 16,
@@ -42,15 +44,17 @@ def check_tiling(unit: Unit) -> None:
     _check_settings(unit)
     if not unit.axes or min(unit.axes) < 1:
         raise FrameError("holds no pixels")
-    tiles = math.prod(-(-size // tile) for size, tile in zip(unit.axes, _tile(unit), strict=True))
+    tiles = math.prod(_tiles_along(unit))
     width, rows = _natural(unit, "NAXIS1", 0), _natural(unit, "NAXIS2", 0)
     if rows != tiles:
-        raise FrameError(f"is damaged: {rows} packed tiles for an image that has {tiles}")
+        raise FrameError(f"is damaged: {in_short(rows)} packed tiles for an image that has {in_short(tiles)}")
+    if _tile_pixels(unit) > MOST_TILE_PIXELS:
+        raise FrameError(f"is packed in tiles of {_tile_pixels(unit)} pixels: {NOT_SUPPORTED}")
     most = MOST_SHARE * unit.image_bytes + MOST_BYTES_A_TILE * rows + MOST_BYTES_BESIDE
     if unit.data_bytes > most or width > MOST_BYTES_A_TILE + 2 * unit.image_bytes:
         raise FrameError(
-            f"is damaged: its header promises {unit.data_bytes} bytes of packed pixels for an "
-            f"image of {unit.image_bytes}"
+            f"is damaged: its header promises {in_short(unit.data_bytes)} bytes of packed pixels for "
+            f"an image of {in_short(unit.image_bytes)}"
         )
 
 
@@ -59,6 +63,25 @@ def _tile(unit: Unit) -> tuple[int, ...]:
     return tuple(
         _natural(unit, f"ZTILE{i}", size if i == 1 else 1) for i, size in enumerate(unit.axes, 1)
     )
+
+
+def _tiles_along(unit: Unit) -> list[int]:
+    """Give the number of tiles along each axis."""
+    return [-(-size // tile) for size, tile in zip(unit.axes, _tile(unit), strict=True)]
+
+
+def _tile_pixels(unit: Unit) -> int:
+    """Give the pixels of the largest tile."""
+    return math.prod(map(min, _tile(unit), unit.axes))
+
+
+def _own_sizes(unit: Unit, row: int) -> list[int]:
+    """Give the sizes of one tile other than 1: those at the far edges may be smaller."""
+    sizes = []
+    for size, tile, count in zip(unit.axes, _tile(unit), _tiles_along(unit), strict=True):
+        row, place = divmod(row, count)
+        sizes.append(min(tile, size - place * tile))
+    return [size for size in sizes if size != 1]
 
 
 def _natural(unit: Unit, name: str, otherwise: int) -> int:
@@ -146,16 +169,16 @@ def _check_content(
     unit: Unit, column: _Column, sizes: Array, offsets: Array, heap: memoryview
 ) -> None:
     algorithm = str(unit.values.get("ZCMPTYPE"))
-    tile_pixels = math.prod(map(min, _tile(unit), unit.axes))
     if column.name == "GZIP_COMPRESSED_DATA" or (
         column.name == "COMPRESSED_DATA" and algorithm.startswith("GZIP")
     ):
         # Only what could become large is unpacked twice: most tiles are a row.
         for row in np.flatnonzero(sizes * DEFLATE_MOST > HARMLESS_BYTES):
-            _check_deflated(heap[offsets[row] : offsets[row] + sizes[row]], 8 * tile_pixels)
+            _check_deflated(heap[offsets[row] : offsets[row] + sizes[row]], 8 * _tile_pixels(unit))
     elif column.name == "COMPRESSED_DATA" and algorithm == "HCOMPRESS_1":
         for row in np.flatnonzero(sizes > 0):
-            _check_hcompress(bytes(heap[offsets[row] : offsets[row] + 10]), tile_pixels)
+            start = bytes(heap[offsets[row] : offsets[row] + min(sizes[row], 10)])
+            _check_hcompress(start, _own_sizes(unit, int(row)))
 
 
 def _check_deflated(packed: memoryview, most: int) -> None:
@@ -171,9 +194,8 @@ def _check_deflated(packed: memoryview, most: int) -> None:
         raise FrameError("is damaged: a packed tile unpacks to more than the image has")
 
 
-def _check_hcompress(start: bytes, tile_pixels: int) -> None:
-    """Refuse a tile that names a size of its own: it would be written past the tile's end."""
-    sizes = np.frombuffer(start[2:10], ">i4") if len(start) == 10 else np.zeros(2)
-    own = int(sizes[0]) * int(sizes[1])
-    if not start.startswith(HCOMPRESS_MAGIC) or min(sizes) < 1 or own > tile_pixels:
+def _check_hcompress(start: bytes, tile: list[int]) -> None:
+    """Refuse a tile that names other sizes than its own: it would be written past its end."""
+    sizes = np.frombuffer(start[2:10], ">i4").tolist() if len(start) == 10 else []
+    if not start.startswith(HCOMPRESS_MAGIC) or sorted(sizes) != sorted(tile):
         raise FrameError(DAMAGED)

@@ -86,7 +86,7 @@ def measure_frame(
         )
     sky = measure_sky(plane)
     if sky is None:
-        return Measurement(stars=0, clipped_stars=0, notes=("no finite pixel in the frame",))
+        return Measurement(stars=0, clipped_stars=0, notes=("no pixel in the frame is a level of light: not finite, or beyond all light",))
     ceiling = find_ceiling(plane, saturation_adu, sky.median_adu)
     base = Measurement(
         stars=0,
@@ -118,7 +118,7 @@ def measure_stars(plane: Plane, sky: Sky, residual: Residual, base: Measurement)
     """Find the frame's stars at their own scale and measure them."""
     notes: tuple[str, ...] = ()
     if residual.not_finite:
-        notes = (f"{residual.not_finite} pixels are not finite",)
+        notes = (f"{residual.not_finite} pixels are not finite, or beyond all light",)
     if sky.blank_share > BLANK_SHARE:
         notes = (*notes, f"{100 * sky.blank_share:.0f} % of the frame is blank")
     hot = hot_pixels_ppm(residual.light, sky.noise_adu)

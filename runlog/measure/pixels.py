@@ -16,6 +16,9 @@ Mask = NDArray[np.bool_]
 
 FEWEST_PILED = 5
 CHUNK_PX = 100_000  # rows are worked on in pieces that stay in the processor's cache
+# Squares of what is larger, added over a frame, leave the range of float32; no detector counts so
+# far. Damaged files and masks hold such numbers.
+MOST_LIGHT_ADU = 1e15
 LARGEST_COMPARED = 2**53  # beyond, a float names no whole number of its own
 FILES_OF_GREEN = {"RGGB": (0, 1), "BGGR": (0, 1), "GRBG": (1, 0), "GBRG": (1, 0)}
 
@@ -38,7 +41,7 @@ class Plane:
         return int(self.raw.shape[-1])
 
     def rows(self, start: int, stop: int) -> F32:
-        """Rows start..stop as float32 ADU; what is not finite is NaN."""
+        """Rows start..stop as float32 ADU; what cannot be light is NaN."""
         rows = as_light(self.raw[..., start:stop, :])
         if self.offsets_adu is not None:
             for site_y, site_x in np.ndindex(2, 2):
@@ -77,13 +80,13 @@ class Plane:
 
 
 def as_light(part: Array) -> F32:
-    """Float32 copy of a piece of raw pixels, colour planes averaged; NaN for not-finite ones."""
+    """Float32 copy of a piece of raw pixels, colour planes averaged; NaN for what is no light."""
     with np.errstate(over="ignore", invalid="ignore"):
         light = part.mean(axis=0, dtype=np.float32) if part.ndim == 3 else part.astype(np.float32)
     if part.dtype.kind == "f":
-        finite = np.isfinite(light)
-        if not finite.all():
-            light[~finite] = np.nan
+        told = np.abs(light) <= MOST_LIGHT_ADU
+        if not told.all():
+            light[~told] = np.nan
     return np.asarray(light, np.float32)
 
 

@@ -298,7 +298,7 @@ def solve(stamps: Stamps, model: Modelled, variance: F32, damping: F64) -> tuple
     index = np.arange(PARAMETERS)
     normal[:, index, index] *= 1 + damping[:, None]
     normal[:, index, index] += 1e-30
-    both = np.linalg.solve(normal, np.stack([pull[:, own], by_shared], axis=-1))
+    both = each_solved(normal, np.stack([pull[:, own], by_shared], axis=-1), 0.0)
     alone, by_gamma = both[..., 0], both[..., 1]
     # poor fits count less
     fair = 1 / np.maximum(np.sum(miss * miss * weight, axis=1) / miss.shape[1], 1)
@@ -306,6 +306,17 @@ def solve(stamps: Stamps, model: Modelled, variance: F32, damping: F64) -> tuple
     gamma_power = power[:, SHARED, SHARED] - np.sum(by_shared * by_gamma, axis=1)
     gamma_step = float(np.sum(fair * gamma_miss) / max(float(np.sum(fair * gamma_power)), 1e-30))
     return alone - gamma_step * by_gamma, gamma_step
+
+
+def each_solved(normal: F64, right: F64, otherwise: float) -> F64:
+    """Solve the equations of each star; `otherwise` for one whose pixels leave some unknown."""
+    try:
+        return np.asarray(np.linalg.solve(normal, right), np.float64)
+    except np.linalg.LinAlgError:
+        if len(normal) == 1:
+            return np.full(right.shape, otherwise)
+    parts = [each_solved(normal[i : i + 1], right[i : i + 1], otherwise) for i in range(len(normal))]
+    return np.concatenate(parts)
 
 
 def limit_step(step: F64, limit: F64) -> None:
@@ -324,7 +335,7 @@ def judged(
     normal = (slopes * weight[:, None, :]) @ slopes.transpose(0, 2, 1)
     index = np.arange(PARAMETERS)
     normal[:, index, index] *= 1 + 1e-9
-    covariance: F64 = np.asarray(np.linalg.inv(normal), np.float64)
+    covariance = each_solved(normal, np.broadcast_to(np.eye(PARAMETERS), normal.shape), np.inf)
     used = np.maximum(np.count_nonzero(stamps.weights, axis=1) - PARAMETERS, 1)
     chi2 = weighted_cost(stamps, model.light, variance) / used
     left_over = unexplained(stamps, model.light, local_sky(params, gamma, stamps)[:, None])

@@ -98,7 +98,8 @@ def look(
         return None
     cut = stamps(light, y, x, radius)
     cut = cut[small_ones(cut)]
-    return Scale(half_flux_radius(median_picture(cut)), len(cut))
+    radius_px = half_flux_radius(median_picture(cut))
+    return Scale(radius_px, len(cut)) if radius_px > 0 else None  # all of it is in one pixel
 
 
 def small_ones(cut: F32) -> Mask:

@@ -173,7 +173,7 @@ def test_a_stray_card_loses_neither_the_image_nor_its_neighbour(tmp_path):
 
 def test_a_frame_larger_than_memory(tmp_path, monkeypatch):
     """A frame that does not fit is refused before it is read, and tried again another day."""
-    monkeypatch.setattr(ingest_fits, "free_memory_bytes", lambda: 10_000)
+    monkeypatch.setattr(ingest_fits, "room_bytes", lambda: 10_000)
     outcome = outcome_of(write_frame(tmp_path / "big.fits", noise()))
     assert "more memory than there is" in outcome.failure
     assert outcome.passing
