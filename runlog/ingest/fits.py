@@ -163,8 +163,7 @@ def _shape(unit: Unit) -> Shape:
     deep = [n for n in axes[2:] if n != 1]
     if len(deep) > 1 or (deep and deep[0] != 3):
         raise FrameError(
-            f"is a stack of {_by(deep)} planes; frames have one plane or "
-            f"three: {NOT_SUPPORTED}"
+            f"is a stack of {_by(deep)} planes; frames have one plane or three: {NOT_SUPPORTED}"
         )
     _check_picture(axes)
     if math.prod(axes) > MOST_PIXELS:

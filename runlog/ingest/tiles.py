@@ -47,14 +47,16 @@ def check_tiling(unit: Unit) -> None:
     tiles = math.prod(_tiles_along(unit))
     width, rows = _natural(unit, "NAXIS1", 0), _natural(unit, "NAXIS2", 0)
     if rows != tiles:
-        raise FrameError(f"is damaged: {in_short(rows)} packed tiles for an image that has {in_short(tiles)}")
+        raise FrameError(
+            f"is damaged: {in_short(rows)} packed tiles for an image that has {in_short(tiles)}"
+        )
     if _tile_pixels(unit) > MOST_TILE_PIXELS:
         raise FrameError(f"is packed in tiles of {_tile_pixels(unit)} pixels: {NOT_SUPPORTED}")
     most = MOST_SHARE * unit.image_bytes + MOST_BYTES_A_TILE * rows + MOST_BYTES_BESIDE
     if unit.data_bytes > most or width > MOST_BYTES_A_TILE + 2 * unit.image_bytes:
         raise FrameError(
-            f"is damaged: its header promises {in_short(unit.data_bytes)} bytes of packed pixels for "
-            f"an image of {in_short(unit.image_bytes)}"
+            f"is damaged: its header promises {in_short(unit.data_bytes)} bytes of packed pixels "
+            f"for an image of {in_short(unit.image_bytes)}"
         )
 
 

@@ -86,7 +86,11 @@ def measure_frame(
         )
     sky = measure_sky(plane)
     if sky is None:
-        return Measurement(stars=0, clipped_stars=0, notes=("no pixel in the frame is a level of light: not finite, or beyond all light",))
+        return Measurement(
+            stars=0,
+            clipped_stars=0,
+            notes=("no pixel in the frame is a level of light: not finite, or beyond all light",),
+        )
     ceiling = find_ceiling(plane, saturation_adu, sky.median_adu)
     base = Measurement(
         stars=0,

@@ -315,7 +315,9 @@ def each_solved(normal: F64, right: F64, otherwise: float) -> F64:
     except np.linalg.LinAlgError:
         if len(normal) == 1:
             return np.full(right.shape, otherwise)
-    parts = [each_solved(normal[i : i + 1], right[i : i + 1], otherwise) for i in range(len(normal))]
+    parts = [
+        each_solved(normal[i : i + 1], right[i : i + 1], otherwise) for i in range(len(normal))
+    ]
     return np.concatenate(parts)
 
 

@@ -138,7 +138,7 @@ STRUCTURE = (
 
 
 def with_value(data: bytes, name: str, value: str) -> bytes:
-    """Give a card another value; where the card is not there, the last one before END becomes it."""
+    """Give a card another value; a card that is not there takes the place of the last one."""
     new = card(name, value)[:80].encode("latin-1").ljust(80)
     found = [i for i in range(0, len(data), 80) if data[i : i + 8] == name.ljust(8).encode()]
     ends = [i for i in range(0, len(data), 80) if data[i : i + 80] == b"END".ljust(80)]
@@ -187,9 +187,9 @@ def odd_pixels(rng: random.Random, seed: int) -> Mutant:
 
 TEXTS = (
     b"\x1b[2J\x1b]0;owned\x07", b"\r\n\r\n", b"\x00\x00", b"\xff\xfe\xfd", b"\xe2\x80\xaeevil",
-    b"../../etc/passwd", b"/dev/null", b"-rf", b"'; DROP TABLE frame; --", b"%s%n%x", b"{0.__class__}",
+    b"../../etc/passwd", b"/dev/null", b"-rf", b"'; DROP TABLE frame; --", b"%s%n%x", b"{0.__class__}",  # noqa: E501
     b"[red]x[/red]", b"=1+1", b"$(id)", b"`id`", b"\t\t", b" " * 30, b"a" * 68, b"NaN", b"None",
-    b"''''''''", b"'", b"0" * 60, b"-0", b"1e400", b"25:61:61", b"0000-00-00", b"9999-12-31T23:59:60",
+    b"''''''''", b"'", b"0" * 60, b"-0", b"1e400", b"25:61:61", b"0000-00-00", b"9999-12-31T23:59:60",  # noqa: E501
     b"2026-02-30", b"-1-1-1", b"T", b"[",
 )  # fmt: skip
 TEXT_NAMES = (

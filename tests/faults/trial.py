@@ -182,8 +182,8 @@ def is_whole(path: Path) -> bool:
 def _judge_good(trial: Trial, home: Path, alone: Path) -> None:
     """The good frames are as they were without the others, their totals those of their headers."""
     paths = set(map(str, trial.good))
-    with_others = {row["path"]: row for row in listed(home) if row["path"] in paths}
-    without = {row["path"]: row for row in listed(alone)}
+    with_others = {row["path"]: _own(row) for row in listed(home) if row["path"] in paths}
+    without = {row["path"]: _own(row) for row in listed(alone)}
     for path in sorted(paths):
         if with_others.get(path) != without.get(path) or path not in without:
             differing = _differing(without.get(path) or {}, with_others.get(path) or {})
@@ -195,6 +195,11 @@ def _judge_good(trial: Trial, home: Path, alone: Path) -> None:
         found = sum(row["logged_s"] for row in mine), sum(row["frames"] for row in mine)
         if found != (by_header, len(trial.good)):
             trial.fault("good files", f"totals {found}, not {by_header, len(trial.good)}")
+
+
+def _own(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Leave out what is asked about a night as a whole: it counts the others' frames too."""
+    return {name: value for name, value in row.items() if name != "questions"}
 
 
 def _differing(one: Mapping[str, Any], other: Mapping[str, Any]) -> str:
