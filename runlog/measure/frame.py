@@ -89,7 +89,7 @@ def measure_frame(
         return Measurement(
             stars=0,
             clipped_stars=0,
-            notes=("no pixel in the frame is a level of light: not finite, or beyond all light",),
+            notes=("no finite pixel in the frame, or none that could be light",),
         )
     ceiling = find_ceiling(plane, saturation_adu, sky.median_adu)
     base = Measurement(
