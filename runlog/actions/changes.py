@@ -15,6 +15,7 @@ from runlog.core.ledger.restated import WORTH_TELLING
 from runlog.core.ledger.worth import References
 from runlog.core.story.phrases import history as say
 from runlog.store import before as store
+from runlog.store.backup import keep_beside
 from runlog.store.before import RunThen, Standing
 from runlog.store.depth import references_of_frames
 from runlog.store.engine import reading, writing
@@ -132,17 +133,16 @@ def tell_changes(engine: Engine, tell: Callable[[str], None]) -> None:
             return
         runs = store.compared(connection)
         others = [run for run in runs if _is_another(run)]
-        shown = others[-MOST_LINES:]
         against = references_of_frames(connection)
-        reasons = ["; ".join(_why(connection, run, against)) for run in shown]
+        reasons = ["; ".join(_why(connection, run, against)) for run in others]
     told = say.otherwise_now(len(_nights(others)), len(_nights(runs)), WORTH_TELLING)
-    earlier = len(_nights(others) - _nights(shown))
-    for line in (
-        *wrap(told, WIDTH),
-        *(_table(shown, reasons) if shown else []),
-        *([say.and_earlier(earlier)] if earlier else []),
-    ):
+    shown = _table(others[-MOST_LINES:], reasons[-MOST_LINES:]) if others else []
+    for line in (*wrap(told, WIDTH), *shown):
         tell(line)
+    earlier = len(_nights(others) - _nights(others[-MOST_LINES:]))
+    if earlier:
+        path = keep_beside(engine, "changes", [told, *_table(others, reasons)])
+        tell(say.and_earlier(earlier, None if path is None else str(path)))
     with writing(engine) as connection:
         store.forget(connection)
 

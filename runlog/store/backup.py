@@ -1,7 +1,7 @@
-"""A copy of an SQLite database beside it, looked at before anything is changed."""
+"""What is kept beside an SQLite database: a copy of it before a change, and what changed."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -37,6 +37,20 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
     except BaseException:
         copy.unlink(missing_ok=True)
         raise
+
+
+def keep_beside(engine: Engine, name: str, lines: Iterable[str]) -> Path | None:
+    """Write lines into a file of their own beside a database; None where there can be none."""
+    source = file_of(engine)
+    if source is None:
+        return None
+    path = source.with_name(f"{source.stem}.{name}-{datetime.now(UTC):%Y%m%dT%H%M%S%f}Z.txt")
+    try:
+        make_private(path)
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    except OSError:  # a full disk, or a folder that may not be written: it is told so
+        return None
+    return path
 
 
 def _copy(source: Path, copy: Path) -> None:

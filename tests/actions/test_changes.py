@@ -2,6 +2,7 @@
 
 import os
 import re
+from datetime import timedelta
 
 import pytest
 from sqlalchemy import select, update
@@ -200,3 +201,20 @@ def test_an_upgrade_that_was_cut_off_loses_nothing(tmp_path):
     assert len(re.findall(r"^2026-10-\d\d +1 → 0 +5 min → 0 s", first.stderr, re.M)) == 2
     assert rows_of(database, "run_before") == []
     assert runlog(tmp_path, "nights").stderr == ""
+
+
+def test_a_long_table_is_kept_beside_the_database(engine, monkeypatch, tmp_path):
+    """The newest nights are shown; all of them, with their reasons, are in a file that is named."""
+    make_run(tmp_path / "more", frames=4, seed=6, size=(300, 400),
+             start_utc=START_UTC + timedelta(days=1))  # fmt: skip
+    scan(engine, PLAIN, [os.fsencode(tmp_path / "more")], workers=2)
+    monkeypatch.setattr("runlog.actions.changes.MOST_LINES", 1)
+    with writing(engine) as connection:
+        remember(connection)
+        connection.execute(update(m.run_before).values(effective_s=1.0))
+    *_, last = lines_told(engine)
+    (path,) = tmp_path.glob("copy.changes-*.txt")
+    assert last == f"and 1 earlier night; all of them are in {path}"
+    nights = [line[:10] for line in path.read_text().splitlines() if line.startswith("20")]
+    assert len(nights) == 2
+    assert path.stat().st_mode & 0o077 == 0

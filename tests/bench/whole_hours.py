@@ -15,6 +15,7 @@ NEVER_PRINTED = ("unknown unknown", r"\b1 light frames", r"\b1 frames", r"\bNone
                  r"\b0 s kept")  # fmt: skip
 THIN = re.compile(r"thin|cirrus|veil|haz|cloud", re.IGNORECASE)
 DRIFTED = 1.3
+DRIFT_BEGINS = 1.13, 1.25  # from the limit of `defocused_ratio` to what anybody sees
 
 
 def hours_bars(nights: Sequence[Night]) -> list[Bar]:
@@ -138,7 +139,7 @@ def _drift(nights: Sequence[Night]) -> list[Bar]:
                   ok=lambda s: not s.kept),
         frame_bar("drift through filters: these called defocused", wide,
                   ok=lambda s: s.first == "defocused"),
-        night_bar("drift through filters: told, start within a frame of 1.15 to 1.25 times",
+        night_bar("drift through filters: told, start within a frame of 1.13 to 1.25 times",
                   chosen, 1.0, _drift_off),
         _clean(nights, "drift through filters: clean frames kept", "drift"),
         night_bar("drift through filters: focus not good", chosen, 1.0,
@@ -149,7 +150,7 @@ def _drift(nights: Sequence[Night]) -> list[Bar]:
 def _drift_off(night: Night) -> str:
     """Say what is wrong with a drift's start; between slight and sure either may be told."""
     slight, sure = (
-        _true(night, "focus-drift", lambda f, n=least: f.defocus >= n) for least in (1.15, 1.25)
+        _true(night, "focus-drift", lambda f, n=least: f.defocus >= n) for least in DRIFT_BEGINS
     )
     assert slight is not None
     assert sure is not None

@@ -83,9 +83,10 @@ def count_now(count: int) -> str:
     return f"{plural(count, 'frame')} {'counts' if count == 1 else 'count'} here now"
 
 
-def and_earlier(nights: int) -> str:
-    """Say how many nights a table leaves out."""
-    return f"and {plural(nights, 'earlier night')}; as they are now: runlog nights"
+def and_earlier(nights: int, path: str | None) -> str:
+    """Say how many nights a table leaves out, and where all of it is."""
+    where = "as they are now: runlog nights" if path is None else f"all of them are in {path}"
+    return f"and {plural(nights, 'earlier night')}; {where}"
 
 
 def from_to(before: str, now: str) -> str:
