@@ -94,8 +94,12 @@ def write_run(
 
 
 def environment(home: Path, **extra: str) -> dict[str, str]:
-    """Give an environment in which the command finds nothing of the machine's user."""
-    kept = {k: v for k, v in os.environ.items() if not k.startswith(("RUNLOG_", "XDG_"))}
+    """Give an environment in which the command finds nothing of the machine's user.
+
+    Python may keep what it compiled, as it does for a person: else every start compiles it anew.
+    """
+    others = ("RUNLOG_", "XDG_", "PYTHONDONTWRITEBYTECODE")
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(others)}
     return kept | {"PYTHONPATH": str(ROOT), "HOME": str(home)} | extra
 
 

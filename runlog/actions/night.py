@@ -48,18 +48,21 @@ def night_reports(
 ) -> list[NightReport]:
     """Report whole runs that hold frames of a selection, of the last night if none is named."""
     with reading(engine) as connection:
-        runs = _choose(total_store.runs_with_sums(connection, selection), selection)
+        runs = _choose(connection, selection)
         return [_report(connection, run, settings) for run in runs]
 
 
-def _choose(runs: Sequence[Row[Any]], selection: Selection) -> Sequence[Row[Any]]:
-    if selection.night is not None or selection.run_id is not None:
-        chosen = runs
-    else:
-        with_lights = [r for r in runs if r.frames and r.night] or runs
-        chosen = [r for r in with_lights if r.night == with_lights[0].night]
-    if chosen:
-        return chosen
+def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
+    """Load the runs asked for; those of the last night with light frames if none is named."""
+    last = None
+    if selection.night is None and selection.run_id is None:
+        last = total_store.last_night(connection, selection)
+    wanted = selection if last is None else replace(selection, night=last)
+    runs = total_store.runs_with_sums(connection, wanted)
+    if last is not None:
+        return [r for r in runs if r.frames]
+    if runs:
+        return [r for r in runs if r.night == runs[0].night]
     if selection.asks_nothing:
         raise UsageError("No night is stored yet", cure="Scan your frames: runlog scan FOLDER")
     when = f"of the night of {selection.night} " if selection.night else ""
@@ -141,20 +144,14 @@ def _end(start: datetime, frame: Frame) -> datetime:
 def _stood(connection: Connection, run: Row[Any], lights: Sequence[Frame]) -> dict[str, Stood]:
     """Find how the camera stood in the last night before this one, by the reference it shares."""
     keys = {f.placement.matched_to for f in lights if f.placement.matched_to is not None}
-    found: dict[str, list[tuple[str, float]]] = {}
-    for key, night, angle_deg in angles_before(connection, run.rig_id, run.night, sorted(keys)):
-        found.setdefault(key, []).append((night, angle_deg))
-    return {key: stood for key, rows in found.items() if (stood := _last_stood(rows)) is not None}
+    found = angles_before(connection, run.rig_id, run.night, sorted(keys), ANGLES_LEAST)
+    return {key: Stood(night, _usual_deg(angles)) for key, (night, angles) in found.items()}
 
 
-def _last_stood(rows: Sequence[tuple[str, float]]) -> Stood | None:
-    """Take the usual angle of the last night that has frames enough, half turns taken out."""
-    counts = Counter(night for night, _ in rows)
-    night = max((n for n, count in counts.items() if count >= ANGLES_LEAST), default=None)
-    if night is None:
-        return None
-    angles = [angle for own, angle in rows if own == night]
-    return Stood(night, angles[0] + median(half_turn_deg(a - angles[0]) for a in angles))
+def _usual_deg(angles_deg: Sequence[float]) -> float:
+    """Give the usual angle, half turns taken out."""
+    first = angles_deg[0]
+    return first + median(half_turn_deg(angle - first) for angle in angles_deg)
 
 
 def _path(files: list[tuple[bytes, bool]] | None) -> str | None:

@@ -6,7 +6,11 @@ from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show,
 
 
 @click.command("check")
-@click.option("--thorough", is_flag=True, help="Hold a SQLite file's indexes against its rows too.")
+@click.option(
+    "--thorough",
+    is_flag=True,
+    help="Read all of a large database, and hold its indexes against its rows.",
+)
 @click.option("--private", is_flag=True, help="Let only yourself read the database's files.")
 @listing
 @with_session

@@ -245,6 +245,13 @@ def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) ->
     return connection.execute(query).all()
 
 
+def last_night(connection: Connection, selection: Selection) -> str | None:
+    """Find the last night with light frames that fit; None where none is dated."""
+    sums, r = _sums(connection, selection), m.run.c
+    query = select(func.max(r.night)).join(sums, sums.c.run_id == r.id)
+    return connection.execute(query.where(*of_runs(selection))).scalar() or None
+
+
 def night_sources(connection: Connection, run_id: int | None = None) -> dict[int, str]:
     """Say what each run's local noon was taken from.
 

@@ -19,7 +19,6 @@ import resource
 import shutil
 import sqlite3
 import subprocess
-import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
@@ -35,6 +34,7 @@ from runlog.actions.open import open_store
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.store.catalogue import target_names
+from tests.tools import argv, environment
 
 FRAMES = 200_000
 FIRST_NIGHT = date(2015, 1, 1)
@@ -65,7 +65,6 @@ class Sample:
     files: dict[int, Row]  # by header
     stars: dict[int, Any]  # by frame
     evenings: dict[int, date]  # by run
-    depths: list[Row]
     places: dict[str, tuple[float, float]]  # of each target: where its first frame points
     looks: list[str]  # the targets
 
@@ -82,7 +81,6 @@ def _sample(path: Path) -> Sample:
         headers = _rows(connection, "SELECT * FROM header WHERE speaks")
         files = _rows(connection, "SELECT * FROM file WHERE header_id IS NOT NULL")
         stars = _rows(connection, "SELECT * FROM star_list")
-        depths = _rows(connection, "SELECT * FROM depth_reference")
     lights = [f for f in frames if f["kind"] == "light"]
     looks = sorted({f["target"] for f in lights})
     places = {look: next(f for f in lights if f["target"] == look) for look in looks}
@@ -92,7 +90,6 @@ def _sample(path: Path) -> Sample:
         {row["header_id"]: row for row in files},
         {row["frame_id"]: row["stars"] for row in stars},
         {run["id"]: date.fromisoformat(run["night"]) for run in runs},
-        depths,
         {look: (frame["ra_deg"], frame["dec_deg"]) for look, frame in places.items()},
         looks,
     )
@@ -221,7 +218,10 @@ def draw(demo: Path, to: Path, frames: int) -> None:
     part.rename(to)
 
 
-_EMPTIED = "frame header file star_list preview run run_sum run_usual run_rows depth_reference"
+_EMPTIED = (
+    "frame header file star_list preview run run_sum run_rows run_summary run_before run_depth "
+    "run_light light_tie"
+)
 
 
 def _write(connection: sqlite3.Connection, sample: Sample, planned: Sequence[Drawn]) -> None:
@@ -246,7 +246,6 @@ def _write(connection: sqlite3.Connection, sample: Sample, planned: Sequence[Dra
     for table, row_of in (("header", _header_row), ("file", _file_row), ("star_list", _stars_row)):
         rows = (row_of(drawn, number, sample) for number, drawn in numbered)
         _insert(connection, table, (row for row in rows if row is not None))
-    _insert(connection, "depth_reference", _depth_rows(sample, best))
 
 
 def _zeros(planned: Sequence[Drawn]) -> dict[int, list[str]]:
@@ -286,25 +285,14 @@ def _stars_row(drawn: Drawn, number: int, sample: Sample) -> Row | None:
     return None if stars is None else {"frame_id": number, "stars": stars}
 
 
-def _depth_rows(sample: Sample, best: dict[tuple[str, str], str]) -> Iterator[Row]:
-    for row in sample.depths:
-        for target in _targets(sample.looks)[row["target"]]:
-            key = best.get((target, row["content_key"]))
-            if key is not None:
-                yield row | {"target": target, "content_key": key}
-
-
 # --- timing -----------------------------------------------------------------------------------
 
 
 def _used_s(database: Path, words: Sequence[str]) -> float:
     """Run a command as a person does; gives its processor time."""
-    env = os.environ | {"RUNLOG_DB": str(database), "OMP_NUM_THREADS": "1"}
+    env = environment(database.parent, RUNLOG_DB=str(database), OMP_NUM_THREADS="1")
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run(
-        [sys.executable, "-m", "runlog", *words], env=env, check=False, stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+    subprocess.run(argv(*words), env=env, check=False, capture_output=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 

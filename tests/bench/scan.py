@@ -14,7 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -59,10 +59,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--part", choices=list(parts), action="append")
     wanted = parser.parse_args().part or list(parts)
+    show(parts[name] for name in wanted)
+
+
+def show(parts: Iterable[Callable[[Path], Iterator[Line]]]) -> None:
+    """Print the lines of each part, worked out in a folder of its own."""
     print(f"{os.cpu_count()} cores; load before: {os.getloadavg()[0]:.1f}")
-    for name in wanted:
+    for part in parts:
         with tempfile.TemporaryDirectory() as folder:
-            for line in parts[name](Path(folder)):
+            for line in part(Path(folder)):
                 print(f"  {line.what:<52} {line.value:>14}   {line.bar}", flush=True)
     print(f"load after: {os.getloadavg()[0]:.1f}")
 
@@ -70,19 +75,19 @@ def main() -> None:
 # --- running ----------------------------------------------------------------------------------
 
 
-def _environment(home: Path) -> dict[str, str]:
+def its_environment(home: Path) -> dict[str, str]:
     threads = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     return environment(home, RUNLOG_DB=str(home / "night.sqlite"), **threads)
 
 
 def timed_s(home: Path, *words: str) -> tuple[float, float]:
     """Run a command; gives its wall-clock and its processor time."""
-    began, before = time.perf_counter(), _children_s()
-    subprocess.run(argv(*words), env=_environment(home), check=True, capture_output=True)
-    return time.perf_counter() - began, _children_s() - before
+    began, before = time.perf_counter(), children_s()
+    subprocess.run(argv(*words), env=its_environment(home), check=True, capture_output=True)
+    return time.perf_counter() - began, children_s() - before
 
 
-def _children_s() -> float:
+def children_s() -> float:
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
 
@@ -106,7 +111,9 @@ class Peak:
 def watched(home: Path, *words: str) -> tuple[float, Peak]:
     """Run a command and watch its processes twenty times a second."""
     began, peak = time.perf_counter(), Peak()
-    with subprocess.Popen(argv(*words), env=_environment(home), stderr=subprocess.DEVNULL) as run:
+    with subprocess.Popen(
+        argv(*words), env=its_environment(home), stderr=subprocess.DEVNULL
+    ) as run:
         parent = psutil.Process(run.pid)
         while run.poll() is None:
             _look(parent, peak)
