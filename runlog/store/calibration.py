@@ -6,7 +6,25 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Self
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, and_, false, func, not_, or_, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    FromClause,
+    Integer,
+    Row,
+    Select,
+    Subquery,
+    and_,
+    case,
+    cast,
+    delete,
+    false,
+    func,
+    insert,
+    not_,
+    or_,
+    select,
+)
 
 from runlog.core.calibration.fit import Shots
 from runlog.core.calibration.sensor import Sensor
@@ -15,9 +33,10 @@ from runlog.core.header.region import read_origin
 from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.headers import unpack_cards
-from runlog.store.where import lights, where
+from runlog.store.where import lights, of_groups, where
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
+COUNTS = ("frames", "kept", "doubtful")
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
 Aliases = Mapping[str, tuple[str, ...]]
 Region = tuple[str, int, int, int, int]  # camera, binning both ways, size
@@ -42,11 +61,9 @@ class Partial:
             widest[camera] = (max(have[0], width * across), max(have[1], height * down))
         return cls(frozenset(r for r in seen if _is_smaller(r, widest[r[0]])))
 
-    @property
-    def holds(self) -> ColumnElement[bool]:
-        """Ask for the frames of such regions."""
-        f = m.frame.c
-        columns = (f.camera_key, f.binning_x, f.binning_y, f.width, f.height)
+    def holds(self, rows: Any) -> ColumnElement[bool]:
+        """Ask for the rows of such regions, by the columns of a table."""
+        columns = (rows.camera_key, rows.binning_x, rows.binning_y, rows.width, rows.height)
         alike = (
             and_(*(c == value for c, value in zip(columns, region, strict=True)))
             for region in sorted(self.regions)
@@ -64,14 +81,19 @@ def lights_and_stock(
     connection: Connection, selection: Selection, doubtful: bool, aliases: Aliases
 ) -> tuple[list[Shots], list[Shots]]:
     """Load the kept lights chosen, and all calibration frames; a row a night and setting."""
-    f = m.frame.c
-    grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
-    kept = and_(*lights(), f.grade.in_(grades), *where(connection, selection))
-    single = and_(f.kind.in_(CALIBRATION), f.counted, f.stage == "raw")
-    stacks = f.kind == Kind.STACK.value
-    every = _loaded(connection, or_(kept, single, stacks), Partial.of(connection), aliases)
+    partial = Partial.of(connection)
+    every = _whole(connection, selection, doubtful, partial)
+    every += _placed(connection, _wanted(connection, selection, doubtful), partial, aliases)
     frames = [s for s in every if not s.master and s.kind.value in CALIBRATION]
     return [s for s in every if s.kind is Kind.LIGHT], frames + [s for s in every if s.master]
+
+
+def put_shots(connection: Connection, run_id: int) -> None:
+    """Count a run's frames again by what they were taken with."""
+    s = m.run_shots.c
+    connection.execute(delete(m.run_shots).where(s.run_id == run_id))
+    counted = _counted(m.frame.c.run_id == run_id, or_(and_(*lights()), _stock()))
+    connection.execute(insert(m.run_shots).from_select(counted.selected_columns.keys(), counted))
 
 
 def _made_of(kind_from: str) -> Kind | None:
@@ -80,34 +102,75 @@ def _made_of(kind_from: str) -> Kind | None:
     return Kind(match[1]) if match else None
 
 
-def _loaded(
+def _stock() -> ColumnElement[bool]:
+    """Mean calibration frames, each exposure once, and what was made of them."""
+    f = m.frame.c
+    single = and_(f.kind.in_(CALIBRATION), f.counted, f.stage == "raw")
+    return or_(single, f.kind == Kind.STACK.value)
+
+
+def _wanted(connection: Connection, selection: Selection, doubtful: bool) -> ColumnElement[bool]:
+    grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
+    kept = and_(*lights(), m.frame.c.grade.in_(grades), *where(connection, selection))
+    return or_(kept, _stock())
+
+
+def _counted(*which: ColumnElement[bool]) -> Select[Any]:
+    """Count frames by run and by what they were taken with, and the kept and doubtful of them."""
+    f = m.frame.c
+    graded = [
+        cast(func.sum(case((f.grade == grade.value, 1), else_=0)), Integer).label(name)
+        for name, grade in (("kept", Grade.KEEP), ("doubtful", Grade.DOUBTFUL))
+    ]
+    frames = cast(func.count(), Integer).label("frames")
+    query = select(*_own_columns(), frames, *graded).where(*which)
+    return query.group_by(*_own_columns())
+
+
+def _whole(
+    connection: Connection, selection: Selection, doubtful: bool, partial: Partial
+) -> list[Shots]:
+    """Count frames of whole sensors: as runs have counted theirs, where whole runs are meant."""
+    source: FromClause = m.run_shots
+    chosen: list[ColumnElement[bool]] = []
+    if selection.of_whole_runs:
+        chosen = of_groups(selection, m.run_shots)
+    else:
+        source = _counted(_wanted(connection, selection, doubtful)).subquery()
+    s = source.c
+    kept = s.kept + s.doubtful if doubtful else s.kept
+    is_light = s.kind == Kind.LIGHT.value
+    frames = case((is_light, kept), else_=s.frames)
+    which = (or_(not_(is_light), and_(kept > 0, *chosen)), not_(partial.holds(s)))
+    names = [s[c.name] for c in m.run_shots.c if c.name not in ("id", *COUNTS)]
+    query = select(*names, frames.label("frames")).where(*which).subquery()
+    sensors: dict[tuple[Any, ...], Sensor] = {}
+    return [_shots(row, row.frames, sensors) for row in connection.execute(_settings(query))]
+
+
+def _placed(
     connection: Connection, which: ColumnElement[bool], partial: Partial, aliases: Aliases
 ) -> list[Shots]:
-    """Count whole frames in the database; only those of a part are looked at one by one."""
-    query = select(*_own_columns(), func.count().label("frames")).group_by(*_own_columns())
-    whole = connection.execute(_settings(query.where(which, not_(partial.holds))))
-    found = [_shots(row, row.frames) for row in whole]
-    return found + _placed(connection, and_(which, partial.holds), aliases)
-
-
-def _placed(connection: Connection, which: ColumnElement[bool], aliases: Aliases) -> list[Shots]:
     """Count frames of a part of the sensor by where it begins, as their stored cards say."""
+    if not partial.regions:
+        return []
     h = m.header.c
     query = select(*_own_columns(), h.cards).join(m.header, h.frame_id == m.frame.c.id)
+    some = query.where(which, partial.holds(m.frame.c), h.speaks).subquery()
     counts: Counter[Shots] = Counter()
-    for row in connection.execute(_settings(query.where(which, h.speaks))):
-        shots = _shots(row, 1)
+    sensors: dict[tuple[Any, ...], Sensor] = {}
+    for row in connection.execute(_settings(some)):
+        shots = _shots(row, 1, sensors)
         origin = read_origin(unpack_cards(row.cards), shots.sensor.binning, aliases)
         counts[replace(shots, sensor=replace(shots.sensor, partial=True, origin=origin))] += 1
     return [replace(shots, frames=count) for shots, count in counts.items()]
 
 
-def _settings(which: Select[Any]) -> Select[Any]:
+def _settings(which: Subquery) -> Select[Any]:
     """Select what tells frames apart, ordered by night and rig."""
-    f = which.subquery().c
     return (
-        select(*f, m.run.c.night, m.rig.c.name.label("rig"), m.run.c.rig_id)
-        .join(m.run, m.run.c.id == f.run_id)
+        select(*which.c, m.run.c.night, m.rig.c.name.label("rig"), m.run.c.rig_id)
+        .join(m.run, m.run.c.id == which.c.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .order_by(m.run.c.night, m.run.c.rig_id)
     )
@@ -123,20 +186,19 @@ def _own_columns() -> Iterable[ColumnElement[Any]]:
     return (*own, *more, cold)
 
 
-def _shots(row: Row[Any], frames: int) -> Shots:
+def _shots(row: Row[Any], frames: int, sensors: dict[tuple[Any, ...], Sensor]) -> Shots:
+    """Make a row's shots; settings that were seen before share one sensor."""
     made_of = _made_of(row.kind_from) if row.kind == Kind.STACK.value else None
+    binning, size = (row.binning_x, row.binning_y), (row.width, row.height)
+    setting = (row.camera_key, row.gain, row.offset, row.readout_mode, binning, size)
+    sensor = sensors.get(setting)
+    if sensor is None:
+        sensor = sensors[setting] = Sensor(*setting)
     return Shots(
         kind=made_of or Kind(row.kind),
         rig=row.rig,
         rig_id=row.rig_id,
-        sensor=Sensor(
-            row.camera_key,
-            row.gain,
-            row.offset,
-            row.readout_mode,
-            (row.binning_x, row.binning_y),
-            (row.width, row.height),
-        ),
+        sensor=sensor,
         exposure_s=row.exposure_s,
         sensor_c=row.cold_c,
         filter=row.filter,

@@ -360,6 +360,30 @@ light_tie = Table(
     Column("light", Float),
 )
 
+# What a run's lights and calibration frames were taken with: a few rows, where frames are many.
+run_shots = Table(
+    "run_shots",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("run_id", Integer, ForeignKey("run.id"), nullable=False, index=True),
+    *[
+        Column(name, String, nullable=False)
+        for name in ("kind", "kind_from", "filter", "camera_key")
+    ],
+    Column("exposure_s", Float),
+    Column("cold_c", Float),  # whole degrees the sensor was to have
+    Column("gain", Float),
+    Column("offset", Float),
+    Column("readout_mode", String),
+    *[
+        Column(name, Integer, nullable=False)
+        for name in ("binning_x", "binning_y", "width", "height")
+    ],
+    Column("rotator_deg", Float),
+    Column("combined", Integer),
+    *[Column(name, Integer, nullable=False) for name in ("frames", "kept", "doubtful")],
+)
+
 run_sum = Table(
     "run_sum",
     metadata,

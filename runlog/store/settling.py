@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Row, bindparam, delete, insert, select, updat
 from runlog.core.frame import Frame, Kind
 from runlog.core.ledger.totals import RunSum
 from runlog.store import models as m
+from runlog.store.calibration import put_shots
 from runlog.store.loading import WHOLE
 from runlog.store.runs import RunState
 
@@ -65,6 +66,7 @@ def write_settled(
     connection.execute(_DROP_SUMS, {"id": run.id})
     if sums:
         connection.execute(_ADD_SUMS, [asdict(s) | {"run_id": run.id} for s in sums])
+    put_shots(connection, run.id)
     return True
 
 

@@ -414,6 +414,28 @@ def test_calibration(tmp_path):
     assert "(10 of 30)" in strict["missing"][0]
 
 
+def test_calibration_counts_alike_by_runs_and_by_frames(tmp_path):
+    """What a run has counted is what its frames say, after marks and corrections too."""
+    night(tmp_path, "2026-10-09", 3, SET__TEMP=-10.0)
+    night(tmp_path, "2026-10-09", 4, "dark", 4, IMAGETYP="Dark", SET__TEMP=-10.0, FILTER=None)
+    scan(tmp_path)
+    lights = sorted(p.name for p in (tmp_path / "frames").glob("*_M33_*"))
+    found = []
+    for words in (
+        ["mark", *lights, "keep"],
+        ["mark", lights[0], "reject"],
+        ["mark", lights[1], "doubtful"],
+        ["correct", "kind", "flat", "--kind", "dark"],
+    ):
+        done = here(tmp_path, *words)
+        assert done.returncode == 0, done.stderr
+        # The only target's lights are the same ones, looked at one by one.
+        by_runs = runlog_json(tmp_path, "calibration")["rows"]
+        assert by_runs == runlog_json(tmp_path, "calibration", "--target", "M33")["rows"]
+        found.append([(row["frames"], row["darks"]["frames"]) for row in by_runs])
+    assert found == [[(3, 4)], [(2, 4)], [(1, 4)], [(1, 0)]]
+
+
 def test_masters_are_found(tmp_path):
     """A master dark says what it was made of, and counts."""
     night(tmp_path, "2026-10-09", 1, SET__TEMP=-10.0)

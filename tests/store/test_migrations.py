@@ -308,3 +308,17 @@ def test_0012_counts_the_frames_that_ask(scanned):
     )  # fmt: skip
     (run,) = carry_across(scanned)["run"]
     assert (run["asking"], run["shown"]) == (3, "")
+
+
+def test_0013_counts_what_frames_were_taken_with(scanned):
+    """Each run has, without being settled again, the rows that settling would write."""
+    settled = rows_of(scanned, "run_shots")
+    assert [(row["frames"], row["kept"]) for row in settled] == [(4, 0)]  # too few to grade
+    take_back(
+        scanned, "0012",
+        ("UPDATE frame SET grade = 'keep' WHERE id IN (1, 2)", []),
+        ("UPDATE frame SET grade = 'doubtful' WHERE id = 3", []),
+    )  # fmt: skip
+    carry_across(scanned)
+    (row,) = rows_of(scanned, "run_shots")
+    assert row == settled[0] | {"kept": 2, "doubtful": 1}

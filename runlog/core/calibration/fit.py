@@ -237,10 +237,10 @@ def _age_notes(
 
 def _old(fitting: "_ByDate", night: str, rules: CalibrationRules) -> list[int]:
     """Give the ages of old darks that a night needs, in days."""
-    young, old = fitting.about(night, rules.dark_age_days)
-    if not old or _enough(young, rules.enough_darks):
+    if _enough(fitting.about(night, rules.dark_age_days), rules.enough_darks):
         return []
-    day = date.fromisoformat(night)
+    old = fitting.others(night, rules.dark_age_days)
+    day = date.fromisoformat(night) if old else date.min
     return [abs((date.fromisoformat(s.night) - day).days) for s in old]
 
 
@@ -252,14 +252,21 @@ class _ByDate:
         self._dated = sorted((s for s in shots if s.night), key=_night)
         self._days = [date.fromisoformat(s.night).toordinal() for s in self._dated]
 
-    def about(self, night: str, days: float) -> tuple[list[Shots], list[Shots]]:
-        """Part those within so many days of a night from the others."""
+    def about(self, night: str, days: float) -> list[Shots]:
+        """Give those within so many days of a night."""
+        first, stop = self._between(night, days)
+        return [*self._undated, *self._dated[first:stop]]
+
+    def others(self, night: str, days: float) -> list[Shots]:
+        """Give those that lie further from a night."""
+        first, stop = self._between(night, days)
+        return [*self._dated[:first], *self._dated[stop:]]
+
+    def _between(self, night: str, days: float) -> tuple[int, int]:
         if not night:
-            return [*self._undated, *self._dated], []
+            return 0, len(self._dated)
         day = date.fromisoformat(night).toordinal()
-        first, stop = bisect_left(self._days, day - days), bisect_right(self._days, day + days)
-        others = [*self._dated[:first], *self._dated[stop:]]
-        return [*self._undated, *self._dated[first:stop]], others
+        return bisect_left(self._days, day - days), bisect_right(self._days, day + days)
 
 
 def _night(shots: Shots) -> str:
@@ -284,7 +291,7 @@ def _flats(
     turned = [s for s in alike if _angle_fits(s, group, rules)]
     lack = Lack("flats through ", group.filter, _angle(group.rotator_deg))
     by_date = _ByDate(turned)
-    near = {night: by_date.about(night, rules.flat_nights)[0] for night in group.nights}
+    near = {night: by_date.about(night, rules.flat_nights) for night in group.nights}
     bare = [n for n in group.nights if not _enough(near[n], rules.enough_flats)]
     reached = {id(s) for flats in near.values() for s in flats}
     used = [s for s in turned if id(s) in reached]
