@@ -1,4 +1,4 @@
-"""Each run counts its lights and calibration frames by what they were taken with."""
+"""Each run counts its frames by what they were taken with; which runs share a reference."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -30,6 +30,8 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_run_shots")),
     )
     op.create_index(op.f("ix_run_shots_run_id"), "run_shots", ["run_id"])
+    op.drop_index("ix_frame_matched_to", "frame")
+    op.create_index("ix_frame_matched_to", "frame", ["matched_to", "run_id"])
     # Grades stand; what differs since the last settling is counted when that run is settled.
     own = (
         'run_id, filter, exposure_s, kind, kind_from, camera_key, gain, "offset", readout_mode, '

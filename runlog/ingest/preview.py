@@ -9,6 +9,7 @@ import numpy as np
 from runlog.core.frame import StarList
 from runlog.core.pixels import Preview, SmallImage
 from runlog.core.robust import MAD_TO_SIGMA
+from runlog.measure.medians import median_of_rows
 
 Array = np.ndarray[Any, Any]
 
@@ -117,7 +118,7 @@ def pack(image: Array, most_bytes: int) -> SmallImage:
     image : (h, w) float32 in ADU; pixels that are not finite become sky.
     """
     finite = np.isfinite(image)
-    zero = float(np.median(image[finite])) if finite.any() else 0.0
+    zero = float(median_of_rows(image[finite])) if finite.any() else 0.0
     image = np.where(finite, image, zero)
     soft = SOFT_NOISES * _noise(image)
     levels = STEPS_PER_NOISE * SOFT_NOISES
@@ -147,7 +148,7 @@ def _noise(image: Array) -> float:
     steps = np.diff(image, axis=1)
     if not steps.size:
         return 1.0
-    found = MAD_TO_SIGMA * float(np.median(np.abs(steps))) / 2**0.5
+    found = MAD_TO_SIGMA * float(median_of_rows(np.abs(steps).ravel())) / 2**0.5
     return max(found, 1e-3)
 
 

@@ -10,6 +10,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.sensor.signs import Break, bands_of
+from runlog.measure.medians import median_of_rows, median_or_nan
 
 Array = npt.NDArray[Any]
 F32 = npt.NDArray[np.float32]
@@ -93,12 +94,11 @@ def _difference_sigma(values: F32, blank: Mask) -> float:
     some = known[:: max(1, len(known) // LINES_ASKED)]
     apart = _level_taken_out(values[some + 1] - values[some])
     apart = np.abs(apart[np.isfinite(apart) & (apart != 0)])
-    return MAD_TO_SIGMA * float(np.median(apart)) if apart.size else 0.0
+    return MAD_TO_SIGMA * float(median_of_rows(apart)) if apart.size else 0.0
 
 
 def _level_taken_out(apart: F32) -> F32:
-    with np.errstate(invalid="ignore"):
-        middle = np.median(apart, axis=1)
+    middle = median_or_nan(apart)
     return np.asarray(apart - np.where(np.isfinite(middle), middle, 0)[:, None], np.float32)
 
 
@@ -111,7 +111,7 @@ def _alternates(values: F32, blank: Mask, sigma_adu: float) -> bool:
     apart = values[some + 1] - values[some]
     # Every second pixel of a line may see a colour of its own.
     for part in (apart[:, ::2], apart[:, 1::2]):
-        middle = np.median(part, axis=1)
+        middle = median_or_nan(part)
         even, odd = (middle[(some % 2 == side) & np.isfinite(middle)] for side in (0, 1))
         if len(even) and len(odd):
             size_adu = abs(float(np.median(even) - np.median(odd))) / 2
@@ -201,7 +201,7 @@ def _candidates(steps: F64, sharp: float) -> list[tuple[int, int]]:
     for k in REACH:
         jump = _means_apart(level, k)
         jump -= median_filter(jump, 6 * k + 9, mode="nearest")
-        scatter = MAD_TO_SIGMA * float(np.median(np.abs(jump)))
+        scatter = MAD_TO_SIGMA * float(median_of_rows(np.abs(jump)))
         ratio = np.abs(jump) / max(scatter, 1e-9)
         better = ratio > best
         best[better], reach[better], size[better] = ratio[better], k, jump[better]

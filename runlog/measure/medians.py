@@ -31,6 +31,26 @@ def median_of_rows(values: Float) -> Float:
     return middle_of_sorted(np.sort(values, axis=-1))
 
 
+def median_or_nan(values: Float) -> Float:
+    """
+    Median along the last axis, as numpy gives it: NaN where a value is.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (..., n), n > 0
+        Of any unit.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In the same unit.
+    """
+    ranked = np.sort(values, axis=-1)  # what is not a number comes last
+    middle = middle_of_sorted(ranked)
+    middle[np.isnan(ranked[..., -1])] = np.nan
+    return middle
+
+
 def middle_of_sorted(ranked: Float) -> Float:
     """
     Median along the last axis of what is sorted along it.

@@ -108,7 +108,7 @@ _index(
     *("camera_key", "kind", "counted", "binning_x", "binning_y", "width", "height", "run_id"),
 )
 _index("measured_with", "measured_with", "header_kind")
-_index("matched_to", "matched_to")
+_index("matched_to", "matched_to", "run_id")
 # Those few of which something is known that most have not.
 _index("corrected", "run_id", where="corrected IS NOT NULL")
 _index("lines", "run_id", where="streaks_seen IS NOT NULL")

@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from runlog.measure.medians import median_and_sigma, median_of_rows, median_of_stack
+from runlog.measure.medians import (
+    median_and_sigma,
+    median_of_rows,
+    median_of_stack,
+    median_or_nan,
+)
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, 64])
@@ -26,3 +31,14 @@ def test_what_is_looked_at_stays_as_it_is(turned):
     median_of_stack(light.T[3:20, 5:9] if turned else light[3:20, 5:9])
     median_of_stack(light.T if turned else light)
     assert np.array_equal(light, before)
+
+
+@pytest.mark.parametrize("size", [7, 8])
+def test_median_or_nan_is_numpys(size):
+    """Rows that hold something that is no number have no median, as numpy says it."""
+    values = np.random.default_rng(3).normal(size=(40, size)).astype(np.float32)
+    values[3, 2], values[4, 1], values[5, 0] = np.nan, np.inf, -np.inf
+    with np.errstate(invalid="ignore"):
+        wanted = np.median(values, axis=1)
+    np.testing.assert_array_equal(median_or_nan(values), wanted)
+    assert np.isnan(wanted[3])

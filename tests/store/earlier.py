@@ -78,7 +78,11 @@ UNDO: dict[str, tuple[str, ...]] = {
         "CREATE INDEX ix_frame_run_id ON frame (run_id)",
         "CREATE INDEX ix_frame_taken_at_utc ON frame (taken_at_utc)",
     ),
-    "0013": ("DROP TABLE run_shots",),
+    "0013": (
+        "DROP TABLE run_shots",
+        "DROP INDEX ix_frame_matched_to",
+        "CREATE INDEX ix_frame_matched_to ON frame (matched_to)",
+    ),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")
