@@ -246,3 +246,15 @@ def test_order_of_frames_changes_nothing():
         for n in (1, 2)
     ]
     assert group_lights(lights, RULES) == group_lights(lights[::-1], RULES)
+
+
+def test_lights_with_and_without_an_angle_are_kept_apart():
+    """Whether dust lies in the same place is not known where one header says no angle."""
+    lights = [shots(Kind.LIGHT, rotator_deg=angle) for angle in (None, 40.0, 40.5)]
+    groups = group_lights(lights, RULES)
+    assert [(g.rotator_deg, g.frames) for g in groups] == [(None, 20), (40.0, 40)]
+
+
+def test_flats_without_a_length_ask_for_flat_darks_in_words():
+    """Guards a length of None on a screen."""
+    assert "flat-darks of unknown length" in found(DARK, replace(FLAT, exposure_s=None)).missing
