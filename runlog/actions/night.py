@@ -5,7 +5,6 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
-from statistics import median
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
@@ -27,7 +26,7 @@ from runlog.core.story.model import Dark, Event, MoonCrossing, Taken, Told
 from runlog.core.story.parts import to_check
 from runlog.core.story.report import NightEvent, NightReport
 from runlog.core.story.tell import tell
-from runlog.core.story.turns import Stood, half_turn_deg
+from runlog.core.story.turns import Stood, usual_deg
 from runlog.errors import UsageError
 from runlog.store import notes
 from runlog.store import totals as total_store
@@ -145,13 +144,12 @@ def _stood(connection: Connection, run: Row[Any], lights: Sequence[Frame]) -> di
     """Find how the camera stood in the last night before this one, by the reference it shares."""
     keys = {f.placement.matched_to for f in lights if f.placement.matched_to is not None}
     found = angles_before(connection, run.rig_id, run.night, sorted(keys), ANGLES_LEAST)
-    return {key: Stood(night, _usual_deg(angles)) for key, (night, angles) in found.items()}
-
-
-def _usual_deg(angles_deg: Sequence[float]) -> float:
-    """Give the usual angle, half turns taken out."""
-    first = angles_deg[0]
-    return first + median(half_turn_deg(angle - first) for angle in angles_deg)
+    return {
+        key: Stood(
+            a.night, usual_deg(a.field_deg), usual_deg(a.rotator_deg) if a.rotator_deg else None
+        )
+        for key, a in found.items()
+    }
 
 
 def _path(files: list[tuple[bytes, bool]] | None) -> str | None:

@@ -1,6 +1,7 @@
 """How a rig's camera stood in earlier nights: the angles of frames on the references they share."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from sqlalchemy import Connection, select
 
@@ -8,19 +9,29 @@ from runlog.core.frame import Kind
 from runlog.store import models as m
 
 
+@dataclass(frozen=True, slots=True)
+class Angles:
+    """What the lights of a night say, by content key: on a reference, and of the rotator."""
+
+    night: str  # ISO date of the evening
+    field_deg: tuple[float, ...]
+    rotator_deg: tuple[float, ...]  # of those whose header says
+
+
 def angles_before(
     connection: Connection, rig_id: int, night: str, references: Sequence[str], least: int
-) -> dict[str, tuple[str, list[float]]]:
-    """Give for each reference the last night before one that tells an angle, and its angles.
+) -> dict[str, Angles]:
+    """Give for each reference what the last night before one that tells its angle says of it.
 
-    In degrees, of the rig's lights; a night tells one by at least so many of them.
+    A night tells it by at least so many of the rig's lights.
     """
     found = {}
     for key, nights in _nights_before(connection, rig_id, night, references).items():
         for last in sorted(nights, reverse=True):
-            angles = _angles(connection, key, nights[last])
-            if len(angles) >= least:
-                found[key] = (last, angles)
+            rows = _angles(connection, key, nights[last])
+            if len(rows) >= least:
+                rotator = tuple(deg for _, deg in rows if deg is not None)
+                found[key] = Angles(last, tuple(deg for deg, _ in rows), rotator)
                 break
     return found
 
@@ -40,12 +51,14 @@ def _nights_before(
     return found
 
 
-def _angles(connection: Connection, reference: str, runs: Sequence[int]) -> list[float]:
+def _angles(
+    connection: Connection, reference: str, runs: Sequence[int]
+) -> list[tuple[float, float | None]]:
     f = m.frame.c
     query = (
-        select(f.rotation_deg)
+        select(f.rotation_deg, f.rotator_deg)
         .where(f.run_id.in_(runs), f.matched_to == reference)
         .where(f.kind == Kind.LIGHT.value, f.counted.is_(True), f.rotation_deg.is_not(None))
         .order_by(f.content_key)
     )
-    return list(connection.execute(query).scalars())
+    return [(field, rotator) for field, rotator in connection.execute(query)]

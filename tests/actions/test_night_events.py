@@ -5,6 +5,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from astropy.io import fits
 
 from runlog.actions.night import night_reports
 from runlog.actions.open import open_store
@@ -29,17 +30,22 @@ def reports(database, *folders):
 
 
 @pytest.mark.both_databases
-@pytest.mark.parametrize("by", [0.0, 2.3, 180.0])
-def test_a_camera_turned_between_nights(database, tmp_path, by):
-    """The later night says so, at its first frame; half a turn and none at all say nothing."""
+@pytest.mark.parametrize(("by", "rotator"), [(0.0, 0.0), (2.3, 0.0), (180.0, 0.0), (2.3, 2.3)])
+def test_a_camera_turned_between_nights(database, tmp_path, by, rotator):
+    """The later night says so, at its first frame; half a turn and none at all say nothing.
+
+    Nor does a turn that the header's rotator made.
+    """
     size = {"frames": 6, "size": (400, 500), "seed": 4}
     make_run(tmp_path / "a", **size)
     later = {"start_utc": START_UTC + LATER, "fwhm_px": 2.5}  # equal pixels were one frame
     make_run(tmp_path / "b", **size, **later, rotation_deg=by)
+    for path in tmp_path.glob("[ab]/*.fits"):
+        fits.setval(path, "ROTATANG", value=50.0 + rotator * (path.parent.name == "b"))
     first, second = reports(database, tmp_path / "a", tmp_path / "b")
     assert [e for e in first.events if e.kind == "turned"] == []
     told = [e for e in second.events if e.kind == "turned"]
-    if by != 2.3:
+    if by != 2.3 or rotator == by:
         assert told == []
         return
     (event,) = told

@@ -26,6 +26,7 @@ class Stood:
 
     night: str  # ISO date of the evening
     angle_deg: float
+    rotator_deg: float | None = None  # as the headers say
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,12 @@ class Turn:
 def half_turn_deg(angle_deg: float) -> float:
     """Take half turns out of an angle in degrees: -90 to 90."""
     return (angle_deg + 90.0) % 180.0 - 90.0
+
+
+def usual_deg(angles_deg: Sequence[float]) -> float:
+    """Give the usual one of some angles in degrees, half turns taken out against the first."""
+    first = angles_deg[0]
+    return first + median(half_turn_deg(angle - first) for angle in angles_deg)
 
 
 def find_turns(lights: Lights) -> Iterator[Event]:
@@ -63,7 +70,8 @@ def find_turn_since(lights: Lights, stood: Mapping[str, Stood]) -> Iterator[Even
         if then is None or len(own) < AROUND:
             continue
         turned = half_turn_deg(_angle(own[:AROUND]) - then.angle_deg)
-        if abs(turned) >= TURN_LEAST_DEG:
+        meant = _as_far(then.rotator_deg, own[0].frame.header.rotator_deg, turned)
+        if abs(turned) >= TURN_LEAST_DEG and not meant:
             yield event("turned", [own[0]], say.turned_since(turned, then.night))
             return
 
@@ -90,11 +98,8 @@ def _by_reference(lights: Lights) -> list[list[Told]]:
 
 
 def _angle(lights: Lights) -> float:
-    """Give the usual angle of some frames, half turns taken out against the first."""
-    base = lights[0].frame.placement.rotation_deg or 0.0
-    return base + median(
-        half_turn_deg((t.frame.placement.rotation_deg or 0.0) - base) for t in lights
-    )
+    """Give the usual angle of some frames."""
+    return usual_deg([t.frame.placement.rotation_deg or 0.0 for t in lights])
 
 
 def _turns_of(own: Sequence[Told]) -> Iterator[Turn]:
@@ -112,10 +117,14 @@ def _turns_of(own: Sequence[Told]) -> Iterator[Turn]:
 
 def _meant(a: Told, b: Told, deg: float) -> bool:
     """Tell whether the header's rotator turned as far."""
-    was, now = a.frame.header.rotator_deg, b.frame.header.rotator_deg
-    if was is None or now is None:
+    return _as_far(a.frame.header.rotator_deg, b.frame.header.rotator_deg, deg)
+
+
+def _as_far(was_deg: float | None, now_deg: float | None, turned_deg: float) -> bool:
+    """Tell whether a rotator turned as far as the field; which way it counts is the driver's."""
+    if was_deg is None or now_deg is None:
         return False
-    return abs(abs(half_turn_deg(now - was)) - abs(deg)) <= ROTATOR_DEG
+    return abs(abs(half_turn_deg(now_deg - was_deg)) - abs(turned_deg)) <= ROTATOR_DEG
 
 
 def _creeps(own: Sequence[Told], n: int, deg: float) -> bool:

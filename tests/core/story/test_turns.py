@@ -76,3 +76,12 @@ def test_a_camera_turned_since_the_night_before():
     assert "turned by 2.3 degrees since the night of 2026-10-05" in event.text
     assert events(run, "turned", stood={REFERENCE: Stood("2026-10-05", 2.0)}) == []
     assert events(run, "turned", stood={"e" * 32: Stood("2026-10-05", 0.0)}) == []
+
+
+@pytest.mark.parametrize(("rotator_deg", "told"), [(42.3, False), (37.7, False), (40.0, True)])
+def test_a_rotator_that_was_turned_since_is_no_camera_that_turned(rotator_deg, told):
+    """What the header's rotator turned between the nights was meant, whichever way it counts."""
+    run = turned(clean_run(), noise() + 2.3)
+    run = [altered(frame, rotator_deg=rotator_deg) for frame in run]
+    then = {REFERENCE: Stood("2026-10-05", 0.0, 40.0)}
+    assert bool(events(run, "turned", stood=then)) is told
