@@ -25,7 +25,8 @@ DB_VARIABLE = "RUNLOG_DB"
 CONFIG_VARIABLE = "RUNLOG_CONFIG"
 
 
-Place = tuple[str, ...]  # of a setting in the file: section, for limits perhaps a filter, name
+# Where a setting stands in the file: section, for limits perhaps a filter, name.
+SettingPlace = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,7 @@ class Settings:
     calibration: CalibrationRules = field(default_factory=CalibrationRules)
     limits: Limits = field(default_factory=Limits)  # of size and time, for each file of a scan
     source: str = ""  # the file, if there is one
-    said: frozenset[Place] = frozenset()  # what the file sets, be it to a default
+    said: frozenset[SettingPlace] = frozenset()  # what the file sets, be it to a default
 
 
 def default_database() -> str:
@@ -85,7 +86,7 @@ def load_settings(path: Path | None) -> Settings:
 # --- the settings that grade: kept in the database, a set a rig ------------------------------
 
 # Section and name in the file -> field of `Settings`; the limits are besides.
-GRADING: Mapping[Place, str] = {
+GRADING: Mapping[SettingPlace, str] = {
     ("site", "latitude_deg"): "latitude_deg",
     ("site", "longitude_deg"): "longitude_deg",
     ("site", "elevation_m"): "elevation_m",
@@ -94,7 +95,7 @@ GRADING: Mapping[Place, str] = {
 }
 
 
-def grading_of(settings: Settings) -> dict[Place, Any]:
+def grading_of(settings: Settings) -> dict[SettingPlace, Any]:
     """Give the settings that grade, where the file names them or they are not the defaults."""
     policy, default = settings.policy, Settings()
     places = [*GRADING, *(("policy", name) for name in grading_settings())]
@@ -107,7 +108,7 @@ def grading_of(settings: Settings) -> dict[Place, Any]:
     }
 
 
-def grading_value(settings: Settings, place: Place) -> Any:
+def grading_value(settings: Settings, place: SettingPlace) -> Any:
     """Give one setting as the file would write it; None where it is not set."""
     if place in GRADING:
         return getattr(settings, GRADING[place])
@@ -116,7 +117,7 @@ def grading_value(settings: Settings, place: Place) -> Any:
     return [value.doubtful, value.reject] if isinstance(value, Limit) else value
 
 
-def as_sections(grading: Mapping[Place, Any]) -> dict[str, Any]:
+def as_sections(grading: Mapping[SettingPlace, Any]) -> dict[str, Any]:
     """Turn settings by place into sections, as the file has them."""
     sections: dict[str, Any] = {}
     for (section, *between, name), value in grading.items():
@@ -176,7 +177,7 @@ class _Reader:
             said=frozenset(self._said(table)),
         )
 
-    def _said(self, table: Mapping[str, Any]) -> Iterator[Place]:
+    def _said(self, table: Mapping[str, Any]) -> Iterator[SettingPlace]:
         for section, content in table.items():
             for name, value in content.items():
                 if section == "policy" and isinstance(value, dict):

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.names import meant
-from runlog.config import Place, Settings, as_sections, graded_by, grading_of, grading_value
+from runlog.config import SettingPlace, Settings, as_sections, graded_by, grading_of, grading_value
 from runlog.errors import UsageError
 from runlog.store import before
 from runlog.store import rig_settings as store
@@ -22,7 +22,7 @@ class Difference:
     """A setting of which the config file says one thing while a rig is graded by another."""
 
     rig: str
-    place: Place
+    place: SettingPlace
     in_file: Any
     in_force: Any
     who: str

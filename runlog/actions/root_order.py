@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from runlog.config import Settings
 from runlog.store import roots_files
-from runlog.store.roots import MountedRoot, Place, Roots, is_below, rest_below, set_scanned
+from runlog.store.roots import FilePlace, MountedRoot, Roots, is_below, rest_below, set_scanned
 from runlog.store.roots_files import LyingFile
 
 Pair = tuple[MountedRoot, MountedRoot]  # inner, outer
@@ -66,7 +66,7 @@ def _take_in(
     """Make a root part of another: it is named no more."""
     start = _start(inner, outer)
     places = {
-        file: Place(outer.id, start + file.place.path)
+        file: FilePlace(outer.id, start + file.place.path)
         for file in roots_files.files_of(connection, inner.id)
     }
     there = roots_files.files_of(connection, outer.id, start)
@@ -82,7 +82,7 @@ def _give(
     """Give an inner root what the outer one has in its folder."""
     start = _start(inner, outer)
     places = {
-        file: Place(inner.id, file.place.path.removeprefix(start))
+        file: FilePlace(inner.id, file.place.path.removeprefix(start))
         for file in roots_files.files_of(connection, outer.id, start)
     }
     if places:
@@ -98,7 +98,7 @@ def _start(inner: MountedRoot, outer: MountedRoot) -> bytes:
 def _relocate(
     connection: Connection,
     settings: Settings,
-    places: Mapping[LyingFile, Place],
+    places: Mapping[LyingFile, FilePlace],
     known: Iterable[LyingFile],
 ) -> None:
     """Move files; where one lies already, what was read last stays."""

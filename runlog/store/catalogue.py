@@ -11,7 +11,7 @@ from functools import cache, cached_property
 from typing import Any
 
 from runlog.core.targets.catalogue.nicknames import nickname_key, words_of
-from runlog.core.targets.catalogue.regions import REGIONS, Place
+from runlog.core.targets.catalogue.regions import REGIONS, SkyObject
 from runlog.core.targets.names import TargetNames
 from runlog.core.targets.places import apart_deg
 
@@ -46,7 +46,7 @@ class OpenNgc:
         )
         return self._rows.execute(query, (_key(name),)).fetchone()
 
-    def place(self, name: str) -> Place | None:
+    def place(self, name: str) -> SkyObject | None:
         """Give an object's place, from our own table where OpenNGC has none."""
         if name in REGIONS:
             return REGIONS[name]
@@ -55,7 +55,7 @@ class OpenNgc:
             return None
         query = "SELECT ra, dec, majax FROM objects WHERE name = ?"
         ra, dec, size = self._rows.execute(query, (key[0],)).fetchone()
-        return None if ra is None else Place(name, math.degrees(ra), math.degrees(dec), size)
+        return None if ra is None else SkyObject(name, math.degrees(ra), math.degrees(dec), size)
 
     def _messier(self, name: str) -> Any | None:
         if not name.startswith("M ") or not name[2:].isdecimal():
@@ -93,21 +93,21 @@ class OpenNgc:
     def _words(self) -> dict[str, tuple[str, ...]]:
         return {key: words for key, (_, words) in self._named.items()}
 
-    def near(self, ra_deg: float, dec_deg: float, within_deg: float) -> Sequence[Place]:
+    def near(self, ra_deg: float, dec_deg: float, within_deg: float) -> Sequence[SkyObject]:
         """List objects of some size around a place, largest first."""
         found = [*self._near(ra_deg, dec_deg, within_deg)]
         found += [p for p in REGIONS.values() if p.same is None]
         close = [p for p in found if apart_deg(ra_deg, dec_deg, p.ra_deg, p.dec_deg) <= within_deg]
         return sorted(close, key=lambda p: (-(p.size_arcmin or 0), p.name))
 
-    def _near(self, ra_deg: float, dec_deg: float, within_deg: float) -> list[Place]:
+    def _near(self, ra_deg: float, dec_deg: float, within_deg: float) -> list[SkyObject]:
         query = (
             "SELECT name, messier, ra, dec, majax FROM objects "
             "WHERE dec BETWEEN ? AND ? AND majax >= ? AND type != 'Dup'"
         )
         low, high = math.radians(dec_deg - within_deg), math.radians(dec_deg + within_deg)
         return [
-            Place(
+            SkyObject(
                 f"M {int(messier)}" if messier else _printed(name),
                 math.degrees(ra),
                 math.degrees(dec),

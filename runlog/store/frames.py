@@ -24,7 +24,7 @@ from runlog.store.exposures import contends, recount, recount_new
 from runlog.store.headers import header_values
 from runlog.store.mapping import columns_of
 from runlog.store.previews import put_previews
-from runlog.store.roots import Place, Roots, below, with_mount
+from runlog.store.roots import FilePlace, Roots, below, with_mount
 from runlog.store.runs import Rig, run_id_for, touch
 from runlog.store.stars import put_stars
 
@@ -39,7 +39,7 @@ class FileStamp:
     path: bytes  # on this machine
     size: int
     mtime_ns: int
-    place: Place
+    place: FilePlace
     told: bytes  # the path as first known, whose names tell what headers leave out
 
 
@@ -90,17 +90,17 @@ def ids_of_keys(connection: Connection, content_keys: Sequence[str]) -> dict[str
     return {row.content_key: row.id for row in connection.execute(query)}
 
 
-def frames_of_places(connection: Connection, places: Sequence[Place]) -> dict[Place, int]:
+def frames_of_places(connection: Connection, places: Sequence[FilePlace]) -> dict[FilePlace, int]:
     """Find the frames that some files held when they were last read."""
     f = m.file.c
     query = select(f.root_id, f.path, m.header.c.frame_id).join(m.header)
     query = query.where(f.root_id.in_({at.root_id for at in places}))
     rows = connection.execute(query.where(f.path.in_([at.path for at in places])))
-    found = {Place(root_id, bytes(path)): frame_id for root_id, path, frame_id in rows}
+    found = {FilePlace(root_id, bytes(path)): frame_id for root_id, path, frame_id in rows}
     return {at: found[at] for at in places if at in found}
 
 
-def other_files(connection: Connection, frame_id: int, place: Place) -> list[bytes | None]:
+def other_files(connection: Connection, frame_id: int, place: FilePlace) -> list[bytes | None]:
     """List where the other files of a frame are on this machine; None is another machine's."""
     f = m.file.c
     files = with_mount(connection, m.file, m.mount).join(m.header)
@@ -110,7 +110,7 @@ def other_files(connection: Connection, frame_id: int, place: Place) -> list[byt
         for root_id, path, folder, missing in connection.execute(
             query.where(m.header.c.frame_id == frame_id)
         )
-        if Place(root_id, bytes(path)) != place and not (folder is None and missing)
+        if FilePlace(root_id, bytes(path)) != place and not (folder is None and missing)
     ]
 
 

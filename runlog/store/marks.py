@@ -7,7 +7,7 @@ from datetime import datetime
 from sqlalchemy import Connection, bindparam, func, insert, select
 
 from runlog.store import models as m
-from runlog.store.roots import Place, Roots
+from runlog.store.roots import FilePlace, Roots
 
 AUTO = "auto"  # the mark that takes a mark back
 
@@ -84,7 +84,7 @@ def paths_of_unmarked_lights(connection: Connection) -> list[tuple[int, bytes, b
     )
     roots = Roots.load(connection)
     found = [
-        (frame_id, roots.told(Place(root_id, bytes(path))), roots.shown(root_id, bytes(path)))
+        (frame_id, roots.told(FilePlace(root_id, bytes(path))), roots.shown(root_id, bytes(path)))
         for frame_id, root_id, path in connection.execute(query)
     ]
     return sorted(found, key=lambda entry: entry[2])

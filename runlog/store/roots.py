@@ -13,7 +13,7 @@ from runlog.store.machine import machine_of
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class FilePlace:
     """Where a file lies, as every machine knows it."""
 
     root_id: int
@@ -83,10 +83,10 @@ class Roots:
             folder = folder.rpartition(b"/")[0]
         return self._by_folder[folder]
 
-    def place(self, path: bytes) -> Place | None:
+    def place(self, path: bytes) -> FilePlace | None:
         """Give the place of a path of this machine; None where it lies in no root."""
         root = self.over(path)
-        return None if root is None else Place(root.id, rest_below(path, root.folder))
+        return None if root is None else FilePlace(root.id, rest_below(path, root.folder))
 
     def start(self, root_id: int) -> bytes:
         """Give what stands before a root's paths as they are shown: a folder/, else name: alone."""
@@ -102,15 +102,15 @@ class Roots:
             return root.folder
         return self.start(root_id) + path
 
-    def told(self, place: Place) -> bytes:
+    def told(self, place: FilePlace) -> bytes:
         """Give the path whose names tell what headers leave out: the same on each machine."""
         return below(self._by_id[place.root_id].origin, place.path)
 
-    def spelt(self, text: bytes) -> Place | None:
+    def spelt(self, text: bytes) -> FilePlace | None:
         """Read name:path, as a place is shown where this machine does not have its root."""
         start, colon, path = text.partition(b":")
         root = self.named(start.decode("utf-8", "surrogateescape")) if colon else None
-        return None if root is None else Place(root.id, path)
+        return None if root is None else FilePlace(root.id, path)
 
 
 def _root(

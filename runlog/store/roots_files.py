@@ -9,7 +9,7 @@ from sqlalchemy import Connection, bindparam, delete, func, select, update
 
 from runlog.store import models as m
 from runlog.store.machine import machine_of
-from runlog.store.roots import Place
+from runlog.store.roots import FilePlace
 
 SAMPLE = 8  # files of each end
 
@@ -28,7 +28,7 @@ class LyingFile:
     """A stored file, as far as moving it to another place needs to know."""
 
     id: int
-    place: Place
+    place: FilePlace
     header_id: int | None
     read_at_utc: datetime
 
@@ -79,12 +79,14 @@ def files_of(connection: Connection, root_id: int, start: bytes = b"") -> list[L
     if start:
         query = query.where(f.path >= start, f.path < start[:-1] + b"0")  # 0 comes after /
     return [
-        LyingFile(i, Place(root_id, bytes(path)), header_id, read)
+        LyingFile(i, FilePlace(root_id, bytes(path)), header_id, read)
         for i, path, header_id, read in connection.execute(query.order_by(f.id))
     ]
 
 
-def move_files(connection: Connection, places: Mapping[int, Place], gone: Iterable[int]) -> None:
+def move_files(
+    connection: Connection, places: Mapping[int, FilePlace], gone: Iterable[int]
+) -> None:
     """Put files into other places, which those that are gone made free."""
     listed = list(gone)
     for start in range(0, len(listed), 500):

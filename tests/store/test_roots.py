@@ -2,7 +2,7 @@
 
 import pytest
 
-from runlog.store.roots import MountedRoot, Place, Root, Roots, free_name, is_below, name_of
+from runlog.store.roots import FilePlace, MountedRoot, Root, Roots, free_name, is_below, name_of
 
 ODD = b"\xff\xfe odd"
 NIGHTS = MountedRoot(1, "nights", b"/old/nights", None, False, b"/mnt/a")
@@ -14,10 +14,10 @@ ROOTS = Roots([NIGHTS, INNER, AFAR])
 @pytest.mark.parametrize(
     ("path", "place"),
     [
-        (b"/mnt/a/x.fits", Place(1, b"x.fits")),
-        (b"/mnt/a/b/x.fits", Place(1, b"b/x.fits")),
-        (b"/mnt/a/b/Light/" + ODD, Place(2, ODD)),
-        (b"/mnt/a/b/Lights/x.fits", Place(1, b"b/Lights/x.fits")),
+        (b"/mnt/a/x.fits", FilePlace(1, b"x.fits")),
+        (b"/mnt/a/b/x.fits", FilePlace(1, b"b/x.fits")),
+        (b"/mnt/a/b/Light/" + ODD, FilePlace(2, ODD)),
+        (b"/mnt/a/b/Lights/x.fits", FilePlace(1, b"b/Lights/x.fits")),
         (b"/mnt/ab/x.fits", None),
         (b"/x.fits", None),
         (b"x.fits", None),
@@ -34,22 +34,22 @@ def test_the_innermost_root_has_a_path(path, place):
 def test_a_root_that_is_a_whole_disk():
     """A path below / has one slash at its start, whichever way it is turned."""
     roots = Roots([MountedRoot(7, "disk", b"/", None, False, b"/")])
-    assert roots.place(b"/a/x.fits") == Place(7, b"a/x.fits")
+    assert roots.place(b"/a/x.fits") == FilePlace(7, b"a/x.fits")
     assert roots.shown(7, b"a/x.fits") == b"/a/x.fits"
 
 
 def test_a_root_of_another_machine_is_shown_by_its_name():
     """What this machine does not have is written name:path, and read back from that."""
     assert ROOTS.shown(3, b"c/" + ODD) == b"afar:c/" + ODD
-    assert ROOTS.spelt(b"Afar:c/" + ODD) == Place(3, b"c/" + ODD)
+    assert ROOTS.spelt(b"Afar:c/" + ODD) == FilePlace(3, b"c/" + ODD)
     assert ROOTS.spelt(b"nowhere:x.fits") is None
     assert ROOTS.spelt(b"x.fits") is None
 
 
 def test_what_names_tell_stays_with_the_first_folder():
     """Names of folders tell kinds: the same on each machine, wherever the disk is plugged in."""
-    assert ROOTS.told(Place(1, b"x.fits")) == b"/old/nights/x.fits"
-    assert ROOTS.told(Place(3, b"x.fits")) == b"/else/Darks/x.fits"
+    assert ROOTS.told(FilePlace(1, b"x.fits")) == b"/old/nights/x.fits"
+    assert ROOTS.told(FilePlace(3, b"x.fits")) == b"/else/Darks/x.fits"
 
 
 @pytest.mark.parametrize(

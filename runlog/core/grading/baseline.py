@@ -311,10 +311,10 @@ def _follows(frame: Frame, before: Frame) -> bool:
     return apart is not None and apart < SMALL_STEP
 
 
-Place = tuple[float | None, float | None]
+Shift = tuple[float | None, float | None]
 
 
-def _apart(one: Place, other: Place | None, frame: Frame) -> float | None:
+def _apart(one: Shift, other: Shift | None, frame: Frame) -> float | None:
     """Give the distance of two places as a share of the frame's sides, the larger of both."""
     if (
         other is None

@@ -35,7 +35,7 @@ _ZENITHAL: dict[str, Callable[[float], float]] = {
 _NEAR_DEG, _FAR_DEG = 3.0, 15.0
 
 
-class Place(NamedTuple):
+class ImagePlace(NamedTuple):
     """A place on the sky in degrees, and whether it is the centre of the image."""
 
     ra_deg: float
@@ -43,7 +43,7 @@ class Place(NamedTuple):
     of_centre: bool
 
 
-def image_place(index: CardIndex, shape: Shape | None) -> Place | None:
+def image_place(index: CardIndex, shape: Shape | None) -> ImagePlace | None:
     """Give where the centre of the image lies; None where nothing tells.
 
     Where a header has a reference point and nothing else, that point is given, unless it says that
@@ -55,13 +55,13 @@ def image_place(index: CardIndex, shape: Shape | None) -> Place | None:
     pixel = [_number(index, f"CRPIX{axis}") for axis in (1, 2)]
     unbelievable = not any(reference) or not _on_sphere(*reference)  # as written: to be refused
     if unbelievable or shape is None or pixel[0] is None or pixel[1] is None:
-        return Place(*reference, of_centre=False)
+        return ImagePlace(*reference, of_centre=False)
     across = (shape.width + 1) / 2 - pixel[0], (shape.height + 1) / 2 - pixel[1]
     matrix = pixel_matrix(index)
     if matrix is not None and POSSIBLE_ARCSEC[0] <= matrix_scale(matrix) <= POSSIBLE_ARCSEC[1]:
         return _centre(index, reference, matrix, across)
     inside = abs(across[0]) <= shape.width / 2 and abs(across[1]) <= shape.height / 2
-    return Place(*reference, of_centre=False) if inside else None
+    return ImagePlace(*reference, of_centre=False) if inside else None
 
 
 def lost_place(index: CardIndex, shape: Shape | None) -> str | None:
@@ -98,7 +98,7 @@ def _centre(
     reference: tuple[float, float],
     matrix: Matrix,
     across: tuple[float, float],
-) -> Place | None:
+) -> ImagePlace | None:
     """Carry pixels from the reference point over to the sky; None where that is too far.
 
     `lost_place` says so in words.
@@ -116,7 +116,7 @@ def _centre(
         pole = 180.0
     away = _ZENITHAL.get(code, float)(r)
     turn = math.atan2(x, -y) - math.radians(180.0 if pole is None else pole)
-    return Place(*_carried(reference, away, turn), of_centre=True)
+    return ImagePlace(*_carried(reference, away, turn), of_centre=True)
 
 
 def _carried(reference: tuple[float, float], away: float, turn: float) -> tuple[float, float]:

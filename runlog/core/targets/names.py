@@ -25,7 +25,7 @@ from runlog.core.targets.catalogue.numbers import (
     DESIGNATION_AT_START,
     designation,
 )
-from runlog.core.targets.catalogue.regions import REGIONS, SAME, Place
+from runlog.core.targets.catalogue.regions import REGIONS, SAME, SkyObject
 from runlog.core.targets.misspelled import mistyped_number, slips_of
 from runlog.core.targets.places import place_name, read_place
 from runlog.core.targets.sequence_words import (
@@ -79,10 +79,10 @@ class Catalogue(Protocol):
     def words(self) -> Mapping[str, tuple[str, ...]]:
         """Give the words of each nickname, by `nickname_key`."""
 
-    def near(self, ra_deg: float, dec_deg: float, within_deg: float) -> Sequence[Place]:
+    def near(self, ra_deg: float, dec_deg: float, within_deg: float) -> Sequence[SkyObject]:
         """List objects around a place, largest first."""
 
-    def place(self, name: str) -> Place | None:
+    def place(self, name: str) -> SkyObject | None:
         """Give an object's place."""
 
 
@@ -101,11 +101,11 @@ class NoCatalogue:
         """Know no nicknames."""
         return {}
 
-    def near(self, ra_deg: float, dec_deg: float, within_deg: float) -> Sequence[Place]:
+    def near(self, ra_deg: float, dec_deg: float, within_deg: float) -> Sequence[SkyObject]:
         """Know no places."""
         return ()
 
-    def place(self, name: str) -> Place | None:
+    def place(self, name: str) -> SkyObject | None:
         """Know no places."""
         return None
 
@@ -293,7 +293,7 @@ def _longer(key: str) -> list[str]:
     return [key + word for word in ("nebula", "galaxy", "cluster")]
 
 
-def _size(place: Place) -> float:
+def _size(place: SkyObject) -> float:
     return place.size_arcmin or 0.0
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class SkyObject:
     """An object's position and size, and its better-known number if it has one."""
 
     name: str
@@ -138,12 +138,12 @@ def _degrees(text: str) -> float:
     return -size if whole.startswith("-") else size
 
 
-def _place(line: str) -> Place:
+def _place(line: str) -> SkyObject:
     name, ra, dec, size, same = line.split("|")
-    return Place(name, 15 * _degrees(ra), _degrees(dec), float(size), same or None)
+    return SkyObject(name, 15 * _degrees(ra), _degrees(dec), float(size), same or None)
 
 
-REGIONS: Mapping[str, Place] = {p.name: p for p in map(_place, _TABLE.split("\n")[1:-1])}
+REGIONS: Mapping[str, SkyObject] = {p.name: p for p in map(_place, _TABLE.split("\n")[1:-1])}
 # Numbers of the same object that carry no position of their own here. Caldwell 9 and 14 stand for
 # what has no NGC number, or two (Caldwell's list, from memory).
 SAME: Mapping[str, str] = {p.name: p.same for p in REGIONS.values() if p.same} | {
