@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from runlog.core.frame import StarList
+from runlog.core.medians import median_of_rows
 from runlog.core.pixels import Preview, SmallImage
 from runlog.core.robust import MAD_TO_SIGMA
-from runlog.measure.medians import median_of_rows
 
 Array = np.ndarray[Any, Any]
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from runlog.core.medians import median_of_stack
 from runlog.core.robust import MAD_TO_SIGMA
-from runlog.measure.medians import median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned, smoothed
 from runlog.measure.stars import stamps

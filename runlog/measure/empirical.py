@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from runlog.measure.medians import median_and_sigma
+from runlog.core.medians import median_and_sigma
 from runlog.measure.pixels import F32, F64, Mask
 from runlog.measure.psf import Fits, Stamps, evaluate, quadrature, weight_variance
 from runlog.measure.shape import adaptive_moments, pixel_moffat

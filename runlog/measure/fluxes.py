@@ -7,8 +7,8 @@ from photutils.geometry import circular_overlap_grid
 from scipy.spatial import cKDTree
 
 from runlog.core.frame import RANK, StarList
+from runlog.core.medians import median_of_rows
 from runlog.core.robust import MAD_TO_SIGMA
-from runlog.measure.medians import median_of_rows
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned
 from runlog.measure.shape import Growth

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter
 
+from runlog.core.medians import median_of_rows, median_or_nan
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.sensor.signs import Break, bands_of
-from runlog.measure.medians import median_of_rows, median_or_nan
 
 Array = npt.NDArray[Any]
 F32 = npt.NDArray[np.float32]

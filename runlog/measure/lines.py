@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from runlog.core.medians import median_of_rows, median_of_stack
 from runlog.core.robust import MAD_TO_SIGMA
-from runlog.measure.medians import median_of_rows, median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 
 SEGMENT_PX = 128  # of a line: what is judged at a time, so that lines that begin midway are seen

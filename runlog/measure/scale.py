@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from runlog.measure.medians import median_of_stack
+from runlog.core.medians import median_of_stack
 from runlog.measure.pixels import F32, F64, I64, Mask
 from runlog.measure.residual import binned
 from runlog.measure.stars import Peaks, find_peaks, stamps

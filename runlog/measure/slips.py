@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from runlog.core.medians import median_of_rows
 from runlog.core.sensor.signs import Slip
-from runlog.measure.medians import median_of_rows
 
 Array = npt.NDArray[Any]
 F32 = npt.NDArray[np.float32]

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from runlog.core.robust import MAD_TO_SIGMA
-from runlog.measure.medians import (
+from runlog.core.medians import (
     mad_of_sorted,
     median_and_sigma,
     median_of_rows,
     middle_of_sorted,
 )
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.measure.pixels import CHUNK_PX, F32, F64, I64, Array, Mask
 from runlog.measure.residual import BINOMIAL_SUM, binomial_sums, smoothed
 

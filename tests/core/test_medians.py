@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from runlog.measure.medians import (
+from runlog.core.medians import (
     median_and_sigma,
     median_of_rows,
     median_of_stack,

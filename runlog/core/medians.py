@@ -8,10 +8,12 @@ a plain sort uses them (`np.sort` of 2,500 rows of 45 float32: 0.2 ms, `np.media
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runlog.core.robust import MAD_TO_SIGMA
-from runlog.measure.pixels import F32, F64
 
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
 Float = TypeVar("Float", F32, F64)
 
 
