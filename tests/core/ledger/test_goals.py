@@ -229,3 +229,41 @@ def test_the_next_hour_buys_less_and_less(kept_h):
 def test_nothing_yet_has_no_gain():
     """A gain over nothing is no number."""
     assert gain_of_next_hour(Total("M 33", "L")) is None
+
+
+def test_a_ratio_of_a_ratio():
+    """R is half of L, Ha is twice R: a chain of goals ends at hours."""
+    chain = [goal("M 33", "R", 0.5, GoalForm.RATIO, of_filter="L"),
+             goal("M 33", "Ha", 2, GoalForm.RATIO, of_filter="R")]  # fmt: skip
+    own = [total("M 33", name, 1) for name in ("L", "R", "Ha")]
+    rows = against(own, goal("M 33", "L", 10), *chain)
+    assert [rows["M 33", name].goal_s for name in ("R", "Ha")] == [5 * H, 10 * H]
+
+
+def test_doubtful_time_is_lent_by_a_filter_of_several_bands():
+    """Where doubtful hours count, those of a dual-band filter count for both bands too."""
+    counting = Counting(doubtful=True, bands={"HaOIII": ("Ha", "OIII")})
+    rows = against(
+        [total("M 33", "HaOIII", 2, 1), total("M 33", "Ha", 1)],
+        goal("M 33", "Ha", 10), counting=counting,
+    )  # fmt: skip
+    row = rows["M 33", "Ha"]
+    assert (row.credited_s, row.credited_doubtful_s, row.to_go_s) == (2 * H, H, 6 * H)
+
+
+def test_a_mosaics_goal_and_its_worst_panel():
+    """The goal is a panel's; the worst is the one least far along, not the one least exposed."""
+    rows = against(
+        [total("M 31 panel 1", "L", 2), total("M 31 panel 2", "L", 3)],
+        goal("M 31 panel 1", "L", 2), goal("M 31 panel 2", "L", 6),
+    )  # fmt: skip
+    (mosaic,) = mosaics(list(rows.values()))
+    assert (mosaic.worst_panel, mosaic.goal_s, mosaic.progress) == ("2", 2 * H, 0.5)
+
+
+@pytest.mark.parametrize(("base_from", "effective_h"), [("effective", None), ("kept", 1.0)])
+def test_a_gain_is_by_the_clock_where_no_depth_is_meant_or_known(base_from, effective_h):
+    """Twice the signal to noise of one hour is four hours, if hours are all that is known."""
+    own = total("M 33", "L", 2, effective_h=effective_h)
+    wanted = goal("M 33", "L", 2, GoalForm.GAIN, base_s=H, base_from=base_from)
+    assert against([own], wanted)["M 33", "L"].goal_s == 4 * H
