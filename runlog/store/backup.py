@@ -10,15 +10,16 @@ from sqlalchemy import Engine
 
 from runlog.errors import StoreError
 from runlog.store.engine import file_of
-from runlog.store.private import copy_name, make_private
+from runlog.store.private import SIDES, copy_name, make_private
 
 
 @contextmanager
 def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
     """Copy a database beside itself, see that the copy is whole, and name it.
 
-    To be held while the caller holds the write lock, so that no row comes between. Should what
-    follows fail, it has been taken back, and the copy goes too. None where there is no file.
+    To be entered while the caller holds the write lock, so that no row comes between, and left
+    when what follows is committed. Should it fail, it has been taken back, and the copy goes too.
+    None where there is no file.
 
     Raises
     ------
@@ -35,7 +36,8 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
         _copy(source, copy)
         yield copy
     except BaseException:
-        copy.unlink(missing_ok=True)
+        for end in ("", *SIDES):
+            copy.with_name(f"{copy.name}{end}").unlink(missing_ok=True)
         raise
 
 

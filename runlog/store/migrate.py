@@ -1,6 +1,7 @@
 """Bring a database to this version's tables; alembic is imported only when it is behind."""
 
 from collections.abc import Callable
+from contextlib import ExitStack
 from functools import cache
 from pathlib import Path
 
@@ -35,13 +36,14 @@ def ready(engine: Engine, tell: Callable[[str], None] = lambda _: None) -> Engin
     with reading(engine) as connection:
         behind = _is_behind(connection)
     if behind:
-        copy = write(engine, _migrate)
+        with ExitStack() as held:  # until all is committed
+            copy = write(engine, lambda connection: _migrate(connection, held))
         if copy is not None:
             tell(f"The tables were brought up to date; the database as it was: {copy}")
     return engine
 
 
-def _migrate(connection: Connection) -> Path | None:
+def _migrate(connection: Connection, held: ExitStack) -> Path | None:
     """Migrate, unless another did while we waited to write; gives where the old tables lie."""
     if not _is_behind(connection):
         return None
@@ -49,8 +51,8 @@ def _migrate(connection: Connection) -> Path | None:
     if stored is None:
         upgrade(connection)
         return None
-    with backed_up(connection.engine, stored) as copy:
-        upgrade(connection)
+    copy = held.enter_context(backed_up(connection.engine, stored))
+    upgrade(connection)
     return copy
 
 

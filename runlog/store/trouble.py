@@ -1,6 +1,9 @@
 """What a database's failures mean, and what to do about each."""
 
+import shutil
 from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
 
 from sqlalchemy import Engine
 from sqlalchemy.exc import (
@@ -24,6 +27,11 @@ READ_ONLY = (
     "The database is read-only",
     "Give yourself write permission, or name another database with --db FILE",
 )
+DISK_FAILED = (
+    "The disk that holds the database failed to read or write",
+    "Check the disk; nothing half-written is kept",
+)
+LEAST_ROOM = 65_536  # bytes; SQLite needs half of it to open a database at all
 FULL = (
     "The disk that holds the database is full",
     "Free some space and run the command again; everything stored so far is safe",
@@ -60,10 +68,7 @@ OF_SQLITE: Mapping[str, Words] = {
         "This file is not a database",
         "Name another file with --db FILE",
     ),
-    "disk i/o": (
-        "The disk that holds the database failed to read or write",
-        "Check the disk; nothing half-written is kept",
-    ),
+    "disk i/o": DISK_FAILED,
 }
 
 # By the codes of the SQL standard and PostgreSQL (its manual, appendix A) ...
@@ -125,7 +130,15 @@ def _words(error: DBAPIError, code: str | None, engine: Engine) -> Words | None:
         return OF_CODE.get(code)
     known = OF_SQLITE if engine.dialect.name == "sqlite" else OF_SERVER
     text = str(error.orig).lower()
-    return next((words for sign, words in known.items() if sign in text), None)
+    found = next((words for sign, words in known.items() if sign in text), None)
+    return FULL if found is DISK_FAILED and _is_full(engine) else found
+
+
+def _is_full(engine: Engine) -> bool:
+    """Tell whether the disk has no room for what SQLite lays beside a database."""
+    with suppress(OSError):
+        return shutil.disk_usage(Path(engine.url.database or "").parent).free < LEAST_ROOM
+    return False
 
 
 def where(engine: Engine) -> str:

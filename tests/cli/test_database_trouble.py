@@ -10,6 +10,7 @@ import pytest
 
 from runlog.store import engine as store_engine
 from tests.cli.test_bad_input import needs_obedience, obedient
+from tests.store.earlier import take_back
 from tests.tools import here, logged_s, runlog, scan_into, write_run
 
 
@@ -230,6 +231,41 @@ def test_a_full_disk(tmp_path, small_disk):
     again = runlog(tmp_path, *words)
     assert again.returncode == 0, again.stderr
     assert logged_s(small_disk / "x.sqlite") == 40 * 300
+
+
+def test_a_disk_without_room_for_what_lies_beside_a_database(tmp_path, small_disk):
+    """Guards the cause: SQLite calls it an I/O error, and the disk is only full."""
+    database = small_disk / "x.sqlite"
+    scan_into(database, *write_run(tmp_path / "frames", 2))
+    edit(database, "PRAGMA wal_checkpoint(TRUNCATE)")
+    room = shutil.disk_usage(small_disk).free
+    (small_disk / "ballast").write_bytes(bytes(room))
+    refused(runlog(tmp_path, "--db", str(database), "goal", "M33", "L", "3"), "is full")
+    (small_disk / "ballast").unlink()
+    assert runlog(tmp_path, "--db", str(database), "goal", "M33", "L", "3").returncode == 0
+
+
+def test_a_disk_that_fills_while_tables_are_brought_up_to_date(tmp_path, small_disk):
+    """Wherever it fills, nothing is changed and no copy is left that takes the room needed."""
+    old = tmp_path / "old.sqlite"
+    scan_into(old, *write_run(tmp_path / "frames", 2))
+    take_back(old, "0008")
+    database = small_disk / "x.sqlite"
+    shutil.copy(old, database)
+    kb = -(-old.stat().st_size // 1024)
+    failed = 0
+    for room in range(8, 8 * kb, 96):
+        remount = ["mount", "-o", f"remount,size={kb + room}k", str(small_disk)]
+        subprocess.run(remount, check=True)
+        done = runlog(tmp_path, "--db", str(database), "totals")
+        copies = [path for path in small_disk.iterdir() if "0008" in path.name]
+        if done.returncode == 0:
+            assert len(copies) == 1
+            break
+        assert (done.returncode, copies) == (3, []), done.stderr
+        failed += 1
+    assert failed >= 3
+    assert logged_s(database) == 2 * 300
 
 
 @pytest.mark.parametrize(
