@@ -44,6 +44,10 @@ class StoreError(RunlogError):
     """The database cannot be opened, read or written."""
 
 
+class DamagedError(StoreError):
+    """What the database's file holds is not what was written."""
+
+
 class ConflictError(StoreError):
     """The database ended a transaction for the sake of another; done again it goes through."""
 

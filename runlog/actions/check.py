@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from runlog.errors import StoreError
 from runlog.store import files as file_store
 from runlog.store.asking import count_by_kind, nights_asking, questions_asked
 from runlog.store.choose import everyone
+from runlog.store.damage import look_at_damage
 from runlog.store.engine import file_of, reading, write
 from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
@@ -28,6 +29,17 @@ from runlog.store.private import close_to_others, open_to_others
 from runlog.store.rig_settings import rigs
 from runlog.store.runs import count_settled_otherwise
 
+# What a person would miss of a database, by table.
+BOOK_NAMES = {
+    "frame": "frames", "mark": "marks", "correction": "corrections", "goal": "goals",
+    "rig_note": "notes",
+}  # fmt: skip
+CURE_DAMAGE = (
+    "Close runlog and keep the damaged file: move it elsewhere, with those named -wal and -shm.\n"
+    "Put a copy in its place, from your own copies or those named here, and scan your frames again:"
+    " what is newer comes back.\n"
+    "Without a copy scan all anew: frames come back; marks, corrections, goals and notes do not"
+)
 KEPT_READY = 5  # examples named per finding
 MOST_READ_WHOLE = 50_000  # frames; of more the pages are read only where that is asked for
 
@@ -69,6 +81,24 @@ def check(
     ]
 
 
+def check_damaged(database: Path, config: Path | None) -> list[Finding]:
+    """Say what is wrong with a damaged file, what of it can be read, and what to do."""
+    damage = look_at_damage(database)
+    found = [_config(config), *(Finding("database", False, line) for line in damage.lines)]
+    for table, rows in damage.rows.items():
+        name = BOOK_NAMES[table]
+        told = f"the {name} cannot be read" if rows is None else f"{rows} {name} can be read"
+        found.append(Finding("database", rows is not None, told))
+    told = f"{database} is damaged; your frames are untouched"
+    return [*found, *_copies(damage.copies), Finding("database", False, told, CURE_DAMAGE)]
+
+
+def _copies(copies: Mapping[Path, int | None]) -> Iterator[Finding]:
+    for copy, frames in copies.items():
+        told = "its frames cannot be read" if frames is None else plural(frames, "frame")
+        yield Finding("copies", frames is not None, f"{copy.name}: {told}")
+
+
 def _config(named: Path | None) -> Finding:
     path = chosen_config(named)
     if path is not None:
@@ -88,20 +118,22 @@ def _database(engine: Engine, thorough: bool, whole: bool) -> list[Finding]:
                 Finding("database", True, words, "To do that too: runlog check --thorough")
             )
         elif engine.dialect.name == "sqlite":
-            found.append(_integrity(connection, thorough))
+            found.extend(_integrity(connection, thorough))
     return found
 
 
-def _integrity(connection: Connection, thorough: bool) -> Finding:
+def _integrity(connection: Connection, thorough: bool) -> Iterator[Finding]:
     asked = "integrity_check" if thorough else "quick_check"
     answer = connection.execute(text(f"PRAGMA {asked}")).scalar()
-    if answer != "ok":
-        cure = "Restore the file from a copy, then scan again"
-        return Finding("database", False, f"integrity: {answer}", cure)
-    if thorough:
-        return Finding("database", True, "integrity: ok, indexes included")
-    words = "integrity: ok; whether indexes agree with the rows was not looked at"
-    return Finding("database", True, words, "To look at that as well: runlog check --thorough")
+    database = file_of(connection.engine)
+    if answer != "ok" and database is not None:
+        yield from _copies(look_at_damage(database).copies)
+        yield Finding("database", False, f"integrity: {answer}", CURE_DAMAGE)
+    elif thorough:
+        yield Finding("database", True, "integrity: ok, indexes included")
+    else:
+        words = "integrity: ok; whether indexes agree with the rows was not looked at"
+        yield Finding("database", True, words, "To look at that as well: runlog check --thorough")
 
 
 def _rights(engine: Engine, mend: bool) -> list[Finding]:

@@ -32,6 +32,7 @@ from runlog.store import depth as depth_store
 from runlog.store import history
 from runlog.store import marks as mark_store
 from runlog.store import runs as run_store
+from runlog.store.damage import refuse_damaged
 from runlog.store.depth import Ties
 from runlog.store.engine import reading, write, writing
 from runlog.store.mapping import changed_columns
@@ -128,6 +129,7 @@ def settle_all(
             settled += _settle(engine, run, settings, known, moves)
         report(len(dirty), len(dirty))
     if not settled:
+        refuse_damaged(engine)
         raise StoreError(
             "The nights kept changing while they were graded",
             cure="Another scan is at work; run the command again when it has ended",

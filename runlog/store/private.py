@@ -24,8 +24,12 @@ def make_private(path: Path) -> None:
 def files_of(database: Path) -> list[Path]:
     """List a database's file, those beside it, and the copies made of it before a migration."""
     own = [database, *(database.with_name(database.name + side) for side in SIDES)]
-    copies = [path for path in _beside(database) if _is_copy(path.name, database)]
-    return [path for path in (*own, *sorted(copies)) if path.is_file()]
+    return [path for path in (*own, *copies_of(database)) if path.is_file()]
+
+
+def copies_of(database: Path) -> list[Path]:
+    """List the copies of a database that were made before migrations, by name."""
+    return sorted(path for path in _beside(database) if _is_copy(path.name, database))
 
 
 def _beside(database: Path) -> list[Path]:

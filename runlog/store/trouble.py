@@ -15,7 +15,7 @@ from sqlalchemy.exc import (
     ProgrammingError,
 )
 
-from runlog.errors import ConflictError, StoreError, ValueRefusedError
+from runlog.errors import ConflictError, DamagedError, StoreError, ValueRefusedError
 
 Words = tuple[str, str]  # what happened, what to do
 
@@ -26,6 +26,10 @@ LOCKED = (
 READ_ONLY = (
     "The database is read-only",
     "Give yourself write permission, or name another database with --db FILE",
+)
+DAMAGED = (
+    "The database file is damaged",
+    "Your frames are untouched. What is wrong, and which copies there are: runlog check",
 )
 DISK_FAILED = (
     "The disk that holds the database failed to read or write",
@@ -58,10 +62,7 @@ OF_SQLITE: Mapping[str, Words] = {
         "The database cannot be opened",
         "Check that the path exists and may be written, or name another with --db FILE",
     ),
-    "malformed": (
-        "The database file is damaged",
-        "Restore it from a copy; runlog check tells more",
-    ),
+    "malformed": DAMAGED,
     "no such column": OTHER_TABLES,
     "no such table": NO_TABLES,
     "not a database": (
@@ -118,7 +119,7 @@ def explain(error: DBAPIError, engine: Engine) -> StoreError:
         cure = "Run the command again; nothing half-written is kept"
         return ConflictError("Another writer came first", where(engine), cure)
     if words := _words(error, code, engine):
-        return StoreError(words[0], where(engine), words[1])
+        return (DamagedError if words is DAMAGED else StoreError)(words[0], where(engine), words[1])
     of_one = ONE_VALUE_SQLITE if engine.dialect.name == "sqlite" else ONE_VALUE
     if isinstance(error, of_one) and not error.connection_invalidated:
         return ValueRefusedError(f"The database refuses a value ({error.orig})", where(engine))

@@ -1,6 +1,8 @@
 """Trouble with the database: a clear error, exit code 3, nothing lost."""
 
+import json
 import os
+import random
 import shutil
 import sqlite3
 import subprocess
@@ -59,17 +61,47 @@ def test_somebody_elses_database(tmp_path):
 
 
 def test_a_damaged_database(tmp_path):
-    """A database whose pages are damaged is reported as such."""
+    """A database whose pages are damaged is reported as such; `check` says what to do."""
     database = tmp_path / "night.sqlite"
     scan_into(database, *write_run(tmp_path / "frames", 3))
     edit(database, "PRAGMA wal_checkpoint(TRUNCATE)")
+    shutil.copy(database, tmp_path / "night.0008-20261009T050000000000Z.sqlite")
     raw = bytearray(database.read_bytes())
     raw[4096 * 3 : 4096 * 30] = b"\xa5" * (4096 * 27)
     database.write_bytes(raw)
-    done = here(tmp_path, "frames")
-    assert done.returncode == 3
-    assert "damaged" in done.stderr
-    assert "Traceback" not in done.stderr
+    refused(here(tmp_path, "frames"), "is damaged")
+    told = here(tmp_path, "check")
+    assert (told.returncode, told.stderr) == (3, "")
+    for words in (
+        "the frames cannot be read",
+        "20261009T050000000000Z.sqlite: 3 frames",
+        "your frames are untouched",
+        "marks, corrections, goals and notes do not",
+    ):
+        assert words in told.stdout
+    rows = json.loads(here(tmp_path, "check", "--json").stdout)["rows"]
+    assert not all(row["well"] for row in rows)
+    assert database.read_bytes() == bytes(raw)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_pages_spoilt_at_random(tmp_path, seed):
+    """Whatever page is spoilt, every command goes on or says so; none gives another sum."""
+    database = tmp_path / "night.sqlite"
+    scan_into(database, *write_run(tmp_path / "frames", 3))
+    edit(database, "PRAGMA wal_checkpoint(TRUNCATE)")
+    right = here(tmp_path, "totals", "--json").stdout
+    edit(database, "PRAGMA wal_checkpoint(TRUNCATE)")
+    draw, raw = random.Random(seed), bytearray(database.read_bytes())
+    for _ in range(draw.choice([1, 3, 20])):
+        page = 4096 * draw.randrange(len(raw) // 4096)
+        raw[page : page + 4096] = draw.choice([bytes(4096), draw.randbytes(4096)])
+    database.write_bytes(raw[: draw.choice([len(raw), len(raw) // 2])])
+    for words in (["totals", "--json"], ["check"], ["mark", "light_0001.fits", "keep"]):
+        done = here(tmp_path, *words)
+        assert done.returncode in (0, 3), done.stderr
+        assert "Traceback" not in done.stderr
+        assert words[0] != "totals" or done.returncode or done.stdout == right
 
 
 def test_a_folder_instead_of_a_database(tmp_path):
@@ -309,4 +341,4 @@ def test_check_looks_at_indexes_where_it_is_to_be_thorough(tmp_path):
     assert "whether indexes agree with the rows was not looked at" in here(tmp_path, "check").stdout
     lost = here(tmp_path, "check", "--thorough").stdout
     assert "missing from index ix_frame_corrected" in lost
-    assert "Restore the file from a copy" in lost
+    assert "Put a copy in its place" in lost
