@@ -8,6 +8,7 @@ from runlog.actions.changes import Moves, tell_changes
 from runlog.actions.known_roots import know_again
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
+from runlog.store.damage import refuse_damaged
 from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
@@ -45,6 +46,15 @@ def open_store(
         engine.dispose()
         raise
     return engine
+
+
+def refuse_spoilt(database: str) -> None:
+    """Raise DamagedError where the file of a database is damaged; else return."""
+    engine = open_engine(database)
+    try:
+        refuse_damaged(engine)
+    finally:
+        engine.dispose()
 
 
 def silent(_done: int, _total: int) -> None:

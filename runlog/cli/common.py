@@ -18,6 +18,7 @@ import click
 
 from runlog.core.columns import COLUMNS, moment, written
 from runlog.core.escape import escaped, escaped_json, escaped_line
+from runlog.errors import RunlogError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -69,6 +70,10 @@ class Numbers(click.Command):
         return super().parse_args(ctx, [f" {w}" if _NEGATIVE.match(w) else w for w in args])
 
 
+# How a command may end that did not go wrong by itself.
+KNOWN_ENDS = (RunlogError, OSError, click.ClickException, click.Abort, click.exceptions.Exit)
+
+
 def with_session(command: Callable[..., int]) -> Callable[..., int]:
     """Add --db and --config, which may stand before or after the command's name."""
 
@@ -83,7 +88,15 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
         path = Path(name) if name else None
         named = db or given.get("db") or os.environ.get(DB_VARIABLE)
         session = Session(named or default_database(), path, load_settings(path), bool(named))
-        return command(session, **kwargs)
+        try:
+            return command(session, **kwargs)
+        except KNOWN_ENDS:
+            raise
+        except Exception:  # rows that nobody wrote, from a damaged file, may fail anywhere
+            from runlog.actions.open import refuse_spoilt
+
+            refuse_spoilt(session.database)
+            raise
 
     return update_wrapper(run, command)
 
