@@ -30,6 +30,7 @@ from runlog.tui.messages import (
 from runlog.tui.night_screen import NightScreen
 from runlog.tui.scanning import Scans
 from runlog.tui.session import Session
+from runlog.tui.terminal import is_typed_into
 from runlog.tui.theme import theme
 
 POLL_S = 1.0
@@ -96,9 +97,16 @@ class ReviewApp(App[None]):
         """Open where one was, or on a night that is new since."""
         self.set_interval(POLL_S, self._look_again)
         self.set_interval(LIVE_EVERY_S, self._scan_if_live)
+        if is_typed_into():
+            self.set_interval(POLL_S, self._leave_if_hung_up)
         self.session.open()
         self.switch_mode(self.session.screen if self.session.screen in PLACES else "night")
         self.call_after_refresh(self._after_first_paint)
+
+    def _leave_if_hung_up(self) -> None:
+        """End when the terminal has gone: not every one says so by a signal."""
+        if not is_typed_into():
+            self.exit()
 
     def _after_first_paint(self) -> None:
         for character in filter(str.isalnum, self.session.terminal.typed):

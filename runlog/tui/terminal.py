@@ -91,6 +91,14 @@ def ask(environ: Mapping[str, str]) -> Terminal:
         return Terminal()
 
 
+def is_typed_into() -> bool:
+    """Tell whether keys come from a terminal that is there; False once it has hung up."""
+    try:
+        return sys.__stdin__ is not None and sys.__stdin__.isatty()
+    except (OSError, ValueError):
+        return False
+
+
 def _interactive(environ: Mapping[str, str]) -> bool:
     both = sys.__stdin__ is not None and sys.__stderr__ is not None
     named = environ.get("TERM", "dumb") not in ("dumb", "linux", "")

@@ -1,0 +1,44 @@
+"""A terminal that goes away without a signal: the interface ends, and does not run on unseen."""
+
+import os
+import pty
+import subprocess
+import time
+
+import pytest
+
+from tests.tools import argv, environment
+from tests.tui.nights import Wish, build
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="terminals are POSIX ones here")
+STARTED_S, ENDED_S = 60.0, 30.0
+
+
+def read_until(terminal: int, word: bytes, within_s: float) -> bytes:
+    """Read what is painted until a word comes."""
+    seen, until = b"", time.monotonic() + within_s
+    while word not in seen and time.monotonic() < until:
+        seen += os.read(terminal, 65_536)
+    return seen
+
+
+def test_the_interface_ends_when_its_terminal_hangs_up(tmp_path):
+    """Guards a process that reads nothing for ever, at the cost of a core."""
+    build(tmp_path / "night.sqlite", Wish(nights=1, frames=8)).dispose()
+    terminal, end = pty.openpty()
+    # A session without a controlling terminal: nobody tells it that this one hung up.
+    run = subprocess.Popen(
+        argv("review"),
+        stdin=end, stdout=end, stderr=end, start_new_session=True,
+        env=environment(tmp_path, RUNLOG_DB=str(tmp_path / "night.sqlite"), TERM="xterm-256color"),
+    )  # fmt: skip
+    os.close(end)
+    try:
+        assert b"night" in read_until(terminal, b"night", STARTED_S)
+        time.sleep(2)
+        assert run.poll() is None
+        os.close(terminal)
+        run.wait(ENDED_S)
+    finally:
+        run.kill()
+        run.wait()
