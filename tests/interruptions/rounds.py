@@ -1,0 +1,139 @@
+"""Strike one command again and again, and hold each time against the model."""
+
+import json
+import os
+import random
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from tests.interruptions import model
+from tests.interruptions.cases import LINKS, Case
+from tests.interruptions.dump import books, meaning
+from tests.interruptions.model import Whole
+from tests.interruptions.strike import Signal, Struck, begin, moment_s, strike
+from tests.interruptions.world import DATABASE, World, ask
+from tests.tools import here
+
+MEASURED = 2  # times that an undisturbed command is timed
+LISTED = 8  # once in so many strikes, all listings are asked for
+DRAWS = 4  # for one strike in time, so many may come too late
+
+
+@dataclass(slots=True)
+class Tally:
+    """How one command did under one kind of strike."""
+
+    case: str
+    signal: str
+    seed: int
+    whole_s: float
+    tried: int = 0
+    early: int = 0  # before its first line
+    wrong: list[str] = field(default_factory=list)
+
+    @property
+    def held(self) -> int:
+        """Count the strikes after which all was well."""
+        return self.tried - len(self.wrong)
+
+
+def undisturbed(world: World, case: Case) -> tuple[Whole, float]:
+    """Run a command to its end a few times; gives what it leaves and how long it takes."""
+    took = []
+    for _ in range(MEASURED):
+        home = world.home(case.start, "struck")
+        database = home / DATABASE
+        before = books(str(database)) if database.exists() else {}
+        began = time.monotonic()
+        done = ask(home, *case.words)
+        took.append(time.monotonic() - began)
+    assert done.returncode in (0, 1), done.stderr
+    means = meaning(str(database))  # before listings settle anything
+    after = books(str(database))
+    before = {name: before.get(name, []) for name in after}
+    links, beside = model.links_in(home / LINKS), model.files_beside(home)
+    said = model.listings(_asking(home))
+    whole = Whole(before, after, means, said, links, beside, done.returncode)
+    return whole, min(took)
+
+
+def rounds(
+    world: World, case: Case, signal: Signal, times: int, seed: int, known: tuple[Whole, float]
+) -> Tally:
+    """Strike a command so many times while it runs."""
+    whole, whole_s = known
+    tally = Tally(case.name, signal.value, seed, whole_s)
+    drawn = random.Random(f"{seed} {case.name} {signal.value}")
+    for _ in range(times * DRAWS):
+        if tally.tried == times:
+            break
+        listed = tally.tried % LISTED == 0
+        at_s = moment_s(whole_s, drawn)
+        struck, wrong = one_round(world, case, signal, at_s, whole, listed=listed)
+        tally.tried += struck.in_time
+        if wrong:
+            tally.tried += not struck.in_time
+            tally.wrong.append(f"at {struck.at_s:.3f} s: {'; '.join(wrong)}")
+    return tally
+
+
+def one_round(
+    world: World, case: Case, signal: Signal, at_s: float, whole: Whole, *, listed: bool
+) -> tuple[Struck, list[str]]:
+    """Strike once, look, run the command again, and look again; gives what is wrong."""
+    home = world.home(case.start, "struck")
+    process, mark = begin(home, case.words)
+    others = [begin(home, case.beside)] if case.beside else []
+    struck = strike(process, mark, signal, at_s)
+    wrong = [w for other, _ in others for w in _ended_well(other)]
+    copy = _copied(home)
+    wrong += model.after_strike(case, world, struck, copy, whole, _asking(copy))
+    again = ask(home, *case.words)
+    means = meaning(str(home / DATABASE))
+    wrong += model.after_next(case, world, again.returncode, again.stderr, home, whole, means,
+                              _asking(home), listed=listed)  # fmt: skip
+    return struck, wrong
+
+
+def _ended_well(other: Any) -> Iterator[str]:
+    """See that a command beside the one struck goes on to its end."""
+    _, err = other.communicate(timeout=180)
+    if other.returncode not in (0, 1) or "Traceback" in err:
+        yield f"the other ended with {other.returncode}: {err.strip()[-300:]}"
+
+
+def _copied(home: Path) -> Path:
+    """Copy a home as it lies there, side files and links with it."""
+    copy = home.with_name("copy")
+    shutil.rmtree(copy, ignore_errors=True)
+    shutil.copytree(home, copy, symlinks=True, copy_function=_copy)
+    return copy
+
+
+def _copy(source: str, to: str) -> None:
+    if os.path.basename(source).startswith(DATABASE.split(".")[0]) or os.path.islink(source):
+        shutil.copy2(source, to, follow_symlinks=False)
+    elif os.path.isfile(source):
+        os.link(source, to)  # a hard link stays one
+
+
+def _asking(home: Path) -> model.Ask:
+    """Give what asks a home's database for a listing."""
+
+    def listing(name: str) -> Any:
+        done = here(home, name, "--json", env={"TMPDIR": str(home / "tmp")})
+        assert done.returncode in (0, 2), f"{name}: {done.stderr}"
+        said = done.stdout.replace(str(home), "HOME")
+        return json.loads(said) if done.returncode == 0 else done.stderr
+
+    return listing
+
+
+def told(tally: Tally) -> str:
+    """Write a tally as a row of the table."""
+    return (f"| {tally.case} | {tally.signal} | {tally.tried} | {tally.held} | {tally.seed} |"
+            )  # fmt: skip
