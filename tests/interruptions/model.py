@@ -8,17 +8,16 @@ home itself, once the same command was run again and left alone.
 2. Books only grow; an entry of the command that was struck is there whole or not at all.
 3. The database is whole, and `check` finds nothing wrong with it.
 4. No file of frames changes; links are whole, lead to frames, and lie in their folder.
-5. Ctrl-C ends with words that are true, exit code 130 and no traceback.
+5. Ctrl-C ends with words that are true, exit code 130 and no traceback; a server that goes away
+   with words and exit code 3, unless all was done.
 6. Nobody outlives the command.
 7. The same command once more leaves the database, its listings and its folder as if it had never
    been struck.
 """
 
 import os
-import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,16 +25,16 @@ from typing import Any
 from astropy.io import fits
 
 from tests.interruptions.cases import LINKS, Case
-from tests.interruptions.dump import Meaning, Row, books, difference, integrity
+from tests.interruptions.dump import Meaning, Row, books, difference, integrity, rows_of
 from tests.interruptions.strike import Signal, Struck
 from tests.interruptions.world import DATABASE, World
 
-INTERRUPTED = 130
+INTERRUPTED, CANNOT_WORK = 130, 3
 STOPPED = "stopped"
 DONE = "already done"
 GO_ON = ("again", "with the next command")  # one of them is in what tells how to go on
 UNLIKE = {"id", "at_utc", "undoes"}  # of two entries that say the same
-ASKED = ("headers", "measurements")  # what check asks of a person, whatever was struck
+ASKED = ("headers", "measurements", "grades")  # what check asks of a person, whatever was struck
 LISTINGS = ("frames", "nights", "totals", "targets", "night", "check")
 
 Books = Mapping[str, list[Row]]
@@ -60,17 +59,19 @@ def after_strike(case: Case, world: World, struck: Struck, copy: Path, whole: Wh
     """Say what is wrong with what a struck command left; `copy` is of its home."""
     if struck.orphans:
         yield f"{struck.orphans} processes outlive it"
-    if struck.signal is Signal.CTRL_C and struck.in_time:
-        yield from wrong_words(case, struck, copy, whole)
+    if struck.signal.is_heard and struck.in_time:
+        yield from wrong_words(case, world, struck, copy, whole)
+    if struck.signal is Signal.SERVER:
+        yield from wrong_without_server(struck, whole)
     if world.summed() != world.sums:
         yield "files of frames were changed"
     yield from wrong_links(world, copy / LINKS)
-    database = copy / DATABASE
-    if not database.exists() or not _has_tables(database):
+    if not world.has_tables(copy):
         return
-    if (answer := integrity(str(database))) != "ok":
+    database = world.database(copy)
+    if (answer := integrity(database)) != "ok":
         yield f"the database is damaged: {answer}"
-    yield from wrong_books(case, books(str(database)), whole, again=False)
+    yield from wrong_books(case, books(database), whole, again=False)
     yield from wrong_hours(ask("totals"), database)
     yield from wrong_health(ask("check"))
 
@@ -84,7 +85,7 @@ def after_next(case: Case, world: World, code: int, err: str, home: Path, whole:
     if code != whole.code and not (case.refused and case.refused in err):
         yield f"the same command ends with {code}: {err.strip()}"
         return
-    database = str(home / DATABASE)
+    database = world.database(home)
     yield from wrong_books(case, books(database), whole, again=True)
     if unlike := difference(whole.meaning, meaning):
         yield f"the database is another than undisturbed ({unlike})"
@@ -108,7 +109,7 @@ def after_next(case: Case, world: World, code: int, err: str, home: Path, whole:
 # --- hours ----------------------------------------------------------------------------------
 
 
-def wrong_hours(totals: Any, database: Path) -> Iterator[str]:
+def wrong_hours(totals: Any, database: str) -> Iterator[str]:
     """Hold hours against the headers of the light frames that the database has read."""
     logged_s = sum(row["logged_s"] for row in totals["rows"])
     wanted_s = sum(length for _, _, length in exposures(files_read(database)))
@@ -116,14 +117,14 @@ def wrong_hours(totals: Any, database: Path) -> Iterator[str]:
         yield f"{logged_s:g} s are logged, and {wanted_s:g} s are in the headers of the files read"
 
 
-def files_read(database: Path) -> list[Path]:
+def files_read(database: str) -> list[Path]:
     """List the files of frames that a database has read, by plain SQL."""
     query = (
         "SELECT mount.path, file.path FROM file JOIN mount ON mount.root_id = file.root_id "
         "WHERE file.header_id IS NOT NULL"
     )
-    with closing(sqlite3.connect(database)) as connection:
-        return [Path(os.fsdecode(a + b"/" + b)) for a, b in connection.execute(query)]
+    found = rows_of(database, query)
+    return [Path(os.fsdecode(bytes(folder) + b"/" + bytes(path))) for folder, path in found]
 
 
 def exposures(files: Sequence[Path]) -> set[tuple[str, str, float]]:
@@ -217,12 +218,6 @@ def _kind(path: Path) -> str:
     return path.name
 
 
-def _has_tables(database: Path) -> bool:
-    query = "SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'"
-    with closing(sqlite3.connect(database)) as connection:
-        return connection.execute(query).fetchone() is not None
-
-
 # --- words ----------------------------------------------------------------------------------
 
 
@@ -233,7 +228,9 @@ def wrong_health(checked: Any) -> Iterator[str]:
             yield f"check says of the {row['about']}: {row['text']}"
 
 
-def wrong_words(case: Case, struck: Struck, copy: Path, whole: Whole) -> Iterator[str]:
+def wrong_words(
+    case: Case, world: World, struck: Struck, copy: Path, whole: Whole
+) -> Iterator[str]:
     """Hold what Ctrl-C says against what is there: what was stored, and how to go on."""
     if "Traceback" in struck.err or "Exception ignored" in struck.err:
         yield f"a traceback: {struck.err.strip()[-300:]}"
@@ -244,10 +241,18 @@ def wrong_words(case: Case, struck: Struck, copy: Path, whole: Whole) -> Iterato
     words = struck.err.lower()
     if STOPPED not in words or not any(word in words for word in GO_ON):
         yield f"it does not say what was kept and how to go on: {struck.err.strip()!r}"
-    if case.book and (copy / DATABASE).exists():
-        there = entries(case, books(str(copy / DATABASE)), whole) > 0
+    if case.book and world.has_tables(copy):
+        there = entries(case, books(world.database(copy)), whole) > 0
         if there != (DONE in words):
             yield f"the entry is {'' if there else 'not '}there, and it says {struck.err.strip()!r}"
+
+
+def wrong_without_server(struck: Struck, whole: Whole) -> Iterator[str]:
+    """See that a command whose server went away does all it was asked, or says why not."""
+    if struck.code not in (whole.code, CANNOT_WORK) or "Traceback" in struck.err:
+        yield f"without its server it ends with {struck.code}: {struck.err.strip()[-300:]}"
+    if struck.code == CANNOT_WORK and "server" not in struck.err:
+        yield f"it does not say that the server went away: {struck.err.strip()!r}"
 
 
 def listings(ask: Ask) -> dict[str, Any]:

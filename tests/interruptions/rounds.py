@@ -1,9 +1,7 @@
 """Strike one command again and again, and hold each time against the model."""
 
 import json
-import os
 import random
-import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -14,8 +12,8 @@ from tests.interruptions import model
 from tests.interruptions.cases import LINKS, Case
 from tests.interruptions.dump import books, meaning
 from tests.interruptions.model import Whole
-from tests.interruptions.strike import Signal, Struck, begin, moment_s, strike
-from tests.interruptions.world import DATABASE, World, ask
+from tests.interruptions.strike import Signal, Struck, moment_s, strike
+from tests.interruptions.world import World
 from tests.tools import here
 
 MEASURED = 2  # times that an undisturbed command is timed
@@ -46,17 +44,17 @@ def undisturbed(world: World, case: Case) -> tuple[Whole, float]:
     took = []
     for _ in range(MEASURED):
         home = world.home(case.start, "struck")
-        database = home / DATABASE
-        before = books(str(database)) if database.exists() else {}
+        database = world.database(home)
+        before = books(database) if world.has_tables(home) else {}
         began = time.monotonic()
-        done = ask(home, *case.words)
+        done = world.ask(home, *case.words)
         took.append(time.monotonic() - began)
     assert done.returncode in (0, 1), done.stderr
-    means = meaning(str(database))  # before listings settle anything
-    after = books(str(database))
+    means = meaning(database)  # before listings settle anything
+    after = books(database)
     before = {name: before.get(name, []) for name in after}
     links, beside = model.links_in(home / LINKS), model.files_beside(home)
-    said = model.listings(_asking(home))
+    said = model.listings(_asking(world, home))
     whole = Whole(before, after, means, said, links, beside, done.returncode)
     return whole, min(took)
 
@@ -74,6 +72,7 @@ def rounds(
         listed = tally.tried % LISTED == 0
         at_s = moment_s(whole_s, drawn)
         struck, wrong = one_round(world, case, signal, at_s, whole, listed=listed)
+        whole_s *= _nearer(struck, at_s / whole_s)
         tally.tried += struck.in_time
         if wrong:
             tally.tried += not struck.in_time
@@ -81,21 +80,28 @@ def rounds(
     return tally
 
 
+def _nearer(struck: Struck, share: float) -> float:
+    """Come nearer to how long a command lives, which hangs on how busy the machine is."""
+    if struck.in_time and share > 0.95:
+        return 1.05
+    return 0.95 if not struck.in_time and share < 0.95 else 1.0
+
+
 def one_round(
     world: World, case: Case, signal: Signal, at_s: float, whole: Whole, *, listed: bool
 ) -> tuple[Struck, list[str]]:
     """Strike once, look, run the command again, and look again; gives what is wrong."""
     home = world.home(case.start, "struck")
-    process, mark = begin(home, case.words)
-    others = [begin(home, case.beside)] if case.beside else []
-    struck = strike(process, mark, signal, at_s)
+    process, mark = world.begin(home, *case.words)
+    others = [world.begin(home, *case.beside)] if case.beside else []
+    struck = strike(process, mark, signal, at_s, world.restart)
     wrong = [w for other, _ in others for w in _ended_well(other)]
-    copy = _copied(home)
-    wrong += model.after_strike(case, world, struck, copy, whole, _asking(copy))
-    again = ask(home, *case.words)
-    means = meaning(str(home / DATABASE))
+    copy = world.copied(home)
+    wrong += model.after_strike(case, world, struck, copy, whole, _asking(world, copy))
+    again = world.ask(home, *case.words)
+    means = meaning(world.database(home))
     wrong += model.after_next(case, world, again.returncode, again.stderr, home, whole, means,
-                              _asking(home), listed=listed)  # fmt: skip
+                              _asking(world, home), listed=listed)  # fmt: skip
     return struck, wrong
 
 
@@ -106,28 +112,15 @@ def _ended_well(other: Any) -> Iterator[str]:
         yield f"the other ended with {other.returncode}: {err.strip()[-300:]}"
 
 
-def _copied(home: Path) -> Path:
-    """Copy a home as it lies there, side files and links with it."""
-    copy = home.with_name("copy")
-    shutil.rmtree(copy, ignore_errors=True)
-    shutil.copytree(home, copy, symlinks=True, copy_function=_copy)
-    return copy
-
-
-def _copy(source: str, to: str) -> None:
-    if os.path.basename(source).startswith(DATABASE.split(".")[0]) or os.path.islink(source):
-        shutil.copy2(source, to, follow_symlinks=False)
-    elif os.path.isfile(source):
-        os.link(source, to)  # a hard link stays one
-
-
-def _asking(home: Path) -> model.Ask:
+def _asking(world: World, home: Path) -> model.Ask:
     """Give what asks a home's database for a listing."""
 
+    env = {"RUNLOG_DB": world.database(home), "TMPDIR": str(home / "tmp")}
+
     def listing(name: str) -> Any:
-        done = here(home, name, "--json", env={"TMPDIR": str(home / "tmp")})
+        done = here(home, name, "--json", env=env)
         assert done.returncode in (0, 2), f"{name}: {done.stderr}"
-        said = done.stdout.replace(str(home), "HOME")
+        said = done.stdout.replace(world.database(home), "DATABASE").replace(str(home), "HOME")
         return json.loads(said) if done.returncode == 0 else done.stderr
 
     return listing

@@ -5,13 +5,11 @@ import random
 import signal
 import subprocess
 import time
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
-from pathlib import Path
 
-from tests.interruptions.world import RUNLOG, surroundings
-from tests.killing import orphans, start
+from tests.killing import orphans
 
 PATIENCE_S = 120.0
 LATE = 0.25  # share of the moments drawn from the last tenth
@@ -23,6 +21,19 @@ class Signal(Enum):
     KILL = "kill -9"  # its whole process group
     PARENT = "kill -9 of the parent"
     CTRL_C = "Ctrl-C"  # to the whole group, as a terminal sends it
+    KILL_BOTH = "kill -9, then the server restarted"
+    CTRL_C_BOTH = "Ctrl-C, then the server restarted"
+    SERVER = "the server restarted"  # immediately, while the command runs on
+
+    @property
+    def restarts(self) -> bool:
+        """Tell whether it is about a server."""
+        return self in (Signal.KILL_BOTH, Signal.CTRL_C_BOTH, Signal.SERVER)
+
+    @property
+    def is_heard(self) -> bool:
+        """Tell whether the command hears that it is to stop."""
+        return self in (Signal.CTRL_C, Signal.CTRL_C_BOTH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,19 +55,21 @@ def moment_s(whole_s: float, drawn: random.Random) -> float:
     return whole_s * (drawn.uniform(0.9, 1.02) if late else drawn.uniform(0.0, 0.9))
 
 
-def begin(
-    home: Path, words: Sequence[str], database: str | None = None
-) -> tuple["subprocess.Popen[str]", str]:
-    """Start the command in a home."""
-    return start(home, [*RUNLOG, *words], surroundings(home, database))
-
-
-def strike(process: "subprocess.Popen[str]", mark: str, how: Signal, at_s: float) -> Struck:
+def strike(
+    process: "subprocess.Popen[str]",
+    mark: str,
+    how: Signal,
+    at_s: float,
+    restart: Callable[[], None] | None = None,
+) -> Struck:
     """Wait, strike, and see what is left of it."""
     time.sleep(at_s)
     in_time = process.poll() is None
-    if in_time:
+    if in_time and how is not Signal.SERVER:
         _send(process, how)
+    if in_time and how.restarts:
+        assert restart is not None
+        restart()
     try:
         out, err = process.communicate(timeout=PATIENCE_S)
     except subprocess.TimeoutExpired:
@@ -73,4 +86,4 @@ def _send(process: "subprocess.Popen[str]", how: Signal) -> None:
     if how is Signal.PARENT:
         process.kill()
     else:
-        os.killpg(process.pid, signal.SIGINT if how is Signal.CTRL_C else signal.SIGKILL)
+        os.killpg(process.pid, signal.SIGINT if how.is_heard else signal.SIGKILL)

@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -16,6 +17,7 @@ from astropy.io import fits
 
 from runlog.store.migrate import known_revisions
 from samples.maker.quick import Override, make_run
+from tests.killing import start
 from tests.store.earlier import take_back
 from tests.tools import environment
 
@@ -34,24 +36,16 @@ SAID: tuple[tuple[str, ...], ...] = (
     ("note", "collimated", "--date", "2026-10-11"),
 )
 DATABASE = "night.sqlite"
+Started = tuple["subprocess.Popen[str]", str]  # a process, and the mark of its kin
 RUNLOG = (sys.executable, "-m", "runlog")
 
 
-def surroundings(home: Path, database: str | None = None) -> dict[str, str]:
+def surroundings(home: Path, database: str) -> dict[str, str]:
     """Give the environment of a command in a home: its temporary files lie there too."""
     (home / "tmp").mkdir(exist_ok=True)
-    own = {"RUNLOG_DB": database or str(home / DATABASE), "TMPDIR": str(home / "tmp")}
+    own = {"RUNLOG_DB": database, "TMPDIR": str(home / "tmp")}
     # One thread each: a machine that is soaked is shared with others.
     return environment(home, OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", **own)
-
-
-def ask(
-    home: Path, *words: str | os.PathLike[str], database: str | None = None
-) -> "subprocess.CompletedProcess[str]":
-    """Run the real command to its end, undisturbed."""
-    line = [*RUNLOG, *(os.fspath(word) for word in words)]
-    env = surroundings(home, database)
-    return subprocess.run(line, env=env, cwd=home, capture_output=True, text=True, timeout=180)
 
 
 @dataclass(slots=True)
@@ -101,22 +95,62 @@ class World:
             shutil.copy2(path, home)
         return home
 
+    def database(self, home: Path) -> str:
+        """Name the database of a home, as the command is told it."""
+        return str(home / DATABASE)
+
+    def has_tables(self, home: Path) -> bool:
+        """Tell whether there is anything in the database of a home."""
+        query = "SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'"
+        if not (home / DATABASE).exists():
+            return False
+        with closing(sqlite3.connect(home / DATABASE)) as connection:
+            return connection.execute(query).fetchone() is not None
+
+    def restart(self) -> None:
+        """Restart the server; there is none here."""
+
+    def copied(self, home: Path) -> Path:
+        """Copy a home as it lies there, the database's side files and links with it."""
+        copy = home.with_name("copy")
+        shutil.rmtree(copy, ignore_errors=True)
+        shutil.copytree(home, copy, symlinks=True, copy_function=_copy)
+        return copy
+
+    def ask(self, home: Path, *words: str) -> "subprocess.CompletedProcess[str]":
+        """Run the real command to its end, undisturbed."""
+        return _run(home, self.database(home), words)
+
+    def begin(self, home: Path, *words: str) -> Started:
+        """Start the command in a process group of its own."""
+        return start(home, [*RUNLOG, *words], surroundings(home, self.database(home)))
+
     def _make(self, name: str, home: Path) -> None:
         if name == NOTHING:
             return
         if name == HALF:
-            _done(home, ("scan", str(self.first)))
+            self._done(home, ("scan", str(self.first)))
             for words in SAID:
-                _done(home, words)
+                self._done(home, words)
             return
         shutil.copy2(self.template(HALF) / DATABASE, home)
         if name in known_revisions():
             take_back(home / DATABASE, name)
         else:
-            _done(home, ("scan", str(self.second)))
+            self._done(home, ("scan", str(self.second)))
         if name in CHANGED:
             with closing(sqlite3.connect(home / DATABASE)) as connection:
                 connection.executescript(CHANGED[name])
+
+    def _done(self, home: Path, words: tuple[str, ...]) -> None:
+        # What databases start from is a file, wherever the command is struck later.
+        done = _run(home, str(home / DATABASE), words)
+        assert done.returncode == 0, f"{words}: {done.stderr}"
+
+
+def _run(home: Path, database: str, words: Sequence[str]) -> "subprocess.CompletedProcess[str]":
+    env, line = surroundings(home, database), [*RUNLOG, *words]
+    return subprocess.run(line, env=env, cwd=home, capture_output=True, text=True, timeout=180)
 
 
 # In words of SQL, what makes a database look as an earlier version or other limits left it.
@@ -128,9 +162,11 @@ CHANGED = {
 }
 
 
-def _done(home: Path, words: tuple[str, ...]) -> None:
-    done = ask(home, *words)
-    assert done.returncode == 0, f"{words}: {done.stderr}"
+def _copy(source: str, to: str) -> None:
+    if os.path.basename(source).startswith(DATABASE.split(".")[0]) or os.path.islink(source):
+        shutil.copy2(source, to, follow_symlinks=False)
+    elif os.path.isfile(source):
+        os.link(source, to)  # a hard link stays one
 
 
 def _write_frames(first: Path, second: Path) -> None:
