@@ -68,6 +68,19 @@ def undisturbed() -> Iterator[None]:
         raise KeyboardInterrupt
 
 
+@contextmanager
+def by_default() -> Iterator[None]:
+    """Let Ctrl-C be Python's own: an event loop then ends its tasks, and its screen is left."""
+    before = signal.getsignal(signal.SIGINT)
+    if before == _heard:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        if before == _heard:
+            signal.signal(signal.SIGINT, before)
+
+
 def stored(what: str = "", rest: str = FOLLOWS) -> None:
     """Note that something is done for good; `what` names it where a person asked for it."""
     _state.changed = True

@@ -18,7 +18,10 @@ GRACE_S = 8.0
 
 
 def start(
-    home: Path, words: Sequence[str], env: Mapping[str, str] | None = None
+    home: Path,
+    words: Sequence[str],
+    env: Mapping[str, str] | None = None,
+    terminal: int | None = None,
 ) -> tuple["subprocess.Popen[str]", str]:
     """Start a command in a process group of its own, marked so that its kin can be found."""
     mark = secrets.token_hex(8)
@@ -28,8 +31,9 @@ def start(
         words,
         env=env,
         cwd=home,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
+        stdin=terminal,
+        stdout=subprocess.PIPE if terminal is None else terminal,
+        stderr=subprocess.PIPE if terminal is None else terminal,
         text=True,
         start_new_session=True,
     )

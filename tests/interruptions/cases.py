@@ -7,6 +7,7 @@ from pathlib import Path
 from runlog.store.migrate import known_revisions
 from tests.interruptions.world import HALF, NOTHING, OLD_LIMITS, OLD_MEASURE, SCANNED, World
 
+SCAN, INTERFACE = "scan", "interface"
 LINKS = "links"  # the folder of a home that links are made in
 
 
@@ -21,7 +22,7 @@ class Case:
     refused: str = ""  # said by the same command, where its entry was written by the one struck
     beside: tuple[str, ...] = ()  # another command at the same moment, not struck
     workers: bool = False  # it has processes of its own
-    interface: str = ""  # which of the two is struck where the interface runs: "scan" or itself
+    interface: str = ""  # which of the two is struck where the interface marks: scan or interface
 
     @property
     def migrates(self) -> bool:
@@ -44,6 +45,8 @@ def cases(world: World) -> Iterator[Case]:
     yield Case("export --links --hard", ("export", "--links", LINKS, "--hard"), SCANNED)
     two = ("scan", second, "--workers", "2")
     yield Case("two scans at once", two, HALF, beside=two, workers=True)
+    yield Case("scan while the interface marks", two, HALF, workers=True, interface=SCAN)
+    yield Case("interface that marks while a scan runs", two, HALF, interface=INTERFACE)
     for revision in known_revisions()[:-1]:
         yield Case(f"migration from {revision}", ("nights",), revision)
 

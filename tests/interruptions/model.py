@@ -24,12 +24,13 @@ from typing import Any
 
 from astropy.io import fits
 
-from tests.interruptions.cases import LINKS, Case
+from tests.interruptions.cases import INTERFACE, LINKS, Case
 from tests.interruptions.dump import Meaning, Row, books, difference, integrity, rows_of
 from tests.interruptions.strike import Signal, Struck
 from tests.interruptions.world import DATABASE, World
 
-INTERRUPTED, CANNOT_WORK = 130, 3
+INTERRUPTED = (130, -2)  # a shell says 130 of both: Python may end itself by the signal
+CANNOT_WORK = 3
 STOPPED = "stopped"
 DONE = "already done"
 GO_ON = ("again", "with the next command")  # one of them is in what tells how to go on
@@ -232,11 +233,15 @@ def wrong_words(
     case: Case, world: World, struck: Struck, copy: Path, whole: Whole
 ) -> Iterator[str]:
     """Hold what Ctrl-C says against what is there: what was stored, and how to go on."""
+    if _had_not_begun(struck):
+        return
     if "Traceback" in struck.err or "Exception ignored" in struck.err:
         yield f"a traceback: {struck.err.strip()[-300:]}"
     if struck.code == whole.code:
         return  # it came too late to change anything; that all is done is asked by what follows
-    if struck.code != INTERRUPTED:
+    if case.interface == INTERFACE:
+        return  # it gave its terminal back, whose words are not read here
+    if struck.code not in INTERRUPTED:
         yield f"Ctrl-C ends with {struck.code}: {struck.err.strip()[-200:]}"
     words = struck.err.lower()
     if STOPPED not in words or not any(word in words for word in GO_ON):
@@ -245,6 +250,11 @@ def wrong_words(
         there = entries(case, books(world.database(copy)), whole) > 0
         if there != (DONE in words):
             yield f"the entry is {'' if there else 'not '}there, and it says {struck.err.strip()!r}"
+
+
+def _had_not_begun(struck: Struck) -> bool:
+    """Tell whether Ctrl-C struck Python itself, before the first line of ours."""
+    return struck.code in (1, *INTERRUPTED) and "runlog" not in struck.err
 
 
 def wrong_without_server(struck: Struck, whole: Whole) -> Iterator[str]:

@@ -4,18 +4,21 @@ import json
 import random
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 from tests.interruptions import model
-from tests.interruptions.cases import LINKS, Case
+from tests.interruptions.cases import INTERFACE, LINKS, Case
 from tests.interruptions.dump import books, meaning
+from tests.interruptions.interface import Interface
 from tests.interruptions.model import Whole
 from tests.interruptions.strike import Signal, Struck, moment_s, strike
 from tests.interruptions.world import World
 from tests.tools import here
 
+AFTER_S = 0.6  # that keys are pressed on after a strike
 MEASURED = 2  # times that an undisturbed command is timed
 LISTED = 8  # once in so many strikes, all listings are asked for
 DRAWS = 4  # for one strike in time, so many may come too late
@@ -44,6 +47,8 @@ def undisturbed(world: World, case: Case) -> tuple[Whole, float]:
     took = []
     for _ in range(MEASURED):
         home = world.home(case.start, "struck")
+        if case.interface:
+            assert not Interface(world, home).leave()
         database = world.database(home)
         before = books(database) if world.has_tables(home) else {}
         began = time.monotonic()
@@ -92,10 +97,15 @@ def one_round(
 ) -> tuple[Struck, list[str]]:
     """Strike once, look, run the command again, and look again; gives what is wrong."""
     home = world.home(case.start, "struck")
-    process, mark = world.begin(home, *case.words)
-    others = [world.begin(home, *case.beside)] if case.beside else []
-    struck = strike(process, mark, signal, at_s, world.restart)
-    wrong = [w for other, _ in others for w in _ended_well(other)]
+    if case.interface:
+        struck, wrong = _beside_interface(world, case, home, signal, at_s)
+        marks = {"mark": books(world.database(home))["mark"]}  # held against the keys already
+        whole = replace(whole, before={**whole.before, **marks}, after={**whole.after, **marks})
+    else:
+        started = world.begin(home, *case.words)
+        others = [world.begin(home, *case.beside)] if case.beside else []
+        struck = strike(*started, signal, at_s, world.restart)
+        wrong = [w for other, _ in others for w in _ended_well(other)]
     copy = world.copied(home)
     wrong += model.after_strike(case, world, struck, copy, whole, _asking(world, copy))
     again = world.ask(home, *case.words)
@@ -103,6 +113,23 @@ def one_round(
     wrong += model.after_next(case, world, again.returncode, again.stderr, home, whole, means,
                               _asking(world, home), listed=listed)  # fmt: skip
     return struck, wrong
+
+
+def _beside_interface(
+    world: World, case: Case, home: Path, signal: Signal, at_s: float
+) -> tuple[Struck, list[str]]:
+    """Strike a scan while the interface marks, or the interface while a scan runs."""
+    interface = Interface(world, home)
+    scan = world.begin(home, *case.words)
+    marking = Thread(target=interface.mark_for, args=(at_s + AFTER_S,))
+    marking.start()
+    itself = case.interface == INTERFACE
+    struck = strike(*(interface.started if itself else scan), signal, at_s)
+    marking.join()
+    if not itself or not struck.in_time:
+        return struck, [wrong for wrong in (interface.leave(),) if wrong]
+    wrong = [*_ended_well(scan[0]), *interface.wrong_after(struck.signal.is_heard)]
+    return struck, [*wrong, *(w for w in (Interface(world, home).leave(),) if w)]
 
 
 def _ended_well(other: Any) -> Iterator[str]:

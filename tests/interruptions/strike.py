@@ -75,11 +75,11 @@ def strike(
     except subprocess.TimeoutExpired:
         os.killpg(process.pid, signal.SIGKILL)
         out, err = process.communicate()
-        err += "\n(it hung and was killed)"
+        err = f"{err or ''}\n(it hung and was killed)"
     left = orphans(mark)
     for pid in left:
         os.kill(pid, signal.SIGKILL)
-    return Struck(how, at_s, in_time, process.returncode, out, err, len(left))
+    return Struck(how, at_s, in_time, process.returncode, out or "", err or "", len(left))
 
 
 def _send(process: "subprocess.Popen[str]", how: Signal) -> None:
