@@ -6,7 +6,7 @@ import signal
 import sqlite3
 import subprocess
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import psutil
@@ -17,16 +17,23 @@ MARKER = "RUNLOG_TEST_MARK"  # every descendant inherits it, whatever its parent
 GRACE_S = 8.0
 
 
-def start(home: Path, words: Sequence[str]) -> tuple["subprocess.Popen[str]", str]:
+def start(
+    home: Path,
+    words: Sequence[str],
+    env: Mapping[str, str] | None = None,
+    terminal: int | None = None,
+) -> tuple["subprocess.Popen[str]", str]:
     """Start a command in a process group of its own, marked so that its kin can be found."""
     mark = secrets.token_hex(8)
-    env = environment(home, RUNLOG_DB=str(home / "night.sqlite"), **{MARKER: mark})
+    usual = environment(home, RUNLOG_DB=str(home / "night.sqlite"))
+    env = {**(env or usual), MARKER: mark}
     process = subprocess.Popen(
         words,
         env=env,
         cwd=home,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
+        stdin=terminal,
+        stdout=subprocess.PIPE if terminal is None else terminal,
+        stderr=subprocess.PIPE if terminal is None else terminal,
         text=True,
         start_new_session=True,
     )

@@ -32,6 +32,7 @@ from runlog.store.listing import paths_of_frames
 from runlog.store.roots import Roots
 
 UNDO = "undo"
+STORED = "the correction is stored"
 SHOWN_FRAMES = 20
 CHOOSING = (
     "--night, --since, --until, --season, --target, --filter, --rig, --grade, --fault, --kind, "
@@ -76,7 +77,7 @@ def correct(
     if dry_run:
         return Corrected(None, field, value, len(rows), examples)
     line = {"field": field, "value": value, "selection": selection.in_words()}
-    with writing(engine) as connection:
+    with writing(engine, STORED) as connection:
         keys = sorted({row.content_key for row in rows})
         number = store.append(connection, line | _signed(who), keys)
         Writer(settings).interpret_anew(connection, [row.id for row in rows])
@@ -220,7 +221,7 @@ def undo(
     engine: Engine, settings: Settings, number: int | None, who: str, report: Report = silent
 ) -> Correction:
     """Take back a correction, the last one standing when none is named; returns it."""
-    with writing(engine) as connection:
+    with writing(engine, STORED) as connection:
         book = store.book(connection)
         line = _to_undo(book, number)
         values = {"field": UNDO, "value": "", "selection": "", "undoes": line.id}

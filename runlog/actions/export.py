@@ -8,6 +8,8 @@ from typing import Any
 
 from sqlalchemy import Engine
 
+from runlog import stopping
+from runlog.core.columns import plural
 from runlog.core.frame import Grade
 from runlog.core.ledger.link_names import Keeper, places, weighted
 from runlog.core.selection import Selection
@@ -15,6 +17,7 @@ from runlog.errors import UsageError
 from runlog.store.engine import reading
 from runlog.store.keepers import keepers
 
+LINK_THE_REST = "the same command again makes the others"
 EXPORT_KEYS = "path target filter night exposure_s effective_s weight".split()
 
 
@@ -62,13 +65,18 @@ def link_tree(folder: bytes, frames: Sequence[Keeper], hard: bool, dry_run: bool
         raise UsageError("This is a file, not a folder", os.fsdecode(root))
     result = Linked()
     make = os.link if hard else os.symlink
-    for keeper, place in places(frames):
-        at = os.path.join(root, *place)
-        if strange := _strange(root, place[:-1]):
-            words = "a link or file lies where its folder should be; it was left alone"
-            result.refused.append((strange, words))
-        else:
-            _link(keeper.path, at, make, result, dry_run)
+    try:
+        for keeper, place in places(frames):
+            at = os.path.join(root, *place)
+            if strange := _strange(root, place[:-1]):
+                words = "a link or file lies where its folder should be; it was left alone"
+                result.refused.append((strange, words))
+            else:
+                _link(keeper.path, at, make, result, dry_run)
+    except KeyboardInterrupt:
+        if result.made and not dry_run:
+            stopping.stored(f"{plural(len(result.made), 'link')} made", LINK_THE_REST)
+        raise
     return result
 
 
@@ -99,11 +107,11 @@ def _link(
         return
     try:
         os.makedirs(os.path.dirname(at), exist_ok=True)
-        make(source, at)  # fails where something lies: nothing is ever overwritten
+        with stopping.undisturbed():
+            make(source, at)  # fails where something lies: nothing is ever overwritten
+            result.made.append(at)
     except OSError as error:
         result.refused.append((at, _why(error)))
-    else:
-        result.made.append(at)
 
 
 def _is_same(source: bytes, at: bytes) -> bool:

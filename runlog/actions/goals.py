@@ -46,7 +46,7 @@ class Wish:
 def wish(engine: Engine, settings: Settings, typed: Wish, who: str) -> Goal:
     """Set a goal, or with a value of 0 take it away; nothing is written unless all of it fits."""
     _check_value(typed)
-    with writing(engine) as connection:
+    with writing(engine, "the goal is stored") as connection:
         before = store.goals(connection)
         goal = _goal(connection, settings, typed, before)
         store.append_goal(connection, goal, who, datetime.now(UTC))

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.names import meant
 from runlog.actions.open import settle_behind
 from runlog.config import Settings
+from runlog.core.columns import plural
 from runlog.core.frame import Kind
 from runlog.core.selection import Selection
 from runlog.errors import UsageError
@@ -52,7 +53,7 @@ def _mark(
     note: str | None,
     who: str,
 ) -> int:
-    with writing(engine) as connection:
+    with writing(engine, f"the mark of {plural(len(frame_ids), 'frame')} is stored") as connection:
         mark_store.add_marks(connection, frame_ids, grade, note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)
     settle_behind(engine, settings)

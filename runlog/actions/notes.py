@@ -92,7 +92,7 @@ def night_at(now: datetime) -> str:
 
 
 def _settled(engine: Engine, settings: Settings, work: Callable[[Connection], int]) -> Noted:
-    number = write(engine, work)
+    number = write(engine, work, "the note is stored")
     moves = Moves(own=())
     settle_behind(engine, settings, moves=moves)
     note = next(line for line in notes_book(engine) if line.id == number)

@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from sqlalchemy import Engine
 
+from runlog import stopping
 from runlog.actions.changes import Moves, tell_changes
 from runlog.actions.known_roots import know_again
 from runlog.actions.rig_settings import tell_differences
@@ -33,6 +34,7 @@ def open_store(
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     if not make:
         require_there(database)
+    stopping.at_work()
     engine = open_engine(database)
     try:
         hear = tell or (lambda _: None)

@@ -33,7 +33,7 @@ def proposed(engine: Engine, among: Iterable[bytes] | None = None) -> list[bytes
 
 def mark_proposed(engine: Engine, settings: Settings, who: str) -> int:
     """Mark them reject. Any mark, also one taken back, ends the proposal for good."""
-    with writing(engine) as connection:
+    with writing(engine, "the marks are stored") as connection:
         frame_ids = sorted({frame_id for frame_id, _ in _proposals(connection)})
         note = "lay in a folder named for rejects"
         mark_store.add_marks(connection, frame_ids, "reject", note, who, datetime.now(UTC))

@@ -142,7 +142,7 @@ def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> list
             store.touch_rig(connection, rig_id)
         return [chosen[rig_id] for rig_id in changed]
 
-    return write(engine, work)
+    return write(engine, work, "the limits are in force")
 
 
 def _says(now: RigSettings | None, settings: Settings) -> bool:

@@ -1,7 +1,6 @@
 """Find new and changed files, read and measure them, store them, grade their runs."""
 
 import os
-import tempfile
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
@@ -21,6 +20,7 @@ from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
 from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
 from runlog.errors import CrampedError
+from runlog.ingest import leftovers
 from runlog.ingest.discover import Found, Walk, same_time
 from runlog.ingest.harmless import is_harmless
 from runlog.ingest.pool import default_workers, pool
@@ -65,6 +65,7 @@ def scan(
     the new ones are stored, so that it may be stopped at any moment and goes on the next time.
     """
     began = time.monotonic()
+    leftovers.clear()
     roots = folders_to_scan(engine, settings, folders)
     job = _Scan(engine, settings, report, stop, remeasure=remeasure)
     job.look(roots)
@@ -317,7 +318,7 @@ def _outcome(future: "Future[Outcome]", task: Task) -> Outcome:
 
 def _alone(task: Task) -> Outcome:
     """Read a file in a process of its own, which may end without a word; its time is noted."""
-    with tempfile.TemporaryDirectory(prefix="runlog-") as folder:
+    with leftovers.temporary_folder() as folder:
         notes = os.path.join(folder, "notes")
         with pool(1) as executor:
             future = executor.submit(read_file, replace(task, last_words=notes))

@@ -9,6 +9,7 @@ from importlib import import_module
 
 import click
 
+from runlog import stopping
 from runlog.errors import ExitCode, RunlogError, hush_libraries
 
 # Command -> its one-line help, so that `runlog --help` imports none of them.
@@ -93,6 +94,7 @@ def _plain(ctx: click.Context) -> int:
 
 def main() -> None:
     """Run the command and tell the shell how it went."""
+    stopping.listen()
     hush_libraries()
     _bear_with_streams()
     sys.exit(_run())
@@ -111,6 +113,7 @@ def _bear_with_streams() -> None:
 def _run() -> int:
     try:
         result = cli.main(prog_name="runlog", standalone_mode=False)
+        stopping.over()
         sys.stdout.flush()
         return int(result or 0)
     except RunlogError as error:
@@ -122,7 +125,8 @@ def _run() -> int:
         click.echo(_harmless(said.getvalue()), err=True, nl=False)  # it repeats what was typed
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("runlog: stopped", err=True)
+        stopping.over()
+        click.echo(_harmless(f"runlog: {stopping.last_words()}"), err=True)
         return int(ExitCode.INTERRUPTED)
     except BrokenPipeError:
         # The reader (head, less) has gone; say nothing more, not even at exit.

@@ -4,6 +4,7 @@ import os
 
 import click
 
+from runlog import stopping
 from runlog.cli.common import Session, talk, who, with_session
 
 
@@ -29,5 +30,7 @@ def command(session: Session) -> int:
         terminal=ask(os.environ),
     )
     app = ReviewApp(sitting)
-    app.run()
+    stopping.stored("every decision is stored", "to go on: runlog")
+    with stopping.by_default():
+        app.run()
     return app.return_code or 0

@@ -116,6 +116,8 @@ def tell(result: "ScanReport") -> None:
     failed = [f"{len(result.failed)} failed"] if result.failed else []
     ended = "Stopped early" if result.interrupted else "Scanned"
     talk(f"{ended} in {_took(result.seconds)}: {', '.join(counts + failed)}")
+    if result.interrupted:
+        talk("  what was stored stays; the same scan again goes on from there")
     if result.kinds:
         talk("  new: " + ", ".join(f"{n} {kind}" for kind, n in result.kinds.most_common()))
     if result.other_formats:
@@ -161,14 +163,16 @@ def _gentle_stop() -> Iterator[Callable[[], bool]]:
     """Let the first Ctrl-C end the scan after the frames in hand, the second at once."""
     asked = False
 
-    def ask(_signal: int, _frame: FrameType | None) -> None:
+    def ask(number: int, frame: FrameType | None) -> None:
         nonlocal asked
-        if asked:
-            raise KeyboardInterrupt
+        if asked and callable(before):
+            before(number, frame)
         asked = True
-        talk("Stopping after the frames in hand (Ctrl-C again: at once) ...")
+        # Not by a stream: Ctrl-C may have struck just as another line was written into it.
+        os.write(2, b"Stopping after the frames in hand (Ctrl-C again: at once) ...\n")
 
-    before = signal.signal(signal.SIGINT, ask)
+    before = signal.getsignal(signal.SIGINT)
+    signal.signal(signal.SIGINT, ask)
     try:
         yield lambda: asked
     finally:

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from multiprocessing.connection import wait
 
 from runlog.errors import hush_libraries
+from runlog.ingest.leftovers import claim
 from runlog.ingest.memory import bind, free_memory_bytes, share_bytes
 
 MOST_WORKERS = 61 if sys.platform == "win32" else sys.maxsize  # Windows waits for no more at once
@@ -52,6 +53,7 @@ def pool(workers: int) -> Iterator[Executor]:
 def _context() -> "multiprocessing.context.BaseContext":
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
+    claim()
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["runlog.ingest.read"])
     _start_server()

@@ -4,6 +4,8 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
+from filecmp import cmp
+from glob import escape
 from pathlib import Path
 
 from sqlalchemy import Engine
@@ -11,6 +13,8 @@ from sqlalchemy import Engine
 from runlog.errors import StoreError
 from runlog.store.engine import file_of
 from runlog.store.private import SIDES, copy_name, make_private
+
+UNFINISHED = ".unfinished"  # behind the name of a file until all of it is written
 
 
 @contextmanager
@@ -30,15 +34,48 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
     if source is None:
         yield None
         return
-    now = datetime.now(UTC)
-    copy = source.with_name(copy_name(source, revision, f"{now:%Y%m%dT%H%M%S%f}"))
+    copy, made = _copied_or_same(source, revision)
     try:
-        _copy(source, copy)
         yield copy
     except BaseException:
-        for end in ("", *SIDES):
-            copy.with_name(f"{copy.name}{end}").unlink(missing_ok=True)
+        if made:
+            _discard(copy)
         raise
+
+
+def _copied_or_same(source: Path, revision: str) -> tuple[Path, bool]:
+    """Copy a database, unless there is a copy of all it holds; tells whether one was made."""
+    _clear_unfinished(source)
+    now = datetime.now(UTC)
+    copy = source.with_name(copy_name(source, revision, f"{now:%Y%m%dT%H%M%S%f}"))
+    new = copy.with_name(copy.name + UNFINISHED)
+    try:
+        _copy(source, new)
+        if (same := _same_copy(source, revision, new)) is None:
+            return new.rename(copy), True
+        new.unlink()
+        return same, False
+    except BaseException:
+        _discard(new)
+        raise
+
+
+def _discard(copy: Path) -> None:
+    """Take a copy away, with what SQLite laid beside it at work."""
+    for end in ("", *SIDES):
+        copy.with_name(f"{copy.name}{end}").unlink(missing_ok=True)
+
+
+def _clear_unfinished(source: Path) -> None:
+    """Take away what a command left that was killed while it copied this database."""
+    for path in source.parent.glob(f"{escape(source.stem)}.*{UNFINISHED}*"):
+        path.unlink(missing_ok=True)
+
+
+def _same_copy(source: Path, revision: str, new: Path) -> Path | None:
+    """Find a copy that holds the same, as a command leaves it that was killed after making it."""
+    older = source.parent.glob(f"{escape(source.stem)}.{revision}-*Z{escape(source.suffix)}")
+    return next((path for path in sorted(older) if cmp(path, new, shallow=False)), None)
 
 
 def keep_beside(engine: Engine, name: str, lines: Iterable[str]) -> Path | None:
@@ -47,9 +84,11 @@ def keep_beside(engine: Engine, name: str, lines: Iterable[str]) -> Path | None:
     if source is None:
         return None
     path = source.with_name(f"{source.stem}.{name}-{datetime.now(UTC):%Y%m%dT%H%M%S%f}Z.txt")
+    new = path.with_name(path.name + UNFINISHED)
     try:
-        make_private(path)
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        make_private(new)
+        new.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        new.rename(path)
     except OSError:  # a full disk, or a folder that may not be written: it is told so
         return None
     return path

@@ -13,6 +13,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
+from runlog import stopping
 from runlog.errors import ConflictError, StoreError
 from runlog.store.machine import MACHINE, this_machine
 from runlog.store.private import make_private
@@ -197,21 +198,27 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
-def writing(engine: Engine) -> Iterator[Connection]:
-    """Open one transaction that is committed whole or not at all; no other writes meanwhile."""
-    with _words(engine), engine.begin() as connection:
+def writing(engine: Engine, stores: str = "") -> Iterator[Connection]:
+    """Open one transaction that is committed whole or not at all; no other writes meanwhile.
+
+    `stores` names what a person asked for, should the command be stopped after that.
+    """
+    with _words(engine), engine.connect() as connection, connection.begin() as transaction:
         yield connection
+        with stopping.undisturbed():
+            transaction.commit()
+            stopping.stored(stores)
 
 
-def write(engine: Engine, work: Callable[[Connection], T]) -> T:
+def write(engine: Engine, work: Callable[[Connection], T], stores: str = "") -> T:
     """Do some work in one transaction, and again if the server ends it for another's sake."""
     for wait_s in RETRY_AFTER_S:
         try:
-            with writing(engine) as connection:
+            with writing(engine, stores) as connection:
                 return work(connection)
         except ConflictError:
             time.sleep(wait_s)
-    with writing(engine) as connection:
+    with writing(engine, stores) as connection:
         return work(connection)
 
 

@@ -322,3 +322,17 @@ def test_0013_counts_what_frames_were_taken_with(scanned):
     carry_across(scanned)
     (row,) = rows_of(scanned, "run_shots")
     assert row == settled[0] | {"kept": 2, "doubtful": 1}
+def test_a_killed_migration_leaves_one_copy(scanned, tmp_path):
+    """What was killed while it copied is cleared away, and what is copied already is kept once."""
+    take_back(scanned, "0008")
+    torn = tmp_path / "night.0008-20261010T000000000000Z.sqlite.unfinished"
+    torn.write_bytes(b"half a copy")
+    as_it_was = scanned.read_bytes()
+    assert here(tmp_path, "nights").returncode == 0
+    (copy,) = tmp_path.glob("night.0008-*")
+    scanned.write_bytes(as_it_was)  # as the kill before the commit leaves it, beside its copy
+    for side in ("-wal", "-shm"):
+        scanned.with_name(scanned.name + side).unlink(missing_ok=True)
+    assert here(tmp_path, "nights").returncode == 0
+    assert list(tmp_path.glob("night.0008-*")) == [copy]
+    assert rows_of(copy, "alembic_version") == [{"version_num": "0008"}]

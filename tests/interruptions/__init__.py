@@ -1,0 +1,1 @@
+"""Commands struck at random moments, and a model of what must hold whenever that was."""
