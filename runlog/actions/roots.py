@@ -28,8 +28,7 @@ def folders_to_scan(engine: Engine, settings: Settings, named: Sequence[bytes]) 
     """
     paths = [stored_path(folder) for folder in named]
     for path in paths:
-        if not os.path.exists(path):
-            raise UsageError("There is no such folder or file", os.fsdecode(path))
+        _refuse_absent(path)
     if paths:
         write(engine, lambda connection: _take_in(connection, settings, paths))
         return paths
@@ -39,6 +38,16 @@ def folders_to_scan(engine: Engine, settings: Settings, named: Sequence[bytes]) 
     if not before:
         raise UsageError(_nothing_scanned(roots), cure=_name_one(roots))
     return before
+
+
+def _refuse_absent(path: bytes) -> None:
+    try:
+        os.stat(path)
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        raise UsageError("There is no such folder or file", os.fsdecode(path)) from None
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise UsageError(f"This cannot be looked at ({why})", os.fsdecode(path)) from error
 
 
 def _nothing_scanned(roots: Roots) -> str:

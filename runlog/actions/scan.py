@@ -21,7 +21,7 @@ from runlog.config import Settings
 from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
 from runlog.errors import CrampedError
 from runlog.ingest import leftovers
-from runlog.ingest.discover import Found, Walk, same_time
+from runlog.ingest.discover import Found, Walk, is_gone, same_time
 from runlog.ingest.harmless import is_harmless
 from runlog.ingest.pool import default_workers, pool
 from runlog.ingest.task import (
@@ -42,6 +42,7 @@ from runlog.store.roots import Roots, set_away, set_scanned
 BATCH_FRAMES = 16
 BATCH_SECONDS = 1.0
 AHEAD = 3  # files handed out per worker before their turn
+LOOKS_TOLD = 200  # files and folders looked at between two words about it
 FEW = 2  # so few files are read at once, without the second it takes to start workers
 
 
@@ -135,17 +136,15 @@ class _Scan:
 
     def look(self, roots: Iterable[bytes]) -> None:
         """Walk the folders and set aside what is unchanged."""
-        walk = Walk()
+        walk = Walk(go_on=self._looking)
         back: list[int] = []
-        for count, found in enumerate(walk.files(roots)):
+        for found in walk.files(roots):
             if self.stopped():
                 break
             if found.path in self.seen:
                 continue
             self.seen.add(found.path)
             self._sort(found, back)
-            if count % 200 == 0:
-                self.report(Progress("looking", count))
         self.result.other_formats = walk.other_formats
         self.result.packed_otherwise = walk.packed_otherwise
         self.result.problems = walk.problems
@@ -154,6 +153,12 @@ class _Scan:
             with writing(self.engine) as connection:
                 file_store.set_missing(connection, back, missing=False)
                 set_away(connection, plugged_in, away=False)
+
+    def _looking(self, count: int) -> bool:
+        """Tell how far looking is; a folder may hold 100,000 files and no frame."""
+        if count % LOOKS_TOLD == 1:
+            self.report(Progress("looking", count))
+        return not self.stopped()
 
     def _sort(self, found: Found, back: list[int]) -> None:
         known = self.known.get(found.path)
@@ -176,14 +181,14 @@ class _Scan:
 
     def note_missing(self, roots: Sequence[bytes]) -> None:
         """Note known files that are gone from the folders looked at; their frames stay."""
-        unreadable = [path for path, _ in self.result.problems if os.path.lexists(path)]
+        unreadable = [path for path, _ in self.result.problems if not is_gone(path)]
         gone = {
             known.id: known
             for path, known in self.known.items()
             if path not in self.seen
             and _under(path, roots)
             and not _under(path, unreadable)
-            and not os.path.lexists(path)
+            and is_gone(path)
         }
         if not gone:
             return

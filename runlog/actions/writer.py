@@ -1,6 +1,5 @@
 """Store what was read, a batch at a time: what a header means is worked out once for each frame."""
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -14,6 +13,7 @@ from runlog.core.corrections.in_force import Said
 from runlog.core.frame import Card, FrameHeader, Shape
 from runlog.core.identity import speaking_header
 from runlog.core.pixels import ReadFrame
+from runlog.ingest.discover import is_gone
 from runlog.store import frames as store
 from runlog.store.corrections import said_of
 from runlog.store.frames import FileStamp, NewFrame, Standing, path_parts
@@ -168,8 +168,8 @@ class Writer:
 
 
 def _may_be_there(path: bytes | None) -> bool:
-    """Tell whether a file is there; one that another machine has is not looked for."""
-    return path is None or os.path.lexists(path)
+    """Tell whether a file may be there; one that another machine has is not looked for."""
+    return path is None or not is_gone(path)
 
 
 def _told(cards: Sequence[Card], shape: Shape) -> Shape:

@@ -15,6 +15,8 @@ from runlog.core.columns import hours, plural
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
+    from collections import Counter
+
     from runlog.actions.scan_report import ScanReport
 
 COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "remeasured", "missing")
@@ -121,11 +123,12 @@ def tell(result: "ScanReport") -> None:
     if result.kinds:
         talk("  new: " + ", ".join(f"{n} {kind}" for kind, n in result.kinds.most_common()))
     if result.other_formats:
-        listed = ", ".join(f"{n} {suffix}" for suffix, n in result.other_formats.most_common())
-        talk(f"  not FITS, not read: {listed}")
+        talk(f"  not FITS, not read: {_counted(result.other_formats)}")
     if result.packed_otherwise:
-        listed = ", ".join(f"{n} {suffix}" for suffix, n in result.packed_otherwise.most_common())
-        talk(f"  FITS packed in a way that is not read (unpack them first): {listed}")
+        talk(
+            "  FITS packed in a way that is not read (unpack them first): "
+            f"{_counted(result.packed_otherwise)}"
+        )
     talk(*(f"  {safe(line)}" for line in result.history))
     for one in result.restated:
         talk(f"  {safe(one.words)}")
@@ -144,6 +147,15 @@ def tell(result: "ScanReport") -> None:
     _tell_paths("failed", result.failed)
     _tell_paths("problem", result.problems)
     _tell_paths("stored, but", result.doubts)
+
+
+def _counted(suffixes: "Counter[str]") -> str:
+    """List files by their suffixes; of those, too, there may be thousands."""
+    listed = [f"{n} {suffix}" for suffix, n in suffixes.most_common(NAMED)]
+    if len(suffixes) > NAMED:
+        rest = suffixes.total() - sum(n for _, n in suffixes.most_common(NAMED))
+        listed.append(f"{rest} of other kinds")
+    return ", ".join(listed)
 
 
 def _tell_paths(word: str, entries: list[tuple[bytes, str]]) -> None:

@@ -16,7 +16,13 @@ import numpy as np
 from runlog.errors import CrampedError, FrameError
 from runlog.ingest.layout import BLOCK, CARD, Unit, Value, is_structure, number_of
 from runlog.ingest.stream import PIECE_BYTES, Stream
-from runlog.ingest.tiles import DAMAGED, check_tiles, check_tiling
+from runlog.ingest.tiles import (
+    DAMAGED,
+    check_heap,
+    check_tiles,
+    check_tiling,
+    rows_bytes,
+)
 
 Array = np.ndarray[Any, Any]
 BAND_PIXELS = 1 << 21  # decoded at a time
@@ -117,7 +123,10 @@ def tiled_image(unit: Unit, stream: Stream) -> Any:
     stream.go_to(unit.start)
     alone = io.BytesIO()  # as an open file, so that it is held once
     first = alone.write(_EMPTY_PRIMARY + header)
-    _append_table(alone, unit, stream)
+    _append(alone, unit, stream, min(rows_bytes(unit), unit.data_bytes))
+    with alone.getbuffer() as held:
+        check_heap(unit, held[first:])
+    _append(alone, unit, stream, unit.data_bytes - (alone.tell() - first))
     alone.write(bytes(-alone.tell() % BLOCK))
     with alone.getbuffer() as held:
         check_tiles(unit, held[first : first + unit.data_bytes])
@@ -177,12 +186,12 @@ def _without_odd_blank(unit: Unit) -> bytes:
     return b"".join(b" " * CARD if card.startswith(b"BLANK   =") else card for card in cards)
 
 
-def _append_table(alone: io.BytesIO, unit: Unit, stream: Stream) -> None:
-    left = unit.data_bytes
+def _append(alone: io.BytesIO, unit: Unit, stream: Stream, left: int) -> None:
+    """Read on in a unit's data."""
     while left:
         piece = stream.read(min(PIECE_BYTES, left))
         if not piece:
-            raise _cut_short(unit.data_bytes - left, unit.data_bytes)
+            raise _cut_short(stream.at - unit.start, unit.data_bytes)
         alone.write(piece)
         left -= len(piece)
 

@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from runlog.ingest.paths import slashed
@@ -37,10 +37,15 @@ class Walk:
     other_formats: Counter[str] = field(default_factory=Counter)
     packed_otherwise: Counter[str] = field(default_factory=Counter)
     problems: list[tuple[bytes, str]] = field(default_factory=list)
+    go_on: Callable[[int], bool] = lambda _: True  # asked with how much was looked at
     _seen: set[tuple[int, int]] = field(default_factory=set)
+    _looked_at: int = 0  # files and folders of every kind: most may be no frames
 
     def files(self, roots: Iterable[bytes]) -> Iterator[Found]:
-        """Yield every frame file under the roots, folder by folder, names in order."""
+        """Yield every frame file under the roots, folder by folder, names in order.
+
+        It ends early when `go_on` says so.
+        """
         for root in roots:
             if os.path.isdir(root):
                 yield from self._folder(root)
@@ -63,6 +68,9 @@ class Walk:
         while stack:
             inside: list[bytes] = []
             for entry in self._entries(stack.pop()):
+                self._looked_at += 1
+                if not self.go_on(self._looked_at):
+                    return
                 found = self._look(entry, inside)
                 if found is not None:
                     yield found
@@ -102,8 +110,20 @@ class Walk:
             return None
         suffix = os.path.splitext(entry.name)[1].lower()
         if suffix not in SIDECAR_SUFFIXES and entry.stat().st_size >= PICTURE_BYTES:
-            self.other_formats[os.fsdecode(suffix) or "no suffix"] += 1
+            numbered = suffix[1:].isdigit()  # of which a folder may hold any number
+            self.other_formats["numbered" if numbered else os.fsdecode(suffix) or "no suffix"] += 1
         return None
+
+
+def is_gone(path: bytes) -> bool:
+    """Tell whether nothing has this name; what may not be looked at may well be there."""
+    try:
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False
 
 
 def changed_ns(status: os.stat_result) -> int:

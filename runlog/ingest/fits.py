@@ -35,13 +35,15 @@ from runlog.ingest.layout import CARD, Unit, in_short, units
 from runlog.ingest.memory import room_bytes
 from runlog.ingest.stream import Stream, open_stream
 from runlog.ingest.task import Limits
+from runlog.ingest.tiles import MOST_SHARE
 
 MOST_PIXELS = 1 << 30  # a billion: seven times the largest sensor we know of
 # Some programs leave a pixel or two where the picture was; this is less than a star and the sky
 # around it take.
 LEAST_SIDE_PIXELS = 16
-# Reading holds the stored values, the scaled ones and a float copy of a few tiles at once.
+# The widest pixels; reading and measuring take a few megabytes beside them.
 BYTES_PER_PIXEL = 8
+COPIES_PACKED = 2  # the library that unpacks tiles copies the packed bytes, and the pixels
 SKIPPED_BYTES_PER_PIXEL = 4  # of the largest frame allowed, on the way to an image
 # What may follow a frame in a packed file and is still unpacked, for the check sum behind it.
 VERIFIED_BYTES = 64 << 20
@@ -128,7 +130,7 @@ def _single(primary: Unit, unit: Unit, stream: Stream, limits: Limits) -> OpenFr
     shape = _shape(unit)
     if not unit.tiled:
         check_length(unit, stream)
-    _check_size(unit.axes, limits)
+    _check_size(unit.axes, limits, unit)
     if unit.tiled:
         packed = [tiled_image(unit, stream)]  # let go of before the pixels are measured
         own = _cards_of(packed[0].header)
@@ -193,10 +195,13 @@ def _check_megapixels(axes: Sequence[int], limits: Limits) -> None:
     )
 
 
-def _check_size(axes: Sequence[int], limits: Limits) -> None:
+def _check_size(axes: Sequence[int], limits: Limits, unit: Unit | None = None) -> None:
     _check_megapixels(axes, limits)
-    pixels = math.prod(axes)
-    if pixels * BYTES_PER_PIXEL > room_bytes():
+    needed = math.prod(axes) * BYTES_PER_PIXEL
+    if unit is not None and unit.tiled:
+        packed = min(unit.data_bytes, MOST_SHARE * unit.image_bytes)  # more is refused as damage
+        needed = max(needed, COPIES_PACKED * (unit.image_bytes + packed))
+    if needed > room_bytes():
         raise CrampedError(f"holds {_by(axes)} pixels and needs more memory than there is")
 
 
@@ -209,7 +214,7 @@ def _together(primary: Unit, parts: Sequence[Unit], stream: Stream, limits: Limi
     for unit in parts:
         if not unit.tiled:
             check_length(unit, stream)
-        _check_size(unit.axes, limits)
+        _check_size(unit.axes, limits, unit)
     _check_size((mosaic.width, mosaic.height), limits)
     _check_picture((mosaic.width, mosaic.height))
     shape = Shape(mosaic.width, mosaic.height, 1, mosaic.bitpix)

@@ -10,7 +10,7 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.connection import wait
 
-from runlog.errors import hush_libraries
+from runlog.errors import RunlogError, hush_libraries
 from runlog.ingest.leftovers import claim
 from runlog.ingest.memory import bind, free_memory_bytes, share_bytes
 
@@ -31,7 +31,14 @@ def pool(workers: int) -> Iterator[Executor]:
     """Open a pool of worker processes; on leaving, work not begun is dropped.
 
     Each may take its share of the memory that is free, so that all of them fit.
+
+    Raises
+    ------
+    RunlogError
+        When no process can be started.
     """
+    if not os.access(sys.executable, os.X_OK):  # begun as another user, and dropped to this one
+        raise _no_workers(f"{sys.executable} may not be run by this user")
     before = {name: os.environ.get(name) for name in FOR_WORKERS}
     os.environ.update(dict.fromkeys(FOR_WORKERS, "1"))
     context = _context()
@@ -41,6 +48,8 @@ def pool(workers: int) -> Iterator[Executor]:
     )
     try:
         yield executor
+    except OSError as error:  # a task's own come back with its outcome
+        raise _no_workers(error.strerror or str(error)) from error
     finally:
         executor.shutdown(wait=True, cancel_futures=True)
         for name, value in before.items():
@@ -48,6 +57,14 @@ def pool(workers: int) -> Iterator[Executor]:
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
+
+
+def _no_workers(why: str) -> RunlogError:
+    return RunlogError(
+        "No process can be started to read files in",
+        why,
+        "See that this user may run Python and start processes, then scan again",
+    )
 
 
 def _context() -> "multiprocessing.context.BaseContext":

@@ -98,10 +98,10 @@ def open_stream(path: bytes) -> Iterator[Stream]:
     """
     with ExitStack() as stack:
         with refusal("cannot be opened"):
-            if not stat.S_ISREG(os.stat(path).st_mode):  # a pipe would make us wait for ever
-                raise FrameError("is not a file")
+            _check_file(os.stat(path))  # to open a device may do something
             # Bytes names may hold anything; the libraries take an open file.
-            raw = stack.enter_context(open(path, "rb"))
+            raw = stack.enter_context(open(path, "rb", opener=_at_once))
+            _check_file(os.fstat(raw.fileno()))  # it may have been another a moment ago
         with refusal():
             magic = raw.read(len(SIGNATURE))
         _refuse_foreign(magic)
@@ -115,6 +115,16 @@ def open_stream(path: bytes) -> Iterator[Stream]:
             _check_signature(start)
             source.seek(0)
         yield Stream(raw, source, packed=source is not raw)
+
+
+def _check_file(status: os.stat_result) -> None:
+    if not stat.S_ISREG(status.st_mode):
+        raise FrameError("is not a file")
+
+
+def _at_once(path: bytes, flags: int) -> int:
+    """Open without waiting: a pipe would make us wait for ever."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def _unpacked(raw: BinaryIO, magic: bytes) -> _Source:

@@ -115,6 +115,27 @@ class _Column:
     item_bytes: int
 
 
+def rows_bytes(unit: Unit) -> int:
+    """Give the length of the rows, which say where in the heap behind them the tiles lie."""
+    return int(unit.values["NAXIS1"] or 0) * int(unit.values["NAXIS2"] or 0)
+
+
+def check_heap(unit: Unit, rows: memoryview) -> None:
+    """Refuse a heap of far more than the tiles in it, before it is read: it only fills memory."""
+    cells = np.frombuffer(rows, np.uint8)
+    if cells.size < rows_bytes(unit):
+        raise FrameError(DAMAGED)
+    cells = cells.reshape(int(unit.values["NAXIS2"] or 0), -1)
+    pointed = [(c, _pointers(cells, c)[0]) for c in _columns(unit) if c.pointer]
+    held = sum(float(np.abs(counts).sum(dtype=float)) * c.item_bytes for c, counts in pointed)
+    heap = unit.data_bytes - rows_bytes(unit)
+    if heap > MOST_SHARE * held + MOST_BYTES_A_TILE * len(cells) + MOST_BYTES_BESIDE:
+        raise FrameError(
+            f"is damaged: its header promises {in_short(heap)} bytes of packed pixels, its tiles "
+            f"have {in_short(int(held))}"
+        )
+
+
 def check_tiles(unit: Unit, table: memoryview) -> None:
     """Refuse tiles that lie outside their file's heap or unpack to more than a tile."""
     columns = _columns(unit)

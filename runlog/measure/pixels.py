@@ -188,9 +188,18 @@ def find_ceiling(plane: Plane, given_adu: float | None, sky_adu: float) -> float
         return given
     if raw.dtype.kind in "ui" and top == np.iinfo(raw.dtype).max:
         return top if given is None else min(given, top)
-    high = raw[at_least(raw, top - max(1.0, 0.02 * (top - sky_adu)))]
-    piled = int(np.count_nonzero(high == top))
-    band = high.size - piled
+    piled, band = _counted_below(plane, top, top - max(1.0, 0.02 * (top - sky_adu)))
     if piled >= FEWEST_PILED and piled > band and top > sky_adu and (given is None or top < given):
         return top
     return given
+
+
+def _counted_below(plane: Plane, top: float, low: float) -> tuple[int, int]:
+    """Count the pixels at the top and those from a level up to it, some rows at a time."""
+    piled = reached = 0
+    for start, stop in plane.chunks():
+        part = plane.raw[..., start:stop, :]
+        high = part[at_least(part, low)]
+        reached += high.size
+        piled += int(np.count_nonzero(high == top))
+    return piled, reached - piled

@@ -7,10 +7,18 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.ingest import bombs
-from tests.ingest.bombs import MB, blocks, card, image_extension, packed, primary, repeated
+from tests.ingest.bombs import (
+    MB,
+    blocks,
+    card,
+    image_extension,
+    packed,
+    primary,
+    repeated,
+    tiles_header,
+)
 
 Make = Callable[[Path, random.Random], Path]
-TABLE = "XTENSION= 'BINTABLE'"
 
 
 def sparse(path: Path, rng: random.Random) -> Path:
@@ -44,24 +52,6 @@ def headers_of_cards(path: Path, rng: random.Random) -> Path:
     filled = ("".join(c.ljust(80) for c in cards) + wanted).encode()
     one = filled[: 3 * MB // 2880 * 2880] + blocks(data=bytes(800))
     return packed(path, [blocks(*primary(8, ())), *repeated(one, rng.choice((300, 600)))])
-
-
-def tiles_header(side: int, table_bytes: int, bitpix: int = 16, packing: str = "RICE_1") -> bytes:
-    """Write the header of an image packed as one tile, whose table has so many bytes behind it."""
-    return blocks(
-        TABLE, *primary(8, (8, 1))[1:], card("PCOUNT", table_bytes), card("GCOUNT", 1),
-        card("TFIELDS", 1), "TTYPE1  = 'COMPRESSED_DATA'", "TFORM1  = '1PB(9)'",
-        card("ZIMAGE", "T"), f"ZCMPTYPE= '{packing}'", card("ZBITPIX", bitpix), card("ZNAXIS", 2),
-        card("ZNAXIS1", side), card("ZNAXIS2", side), card("ZTILE1", side), card("ZTILE2", side),
-    )  # fmt: skip
-
-
-def tiles_of_zeros(path: Path, rng: random.Random) -> Path:
-    """Pack a heap of zeros twice as long as the image its tile would make."""
-    side = rng.choice((4000, 15_000))
-    heap = 2 * 8 * side * side // MB
-    head = blocks(*primary(8, ())) + tiles_header(side, heap * MB - 8, 64)
-    return packed(path, [head, *repeated(bytes(MB), heap)])
 
 
 def one_deflated_tile(path: Path, rng: random.Random) -> Path:
@@ -144,7 +134,10 @@ MAKES: dict[str, tuple[str, Make]] = {
         lambda p, r: bombs.tiled(p, ZNAXIS1=15_000, ZNAXIS2=15_000, ZTILE1=15_000, ZTILE2=15_000),
     ),
     "heap": (".fits.fz", lambda p, r: bombs.tiled(p, PCOUNT=10 ** r.choice((8, 12)))),
-    "tiles of zeros": (".fits.fz.gz", tiles_of_zeros),
+    "tiles of zeros": (
+        ".fits.fz.gz",
+        lambda p, r: bombs.tiles_of_zeros(p, r.choice((4000, 15_000))),
+    ),
     "one deflated tile": (".fits.fz", one_deflated_tile),
     "blank headers": (".fits.gz", headers_of_blanks),
     "full headers": (".fits.gz", headers_of_cards),

@@ -140,3 +140,21 @@ def tile_bomb(path: Path, megabytes: int) -> Path:
     first = fits.PrimaryHDU().header.tostring().encode()
     path.write_bytes(first + header.tostring().encode() + body + bytes(-len(body) % 2880))
     return path
+
+
+def tiles_header(side: int, table_bytes: int, bitpix: int = 16, packing: str = "RICE_1") -> bytes:
+    """Write the header of an image packed as one tile, whose table has so many bytes behind it."""
+    return blocks(
+        "XTENSION= 'BINTABLE'", *primary(8, (8, 1))[1:], card("PCOUNT", table_bytes),
+        card("GCOUNT", 1),
+        card("TFIELDS", 1), "TTYPE1  = 'COMPRESSED_DATA'", "TFORM1  = '1PB(9)'",
+        card("ZIMAGE", "T"), f"ZCMPTYPE= '{packing}'", card("ZBITPIX", bitpix), card("ZNAXIS", 2),
+        card("ZNAXIS1", side), card("ZNAXIS2", side), card("ZTILE1", side), card("ZTILE2", side),
+    )  # fmt: skip
+
+
+def tiles_of_zeros(path: Path, side: int) -> Path:
+    """Pack a heap of zeros twice as long as the image its one tile would make."""
+    heap = 2 * 8 * side * side // MB
+    head = blocks(*primary(8, ())) + tiles_header(side, heap * MB - 8, 64)
+    return packed(path, [head, *repeated(bytes(MB), heap)])

@@ -11,6 +11,8 @@ from astropy.io import fits
 
 from runlog.ingest import decode
 from runlog.ingest import fits as reader
+from runlog.ingest.fingerprint import content_key
+from runlog.measure import measure_frame, measure_level
 
 RNG = np.random.default_rng(5)
 FRAMES = {
@@ -68,3 +70,16 @@ def test_never_twice_in_memory(tmp_path: Path) -> None:
     finally:
         tracemalloc.stop()
     assert frame.nbytes <= most < 1.35 * frame.nbytes
+
+
+@pytest.mark.parametrize("value", [0.0, 1234.5, np.nan])
+def test_no_copy_is_made_of_a_whole_frame(value: float) -> None:
+    """Key, measures and levels of a frame that is all of one value, doubles, take a few rows."""
+    pixels = np.full((3, 1600, 1600), value)
+    tracemalloc.start()
+    content_key(pixels, "")
+    measure_frame(pixels)
+    measure_level(pixels)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 0.6 * pixels.nbytes

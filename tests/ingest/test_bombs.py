@@ -44,6 +44,8 @@ BOMBS = {
         "cannot be unpacked", FailureKind.DAMAGED),
     "heap.fits.fz": (
         lambda p: bombs.tiled(p, PCOUNT=10**12), "promises 10000000000", FailureKind.DAMAGED),
+    "zeros.fits.fz.gz": (
+        lambda p: bombs.tiles_of_zeros(p, 4000), "its tiles have 0", FailureKind.DAMAGED),
     "tiles.fits.fz": (
         lambda p: bombs.tiled(p, ZTILE1=1, ZTILE2=1), "an image that has 160000",
         FailureKind.DAMAGED),
