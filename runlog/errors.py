@@ -48,6 +48,10 @@ class DamagedError(StoreError):
     """What the database's file holds is not what was written."""
 
 
+class ReadOnlyError(StoreError):
+    """The database may be read but not written."""
+
+
 class ConflictError(StoreError):
     """The database ended a transaction for the sake of another; done again it goes through."""
 

@@ -9,8 +9,10 @@ from runlog.actions.changes import Moves, tell_changes
 from runlog.actions.known_roots import know_again
 from runlog.actions.rig_settings import tell_differences
 from runlog.config import Settings
+from runlog.core.columns import plural
+from runlog.errors import ReadOnlyError
 from runlog.store.damage import refuse_damaged
-from runlog.store.engine import open_engine, reading, require_there
+from runlog.store.engine import WAITING, open_engine, reading, require_there
 from runlog.store.migrate import ready
 from runlog.store.runs import dirty_runs
 
@@ -38,16 +40,33 @@ def open_store(
     engine = open_engine(database)
     try:
         hear = tell or (lambda _: None)
+        engine.update_execution_options(**{WAITING: tell})
         ready(engine, hear)
         know_again(engine, hear)
         tell_differences(engine, settings, hear)
-        settle_behind(engine, settings)
-        if tell is not None:  # what nobody hears waits for the next command
-            tell_changes(engine, tell)
+        _bring_up_to_date(engine, settings, tell)
     except BaseException:
         engine.dispose()
         raise
     return engine
+
+
+def _bring_up_to_date(
+    engine: Engine, settings: Settings, tell: Callable[[str], None] | None
+) -> None:
+    """Settle and tell what changed; where nothing may be written, say so and let it be read."""
+    try:
+        settle_behind(engine, settings)
+        if tell is not None:  # what nobody hears waits for the next command
+            tell_changes(engine, tell)
+    except ReadOnlyError:
+        with reading(engine) as connection:
+            behind = len(dirty_runs(connection))
+        if tell is not None and behind:
+            tell(
+                "The database is read-only here: grades and hours of "
+                f"{plural(behind, 'night')} are not up to date and cannot be brought so"
+            )
 
 
 def refuse_spoilt(database: str) -> None:

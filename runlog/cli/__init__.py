@@ -1,11 +1,13 @@
 """The command line: thin commands, each in its own module, imported only when it is called."""
 
 import codecs
+import errno
 import io
 import os
 import sys
 from collections.abc import Mapping
 from importlib import import_module
+from typing import TextIO
 
 import click
 
@@ -94,10 +96,18 @@ def _plain(ctx: click.Context) -> int:
 
 def main() -> None:
     """Run the command and tell the shell how it went."""
+    _have_streams()
     stopping.listen()
     hush_libraries()
     _bear_with_streams()
     sys.exit(_run())
+
+
+def _have_streams() -> None:
+    """Open streams that were closed, to nowhere: Python has None in their place."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode, encoding="utf-8"))
 
 
 def _bear_with_streams() -> None:
@@ -111,6 +121,19 @@ def _bear_with_streams() -> None:
 
 
 def _run() -> int:
+    try:
+        return _ran()
+    except BrokenPipeError:
+        # The reader (head, less) has gone; say nothing more, not even at exit.
+        _let_go(sys.stdout)
+        return int(ExitCode.DONE)
+    except OSError as error:
+        if error.errno not in NO_ROOM:
+            raise
+        return _not_written(error)
+
+
+def _ran() -> int:
     try:
         result = cli.main(prog_name="runlog", standalone_mode=False)
         stopping.over()
@@ -128,10 +151,28 @@ def _run() -> int:
         stopping.over()
         click.echo(_harmless(f"runlog: {stopping.last_words()}"), err=True)
         return int(ExitCode.INTERRUPTED)
-    except BrokenPipeError:
-        # The reader (head, less) has gone; say nothing more, not even at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return int(ExitCode.DONE)
+
+
+NO_ROOM = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG))
+
+
+def _not_written(error: OSError) -> int:
+    """Say that what was to be written could not be: the disk it goes to is full."""
+    _let_go(sys.stdout)
+    unnamed = f"the output, or a file for the moment in {os.environ.get('TMPDIR', '/tmp')},"  # nosec B108
+    where = os.fsdecode(error.filename) if error.filename else unnamed
+    words = f"{where} could not be written whole ({error.strerror or error})"
+    cure = "See that its disk has room and may be written, and run the command again"
+    try:
+        click.echo(_harmless(f"runlog: {words}\n  {cure}"), err=True)
+    except OSError:  # errors go the same way: the exit code is all that is left
+        _let_go(sys.stderr)
+    return int(ExitCode.CANNOT_WORK)
+
+
+def _let_go(stream: TextIO) -> None:
+    """Send what a stream still holds nowhere, so that nothing is said of it at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _harmless(text: str) -> str:

@@ -1,7 +1,9 @@
 """Open the database, SQLite or PostgreSQL: many read, one at a time writes."""
 
 import json
+import os
 import sqlite3
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -19,7 +21,9 @@ from runlog.store.machine import MACHINE, this_machine
 from runlog.store.private import make_private
 from runlog.store.trouble import explain
 
-BUSY_TIMEOUT_MS = 30_000  # how long a writer waits for another
+BUSY_TIMEOUT_MS = 120_000  # how long a writer waits for another
+SILENT_S = 2.0  # how long it does so without a word
+WAITING = "runlog_waiting"  # execution option: whom to tell that it waits
 WRITER_LOCK = int.from_bytes(b"runlog")  # an advisory lock, and so one of each database
 READING = "runlog_read"
 READ_ONLY: dict[str, dict[str, Any]] = {
@@ -91,8 +95,8 @@ def open_engine(text: str) -> Engine:
         json_deserializer=_from_json,
         execution_options={MACHINE: this_machine()},
     )
-    event.listen(engine, "do_connect", _make_private_file)
-    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "do_connect", _connect_sqlite)
+    event.listen(engine, "connect", lambda opened, _: _prepare_sqlite(opened, engine))
     event.listen(engine, "begin", _begin_sqlite)
     return engine
 
@@ -128,10 +132,11 @@ def _begin_server(connection: Connection) -> None:
     # Held until the transaction ends, however it ends. Without it two writers would each choose
     # among the frames that they see, and not see the other's.
     if not _only_reads(connection):
-        connection.exec_driver_sql(
-            f"SELECT set_config('lock_timeout', '{BUSY_TIMEOUT_MS}', true), "
-            f"pg_advisory_xact_lock({WRITER_LOCK})"
-        )
+        with _told_if_slow(connection):
+            connection.exec_driver_sql(
+                f"SELECT set_config('lock_timeout', '{BUSY_TIMEOUT_MS}', true), "
+                f"pg_advisory_xact_lock({WRITER_LOCK})"
+            )
 
 
 def _make_folder(path: Path) -> None:
@@ -145,15 +150,34 @@ def _make_folder(path: Path) -> None:
         ) from error
 
 
-def _make_private_file(_dialect: Any, _record: Any, arguments: Any, _options: Any) -> None:
-    """Make a new database's file ourselves: SQLite would let everybody read it."""
+def _connect_sqlite(_dialect: Any, _record: Any, arguments: Any, options: Any) -> Any:
+    """Make a new database's file ourselves: SQLite would let everybody read it.
+
+    A file of which nothing may be written, nor beside it, is read as one that does not change;
+    without that SQLite asks for a file beside it even to read.
+    """
+    if arguments[0] == IN_MEMORY or arguments[0].startswith("file:"):
+        return None
     path = Path(arguments[0])
-    if arguments[0] != IN_MEMORY and not arguments[0].startswith("file:"):
-        with suppress(OSError):  # it is there, or cannot be made: then connecting says why
-            make_private(path)
+    with suppress(OSError):  # it is there, or cannot be made: then connecting says why
+        make_private(path)
+    if stands_still(path):
+        return sqlite3.connect(f"{path.absolute().as_uri()}?immutable=1", uri=True, **options)
+    return None
 
 
-def _prepare_sqlite(connection: Any, _record: Any) -> None:
+def stands_still(path: Path) -> bool:
+    """Tell whether a database can only be read as it lies: nobody has it open, none may write."""
+    beside = [path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal")]
+    return (
+        path.is_file()
+        and not any(os.path.lexists(other) for other in beside)
+        and not os.access(path, os.W_OK)
+        and not os.access(path.parent, os.W_OK)
+    )
+
+
+def _prepare_sqlite(connection: Any, engine: Engine) -> None:
     # Autocommit in the driver, so that our own BEGIN is the only one (see _begin_sqlite).
     connection.isolation_level = None
     cursor = connection.cursor()
@@ -161,8 +185,9 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.execute("PRAGMA synchronous = NORMAL")
     # Only a change of mode writes, so a read-only database in WAL mode still opens.
-    if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-        _change_to_wal(cursor)
+    with _told_if_slow(engine):
+        if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            _change_to_wal(cursor)
     cursor.close()
 
 
@@ -174,6 +199,8 @@ def _change_to_wal(cursor: sqlite3.Cursor) -> None:
             cursor.execute("PRAGMA journal_mode = WAL")
             return
         except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY:
+                return  # it can be read as it is
             if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:
                 raise
             time.sleep(WAL_RETRY_S)
@@ -182,7 +209,25 @@ def _change_to_wal(cursor: sqlite3.Cursor) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     # A writer takes the lock at once: a transaction that first reads and then writes could
     # otherwise fail half way with "database is locked", whatever the timeout.
-    connection.exec_driver_sql("BEGIN" if _only_reads(connection) else "BEGIN IMMEDIATE")
+    with _told_if_slow(connection):
+        connection.exec_driver_sql("BEGIN" if _only_reads(connection) else "BEGIN IMMEDIATE")
+
+
+@contextmanager
+def _told_if_slow(asker: Engine | Connection) -> Iterator[None]:
+    """Say, where somebody hears it, that another program is waited for."""
+    tell = asker.get_execution_options().get(WAITING)
+    if tell is None:
+        yield
+        return
+    words = f"Waiting for another program that holds the database, {BUSY_TIMEOUT_MS // 60_000} "
+    timer = threading.Timer(SILENT_S, tell, [f"{words}minutes at most; Ctrl-C stops"])
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
 
 
 def _only_reads(connection: Connection) -> bool:
@@ -193,8 +238,23 @@ def _only_reads(connection: Connection) -> bool:
 def reading(engine: Engine) -> Iterator[Connection]:
     """Open a consistent view of the database that takes no write lock."""
     options = READ_ONLY[engine.dialect.name]
+    path = file_of(engine)
+    before = _left_as_it_is(path) if path is not None else None
     with _words(engine), engine.execution_options(**options).begin() as connection:
         yield connection
+    if path is not None and before is not None and _left_as_it_is(path) != before:
+        raise StoreError(
+            "The database was changed while it was read", str(path), "Run the command again"
+        )
+
+
+def _left_as_it_is(path: Path) -> tuple[int, int] | None:
+    """Give size and time of a file that SQLite is told does not change; None for any other."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return (status.st_size, status.st_mtime_ns) if stands_still(path) else None
 
 
 @contextmanager

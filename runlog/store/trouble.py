@@ -15,7 +15,13 @@ from sqlalchemy.exc import (
     ProgrammingError,
 )
 
-from runlog.errors import ConflictError, DamagedError, StoreError, ValueRefusedError
+from runlog.errors import (
+    ConflictError,
+    DamagedError,
+    ReadOnlyError,
+    StoreError,
+    ValueRefusedError,
+)
 
 Words = tuple[str, str]  # what happened, what to do
 
@@ -35,6 +41,7 @@ DISK_FAILED = (
     "The disk that holds the database failed to read or write",
     "Check the disk; nothing half-written is kept",
 )
+KINDS: Mapping[Words, type[StoreError]] = {DAMAGED: DamagedError, READ_ONLY: ReadOnlyError}
 LEAST_ROOM = 65_536  # bytes; SQLite needs half of it to open a database at all
 FULL = (
     "The disk that holds the database is full",
@@ -119,7 +126,7 @@ def explain(error: DBAPIError, engine: Engine) -> StoreError:
         cure = "Run the command again; nothing half-written is kept"
         return ConflictError("Another writer came first", where(engine), cure)
     if words := _words(error, code, engine):
-        return (DamagedError if words is DAMAGED else StoreError)(words[0], where(engine), words[1])
+        return KINDS.get(words, StoreError)(words[0], where(engine), words[1])
     of_one = ONE_VALUE_SQLITE if engine.dialect.name == "sqlite" else ONE_VALUE
     if isinstance(error, of_one) and not error.connection_invalidated:
         return ValueRefusedError(f"The database refuses a value ({error.orig})", where(engine))

@@ -1,0 +1,1 @@
+"""Trouble with disks and databases, drawn with a seed: what must hold after each."""
