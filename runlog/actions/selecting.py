@@ -6,6 +6,7 @@ it, whoever asks.
 
 import os
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date
 
 from sqlalchemy import Connection, Engine
@@ -57,7 +58,7 @@ def selected(
         raise UsageError("An option is empty, so it chooses nothing", cure="Leave it out")
     first, last = _span(settings, season, since, until)
     with reading(engine) as connection:
-        return Selection(
+        chosen = Selection(
             night=evening(night) if night is not None else None,
             since=first,
             until=last,
@@ -70,8 +71,8 @@ def selected(
             folder=_folder(connection, folder) if folder is not None else None,
             pattern=pattern,
             near_deg=_place(near, within_deg) if near is not None else None,
-            frame_ids=_named(connection, frames),
         )
+        return replace(chosen, frame_ids=_named(connection, frames, chosen))
 
 
 def evening(text: str) -> str:
@@ -149,10 +150,12 @@ def _place(near: str, within_deg: float) -> tuple[float, float, float]:
     return (*place, within_deg)
 
 
-def _named(connection: Connection, names: Sequence[str]) -> tuple[int, ...] | None:
+def _named(
+    connection: Connection, names: Sequence[str], among: Selection
+) -> tuple[int, ...] | None:
     if not names:
         return None
-    return tuple(dict.fromkeys(find_frame(connection, name) for name in names))
+    return tuple(dict.fromkeys(find_frame(connection, name, among) for name in names))
 
 
 # --- plain words ----------------------------------------------------------------------------

@@ -16,10 +16,10 @@ from runlog.cli.common import (
     safe,
     safe_lines,
     show,
-    table,
     with_session,
 )
 from runlog.cli.hour_columns import spoken, with_ungraded
+from runlog.cli.plain_table import table
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from runlog.core.story.report import NightEvent, NightReport
 
 ADDED = [key for key in TOTALS_SHOWN if key not in ("nights", "goal_s", "to_go_s", "frames_to_go")]
+ADDED_DROP = "frames logged_s rejected_s doubtful_s ungraded_s"
 LEAST_WIDTH = 24  # cells for words, however narrow the terminal
 # Okabe and Ito 2008; the word always stands beside the colour.
 OPINION_STYLE = {"good": "#009E73", "fair": "#E69F00", "poor": "#D55E00", "unknown": "dim"}
@@ -131,7 +132,9 @@ def show_report(report: "NightReport") -> None:
         show(_heading(f"\n{say.TO_CHECK}"), *map(_to_check, report.to_check))
     if report.added:
         rows = [row_of(total) for total in report.added]
-        show(_heading(f"\n{say.ADDED}"), table(spoken(rows), with_ungraded(ADDED, rows)))
+        show(
+            _heading(f"\n{say.ADDED}"), table(spoken(rows), with_ungraded(ADDED, rows), ADDED_DROP)
+        )
     if report.questions:
         show(_heading(say.QUESTIONS))
         show(*(Text(f"  {safe(question)}") for question in report.questions))

@@ -13,11 +13,11 @@ from runlog.cli.common import (
     listing,
     safe,
     show,
-    table,
     talk,
     who,
     with_session,
 )
+from runlog.cli.plain_table import table
 
 if TYPE_CHECKING:
     from runlog.actions.notes import Noted

@@ -6,17 +6,8 @@ from typing import Any
 
 import click
 
-from runlog.cli.common import (
-    Session,
-    echo_csv,
-    echo_json,
-    listing,
-    safe,
-    show,
-    table,
-    talk,
-    with_session,
-)
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, talk, with_session
+from runlog.cli.plain_table import table
 from runlog.core.columns import plural
 
 KEYS = "name path missing files scanned_at_utc machines".split()

@@ -13,11 +13,11 @@ from runlog.cli.common import (
     listing,
     safe,
     show,
-    table,
     talk,
     who,
     with_session,
 )
+from runlog.cli.plain_table import table
 from runlog.cli.progress import grading_bar
 
 KEYS = "target frames logged_s ra_deg dec_deg spellings questions".split()

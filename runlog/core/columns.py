@@ -82,6 +82,7 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "fwhm_arcsec": Column("FWHM ″", _number(2), True),
     "faults": Column("why", ", ".join),
     "path": Column("file"),
+    "key": Column("key"),
     "frames": Column("frames", str, True),
     "logged_s": Column("logged", hours, True),
     "kept_s": Column("kept", hours, True),

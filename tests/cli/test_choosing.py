@@ -17,7 +17,7 @@ WITHOUT = {
 ASKING = [
     "frames", "totals", "totals --by night", "totals --publish", "nights", "night", "export",
     "calibration", "forecast", "targets", "targets list", "correct --list",
-    "correct date '1h later' --dry-run", "mark keep",
+    "correct date '1h later' --dry-run", "mark keep --yes",
 ]  # fmt: skip
 
 
@@ -34,7 +34,7 @@ def home(tmp_path_factory):
         cards = {"DATE__OBS": start, "OBJECT": target, "FILTER": name}
         write_frame(home / "frames" / f"f{number}.fits", noise(number), **cards)
     assert here(home, "scan", home / "frames").returncode == 0
-    assert here(home, "mark", "keep", "--since", "2026-10-01").returncode == 0
+    assert here(home, "mark", "keep", "--yes", "--since", "2026-10-01").returncode == 0
     return home
 
 
