@@ -7,10 +7,10 @@ it, whoever asks.
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import date
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.evenings import evening
 from runlog.actions.mark import find_frame
 from runlog.actions.names import all_targets, called, meant, near_words, seen_target
 from runlog.config import Settings
@@ -56,10 +56,10 @@ def selected(
     """Fold and check a selection as typed."""
     if "" in (target, filter, rig, season, since, until, night, kind, folder, pattern, near):
         raise UsageError("An option is empty, so it chooses nothing", cure="Leave it out")
-    first, last = _span(settings, season, since, until)
     with reading(engine) as connection:
+        first, last = _span(connection, settings, season, since, until)
         chosen = Selection(
-            night=evening(night) if night is not None else None,
+            night=evening(connection, night) if night is not None else None,
             since=first,
             until=last,
             target=seen_target(connection, target) if target is not None else None,
@@ -75,20 +75,14 @@ def selected(
         return replace(chosen, frame_ids=_named(connection, frames, chosen))
 
 
-def evening(text: str) -> str:
-    """Check a night's date; returns it in ISO form."""
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError as error:
-        raise UsageError(
-            f"{text!r} is not a date", cure="Write the evening's date as in 2026-10-14"
-        ) from error
-
-
 def _span(
-    settings: Settings, season: str | None, since: str | None, until: str | None
+    connection: Connection,
+    settings: Settings,
+    season: str | None,
+    since: str | None,
+    until: str | None,
 ) -> tuple[str | None, str | None]:
-    first, last = evening(since) if since else None, evening(until) if until else None
+    first, last = (evening(connection, word) if word else None for word in (since, until))
     if season is not None:
         if first or last:
             raise UsageError("A season has its own first and last night", cure="Leave one out")

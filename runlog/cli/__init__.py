@@ -9,6 +9,7 @@ from importlib import import_module
 
 import click
 
+from runlog.cli.naming import Suggesting
 from runlog.errors import ExitCode, RunlogError, hush_libraries
 
 # Command -> its one-line help, so that `runlog --help` imports none of them.
@@ -36,7 +37,7 @@ COMMANDS: Mapping[str, str] = {
 }
 
 
-class LazyCommands(click.Group):
+class LazyCommands(Suggesting):
     """A group that knows its commands by name and imports one when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -94,6 +95,10 @@ def _plain(ctx: click.Context) -> int:
 def main() -> None:
     """Run the command and tell the shell how it went."""
     hush_libraries()
+    if "_RUNLOG_COMPLETE" in os.environ:
+        from runlog.cli.completing import install
+
+        install()
     _bear_with_streams()
     sys.exit(_run())
 

@@ -63,11 +63,34 @@ class Numbers(click.Command):
         return super().parse_args(ctx, [f" {w}" if _NEGATIVE.match(w) else w for w in args])
 
 
+def named_store(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --db and --config."""
+    config = click.option(
+        "--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file."
+    )
+    db = click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
+    return db(config(command))
+
+
+def group_session(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --db and --config to a group, for the commands in it."""
+
+    @named_store
+    @click.pass_context
+    def run(
+        ctx: click.Context, /, *args: Any, db: str | None, config: str | None, **kwargs: Any
+    ) -> Any:
+        given = {"db": db, "config": config}
+        ctx.obj = (ctx.obj or {}) | {key: value for key, value in given.items() if value}
+        return command(*args, **kwargs)
+
+    return update_wrapper(run, command)
+
+
 def with_session(command: Callable[..., int]) -> Callable[..., int]:
     """Add --db and --config, which may stand before or after the command's name."""
 
-    @click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
-    @click.option("--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file.")
+    @named_store
     @click.pass_context
     def run(ctx: click.Context, /, db: str | None, config: str | None, **kwargs: Any) -> int:
         from runlog.config import DB_VARIABLE, default_database, load_settings
@@ -75,7 +98,9 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
         given = ctx.obj or {}
         name = config or given.get("config")
         path = Path(name) if name else None
-        named = db or given.get("db") or os.environ.get(DB_VARIABLE)
+        # A group's own command knows them from here.
+        ctx.obj = {"db": db or given.get("db"), "config": name}
+        named = ctx.obj["db"] or os.environ.get(DB_VARIABLE)
         session = Session(named or default_database(), path, load_settings(path), bool(named))
         return command(session, **kwargs)
 

@@ -9,6 +9,7 @@ import click
 
 from runlog.cli.choosing import choosing
 from runlog.cli.common import (
+    Numbers,
     Session,
     echo_csv,
     echo_json,
@@ -18,6 +19,7 @@ from runlog.cli.common import (
     show,
     with_session,
 )
+from runlog.cli.completing import stored
 from runlog.cli.hour_columns import spoken, with_ungraded
 from runlog.cli.plain_table import table
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
@@ -38,16 +40,19 @@ LEAST_WIDTH = 24  # cells for words, however narrow the terminal
 OPINION_STYLE = {"good": "#009E73", "fair": "#E69F00", "poor": "#D55E00", "unknown": "dim"}
 
 
-@click.command("night")
+@click.command("night", cls=Numbers)
 # DATE is the night; all else chooses which night, which is then told whole.
-@click.argument("date", required=False)
+@click.argument("date", required=False, shell_complete=stored("nights"))
 @choosing(without="night")
 @listing
 @with_session
 def command(
     session: Session, date: str | None, as_json: bool, as_csv: bool, asked: dict[str, Any]
 ) -> int:
-    """Show what happened in the night of DATE (the evening's date; the last night by default).
+    """Show what happened in the night of DATE; the last night by default.
+
+    DATE is the evening's date, or one of: last, -1 (the night before the last), yesterday, today,
+    a day of the week (its last night that is stored).
 
     With a target, filter, rig, grade, fault or dates: in the runs of that night, else of the last
     one, that hold such frames. A run is told whole.

@@ -55,7 +55,7 @@ def test_the_same_options(name):
         ("--target", "NGC 7001", "No frame of NGC 7001 is stored\n  Did you mean NGC 7000"),
         ("--filter", "nosuch", "No light frame was taken through nosuch\n  Used: Ha, L"),
         ("--rig", "Ladybug", "No rig is called 'Ladybug'\n  Did you mean Ladybird"),
-        ("--since", "yesterday", "'yesterday' is not a date"),
+        ("--since", "someday", "'someday' is not a date"),
         ("--season", "monsoon 2026", "'monsoon 2026' is no season"),
         ("--target", "", "An option is empty"),
     ],
