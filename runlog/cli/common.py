@@ -190,8 +190,8 @@ def show(*parts: Any) -> None:
     for part in parts:
         if isinstance(part, Table):
             _show_table(part, width)
-        else:
-            console.print(part)
+        else:  # a command is printed to be copied: it is on one line, however long
+            console.print(part, soft_wrap="runlog " in str(part))
 
 
 def _show_table(part: "Table", width: int | None) -> None:

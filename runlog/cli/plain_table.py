@@ -1,5 +1,6 @@
 """Rows as a table of plain text that fits the width there is: columns give way by importance."""
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -9,7 +10,7 @@ from runlog.core.columns import COLUMNS
 
 GAP = "  "
 WRAPPED = frozenset(
-    "faults text where spellings missing notes noted what selection verdict evidence".split()
+    "looked_at faults text where spellings missing notes noted what selection verdict evidence".split()
 )  # sentences: they go on below themselves, at blanks
 SHORTENED = frozenset("path rig target worst_panel root who".split())  # names: cut, with a sign
 LEAST = 18  # cells that a name or a sentence keeps, if it has so many
@@ -150,10 +151,14 @@ def shortened(text: str, width: int, *, middle: bool = False) -> str:
     return f"{set_cell_size(text, width - 1 - cell_len(end)).rstrip()}{CUT}{end}"
 
 
+# A command that is printed to be typed, with what is quoted in it.
+_COMMAND = re.compile(r"""runlog [a-z](?:'[^']*'|"[^"]*"|[^\s,;'"]| (?=[^\s(]))*[,;]?|\S+""")
+
+
 def wrapped(text: str, width: int) -> list[str]:
-    """Break a sentence at its blanks; a word wider than the room stays whole, to be copied."""
+    """Break a sentence at its blanks; a command, or a word wider than the room, stays whole."""
     lines = [""]
-    for word in text.split():
+    for word in _COMMAND.findall(text):
         if lines[-1] and cell_len(lines[-1]) + 1 + cell_len(word) > width:
             lines.append("")
         lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
