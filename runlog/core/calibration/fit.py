@@ -328,7 +328,7 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
         alike = [s for s in stock if s.kind in kinds and s.sensor.fits(sensor)]
         fit = [s for s in alike if _same_length(s.exposure_s, length)]
         fitting += [s for s in fit if s not in fitting]
-        lack = Lack("flat-darks of ", f"{_seconds(length)} ({through})")
+        lack = Lack("flat-darks of ", f"{_seconds(length)} for {through}")
         lacks += _count(fit, rules.enough_flat_darks, lack, ()).lacks
     total = _count(fitting, rules.enough_flat_darks, Lack("flat-darks"), ())
     return replace(total, enough=not lacks, lacks=tuple(dict.fromkeys(lacks)))

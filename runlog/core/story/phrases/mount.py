@@ -22,7 +22,7 @@ EVENT_WORDS = {
 }
 WIND_CHECK = "shelter from the wind, and what sways in it: dew shield, cables, tripod"
 MIRROR_CHECK = (
-    "the mirror, whether it shifts as the telescope changes sides, and the mount: its clutches, its "
+    "the mirror, whether it shifts as the telescope changes sides, and the mount: its clutches and "
     "backlash, and a wait after the flip until it rests"
 )
 OFF_TARGET_CHECK = "the plate solving, and the target's coordinates in the plan"

@@ -81,7 +81,7 @@ def _lost(report: NightReport) -> str:
     return f"{hours(sum(report.lost.values()))} not kept: {causes}"
 
 
-IDLE = {"pause": "in pauses", "late-start": "before the first frame", "stopped": "after the last"}
+IDLE = {"pause": "in pauses", "late-start": "before the first frame", "stopped": "after the last frame"}
 
 
 def dark_lost(events: Iterable[Event]) -> dict[str, float]:
@@ -94,8 +94,11 @@ def dark_lost(events: Iterable[Event]) -> dict[str, float]:
 
 
 def _dark_lost(lost: Mapping[str, float]) -> str:
+    whole = f"{hours(sum(lost.values()))} of dark lost"
+    if len(lost) == 1:
+        return f"{whole}: nothing was taken {IDLE[next(iter(lost))]}"
     where = ", ".join(f"{hours(seconds)} {IDLE[kind]}" for kind, seconds in lost.items())
-    return f"{hours(sum(lost.values()))} of dark lost, nothing was taken in it: {where}"
+    return f"{whole}, nothing was taken: {where}"
 
 
 def _dark(dark: Dark) -> str:
