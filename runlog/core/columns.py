@@ -130,7 +130,6 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "bias": Column("bias", str, True),
     "missing": Column("missing", "; ".join),
     "notes": Column("to know", "; ".join),
-    "weight": Column("weight", _number(3), True),
     "fault": Column("fault"),
     "looked_at": Column("looked at"),
     "value": Column("value", str, True),

@@ -202,7 +202,9 @@ def test_flats_are_asked_for_each_night():
 
 def test_flat_darks_are_as_long_as_the_flats():
     """Flat-darks of another length do not fit; darks of that length do."""
-    assert "flat-darks of 2 s for L" in found(DARK, FLAT, replace(FLAT_DARK, exposure_s=5.0)).missing
+    assert (
+        "flat-darks of 2 s for L" in found(DARK, FLAT, replace(FLAT_DARK, exposure_s=5.0)).missing
+    )
     assert found(DARK, FLAT, replace(DARK, exposure_s=2.0)).flat_darks.enough
 
 

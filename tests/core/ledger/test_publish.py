@@ -32,10 +32,10 @@ def test_the_text_table():
     assert table.split("\n") == [
         "M 33",
         "2026-10-02 to 2026-10-16",
-        "Filter  Frames                        Total",
+        "Filter  Frames                       Total",
         "L       71 x 300 s + 5 x 60 s   6 h 00 min",
         "Ha      12 x 600 s              2 h 00 min",
-        "Total   88 frames                8 h 00 min",
+        "Total   88 frames               8 h 00 min",
     ]
 
 

@@ -81,7 +81,11 @@ def _lost(report: NightReport) -> str:
     return f"{hours(sum(report.lost.values()))} not kept: {causes}"
 
 
-IDLE = {"pause": "in pauses", "late-start": "before the first frame", "stopped": "after the last frame"}
+IDLE = {
+    "pause": "in pauses",
+    "late-start": "before the first frame",
+    "stopped": "after the last frame",
+}
 
 
 def dark_lost(events: Iterable[Event]) -> dict[str, float]:
