@@ -1,4 +1,4 @@
-"""Hand over kept frames: a list, a table with shares of depth, a tree of links that overwrites nothing."""
+"""Hand over kept frames: a list, a table with shares of depth, a tree that overwrites nothing."""
 
 import errno
 import os

@@ -33,6 +33,8 @@ COMMANDS: Mapping[str, str] = {
     "measure": "Measure files without a database.",
     "roots": "Show where files live on each machine; map or rename a root.",
     "check": "Look at the health of database, config and files.",
+    "schema": "Print what the JSON of a listing holds, as a JSON Schema.",
+    "guide": "Read about a subject at more length.",
     "demo": "Make sample nights, scan them, show the result.",
 }
 
