@@ -1,4 +1,4 @@
-"""Hand over kept frames: a list, a table with weights, a tree of links that overwrites nothing."""
+"""Hand over kept frames: a list, a table with shares of depth, a tree that overwrites nothing."""
 
 import errno
 import os
@@ -18,7 +18,8 @@ from runlog.store.engine import reading
 from runlog.store.keepers import keepers
 
 LINK_THE_REST = "the same command again makes the others"
-EXPORT_KEYS = "path target filter night exposure_s effective_s weight".split()
+# `weight` is what `depth_share` was called in runlog.export/1: to be gone in the next release.
+EXPORT_KEYS = "path target filter night exposure_s effective_s depth_share weight".split()
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class Keepers:
 
 
 def kept(engine: Engine, selection: Selection, doubtful: bool) -> Keepers:
-    """Load the keepers among the frames chosen, with weights."""
+    """Load the keepers among the frames chosen, each with its share of the depth of the best."""
     grades = (Grade.KEEP.value, *((Grade.DOUBTFUL.value,) if doubtful else ()))
     with reading(engine) as connection:
         here, gone = keepers(connection, selection, grades)
@@ -39,11 +40,16 @@ def kept(engine: Engine, selection: Selection, doubtful: bool) -> Keepers:
 
 def export_rows(found: Keepers) -> list[dict[str, Any]]:
     """Write keepers as rows."""
-    return [
-        {key: os.fsdecode(k.path) if key == "path" else getattr(k, key) for key in EXPORT_KEYS}
-        | {"night": k.night or None}
-        for k in found.frames
-    ]
+    return [_row(keeper) for keeper in found.frames]
+
+
+def _row(keeper: Keeper) -> dict[str, Any]:
+    special = {
+        "path": os.fsdecode(keeper.path),
+        "night": keeper.night or None,
+        "weight": keeper.depth_share,
+    }
+    return {k: special[k] if k in special else getattr(keeper, k) for k in EXPORT_KEYS}
 
 
 # --- links ----------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from runlog.errors import UsageError
 from runlog.store.choose import list_frames
 from runlog.store.engine import reading
 from runlog.store.files import failures
-from runlog.store.listing import paths_of_frames
+from runlog.store.listing import paths_of_frames, starts_of_keys
 
 UNREADABLE = FaultName.UNREADABLE.value
 ALL_UNREADABLE = Selection(fault=UNREADABLE)
@@ -31,6 +31,13 @@ def frame_rows(engine: Engine, selection: Selection = EVERYTHING) -> list[Entry]
         ids = [frame.identity.id for frame in frames]
         paths = paths_of_frames(connection, ids if len(ids) < 500 else None)
     return [_row(frame, paths.get(frame.identity.id, [])) for frame in frames]
+
+
+def short_keys(engine: Engine, rows: Sequence[Entry]) -> dict[str, str]:
+    """Give the start of each row's key that names its frame alone among all that are stored."""
+    keys = [row["fingerprint"] for row in rows if row["fingerprint"]]
+    with reading(engine) as connection:
+        return starts_of_keys(connection, keys)
 
 
 def _unreadable(engine: Engine, selection: Selection) -> list[Entry]:

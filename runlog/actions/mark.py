@@ -13,16 +13,23 @@ from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.core.columns import plural
 from runlog.core.frame import Kind
-from runlog.core.selection import Selection
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.errors import UsageError
 from runlog.ingest.paths import stored_path
 from runlog.store import marks as mark_store
 from runlog.store.choose import chosen_frames
 from runlog.store.engine import reading, writing
-from runlog.store.listing import frames_at, frames_keyed, frames_named
+from runlog.store.listing import (
+    frames_at,
+    frames_keyed,
+    frames_named,
+    nights_of_keys,
+    starts_of_keys,
+)
 from runlog.store.runs import touch_frames
 
 SHORTEST_KEY = 4
+NAMED = 6
 
 
 def mark_frames(
@@ -31,21 +38,19 @@ def mark_frames(
     """Append a mark to each frame named; all of them or, when one is unknown, none."""
     with reading(engine) as connection:
         frame_ids = list(dict.fromkeys(find_frame(connection, name) for name in named))
-    return _mark(engine, settings, frame_ids, grade, note, who)
+    return mark_these(engine, settings, frame_ids, grade, note, who)
 
 
-def mark_selected(
-    engine: Engine, settings: Settings, selection: Selection, grade: str, note: str | None, who: str
-) -> int:
-    """Append a mark to every light frame of a selection."""
+def lights_to_mark(engine: Engine, selection: Selection, *, last: bool = False) -> list[int]:
+    """List the light frames of a selection, in time order, or only the last one taken."""
     with reading(engine) as connection:
         rows = chosen_frames(connection, replace(selection, kind=Kind.LIGHT.value))
     if not rows:
         raise UsageError("No light frame fits this; nothing was marked", cure="See: runlog frames")
-    return _mark(engine, settings, [row.id for row in rows], grade, note, who)
+    return [row.id for row in rows][-1 if last else 0 :]
 
 
-def _mark(
+def mark_these(
     engine: Engine,
     settings: Settings,
     frame_ids: Sequence[int],
@@ -53,6 +58,7 @@ def _mark(
     note: str | None,
     who: str,
 ) -> int:
+    """Append a mark to each of these frames."""
     with writing(engine, f"the mark of {plural(len(frame_ids), 'frame')} is stored") as connection:
         mark_store.add_marks(connection, frame_ids, grade, note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)
@@ -75,14 +81,20 @@ def _frames(connection: Connection, name: str) -> list[int]:
     return found
 
 
-def find_frame(connection: Connection, name: str) -> int:
-    """Find one frame by path, file name (also as CSV writes them) or key; else a usage error."""
+def find_frame(connection: Connection, name: str, among: Selection = EVERYTHING) -> int:
+    """Find one frame by path, file name (also as CSV writes them) or key; else a usage error.
+
+    Frames that share a name are told apart by what else is asked of them.
+    """
     found = meant(name, lambda text: _frames(connection, text))
+    if found and among != EVERYTHING:
+        rows = chosen_frames(connection, replace(among, frame_ids=tuple(found)))
+        if not rows:
+            raise UsageError("No frame of this name fits the rest", name, "See: runlog frames")
+        found = [row.id for row in rows]
     if len(found) > 1:
         raise UsageError(
-            f"{len(found)} frames have this name or start of a key",
-            name,
-            "Give the whole path, or more of the key",
+            f"{len(found)} frames have this name or start of a key", name, _which(connection, found)
         )
     if not found:
         raise UsageError(
@@ -91,3 +103,12 @@ def find_frame(connection: Connection, name: str) -> int:
             "Scan its folder first, or copy the name from: runlog frames",
         )
     return found[0]
+
+
+def _which(connection: Connection, found: Sequence[int]) -> str:
+    """Name frames that share a name by their keys and nights."""
+    nights = nights_of_keys(connection, found[:NAMED])
+    starts = starts_of_keys(connection, nights)
+    said = ", ".join(f"{starts[key]} of {night or 'no date'}" for key, night in nights.items())
+    more = f" and {len(found) - NAMED} more" if len(found) > NAMED else ""
+    return f"Give a key ({said}{more}), the night (--night DATE), or the whole path"

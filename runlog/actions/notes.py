@@ -2,11 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.changes import Moves, moves_told
+from runlog.actions.evenings import evening as named_evening
 from runlog.actions.open import settle_behind
 from runlog.actions.rig_settings import named_rigs
 from runlog.config import Settings
@@ -47,9 +48,9 @@ def add_note(
     words = " ".join(text.split())
     if not words:
         raise UsageError("A note needs words", cure='As in: runlog note "collimated"')
-    evening = _evening(night) if night else night_at(now)
 
     def work(connection: Connection) -> int:
+        evening = named_evening(connection, night) if night else night_at(now)
         rig_id = _one_rig(connection, rig)
         at_utc = now.astimezone(UTC)
         number = store.append(connection, rig_id, evening, words, who, at_utc, changed=changed)
@@ -97,14 +98,6 @@ def _settled(engine: Engine, settings: Settings, work: Callable[[Connection], in
     settle_behind(engine, settings, moves=moves)
     note = next(line for line in notes_book(engine) if line.id == number)
     return Noted(note, moves_told(engine, moves))
-
-
-def _evening(text: str) -> str:
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError as error:
-        cure = "The evening's date, as in: --date 2026-10-09"
-        raise UsageError("This is no date of a night", text, cure) from error
 
 
 def _one_rig(connection: Connection, name: str | None) -> int:

@@ -14,6 +14,7 @@ from runlog.core.frame import Verdict
 from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.grade import explain_run, verdict_of
 from runlog.core.grading.policy import Policy
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.daylight import sky_as_known
 from runlog.errors import UsageError
 from runlog.store import before, history
@@ -66,10 +67,12 @@ def touch_graded_otherwise(connection: Connection, settings: Settings) -> int:
     )
 
 
-def explain(engine: Engine, settings: Settings, named: str) -> Explanation:
+def explain(
+    engine: Engine, settings: Settings, named: str, among: Selection = EVERYTHING
+) -> Explanation:
     """Show what every limit says of one frame."""
     with reading(engine) as connection:
-        frame_id = find_frame(connection, named)
+        frame_id = find_frame(connection, named, among)
         run = run_store.run_of_frame(connection, frame_id)
         policy = settings_of(connection, run.rig_id, settings).policy
         judged = judge_run(connection, run, settings, Known())

@@ -6,10 +6,11 @@ it, whoever asks.
 
 import os
 from collections.abc import Iterable, Sequence
-from datetime import date
+from dataclasses import replace
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.evenings import evening
 from runlog.actions.mark import find_frame
 from runlog.actions.names import all_targets, called, meant, near_words, seen_target
 from runlog.config import Settings
@@ -55,10 +56,10 @@ def selected(
     """Fold and check a selection as typed."""
     if "" in (target, filter, rig, season, since, until, night, kind, folder, pattern, near):
         raise UsageError("An option is empty, so it chooses nothing", cure="Leave it out")
-    first, last = _span(settings, season, since, until)
     with reading(engine) as connection:
-        return Selection(
-            night=evening(night) if night is not None else None,
+        first, last = _span(connection, settings, season, since, until)
+        chosen = Selection(
+            night=evening(connection, night) if night is not None else None,
             since=first,
             until=last,
             target=seen_target(connection, target) if target is not None else None,
@@ -70,24 +71,18 @@ def selected(
             folder=_folder(connection, folder) if folder is not None else None,
             pattern=pattern,
             near_deg=_place(near, within_deg) if near is not None else None,
-            frame_ids=_named(connection, frames),
         )
-
-
-def evening(text: str) -> str:
-    """Check a night's date; returns it in ISO form."""
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError as error:
-        raise UsageError(
-            f"{text!r} is not a date", cure="Write the evening's date as in 2026-10-14"
-        ) from error
+        return replace(chosen, frame_ids=_named(connection, frames, chosen))
 
 
 def _span(
-    settings: Settings, season: str | None, since: str | None, until: str | None
+    connection: Connection,
+    settings: Settings,
+    season: str | None,
+    since: str | None,
+    until: str | None,
 ) -> tuple[str | None, str | None]:
-    first, last = evening(since) if since else None, evening(until) if until else None
+    first, last = (evening(connection, word) if word else None for word in (since, until))
     if season is not None:
         if first or last:
             raise UsageError("A season has its own first and last night", cure="Leave one out")
@@ -149,10 +144,12 @@ def _place(near: str, within_deg: float) -> tuple[float, float, float]:
     return (*place, within_deg)
 
 
-def _named(connection: Connection, names: Sequence[str]) -> tuple[int, ...] | None:
+def _named(
+    connection: Connection, names: Sequence[str], among: Selection
+) -> tuple[int, ...] | None:
     if not names:
         return None
-    return tuple(dict.fromkeys(find_frame(connection, name) for name in names))
+    return tuple(dict.fromkeys(find_frame(connection, name, among) for name in names))
 
 
 # --- plain words ----------------------------------------------------------------------------

@@ -139,6 +139,21 @@ def mosaic_rows(engine: Engine, settings: Settings, shown: Sequence[Total]) -> l
     return [asdict(mosaic) for mosaic in mosaics(whole) if mosaic.target in pictures]
 
 
+TO_GO_KEYS = "target filter kept_s goal_s to_go_s frames_to_go".split()
+
+
+def to_go_rows(
+    engine: Engine, settings: Settings, targets: Sequence[str]
+) -> tuple[list[dict[str, Any]], dict[str, list[str]]]:
+    """List what is to go of some targets over all nights; and their filters without a goal."""
+    rows = [row_of(t) for t in totals_against_goals(engine, settings) if t.target in targets]
+    aimless: dict[str, list[str]] = {}
+    for row in rows:
+        if row["goal_form"] is None:
+            aimless.setdefault(row["target"], []).append(row["filter"])
+    return [{k: row[k] for k in TO_GO_KEYS} for row in rows if row["goal_form"]], aimless
+
+
 def growth_rows(engine: Engine, selection: Selection) -> list[dict[str, Any]]:
     """List what each night added, with the sum so far of its target and filter."""
     with reading(engine) as connection:

@@ -12,6 +12,7 @@ from typing import TextIO
 import click
 
 from runlog import stopping
+from runlog.cli.naming import Suggesting
 from runlog.errors import ExitCode, RunlogError, hush_libraries
 
 # Command -> its one-line help, so that `runlog --help` imports none of them.
@@ -27,7 +28,7 @@ COMMANDS: Mapping[str, str] = {
     "targets": "List targets and their doubts; merge, split, rename.",
     "correct": "Correct what headers say, beside the files; undo it.",
     "calibration": "Show which darks, flats and bias fit the lights, and what is missing.",
-    "export": "Hand over kept frames: list, table with weights, tree of links.",
+    "export": "Hand over kept frames: list, table with shares of depth, tree of links.",
     "note": "Note what was changed on a rig; take it back.",
     "mark": "Give frames a grade of your own, or take it back.",
     "regrade": "Grade again by the limits in force; explain a grade.",
@@ -35,11 +36,13 @@ COMMANDS: Mapping[str, str] = {
     "measure": "Measure files without a database.",
     "roots": "Show where files live on each machine; map or rename a root.",
     "check": "Look at the health of database, config and files.",
+    "schema": "Print what the JSON of a listing holds, as a JSON Schema.",
+    "guide": "Read about a subject at more length.",
     "demo": "Make sample nights, scan them, show the result.",
 }
 
 
-class LazyCommands(click.Group):
+class LazyCommands(Suggesting):
     """A group that knows its commands by name and imports one when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -99,6 +102,10 @@ def main() -> None:
     _have_streams()
     stopping.listen()
     hush_libraries()
+    if "_RUNLOG_COMPLETE" in os.environ:
+        from runlog.cli.completing import install
+
+        install()
     _bear_with_streams()
     sys.exit(_run())
 

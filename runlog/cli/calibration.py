@@ -5,17 +5,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import (
-    Session,
-    echo_csv,
-    echo_json,
-    listing,
-    safe,
-    show,
-    table,
-    talk,
-    with_session,
-)
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, talk, with_session
+from runlog.cli.plain_table import table
 
 if TYPE_CHECKING:
     from runlog.core.calibration.fit import Calibration

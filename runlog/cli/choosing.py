@@ -6,20 +6,36 @@ from typing import Any
 
 import click
 
+from runlog.cli.completing import stored
 from runlog.core.frame import FaultName, Grade
 
 OPTIONS = {
-    "night": click.option("--night", metavar="DATE", help="One night, by its evening: 2026-10-14."),
-    "since": click.option("--since", metavar="DATE", help="From this evening on."),
-    "until": click.option("--until", metavar="DATE", help="Up to this evening."),
+    "night": click.option(
+        "--night",
+        metavar="DATE",
+        shell_complete=stored("nights"),
+        help="One night: its evening's date, or last, -1, yesterday, friday.",
+    ),
+    "since": click.option(
+        "--since", metavar="DATE", shell_complete=stored("nights"), help="From this evening on."
+    ),
+    "until": click.option(
+        "--until", metavar="DATE", shell_complete=stored("nights"), help="Up to this evening."
+    ),
     "season": click.option(
         "--season", metavar="SEASON", help='"2026", "2026-27" (July to June), "autumn 2026".'
     ),
     "target": click.option(
-        "--target", help="One target, in any spelling; a mosaic with its panels."
+        "--target",
+        shell_complete=stored("targets"),
+        help="One target, in any spelling; a mosaic with its panels.",
     ),
-    "filter": click.option("--filter", help="One filter, in any spelling."),
-    "rig": click.option("--rig", help="A rig, by its name or part of it."),
+    "filter": click.option(
+        "--filter", shell_complete=stored("filters"), help="One filter, in any spelling."
+    ),
+    "rig": click.option(
+        "--rig", shell_complete=stored("rigs"), help="A rig, by its name or part of it."
+    ),
     "grade": click.option(
         "--grade", type=click.Choice([g.value for g in Grade]), help="Light frames of this grade."
     ),

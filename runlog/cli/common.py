@@ -7,6 +7,7 @@ import json
 import math
 import os
 import re
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,25 +17,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.core.columns import COLUMNS, moment, written
+from runlog.core.columns import moment, written
 from runlog.core.escape import escaped, escaped_json, escaped_line
 from runlog.errors import RunlogError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from rich.console import Console, ConsoleOptions, RenderableType
-    from rich.table import Table
-    from rich.text import Text
-
     from runlog.actions.open import Database
+    from runlog.cli.plain_table import Table
     from runlog.config import Settings
     from runlog.core.selection import Selection
 
 Rows = Sequence[Mapping[str, Any]]
 MOST_WIDTH = 200  # columns, where no terminal gives a width
-GAP = 2  # between columns
-FOLDED = 18  # what a column that folds needs at least
 _NEGATIVE = re.compile(r"-\.?[0-9]")
 
 
@@ -74,11 +68,34 @@ class Numbers(click.Command):
 KNOWN_ENDS = (RunlogError, OSError, click.ClickException, click.Abort, click.exceptions.Exit)
 
 
+def named_store(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --db and --config."""
+    config = click.option(
+        "--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file."
+    )
+    db = click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
+    return db(config(command))
+
+
+def group_session(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --db and --config to a group, for the commands in it."""
+
+    @named_store
+    @click.pass_context
+    def run(
+        ctx: click.Context, /, *args: Any, db: str | None, config: str | None, **kwargs: Any
+    ) -> Any:
+        given = {"db": db, "config": config}
+        ctx.obj = (ctx.obj or {}) | {key: value for key, value in given.items() if value}
+        return command(*args, **kwargs)
+
+    return update_wrapper(run, command)
+
+
 def with_session(command: Callable[..., int]) -> Callable[..., int]:
     """Add --db and --config, which may stand before or after the command's name."""
 
-    @click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
-    @click.option("--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file.")
+    @named_store
     @click.pass_context
     def run(ctx: click.Context, /, db: str | None, config: str | None, **kwargs: Any) -> int:
         from runlog.config import DB_VARIABLE, default_database, load_settings
@@ -86,7 +103,9 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
         given = ctx.obj or {}
         name = config or given.get("config")
         path = Path(name) if name else None
-        named = db or given.get("db") or os.environ.get(DB_VARIABLE)
+        # A group's own command knows them from here.
+        ctx.obj = {"db": db or given.get("db"), "config": name}
+        named = ctx.obj["db"] or os.environ.get(DB_VARIABLE)
         session = Session(named or default_database(), path, load_settings(path), bool(named))
         try:
             return command(session, **kwargs)
@@ -173,82 +192,37 @@ def shown(row: Mapping[str, Any], key: str) -> str:
     return escaped_line(text) if key == "path" else safe(text)
 
 
-LONG = frozenset(("faults", "path", "where"))  # may be folded over lines; nothing else ever is
-
-
-@dataclass(frozen=True, slots=True)
-class Listing:
-    """Rows under the labels of core.columns: a table where it fits, else a paragraph a row."""
-
-    rows: Rows
-    keys: Sequence[str]
-
-    def __rich_console__(
-        self, console: "Console", options: "ConsoleOptions"
-    ) -> "Iterator[RenderableType]":
-        """Choose by the width there is."""
-        cells = [[self.cell(row, key) for key in self.keys] for row in self.rows]
-        widths = [self.least_width(n, cells) for n in range(len(self.keys))]
-        if sum(widths) + GAP * (len(widths) - 1) <= options.max_width:
-            yield self.table(cells, widths)
-        else:
-            yield from self.paragraphs()
-
-    def least_width(self, n: int, cells: Sequence[Sequence[str]]) -> int:
-        """Find how narrow a column may be: only file names and reasons fold."""
-        key = self.keys[n]
-        widest = max((len(line[n]) for line in cells), default=0)
-        return max(min(widest, FOLDED) if key in LONG else widest, len(COLUMNS[key].label))
-
-    def cell(self, row: Mapping[str, Any], key: str) -> str:
-        """Write one value."""
-        return shown(row, key)
-
-    def table(self, cells: Sequence[Sequence[str]], widths: Sequence[int]) -> "Table":
-        """Lay the rows out; numbers and names keep to one line."""
-        from rich import box
-        from rich.table import Table
-        from rich.text import Text
-
-        grid = Table(
-            box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, GAP - 1, 0, 0)
-        )
-        for key, width in zip(self.keys, widths, strict=True):
-            column = COLUMNS[key]
-            grid.add_column(
-                column.label,
-                justify="right" if column.right else "left",
-                no_wrap=key not in LONG,
-                overflow="fold",
-                min_width=width,
-            )
-        for line in cells:
-            grid.add_row(*map(Text, line))
-        return grid
-
-    def paragraphs(self) -> "Iterator[Text]":
-        """Write each row as its first two values and then label and value in turn."""
-        from rich.text import Text
-
-        first, rest = self.keys[:2], self.keys[2:]
-        for row in self.rows:
-            yield Text("  ".join(self.cell(row, key) for key in first), style="bold")
-            known = (key for key in rest if row.get(key) not in (None, [], ""))
-            yield Text("  " + ", ".join(f"{COLUMNS[k].label} {self.cell(row, k)}" for k in known))
-
-
-def table(rows: Rows, keys: Sequence[str]) -> Listing:
-    """Lay rows out under the labels of core.columns."""
-    return Listing(rows, keys)
-
-
 def show(*parts: Any) -> None:
     """Print tables and text to stdout, as wide as the terminal or as needed in a pipe."""
     from rich.console import Console
 
-    console = Console(highlight=False, width=None if is_terminal() else MOST_WIDTH)
+    from runlog.cli.plain_table import Table
+
+    width = table_width()
+    console = Console(highlight=False, width=width or MOST_WIDTH)
     for part in parts:
-        console.print(part)
+        if isinstance(part, Table):
+            _show_table(part, width)
+        else:  # a command is printed to be copied: it is on one line, however long
+            console.print(part, soft_wrap="runlog " in str(part))
+
+
+def _show_table(part: "Table", width: int | None) -> None:
+    head, *rest = part.lines(width)
+    click.echo("\n".join([click.style(head, bold=_has_styles()), *rest]))
+    if left_out := part.left_out(width):
+        talk(f"No room for: {', '.join(left_out)} (a wider window, or --json, has them)")
+
+
+def table_width() -> int | None:
+    """Tell how many cells a line has; None in a pipe, where it has as many as it needs."""
+    if is_terminal() or os.environ.get("COLUMNS", "").isdigit():
+        return shutil.get_terminal_size().columns
+    return None
+
+
+def _has_styles() -> bool:
+    return os.environ.get("TERM") not in ("dumb", "unknown")
 
 
 def is_terminal() -> bool:

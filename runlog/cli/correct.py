@@ -14,11 +14,11 @@ from runlog.cli.common import (
     listing,
     safe,
     show,
-    table,
     talk,
     who,
     with_session,
 )
+from runlog.cli.plain_table import table
 from runlog.cli.progress import grading_bar
 from runlog.core.corrections.correction import in_words
 from runlog.errors import ExitCode

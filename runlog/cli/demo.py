@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from runlog.cli.common import Session, show, table, talk, with_session
+from runlog.cli.common import Session, show, talk, with_session
+from runlog.cli.plain_table import table
 from runlog.cli.progress import progress_bar
 from runlog.cli.scan import run_scan, tell
 from runlog.errors import ExitCode
@@ -47,9 +48,9 @@ def _show(session: Session) -> None:
     from runlog.actions.night import night_reports
     from runlog.actions.totals import total_rows
     from runlog.cli.night import show_report
-    from runlog.cli.totals import SHOWN
+    from runlog.cli.totals import DROP, SHOWN
 
     engine = session.engine()
     for report in night_reports(engine, session.settings):
         show_report(report)
-    show(Text("All nights", style="bold"), table(total_rows(engine), SHOWN))
+    show(Text("All nights", style="bold"), table(total_rows(engine), SHOWN, DROP))

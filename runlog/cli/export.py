@@ -49,7 +49,8 @@ def command(
 ) -> int:
     """List the kept frames' files, one a line, or link them as target/filter/night.
 
-    --csv gives a table with weights: effective time, and its share of the best frame's. A tree of
+    --csv gives a table with effective time and depth_share, its share of the best frame's of the
+    same target and filter (named weight before; for one release both names are there). A tree of
     links never overwrites anything: what lies in the way is left alone and named.
     """
     from runlog.actions.export import EXPORT_KEYS, export_rows, kept
@@ -61,7 +62,7 @@ def command(
     if links is not None:
         return _links(found, links, hard, dry_run)
     if as_json:
-        echo_json("runlog.export/1", {"rows": export_rows(found)})
+        echo_json("runlog.export/2", {"rows": export_rows(found)})
     elif as_csv:
         echo_csv(export_rows(found), EXPORT_KEYS)
     else:

@@ -5,10 +5,12 @@ from typing import Any
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+from runlog.cli.plain_table import table
 from runlog.core.columns import hours, plural, share
 
 SHOWN = "priority target filter goal_s kept_s to_go_s usual_night_s record_nights text".split()
+DROP = "priority record_nights usual_night_s kept_s goal_s"
 
 
 @click.command("forecast")
@@ -35,7 +37,7 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     elif not found["rows"]:
         talk("There is no goal yet. Set one: runlog goal TARGET FILTER HOURS")
     else:
-        show(table(found["rows"], SHOWN))
+        show(table(found["rows"], SHOWN, DROP))
         _tell(found["pace"])
     return 0
 

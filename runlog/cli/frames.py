@@ -1,17 +1,21 @@
 """runlog frames: list frames with measurements, grade and reasons."""
 
 import os
+from collections.abc import Mapping
 from typing import Any
 
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, table, talk, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+from runlog.cli.plain_table import table
+from runlog.core.columns import plural
 
 SHOWN = (
-    "taken_at_utc target filter exposure_s stars fwhm_px eccentricity background_adu grade faults "
-    "path"
+    "key taken_at_utc target filter exposure_s fwhm_px eccentricity background_adu stars grade "
+    "faults path"
 ).split()
+DROP = "stars background_adu exposure_s path eccentricity filter target"
 
 
 @click.command("frames")
@@ -20,7 +24,7 @@ SHOWN = (
 @with_session
 def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
     """List frames, one a row; all of them unless narrowed down."""
-    from runlog.actions.frames import frame_rows
+    from runlog.actions.frames import frame_rows, short_keys
     from runlog.core.published import ROW_KEYS
 
     engine = session.engine()
@@ -30,20 +34,26 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     elif as_csv:
         echo_csv(rows, ROW_KEYS)
     else:
-        show_frames(rows)
+        show_frames(rows, short_keys(engine, rows))
     return 0
 
 
-def show_frames(rows: list[dict[str, Any]]) -> None:
-    """Print frames for a person: the file by its name only."""
+def show_frames(rows: list[dict[str, Any]], keys: Mapping[str, str]) -> None:
+    """Print frames for a person: the file by its name only, and what names it in a command."""
     if not rows:
         talk("No frame fits.")
         return
     named = [
-        row | {"path": os.path.basename(row["path"] or ""), "faults": _why(row)} for row in rows
+        row
+        | {"path": os.path.basename(row["path"] or ""), "faults": _why(row)}
+        | {"key": keys.get(row["fingerprint"])}
+        for row in rows
     ]
-    show(table(named, SHOWN))
-    talk(f"{len(rows)} frame{'s' * (len(rows) != 1)}; --json gives every value and the evidence")
+    show(table(named, SHOWN, DROP))
+    talk(
+        f"{plural(len(rows), 'frame')}; --json gives every value and the evidence; the key names a "
+        "frame: runlog mark KEY reject"
+    )
 
 
 def _why(row: dict[str, Any]) -> list[str]:

@@ -3,6 +3,7 @@
 import click
 
 from runlog.cli.common import Numbers, Session, safe, talk, who, with_session
+from runlog.cli.completing import stored
 
 
 class Hours(click.types.FloatParamType):
@@ -19,10 +20,16 @@ class Hours(click.types.FloatParamType):
 
 
 @click.command("goal", cls=Numbers)
-@click.argument("target")
-@click.argument("filter_name", metavar="FILTER")
+@click.argument("target", shell_complete=stored("targets"))
+@click.argument("filter_name", metavar="FILTER", shell_complete=stored("filters"))
 @click.argument("value", type=Hours(), metavar="HOURS")
-@click.option("--of", "of_filter", metavar="FILTER", help="HOURS is a ratio of this filter's time.")
+@click.option(
+    "--of",
+    "of_filter",
+    shell_complete=stored("filters"),
+    metavar="FILTER",
+    help="HOURS is a ratio of this filter's time.",
+)
 @click.option("--gain", is_flag=True, help="HOURS is no hours but how many times today's S/N.")
 @click.option("--priority", type=int, help="1 is first, 9 is last (usual: 5).")
 @click.option(

@@ -1,11 +1,22 @@
 """runlog mark: a person's own grade."""
 
-from typing import Any
+import os
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, talk, who, with_session
+from runlog.cli.common import Session, shown, talk, who, with_session
+from runlog.core.columns import plural
+from runlog.errors import ExitCode
+
+if TYPE_CHECKING:
+    from runlog.actions.open import Database
+
+TOLD = "key taken_at_utc target filter grade path".split()
+SHOWN = 12  # frames that a preview names
 
 GRADES = ("keep", "doubtful", "reject", "auto")
 
@@ -13,49 +24,103 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 @click.command("mark")
 @click.argument("words", nargs=-1, metavar="FRAME... keep|doubtful|reject|auto")
 @choosing()
+@click.option("--last", is_flag=True, help="The last frame taken of those that fit.")
+@click.option("--yes", is_flag=True, help="Mark all that fit without asking.")
 @click.option("--note", help="Why, in your words.")
 @click.option(
     "--from-folders", is_flag=True, help="Reject what lies in folders you named for rejects."
 )
 @with_session
-def command(
-    session: Session,
-    words: tuple[str, ...],
-    note: str | None,
-    from_folders: bool,
-    asked: dict[str, Any],
-) -> int:
+def command(session: Session, words: tuple[str, ...], from_folders: bool, **given: Any) -> int:
     """Grade frames yourself; your grade outranks the automatic one.
 
-    FRAME is a path, a file name as `runlog frames` shows it (also with --csv), or the start of a
-    key (fingerprint).
-    Without one, the options choose light frames: all that fit are graded. `auto` takes your grade
-    back. Nothing is forgotten: every mark stays in the history.
+    FRAME is a key as `runlog frames` shows it, a path, or a file name (also as --csv writes it).
+    Where several nights have a file of that name, --night tells which is meant. Without a FRAME,
+    the options choose light frames as those of `runlog frames` do: what would be marked is shown,
+    and you are asked; --yes marks without asking. `auto` takes your grade back. Nothing is
+    forgotten: every mark stays in the history.
     """
-    from runlog.actions.mark import mark_frames, mark_selected
+    if from_folders:
+        return _from_folders(session)
+    frames, mark = _apart(words)
+    return _mark(session, frames, mark, **given)
+
+
+def _from_folders(session: Session) -> int:
     from runlog.actions.propose import mark_proposed
 
-    if from_folders:
-        count = mark_proposed(session.engine(), session.settings, who())
-        if not count:
-            talk("No unmarked frame lies in a folder named for rejects")
-            return 0
-        frames_said = f"{count} frame{'s' * (count != 1)}"
-        talk(f"{frames_said} marked reject; runlog mark FRAME auto takes it back")
-        return 0
-    choosing_some = any(value is not None for value in asked.values())
-    frames, mark = _apart(words)
+    count = mark_proposed(session.engine(), session.settings, who())
+    if not count:
+        talk("No unmarked frame lies in a folder named for rejects")
+        return ExitCode.DONE
+    talk(f"{plural(count, 'frame')} marked reject; runlog mark FRAME auto takes it back")
+    return ExitCode.DONE
+
+
+def _mark(
+    session: Session,
+    frames: tuple[str, ...],
+    mark: str,
+    *,
+    note: str | None,
+    last: bool,
+    yes: bool,
+    asked: dict[str, Any],
+) -> int:
+    from runlog.actions.mark import lights_to_mark, mark_frames, mark_these
+
+    choosing_some = last or any(value is not None for value in asked.values())
     if not (frames or choosing_some):
         raise click.UsageError("Name frames as well, as in: runlog mark M33_0012.fits reject")
+    if frames and last:
+        raise click.UsageError("Name frames, or take the last one (--last), not both")
     engine = session.engine()
     if choosing_some:
         chosen = session.selection(engine, asked | {"frames": frames})
-        count = mark_selected(engine, session.settings, chosen, mark, note, who())
+        found = lights_to_mark(engine, chosen, last=last)
+        if not (frames or last or yes) and not _agreed(engine, found, mark):
+            return ExitCode.USAGE
+        count = mark_these(engine, session.settings, found, mark, note, who())
     else:
         count = mark_frames(engine, session.settings, frames, mark, note, who())
+    _tell(engine, mark, count, found if last else [])
+    return ExitCode.DONE
+
+
+def _tell(engine: "Database", mark: str, count: int, named: Sequence[int]) -> None:
     said = "back to the automatic grade" if mark == "auto" else f"marked {mark}"
-    talk(f"{count} frame{'s' * (count != 1)} {said}")
-    return 0
+    which = f" ({'; '.join(_lines(engine, named))})" if named else ""
+    talk(f"{plural(count, 'frame')} {said}{which}")
+
+
+def _agreed(engine: "Database", found: Sequence[int], mark: str) -> bool:
+    """Show what would be marked and ask; where nobody can answer, nothing is marked."""
+    lines = _lines(engine, found[:SHOWN])
+    talk(f"{plural(len(found), 'frame')} would be marked {mark}:", *(f"  {x}" for x in lines))
+    if len(found) > SHOWN:
+        talk(f"  and {len(found) - SHOWN} more")
+    if not sys.stdin.isatty():
+        talk("Nothing is marked yet: the same with --yes marks them")
+        return False
+    if click.confirm("Mark them?", err=True):
+        return True
+    talk("Nothing was marked")
+    return False
+
+
+def _lines(engine: "Database", ids: Sequence[int]) -> list[str]:
+    """Say which frames these are: key, start, target, filter, grade and file."""
+    from runlog.actions.frames import frame_rows, short_keys
+    from runlog.core.selection import Selection
+
+    rows = frame_rows(engine, Selection(frame_ids=tuple(ids)))
+    keys = short_keys(engine, rows)
+    return [_line(row, keys[row["fingerprint"]]) for row in rows]
+
+
+def _line(row: dict[str, Any], key: str) -> str:
+    named = row | {"key": key, "path": os.path.basename(row["path"] or "")}
+    return "  ".join(shown(named, column) for column in TOLD)
 
 
 def _apart(words: tuple[str, ...]) -> tuple[tuple[str, ...], str]:

@@ -4,17 +4,8 @@ import os
 
 import click
 
-from runlog.cli.common import (
-    Session,
-    echo_csv,
-    echo_json,
-    listing,
-    safe,
-    show,
-    table,
-    talk,
-    with_session,
-)
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, talk, with_session
+from runlog.cli.plain_table import table
 from runlog.cli.second_opinion import side_by_side
 from runlog.errors import ExitCode
 

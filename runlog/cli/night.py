@@ -9,6 +9,7 @@ import click
 
 from runlog.cli.choosing import choosing
 from runlog.cli.common import (
+    Numbers,
     Session,
     echo_csv,
     echo_json,
@@ -16,37 +17,48 @@ from runlog.cli.common import (
     safe,
     safe_lines,
     show,
-    table,
     with_session,
 )
+from runlog.cli.completing import stored
 from runlog.cli.hour_columns import spoken, with_ungraded
+from runlog.cli.plain_table import table, wrapped
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.text import Text
 
+    from runlog.actions.open import Database
+    from runlog.config import Settings
     from runlog.core.story.model import Part, PartVerdict, ToCheck
     from runlog.core.story.report import NightEvent, NightReport
 
 ADDED = [key for key in TOTALS_SHOWN if key not in ("nights", "goal_s", "to_go_s", "frames_to_go")]
+ADDED_DROP = "frames logged_s rejected_s doubtful_s ungraded_s"
+TO_GO_SHOWN = "target filter kept_s goal_s to_go_s frames_to_go".split()
+TO_GO_DROP = "kept_s frames_to_go goal_s"
 LEAST_WIDTH = 24  # cells for words, however narrow the terminal
 # Okabe and Ito 2008; the word always stands beside the colour.
 OPINION_STYLE = {"good": "#009E73", "fair": "#E69F00", "poor": "#D55E00", "unknown": "dim"}
 
 
-@click.command("night")
+@click.command("night", cls=Numbers)
 # DATE is the night; all else chooses which night, which is then told whole.
-@click.argument("date", required=False)
+@click.argument("date", required=False, shell_complete=stored("nights"))
 @choosing(without="night")
 @listing
 @with_session
 def command(
     session: Session, date: str | None, as_json: bool, as_csv: bool, asked: dict[str, Any]
 ) -> int:
-    """Show what happened in the night of DATE (the evening's date; the last night by default).
+    """Show what happened in the night of DATE; the last night by default.
+
+    DATE is the evening's date, or one of: last, -1 (the night before the last), yesterday, today,
+    a day of the week (its last night that is stored).
 
     With a target, filter, rig, grade, fault or dates: in the runs of that night, else of the last
     one, that hold such frames. A run is told whole.
@@ -59,13 +71,18 @@ def command(
     rows = [_row(report) for report in reports] if as_json or as_csv else []
     if as_json:
         # One rig is the rule: its keys stand at the top; rows has every rig's.
-        echo_json("runlog.night/1", rows[0] | {"rows": rows})
+        from runlog.actions.totals import to_go_rows
+
+        shot = sorted({total.target for report in reports for total in report.added})
+        to_go = {"to_go": to_go_rows(engine, session.settings, shot)[0]}
+        echo_json("runlog.night/1", rows[0] | to_go | {"rows": rows})
         return 0
     if as_csv:
         echo_csv(rows, list(rows[0]))
         return 0
     for report in reports:
         show_report(report)
+    show_to_go(engine, session.settings, reports)
     return 0
 
 
@@ -90,6 +107,7 @@ def _row(report: "NightReport") -> dict[str, object]:
         "added": [row_of(total) for total in report.added],
         "effective_note": effective_note(report.worth, report.night),
         "lost": report.lost,
+        "dark_lost": say.dark_lost(report.events),
         "verdicts": {
             part.value: {"verdict": found.verdict.value, "evidence": found.evidence}
             for part, found in report.verdicts.items()
@@ -131,10 +149,33 @@ def show_report(report: "NightReport") -> None:
         show(_heading(f"\n{say.TO_CHECK}"), *map(_to_check, report.to_check))
     if report.added:
         rows = [row_of(total) for total in report.added]
-        show(_heading(f"\n{say.ADDED}"), table(spoken(rows), with_ungraded(ADDED, rows)))
+        show(
+            _heading(f"\n{say.ADDED}"), table(spoken(rows), with_ungraded(ADDED, rows), ADDED_DROP)
+        )
     if report.questions:
         show(_heading(say.QUESTIONS))
         show(*(Text(f"  {safe(question)}") for question in report.questions))
+
+
+def show_to_go(engine: "Database", settings: "Settings", reports: "Sequence[NightReport]") -> None:
+    """End with what is still to go of the night's targets, over all nights, or how to set goals."""
+    from runlog.actions.totals import to_go_rows
+
+    shot = sorted({total.target for report in reports for total in report.added})
+    if not shot:
+        return
+    rows, aimless = to_go_rows(engine, settings, shot)
+    show(_heading(f"\n{say.TO_GO}"))
+    if rows:
+        show(table(rows, TO_GO_SHOWN, TO_GO_DROP))
+    if aimless:
+        show(*map(_plain_line, say.no_goals(aimless, any_set=bool(rows))))
+
+
+def _plain_line(words: str) -> "Text":
+    from rich.text import Text
+
+    return Text(safe(words))
 
 
 def _heading(words: str) -> "Text":
@@ -158,8 +199,7 @@ class Hanging:
 
         indent = self.head.cell_len
         head = self.head
-        for line in Text(self.words).wrap(console, max(options.max_width - indent, LEAST_WIDTH)):
-            line.rstrip()
+        for line in wrapped(self.words, max(options.max_width - indent, LEAST_WIDTH)):
             yield Text.assemble(head, line)
             head = Text(" " * indent)
 

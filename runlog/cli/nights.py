@@ -5,9 +5,11 @@ from typing import Any
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, talk, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+from runlog.cli.plain_table import table
 
 SHOWN = "night rig frames logged_s kept_s doubtful_s rejected_s share_kept".split()
+DROP = "share_kept frames logged_s noted doubtful_s rejected_s ungraded_s"
 
 
 @click.command("nights")
@@ -31,11 +33,10 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
         talk("No night has such frames. runlog nights lists the nights there are")
     else:
         from runlog.cli.hour_columns import say_silent, spoken, with_ungraded
-        from runlog.cli.plain_table import show_rows
 
         shown = [*SHOWN, "noted"] if any(row["noted"] for row in rows) else SHOWN
         said = [row | {"share_kept": _share(row)} for row in spoken(rows)]
-        show_rows(said, with_ungraded(shown, rows))
+        show(table(said, with_ungraded(shown, rows), DROP))
         say_silent(rows)
     return 0
 

@@ -13,11 +13,12 @@ from runlog.cli.common import (
     listing,
     safe,
     show,
-    table,
     talk,
     who,
     with_session,
 )
+from runlog.cli.completing import stored
+from runlog.cli.plain_table import table
 
 if TYPE_CHECKING:
     from runlog.actions.notes import Noted
@@ -29,8 +30,15 @@ LAST = "last"
 
 @click.command("note")
 @click.argument("text", required=False)
-@click.option("--date", metavar="YYYY-MM-DD", help="The night from which on it holds.")
-@click.option("--rig", help="Part of the rig's name, where there are several.")
+@click.option(
+    "--date",
+    metavar="DATE",
+    shell_complete=stored("nights"),
+    help="The night from which on it holds.",
+)
+@click.option(
+    "--rig", shell_complete=stored("rigs"), help="Part of the rig's name, where there are several."
+)
 @click.option("--remark", is_flag=True, help="Nothing was changed: nights are compared as before.")
 @click.option(
     "--undo", metavar="NUMBER", is_flag=False, flag_value=LAST, help="Take a note back (the last)."

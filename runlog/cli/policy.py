@@ -11,6 +11,7 @@ from runlog.cli.common import (
     Session,
     echo_csv,
     echo_json,
+    group_session,
     listing,
     safe,
     show,
@@ -18,6 +19,8 @@ from runlog.cli.common import (
     who,
     with_session,
 )
+from runlog.cli.completing import stored
+from runlog.cli.naming import Suggesting
 from runlog.cli.progress import grading_bar
 from runlog.core.columns import plural
 
@@ -28,13 +31,19 @@ WIDTH = 96
 LIMIT_KEYS = "filter setting doubtful reject value".split()
 
 
-@click.group("policy")
+@click.group("policy", cls=Suggesting)
+@group_session
 def command() -> None:
     """Show the limits, compare them with your marks, or put those of the config file in force."""
 
 
 @command.command("show")
-@click.option("--rig", metavar="NAME", help="What this rig is graded by, not the config file.")
+@click.option(
+    "--rig",
+    metavar="NAME",
+    shell_complete=stored("rigs"),
+    help="What this rig is graded by, not the config file.",
+)
 @listing
 @with_session
 def show_limits(session: Session, rig: str | None, as_json: bool, as_csv: bool) -> int:
@@ -113,7 +122,12 @@ def _written(row: dict[str, Any]) -> str | None:
 
 
 @command.command("adopt")
-@click.option("--rig", metavar="NAME", help="Only this rig; part of its name will do.")
+@click.option(
+    "--rig",
+    metavar="NAME",
+    shell_complete=stored("rigs"),
+    help="Only this rig; part of its name will do.",
+)
 @with_session
 def adopt_file(session: Session, rig: str | None) -> int:
     """Grade by what the config file says now: limits, site, zero level, form of depth.

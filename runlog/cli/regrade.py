@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.cli.common import Session, echo_json, safe, show, talk, with_session
+from runlog.cli.completing import stored
+from runlog.cli.plain_table import table
 from runlog.cli.progress import grading_bar
 from runlog.core.columns import plural
 
@@ -15,19 +17,33 @@ if TYPE_CHECKING:
     from runlog.core.grading.policy import Policy
 
 
+SHOWN = "fault looked_at value doubtful reject verdict evidence".split()
+DROP = "looked_at"
+
+
 @click.command("regrade")
 @click.option("--explain", metavar="FRAME", help="Show each limit, the value and the verdict.")
+@click.option(
+    "--night",
+    metavar="DATE",
+    shell_complete=stored("nights"),
+    help="With --explain: the night of the frame, where several have its name.",
+)
 @click.option("--all", "everything", is_flag=True, help="Also nights graded by these limits.")
 @click.option("--json", "as_json", is_flag=True, help="With --explain: write JSON.")
 @with_session
-def command(session: Session, explain: str | None, everything: bool, as_json: bool) -> int:
+def command(
+    session: Session, explain: str | None, night: str | None, everything: bool, as_json: bool
+) -> int:
     """Grade stored frames by the limits in force; nothing is measured again.
 
     Limits of the config file are put in force by `runlog policy adopt`, which grades by them too.
     Your own marks are never touched. One table says which nights changed, and why.
     """
+    if night is not None and explain is None:
+        raise click.UsageError("--night goes with --explain FRAME; nights are graded together")
     if explain is not None:
-        _explain(session, explain, as_json)
+        _explain(session, explain, night, as_json)
         return 0
     from runlog.actions import regrade as action
     from runlog.actions.changes import tell_changes
@@ -41,10 +57,11 @@ def command(session: Session, explain: str | None, everything: bool, as_json: bo
     return 0
 
 
-def _explain(session: Session, named: str, as_json: bool) -> None:
+def _explain(session: Session, named: str, night: str | None, as_json: bool) -> None:
     from runlog.actions.regrade import explain
 
-    found = explain(session.engine(), session.settings, named)
+    engine = session.engine()
+    found = explain(engine, session.settings, named, session.selection(engine, {"night": night}))
     rows = list(_rows(found))
     if as_json:
         used = found.judged.extinction
@@ -87,36 +104,33 @@ def _single(check: "Check", policy: "Policy") -> float | None:
 
 
 def _show(found: "Explanation") -> None:
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
-    grid = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
-    for label in ("fault", "looked at", "value", "doubtful", "reject", "verdict", "evidence"):
-        grid.add_column(
-            label, justify="right" if label in ("value", "doubtful", "reject") else "left"
-        )
-    for row in _rows(found):
-        numbers = (_number(row[key]) for key in ("value", "doubtful", "reject"))
-        verdict, words = row["verdict"], safe(row["evidence"])
-        if row["overridden_by"]:
-            verdict += f", overridden by {row['overridden_by']}"
-            words += f". Not counted: {row['overridden_why']}"
-        grid.add_row(row["fault"], row["what"], *numbers, verdict, Text(words))
     mark = (
         f", but marked {found.judged.mark.grade} by {found.judged.mark.who}"
         if found.judged.mark
         else ""
     )
     reason = f" ({found.verdict.note})" if found.verdict.note else ""
-    show(grid, Text(f"graded {found.verdict.grade.value}{safe(reason)}{mark}"))
+    rows = [_line(row) for row in _rows(found)]
+    show(table(rows, SHOWN, DROP), Text(f"graded {found.verdict.grade.value}{safe(reason)}{mark}"))
     used = found.judged.extinction
     if used is not None:
         show(Text(f"a clear sky takes {used.mag:.2f} mag per airmass ({used.source})", style="dim"))
 
 
-def _number(value: float | None) -> str:
+def _line(row: dict[str, Any]) -> dict[str, Any]:
+    """Write a check for people; what overrides it stands beside its verdict."""
+    numbers = {key: _number(row[key]) for key in ("value", "doubtful", "reject")}
+    said = row | numbers | {"looked_at": row["what"]}
+    if row["overridden_by"]:
+        said["verdict"] += f", overridden by {row['overridden_by']}"
+        said["evidence"] += f". Not counted: {row['overridden_why']}"
+    return said
+
+
+def _number(value: float | None) -> str | None:
     if value is None:
-        return ""
+        return None
     counted = isinstance(value, int) or (value >= 100 and value == int(value))
     return f"{value:.0f}" if counted else f"{value:.2f}"

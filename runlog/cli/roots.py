@@ -6,24 +6,16 @@ from typing import Any
 
 import click
 
-from runlog.cli.common import (
-    Session,
-    echo_csv,
-    echo_json,
-    listing,
-    safe,
-    show,
-    table,
-    talk,
-    with_session,
-)
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, talk, with_session
+from runlog.cli.naming import Suggesting
+from runlog.cli.plain_table import table
 from runlog.core.columns import plural
 
 KEYS = "name path missing files scanned_at_utc machines".split()
 SHOWN = "root where files scanned_at_utc".split()
 
 
-@click.group("roots", invoke_without_command=True)
+@click.group("roots", cls=Suggesting, invoke_without_command=True)
 @listing
 @with_session
 @click.pass_context

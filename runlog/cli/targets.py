@@ -10,23 +10,27 @@ from runlog.cli.common import (
     Session,
     echo_csv,
     echo_json,
+    group_session,
     listing,
     safe,
     show,
-    table,
     talk,
     who,
     with_session,
 )
+from runlog.cli.completing import stored
+from runlog.cli.naming import Suggesting
+from runlog.cli.plain_table import table
 from runlog.cli.progress import grading_bar
 
 KEYS = "target frames logged_s ra_deg dec_deg spellings questions".split()
 SHOWN = "target frames logged_s spellings".split()
 
 
-@click.group("targets", invoke_without_command=True)
+@click.group("targets", cls=Suggesting, invoke_without_command=True)
 @choosing()
 @listing
+@group_session
 @click.pass_context
 def command(ctx: click.Context, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
     """List targets, how headers spell them, and what is doubtful.
@@ -82,8 +86,8 @@ def _ask(rows: list[dict[str, Any]]) -> None:
 
 
 @command.command("merge")
-@click.argument("target")
-@click.argument("into")
+@click.argument("target", shell_complete=stored("targets"))
+@click.argument("into", shell_complete=stored("targets"))
 @with_session
 def _merge(session: Session, target: str, into: str) -> int:
     """Let the frames of TARGET count for INTO, those still to come as well."""
@@ -97,7 +101,7 @@ def _merge(session: Session, target: str, into: str) -> int:
 
 
 @command.command("rename")
-@click.argument("target")
+@click.argument("target", shell_complete=stored("targets"))
 @click.argument("name")
 @with_session
 def _rename(session: Session, target: str, name: str) -> int:
@@ -127,7 +131,7 @@ def _split(session: Session, spelling: str, name: str) -> int:
 
 
 @command.command("keep")
-@click.argument("target")
+@click.argument("target", shell_complete=stored("targets"))
 @with_session
 def _keep(session: Session, target: str) -> int:
     """Say that TARGET is rightly its own, so that it is not asked about again."""

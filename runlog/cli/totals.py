@@ -13,11 +13,11 @@ from runlog.cli.common import (
     safe,
     safe_lines,
     show,
-    table,
     talk,
     with_session,
 )
 from runlog.cli.hour_columns import say_silent, spoken, with_ungraded
+from runlog.cli.plain_table import table
 from runlog.core.story.phrases.report import kept
 
 if TYPE_CHECKING:
@@ -27,7 +27,13 @@ SHOWN = (
     "target filter frames logged_s kept_s doubtful_s rejected_s goal_s to_go_s frames_to_go nights"
 ).split()
 GROWTH_SHOWN = "night target filter frames logged_s kept_s kept_so_far_s".split()
-MANY = 100  # rows; laying out more takes longer than finding them
+# What gives way first where there is no room: what is left is what a morning asks.
+DROP = (
+    "frames nights frames_to_go frames_to_go_over_all gain_next_hour gain_next_hour_over_all "
+    "share_kept logged_s rejected_s doubtful_s ungraded_s effective_s credited_s"
+)
+GROWTH_DROP = "frames logged_s"
+MOSAIC_DROP = "panels progress kept_s worst_panel"
 MOSAIC_SHOWN = "target filter panels worst_panel kept_s goal_s to_go_s progress".split()
 
 
@@ -81,7 +87,7 @@ def _totals(
     elif not rows:
         _nothing(part)
     else:
-        _show(*_columns(rows, more, part))
+        show(table(*_columns(rows, more, part), DROP))
         say_silent(rows)
         if more:
             _show_notes(rows)
@@ -96,15 +102,6 @@ def _nothing(part: "Selection") -> None:
         talk("No light frame fits this. runlog nights lists the nights there are")
 
 
-def _show(rows: list[dict[str, Any]], keys: list[str]) -> None:
-    if len(rows) < MANY:
-        show(table(rows, keys))
-        return
-    from runlog.cli.plain_table import plain_table
-
-    click.echo(plain_table(rows, keys))
-
-
 def _columns(
     rows: list[dict[str, Any]], more: bool, part: "Selection"
 ) -> tuple[list[dict[str, Any]], list[str]]:
@@ -115,7 +112,8 @@ def _columns(
     credited = ["credited_s"] if any(row["credited_s"] for row in rows) else []
     extra = ["effective_s", "share_kept", "gain_next_hour"] if more else []
     shown = with_ungraded(SHOWN[:7], rows)
-    keys = [*shown, *credited, *extra, *SHOWN[7:]]
+    goals = [key for key in SHOWN[7:] if any(row[key] is not None for row in rows)]
+    keys = [*shown, *credited, *extra, *goals]
     rows = spoken(rows)
     if part.is_all_time:
         return rows, keys
@@ -146,7 +144,7 @@ def _show_mosaics(mosaics: list[dict[str, Any]], part: "Selection") -> None:
     if mosaics:
         when = "" if part.is_all_time else ", over all nights and rigs"
         show(Text(f"Mosaics{when}: as far along as their worst panel", style="bold"))
-        show(table(mosaics, MOSAIC_SHOWN))
+        show(table(mosaics, MOSAIC_SHOWN, MOSAIC_DROP))
 
 
 def _by_night(engine: Any, part: "Selection", as_json: bool, as_csv: bool) -> int:
@@ -158,7 +156,7 @@ def _by_night(engine: Any, part: "Selection", as_json: bool, as_csv: bool) -> in
     elif as_csv:
         echo_csv(rows, GROWTH_KEYS)
     elif rows:
-        _show(spoken(rows), GROWTH_SHOWN)
+        show(table(spoken(rows), GROWTH_SHOWN, GROWTH_DROP))
         talk("".join(kept(*(sum(row[key] for row in rows) for key in ("kept_s", "logged_s")))))
     else:
         _nothing(part)

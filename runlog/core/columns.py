@@ -25,13 +25,26 @@ def _number(digits: int) -> Show:
     return lambda value: f"{value:.{digits}f}"
 
 
+SECONDS_BELOW = 600  # of longer times seconds are no news
+
+
+def exposure(seconds: float) -> str:
+    """Write the length of an exposure: 300 s, 0.5 s."""
+    return f"{seconds:g} s"
+
+
 def hours(seconds: float) -> str:
-    """Write a length of time as people say it: 5 h 55 min, 12 min, 40 s, 0.2 s."""
+    """Write a length of time as people say it: 5 h 55 min, 12 min, 2 min 10 s, 40 s, 0.2 s.
+
+    Exposures are in seconds throughout (`exposure`).
+    """
     if 0.05 <= seconds < 0.95:
         return f"{seconds:.1f} s"
     whole = round(seconds)
     if whole < 60:
         return f"{whole} s"
+    if whole < SECONDS_BELOW and whole % 60:
+        return f"{whole // 60} min {whole % 60} s"
     minutes = round(whole / 60)
     if minutes < 60:
         return f"{minutes} min"
@@ -61,8 +74,8 @@ def share(value: float) -> str:
 
 
 def gain(value: float) -> str:
-    """Write what an hour adds to signal to noise."""
-    return f"+{value:.1%} S/N"
+    """Write how many times the signal to noise is then what it is now."""
+    return f"{1 + value:.2f} x S/N"
 
 
 def _of_frames() -> dict[str, Column]:
@@ -82,6 +95,7 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "fwhm_arcsec": Column("FWHM ″", _number(2), True),
     "faults": Column("why", ", ".join),
     "path": Column("file"),
+    "key": Column("key"),
     "frames": Column("frames", str, True),
     "logged_s": Column("logged", hours, True),
     "kept_s": Column("kept", hours, True),
@@ -116,7 +130,13 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "bias": Column("bias", str, True),
     "missing": Column("missing", "; ".join),
     "notes": Column("to know", "; ".join),
-    "weight": Column("weight", _number(3), True),
+    "fault": Column("fault"),
+    "looked_at": Column("looked at"),
+    "value": Column("value", str, True),
+    "doubtful": Column("doubtful", str, True),
+    "reject": Column("reject", str, True),
+    "verdict": Column("verdict"),
+    "evidence": Column("evidence"),
     "noted": Column("noted", "; ".join),
     "id": Column("no.", str, True),
     "what": Column("what"),

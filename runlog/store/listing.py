@@ -1,6 +1,6 @@
 """Where frames' files lie, and frames by their files or keys."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from sqlalchemy import BindParameter, Connection, and_, bindparam, func, or_, select
@@ -66,3 +66,32 @@ def frames_keyed(connection: Connection, start: str) -> list[int]:
     key = m.frame.c.content_key  # of hexadecimal digits: "g" comes after them all
     by_key = select(m.frame.c.id).where(key >= start, key < f"{start}g")
     return list(connection.execute(by_key.limit(50)).scalars())
+
+
+def nights_of_keys(connection: Connection, ids: Sequence[int]) -> dict[str, str]:
+    """Give the night of each of some frames by its key, in the order of nights."""
+    f, r = m.frame.c, m.run.c
+    query = select(f.content_key, r.night).outerjoin(m.run, r.id == f.run_id)
+    rows = connection.execute(query.where(f.id.in_(ids)).order_by(r.night, f.content_key))
+    return {key: night or "" for key, night in rows}
+
+
+SHORT_KEY = 8  # digits: among 10,000 frames two alike are rarer than one archive in a hundred
+
+
+def starts_of_keys(connection: Connection, keys: Iterable[str]) -> dict[str, str]:
+    """Give for each key the shortest start of SHORT_KEY digits or more that no other has."""
+    wanted = set(keys)
+    column = m.frame.c.content_key
+    start = func.substr(column, 1, SHORT_KEY)
+    shared = select(start).group_by(start).having(func.count() > 1)
+    alike = list(connection.execute(select(column).where(start.in_(shared))).scalars())
+    found = {key: key[:SHORT_KEY] for key in wanted}
+    for key in wanted.intersection(alike):
+        others = [other for other in alike if other != key]
+        found[key] = next(
+            key[:n]
+            for n in range(SHORT_KEY, len(key) + 1)
+            if not any(other.startswith(key[:n]) for other in others)
+        )
+    return found

@@ -226,6 +226,14 @@ def filters_seen(connection: Connection) -> set[str]:
     return set(connection.execute(select(m.run_sum.c.filter).distinct()).scalars())
 
 
+def nights_seen(connection: Connection) -> list[str]:
+    """List the nights with counted light frames, newest first."""
+    r, sums = m.run.c, m.run_sum.c
+    query = select(r.night).distinct().join(m.run_sum, sums.run_id == r.id)
+    found = query.where(r.night != "", sums.frames > 0).order_by(r.night.desc())
+    return list(connection.execute(found).scalars())
+
+
 def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) -> Rows:
     """Load one row a run that has frames: night, rig, hours by grade; newest first.
 

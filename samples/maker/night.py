@@ -212,12 +212,18 @@ def _scene(
 
 
 def _light_path(session: Session, block: Block, band: Filter) -> str:
-    """Name the file the way capture programs do: target, filter, length, running number."""
+    """Name the file as the night's script has it: rigs and people have many ways."""
     script = session.script
-    written = script.filter_names[band.key]
-    name = f"{block.written.replace(' ', '')}_{written}_{script.exposure_s:.0f}s"
-    number = session.next_number(name)
-    return f"{script.evening}/lights/{name}_{number:04d}{session.scale.suffix}"
+    target, written = block.written.replace(" ", ""), script.filter_names[band.key]
+    length = f"{script.exposure_s:.0f}s"
+    name = script.naming.format(
+        target=target,
+        filter=written,
+        length=length,
+        number=session.next_number(f"{target}_{written}_{length}"),
+        start=session.now_utc,
+    )
+    return f"{script.evening}/lights/{name}{session.scale.suffix}"
 
 
 def _light_shot(session: Session, block: Block, band: Filter) -> Shot:

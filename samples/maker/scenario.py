@@ -140,6 +140,12 @@ class Cloud:
     depth: float  # share of starlight taken at the deepest
 
 
+# How files are named differs from rig to rig, and changes with every new program on one.
+NUMBERED = "{target}_{filter}_{length}_{number:04d}"
+BY_START = "{start:%Y%m%d-%H%M%S}_{target}_{filter}_{length}"
+BY_FILTER = "{filter}-{number:03d}-{target}-{length}"
+
+
 @dataclass(frozen=True, slots=True)
 class Script:
     """What is planned for one night and what goes wrong; light frames are numbered from 0."""
@@ -160,6 +166,7 @@ class Script:
     focus_error_um: dict[int, float] | None = None
     satellites: tuple[int, ...] = ()
     backup: int | None = None  # this frame is copied to the backup folder
+    naming: str = NUMBERED  # of light frames: by target, filter, length, number, start
 
 
 SHORT_NAMES = {"L": "L", "R": "R", "G": "G", "B": "B", "Ha": "Ha"}
@@ -191,6 +198,7 @@ DEMO_NIGHTS = (
             Block("M 33", "M33", ("L",), 18),
         ),
         filter_names=SHORT_NAMES,
+        naming=BY_START,
         air_start_c=8.0,
         air_drop_c=4.0,
         clouds=(Cloud(27.0, 2.2, 0.72), Cloud(30.5, 1.2, 0.35)),
@@ -208,6 +216,7 @@ DEMO_NIGHTS = (
             Block("M 33", "M33", ("R", "G", "B"), 18, refocus=True),
         ),
         filter_names=SHORT_NAMES,
+        naming=BY_FILTER,
         air_start_c=9.0,
         air_drop_c=5.0,
         trailed={18: 5.5, 19: 8.0, 20: 9.5, 21: 7.0, 22: 4.5},
@@ -236,6 +245,7 @@ SMALL_NIGHTS = (
             Block("NGC 7000", "NGC 7000", ("Ha",), 3, refocus=True),
         ),
         filter_names=LONG_NAMES,
+        naming=BY_START,
         air_start_c=8.0,
         air_drop_c=4.0,
         trailed={3: 6.0, 4: 8.5},

@@ -296,6 +296,6 @@ def test_the_command_tells_hours_with_their_reason(read_once, tmp_path):
         return " ".join(done.stdout.split())
 
     told = said("night", "2026-10-09")
-    assert "worth 29 min at the reference's depth" in told or "worth 30 min at the" in told
+    assert "effective 29 min at the reference's depth" in told or "effective 30 min at the" in told
     assert "its depth is unknown: 6 frames of unknown gain" in said("night", "2026-10-15")
     assert "6 frames of unknown gain (e/ADU) not in it" in said("totals", "--more")

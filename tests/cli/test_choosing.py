@@ -17,7 +17,7 @@ WITHOUT = {
 ASKING = [
     "frames", "totals", "totals --by night", "totals --publish", "nights", "night", "export",
     "calibration", "forecast", "targets", "targets list", "correct --list",
-    "correct date '1h later' --dry-run", "mark keep",
+    "correct date '1h later' --dry-run", "mark keep --yes",
 ]  # fmt: skip
 
 
@@ -34,7 +34,7 @@ def home(tmp_path_factory):
         cards = {"DATE__OBS": start, "OBJECT": target, "FILTER": name}
         write_frame(home / "frames" / f"f{number}.fits", noise(number), **cards)
     assert here(home, "scan", home / "frames").returncode == 0
-    assert here(home, "mark", "keep", "--since", "2026-10-01").returncode == 0
+    assert here(home, "mark", "keep", "--yes", "--since", "2026-10-01").returncode == 0
     return home
 
 
@@ -55,7 +55,7 @@ def test_the_same_options(name):
         ("--target", "NGC 7001", "No frame of NGC 7001 is stored\n  Did you mean NGC 7000"),
         ("--filter", "nosuch", "No light frame was taken through nosuch\n  Used: Ha, L"),
         ("--rig", "Ladybug", "No rig is called 'Ladybug'\n  Did you mean Ladybird"),
-        ("--since", "yesterday", "'yesterday' is not a date"),
+        ("--since", "someday", "'someday' is not a date"),
         ("--season", "monsoon 2026", "'monsoon 2026' is no season"),
         ("--target", "", "An option is empty"),
     ],

@@ -47,7 +47,7 @@ def test_weights(home):
     """CSV has effective time, empty where a frame's depth is not known."""
     rows = list(csv.DictReader(io.StringIO(here(home, "export", "--csv").stdout)))
     assert [row["exposure_s"] for row in rows] == ["300.0", "300.0"]
-    assert {"effective_s", "weight"} <= set(rows[0])
+    assert {"effective_s", "depth_share", "weight"} <= set(rows[0])
 
 
 def test_links(home):
@@ -237,4 +237,4 @@ def test_weights_are_shares_of_the_best():
         keeper("c", b"c"),
         keeper("d", b"d", "M 31", 30.0),
     ]
-    assert [k.weight for k in weighted(frames)] == [1.0, 0.5, None, 1.0]
+    assert [k.depth_share for k in weighted(frames)] == [1.0, 0.5, None, 1.0]

@@ -104,7 +104,7 @@ def test_every_command_chooses_by_the_cells_of_csv(home, option):
         wanted = {row["path"] for row in rows if row[option] == cell}
         found = {row["path"] for row in cells(home, "frames", f"--{option}", cell)}
         assert found >= wanted if option == "rig" else found == wanted, cell
-        here(home, "mark", "keep", f"--{option}", cell)
+        here(home, "mark", "keep", "--yes", f"--{option}", cell)
         exported = {row["path"] for row in cells(home, "export", f"--{option}", cell)}
         assert wanted <= exported, cell
 
@@ -146,7 +146,7 @@ def test_a_name_of_two_meanings_is_refused(tmp_path):
 
 def test_a_tree_of_links_stays_in_its_folder(home, scanned):
     """Every frame is linked, each to its own file; nothing is made outside, nothing lost."""
-    here(home, "mark", "keep", "--since", "2026-01-01")
+    here(home, "mark", "keep", "--yes", "--since", "2026-01-01")
     before = set(home.rglob("*"))
     done = here(home, "export", "--links", home / "out")
     assert done.returncode == 0, done.stderr
@@ -174,7 +174,7 @@ def odd_once(scanned, tmp_path_factory):
     here(home, "note", "remark", "--rig", "Ladybird 90/540 + MonoCam 9")
     here(home, "targets", "rename", "a/b", "Elsewhere")
     here(home, "correct", "filter", "Ha", "--target", "a:b")
-    here(home, "mark", "keep", "--target", "M 33")
+    here(home, "mark", "keep", "--yes", "--target", "M 33")
     here(home, "goal", "M 33", "L", "30")
     engine = open_engine(str(home / "night.sqlite"))
     fault = {"name": "cloud", "grade": "doubtful", "evidence": ODD}
@@ -256,7 +256,7 @@ def through_a_terminal(home, *words):
 @pytest.mark.parametrize("form", ["", "--csv", "--json"])
 def test_export_to_a_terminal(home, form):
     """A list of paths is bytes in a pipe, but lines that can be printed where a person reads."""
-    here(home, "mark", "keep", "--target", "M 33")
+    here(home, "mark", "keep", "--yes", "--target", "M 33")
     said = through_a_terminal(home, "export", *form.split())
     assert "bidi\\u202egpj" in said
     assert all(line.isprintable() for line in said.replace("\r\n", "\n").split("\n"))
@@ -264,7 +264,7 @@ def test_export_to_a_terminal(home, form):
 
 def test_export_to_a_pipe_gives_the_names_themselves(home, scanned):
     """With -0 every name comes out as it is on disk; without, a name of two lines is told."""
-    here(home, "mark", "keep", "--since", "2026-01-01")
+    here(home, "mark", "keep", "--yes", "--since", "2026-01-01")
     listed = os.fsencode(here(home, "export", "-0").stdout).split(b"\0")
     assert sorted(filter(None, listed)) == sorted(scanned[1])
     assert "1 path holds a line break; -0 ends each path with a null byte" in (

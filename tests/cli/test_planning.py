@@ -112,9 +112,9 @@ def test_publishing(weeks):
     """Filters, frames x exposure, total; a mosaic's panels are one picture."""
     said = here(weeks, "totals", "--publish", "--target", "M33").stdout.split("\n")
     assert said[0:2] == ["M 33", "2026-08-28 to 2026-10-09"]
-    assert said[3].split() == "L 12 x 5 min + 1 x 1 min 1 h 01 min".split()
+    assert said[3].split() == "L 12 x 300 s + 1 x 60 s 1 h 01 min".split()
     mosaic = here(weeks, "totals", "--publish", "markdown", "--target", "NGC7000").stdout
-    assert "| Ha | 3 x 5 min | 15 min |" in mosaic
+    assert "| Ha | 3 x 300 s | 15 min |" in mosaic
 
 
 def test_mosaics(goals):

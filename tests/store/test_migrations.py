@@ -322,6 +322,8 @@ def test_0013_counts_what_frames_were_taken_with(scanned):
     carry_across(scanned)
     (row,) = rows_of(scanned, "run_shots")
     assert row == settled[0] | {"kept": 2, "doubtful": 1}
+
+
 def test_a_killed_migration_leaves_one_copy(scanned, tmp_path):
     """What was killed while it copied is cleared away, and what is copied already is kept once."""
     take_back(scanned, "0008")

@@ -327,6 +327,7 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
     if not raw:
         return Found(enough=True)
     wanted = sorted({(s.sensor, s.exposure_s) for s in raw}, key=lambda w: (w[1] or 0.0, str(w[0])))
+    through = raw[0].filter  # those of one group of lights are through one
     kinds = (Kind.FLAT_DARK, Kind.DARK)
     fitting: list[Shots] = []
     lacks: list[Lack] = []
@@ -334,7 +335,7 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
         alike = [s for s in stock if s.kind in kinds and s.sensor.fits(sensor)]
         fit = [s for s in alike if _same_length(s.exposure_s, length)]
         fitting += [s for s in fit if s not in fitting]
-        lack = Lack("flat-darks of ", _seconds(length))
+        lack = Lack("flat-darks of ", f"{_seconds(length)} for {through}")
         lacks += _count(fit, rules.enough_flat_darks, lack, ()).lacks
     total = _count(fitting, rules.enough_flat_darks, Lack("flat-darks"), ())
     return replace(total, enough=not lacks, lacks=tuple(dict.fromkeys(lacks)))

@@ -54,7 +54,9 @@ def against_width(
     if times is None:
         return
     expected = at_airmass(this, this.earlier.fwhm_px)
-    text = f"{width_words(this.frame)} {times:.1f} times {this.earlier.named} usual {expected:.1f}"
+    text = (
+        f"{width_words(this.frame)} {times:.1f} times {this.earlier.named} usual {expected:.1f} px"
+    )
     text += f"{low_down(this)}{why}"
     yield kind.against(this, setting, times, "FWHM against other nights", text, grade)
 

@@ -34,7 +34,7 @@ def against_run(
     times = ratio(sure_width(this.frame), expected)
     if times is None or expected is None:
         return
-    text = f"{width_words(this.frame)} {times:.1f} times {source} {expected:.1f}"
+    text = f"{width_words(this.frame)} {times:.1f} times {source} {expected:.1f} px"
     text += f"{low_down(this)}; {why}"
     yield kind.against(this, setting, times, f"FWHM against {source}", text)
 

@@ -26,7 +26,7 @@ def worth_words(worth: Worth, night: str | None = None) -> str:
     left_out = list(_left_out(worth))
     if worth.effective_s is None:
         return f"its depth is unknown: {_listed(left_out)}" if left_out else ""
-    words = f"worth {hours(worth.effective_s)} at the reference's depth"
+    words = f"effective {hours(worth.effective_s)} at the reference's depth"
     beside = [*against(worth, night), *reasons(worth)]
     if left_out:
         beside.append(f"{_listed(left_out)} not in it")

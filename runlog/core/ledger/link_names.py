@@ -28,7 +28,7 @@ class Keeper:
     night: str
     exposure_s: float | None
     effective_s: float | None
-    weight: float | None = None  # effective time over the best of its target and filter
+    depth_share: float | None = None  # effective time over the best of its target and filter
 
 
 def folder_name(text: str) -> str:
@@ -105,7 +105,7 @@ def _keyed(name: bytes, key: str) -> bytes:
 
 
 def weighted(keepers: Iterable[Keeper]) -> list[Keeper]:
-    """Give each frame its weight: effective time over the most of its target and filter."""
+    """Give each frame its depth_share: effective time over the most of its target and filter."""
     keepers = list(keepers)
     best: dict[tuple[str, str], float] = {}
     for k in keepers:
@@ -115,6 +115,6 @@ def weighted(keepers: Iterable[Keeper]) -> list[Keeper]:
     return [
         k
         if k.effective_s is None or not best[(k.target, k.filter)]
-        else replace(k, weight=k.effective_s / best[(k.target, k.filter)])
+        else replace(k, depth_share=k.effective_s / best[(k.target, k.filter)])
         for k in keepers
     ]

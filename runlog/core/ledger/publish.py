@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum
 
-from runlog.core.columns import hours, plural
+from runlog.core.columns import exposure, hours, plural
 
 # The order in which a picture is told: broad bands first (common practice, no source).
 _ORDER = ("L", "Clear", "R", "G", "B", "OSC", "Ha", "Hb", "OIII", "SII", "NII")
@@ -28,12 +28,11 @@ class Batch:
 
 
 def batch_words(batch: Batch) -> str:
-    """Write frames x exposure: 71 x 5 min, 40 x 90 s."""
+    """Write frames x exposure: 71 x 300 s, 40 x 90 s."""
     length = batch.exposure_s
     if length is None:
         return f"{batch.frames} x unknown"
-    whole = length >= 60 and length % 60 == 0
-    return f"{batch.frames} x " + (f"{length / 60:g} min" if whole else f"{length:g} s")
+    return f"{batch.frames} x {exposure(length)}"
 
 
 def filter_order(name: str) -> tuple[int, str]:

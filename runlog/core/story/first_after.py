@@ -7,6 +7,7 @@ from runlog.core.story.dithering import Dithering, dithering
 from runlog.core.story.focus import REFOCUS_LEAST_STEPS
 from runlog.core.story.model import Lights, Told
 
+FLIP = "the flip"
 PAUSE_LEAST_S = 900.0  # a refocus, a flip and a plate solve together take less
 
 
@@ -27,7 +28,7 @@ def _between(a: Told, b: Told, dithers: Dithering | None) -> str | None:
         return "a slew"
     sides = a.frame.header.pier_side, b.frame.header.pier_side
     if None not in sides and sides[0] != sides[1]:
-        return "the flip"
+        return FLIP
     if (b.start - a.end).total_seconds() >= PAUSE_LEAST_S:
         return "a pause"
     if a.frame.context.filter != b.frame.context.filter:

@@ -7,7 +7,7 @@ from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import ELONGATED, LINES_AXIS_RATIO
 from runlog.core.grading.physics import ALIGNMENT
 from runlog.core.grading.policy import Policy
-from runlog.core.story.first_after import first_frames
+from runlog.core.story.first_after import FLIP, first_frames
 from runlog.core.story.model import (
     Lights,
     Opinion,
@@ -69,7 +69,12 @@ def _shape_seen(lights: Lights, policy: Policy) -> str:
 
 def _came_after(lights: Lights, hit: Lights) -> tuple[str, str]:
     """Say what trailed frames came right after, where that is more than chance."""
-    for what, firsts in first_frames(lights).items():
+    found = first_frames(lights)
+    flipped = {t.frame.key for t in found.get(FLIP, ())}
+    doubled = sum(t.has(FaultName.DOUBLED) and t.frame.key in flipped for t in hit)
+    if doubled and doubled >= len(hit) / 2:  # a cable drags stars out, it does not double them
+        return say.right_after(doubled, FLIP), say.MIRROR_CHECK
+    for what, firsts in found.items():
         keys = {t.frame.key for t in firsts}
         came = sum(t.frame.key in keys for t in hit)
         if came >= 2 and came >= len(hit) / 2 and len(firsts) < len(lights) / 2:

@@ -133,7 +133,7 @@ def test_too_few_are_counted():
     assert found(*few).missing == (
         "darks of 300 s at -10 C, gain 100, offset 50, binning 1 (5 of 10)",
         "flats through L at rotator angle 90 (5 of 10)",
-        "flat-darks of 2 s (5 of 10)",
+        "flat-darks of 2 s for L (5 of 10)",
         "bias (5 of 20), unless the darks and flat-darks are taken",
     )
 
@@ -202,7 +202,9 @@ def test_flats_are_asked_for_each_night():
 
 def test_flat_darks_are_as_long_as_the_flats():
     """Flat-darks of another length do not fit; darks of that length do."""
-    assert "flat-darks of 2 s" in found(DARK, FLAT, replace(FLAT_DARK, exposure_s=5.0)).missing
+    assert (
+        "flat-darks of 2 s for L" in found(DARK, FLAT, replace(FLAT_DARK, exposure_s=5.0)).missing
+    )
     assert found(DARK, FLAT, replace(DARK, exposure_s=2.0)).flat_darks.enough
 
 

@@ -263,7 +263,7 @@ def test_the_side_is_named_as_the_picture_shows_it(pier_side):
 @pytest.mark.parametrize(
     ("values", "words"),
     [
-        ({"fwhm_px": 3.6, "hfr_px": 0.62 * 3.6}, "times this run's usual 2.3;"),
+        ({"fwhm_px": 3.6, "hfr_px": 0.62 * 3.6}, "times this run's usual 2.3 px;"),
         ({"transparency": 0.5}, "this run's clear frames; 500 stars, this run's usual"),
         ({"stars": 90, "transparency": None, "ranked_flux_adu_s": None}, ", this run's usual 50"),
         ({"clipped_stars": 80}, "80 stars saturated, this run's usual 2"),

@@ -14,12 +14,12 @@ L = Batch("M 33", "L", 300.0, 71, "2026-10-02", "2026-10-16")
 
 def test_71_times_5_minutes():
     """71 x 5 min = 5 h 55 min (common practice, no source)."""
-    assert batch_words(L) == "71 x 5 min"
+    assert batch_words(L) == "71 x 300 s"
     assert hours(L.seconds) == "5 h 55 min"
 
 
 @pytest.mark.parametrize(
-    ("exposure_s", "words"), [(90.0, "3 x 90 s"), (60.0, "3 x 1 min"), (0.5, "3 x 0.5 s")]
+    ("exposure_s", "words"), [(90.0, "3 x 90 s"), (60.0, "3 x 60 s"), (0.5, "3 x 0.5 s")]
 )
 def test_lengths_as_captions_write_them(exposure_s, words):
     """Whole minutes as minutes, all else in seconds."""
@@ -32,10 +32,10 @@ def test_the_text_table():
     assert table.split("\n") == [
         "M 33",
         "2026-10-02 to 2026-10-16",
-        "Filter  Frames                        Total",
-        "L       71 x 5 min + 5 x 1 min   6 h 00 min",
-        "Ha      12 x 10 min              2 h 00 min",
-        "Total   88 frames                8 h 00 min",
+        "Filter  Frames                       Total",
+        "L       71 x 300 s + 5 x 60 s   6 h 00 min",
+        "Ha      12 x 600 s              2 h 00 min",
+        "Total   88 frames               8 h 00 min",
     ]
 
 
@@ -46,7 +46,7 @@ def test_the_markdown_table():
     assert lines == [
         "| Filter | Frames | Total |",
         "| --- | --- | ---: |",
-        "| L | 71 x 5 min | 5 h 55 min |",
+        "| L | 71 x 300 s | 5 h 55 min |",
         "| **Total** | **71 frames** | **5 h 55 min** |",
     ]
     assert "M 33 \\| west" in table

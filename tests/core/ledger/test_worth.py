@@ -57,7 +57,7 @@ def test_a_part_of_unknown_gain_is_counted_in_words():
     """What is known is told, with what is not in it."""
     found = worth_of([part()], references(), {Lacks.GAIN: 12})
     assert worth_words(found, "2026-10-12") == (
-        "worth 1 h 00 min at the reference's depth, 12 frames of unknown gain (e/ADU) not in it"
+        "effective 1 h 00 min at the reference's depth, 12 frames of unknown gain (e/ADU) not in it"
     )
 
 
@@ -83,7 +83,7 @@ def test_far_more_than_kept_says_why():
     """Above 1.3 times its length each factor that has a share in it is named; below, none."""
     deep = worth_of([part(light=1.21, sky=2.0, narrow=4.0)], references(), {})
     assert worth_words(deep) == (
-        "worth 9 h 41 min at the reference's depth, 9.7 times its length because of 1.10 times "
+        "effective 9 h 41 min at the reference's depth, 9.7 times its length because of 1.10 times "
         "the light, a background with 0.50 times the variance, stars 0.50 times as wide"
     )
     assert "because" not in worth_words(worth_of([part(sky=1.29)], references(), {}))

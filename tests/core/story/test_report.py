@@ -75,7 +75,7 @@ def test_causes_dark_and_shutter():
     pace = Pace(START, START + timedelta(hours=1), 2700.0, 3600.0, 8.0)
     assert lines({Grade.KEEP: 9}, 2700.0, 3300.0, lost={"cloud": 400.0, "soft": 200.0},
                  dark=dark, pace=pace)[2:] == [
-        "10 min not kept: 7 min cloud, 3 min soft",
+        "10 min not kept: 6 min 40 s cloud, 3 min 20 s soft",
         "dark from 19:00 to 03:30 UTC (8 h 30 min)",
         "frames from 21:00 to 22:00 UTC, shutter open 75% of that time",
     ]  # fmt: skip

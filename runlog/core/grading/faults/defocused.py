@@ -67,8 +67,10 @@ def _against_course(this: ComparedFrame) -> Iterator[Check]:
     focus, width = this.focus, this.frame.measurement.fwhm_px
     if focus is None or width is None or not _flatter_than_in_focus(this):
         return
-    where = f" (filters' own widths taken out, {focus.usual_px:.1f} in " if focus.several else " ("
-    where += f"{this.frame.context.filter})" if focus.several else f"{focus.usual_px:.1f})"
+    where = (
+        f" (filters' own widths taken out, {focus.usual_px:.1f} px in " if focus.several else " ("
+    )
+    where += f"{this.frame.context.filter})" if focus.several else f"{focus.usual_px:.1f} px)"
     text = f"FWHM {width:.1f} px, {width / focus.usual_px:.1f} times this run in focus{where}"
     text += f"; {_flatter(focus.change)}, by its neighbours too"
     yield DEFOCUSED.against(this, RATIO, focus.times, "FWHM against this run in focus", text)

@@ -21,6 +21,10 @@ EVENT_WORDS = {
     "turned": "the camera turned",
 }
 WIND_CHECK = "shelter from the wind, and what sways in it: dew shield, cables, tripod"
+MIRROR_CHECK = (
+    "the mirror, whether it shifts as the telescope changes sides, and the mount: its clutches and "
+    "backlash, and a wait after the flip until it rests"
+)
 OFF_TARGET_CHECK = "the plate solving, and the target's coordinates in the plan"
 ELSEWHERE_CHECK = (
     "whether these places were meant: one of its own should have a name of its own, and a rig "

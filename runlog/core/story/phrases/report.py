@@ -1,6 +1,6 @@
 """The lines around a night's story: what it was worth, when it was, what else was taken."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from runlog.core.columns import clock, hours, plural
 from runlog.core.frame import Kind
@@ -14,6 +14,7 @@ WHAT_HAPPENED = "What happened (UTC)"
 PARTS = "Part by part"
 TO_CHECK = "To check before the next night"
 ADDED = "Added to the totals"
+TO_GO = "Still to go, over all nights"
 QUESTIONS = "Doubtful in the headers"
 UNEVENTFUL = "Nothing out of the ordinary"
 FRAME_OF = (Kind.BIAS, Kind.FOCUS, Kind.OTHER)  # words that do not stand for a frame alone
@@ -63,6 +64,8 @@ def more(report: NightReport) -> Iterator[str]:
         yield noted(report.notes)
     if report.lost:
         yield _lost(report)
+    if idle := dark_lost(report.events):
+        yield _dark_lost(idle)
     if report.dark:
         yield _dark(report.dark)
     if report.doubt:
@@ -76,6 +79,30 @@ def more(report: NightReport) -> Iterator[str]:
 def _lost(report: NightReport) -> str:
     causes = ", ".join(f"{hours(seconds)} {cause}" for cause, seconds in report.lost.items())
     return f"{hours(sum(report.lost.values()))} not kept: {causes}"
+
+
+IDLE = {
+    "pause": "in pauses",
+    "late-start": "before the first frame",
+    "stopped": "after the last frame",
+}
+
+
+def dark_lost(events: Iterable[Event]) -> dict[str, float]:
+    """Sum the dark, in seconds, in which nothing was taken, by the kind of event."""
+    lost: dict[str, float] = {}
+    for event in events:
+        if event.kind in IDLE and not event.frames and event.cost_s:
+            lost[event.kind] = lost.get(event.kind, 0.0) + event.cost_s
+    return lost
+
+
+def _dark_lost(lost: Mapping[str, float]) -> str:
+    whole = f"{hours(sum(lost.values()))} of dark lost"
+    if len(lost) == 1:
+        return f"{whole}: nothing was taken {IDLE[next(iter(lost))]}"
+    where = ", ".join(f"{hours(seconds)} {IDLE[kind]}" for kind, seconds in lost.items())
+    return f"{whole}, nothing was taken: {where}"
 
 
 def _dark(dark: Dark) -> str:
@@ -93,6 +120,13 @@ def _taken(pace: Pace) -> str:
 
 def _of_kind(kind: Kind, count: int) -> str:
     return plural(count, f"{kind.value} frame" if kind in FRAME_OF else kind.value)
+
+
+def no_goals(aimless: Mapping[str, Sequence[str]], *, any_set: bool) -> Iterator[str]:
+    """Say for which targets and filters no hours are wanted yet, and how to say it."""
+    named = "; ".join(f"{target} {', '.join(filters)}" for target, filters in aimless.items())
+    yield f"no goal yet{' for' if any_set else ':'} {named}"
+    yield "to set one: runlog goal TARGET FILTER HOURS"
 
 
 def when(event: Event) -> str:

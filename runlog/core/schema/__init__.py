@@ -1,0 +1,1 @@
+"""What each listing holds, as a JSON Schema: types, units, meanings."""

@@ -1,0 +1,1 @@
+"""Longer explanations, in Markdown; `runlog guide` shows them."""

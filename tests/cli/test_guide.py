@@ -1,0 +1,63 @@
+"""`runlog guide`: every topic is in the package, and every command in it works."""
+
+import re
+import shlex
+
+import pytest
+
+from runlog.cli import COMMANDS
+from runlog.cli.guide import TOPICS, text_of
+from tests.tools import here, noise, runlog, write_frame
+
+LINES = [
+    (topic, line.strip())
+    for topic in TOPICS
+    for line in re.findall(r"^    (runlog .*)$", text_of(topic), re.MULTILINE)
+]
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory):
+    """Scan two nights of a target that the guide names."""
+    home = tmp_path_factory.mktemp("guide")
+    for number in range(4):
+        start = f"2026-10-{8 + number // 2:02}T20:{number}0:00"
+        cards = {"DATE__OBS": start, "OBJECT": "M33", "FILTER": "L"}
+        write_frame(home / "nights" / f"light_{number}.fits", noise(number), **cards)
+    assert here(home, "scan", home / "nights").returncode == 0
+    return home
+
+
+def key_of(home):
+    """Give the key that the table of frames shows first."""
+    return here(home, "frames").stdout.splitlines()[2].split()[0]
+
+
+@pytest.mark.parametrize(("topic", "line"), LINES)
+def test_each_command_of_the_guide_works(home, topic, line):
+    """Guards a guide that has gone stale: an option renamed, a word no longer known."""
+    words = [key_of(home) if word == "KEY" else word for word in shlex.split(line)[1:]]
+    done = here(home, *words)
+    assert done.returncode == 0, (topic, line, done.stderr)
+
+
+def test_topics_are_named_and_shown(home):
+    """As a subprocess at 60 columns: the list, a topic that fits, and a near one for a slip."""
+    assert [x.split()[0] for x in runlog(home, "guide").stdout.splitlines()] == list(TOPICS)
+    shown = runlog(home, "guide", "hours", env={"COLUMNS": "60"}).stdout
+    assert "runlog totals --by night" in shown
+    assert max(map(len, shown.splitlines())) <= 60
+    wrong = runlog(home, "guide", "hour")
+    assert wrong.returncode == 2 and "Did you mean hours?" in wrong.stderr
+
+
+def test_every_topic_is_text_and_all_are_listed():
+    """Guards a file that no list names, and a command that the guide spells wrongly."""
+    from importlib.resources import files
+
+    there = {f.name.removesuffix(".md") for f in (files("runlog") / "guide").iterdir()
+             if f.name.endswith(".md")}  # fmt: skip
+    assert there == set(TOPICS)
+    for topic in TOPICS:
+        for name in re.findall(r"`runlog ([a-z]+)", text_of(topic)):
+            assert name in COMMANDS, (topic, name)
