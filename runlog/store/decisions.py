@@ -10,6 +10,7 @@ from sqlalchemy import Connection, bindparam, func, insert, select, update
 from runlog.store import models as m
 from runlog.store.marks import AUTO, Mark
 from runlog.store.review import IN_ONE_QUESTION
+from runlog.store.regrouped import add_up_grades
 from runlog.store.runs import touch
 
 
@@ -52,7 +53,9 @@ def append_decisions(
         ],
     )  # fmt: skip
     _show(connection, decisions)
-    _touch_runs(connection, [d.frame_id for d in decisions])
+    frame_ids = [d.frame_id for d in decisions]
+    add_up_grades(connection, frame_ids)
+    _touch_runs(connection, frame_ids)
 
 
 def _show(connection: Connection, decisions: Sequence[Decision]) -> None:

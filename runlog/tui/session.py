@@ -72,10 +72,11 @@ class Session:
         self.on_change: Callable[[], object] = lambda: None
         self.runs: list[RunLine] = []
         self.run_at = -1
-        self.open_count = 0
+        self.open_count: int | None = 0  # None while it is being counted
         self.version = 0  # rises with every change of what is stored
         self.said = self.trouble = self.scan = ""
         self.live = self.plain = False
+        self.adding_up = False  # decisions are stored, depth and other nights not yet reckoned
         self.decisions = Decisions(self.store, who)
         self._queries = Queries(engine)
         self._token: tuple[int, ...] | None = None
@@ -143,6 +144,10 @@ class Session:
         return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
 
     @property
+    def _run_id(self) -> int | None:
+        return self.here.id if self.here else None
+
+    @property
     def look(self) -> Look:
         """The colours in force."""
         return PLAIN if self.plain else THEMES.get(self.shade, DARK)
@@ -151,7 +156,7 @@ class Session:
         """Turn to another run; False when there is none."""
         if not 0 <= at < len(self.runs) or at == self.run_at:
             return False
-        self.run_at = at
+        self.run_at, self.open_count = at, None
         self.on_change()
         return True
 
@@ -180,7 +185,8 @@ class Session:
     @property
     def scan_words(self) -> str:
         """Whether new frames are looked for all the time, and how a scan is doing."""
-        return " · ".join(["live"] * self.live + [self.scan] * bool(self.scan))
+        adding = ["adding up …"] * self.adding_up
+        return " · ".join(adding + ["live"] * self.live + [self.scan] * bool(self.scan))
 
     def set_scan(self, words: str) -> None:
         """Say how a scan is doing."""
@@ -236,7 +242,7 @@ class Session:
         self.runs = runs
         self.run_at = self._find_run(here, at_end)
         self.version += 1
-        await self.count_open()
+        await self._count_open()
         self.on_change()
 
     def _find_run(self, here: RunLine | None, at_end: bool) -> int:
@@ -248,14 +254,29 @@ class Session:
 
     async def count_open(self) -> None:
         """Count what waits for a decision in the night in view."""
-        run = self.here
-        found = await self.ask(open_count, run.id if run else None)
-        if found is not None:
-            self.open_count = found
+        if await self._count_open():
+            self.on_change()
+
+    async def _count_open(self) -> bool:
+        """Count; tell whether it is another number than before."""
+        asked_for = self._run_id
+        found = await self.ask(open_count, asked_for)
+        if found is None or asked_for != self._run_id or found == self.open_count:
+            return False
+        self.open_count = found
+        return True
+
+    def begin_adding_up(self) -> None:
+        """Say that what hangs on a decision is still to be reckoned."""
+        if not self.adding_up:
+            self.adding_up = True
+            self.on_change()
 
     async def settle(self) -> bool:
         """Add up what decisions, or a crash, left to be added up; False when it has to wait."""
         settled = await self.ask(settle_now, self.settings)
         waits = settled is None and bool(self.trouble)
+        self.adding_up = waits
         await self.poll()
+        self.on_change()
         return not waits
