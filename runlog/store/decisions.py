@@ -9,8 +9,8 @@ from sqlalchemy import Connection, bindparam, func, insert, select, update
 
 from runlog.store import models as m
 from runlog.store.marks import AUTO, Mark
-from runlog.store.review import IN_ONE_QUESTION
 from runlog.store.regrouped import add_up_grades
+from runlog.store.review import IN_ONE_QUESTION
 from runlog.store.runs import touch
 
 

@@ -36,7 +36,7 @@ def _groups(connection: Connection, frame_ids: Sequence[int]) -> set[Group]:
     for start in range(0, len(frame_ids), IN_ONE_QUESTION):
         part = frame_ids[start : start + IN_ONE_QUESTION]
         query = select(f.run_id, f.target, f.filter).where(f.id.in_(part)).distinct()
-        found |= {tuple(row) for row in connection.execute(query)}  # type: ignore[misc]
+        found |= {tuple(row) for row in connection.execute(query)}
     return found
 
 

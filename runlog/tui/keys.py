@@ -99,7 +99,7 @@ TIMELINE = (
 
 FRAMES = (
     *GRADES,
-    _k("list.find", "slash", "/", "find", "find", "Find by words: reject, cloud, wider than 3"),
+    _k("list.find", "slash", "/", "find", "find", "Find by words (below); ↑ ↓ recall, → completes"),
     _k("list.order", "o", "o", "order(1)", "order", "Order by the next column"),
     _k("list.turn", "O", "O", "turn", "turn", "Turn the order round", False),
     _k("list.open", "enter", "Enter", "open", "picture", "See this frame", False),

@@ -25,6 +25,7 @@ from runlog.tui.queries import Queries
 from runlog.tui.terminal import Terminal
 from runlog.tui.text import plainly
 
+MOST_FINDS = 30
 SAY_S = 8.0  # how long words on what just happened stand
 SILENT = ("The database does not answer: another program holds it, or its disk or network is "
           "slow. Waiting")  # fmt: skip
@@ -47,8 +48,9 @@ class Listing:
 
     def of_run(self, run: RunLine | None) -> Selection:
         """What is asked for while a night is in view."""
-        run_id = None if self.every_night or run is None else run.id
-        return Selection(run_id=run_id, terms=self.meant.terms)
+        meant = self.meant
+        everywhere = self.every_night or meant.names_a_night or run is None
+        return Selection(run_id=None if everywhere or run is None else run.id, terms=meant.terms)
 
 
 class Session:
@@ -93,6 +95,7 @@ class Session:
         self.shade = last.shade if last.shade in THEMES else "runlog-dark"
         by = Order(last.order, last.descending) if last.order in SORTABLE else Order()
         self.listing = Listing(last.words, by)
+        self.finds = [words for words in last.finds.split("\n") if words]
 
     def open(self) -> None:
         """Load the nights before the first paint: a line a night, whatever the frames."""
@@ -114,7 +117,7 @@ class Session:
         """Open where one was, or on a night that is new since."""
         last, self.run_at = self._last, len(self.runs) - 1
         if not self.runs or self.runs[-1].night != last.latest_night:
-            self._come_back(LastVisit(shade=last.shade, order=last.order))
+            self._come_back(LastVisit(shade=last.shade, order=last.order, finds=last.finds))
             return
         for i, run in enumerate(self.runs):
             if (run.night, run.rig) == (last.night, last.rig):
@@ -129,6 +132,7 @@ class Session:
             rig=run.rig if run else "",
             latest_night=self.runs[-1].night if self.runs else "",
             words=self.listing.words,
+            finds="\n".join(self.finds),
             order=order.column,
             descending=order.descending,
             frame_id=self.frame_id,
@@ -163,6 +167,12 @@ class Session:
     def ask_for(self, **changed: Any) -> None:
         """Ask the list for other words, another order or reach."""
         self.listing = replace(self.listing, **changed)
+
+    def keep_find(self, words: str) -> None:
+        """Remember what was looked for, the newest last and each once."""
+        words = " ".join(words.split())
+        if words:
+            self.finds = [*(old for old in self.finds if old != words), words][-MOST_FINDS:]
 
     # --- talking ----------------------------------------------------------------------------
 

@@ -36,7 +36,7 @@ def by_hand(path: Path) -> dict[str, float]:
     query = select(f.grade, func.sum(f.exposure_s)).where(f.kind == "light", f.counted)
     engine = open_engine(str(path))
     with reading(engine) as connection:
-        found = {grade: seconds for grade, seconds in connection.execute(query.group_by(f.grade))}
+        found = {row[0]: row[1] for row in connection.execute(query.group_by(f.grade))}
     engine.dispose()
     return found
 
