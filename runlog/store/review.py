@@ -15,6 +15,7 @@ from runlog.store.loading import IN_LISTS, WHOLE
 from runlog.store.stars import star_lists
 from runlog.store.where import lights, where
 
+OPEN = (Grade.DOUBTFUL.value, Grade.UNGRADED.value)  # what the rules leave to a person
 IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
 
 # --- nights ---------------------------------------------------------------------------------
@@ -81,7 +82,7 @@ def lines_of_run(connection: Connection, run_id: int) -> list[Frame]:
 def doubtful_lines(connection: Connection, run_id: int | None) -> list[Frame]:
     """Load the lines the automatic grade left open, decided since or not, in time order."""
     f = m.frame.c
-    query = IN_LISTS.query.where(*lights(), f.auto_grade == Grade.DOUBTFUL.value)
+    query = IN_LISTS.query.where(*lights(), f.auto_grade.in_(OPEN))
     if run_id is not None:
         query = query.where(f.run_id == run_id)
     return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
@@ -91,7 +92,7 @@ def count_open(connection: Connection, run_id: int | None) -> int:
     """Count the frames that still wait for a person."""
     f = m.frame.c
     query = select(func.count()).select_from(m.frame).where(
-        *lights(), f.auto_grade == Grade.DOUBTFUL.value, f.graded_by != "person"
+        *lights(), f.auto_grade.in_(OPEN), f.graded_by != "person"
     )  # fmt: skip
     if run_id is not None:
         query = query.where(f.run_id == run_id)

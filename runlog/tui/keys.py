@@ -32,7 +32,7 @@ EVERYWHERE = (
     _k("go.doubtful", "3", "3", "go('doubtful')", "doubtful", "Frames that need a decision", False),
     _k("go.totals", "4", "4", "go('totals')", "totals", "Hours per target and filter", False),
     _k("all.help", "question_mark,f1", "?", "help", "help", "Show the keys of this screen"),
-    _k("all.undo", "u", "u", "undo", "undo", "Take the last decision back", False),
+    _k("all.undo", "u", "u", "undo", "undo", "Take back what was decided last, a goal included", False),
     _k("all.redo", "U", "U", "redo", "redo", "Make it again", False),
     _k("all.scan", "s", "s", "scan", "scan", "Look for new frames; again: stop looking", False),
     _k("all.live", "L", "L", "live", "live", "Keep looking for new frames all night", False),
@@ -43,7 +43,7 @@ EVERYWHERE = (
 )  # fmt: skip
 
 GRADES = (
-    _k("grade.keep", "k", "k", "grade('keep')", "keep", "Keep it"),
+    _k("grade.keep", "y", "y", "grade('keep')", "keep", "Keep it"),
     _k("grade.reject", "r", "r", "grade('reject')", "reject", "Reject it"),
     _k("grade.doubtful", "d", "d", "grade('doubtful')", "doubtful", "Leave it doubtful, for good"),
     _k("grade.auto", "a", "a", "grade('auto')", "automatic", "Give the automatic grade back",
@@ -85,8 +85,8 @@ NIGHT = (
     _k("night.open", "enter", "Enter", "open", "decide",
        "Go on to the doubtful frames, or see those of the event chosen", False),
     _k("night.let_go", "escape", "Esc", "let_go", "let go", "Choose no event", False),
-    _k("night.down", "down", "↓", "down", "down", "Read on", False),
-    _k("night.up", "up", "↑", "up", "up", "Read back", False),
+    _k("night.down", "down,j", "↓ j", "down", "down", "Read on", False),
+    _k("night.up", "up,k", "↑ k", "up", "up", "Read back", False),
 )  # fmt: skip
 
 TIMELINE = (
@@ -115,8 +115,8 @@ FRAMES = (
        "Pick all with this value or less", False),
     _k("list.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
        False),
-    _k("list.up", "up", "↑", "move(-1)", "up", "The row above", False),
-    _k("list.down", "down", "↓", "move(1)", "down", "The row below", False),
+    _k("list.up", "up,k", "↑ k", "move(-1)", "up", "The row above", False),
+    _k("list.down", "down,j", "↓ j", "move(1)", "down", "The row below", False),
     _k("list.page_up", "pageup", "PgUp", "move_page(-1)", "page up", "A page up", False),
     _k("list.page_down", "pagedown", "PgDn", "move_page(1)", "page down", "A page down", False),
     _k("list.first", "home", "Home", "jump(0)", "first", "The first row", False),
@@ -127,8 +127,8 @@ FRAMES = (
 
 DOUBTFUL = (
     *GRADES,
-    _k("queue.next", "space", "Space", "step(1)", "skip", "Leave it for later"),
-    _k("queue.back", "backspace", "Backspace", "step(-1)", "back", "The one before", False),
+    _k("queue.next", "space,j", "Space", "step(1)", "skip", "Leave it for later (also j)"),
+    _k("queue.back", "backspace,k", "Backspace", "step(-1)", "back", "The one before (also k)", False),
     _k("queue.unfold", "w", "w", "unfold", "unfold", "Take a block apart, frame by frame", False),
     _k("queue.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
        False),
@@ -137,8 +137,16 @@ DOUBTFUL = (
 
 PICTURE = (
     *GRADES,
-    _k("picture.next", "space", "Space", "step(1)", "next", "The next frame"),
-    _k("picture.back", "backspace", "Backspace", "step(-1)", "back", "The one before", False),
+    _k("picture.next", "space,j", "Space", "step(1)", "next", "The next frame (also j)"),
+    _k(
+        "picture.back",
+        "backspace,k",
+        "Backspace",
+        "step(-1)",
+        "back",
+        "The one before (also k)",
+        False,
+    ),
     _k("picture.leave", "escape,enter", "Esc", "leave", "list", "Back to the list"),
     *LOOKING,
 )
@@ -149,8 +157,8 @@ TOTALS = (
     _k("total.left", "left", "←", "across(-1)", "left", "The number to the left", False),
     _k("total.right", "right", "→", "across(1)", "right", "The number to the right", False),
     _k("total.fold", "w", "w", "fold", "panels", "Put a mosaic's panels away, or show them"),
-    _k("total.up", "up", "↑", "move(-1)", "up", "The row above"),
-    _k("total.down", "down", "↓", "move(1)", "down", "The row below"),
+    _k("total.up", "up,k", "↑ k", "move(-1)", "up", "The row above"),
+    _k("total.down", "down,j", "↓ j", "move(1)", "down", "The row below"),
 )
 
 CALENDAR = (

@@ -79,8 +79,8 @@ class Session:
         self.said = self.trouble = self.scan = ""
         self.live = self.plain = False
         self.adding_up = False  # decisions are stored, depth and other nights not yet reckoned
-        self.decisions = Decisions(self.store, who)
         self._queries = Queries(engine)
+        self.decisions = Decisions(self.store, self._queries.in_thread, who)
         self._token: tuple[int, ...] | None = None
         self._failed: tuple[Callable[..., Any], tuple[Any, ...]] | None = None  # ends the trouble
         self._clock, self._said_at = clock, 0.0

@@ -3,7 +3,7 @@
 from rich.text import Text
 
 from runlog.core.columns import COLUMNS, NOTHING, written
-from runlog.core.frame import Frame
+from runlog.core.frame import Frame, Grade
 from runlog.core.published import value_of
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import clock, safe, styled
@@ -54,6 +54,9 @@ def reasons(line: Frame, look: Look) -> Text:
     for fault in line.judgement.faults:
         style = styled(look.grade(line.judgement.auto_grade), bold=True)
         said.append(Text.assemble((f"{safe(fault.name)}: ", style), f"{safe(fault.evidence)}."))
-    if line.judgement.note:
+    if line.judgement.note and line.judgement.auto_grade is Grade.UNGRADED:
+        said.append(Text.assemble(("no grade of its own: ", styled(bold=True)),
+                                  f"{safe(line.judgement.note)}."))  # fmt: skip
+    elif line.judgement.note:
         said.append(Text(f"“{safe(line.judgement.note)}”", styled(look.accent)))
     return Text("  ").join(said)

@@ -22,7 +22,7 @@ from .test_snapshots import told
 
 def content(pilot: Pilot[Any], name: str) -> str:
     """The words of a part of the screen."""
-    return str(pilot.app.screen.query_one(f"#{name}").content)  # type: ignore[attr-defined]
+    return str(pilot.app.screen.query_one(f"#{name}").content)
 
 
 def top_line(pilot: Pilot[Any]) -> str:
@@ -72,12 +72,12 @@ async def test_the_night_counts_and_adds_alike_after_a_decision(
     """Hours kept and frames kept beside them are of one moment: 300 s a frame in this night."""
     monkeypatch.setattr(night_screen, "report_of", told)
     async with running() as pilot:
-        first = pilot.app.session.here.kept_s  # type: ignore[attr-defined]
+        first = pilot.app.session.here.kept_s
         await press(pilot, "3", "r", "1")
-        assert pilot.app.session.here.kept_s == first  # type: ignore[attr-defined]
+        assert pilot.app.session.here.kept_s == first
         await press(pilot, "2", "home", "r", "1")
-        assert pilot.app.session.here.kept_s == first - 300  # type: ignore[attr-defined]
-        kept = sum(f.judgement.grade == "keep" for f in pilot.app.screen.lines)  # type: ignore[attr-defined]
+        assert pilot.app.session.here.kept_s == first - 300
+        kept = sum(f.judgement.grade == "keep" for f in pilot.app.screen.lines)
         assert f"{kept} keep" in content(pilot, "outcome")
 
 
@@ -94,7 +94,7 @@ async def test_what_is_still_reckoned_is_said(
         await rest(pilot)
         await pilot.press("r")
         await pilot.pause(0.3)
-        session: Any = pilot.app.session  # type: ignore[attr-defined]
+        session: Any = pilot.app.session
         assert "adding up" in session.scan_words
         go_on.set()
         for _ in range(500):
@@ -125,7 +125,7 @@ async def test_the_count_of_doubtful_frames_is_that_of_the_night_in_view(
 async def test_a_count_that_is_not_known_yet_is_not_the_old_one(running: Running) -> None:
     """Between two nights the top line shows no number at all."""
     async with running() as pilot:
-        session: Any = pilot.app.session  # type: ignore[attr-defined]
+        session: Any = pilot.app.session
         session.show_run(0)
         assert "doubtful … " in top_line(pilot)
 
@@ -148,8 +148,8 @@ async def test_an_event_asked_for_too_early_is_chosen_when_it_is_told(
         await pilot.pause(0.3)
         await pilot.press("e")
         await pilot.pause(0.2)
-        assert "Still telling this night" in pilot.app.session.said  # type: ignore[attr-defined]
-        assert pilot.app.screen.event is None  # type: ignore[attr-defined]
+        assert "Still telling this night" in pilot.app.session.said
+        assert pilot.app.screen.event is None
         go_on.set()
         await rest(pilot)
-        assert pilot.app.screen.event == 0  # type: ignore[attr-defined]
+        assert pilot.app.screen.event == 0

@@ -36,7 +36,7 @@ def how_many(pilot: Pilot[Any]) -> str:
 
 def why(pilot: Pilot[Any]) -> str:
     """What stands below the rows."""
-    return str(pilot.app.screen.query_one("#why").content)  # type: ignore[attr-defined]
+    return str(pilot.app.screen.query_one("#why").content)
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,7 @@ async def test_comparisons_find_what_they_say(
     async with running() as pilot:
         await press(pilot, "2")
         screen: Any = pilot.app.screen
-        everything = page(pilot.app.session.engine, list(screen.table.ids))  # type: ignore[attr-defined]
+        everything = page(pilot.app.session.engine, list(screen.table.ids))
         assert len(everything) == 71
         await find(pilot, words)
         wanted = {i for i, line in everything.items() if TIMES[sign](value_of(line, key), number)}
@@ -88,7 +88,7 @@ async def test_last_night_is_the_newest_whatever_night_is_in_view(running: Runni
     async with running() as pilot:
         await press(pilot, "left", "left")
         await find(pilot, "last night")
-        lines = page(pilot.app.session.engine, list(pilot.app.screen.table.ids))  # type: ignore[attr-defined]
+        lines = page(pilot.app.session.engine, list(pilot.app.screen.table.ids))
         assert {line.context.run_id for line in lines.values()} == {3}
         assert len(lines) == 71
 

@@ -135,7 +135,7 @@ def grading(there: tuple[str, ...]) -> dict[str, Try]:
     """The keys that decide, which three screens share."""
     typed = (*there, "n", "h", "i")
     return {
-        "grade.keep": Try(there, ("k",), last_mark, "keep"),
+        "grade.keep": Try(there, ("y",), last_mark, "keep"),
         "grade.reject": Try(there, ("r",), last_mark, "reject"),
         "grade.doubtful": Try(there, ("d",), last_mark, "doubtful"),
         "grade.auto": Try(there, ("a",), last_mark, "auto"),
