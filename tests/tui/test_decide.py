@@ -80,7 +80,7 @@ async def test_a_night_decided_before_opens_on_its_end(running: Running) -> None
 
 
 async def test_frames_without_a_grade_wait_in_the_queue(running: Running, database: Any) -> None:
-    """A night of one frame has no grade of its own: it is decidable, and the reason stands there."""
+    """A night of one frame can be decided, and the reason it has no grade stands there."""
     engine = open_engine(str(database))
     with engine.begin() as connection:
         f = m.frame.c
