@@ -127,7 +127,7 @@ def _same_star(best: Picture, x: float, y: float) -> tuple[float, float]:
 
 
 def _source(of: Picture, full: FullPicture) -> Source:
-    """Give the finest pixels of a frame there are: its file's, a stored cut-out's, the preview's."""
+    """Give the finest pixels there are: the file's, a stored cut-out's, the preview's."""
 
     def cut(x: float, y: float, reach: float) -> Cut:
         return next(_cuts(of, full, x, y, reach), Cut())

@@ -23,6 +23,7 @@ from runlog.cli.hour_columns import spoken, with_ungraded
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
+from runlog.core.times import times_in
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType
@@ -55,8 +56,8 @@ def command(
 
     engine = session.engine()
     chosen = session.selection(engine, asked | {"night": date})
-    reports = night_reports(engine, session.settings, chosen)
-    rows = [_row(report) for report in reports] if as_json or as_csv else []
+    reports = night_reports(engine, session.settings, chosen) if as_json or as_csv else []
+    rows = [_row(report) for report in reports]
     if as_json:
         # One rig is the rule: its keys stand at the top; rows has every rig's.
         echo_json("runlog.night/1", rows[0] | {"rows": rows})
@@ -64,8 +65,9 @@ def command(
     if as_csv:
         echo_csv(rows, list(rows[0]))
         return 0
-    for report in reports:
-        show_report(report)
+    with times_in(session.zone(engine)):
+        for report in night_reports(engine, session.settings, chosen):
+            show_report(report)
     return 0
 
 
@@ -125,7 +127,7 @@ def show_report(report: "NightReport") -> None:
         Text(safe_lines("\n".join(say.outcome(report)))),
     )
     if report.events:
-        show(_heading(f"\n{say.WHAT_HAPPENED}"), *map(_event, report.events))
+        show(_heading(f"\n{say.what_happened(report.events)}"), *map(_event, report.events))
     show(_heading(f"\n{say.PARTS}"), *starmap(_verdict, report.verdicts.items()))
     if report.to_check:
         show(_heading(f"\n{say.TO_CHECK}"), *map(_to_check, report.to_check))

@@ -27,6 +27,7 @@ def command(session: Session) -> int:
         database=session.database,
         config=session.config,
         terminal=ask(os.environ),
+        utc=session.utc,
     )
     app = ReviewApp(sitting)
     app.run()

@@ -33,7 +33,8 @@ FAULT_WORDS = {f.value: f.value for f in FaultName} | {
 }
 NONE = "none"  # in quotes: frames without a filter
 SHORTEST_START = 3  # "rej" is taken for reject, "re" for part of a name
-# "from 22:10 to 23:05", "after 22:10", "before 23:05": the time of day, UTC.
+# "from 22:10 to 23:05", "after 22:10", "before 23:05": the time of day by the clock that is shown,
+# or in UTC where "utc" follows.
 SINCE, UNTIL = ("from", "after", "since"), ("to", "until", "before")
 HALF_DAY_S, DAY_S = 43_200, 86_400
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?$")
@@ -82,18 +83,18 @@ class Asked:
         return tuple(t.value for t in self.terms if t.about == "text")
 
 
-def understand(text: str, known: Vocabulary | None = None) -> Asked:
+def understand(text: str, known: Vocabulary | None = None, ahead_s: int = 0) -> Asked:
     """Read plain words, as far as they go: `reject`, `not cloud`, `wider than 3`, `from 22:10`.
 
     Words that are no grade, fault, comparison or name are looked for in targets, filters and
-    notes.
+    notes. Times of day are by a clock that is `ahead_s` seconds ahead of UTC.
     """
-    return _Reader(WORD.findall(text.lower()), known or Vocabulary()).read()
+    return _Reader(WORD.findall(text.lower()), known or Vocabulary(), ahead_s).read()
 
 
 class _Reader:
-    def __init__(self, words: list[str], known: Vocabulary) -> None:
-        self.words, self.known, self.at = words, known, 0
+    def __init__(self, words: list[str], known: Vocabulary, ahead_s: int) -> None:
+        self.words, self.known, self.at, self.ahead_s = words, known, 0, ahead_s
         self.unknown = ""
 
     def read(self) -> Asked:
@@ -138,8 +139,18 @@ class _Reader:
         if word in COUNTED:
             return self._count(word)
         if word in (*SINCE, *UNTIL):
-            return self._clock(word)
+            return self._by_its_clock(self._clock(word))
         return self._plain(word)
+
+    def _by_its_clock(self, term: Term | None) -> Term | None:
+        """Take times of day to UTC, in which frames are stored."""
+        if self._peek() == "utc":
+            self.at += 1
+            return term
+        if term is None:
+            return None
+        return replace(term, number=(term.number - self.ahead_s) % DAY_S,
+                       until=(term.until - self.ahead_s) % DAY_S)  # fmt: skip
 
     def _clock(self, word: str) -> Term | None:
         """Read a time of day, or two; with one, what is meant ends or began half a day away."""

@@ -3,6 +3,7 @@
 from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, func, select
@@ -35,6 +36,16 @@ def run_rows(connection: Connection) -> Sequence[Row[Any]]:
         .order_by(r.night, m.rig.c.name)
     )
     return connection.execute(query).all()
+
+
+def newest_place(connection: Connection) -> tuple[float, datetime] | None:
+    """Give the longitude and start of a frame of the newest run whose headers tell them."""
+    f, r = m.frame.c, m.run.c
+    newest = select(r.id).where(r.night != "").order_by(r.night.desc(), r.id).limit(1)
+    told = (f.longitude_deg.is_not(None), f.taken_at_utc.is_not(None))
+    query = select(f.longitude_deg, f.taken_at_utc).where(f.run_id.in_(newest), *told).limit(1)
+    row = connection.execute(query.order_by(f.taken_at_utc, f.id)).first()
+    return None if row is None else (row[0], row[1])
 
 
 # --- lists ----------------------------------------------------------------------------------

@@ -155,7 +155,7 @@ def _term(term: Term) -> Condition:
     return not_(found) if term.negated else found
 
 
-_COMPARE: Mapping[str, Callable[[Any, Any], Any]] = {
+_COMPARE: Mapping[str, Callable[[Any, Any], Condition]] = {
     "above": operator.gt, "below": operator.lt, "least": operator.ge, "most": operator.le,
     "equal": operator.eq,
 }  # fmt: skip

@@ -162,6 +162,12 @@ class ReviewApp(App[None]):
         for screen in self._main_screens():
             screen.restyle()
 
+    def action_zone(self) -> None:
+        """Switch between the site's clock and UTC."""
+        self.session.switch_zone()
+        for screen in self._main_screens():
+            screen.restyle()
+
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Offer every key of this screen, and of everywhere, by name."""
         scope = getattr(screen, "scope", "")

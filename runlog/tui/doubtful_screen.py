@@ -13,6 +13,7 @@ from runlog.actions.queue import Case, doubtful_cases, usual
 from runlog.core.columns import hours, written
 from runlog.core.frame import Frame
 from runlog.core.published import value_of
+from runlog.core.times import Zone
 from runlog.tui.keys import DOUBTFUL, bound
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.messages import Graded
@@ -158,7 +159,7 @@ class DoubtfulScreen(WithPicture):
             text.append(f" {left} of {total} left ", styled(look.doubtful, bold=True, reverse=True))
         else:
             text.append(f" all {total} decided ", styled(look.keep, bold=True, reverse=True))
-        text.append_text(_name(case, look))
+        text.append_text(_name(case, look, self.session.zone))
         text.append("\n")
         text.append_text(reasons(case.head, look))
         return text
@@ -218,7 +219,7 @@ class DoubtfulScreen(WithPicture):
             await self.ask_for_note(self.case.ids)
 
 
-def _name(case: Case, look: Look) -> Text:
+def _name(case: Case, look: Look, zone: Zone) -> Text:
     line = case.head
     text = Text(
         f"  {safe(line.context.target)} {safe(line.context.filter)} ", style=styled(bold=True)
@@ -228,7 +229,8 @@ def _name(case: Case, look: Look) -> Text:
         first, last = case.frames[0].header.taken_at_utc, case.frames[-1].header.taken_at_utc
         seconds = sum(f.header.exposure_s or 0 for f in case.frames)
         words = f"  a block of {count(len(case.frames), 'frame')} ({hours(seconds)})"
-        text.append(f"{words}, {clock(first)}–{clock(last)} UTC", styled(look.accent, bold=True))
+        words += f", {clock(first, zone)} to {clock(last, zone)}"
+        text.append(words, styled(look.accent, bold=True))
     if case.decided:
         text.append(
             f"  {SIGNS[line.judgement.grade]} {line.judgement.grade} *",

@@ -42,7 +42,8 @@ class ListHeading(Widget):
     def render_line(self, y: int) -> Strip:
         """Draw them for the order in force."""
         asked = self.session.listing
-        strip = heading(self.size.width, asked.every_night, asked.order, self.session.look)
+        name = self.session.zone_name
+        strip = heading(self.size.width, asked.every_night, asked.order, self.session.look, name)
         return strip.apply_style(self.rich_style)
 
     def render(self) -> RenderResult:
@@ -63,9 +64,9 @@ class FramesScreen(MainScreen):
         self._before: tuple[str, str, bool] | None = None  # where from, words and reach till then
         self._wished, self._listing = 0, False
         self._words_new, self._listed = False, asyncio.Event()
-        self._offered = WordsKnown()
+        self._known_words = WordsKnown()
         self._recalled = 0  # how far back in what was looked for before
-        self._odd: list[str] = []  # words typed that mean nothing here
+        self._odd_words: list[str] = []  # words typed that mean nothing here
 
     def body(self) -> ComposeResult:
         """What to find, the rows, and why the row under the cursor has its grade."""
@@ -73,7 +74,7 @@ class FramesScreen(MainScreen):
             yield Label(" find ", classes="quiet", markup=False)
             ways = "reject, cloud, not moon, fwhm > 3, from 22:10, last night, M 33 Ha …"
             yield WordsInput(placeholder=ways, id="words", compact=True, select_on_focus=False,
-                             suggester=self._offered)  # fmt: skip
+                             suggester=self._known_words)  # fmt: skip
             yield Label("", id="how-many", markup=False)
         yield ListHeading(self.session)
         yield FrameTable(self.session, id="frames")
@@ -132,14 +133,14 @@ class FramesScreen(MainScreen):
         if self.asked.known is None:
             known = await self.ask(vocabulary, self.session.settings)
             self.session.ask_for(known=known)
-            self._offered.words = words_known(known) if known else ()
+            self._known_words.words = words_known(known) if known else ()
         selection, order = self.asked.of_run(self.session.here), self.asked.order
         stay_on = self._stay_on or (table.ids[table.cursor] if len(table.ids) else None)
         if self.asked.every_night and not len(table.ids):
             self._take(await self.ask(listed, selection, order, FIRST), stay_on, more=True)
         ids = await self.ask(listed, selection, order)
         texts = self.asked.meant.texts if ids is not None and not len(ids) else ()
-        self._odd = await self.ask(not_understood, texts) or [] if texts else []
+        self._odd_words = await self.ask(not_understood, texts) or [] if texts else []
         self._take(ids, stay_on)
         self._stay_on = None
 
@@ -156,7 +157,7 @@ class FramesScreen(MainScreen):
     def _say_how_many(self, more: str = "") -> None:
         picked = len(self.table.picked)
         shown = count(len(self.table.ids), "frame") + more
-        odd = ", ".join(f"“{word}”" for word in self._odd)
+        odd = ", ".join(f"“{word}”" for word in self._odd_words)
         waiting = self.asked.meant.waiting or (f"not understood: {odd}" if odd else "")
         words = waiting or (f"{picked:,} picked of {shown}" if picked else shown)
         self.query_one("#how-many", Label).update(f" {safe(words)} ")
@@ -202,7 +203,7 @@ class FramesScreen(MainScreen):
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""
         self.session.ask_for(words=event.value)
-        self._words_new, self._odd = True, []
+        self._words_new, self._odd_words = True, []
         self._say_how_many()
         self.catch_up()
 

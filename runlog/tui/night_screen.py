@@ -19,6 +19,7 @@ from runlog.core.columns import hours
 from runlog.core.frame import Frame
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
+from runlog.core.times import times_in
 from runlog.tui.calendar_screen import CalendarScreen
 from runlog.tui.keys import NIGHT, bound
 from runlog.tui.look import OPINION_SIGNS, SIGNS, Look
@@ -96,7 +97,7 @@ class NightScreen(MainScreen):
         if lines is not None:
             self.lines = lines
             self._draw()
-            report = await self.ask(report_of, self.session.settings, run)
+            report = await self.ask(report_of, self.session.settings, run, self.session.zone)
             if report is not None:
                 self.report, self._told = report, run.id
                 self._fill(run, report)
@@ -122,7 +123,8 @@ class NightScreen(MainScreen):
         self._say(outcome(run, self.session.open_count, look, report))
         self._draw()
         for name, write in WORDS.items():
-            self.query_one(f"#{name}", Static).update(write(report, look))
+            with times_in(self.session.zone):
+                self.query_one(f"#{name}", Static).update(write(report, look))
         if self.event is not None and self.event >= len(report.events):
             self.event = None
         self._show_event()
@@ -187,7 +189,8 @@ class NightScreen(MainScreen):
     def _show_event(self) -> None:
         self.query_one(Timeline).choose(self.event)
         if self.report is not None:
-            words = events(self.report, self.session.look, self.event)
+            with times_in(self.session.zone):
+                words = events(self.report, self.session.look, self.event)
             self.query_one("#events", Static).update(words)
 
     def action_open(self) -> None:
@@ -290,7 +293,7 @@ def events(report: "NightReport", look: Look, chosen: int | None = None) -> Grou
         grid.add_row(Text(say.when(event), style=styled(look.accent) + style), words)
     if not grid.row_count:
         grid.add_row(piece(say.UNEVENTFUL, look.quiet))
-    return Group(_heading(say.WHAT_HAPPENED, look), grid)
+    return Group(_heading(say.what_happened(report.events), look), grid)
 
 
 def stretch(event: "Event", lines: Sequence[Frame]) -> str:
@@ -301,7 +304,7 @@ def stretch(event: "Event", lines: Sequence[Frame]) -> str:
         before = [s for s in starts if s < event.start]
         within = [*before[-1:], *[s for s in starts if s >= event.end][:1]]
     first, last = (within[0], within[-1]) if within else (event.start, event.end)
-    return f"from {first:%H:%M:%S} to {last:%H:%M:%S}"
+    return f"from {first:%H:%M:%S} to {last:%H:%M:%S} utc"
 
 
 def _grid() -> Table:

@@ -161,7 +161,7 @@ class PictureView(DrawnOnce):
 
     def drawn_for(self) -> tuple[object, ...]:
         """Pixels are drawn for their place on the screen."""
-        return self.region, self.session.look, self._pixels_now()
+        return self.region, self.session.look, self.session.zone, self._pixels_now()
 
     def drawn_rows(self) -> list[Strip]:
         """Draw the picture under its title."""
@@ -257,7 +257,8 @@ class PictureView(DrawnOnce):
         fwhm_px = frame.measurement.fwhm_px
         width = f"  FWHM {fwhm_px:.2f} px" if fwhm_px is not None else ""
         full = self._full_words()
-        return f" {self.title}{clock(frame.header.taken_at_utc)} UTC{width}{zoom}{full}"
+        taken = clock(frame.header.taken_at_utc, self.session.zone)
+        return f" {self.title}{taken}{width}{zoom}{full}"
 
     def _full_words(self) -> str:
         if self.full is None:

@@ -9,6 +9,7 @@ from textual.strip import Strip
 
 from runlog.core.frame import Zone
 from runlog.core.robust import MAD_TO_SIGMA
+from runlog.core.times import Zone as TimeZone
 from runlog.tui import paint
 from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.look import Look
@@ -60,15 +61,17 @@ class Stars(DrawnOnce):
         rows = [_title(self._own_words(found), width, look), *self._row(pairs, side, best=False)]
         if not compared:
             return [*rows, _title(found.trouble, width, look)]
-        return [*rows, _title(_best_words(found), width, look), *self._row(pairs, side, best=True)]
+        below = _title(_best_words(found, self.session.zone), width, look)
+        return [*rows, below, *self._row(pairs, side, best=True)]
 
     def _own_words(self, found: "StarPairs") -> str:
         source = "" if found.from_files else "  (from the stored preview)"
-        return f"this frame{_words_of(found.seen)}{source}"
+        return f"this frame{_words_of(found.seen, self.session.zone)}{source}"
 
     def _row(self, pairs: "list[StarPair]", side: int, *, best: bool) -> list[Strip]:
         assert self.found is not None
-        look, parts, marks = self.session.look, [], {}
+        look, parts = self.session.look, []
+        marks: dict[tuple[int, int], paint.Mark] = {}
         for at, pair in enumerate(pairs):
             own, its = _sampled(pair, side, self.found.reach_px)
             shown = its if best else own
@@ -100,7 +103,7 @@ class Stars(DrawnOnce):
 
 
 def in_order(pairs: "tuple[StarPair, ...]", most: int) -> "list[StarPair]":
-    """Take as many as there is room for, those of the middle and the corners first, left to right."""
+    """Take as many as there is room for, the middle and the corners first, left to right."""
     return sorted(pairs[:most], key=lambda pair: (pair.x, pair.y))
 
 
@@ -169,17 +172,17 @@ def _axes(of: "Picture", x: float, y: float) -> tuple[float, float, float] | Non
     return half / sqrt(ratio), half * sqrt(ratio), radians(own.elongation_deg or 0.0)
 
 
-def _words_of(of: "Picture") -> str:
+def _words_of(of: "Picture", zone: TimeZone) -> str:
     m = of.sight.frame.measurement
-    taken = f"  {clock(of.sight.frame.header.taken_at_utc)}"
+    taken = f"  {clock(of.sight.frame.header.taken_at_utc, zone)}"
     width = f"  FWHM {m.fwhm_px:.2f} px" if m.fwhm_px is not None else ""
     stretch = f"  ecc. {m.eccentricity:.2f}" if m.eccentricity is not None else ""
     return f"{taken}{width}{stretch}"
 
 
-def _best_words(found: "StarPairs") -> str:
+def _best_words(found: "StarPairs", zone: TimeZone) -> str:
     assert found.best is not None
-    return f"the same stars in the best{_words_of(found.best)}"
+    return f"the same stars in the best{_words_of(found.best, zone)}"
 
 
 def _title(words: str, width: int, look: Look) -> Strip:

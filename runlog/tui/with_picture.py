@@ -188,7 +188,7 @@ class WithPicture(MainScreen):
         self._draw_stars()
 
     def _draw_stars(self) -> None:
-        """Cut stars out of what is stored at once, and out of the files as soon as they are read."""
+        """Cut stars out of what is stored at once, out of the files as soon as these are read."""
         stars, seen = self.query_one(Stars), self._seen()
         if not stars.display:
             return
@@ -225,7 +225,7 @@ class WithPicture(MainScreen):
             self.say("No other frame of this target and filter was kept: none to compare with")
             return
         best = self._pictures.get(best_id) or await self._fetch(best_id)
-        way = best and laying(seen.sight.frame, best.sight.frame)
+        way = None if best is None else laying(seen.sight.frame, best.sight.frame)
         if best is None or way is None:
             self.say("The best frame could not be laid on this one by its stars")
         elif seen is self._seen():

@@ -1,4 +1,4 @@
-"""Stars above the best frame's same stars: which frames open on them, and that they are the same."""
+"""Stars above the best frame's same stars: who opens on them, and that they are the same."""
 
 from typing import Any
 

@@ -2,15 +2,15 @@
 
 from collections.abc import Iterator, Sequence
 
-from runlog.core.columns import clock, hours, plural
+from runlog.core.columns import hours, plural
 from runlog.core.frame import Kind
 from runlog.core.ledger.effective_words import worth_words
 from runlog.core.story.model import Dark, Event, Pace
 from runlog.core.story.phrases.common import unknown
 from runlog.core.story.phrases.schedule import NO_LENGTHS
 from runlog.core.story.report import NightReport
+from runlog.core.times import clock, zone_label
 
-WHAT_HAPPENED = "What happened (UTC)"
 PARTS = "Part by part"
 TO_CHECK = "To check before the next night"
 ADDED = "Added to the totals"
@@ -81,11 +81,12 @@ def _lost(report: NightReport) -> str:
 def _dark(dark: Dark) -> str:
     start, end = dark
     length = hours((end - start).total_seconds())
-    return f"dark from {clock(start)} to {clock(end)} UTC ({length})"
+    return f"dark from {clock(start)} to {clock(end)}{zone_label(start, end)} ({length})"
 
 
 def _taken(pace: Pace) -> str:
-    when = f"frames from {clock(pace.first)} to {clock(pace.last)} UTC"
+    label = zone_label(pace.first, pace.last)
+    when = f"frames from {clock(pace.first)} to {clock(pace.last)}{label}"
     if not pace.open_shutter_s:
         return when  # the headers do not tell
     return f"{when}, shutter open {pace.share_open:.0%} of that time"
@@ -93,6 +94,13 @@ def _taken(pace: Pace) -> str:
 
 def _of_kind(kind: Kind, count: int) -> str:
     return plural(count, f"{kind.value} frame" if kind in FRAME_OF else kind.value)
+
+
+def what_happened(events: Sequence[Event]) -> str:
+    """Head the list of events, with the zone of its times."""
+    moments = [moment for event in events for moment in (event.start, event.end)]
+    label = zone_label(*moments).strip() if moments else ""
+    return f"What happened ({label})" if label else "What happened"
 
 
 def when(event: Event) -> str:
