@@ -1,12 +1,12 @@
 """A person decides on frames, changes their mind, and changes it back."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from sqlalchemy import Engine
 
-from runlog.store.decisions import Decision, append_decisions, latest_marks
+from runlog.store.decisions import Decision, append_decisions, grades_shown, latest_marks
 from runlog.store.engine import reading, writing
 from runlog.store.marks import AUTO, Mark
 from runlog.store.review import lines_by_id
@@ -22,6 +22,8 @@ class Step:
     before: Mapping[int, Decision]
     after: Mapping[int, Decision]
     passed_over: tuple[str, ...] = ()  # who marked frames meanwhile, so they were left alone
+    shown_before: Mapping[int, str] = field(default_factory=dict)  # "doubtful", a person's "keep *"
+    shown_after: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def frames(self) -> int:
@@ -72,14 +74,17 @@ def take_back(engine: Engine, step: Step, who: str) -> Step:
 def _write(engine: Engine, frame_ids: Sequence[int], who: str, decide: Decide) -> Step:
     ids = list(dict.fromkeys(frame_ids))
     with writing(engine) as connection:
-        was = latest_marks(connection, ids)
+        was, before = latest_marks(connection, ids), grades_shown(connection, ids)
         decisions = [decide(i, was.get(i)) for i in ids]
         append_decisions(connection, decisions, was, who, datetime.now(UTC))
         made = {i: mark.id for i, mark in latest_marks(connection, ids).items()}
+        after = grades_shown(connection, ids)
     return Step(
         made,
         {i: _as_decision(i, was.get(i)) for i in ids},
         {d.frame_id: d for d in decisions},
+        shown_before=before,
+        shown_after=after,
     )
 
 

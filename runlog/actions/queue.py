@@ -7,7 +7,7 @@ from statistics import median
 
 from sqlalchemy import Engine
 
-from runlog.core.frame import Frame
+from runlog.core.frame import Frame, Grade
 from runlog.core.published import value_of
 from runlog.store import review as store
 from runlog.store.engine import reading
@@ -78,7 +78,10 @@ def _belongs(line: Frame, last: Frame) -> bool:
 
 def _group(line: Frame) -> tuple[object, ...]:
     context = line.context
-    return context.run_id, context.target, context.filter, line.header.exposure_s
+    judgement = line.judgement
+    why = judgement.note if judgement.auto_grade is Grade.UNGRADED else None
+    return (context.run_id, context.target, context.filter, line.header.exposure_s,
+            judgement.auto_grade, why)  # fmt: skip
 
 
 def _main_fault(line: Frame) -> str:

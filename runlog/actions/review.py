@@ -11,6 +11,7 @@ from runlog.actions.known_roots import know_again
 from runlog.config import Settings
 from runlog.core.frame import Frame
 from runlog.core.selection import Order, Selection
+from runlog.core.times import IN_UTC, Zone, times_in
 from runlog.store import review as store
 from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
@@ -88,9 +89,12 @@ def open_for_review(
     return engine
 
 
-def report_of(engine: Engine, settings: Settings, run: RunLine) -> "NightReport | None":
-    """Tell the story of one run."""
+def report_of(
+    engine: Engine, settings: Settings, run: RunLine, zone: Zone = IN_UTC
+) -> "NightReport | None":
+    """Tell the story of one run, its times in a zone."""
     from runlog.actions.night import night_reports
 
-    reports = night_reports(engine, settings, Selection(run_id=run.id))
+    with times_in(zone):
+        reports = night_reports(engine, settings, Selection(run_id=run.id))
     return reports[0] if reports else None

@@ -18,13 +18,13 @@ from runlog.core.corrections.correction import read_kind
 from runlog.core.header.filters import NO_FILTER, fold_filter
 from runlog.core.ledger.seasons import season as season_named
 from runlog.core.plain_words import Vocabulary
-from runlog.core.selection import Selection
+from runlog.core.selection import Selection, Term
 from runlog.core.targets.names import How
 from runlog.core.targets.places import read_place
 from runlog.errors import UsageError
 from runlog.ingest.paths import stored_path
 from runlog.store.catalogue import target_names
-from runlog.store.choose import holds_any, rigs
+from runlog.store.choose import holds_any, last_night, rigs
 from runlog.store.engine import reading
 from runlog.store.roots import Roots
 from runlog.store.targets import changes_in_force
@@ -160,6 +160,7 @@ def vocabulary(engine: Engine, settings: Settings) -> Vocabulary:
     with reading(engine) as connection:
         filters, targets = filters_seen(connection), all_targets(connection)
         changes = changes_in_force(connection)
+        newest = last_night(connection)
 
     def fold_target(word: str) -> str | None:
         found = target_names().fold(word)
@@ -172,7 +173,14 @@ def vocabulary(engine: Engine, settings: Settings) -> Vocabulary:
         lambda word: fold_filter(word, settings.rules.filter_names),
         fold_target,
         NO_FILTER,
+        newest,
     )
+
+
+def not_understood(engine: Engine, words: Sequence[str]) -> list[str]:
+    """List the words that are part of no target, filter or note: they mean nothing here."""
+    with reading(engine) as connection:
+        return [w for w in words if not holds_any(connection, Selection(terms=(Term("text", w),)))]
 
 
 def _lowered(names: Iterable[str]) -> dict[str, str]:

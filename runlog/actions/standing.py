@@ -10,7 +10,7 @@ from runlog.actions.goals import PRIORITIES, Wish, goal_words, wish
 from runlog.actions.totals import totals_against_goals
 from runlog.config import Settings
 from runlog.core.ledger.goal_words import WAYS, TypedGoal, read_goal
-from runlog.core.ledger.goals import PLAIN_PANEL, Goal, Key, Mosaic, mosaics
+from runlog.core.ledger.goals import PLAIN_PANEL, Goal, GoalForm, Key, Mosaic, mosaics
 from runlog.core.ledger.totals import Total
 from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
@@ -103,6 +103,44 @@ def _group(
         worst, target=mosaic.target, goal=goal, inherited=False, mosaic=mosaic, panel=None
     )
     yield from panels
+
+
+@dataclass(frozen=True, slots=True)
+class GoalStep:
+    """A goal that was set: what held before, what holds now, and in words."""
+
+    target: str
+    filter: str
+    before: Goal | None
+    after: Goal | None
+    words: str
+    done: bool = True  # else another person set it since, and it was left alone
+
+
+def change_goal(engine: Engine, settings: Settings, at: Standing, typed: str, who: str) -> GoalStep:
+    """Set a goal as typed; returns a step that can be taken back."""
+    before = _goal_at(engine, at.target, at.total.filter)
+    words = set_typed_goal(engine, settings, at, typed, who)
+    after = _goal_at(engine, at.target, at.total.filter)
+    return GoalStep(at.target, at.total.filter, before, after, words)
+
+
+def put_goal_back(engine: Engine, step: GoalStep, who: str) -> GoalStep:
+    """Undo a step unless another set this goal since; the step it returns undoes the undoing."""
+    with writing(engine) as connection:
+        now = goal_store.goals(connection).get((step.target, step.filter))
+        goal = step.before or Goal(step.target, step.filter, GoalForm.HOURS, 0.0)
+        done = now == step.after
+        if done:
+            goal_store.append_goal(connection, goal, who, datetime.now(UTC))
+    words = goal_words(goal) if done else "set anew since, so it was left alone"
+    whole = f"{step.target} {step.filter}: {words}"
+    return GoalStep(step.target, step.filter, step.after, step.before, whole, done)
+
+
+def _goal_at(engine: Engine, target: str, filter_name: str) -> Goal | None:
+    with reading(engine) as connection:
+        return goal_store.goals(connection).get((target, filter_name))
 
 
 def set_typed_goal(engine: Engine, settings: Settings, at: Standing, typed: str, who: str) -> str:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from runlog.cli.plain_table import Table
     from runlog.config import Settings
     from runlog.core.selection import Selection
+    from runlog.core.times import Zone
 
 Rows = Sequence[Mapping[str, Any]]
 MOST_WIDTH = 200  # columns, where no terminal gives a width
@@ -40,6 +41,14 @@ class Session:
     config: Path | None
     settings: "Settings"
     named: bool = True  # by a person, rather than the default one
+    utc: bool = False  # times for people in UTC, rather than by the site's clock
+
+    def zone(self, engine: "Database") -> "Zone":
+        """Choose the zone in which times for people are written; JSON and CSV are in UTC."""
+        from runlog.actions.zone import zone_of_site
+        from runlog.core.times import IN_UTC
+
+        return IN_UTC if self.utc else zone_of_site(engine, self.settings)
 
     def engine(self, *, make: bool = False) -> "Database":
         """Open the database, migrated and settled; only what stores frames may make it."""
@@ -96,17 +105,26 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
     """Add --db and --config, which may stand before or after the command's name."""
 
     @named_store
+    @click.option("--utc", is_flag=True, help="Write times in UTC, not by the site's clock.")
     @click.pass_context
-    def run(ctx: click.Context, /, db: str | None, config: str | None, **kwargs: Any) -> int:
+    def run(
+        ctx: click.Context, /, db: str | None, config: str | None, utc: bool, **kwargs: Any
+    ) -> int:
         from runlog.config import DB_VARIABLE, default_database, load_settings
 
         given = ctx.obj or {}
         name = config or given.get("config")
         path = Path(name) if name else None
         # A group's own command knows them from here.
-        ctx.obj = {"db": db or given.get("db"), "config": name}
+        ctx.obj = given | {"db": db or given.get("db"), "config": name}
         named = ctx.obj["db"] or os.environ.get(DB_VARIABLE)
-        session = Session(named or default_database(), path, load_settings(path), bool(named))
+        session = Session(
+            named or default_database(),
+            path,
+            load_settings(path),
+            bool(named),
+            utc or bool(given.get("utc")),
+        )
         try:
             return command(session, **kwargs)
         except KNOWN_ENDS:

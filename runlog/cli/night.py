@@ -25,6 +25,7 @@ from runlog.cli.plain_table import table, wrapped
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
+from runlog.core.times import times_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -67,8 +68,8 @@ def command(
 
     engine = session.engine()
     chosen = session.selection(engine, asked | {"night": date})
-    reports = night_reports(engine, session.settings, chosen)
-    rows = [_row(report) for report in reports] if as_json or as_csv else []
+    reports = night_reports(engine, session.settings, chosen) if as_json or as_csv else []
+    rows = [_row(report) for report in reports]
     if as_json:
         # One rig is the rule: its keys stand at the top; rows has every rig's.
         from runlog.actions.totals import to_go_rows
@@ -80,9 +81,11 @@ def command(
     if as_csv:
         echo_csv(rows, list(rows[0]))
         return 0
-    for report in reports:
-        show_report(report)
-    show_to_go(engine, session.settings, reports)
+    with times_in(session.zone(engine)):
+        told = night_reports(engine, session.settings, chosen)
+        for report in told:
+            show_report(report)
+        show_to_go(engine, session.settings, told)
     return 0
 
 
@@ -143,7 +146,7 @@ def show_report(report: "NightReport") -> None:
         Text(safe_lines("\n".join(say.outcome(report)))),
     )
     if report.events:
-        show(_heading(f"\n{say.WHAT_HAPPENED}"), *map(_event, report.events))
+        show(_heading(f"\n{say.what_happened(report.events)}"), *map(_event, report.events))
     show(_heading(f"\n{say.PARTS}"), *starmap(_verdict, report.verdicts.items()))
     if report.to_check:
         show(_heading(f"\n{say.TO_CHECK}"), *map(_to_check, report.to_check))

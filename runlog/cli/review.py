@@ -28,6 +28,7 @@ def command(session: Session) -> int:
         database=session.database,
         config=session.config,
         terminal=ask(os.environ),
+        utc=session.utc,
     )
     app = ReviewApp(sitting)
     stopping.stored("every decision is stored", "to go on: runlog")

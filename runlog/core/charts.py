@@ -8,6 +8,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Protocol
 
 from runlog.core.frame import Frame, Grade
+from runlog.core.times import IN_UTC, Zone
 
 if TYPE_CHECKING:
     from runlog.core.story.model import Event
@@ -146,13 +147,15 @@ class TimeLine:
         """Place a moment: 0 is the first start, 1 the end."""
         return (moment - self.start).total_seconds() / self.seconds
 
-    def hours(self, most: float) -> Iterator[datetime]:
-        """Mark whole hours, fewer than `most` of them where that can be."""
+    def hours(self, most: float, zone: Zone = IN_UTC) -> Iterator[datetime]:
+        """Mark whole hours of a zone's clock, fewer than `most` of them where that can be."""
         length_h = self.seconds / 3600
         step = next((s for s in HOUR_STEPS if length_h / s < most), HOUR_STEPS[-1])
-        moment = self.start.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+        local = zone.local(self.start)
+        past = timedelta(minutes=local.minute, seconds=local.second, microseconds=local.microsecond)
+        moment = self.start - past + timedelta(hours=1)
         while self.share(moment) < 1:
-            if moment.hour % step == 0:
+            if zone.local(moment).hour % step == 0:
                 yield moment
             moment += timedelta(hours=1)
 

@@ -63,11 +63,6 @@ def moment(value: datetime) -> str:
     return f"{text}Z"
 
 
-def clock(value: datetime) -> str:
-    """Write the time of day, UTC."""
-    return value.strftime("%H:%M")
-
-
 def share(value: float) -> str:
     """Write a share as a percentage."""
     return f"{value:.0%}"

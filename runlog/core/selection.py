@@ -13,7 +13,7 @@ SORTABLE = (
 class Term:
     """One thing asked of a frame in plain words; `negated` asks for the opposite."""
 
-    about: str  # a field of Selection, or person, noted, text, above, below, clock
+    about: str  # a field of Selection, person, noted, text, clock, or a comparison
     value: str = ""
     column: str = ""
     number: float = 0.0

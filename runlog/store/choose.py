@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row, func, select
 
 from runlog.core.corrections.selecting import Everyone, Sight
 from runlog.core.frame import Frame
@@ -42,6 +42,13 @@ def holds_any(connection: Connection, selection: Selection) -> bool:
     """Tell whether any frame fits, of whatever kind."""
     query = select(m.frame.c.id).where(*where(connection, selection)).limit(1)
     return connection.execute(query).first() is not None
+
+
+def last_night(connection: Connection) -> str:
+    """Give the evening of the newest night that holds a light frame; "" where there is none."""
+    sums = select(m.run.c.night).join(m.run_sum, m.run_sum.c.run_id == m.run.c.id)
+    newest = select(func.max(m.run.c.night)).where(m.run.c.night.in_(sums))
+    return connection.execute(newest).scalar() or ""
 
 
 def everyone(connection: Connection, nights: Iterable[str]) -> Everyone:

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, bindparam, func, insert, select, update
 
 from runlog.store import models as m
 from runlog.store.marks import AUTO, Mark
+from runlog.store.regrouped import add_up_grades
 from runlog.store.review import IN_ONE_QUESTION
 from runlog.store.runs import touch
 
@@ -33,6 +34,18 @@ def latest_marks(connection: Connection, frame_ids: Sequence[int]) -> dict[int, 
     return found
 
 
+def grades_shown(connection: Connection, frame_ids: Sequence[int]) -> dict[int, str]:
+    """Load the grades lists show; a person's has a star there and here."""
+    f = m.frame.c
+    found: dict[int, str] = {}
+    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
+        part = list(frame_ids[start : start + IN_ONE_QUESTION])
+        query = select(f.id, f.grade, f.graded_by).where(f.id.in_(part))
+        rows = connection.execute(query)
+        found |= {i: f"{grade} *" if by == "person" else grade for i, grade, by in rows}
+    return found
+
+
 def append_decisions(
     connection: Connection,
     decisions: Sequence[Decision],
@@ -52,7 +65,9 @@ def append_decisions(
         ],
     )  # fmt: skip
     _show(connection, decisions)
-    _touch_runs(connection, [d.frame_id for d in decisions])
+    frame_ids = [d.frame_id for d in decisions]
+    add_up_grades(connection, frame_ids)
+    _touch_runs(connection, frame_ids)
 
 
 def _show(connection: Connection, decisions: Sequence[Decision]) -> None:

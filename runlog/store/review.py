@@ -3,6 +3,7 @@
 from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, func, select
@@ -15,6 +16,7 @@ from runlog.store.loading import IN_LISTS, WHOLE
 from runlog.store.stars import star_lists
 from runlog.store.where import lights, where
 
+OPEN = (Grade.DOUBTFUL.value, Grade.UNGRADED.value)  # what the rules leave to a person
 IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
 
 # --- nights ---------------------------------------------------------------------------------
@@ -34,6 +36,16 @@ def run_rows(connection: Connection) -> Sequence[Row[Any]]:
         .order_by(r.night, m.rig.c.name)
     )
     return connection.execute(query).all()
+
+
+def newest_place(connection: Connection) -> tuple[float, datetime] | None:
+    """Give the longitude and start of a frame of the newest run whose headers tell them."""
+    f, r = m.frame.c, m.run.c
+    newest = select(r.id).where(r.night != "").order_by(r.night.desc(), r.id).limit(1)
+    told = (f.longitude_deg.is_not(None), f.taken_at_utc.is_not(None))
+    query = select(f.longitude_deg, f.taken_at_utc).where(f.run_id.in_(newest), *told).limit(1)
+    row = connection.execute(query.order_by(f.taken_at_utc, f.id)).first()
+    return None if row is None else (row[0], row[1])
 
 
 # --- lists ----------------------------------------------------------------------------------
@@ -81,7 +93,7 @@ def lines_of_run(connection: Connection, run_id: int) -> list[Frame]:
 def doubtful_lines(connection: Connection, run_id: int | None) -> list[Frame]:
     """Load the lines the automatic grade left open, decided since or not, in time order."""
     f = m.frame.c
-    query = IN_LISTS.query.where(*lights(), f.auto_grade == Grade.DOUBTFUL.value)
+    query = IN_LISTS.query.where(*lights(), f.auto_grade.in_(OPEN))
     if run_id is not None:
         query = query.where(f.run_id == run_id)
     return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
@@ -91,7 +103,7 @@ def count_open(connection: Connection, run_id: int | None) -> int:
     """Count the frames that still wait for a person."""
     f = m.frame.c
     query = select(func.count()).select_from(m.frame).where(
-        *lights(), f.auto_grade == Grade.DOUBTFUL.value, f.graded_by != "person"
+        *lights(), f.auto_grade.in_(OPEN), f.graded_by != "person"
     )  # fmt: skip
     if run_id is not None:
         query = query.where(f.run_id == run_id)

@@ -1,5 +1,6 @@
 """A selection as conditions of a query: the one place that says what it means in the database."""
 
+import operator
 from collections.abc import Callable, Iterator, Mapping
 from fnmatch import fnmatch
 from typing import Any
@@ -154,11 +155,16 @@ def _term(term: Term) -> Condition:
     return not_(found) if term.negated else found
 
 
+_COMPARE: Mapping[str, Callable[[Any, Any], Condition]] = {
+    "above": operator.gt, "below": operator.lt, "least": operator.ge, "most": operator.le,
+    "equal": operator.eq,
+}  # fmt: skip
+
+
 def _asked(term: Term) -> Condition:
     f = m.frame.c
-    if term.about in ("above", "below"):
-        column = f[term.column]
-        return column > term.number if term.about == "above" else column < term.number
+    if term.about in _COMPARE:
+        return _COMPARE[term.about](f[term.column], term.number)
     if term.about == "clock":
         return _started_between(int(term.number), int(term.until))
     plain: Mapping[str, Callable[[], Condition]] = {

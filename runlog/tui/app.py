@@ -170,6 +170,12 @@ class ReviewApp(App[None]):
         for screen in self._main_screens():
             screen.restyle()
 
+    def action_zone(self) -> None:
+        """Switch between the site's clock and UTC."""
+        self.session.switch_zone()
+        for screen in self._main_screens():
+            screen.restyle()
+
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Offer every key of this screen, and of everywhere, by name."""
         scope = getattr(screen, "scope", "")
@@ -252,13 +258,18 @@ class ReviewApp(App[None]):
         if self._settle_timer is not None:
             self._settle_timer.stop()
         self._settle_timer = self.set_timer(SETTLE_AFTER_S, self._settle_beside)
+        self.session.begin_adding_up()
 
     def _settle_beside(self) -> None:
         self._settle()  # a timer that waited for it would hold up the keys while it grades
 
     @work(group="settle")
     async def _settle(self) -> None:
-        if not await self.session.settle():
+        timer = self._settle_timer
+        settled = await self.session.settle()
+        if self._settle_timer is not timer:  # decided on while it settled: there is more to come
+            self.session.begin_adding_up()
+        elif not settled:
             self._settle_later()
 
     # --- scanning ---------------------------------------------------------------------------

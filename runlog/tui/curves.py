@@ -9,6 +9,7 @@ from rich.style import Style
 from textual.strip import Strip
 
 from runlog.core.charts import RISES, Curve, StarChart, star_charts
+from runlog.core.times import Zone
 from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.look import Look
 from runlog.tui.session import Session
@@ -55,7 +56,9 @@ class Curves(DrawnOnce):
         if self.own is None or self.own.profile is None:
             words = self.words or (self.own and self.own.trouble) or ""
             return [Strip([]), Strip([Segment(fitted(f"  {safe(words)}", width))])]
-        lines = [line for line in (own_words(self.own), best_words(self.best)) if line]
+        lines = [
+            line for line in (own_words(self.own), best_words(self.best, self.session.zone)) if line
+        ]
         heads = [
             Strip([Segment(fitted(f" {sign} {line}", width), styled(color))])
             for line, sign, color in zip(lines, "█" + BEST, (look.text, look.accent), strict=False)
@@ -80,11 +83,11 @@ def own_words(own: "StarCurves") -> str:
     return words if own.from_file else f"{words}; its file is not there: from the stored cut-out"
 
 
-def best_words(best: "StarCurves | None") -> str:
+def best_words(best: "StarCurves | None", zone: Zone) -> str:
     """Say what it is compared with."""
     if best is None:
         return "no other frame of this target and filter was kept: none to compare with"
-    taken = clock(best.picture.sight.frame.header.taken_at_utc)
+    taken = clock(best.picture.sight.frame.header.taken_at_utc, zone)
     return f"best, {taken}  {_star(best) if best.profile else best.trouble}"
 
 

@@ -1,16 +1,24 @@
-"""Decisions of this sitting: stored one after another, taken back, made again."""
+"""Decisions of this sitting: stored one after another, taken back, made again; goals as well."""
 
 import asyncio
 from collections import Counter
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, Union
 
 from runlog.actions import judge as judging
 from runlog.actions.judge import Step
-from runlog.tui.text import count
+from runlog.config import Settings
+from runlog.errors import RunlogError
+from runlog.tui.text import count, plainly
 
-Store = Callable[..., Awaitable[Step | None]]  # None when it was not stored, which is said
+if TYPE_CHECKING:  # the rules of the totals are imported when a goal is set, not before the paint
+    from runlog.actions.standing import GoalStep, Standing
+
+Made = Union[Step, "GoalStep"]
+Store = Callable[..., Awaitable[Any]]  # None when it was not stored, which is said
+Try = Callable[..., Awaitable[tuple[Any, RunlogError | None]]]
+UNDOES = " (u undoes)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,10 +33,10 @@ class Outcome:
 class Decisions:
     """What was decided since the interface was opened."""
 
-    def __init__(self, store: Store, who: str) -> None:
-        self._store, self._who = store, who
-        self._done: list[Step] = []
-        self._undone: list[Step] = []
+    def __init__(self, store: Store, attempt: Try, who: str) -> None:
+        self._store, self._try, self._who = store, attempt, who
+        self._done: list[Made] = []
+        self._undone: list[Made] = []
         self._one_by_one = asyncio.Lock()  # marks are stored in the order of the keys
         self._waiting: Counter[int] = Counter()
 
@@ -44,13 +52,25 @@ class Decisions:
             step = await self._write(judging.judge, list(ids), grade, self._who)
         finally:
             self._waiting -= Counter(ids)
-        became = "given back to the automatic grade" if grade == "auto" else f"marked {grade}"
-        return self._made(step, f"{{}} {became}")
+        return self._made(step, "")
 
     async def annotate(self, ids: Sequence[int], note: str) -> Outcome | None:
         """Store a note; an empty one takes it away."""
         step = await self._write(judging.annotate, list(ids), note.strip() or None, self._who)
-        return self._made(step, "Note on {}")
+        return self._made(step, "Note on ")
+
+    async def set_goal(
+        self, settings: Settings, at: "Standing", typed: str
+    ) -> tuple[Outcome | None, str]:
+        """Set a goal as typed; else say what is wrong with it."""
+        from runlog.actions.standing import change_goal
+
+        async with self._one_by_one:
+            step, error = await self._try(change_goal, settings, at, typed, self._who)
+        if error is not None:
+            return None, plainly(error)
+        self._remember(step)
+        return Outcome(step.words + UNDOES), ""
 
     async def undo(self) -> Outcome | None:
         """Take the last decision back."""
@@ -63,26 +83,54 @@ class Decisions:
     def _made(self, step: Step | None, words: str) -> Outcome | None:
         if step is None:
             return None
+        self._remember(step)
+        return Outcome(f"{words}{change_words(step)}{UNDOES}")
+
+    def _remember(self, step: Made) -> None:
         self._done.append(step)
         self._undone.clear()
-        return Outcome(words.format(count(step.frames, "frame")) + " (u undoes)")
 
     async def _walk(
-        self, steps: list[Step], others: list[Step], word: str, none: str
+        self, steps: list[Made], others: list[Made], word: str, none: str
     ) -> Outcome | None:
         if not steps:
             return Outcome(none, stored=False)
         step = steps.pop()
-        back = await self._write(judging.take_back, step, self._who)
+        back = await self._write(_undoing(step), step, self._who)
         if back is None:
             steps.append(step)
             return None
+        if not isinstance(back, Step):
+            if back.done:
+                others.append(back)
+            return Outcome(f"{word}: {back.words}")
         others.append(back)
-        left = step.frames - back.frames
+        left = (step.frames if isinstance(step, Step) else 0) - back.frames
         by = f"; {count(left, 'frame')} since marked by {', '.join(back.passed_over)} left alone"
         words = f"{word}: {count(back.frames, 'frame')}{by if left else ''}"
         return Outcome(words, taken_back=tuple(back.made))
 
-    async def _write(self, work: Callable[..., Step], *args: Any) -> Step | None:
+    async def _write(self, work: Callable[..., Made], *args: Any) -> Any:
         async with self._one_by_one:
             return await self._store(work, *args)
+
+
+def _undoing(step: Made) -> Callable[..., Made]:
+    if isinstance(step, Step):
+        return judging.take_back
+    from runlog.actions.standing import put_goal_back
+
+    return put_goal_back
+
+
+def change_words(step: Step) -> str:
+    """Say what grades were before and are now: `3 frames: 2 keep, 1 doubtful → reject *`."""
+    was, now = (_grades(shown) for shown in (step.shown_before, step.shown_after))
+    return f"{count(step.frames, 'frame')}: {was} → {now}"
+
+
+def _grades(shown: Any) -> str:
+    counted = Counter(shown.values())
+    if len(counted) == 1:
+        return str(next(iter(counted)))
+    return ", ".join(f"{number:,} {grade}" for grade, number in sorted(counted.items()))

@@ -13,6 +13,7 @@ from runlog.actions.queue import Case, doubtful_cases, usual
 from runlog.core.columns import hours, written
 from runlog.core.frame import Frame
 from runlog.core.published import value_of
+from runlog.core.times import Zone
 from runlog.tui.keys import DOUBTFUL, bound
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.messages import Graded
@@ -35,6 +36,7 @@ class DoubtfulScreen(WithPicture):
         self.at = 0
         self.every_night = False
         self.unfolded: set[int] = set()  # first frames of blocks taken apart
+        self.ended = False  # past the last one: no key decides on a frame that is not in view
         self.just_judged: set[int] = set()  # decided, though the database has not said so yet
 
     def body(self) -> ComposeResult:
@@ -64,6 +66,7 @@ class DoubtfulScreen(WithPicture):
         self.cases = [part for case in cases for part in self._parts(case)]
         self.just_judged &= self.session.decisions.pending
         self.at = self._find(here)
+        self.ended = bool(self.cases) and not self.left() and (self.ended or here is None)
         self.present()
 
     def _parts(self, case: Case) -> list[Case]:
@@ -97,6 +100,7 @@ class DoubtfulScreen(WithPicture):
     def point_to(self, ids: Sequence[int]) -> None:
         """Turn back to what was taken back."""
         self.just_judged.difference_update(ids)
+        self.ended = False
         for i, case in enumerate(self.cases):
             if not set(ids).isdisjoint(case.ids):
                 self.at = i
@@ -108,10 +112,13 @@ class DoubtfulScreen(WithPicture):
     def present(self) -> None:
         """Show the case in view, or that there is none."""
         case, look = self.case, self.session.look
-        self.query_one("#case").display = case is not None
+        self.query_one("#case").display = case is not None and not self.ended
         heading = self.query_one("#left-over", Static)
         if case is None:
             heading.update(self._nothing(look))
+            return
+        if self.ended:
+            heading.update(self._end(look))
             return
         heading.update(self._heading(case, look))
         self.look_at(case.head.identity.id, self._ahead())
@@ -133,8 +140,16 @@ class DoubtfulScreen(WithPicture):
     def _nothing(self, look: Look) -> Text:
         night = "any night" if self.every_night else "this night"
         return Text.assemble(
-            piece(f"\nNo frame of {night} is doubtful.\n\n", look.keep, bold=True),
+            piece(f"\nNo frame of {night} waits for a decision.\n\n", look.keep, bold=True),
             piece("1 the night   2 all frames   4 the totals   A all nights", look.quiet),
+        )
+
+    def _end(self, look: Look) -> Text:
+        total = len(self.cases)
+        return Text.assemble(
+            piece(f"\n all {total} decided ", look.keep, bold=True),
+            piece("\n\n 1 the night   4 the totals   q leaves\n"),
+            piece(" Space looks at them again   u takes the last back   A all nights", look.quiet),
         )
 
     def _heading(self, case: Case, look: Look) -> Text:
@@ -144,7 +159,7 @@ class DoubtfulScreen(WithPicture):
             text.append(f" {left} of {total} left ", styled(look.doubtful, bold=True, reverse=True))
         else:
             text.append(f" all {total} decided ", styled(look.keep, bold=True, reverse=True))
-        text.append_text(_name(case, look))
+        text.append_text(_name(case, look, self.session.zone))
         text.append("\n")
         text.append_text(reasons(case.head, look))
         return text
@@ -156,6 +171,9 @@ class DoubtfulScreen(WithPicture):
         case = self.case
         if case is None:
             return
+        if self.ended:
+            self.say("All are decided already: nothing was changed. Space looks at them again")
+            return
         self.post_message(Graded(case.ids, grade))
         if grade == "auto":
             return
@@ -165,23 +183,21 @@ class DoubtfulScreen(WithPicture):
             self.at = following
             self.present()
         else:
-            self._all_decided(case)
-
-    def _all_decided(self, case: Case) -> None:
-        look = self.session.look
-        self.query_one("#left-over", Static).update(self._heading(case, look))
-        self.say("All decided. 1 the night   4 the totals   q leaves")
+            self.ended = True
+            self.present()
 
     def action_step(self, step: int) -> None:
         """Leave this one for later, or go back."""
         if self.cases:
-            self.at = (self.at + step) % len(self.cases)
+            back = self.ended and step < 0  # to the one decided last
+            self.at = (self.at + (0 if back else step)) % len(self.cases)
+            self.ended = False
             self.present()
 
     def action_unfold(self) -> None:
         """Take a block apart; the same key folds it again."""
         case = self.case
-        if case is None:
+        if case is None or self.ended:
             return
         if len(case.frames) > 1:
             self.unfolded.add(case.frames[0].identity.id)
@@ -194,16 +210,16 @@ class DoubtfulScreen(WithPicture):
 
     def action_every_night(self) -> None:
         """Look at all nights, or at this one only."""
-        self.every_night = not self.every_night
+        self.every_night, self.ended = not self.every_night, False
         self.catch_up()
 
     async def action_note(self) -> None:
         """Write a note on the case."""
-        if self.case is not None:
+        if self.case is not None and not self.ended:
             await self.ask_for_note(self.case.ids)
 
 
-def _name(case: Case, look: Look) -> Text:
+def _name(case: Case, look: Look, zone: Zone) -> Text:
     line = case.head
     text = Text(
         f"  {safe(line.context.target)} {safe(line.context.filter)} ", style=styled(bold=True)
@@ -213,7 +229,8 @@ def _name(case: Case, look: Look) -> Text:
         first, last = case.frames[0].header.taken_at_utc, case.frames[-1].header.taken_at_utc
         seconds = sum(f.header.exposure_s or 0 for f in case.frames)
         words = f"  a block of {count(len(case.frames), 'frame')} ({hours(seconds)})"
-        text.append(f"{words}, {clock(first)}–{clock(last)} UTC", styled(look.accent, bold=True))
+        words += f", {clock(first, zone)} to {clock(last, zone)}"
+        text.append(words, styled(look.accent, bold=True))
     if case.decided:
         text.append(
             f"  {SIGNS[line.judgement.grade]} {line.judgement.grade} *",

@@ -19,7 +19,7 @@ class DrawnOnce(Widget):
 
     def drawn_for(self) -> tuple[object, ...]:
         """Say what else a drawing depends on: it is made again when this changes."""
-        return self.size, self.session.look
+        return self.size, self.session.look, self.session.zone
 
     def drawn_rows(self) -> list[Strip]:
         """Draw every line."""

@@ -18,6 +18,7 @@ from runlog.core.columns import COLUMNS, NOTHING, written
 from runlog.core.frame import Frame, Grade, Judgement
 from runlog.core.published import value_of
 from runlog.core.selection import Order
+from runlog.core.times import Zone
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
@@ -62,12 +63,14 @@ PICK = 2
 DATED_MORE = 9  # cells a date takes beside the time
 
 
-def _value(line: Frame, key: str, dated: bool) -> str:
+def _value(line: Frame, key: str, dated: bool, zone: Zone) -> str:
     value = value_of(line, key)
     if value is None:
         return NOTHING
     if key == "taken_at_utc":
-        return f"{value:%y-%m-%d %H:%M}" if dated else f"{value:%H:%M}"
+        local = zone.local(value)
+        again = "²" if local.fold else ""  # the hour that a change of clocks brings twice
+        return f"{local:%y-%m-%d %H:%M}{again}" if dated else f"{local:%H:%M}{again}"
     if key in ("transparency", "sensor_c"):
         return f"{value:.2f}" if key == "transparency" else f"{value:.1f}"
     if key == "exposure_s":
@@ -304,7 +307,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         yield Segment("▌ " if picked else "  ", self._style(look, look.accent, here, picked))
         used = PICK
         for cell in layout(width, self.dated):
-            text = safe(_value(line, cell.key, self.dated))
+            text = safe(_value(line, cell.key, self.dated, self.session.zone))
             style = grade if cell.key == "grade" else plain
             used += cell.width + 1
             yield Segment(fitted(text, cell.width, cell.key in RIGHT) + " ", style)
@@ -327,13 +330,14 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         return style
 
 
-def heading(width: int, dated: bool, order: Order, look: Look) -> Strip:
+def heading(width: int, dated: bool, order: Order, look: Look, zone_name: str) -> Strip:
     """Draw the labels; an arrow shows what the list is in order of."""
     segments = [Segment(" " * PICK, styled(look.quiet))]
     for cell in layout(width, dated):
         sorted_by = cell.key == order.column
         arrow = ("↓" if order.descending else "↑") if sorted_by else ""
-        label = cell.heading[: cell.width - len(arrow)] + arrow
+        words = zone_name if cell.key == "taken_at_utc" else cell.heading
+        label = words[: cell.width - len(arrow)] + arrow
         style = styled(look.accent if sorted_by else look.quiet, bold=sorted_by)
         segments.append(Segment(fitted(label, cell.width, cell.key in RIGHT) + " ", style))
     segments.append(Segment("why", styled(look.quiet)))

@@ -15,17 +15,18 @@ from textual.widget import Widget
 from textual.widgets import Input, Label, Static
 
 from runlog.actions.review import listed, page
-from runlog.actions.selecting import vocabulary
+from runlog.actions.selecting import not_understood, vocabulary
 from runlog.core.frame import Frame
+from runlog.core.plain_words import words_known
 from runlog.core.selection import SORTABLE, Order
 from runlog.tui.frame_table import FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import Graded, PlaceWanted
 from runlog.tui.session import Listing, Session
-from runlog.tui.text import count, piece
+from runlog.tui.text import count, piece, safe
 from runlog.tui.words import reasons
-from runlog.tui.words_input import WordsInput
+from runlog.tui.words_input import WordsInput, WordsKnown
 
 MANY = 5_000  # storing so many marks takes longer than a breath
 FIRST = 200  # rows that are loaded before the rest of a long list
@@ -41,7 +42,8 @@ class ListHeading(Widget):
     def render_line(self, y: int) -> Strip:
         """Draw them for the order in force."""
         asked = self.session.listing
-        strip = heading(self.size.width, asked.every_night, asked.order, self.session.look)
+        name = self.session.zone_name
+        strip = heading(self.size.width, asked.every_night, asked.order, self.session.look, name)
         return strip.apply_style(self.rich_style)
 
     def render(self) -> RenderResult:
@@ -62,13 +64,17 @@ class FramesScreen(MainScreen):
         self._before: tuple[str, str, bool] | None = None  # where from, words and reach till then
         self._wished, self._listing = 0, False
         self._words_new, self._listed = False, asyncio.Event()
+        self._known_words = WordsKnown()
+        self._recalled = 0  # how far back in what was looked for before
+        self._odd_words: list[str] = []  # words typed that mean nothing here
 
     def body(self) -> ComposeResult:
         """What to find, the rows, and why the row under the cursor has its grade."""
         with Horizontal(id="finder"):
             yield Label(" find ", classes="quiet", markup=False)
-            ways = "reject, cloud, not moon, wider than 3, from 22:10, M 33 Ha …"
-            yield WordsInput(placeholder=ways, id="words", compact=True, select_on_focus=False)
+            ways = "reject, cloud, not moon, fwhm > 3, from 22:10, last night, M 33 Ha …"
+            yield WordsInput(placeholder=ways, id="words", compact=True, select_on_focus=False,
+                             suggester=self._known_words)  # fmt: skip
             yield Label("", id="how-many", markup=False)
         yield ListHeading(self.session)
         yield FrameTable(self.session, id="frames")
@@ -125,12 +131,17 @@ class FramesScreen(MainScreen):
         """List the first rows at once, then all of them."""
         table = self.table
         if self.asked.known is None:
-            self.session.ask_for(known=await self.ask(vocabulary, self.session.settings))
+            known = await self.ask(vocabulary, self.session.settings)
+            self.session.ask_for(known=known)
+            self._known_words.words = words_known(known) if known else ()
         selection, order = self.asked.of_run(self.session.here), self.asked.order
         stay_on = self._stay_on or (table.ids[table.cursor] if len(table.ids) else None)
         if self.asked.every_night and not len(table.ids):
             self._take(await self.ask(listed, selection, order, FIRST), stay_on, more=True)
-        self._take(await self.ask(listed, selection, order), stay_on)
+        ids = await self.ask(listed, selection, order)
+        texts = self.asked.meant.texts if ids is not None and not len(ids) else ()
+        self._odd_words = await self.ask(not_understood, texts) or [] if texts else []
+        self._take(ids, stay_on)
         self._stay_on = None
 
     def _take(self, ids: "array[int] | None", stay_on: int | None, more: bool = False) -> None:
@@ -139,16 +150,25 @@ class FramesScreen(MainScreen):
         self.table.dated = self.asked.every_night
         self.table.show(ids, stay_on)
         if not len(ids):
-            self.query_one("#why", Static).update("")
+            self.query_one("#why", Static).update(self._help_finding())
         self.query_one(ListHeading).refresh()
         self._say_how_many("…" if more else "")
 
     def _say_how_many(self, more: str = "") -> None:
         picked = len(self.table.picked)
         shown = count(len(self.table.ids), "frame") + more
-        waiting = self.asked.meant.waiting
+        odd = ", ".join(f"“{word}”" for word in self._odd_words)
+        waiting = self.asked.meant.waiting or (f"not understood: {odd}" if odd else "")
         words = waiting or (f"{picked:,} picked of {shown}" if picked else shown)
-        self.query_one("#how-many", Label).update(f" {words} ")
+        self.query_one("#how-many", Label).update(f" {safe(words)} ")
+
+    def _help_finding(self) -> Text:
+        """Offer ways to find frames where nothing was found."""
+        if not self.asked.words.strip():
+            return Text()
+        ways = ('"reject", "cloud", "not moon", "fwhm > 2.1", "stars < 50", "wider than 3", '
+                '"from 22:10 to 23:05", "last night", a target, a filter; ? shows all')  # fmt: skip
+        return piece(f"Words it knows: {ways}", self.session.look.quiet)
 
     def on_frame_table_page_wanted(self, message: FrameTable.PageWanted) -> None:
         """Load a page beside the painting."""
@@ -183,18 +203,32 @@ class FramesScreen(MainScreen):
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""
         self.session.ask_for(words=event.value)
-        self._words_new = True
+        self._words_new, self._odd_words = True, []
         self._say_how_many()
         self.catch_up()
 
     def on_input_submitted(self, _event: Input.Submitted) -> None:
         """Go back to the rows."""
+        self._keep_find()
         self.table.focus()
+
+    def _keep_find(self) -> None:
+        self.session.keep_find(self.query_one(Input).value)
+        self._recalled = 0
+
+    def _recall(self, step: int) -> None:
+        """Put what was looked for before into the line: up goes back, down comes on again."""
+        finds = self.session.finds
+        self._recalled = min(max(self._recalled - step, 0), len(finds))
+        words = self.query_one(Input)
+        words.value = finds[-self._recalled] if self._recalled else ""
+        words.cursor_position = len(words.value)
 
     def action_drop(self) -> None:
         """Drop what is picked; then go back, or drop the words; Escape in them leaves them."""
         words = self.query_one(Input)
         if words.has_focus:
+            self._keep_find()
             self.table.focus()
         elif self.table.drop():
             self._say_how_many()
@@ -244,7 +278,10 @@ class FramesScreen(MainScreen):
     # --- moving and picking -----------------------------------------------------------------
 
     def action_move(self, step: int) -> None:
-        """Move by rows."""
+        """Move by rows; in the line of words, through what was looked for before."""
+        if self.query_one(Input).has_focus:
+            self._recall(step)
+            return
         self.table.move_to(self.table.cursor + step)
 
     def action_move_page(self, step: int) -> None:

@@ -9,6 +9,7 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from runlog.core.plain_words import EXAMPLES
 from runlog.tui.keys import EVERYWHERE, SCOPES, Key
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import styled
@@ -37,6 +38,8 @@ class HelpScreen(ModalScreen[None]):
             for key in listed:
                 text.append_text(_row(key, look.text))
             text.append("\n")
+        if self.about == "frames":
+            text.append_text(_words(look))
         signs = "   ".join(f"{SIGNS[g]} {word}" for g, word in SIGN_WORDS.items())
         text.append(f"Signs   {signs}   * a person's grade", styled(look.quiet))
         with VerticalScroll(id="help"):
@@ -48,3 +51,11 @@ def _row(key: Key, color: str) -> Text:
     row.append(f"  {key.shown:<10}", styled(bold=True))
     row.append(f"{key.help}\n", styled(color))
     return row
+
+
+def _words(look: Look) -> Text:
+    text = Text("Words to find by\n", styled(look.accent, bold=True))
+    for examples, meaning in EXAMPLES:
+        text.append(f"  {examples}\n", styled(bold=True))
+        text.append(f"      {meaning}\n", styled(look.text))
+    return text.append("\n")

@@ -32,18 +32,19 @@ EVERYWHERE = (
     _k("go.doubtful", "3", "3", "go('doubtful')", "doubtful", "Frames that need a decision", False),
     _k("go.totals", "4", "4", "go('totals')", "totals", "Hours per target and filter", False),
     _k("all.help", "question_mark,f1", "?", "help", "help", "Show the keys of this screen"),
-    _k("all.undo", "u", "u", "undo", "undo", "Take the last decision back", False),
+    _k("all.undo", "u", "u", "undo", "undo", "Take the last decision back, a goal too", False),
     _k("all.redo", "U", "U", "redo", "redo", "Make it again", False),
     _k("all.scan", "s", "s", "scan", "scan", "Look for new frames; again: stop looking", False),
     _k("all.live", "L", "L", "live", "live", "Keep looking for new frames all night", False),
     _k("all.shade", "T", "T", "shade", "light/dark", "Switch between light and dark", False),
+    _k("all.zone", "Z", "Z", "zone", "local/UTC", "Times by the site's clock, or in UTC", False),
     _k("all.palette", "ctrl+p", "Ctrl+P", "command_palette", "commands", "Find a command by name",
        False),
     _k("all.quit", "q,ctrl+q", "q", "quit", "quit", "Leave; everything is already stored"),
 )  # fmt: skip
 
 GRADES = (
-    _k("grade.keep", "k", "k", "grade('keep')", "keep", "Keep it"),
+    _k("grade.keep", "y", "y", "grade('keep')", "keep", "Keep it"),
     _k("grade.reject", "r", "r", "grade('reject')", "reject", "Reject it"),
     _k("grade.doubtful", "d", "d", "grade('doubtful')", "doubtful", "Leave it doubtful, for good"),
     _k("grade.auto", "a", "a", "grade('auto')", "automatic", "Give the automatic grade back",
@@ -62,10 +63,13 @@ LOOKING = (
        False),
     _k("look.up", "up", "↑", "pan(0,-1)", "up", "Move up", False),
     _k("look.down", "down", "↓", "pan(0,1)", "down", "Move down", False),
+    _k("look.stars", "t", "t", "stars", "stars",
+       "Stars above the best frame's same stars; o draws what was measured"),
+    _k("look.flick", "z", "z", "flick", "flick", "This frame and the best in turns, star on star"),
     _k("look.edges", "e", "e", "edges", "edges", "Stars from corner to corner, pixel by pixel"),
     _k("look.curves", "c", "c", "curves", "curves",
        "A star's profile and curve of growth, beside the best frame's", False),
-    _k("look.over", "o", "o", "over", "overlay", "Draw stars, their stretch and streaks over it"),
+    _k("look.over", "o", "o", "over", "overlay", "Draw over it what was measured"),
     _k("look.best", "b", "b", "compare('best')", "best", "Put the best frame of the run beside it"),
     _k("look.previous", "p", "p", "compare('previous')", "previous",
        "Put the one before it beside it", False),
@@ -85,8 +89,8 @@ NIGHT = (
     _k("night.open", "enter", "Enter", "open", "decide",
        "Go on to the doubtful frames, or see those of the event chosen", False),
     _k("night.let_go", "escape", "Esc", "let_go", "let go", "Choose no event", False),
-    _k("night.down", "down", "↓", "down", "down", "Read on", False),
-    _k("night.up", "up", "↑", "up", "up", "Read back", False),
+    _k("night.down", "down,j", "↓ j", "down", "down", "Read on", False),
+    _k("night.up", "up,k", "↑ k", "up", "up", "Read back", False),
 )  # fmt: skip
 
 TIMELINE = (
@@ -99,7 +103,7 @@ TIMELINE = (
 
 FRAMES = (
     *GRADES,
-    _k("list.find", "slash", "/", "find", "find", "Find by words: reject, cloud, wider than 3"),
+    _k("list.find", "slash", "/", "find", "find", "Find by words (below); ↑ ↓ recall, → completes"),
     _k("list.order", "o", "o", "order(1)", "order", "Order by the next column"),
     _k("list.turn", "O", "O", "turn", "turn", "Turn the order round", False),
     _k("list.open", "enter", "Enter", "open", "picture", "See this frame", False),
@@ -115,8 +119,8 @@ FRAMES = (
        "Pick all with this value or less", False),
     _k("list.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
        False),
-    _k("list.up", "up", "↑", "move(-1)", "up", "The row above", False),
-    _k("list.down", "down", "↓", "move(1)", "down", "The row below", False),
+    _k("list.up", "up,k", "↑ k", "move(-1)", "up", "The row above", False),
+    _k("list.down", "down,j", "↓ j", "move(1)", "down", "The row below", False),
     _k("list.page_up", "pageup", "PgUp", "move_page(-1)", "page up", "A page up", False),
     _k("list.page_down", "pagedown", "PgDn", "move_page(1)", "page down", "A page down", False),
     _k("list.first", "home", "Home", "jump(0)", "first", "The first row", False),
@@ -127,8 +131,9 @@ FRAMES = (
 
 DOUBTFUL = (
     *GRADES,
-    _k("queue.next", "space", "Space", "step(1)", "skip", "Leave it for later"),
-    _k("queue.back", "backspace", "Backspace", "step(-1)", "back", "The one before", False),
+    _k("queue.next", "space,j", "Space", "step(1)", "skip", "Leave it for later (also j)"),
+    _k("queue.back", "backspace,k", "Backspace", "step(-1)", "back", "The one before (k too)",
+       False),
     _k("queue.unfold", "w", "w", "unfold", "unfold", "Take a block apart, frame by frame", False),
     _k("queue.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
        False),
@@ -137,8 +142,16 @@ DOUBTFUL = (
 
 PICTURE = (
     *GRADES,
-    _k("picture.next", "space", "Space", "step(1)", "next", "The next frame"),
-    _k("picture.back", "backspace", "Backspace", "step(-1)", "back", "The one before", False),
+    _k("picture.next", "space,j", "Space", "step(1)", "next", "The next frame (also j)"),
+    _k(
+        "picture.back",
+        "backspace,k",
+        "Backspace",
+        "step(-1)",
+        "back",
+        "The one before (k too)",
+        False,
+    ),
     _k("picture.leave", "escape,enter", "Esc", "leave", "list", "Back to the list"),
     *LOOKING,
 )
@@ -149,8 +162,8 @@ TOTALS = (
     _k("total.left", "left", "←", "across(-1)", "left", "The number to the left", False),
     _k("total.right", "right", "→", "across(1)", "right", "The number to the right", False),
     _k("total.fold", "w", "w", "fold", "panels", "Put a mosaic's panels away, or show them"),
-    _k("total.up", "up", "↑", "move(-1)", "up", "The row above"),
-    _k("total.down", "down", "↓", "move(1)", "down", "The row below"),
+    _k("total.up", "up,k", "↑ k", "move(-1)", "up", "The row above"),
+    _k("total.down", "down,j", "↓ j", "move(1)", "down", "The row below"),
 )
 
 CALENDAR = (

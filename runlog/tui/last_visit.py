@@ -19,10 +19,12 @@ class LastVisit:
     rig: str = ""
     latest_night: str = ""  # the newest night there was; a newer one is opened instead
     words: str = ""
+    finds: str = ""  # what was looked for before, a line each, the newest last
     order: str = "taken_at_utc"
     descending: bool = False
     frame_id: int = 0
     shade: str = "runlog-dark"
+    utc: bool = False  # times in UTC rather than by the site's clock
 
 
 def default_file() -> Path:

@@ -59,7 +59,8 @@ class MainScreen(Screen[None]):
     def depends_on(self) -> tuple[object, ...]:
         """What this screen's content was made of; it is loaded again when that changes."""
         run = self.session.here
-        return (run.id if run else None, self.session.version, self.session.look)
+        return (run.id if run else None, self.session.version, self.session.look,
+                self.session.zone)  # fmt: skip
 
     def reload(self) -> None:
         """Load the content again."""

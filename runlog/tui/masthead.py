@@ -34,7 +34,8 @@ class Masthead(Widget):
         for number, name in enumerate(PLACES, start=1):
             if width < 60 and name != self.place:
                 continue
-            waiting = f" {left}" if name == "doubtful" and left else ""
+            counted = "…" if left is None else str(left or "")
+            waiting = f" {counted}" if name == "doubtful" and counted else ""
             here = name == self.place
             start = text.cell_len
             text.append(

@@ -19,6 +19,7 @@ from runlog.core.columns import hours
 from runlog.core.frame import Frame
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
+from runlog.core.times import times_in
 from runlog.tui.calendar_screen import CalendarScreen
 from runlog.tui.keys import NIGHT, bound
 from runlog.tui.look import OPINION_SIGNS, SIGNS, Look
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from runlog.core.story.report import NightEvent, NightReport
 
 BAR = 24
+ALIKE_S = 0.5  # sums of one night that differ by less are the same
 BAR_SIGNS = {"keep": "█", "doubtful": "▒", "reject": "×"}
 
 
@@ -50,6 +52,7 @@ class NightScreen(MainScreen):
         self._told: int | None = None  # the run whose story is on the screen
         self.lines: list[Frame] = []
         self.event: int | None = None  # the one chosen
+        self._wished_step = 0  # to an event, pressed before the story was told
 
     def body(self) -> ComposeResult:
         """The outcome and time line on the left, or above; the words on the right, or below."""
@@ -72,7 +75,7 @@ class NightScreen(MainScreen):
             return
         if run.id != self._told:
             self._clear()
-        self._say(outcome(run, self.session.open_count, look))
+        self._say(outcome(run, self.session.open_count, look, self._known(run)))
         self.call_after_refresh(self._tell, run)  # what is known is seen before more is asked
 
     def _say(self, words: Text) -> None:
@@ -81,24 +84,31 @@ class NightScreen(MainScreen):
     def _clear(self) -> None:
         """Leave nothing of another night on the screen."""
         self._told, self.report, self.lines, self.event = None, None, [], None
+        self._wished_step = 0
         self.query_one(Timeline).wait()
         for name in WORDS:
             self.query_one(f"#{name}", Static).update("")
 
     @work(exclusive=True, group="night")
     async def _tell(self, run: RunLine) -> None:
+        await self.session.count_open()
+        self._say(outcome(run, self.session.open_count, self.session.look, self._known(run)))
         lines = await self.ask(whole_run, run.id)
         if lines is not None:
             self.lines = lines
             self._draw()
-            await self.session.count_open()
-            report = await self.ask(report_of, self.session.settings, run)
+            report = await self.ask(report_of, self.session.settings, run, self.session.zone)
             if report is not None:
                 self.report, self._told = report, run.id
                 self._fill(run, report)
         if self._told != run.id:
             words = self.session.trouble or self.session.said or "This night is not stored any more"
             self.query_one("#verdicts", Static).update(_lost(words))
+
+    def _known(self, run: RunLine) -> "NightReport | None":
+        """Give the story as far as it still fits the hours: a decision since makes it old."""
+        report = self.report
+        return report if report and abs(report.kept_s - run.kept_s) < ALIKE_S else None
 
     @property
     def events(self) -> "Sequence[NightEvent]":
@@ -113,10 +123,14 @@ class NightScreen(MainScreen):
         self._say(outcome(run, self.session.open_count, look, report))
         self._draw()
         for name, write in WORDS.items():
-            self.query_one(f"#{name}", Static).update(write(report, look))
+            with times_in(self.session.zone):
+                self.query_one(f"#{name}", Static).update(write(report, look))
         if self.event is not None and self.event >= len(report.events):
             self.event = None
         self._show_event()
+        step, self._wished_step = self._wished_step, 0
+        if step:
+            self.action_event(step)
 
     # --- keys -------------------------------------------------------------------------------
 
@@ -149,7 +163,7 @@ class NightScreen(MainScreen):
         """Choose the next event, or the one before."""
         found = len(self.events)
         if not found:
-            self.say(f"{say.UNEVENTFUL} happened")
+            self._say_no_event(step)
             return
         start = -1 if step > 0 else 0
         self.event = ((start if self.event is None else self.event) + step) % found
@@ -157,15 +171,26 @@ class NightScreen(MainScreen):
         self.say("Enter shows its frames   Esc lets go")
         self.query_one("#events").scroll_visible(animate=False, immediate=True)
 
+    def _say_no_event(self, step: int) -> None:
+        """Tell a night that had no event from one whose story is still being told."""
+        if self.report is not None:
+            self.say(f"{say.UNEVENTFUL} happened")
+        elif self.session.here is None:
+            self.say("No night is stored yet")
+        else:
+            self._wished_step = step
+            self.say("Still telling this night; its first event is chosen when it is told")
+
     def action_let_go(self) -> None:
         """Choose no event."""
-        self.event = None
+        self.event, self._wished_step = None, 0
         self._show_event()
 
     def _show_event(self) -> None:
         self.query_one(Timeline).choose(self.event)
         if self.report is not None:
-            words = events(self.report, self.session.look, self.event)
+            with times_in(self.session.zone):
+                words = events(self.report, self.session.look, self.event)
             self.query_one("#events", Static).update(words)
 
     def action_open(self) -> None:
@@ -211,7 +236,9 @@ def _lost(words: str) -> Text:
     return Text.assemble("\nThis cannot be told now.\n\n", piece(words))
 
 
-def outcome(run: RunLine, waiting: int, look: Look, report: "NightReport | None" = None) -> Text:
+def outcome(
+    run: RunLine, waiting: int | None, look: Look, report: "NightReport | None" = None
+) -> Text:
     """Say in three lines what the night was worth."""
     text = Text()
     counts = report.counts if report else {}
@@ -224,7 +251,9 @@ def outcome(run: RunLine, waiting: int, look: Look, report: "NightReport | None"
         if frames:
             text.append(f"  {SIGNS[grade]} {frames} {grade}", styled(look.grade(grade)))
     text.append("\n")
-    if waiting:
+    if waiting is None:
+        text.append("Counting what waits for a decision …", styled(look.quiet))
+    elif waiting:
         verb = "waits" if waiting == 1 else "wait"
         words = f"{count(waiting, 'frame')} {verb} for your decision: Enter"
         text.append(words, styled(look.doubtful, bold=True))
@@ -264,7 +293,7 @@ def events(report: "NightReport", look: Look, chosen: int | None = None) -> Grou
         grid.add_row(Text(say.when(event), style=styled(look.accent) + style), words)
     if not grid.row_count:
         grid.add_row(piece(say.UNEVENTFUL, look.quiet))
-    return Group(_heading(say.WHAT_HAPPENED, look), grid)
+    return Group(_heading(say.what_happened(report.events), look), grid)
 
 
 def stretch(event: "Event", lines: Sequence[Frame]) -> str:
@@ -275,7 +304,7 @@ def stretch(event: "Event", lines: Sequence[Frame]) -> str:
         before = [s for s in starts if s < event.start]
         within = [*before[-1:], *[s for s in starts if s >= event.end][:1]]
     first, last = (within[0], within[-1]) if within else (event.start, event.end)
-    return f"from {first:%H:%M:%S} to {last:%H:%M:%S}"
+    return f"from {first:%H:%M:%S} to {last:%H:%M:%S} utc"
 
 
 def _grid() -> Table:

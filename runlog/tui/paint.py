@@ -261,38 +261,61 @@ def streak_marks(
     return marks
 
 
-DIRECTIONS = "─╲│╱"  # a row further down is a larger y
+ARROWS = "→↘↓↙←↖↑↗"  # by eighths of a turn; a row further down is a larger y
+TILT_REACH = 0.3  # of the frame's smaller side, from its middle to either end of the arrow
+LEAST_TILT = 0.03  # of the width: less is not told from none
 
 
-def stretch_marks(
+def tilt_marks(
     zones: Sequence[Zone],
     frame: tuple[int, int],
     window: Window,
     cells: tuple[int, int],
-    colors: tuple[str, str],
+    color: str,
 ) -> dict[tuple[int, int], Mark]:
-    """Write in each ninth how wide and how stretched its stars are, and which way."""
+    """Point from where stars are narrow to where they are wide, with the widths at both ends."""
+    slope = tilt(zones)
+    if slope is None:
+        return {}
+    middle, across, down = slope
+    rise = float(np.hypot(across, down))
+    if rise < LEAST_TILT * middle:
+        centre = frame[0] / 2, frame[1] / 2
+        return _written(f" no tilt: {middle:.1f} px ", centre, window, cells, color)
+    reach = TILT_REACH * min(frame) / rise
+    ends = [(frame[0] / 2 + k * across * reach, frame[1] / 2 + k * down * reach) for k in (-1, 1)]
     marks: dict[tuple[int, int], Mark] = {}
-    for i, zone in enumerate(zones):
-        place = (frame[0] * (i % 3 + 0.5) / 3, frame[1] * (i // 3 + 0.5) / 3)
-        cell = to_cell(*place, window, cells)
-        if cell is None or zone.fwhm_px is None:
-            continue
-        words, color = _zone_words(zone, colors)
-        left = max(cell[0] - len(words) // 2, 0)
-        for k, letter in enumerate(words):
-            if left + k < cells[0]:
-                marks[left + k, cell[1]] = (letter, color)
+    for share in np.linspace(0, 1, 2 * max(cells)).tolist():
+        place = [a + share * (b - a) for a, b in zip(*ends, strict=True)]
+        cell = to_cell(place[0], place[1], window, cells)
+        if cell is not None:
+            marks[cell] = ("∙", color)
+    head = ARROWS[round(np.degrees(np.arctan2(down, across)) / 45) % 8]
+    for sign, end in zip(("", head), ends, strict=True):
+        width = middle + (rise if sign else -rise) / 2
+        marks |= _written(f" {sign}{width:.1f} px ", end, window, cells, color)
     return marks
 
 
-def _zone_words(zone: Zone, colors: tuple[str, str]) -> tuple[str, str]:
-    stretch, angle = zone.eccentricity, zone.elongation_deg
-    words = f" {zone.fwhm_px:.1f}px"
-    if stretch is None or angle is None:
-        return f"{words} ", colors[0]
-    way = DIRECTIONS[round(angle / 45) % 4]
-    return f"{words} {stretch:.2f}{way} ", colors[1] if stretch >= NOTABLE else colors[0]
+def tilt(zones: Sequence[Zone]) -> tuple[float, float, float] | None:
+    """Fit a plane to the widths of nine zones: at the middle, and from side to side, in px.
+
+    None where fewer than six zones tell their width, or these lie in one line.
+    """
+    known = [(i % 3 / 3 - 1 / 3, i // 3 / 3 - 1 / 3, zone.fwhm_px)
+             for i, zone in enumerate(zones) if zone.fwhm_px is not None]  # fmt: skip
+    if len(known) < 6:
+        return None
+    x, y, width = np.array(known, float).T
+    found, _, rank, _ = np.linalg.lstsq(np.column_stack([np.ones_like(x), x, y]), width)
+    return (float(found[0]), float(found[1]), float(found[2])) if rank == 3 else None
 
 
-NOTABLE = 0.5  # a star half as wide again as it is high: seen at a glance
+def _written(
+    words: str, place: tuple[float, float], window: Window, cells: tuple[int, int], color: str
+) -> dict[tuple[int, int], Mark]:
+    cell = to_cell(*place, window, cells)
+    if cell is None:
+        return {}
+    left = min(max(cell[0] - len(words) // 2, 0), max(cells[0] - len(words), 0))
+    return {(left + k, cell[1]): (c, color) for k, c in enumerate(words) if left + k < cells[0]}

@@ -48,7 +48,7 @@ class PictureScreen(WithPicture):
         line = (found or {}).get(frame_id)
         if line is not None:
             self.query_one("#under", Static).update(
-                in_words(line, self.session.look, self.size.width - 1)
+                in_words(line, self.session.look, self.session.zone, self.size.width - 1)
             )
 
     def action_step(self, step: int) -> None:

@@ -10,6 +10,7 @@ from textual.message import Message
 from textual.strip import Strip
 
 from runlog.actions.pictures import FullPicture, Picture
+from runlog.core.overlay import Laying
 from runlog.tui import paint
 from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.pixel_rows import NUMBERS, dots_of, rows_of
@@ -37,6 +38,8 @@ class PictureView(DrawnOnce):
         super().__init__(session, **more)
         self.picture: Picture | None = None
         self.full: FullPicture | None = None
+        self.over: Picture | None = None  # shown in the place of the picture, star on star
+        self.way: Laying | None = None
         self.title = ""
         self.words = ""
         self.zoom_at = 0
@@ -52,7 +55,13 @@ class PictureView(DrawnOnce):
     def show(self, picture: Picture | None, title: str = "", words: str = "") -> None:
         """Show a frame's picture, or words where there is none."""
         self.picture, self.title, self.words = picture, title, words
+        self.over = self.way = None
         self.full = None
+        self.draw_again()
+
+    def lay_over(self, other: Picture | None, way: Laying | None) -> None:
+        """Show another frame where this one is, laid on it; None shows this one again."""
+        self.over, self.way = other, way
         self.draw_again()
 
     def show_full(self, full: FullPicture) -> None:
@@ -152,7 +161,7 @@ class PictureView(DrawnOnce):
 
     def drawn_for(self) -> tuple[object, ...]:
         """Pixels are drawn for their place on the screen."""
-        return self.region, self.session.look, self._pixels_now()
+        return self.region, self.session.look, self.session.zone, self._pixels_now()
 
     def drawn_rows(self) -> list[Strip]:
         """Draw the picture under its title."""
@@ -166,7 +175,7 @@ class PictureView(DrawnOnce):
         if self._pixels_now():
             return [title, *self._pixel_rows(window, cells, look.ground)]
         dots = self._dots(window, paint.sample)
-        marks = self._marks(window, cells) if self.overlay else {}
+        marks = self._marks(window, cells) if self.overlay and self.over is None else {}
         colored = bool(look.ground)
         rows = paint.half_blocks(dots, marks, look.ground) if colored else paint.shade_cells(
             dots, marks)  # fmt: skip
@@ -178,6 +187,8 @@ class PictureView(DrawnOnce):
         return rows_of(dots, place, cells, self.session.terminal, ground, self.number)
 
     def _dots(self, window: paint.Window, sample: Callable[..., paint.Array]) -> paint.Array:
+        if self.over is not None and self.way is not None and self.over.image is not None:
+            return self._laid_dots(self.over, self.way, window, sample)
         assert self.picture is not None
         image, shrink = self.picture.image, self.picture.shrink
         assert image is not None
@@ -186,6 +197,26 @@ class PictureView(DrawnOnce):
             image, shrink = self.full.image, self.full.shrink
         found = sample(image, window, self._grid(), shrink)
         grey = contrast.apply(np.nan_to_num(found))
+        grey[np.isnan(found)] = 255
+        return grey
+
+    def _laid_dots(
+        self, over: Picture, way: Laying, window: paint.Window, sample: Callable[..., paint.Array]
+    ) -> paint.Array:
+        """Draw the other frame moved, and turned by half a turn where it was taken after a flip.
+
+        What is left of a turn, a few degrees at most, is not taken out.
+        """
+        assert over.image is not None
+        image, frame = over.image, self._frame()
+        x, y = way.of((window.x0 + window.x1) / 2, (window.y0 + window.y1) / 2)
+        if abs(way.rotation_deg) > 90:
+            image, x, y = image[::-1, ::-1], frame[0] - 1 - x, frame[1] - 1 - y
+        half = window.width / 2, window.height / 2
+        moved = paint.Window(x - half[0], y - half[1], x + half[0], y + half[1])
+        own = paint.contrast_of(over.image, paint.HARDNESS[self.hardness])
+        found = sample(image, moved, self._grid(), over.shrink)
+        grey = paint.alike(own, self.contrast()).apply(np.nan_to_num(found))
         grey[np.isnan(found)] = 255
         return grey
 
@@ -204,11 +235,10 @@ class PictureView(DrawnOnce):
         look, sight = self.session.look, self.picture.sight
         streaks, field = sight.frame.placement.streaks, sight.frame.measurement.field
         zones = field.zones if field else ()
-        colors = (look.accent, look.doubtful)
         return {
             **paint.star_marks(sight.stars, window, cells, look.accent),
             **paint.streak_marks(streaks, window, cells, look.doubtful),
-            **paint.stretch_marks(zones, self._frame(), window, cells, colors),
+            **paint.tilt_marks(zones, self._frame(), window, cells, look.doubtful),
         }
 
     def _excuse(self) -> list[Strip]:
@@ -220,11 +250,15 @@ class PictureView(DrawnOnce):
         zoom = f"  {ZOOMS[self.zoom_at]:g}×" if self.zoom_at else ""
         if self.picture is None:
             return f" {self.title}{zoom}"
-        frame = self.picture.sight.frame
+        over = self.over
+        frame = (over or self.picture).sight.frame
+        if over is not None:
+            zoom = f"  the best frame, laid on this one{zoom}"
         fwhm_px = frame.measurement.fwhm_px
         width = f"  FWHM {fwhm_px:.2f} px" if fwhm_px is not None else ""
         full = self._full_words()
-        return f" {self.title}{clock(frame.header.taken_at_utc)} UTC{width}{zoom}{full}"
+        taken = clock(frame.header.taken_at_utc, self.session.zone)
+        return f" {self.title}{taken}{width}{zoom}{full}"
 
     def _full_words(self) -> str:
         if self.full is None:

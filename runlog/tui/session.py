@@ -6,6 +6,7 @@ It knows no screen. Whoever draws is told by `on_change`, and reads what there i
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -13,9 +14,11 @@ from runlog.actions import review as reading
 from runlog.actions.open import Database
 from runlog.actions.queue import open_count
 from runlog.actions.review import RunLine, settle_now
+from runlog.actions.zone import zone_of_site
 from runlog.config import Settings
 from runlog.core.plain_words import Asked, Vocabulary, understand
 from runlog.core.selection import SORTABLE, Order, Selection
+from runlog.core.times import IN_UTC, Zone
 from runlog.errors import RunlogError, StoreError
 from runlog.tui import last_visit
 from runlog.tui.decisions import Decisions
@@ -23,8 +26,9 @@ from runlog.tui.last_visit import LastVisit
 from runlog.tui.look import DARK, PLAIN, THEMES, Look
 from runlog.tui.queries import Queries
 from runlog.tui.terminal import Terminal
-from runlog.tui.text import plainly
+from runlog.tui.text import evening_of, plainly
 
+MOST_FINDS = 30
 SAY_S = 8.0  # how long words on what just happened stand
 SILENT = ("The database does not answer: another program holds it, or its disk or network is "
           "slow. Waiting")  # fmt: skip
@@ -39,16 +43,18 @@ class Listing:
     order: Order = field(default_factory=Order)
     every_night: bool = False
     known: Vocabulary | None = field(default=None, compare=False)  # for reading the words
+    ahead_s: int = 0  # of UTC, the clock that times of day in the words are by
 
     @property
     def meant(self) -> Asked:
         """What the words mean, as far as they go."""
-        return understand(self.words, self.known)
+        return understand(self.words, self.known, self.ahead_s)
 
     def of_run(self, run: RunLine | None) -> Selection:
         """What is asked for while a night is in view."""
-        run_id = None if self.every_night or run is None else run.id
-        return Selection(run_id=run_id, terms=self.meant.terms)
+        meant = self.meant
+        everywhere = self.every_night or meant.names_a_night or run is None
+        return Selection(run_id=None if everywhere or run is None else run.id, terms=meant.terms)
 
 
 class Session:
@@ -64,6 +70,7 @@ class Session:
         config: Path | None = None,
         state_file: Path | None = None,
         terminal: Terminal | None = None,
+        utc: bool = False,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.engine, self.settings, self.who = engine, settings, who
@@ -72,32 +79,39 @@ class Session:
         self.on_change: Callable[[], object] = lambda: None
         self.runs: list[RunLine] = []
         self.run_at = -1
-        self.open_count = 0
+        self.open_count: int | None = 0  # None while it is being counted
         self.version = 0  # rises with every change of what is stored
         self.said = self.trouble = self.scan = ""
-        self.live = self.plain = False
-        self.decisions = Decisions(self.store, who)
+        self.live = self.plain = self.utc = False
+        self.site_zone = IN_UTC  # until the database has told where the site is
+        self.adding_up = False  # decisions are stored, depth and other nights not yet reckoned
         self._queries = Queries(engine)
+        self.decisions = Decisions(self.store, self._queries.in_thread, who)
         self._token: tuple[int, ...] | None = None
         self._failed: tuple[Callable[..., Any], tuple[Any, ...]] | None = None  # ends the trouble
         self._clock, self._said_at = clock, 0.0
         self._state_file = state_file or last_visit.default_file()
         self._come_back(last_visit.recall(self._state_file, database))
+        self.utc = self.utc or utc
 
     # --- start and end ----------------------------------------------------------------------
 
     def _come_back(self, last: LastVisit) -> None:
         self._last = last
         self.screen, self.frame_id = last.screen, last.frame_id
+        self.utc = last.utc
         self.shade = last.shade if last.shade in THEMES else "runlog-dark"
         by = Order(last.order, last.descending) if last.order in SORTABLE else Order()
         self.listing = Listing(last.words, by)
+        self.finds = [words for words in last.finds.split("\n") if words]
 
     def open(self) -> None:
         """Load the nights before the first paint: a line a night, whatever the frames."""
         self._token = self._begin(reading.change_token)
         self.runs = self._begin(reading.run_lines) or []
         self._choose_first()
+        self.site_zone = self._begin(zone_of_site, self.settings) or IN_UTC
+        self._set_clock()
         self.open_count = (self.here and self._begin(open_count, self.here.id)) or 0
 
     def _begin(self, work: Callable[..., Result], *args: Any) -> Result | None:
@@ -113,7 +127,8 @@ class Session:
         """Open where one was, or on a night that is new since."""
         last, self.run_at = self._last, len(self.runs) - 1
         if not self.runs or self.runs[-1].night != last.latest_night:
-            self._come_back(LastVisit(shade=last.shade, order=last.order))
+            kept = ("shade", "utc", "order", "finds")
+            self._come_back(LastVisit(**{name: getattr(last, name) for name in kept}))
             return
         for i, run in enumerate(self.runs):
             if (run.night, run.rig) == (last.night, last.rig):
@@ -128,10 +143,12 @@ class Session:
             rig=run.rig if run else "",
             latest_night=self.runs[-1].night if self.runs else "",
             words=self.listing.words,
+            finds="\n".join(self.finds),
             order=order.column,
             descending=order.descending,
             frame_id=self.frame_id,
             shade=self.shade,
+            utc=self.utc,
         )
         last_visit.remember(self._state_file, self.database, visit)
 
@@ -143,21 +160,58 @@ class Session:
         return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
 
     @property
+    def _run_id(self) -> int | None:
+        return self.here.id if self.here else None
+
+    @property
     def look(self) -> Look:
         """The colours in force."""
         return PLAIN if self.plain else THEMES.get(self.shade, DARK)
+
+    @property
+    def zone(self) -> Zone:
+        """The zone times are shown in."""
+        return IN_UTC if self.utc else self.site_zone
+
+    @property
+    def zone_name(self) -> str:
+        """What the zone is called in the night in view; of all nights, its clock's own name."""
+        moment = evening_of(self.here.night) if self.here else None
+        several = self.listing.every_night or moment is None or self.zone.changes_near(moment)
+        return "local" if several and not self.utc and self.zone != IN_UTC else self.zone.name(
+            moment or datetime.now(UTC))  # fmt: skip
+
+    def switch_zone(self) -> None:
+        """Show times in UTC, or by the site's clock again."""
+        self.utc = not self.utc
+        self._set_clock()
+        named = self.zone.name(datetime.now(UTC))
+        self.say(f"Times are in {named}: {self.zone.why}")
 
     def show_run(self, at: int) -> bool:
         """Turn to another run; False when there is none."""
         if not 0 <= at < len(self.runs) or at == self.run_at:
             return False
-        self.run_at = at
+        self.run_at, self.open_count = at, None
+        self._set_clock()
         self.on_change()
         return True
+
+    def _set_clock(self) -> None:
+        """Read times of day in words by the clock of the night in view."""
+        moment = (evening_of(self.here.night) if self.here else None) or datetime.now(UTC)
+        offset = self.zone.local(moment).utcoffset()
+        self.listing = replace(self.listing, ahead_s=int(offset.total_seconds()) if offset else 0)
 
     def ask_for(self, **changed: Any) -> None:
         """Ask the list for other words, another order or reach."""
         self.listing = replace(self.listing, **changed)
+
+    def keep_find(self, words: str) -> None:
+        """Remember what was looked for, the newest last and each once."""
+        words = " ".join(words.split())
+        if words:
+            self.finds = [*(old for old in self.finds if old != words), words][-MOST_FINDS:]
 
     # --- talking ----------------------------------------------------------------------------
 
@@ -180,7 +234,8 @@ class Session:
     @property
     def scan_words(self) -> str:
         """Whether new frames are looked for all the time, and how a scan is doing."""
-        return " · ".join(["live"] * self.live + [self.scan] * bool(self.scan))
+        adding = ["adding up …"] * self.adding_up
+        return " · ".join(adding + ["live"] * self.live + [self.scan] * bool(self.scan))
 
     def set_scan(self, words: str) -> None:
         """Say how a scan is doing."""
@@ -235,8 +290,9 @@ class Session:
         here, at_end = self.here, self.run_at == len(self.runs) - 1
         self.runs = runs
         self.run_at = self._find_run(here, at_end)
+        self._set_clock()
         self.version += 1
-        await self.count_open()
+        await self._count_open()
         self.on_change()
 
     def _find_run(self, here: RunLine | None, at_end: bool) -> int:
@@ -248,14 +304,29 @@ class Session:
 
     async def count_open(self) -> None:
         """Count what waits for a decision in the night in view."""
-        run = self.here
-        found = await self.ask(open_count, run.id if run else None)
-        if found is not None:
-            self.open_count = found
+        if await self._count_open():
+            self.on_change()
+
+    async def _count_open(self) -> bool:
+        """Count; tell whether it is another number than before."""
+        asked_for = self._run_id
+        found = await self.ask(open_count, asked_for)
+        if found is None or asked_for != self._run_id or found == self.open_count:
+            return False
+        self.open_count = found
+        return True
+
+    def begin_adding_up(self) -> None:
+        """Say that what hangs on a decision is still to be reckoned."""
+        if not self.adding_up:
+            self.adding_up = True
+            self.on_change()
 
     async def settle(self) -> bool:
         """Add up what decisions, or a crash, left to be added up; False when it has to wait."""
         settled = await self.ask(settle_now, self.settings)
         waits = settled is None and bool(self.trouble)
+        self.adding_up = waits
         await self.poll()
+        self.on_change()
         return not waits

@@ -1,7 +1,7 @@
 """What the terminal can show: cells only, or its own pixels. It is asked once, before painting.
 
-Only who wants pixels (RUNLOG_PICTURES=pixels) has the terminal asked. Every terminal answers the
-last question, so the wait ends with it; what a person typed meanwhile is handed on.
+Who wants none (RUNLOG_PICTURES=blocks) has nothing asked. Every terminal answers the last question,
+so the wait ends with it; what a person typed meanwhile is handed on.
 """
 
 import os
@@ -81,8 +81,8 @@ def converse(write: Callable[[str], object], read: Callable[[float], str], asked
 
 
 def ask(environ: Mapping[str, str]) -> Terminal:
-    """Ask the terminal, when pixels are wished for and there is one to ask."""
-    if environ.get(WISH, "") != "pixels" or "NO_COLOR" in environ or not _interactive(environ):
+    """Ask the terminal, unless blocks are wished for or there is none to ask."""
+    if environ.get(WISH, "") == "blocks" or "NO_COLOR" in environ or not _interactive(environ):
         return Terminal()
     try:
         with _unbuffered() as (write, read, cell):

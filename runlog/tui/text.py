@@ -1,12 +1,13 @@
 """Text from headers and paths made harmless, and small pieces of styled text."""
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime, time
 
 from rich.cells import cell_len, set_cell_size
 from rich.style import Style
 from rich.text import Text
 
 from runlog.core.columns import plural
+from runlog.core.times import Zone
 from runlog.errors import RunlogError
 
 REPLACEMENT = "�"
@@ -53,9 +54,16 @@ def short_evening(night: str) -> str:
     return f"{first.day} {first:%b}"
 
 
-def clock(moment: datetime | None) -> str:
-    """Write the time of day, UTC; a dash where it is not known."""
-    return moment.strftime("%H:%M") if moment else "  –  "
+def evening_of(night: str) -> datetime | None:
+    """Give about the middle of a night; None for no date."""
+    if not night:
+        return None
+    return datetime.combine(date.fromisoformat(night), time(23), UTC)
+
+
+def clock(moment: datetime | None, zone: Zone) -> str:
+    """Write the time of day with its zone; a dash where it is not known."""
+    return zone.at(moment) if moment else "  –  "
 
 
 def plainly(error: RunlogError) -> str:

@@ -13,6 +13,7 @@ from textual.strip import Strip
 
 from runlog.core.charts import Axis, Panel, Series, TimeLine
 from runlog.core.frame import Grade
+from runlog.core.times import IN_UTC, Zone
 from runlog.tui.drawn_once import DrawnOnce
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.session import Session
@@ -81,16 +82,23 @@ class Timeline(DrawnOnce, can_focus=False):
 
     def _drawing(self, chart: TimeLine) -> "_Drawing":
         look = self.session.look
-        return _Drawing(chart, self.size, look, self.cursor, self.chosen)
+        return _Drawing(chart, self.size, look, self.cursor, self.chosen, self.session.zone)
 
 
 class _Drawing:
     """One drawing of a time line at one size."""
 
     def __init__(
-        self, chart: TimeLine, size: Size, look: Look, cursor: int | None, chosen: int | None
+        self,
+        chart: TimeLine,
+        size: Size,
+        look: Look,
+        cursor: int | None,
+        chosen: int | None,
+        zone: Zone = IN_UTC,
     ) -> None:
         self.chart, self.size, self.look, self.cursor = chart, size, look, cursor
+        self.zone = zone
         self.chosen = None if chosen is None else chart.spans[chosen]
         self.has_events = size.height > EVENTS_FROM
         self.panels = self._share_out(size.height - self.has_events - 2)
@@ -214,9 +222,16 @@ class _Drawing:
 
     def _hours(self) -> Strip:
         row = [" "] * self.width
-        for moment in self.chart.hours(self.width / HOUR_CELLS):
-            _write(row, self.column(moment), f"╵{moment:%H}h")
-        return self._strip("UTC", [(c, styled(self.look.quiet)) for c in row])
+        marks = list(self.chart.hours(self.width / HOUR_CELLS, self.zone))
+        names = list(dict.fromkeys(map(self.zone.name, marks or self.chart.moments[:1])))
+        named = ""
+        for moment in marks:  # where clocks change in the night, each stretch begins with its name
+            name = self.zone.name(moment)
+            word = f" {name}" if len(names) > 1 and name != named else ""
+            named = name
+            _write(row, self.column(moment), f"╵{self.zone.local(moment):%H}h{word}")
+        label = names[0] if len(names) == 1 else "local"
+        return self._strip(label, [(c, styled(self.look.quiet)) for c in row])
 
     def _strip(
         self, name: str, cells: Sequence[tuple[str, Style]], axis: str = " ", right: str = ""

@@ -46,7 +46,8 @@ class TimelineScreen(MainScreen):
     def _point(self) -> None:
         self.query_one(Timeline).point_at(self.at)
         if self.lines:
-            words = in_words(self.lines[self.at], self.session.look, self.size.width - 1)
+            words = in_words(self.lines[self.at], self.session.look, self.session.zone,
+                             self.size.width - 1)  # fmt: skip
             self.query_one("#under", Static).update(words)
 
     def action_step(self, step: int) -> None:

@@ -140,7 +140,12 @@ def _left(row: Standing) -> str:
 
 
 def bar(row: Standing, width: int, look: Look) -> Text:
-    """Draw kept, doubtful and to go; full width is the goal, or what there is when it is more."""
+    """Draw kept, doubtful and to go; full width is the goal, or what there is when it is more.
+
+    Without a goal there is nothing to be full of, so nothing is drawn.
+    """
+    if not row.goal_s:
+        return Text(" " * width)
     total = row.total
     kept_s = total.kept_s + total.credited_s
     hours_bar = goal_bar(kept_s, total.doubtful_s + total.credited_doubtful_s, row.goal_s or 0.0)
@@ -181,7 +186,7 @@ def _facts(row: Standing) -> list[str]:
 
 def _wanted(row: Standing) -> str:
     if row.goal is None:
-        return "no goal"
+        return "no goal (g sets one)"
     comes_to = "" if row.goal_s is None else f" ({hours(row.goal_s)})"
     return goal_words(row.goal) + (comes_to if row.goal.form is not GoalForm.HOURS else "")
 

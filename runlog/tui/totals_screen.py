@@ -9,7 +9,7 @@ from textual.events import Click, MouseScrollDown, MouseScrollUp
 from textual.message import Message
 from textual.widgets import Static
 
-from runlog.actions.standing import Standing, set_typed_goal, standings
+from runlog.actions.standing import Standing, standings
 from runlog.core.ledger.goal_words import WAYS, as_typed
 from runlog.core.targets.sequence_words import split_panel
 from runlog.tui.keys import TOTALS, bound
@@ -176,19 +176,19 @@ class TotalsScreen(MainScreen):
         now = as_typed(here.goal) if here.goal else ""
         what = f"Wanted of {safe(here.target)} through {safe(here.total.filter)}"
 
-        def store(typed: str | None) -> None:
-            if typed is not None and typed.strip() and typed != now:
-                self._set_goal(here, typed)
+        async def store(typed: str) -> str:
+            return await self._set_goal(here, typed) if typed.strip() and typed != now else ""
 
-        await self.app.push_screen(NoteScreen(0, what, now, WAYS), store)
+        await self.app.push_screen(NoteScreen(0, what, now, WAYS, store))
 
-    @work(group="goal")
-    async def _set_goal(self, at: Standing, typed: str) -> None:
+    async def _set_goal(self, at: Standing, typed: str) -> str:
+        """Set a goal; what is wrong with it, else nothing."""
         session = self.session
-        done = await session.store(set_typed_goal, session.settings, at, typed, session.who)
-        if done is not None:
-            self.say(safe(done))
-        await session.poll()
+        outcome, complaint = await session.decisions.set_goal(session.settings, at, typed)
+        if outcome is not None:
+            self.say(safe(outcome.words))
+            await session.poll()
+        return complaint
 
     def action_open(self) -> None:
         """Show the frames behind the number under the cursor."""

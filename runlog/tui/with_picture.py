@@ -2,6 +2,7 @@
 
 from collections import OrderedDict
 from collections.abc import Sequence
+from functools import partial
 
 from textual import work
 from textual.app import ComposeResult
@@ -10,16 +11,23 @@ from textual.widget import Widget
 
 from runlog.actions.curves import curves_beside_best
 from runlog.actions.pictures import Picture, companion, full_picture, picture
+from runlog.actions.star_pairs import star_pairs
+from runlog.core.frame import FaultName
+from runlog.core.overlay import laying
 from runlog.tui.curves import Curves
 from runlog.tui.edges import Edges
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.paint import HARDNESS
 from runlog.tui.picture_view import PictureView
 from runlog.tui.session import Session
+from runlog.tui.stars import Stars
 from runlog.tui.terminal import Form
 from runlog.tui.text import safe
 
 KEPT_PICTURES = 40  # at about 0.4 MB each
+# What a whole frame shrunk to a terminal does not show: such a frame opens on its stars.
+SEEN_IN_STARS = frozenset((FaultName.SOFT, FaultName.TRAILED, FaultName.DOUBLED,
+                           FaultName.DEFOCUSED))  # fmt: skip
 COMPANION_TITLES = {"best": "best: ", "previous": "before: "}
 
 
@@ -31,12 +39,15 @@ class WithPicture(MainScreen):
         self._pictures: OrderedDict[int, Picture] = OrderedDict()
         self.beside = ""  # "best" or "previous" when something is compared
         self.frame_id = 0
+        self._opened_on = 0  # the frame whose view was chosen by its faults
+        self.flicking = False  # the best frame stands where this one was
 
     def easel(self) -> ComposeResult:
         """The picture, its companion, and the strips that take their place."""
         with Horizontal(id="easel"):
             yield PictureView(self.session, id="picture")
             yield PictureView(self.session, id="companion")
+            yield Stars(self.session, id="stars")
             yield Edges(self.session, id="edges")
             yield Curves(self.session, id="curves")
 
@@ -82,10 +93,24 @@ class WithPicture(MainScreen):
         return found
 
     def _show(self, found: Picture | None) -> None:
+        self.flicking = False
         self.view.show(found, words="" if found else "This frame is not stored any more")
+        self._open_on_stars(found)
         self.query_one("#companion", PictureView).draw_again()  # its stretch is that of this one
         self.query_one(Edges).show(found)
         self._draw_curves()
+        self._draw_stars()
+
+    def _open_on_stars(self, found: Picture | None) -> None:
+        """Open a frame on its stars where these show the doubt; what one chose since stays."""
+        if found is None or self._opened_on == self.frame_id:
+            return
+        self._opened_on = self.frame_id
+        if self.beside or not (self.view.display or self.query_one(Stars).display):
+            return
+        names = {fault.name for fault in found.sight.frame.judgement.faults}
+        doubt = bool(names & SEEN_IN_STARS) and bool(found.sight.frame.measurement.star_list.x)
+        self._put_up(self.query_one(Stars) if doubt else self.view)
 
     def _seen(self) -> Picture | None:
         return self._pictures.get(self.frame_id)
@@ -124,7 +149,10 @@ class WithPicture(MainScreen):
         raise NotImplementedError
 
     def action_over(self) -> None:
-        """Draw what was measured over the pictures, or not."""
+        """Draw what was measured over the pictures and stars, or not."""
+        stars = self.query_one(Stars)
+        stars.overlay = not stars.overlay
+        stars.draw_again()
         for view in self.query(PictureView):
             view.overlay = not view.overlay
             view.draw_again()
@@ -134,12 +162,14 @@ class WithPicture(MainScreen):
         for view in self.query(PictureView):
             view.hardness = (view.hardness + 1) % len(HARDNESS)
             view.draw_again()
+        self.query_one(Stars).hardness = self.view.hardness
+        self.query_one(Stars).draw_again()
         self.say(f"Contrast: {('soft', 'usual', 'hard')[self.view.hardness]}")
 
     def action_pixels(self) -> None:
         """Draw in the terminal's own pixels, or in blocks."""
         if self.session.terminal.form is Form.BLOCKS:
-            self.say("Blocks only: no pixels here (RUNLOG_PICTURES=pixels asks)")
+            self.say("Blocks only: this terminal was asked and shows no pixels")
             return
         for view in self.query(PictureView):
             view.in_pixels = not view.in_pixels
@@ -151,6 +181,58 @@ class WithPicture(MainScreen):
         edges = self.query_one(Edges)
         self._put_up(self.view if edges.display else edges)
 
+    def action_stars(self) -> None:
+        """Show stars above the best frame's same stars in place of the picture, or it again."""
+        stars = self.query_one(Stars)
+        self._put_up(self.view if stars.display else stars)
+        self._draw_stars()
+
+    def _draw_stars(self) -> None:
+        """Cut stars out of what is stored at once, out of the files as soon as these are read."""
+        stars, seen = self.query_one(Stars), self._seen()
+        if not stars.display:
+            return
+        if seen is None:
+            stars.wait("")
+            return
+        if stars.found is None or stars.found.seen is not seen:
+            stars.wait("Cutting out stars of this frame and of the best …")
+            self._cut_stars(seen)
+
+    @work(exclusive=True, group="stars")
+    async def _cut_stars(self, seen: Picture) -> None:
+        for files in (False, True):
+            found = await self.ask(partial(star_pairs, files=files), seen)
+            if found is None or seen is not self._seen():
+                return
+            self.query_one(Stars).show(found)
+
+    def action_flick(self) -> None:
+        """Put the best frame in this one's very place, star on star; the same key puts it back."""
+        self._put_up(self.view)
+        if self.flicking:
+            self.flicking = False
+            self.view.lay_over(None, None)
+            self.say("This frame")
+        else:
+            self._flick()
+
+    @work(exclusive=True, group="flick")
+    async def _flick(self) -> None:
+        seen = self._seen()
+        best_id = None if seen is None else await self.ask(companion, seen.sight, "best")
+        if seen is None or best_id is None:
+            self.say("No other frame of this target and filter was kept: none to compare with")
+            return
+        best = self._pictures.get(best_id) or await self._fetch(best_id)
+        way = None if best is None else laying(seen.sight.frame, best.sight.frame)
+        if best is None or way is None:
+            self.say("The best frame could not be laid on this one by its stars")
+        elif seen is self._seen():
+            self.flicking = True
+            self.view.lay_over(best, way)
+            self.say("The best frame in the same place; the same key goes back to this one")
+
     def action_curves(self) -> None:
         """Show a star's profile and curve of growth in place of the picture, or it again."""
         curves = self.query_one(Curves)
@@ -159,7 +241,8 @@ class WithPicture(MainScreen):
 
     def _put_up(self, chosen: Widget) -> None:
         """Show the picture with its companion, or what takes their place."""
-        for widget in (self.view, self.query_one(Edges), self.query_one(Curves)):
+        strips = self.query_one(Stars), self.query_one(Edges), self.query_one(Curves)
+        for widget in (self.view, *strips):
             widget.display = widget is chosen
         self.query_one("#companion").display = bool(self.beside) and chosen is self.view
 

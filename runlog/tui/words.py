@@ -3,8 +3,9 @@
 from rich.text import Text
 
 from runlog.core.columns import COLUMNS, NOTHING, written
-from runlog.core.frame import Frame
+from runlog.core.frame import Frame, Grade
 from runlog.core.published import value_of
+from runlog.core.times import Zone
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import clock, safe, styled
 
@@ -16,12 +17,12 @@ def shown(key: str, value: float | None) -> str:
     return f"{value:.2f}"
 
 
-def in_words(line: Frame, look: Look, width: int = 0) -> Text:
+def in_words(line: Frame, look: Look, zone: Zone, width: int = 0) -> Text:
     """Write one frame as a sentence of values, and why it has its grade.
 
     Where it is wider than `width` cells the values get a line of their own.
     """
-    text, values = _named(line, look), _values(line, look)
+    text, values = _named(line, look, zone), _values(line, look)
     text.append("\n" if width and text.cell_len + values.cell_len > width else " ")
     text.append_text(values)
     text.append("\n")
@@ -29,12 +30,12 @@ def in_words(line: Frame, look: Look, width: int = 0) -> Text:
     return text
 
 
-def _named(line: Frame, look: Look) -> Text:
+def _named(line: Frame, look: Look, zone: Zone) -> Text:
     text = Text()
     grade, names = line.judgement.grade, (line.context.target, line.context.filter)
     text.append(f"{SIGNS[grade]} {grade}", styled(look.grade(grade), bold=True))
     text.append(" *" if line.judgement.graded_by == "person" else "")
-    named = "  ".join([f"  {clock(line.header.taken_at_utc)} UTC", *map(safe, names)])
+    named = "  ".join([f"  {clock(line.header.taken_at_utc, zone)}", *map(safe, names)])
     text.append(f"{named}  {written('exposure_s', line.header.exposure_s)}", styled(bold=True))
     return text
 
@@ -54,6 +55,9 @@ def reasons(line: Frame, look: Look) -> Text:
     for fault in line.judgement.faults:
         style = styled(look.grade(line.judgement.auto_grade), bold=True)
         said.append(Text.assemble((f"{safe(fault.name)}: ", style), f"{safe(fault.evidence)}."))
-    if line.judgement.note:
+    if line.judgement.note and line.judgement.auto_grade is Grade.UNGRADED:
+        said.append(Text.assemble(("no grade of its own: ", styled(bold=True)),
+                                  f"{safe(line.judgement.note)}."))  # fmt: skip
+    elif line.judgement.note:
         said.append(Text(f"“{safe(line.judgement.note)}”", styled(look.accent)))
     return Text("  ").join(said)

@@ -71,7 +71,7 @@ async def test_any_size_of_terminal(running: Running) -> None:
             for size in ((1, 1), (250, 70), (20, 5)):
                 await pilot.resize_terminal(*size)
                 await pilot.pause()
-        await press(pilot, "escape", "2", "down", "r", "3", "k", "right", "4", "down")
+        await press(pilot, "escape", "2", "down", "r", "3", "y", "right", "4", "down")
         assert pilot.app.is_running
 
 
@@ -83,7 +83,7 @@ async def test_database_lost_and_found(running: Running, database: Path) -> None
         database.rename(away)
         await app.session.poll()
         assert "The database is gone" in app.session.trouble
-        await press(pilot, "2", "k", "3", "r", "4", "g", "escape", "1", "left", "u")
+        await press(pilot, "2", "y", "3", "r", "4", "g", "escape", "1", "left", "u")
         assert await comes(pilot, "The database is gone")
         assert not database.exists()
         away.rename(database)
@@ -107,7 +107,7 @@ async def test_database_damaged_under_the_interface(running: Running, database: 
             database.with_name(database.name + side).unlink(missing_ok=True)
         await app.session.poll()
         assert "not a database" in app.session.trouble or "damaged" in app.session.trouble
-        await press(pilot, "2", "k", "3", "4")
+        await press(pilot, "2", "y", "3", "4")
         assert app.is_running
 
 
@@ -144,7 +144,7 @@ async def test_tables_of_another_version(running: Running, database: Path) -> No
         assert await comes(pilot, "The tables of the database are not those of this runlog")
         assert await comes(pilot, "start it again")
         assert nothing_untrue(pilot)
-        for keys in (("2",), ("3", "k"), ("1", "left", "t")):
+        for keys in (("2",), ("3", "y"), ("1", "left", "t")):
             await press(pilot, *keys)
             assert nothing_untrue(pilot)
 
@@ -161,7 +161,7 @@ async def test_database_held_by_another_program(
         holder = sqlite3.connect(database, isolation_level=None)
         holder.execute("PRAGMA locking_mode = EXCLUSIVE")
         holder.execute("BEGIN EXCLUSIVE")
-        await press(pilot, "k")
+        await press(pilot, "y")
         assert await comes(pilot, "The database is locked by another program")
         assert app.session.said.startswith("Not stored")
         await press(pilot, "1", "left")
@@ -210,7 +210,7 @@ async def test_another_database_put_in_its_place(running: Running, database: Pat
         copy.replace(database)
         for side in ("-wal", "-shm"):
             database.with_name(database.name + side).unlink(missing_ok=True)
-        await press(pilot, "3", "k")
+        await press(pilot, "3", "y")
         await app.session.poll()
     with reading(open_engine(str(database))) as connection:
         assert connection.execute(select(func.count()).select_from(m.mark)).scalar() == 1
@@ -224,7 +224,7 @@ async def test_an_empty_database_says_what_to_do(tmp_path: Path) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
         assert await comes(pilot, "runlog scan FOLDER")
-        for keys in (("2", "k", "enter", "o", "asterisk", "r", "u"), ("3", "k", "e", "b", "space"),
+        for keys in (("2", "y", "enter", "o", "asterisk", "r", "u"), ("3", "y", "e", "b", "space"),
                      ("4", "enter", "g"), ("1", "left", "c", "t", "enter")):  # fmt: skip
             await press(pilot, *keys)
         assert app.is_running
@@ -312,7 +312,7 @@ async def test_a_frame_forgotten_elsewhere(running: Running, database: Path) -> 
             connection.execute(delete(m.frame).where(m.frame.c.id == 143))
         await press(pilot, "enter")
         assert await comes(pilot, "is not stored any more")
-        await press(pilot, "o", "b", "e", "f", "plus", "k")
+        await press(pilot, "o", "b", "e", "f", "plus", "y")
         assert pilot.app.is_running
 
 

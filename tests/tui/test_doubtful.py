@@ -44,7 +44,7 @@ def left_words(pilot: Pilot[Any]) -> str:
 
 async def test_a_night_of_71_frames_with_12_doubtful_takes_under_25_keys(running: Running) -> None:
     """3, twelve decisions, q: fourteen keys from opening to leaving, and all are decided."""
-    keys = ["3", *"krkrkrkrkrkr"]
+    keys = ["3", *"yryryryryryr"]
     async with running() as pilot:
         for at, key in enumerate(keys):
             await press(pilot, key)
@@ -58,7 +58,7 @@ async def test_pressing_fast_decides_each_frame_once(running: Running, database:
     """Keys that come quicker than the database answers each decide the frame that was in view."""
     async with running() as pilot:
         await press(pilot, "3")
-        await pilot.press(*"krkrkrkrkrkr")
+        await pilot.press(*"yryryryryryr")
         await rest(pilot)
     cases = doubtful_cases(open_engine(str(database)), 3)
     assert [case.head.judgement.grade for case in cases] == ["keep", "reject"] * 6
@@ -68,7 +68,7 @@ async def test_pressing_fast_decides_each_frame_once(running: Running, database:
 async def test_undo_turns_back_to_the_frame(running: Running) -> None:
     """u brings back the frame that was decided last, open again."""
     async with running() as pilot:
-        await press(pilot, "3", "k", "r")
+        await press(pilot, "3", "y", "r")
         assert pilot.app.screen.at == 2  # type: ignore[attr-defined]
         await press(pilot, "u")
         assert pilot.app.screen.at == 1  # type: ignore[attr-defined]
@@ -78,7 +78,7 @@ async def test_undo_turns_back_to_the_frame(running: Running) -> None:
 async def test_what_was_decided_stays_decided_after_leaving(running: Running) -> None:
     """11 of 12 are left when one comes back: the count is the database's."""
     async with running() as pilot:
-        await press(pilot, "3", "k")
+        await press(pilot, "3", "y")
     async with running() as pilot:
         await press(pilot, "3")
         assert "11 of 12 left" in left_words(pilot)
@@ -92,8 +92,8 @@ async def test_a_night_without_doubt_says_so(running: Running, built_short: Path
         screen = pilot.app.screen
         screen.cases = []  # type: ignore[attr-defined]
         screen.present()  # type: ignore[attr-defined]
-        await press(pilot, "k", "space", "w", "n", "plus", "b", "e", "f")
-        assert "No frame of this night is doubtful" in left_words(pilot)
+        await press(pilot, "y", "space", "w", "n", "plus", "b", "e", "f")
+        assert "No frame of this night waits for a decision" in left_words(pilot)
 
 
 async def test_three_thousand_short_frames_are_a_few_decisions(

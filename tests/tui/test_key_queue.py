@@ -43,7 +43,7 @@ AT_ONCE: dict[str, tuple[Keys, Keys, See, object]] = {
     "a note stored, then a decision": (
         ("2",), ("n", "h", "i", "enter", "r"), lambda p: (notes(p), marks(p)[-1]), (1, "reject")),
     "a note stored, then two decisions": (
-        ("3",), ("n", "h", "i", "enter", "k", "k"), lambda p: (notes(p), marks(p)),
+        ("3",), ("n", "h", "i", "enter", "y", "y"), lambda p: (notes(p), marks(p)),
         (1, ["doubtful", "keep", "keep"])),
     "a note dropped, then a decision": (
         ("2",), ("n", "h", "i", "escape", "r"), lambda p: (notes(p), marks(p)), (0, ["reject"])),
@@ -94,7 +94,7 @@ async def test_a_decision_waits_for_the_rows_it_is_about(
         engine, run = app_of(pilot).session.engine, app_of(pilot).session.here
         found = listed(engine, Selection(run_id=run.id, terms=understand("trailed").terms), Order())
         monkeypatch.setattr(frames_screen, "listed", slowly)
-        type_at_once(pilot, "slash", *"trailed", "enter", "k")
+        type_at_once(pilot, "slash", *"trailed", "enter", "y")
         for _ in range(200):
             await rest(pilot)
             if marks(pilot):

@@ -26,6 +26,7 @@ from runlog.tui.keys import EVERYWHERE, SCOPES
 from runlog.tui.masthead import Masthead
 from runlog.tui.night_screen import NightScreen
 from runlog.tui.picture_view import PictureView
+from runlog.tui.stars import Stars
 from runlog.tui.totals_screen import TotalsScreen
 
 from .conftest import Running, press, rest
@@ -120,6 +121,10 @@ def looking(there: tuple[str, ...]) -> dict[str, Try]:
         "look.right": Try(near, ("right",), lambda p: view(p).middle, (0.5625, 0.5)),
         "look.up": Try(near, ("up",), lambda p: view(p).middle, (0.5, 0.4375)),
         "look.down": Try(near, ("down",), lambda p: view(p).middle, (0.5, 0.5625)),
+        "look.stars": Try(there, ("t",), lambda p: screen(p).query_one(Stars).display, True),
+        "look.flick": Try(
+            there, ("z",), lambda p: "could not be laid" in app_of(p).session.said, True
+        ),
         "look.edges": Try(there, ("e",), lambda p: screen(p).query_one(Edges).display, True),
         "look.curves": Try(there, ("c",), lambda p: screen(p).query_one(Curves).display, True),
         "look.over": Try(there, ("o",), lambda p: view(p).overlay, True),
@@ -135,7 +140,7 @@ def grading(there: tuple[str, ...]) -> dict[str, Try]:
     """The keys that decide, which three screens share."""
     typed = (*there, "n", "h", "i")
     return {
-        "grade.keep": Try(there, ("k",), last_mark, "keep"),
+        "grade.keep": Try(there, ("y",), last_mark, "keep"),
         "grade.reject": Try(there, ("r",), last_mark, "reject"),
         "grade.doubtful": Try(there, ("d",), last_mark, "doubtful"),
         "grade.auto": Try(there, ("a",), last_mark, "auto"),
@@ -323,7 +328,7 @@ def _reset_view(screen: DoubtfulScreen) -> None:
     view.overlay, view.hardness, screen.beside = False, 1, ""
     screen.query_one("#companion").display = False
     screen.query_one(Edges).display, view.display = False, True
-    screen.query_one(Curves).display = False
+    screen.query_one(Curves).display = screen.query_one(Stars).display = False
 
 
 async def test_a_list_of_all_nights_is_not_headed_by_one(running: Running) -> None:

@@ -72,7 +72,7 @@ def test_a_whole_morning(
     shell.until("4 h 40 min kept", "12 frames wait for your decision", "Part by part")
     shell.send("Enter")
     shell.until("12 of 12 left", "▀")
-    for at, key in enumerate("krkrkrkrkrk"):
+    for at, key in enumerate("yryryryryry"):
         shell.send(key)
         shell.until(f"{11 - at} of 12 left")
     shell.send("r")

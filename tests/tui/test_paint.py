@@ -17,7 +17,8 @@ from runlog.tui.paint import (
     half_blocks,
     sample,
     shade_cells,
-    stretch_marks,
+    tilt,
+    tilt_marks,
     to_cell,
 )
 
@@ -120,14 +121,31 @@ def test_marks_lie_where_they_were_measured() -> None:
     assert to_cell(405, 205, window, (80, 20)) == (40, 10)
 
 
-@pytest.mark.parametrize(("angle", "way"), [(0, "─"), (45, "╲"), (90, "│"), (135, "╱"), (179, "─")])
-def test_stretch_points_the_right_way(angle: float, way: str) -> None:
-    """Angles run from +x towards +y, and +y is down on the screen."""
-    zone = Zone(stars=20, fwhm_px=2.5, eccentricity=0.6, elongation_deg=angle)
-    marks = stretch_marks([zone] * 9, (900, 600), Window(0, 0, 900, 600), (90, 30), ("a", "b"))
-    row = "".join(marks[x, 15][0] for x in range(90) if (x, 15) in marks)
-    assert f"2.5px 0.60{way}" in row
-    assert {color for _, color in marks.values()} == {"b"}
+@pytest.mark.parametrize(
+    ("across", "down", "head"), [(1, 0, "→"), (1, 1, "↘"), (0, 1, "↓"), (-1, 0, "←"), (0, -1, "↑")]
+)
+def test_tilt_points_to_where_stars_are_wide(across: int, down: int, head: str) -> None:
+    """A plane of widths comes back as its widths at both ends; +y is down on the screen."""
+    zones = [
+        Zone(20, 3.0 + 0.4 * across * (i % 3 - 1) + 0.4 * down * (i // 3 - 1)) for i in range(9)
+    ]
+    found = tilt(zones)
+    assert found is not None
+    assert found == pytest.approx((3.0, 1.2 * across, 1.2 * down), abs=1e-6)
+    marks = tilt_marks(zones, (900, 900), Window(0, 0, 900, 900), (90, 45), "a")
+    rows = ["".join(marks[x, y][0] for x in range(90) if (x, y) in marks) for y in range(45)]
+    rise = 1.2 * (across**2 + down**2) ** 0.5
+    assert any(f"{head}{3 + rise / 2:.1f} px" in row for row in rows)
+    assert any(f" {3 - rise / 2:.1f} px" in row for row in rows)
+
+
+def test_no_tilt_is_said() -> None:
+    """Equal widths give no arrow, and too few widths nothing at all."""
+    window = Window(0, 0, 900, 900)
+    marks = tilt_marks([Zone(20, 3.0)] * 9, (900, 900), window, (90, 45), "a")
+    row = "".join(marks[x, 22][0] for x in range(90) if (x, 22) in marks)
+    assert row == " no tilt: 3.0 px "
+    assert tilt_marks([Zone(1)] * 9, (900, 900), window, (90, 45), "a") == {}
 
 
 def test_a_dimmer_frame_looks_dimmer_beside_another() -> None:

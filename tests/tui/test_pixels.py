@@ -90,9 +90,9 @@ def test_a_silent_terminal_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) ->
 
 @pytest.mark.parametrize(
     "environ",
-    [{"TERM": "xterm"}, {"TERM": "xterm", "RUNLOG_PICTURES": "blocks"},
-     {"RUNLOG_PICTURES": "pixels", "TERM": "dumb"},
-     {"RUNLOG_PICTURES": "pixels", "TERM": "xterm", "NO_COLOR": "1"}],
+    [{"TERM": "xterm", "RUNLOG_PICTURES": "blocks"},
+     {"TERM": "dumb"},
+     {"TERM": "xterm", "NO_COLOR": "1"}],
 )  # fmt: skip
 def test_who_does_not_wish_for_pixels_is_left_alone(
     environ: Mapping[str, str], monkeypatch: pytest.MonkeyPatch
@@ -251,7 +251,7 @@ class Answering:
         fcntl.ioctl(far, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 800, 480))
         environ = {k: v for k, v in os.environ.items() if k not in ("TMUX", "NO_COLOR")}
         environ |= {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
-        environ |= {"RUNLOG_PICTURES": "pixels", "XDG_STATE_HOME": str(database.parent)}
+        environ |= {"XDG_STATE_HOME": str(database.parent)}
         self.process = subprocess.Popen(
             [sys.executable, "-m", "runlog", "--db", str(database)],
             stdin=far, stdout=far, stderr=far, env=environ, start_new_session=True,

@@ -100,7 +100,7 @@ async def test_decisions_are_stored_and_taken_back(session: Session) -> None:
     back = await session.decisions.undo()
     again = await session.decisions.redo()
     nothing = await session.decisions.redo()
-    assert made is not None and made.words == "1 frame marked reject (u undoes)"
+    assert made is not None and made.words == "1 frame: keep → reject * (u undoes)"
     assert back is not None and back.taken_back == (frame_id,)
     assert again is not None and again.words == "Made again: 1 frame"
     assert nothing is not None and not nothing.stored

@@ -50,7 +50,7 @@ async def test_marks_of_two_people_are_all_kept(running: Running, database: Path
         app: Any = pilot.app
         await press(pilot, "3")
         frame_id = app.screen.case.head.identity.id
-        await press(pilot, "k")
+        await press(pilot, "y")
         engine = open_engine(str(database))
         with reading(engine) as connection:
             query = select(m.frame.c.content_key).where(m.frame.c.id == frame_id)

@@ -24,7 +24,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "timeline": ("t", "space"),
     "frames": ("2", "down", "down", "space", "space", "end"),
     "found": ("2", "slash", *"doubtful", "space", *"not", "space", *"cloud", "enter"),
-    "doubtful": ("3", "k"),
+    "doubtful": ("3", "y"),
     "edges": ("3", "e"),
     "compared": ("3", "space", "o", "b"),
     "picture": ("2", "end", "enter", "o"),

@@ -69,7 +69,7 @@ def test_both_decide_and_both_take_back(
     shell.until("wait for your decision", "Part by part")
     shell.send("Enter")
     shell.until(left[0], "▀")
-    shell.send("k")
+    shell.send("y")
     shell.until(left[1])
     as_anna(database, "mark", first_key, "reject", "--note", "trees")
     as_anna(database, "mark", second_key, "keep")
@@ -80,7 +80,7 @@ def test_both_decide_and_both_take_back(
     shell.until(left[1])
     as_anna(database, "mark", first_key, "auto")
     shell.until(left[0])
-    shell.send("k")
+    shell.send("y")
     shell.until(left[1])
     shell.send("u")
     shell.until(left[0])
@@ -105,7 +105,7 @@ async def test_at_the_same_moment(running: Running, database: Path) -> None:
         await press(pilot, "3")
         there = asyncio.create_task(anna(*keys, "reject"))
         for _ in frames:
-            type_at_once(pilot, "k")
+            type_at_once(pilot, "y")
             await asyncio.sleep(0.1)
         assert await there == 0
         await rest(pilot)

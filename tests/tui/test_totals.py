@@ -125,7 +125,6 @@ async def test_a_mosaic_is_a_group(running: Running, mosaic: Path) -> None:
         ("0.5 of L", "0.5 times L wanted (2 h 15 min)"),
         ("gain 2", "2 times today's signal to noise"),
         ("12, priority 2", "priority 2"),
-        ("never", "'never' is no goal"),
     ],
 )
 async def test_goals_are_set_in_place(

@@ -2,8 +2,9 @@
 
 from datetime import datetime
 
-from runlog.core.columns import clock, hours, plural
+from runlog.core.columns import hours, plural
 from runlog.core.frame import FaultName
+from runlog.core.times import clock, zone_label
 
 STARS = {FaultName.TRAILED: "trailed stars", FaultName.DOUBLED: "doubled stars"}
 
@@ -46,7 +47,7 @@ def wind(
     frames: int, spells: int, start: datetime, end: datetime, spread_deg: float, evidence: str
 ) -> str:
     """Tell gusts of wind: stars stretched, each time another way."""
-    span = f"between {clock(start)} and {clock(end)} UTC"
+    span = f"between {clock(start)} and {clock(end)}{zone_label(start, end)}"
     gusts = f"{number(spells)} gusts"
     if spells < frames:
         often = f" in {spells} spells" if spells > 1 else ""
@@ -59,7 +60,7 @@ def wind(
 
 def turned(deg: float, at: datetime) -> str:
     """Tell a camera that turned between two frames."""
-    when = f"{abs(deg):.1f} degrees at {clock(at)} UTC"
+    when = f"{abs(deg):.1f} degrees at {clock(at)}{zone_label(at)}"
     return f"the camera turned by {when}: flats of before do not fit"
 
 

@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from datetime import datetime
 
-from runlog.core.columns import clock, hours
+from runlog.core.columns import hours
 from runlog.core.story.phrases.common import not_kept, of_frames
+from runlog.core.times import clock, zone_label
 
 FOCUS_CHECK = "that a focus run follows a fall of 1 to 2 C, and that the focuser does not slip"
 OFFSET_CHECK = "the focus offset of each filter, by a focus run in each"
@@ -20,7 +21,7 @@ def out_of_focus(lost_s: float) -> str:
 
 def refocused_at(times: Sequence[datetime]) -> str:
     """Say when focus runs brought the stars back."""
-    return f"; refocused at {' and '.join(map(clock, times))} UTC" if times else ""
+    return f"; refocused at {' and '.join(map(clock, times))}{zone_label(*times)}" if times else ""
 
 
 def by_itself(times: Sequence[datetime]) -> str:
@@ -30,7 +31,7 @@ def by_itself(times: Sequence[datetime]) -> str:
     if len(times) > MOST_SINGLE:
         return f"; {len(times)} of them by themselves"
     what = "itself" if len(times) == 1 else "themselves"
-    return f"; by {what} at {' and '.join(map(clock, times))} UTC"
+    return f"; by {what} at {' and '.join(map(clock, times))}{zone_label(*times)}"
 
 
 def flat(profile: float) -> str:

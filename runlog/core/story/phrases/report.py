@@ -2,15 +2,15 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from runlog.core.columns import clock, hours, plural
+from runlog.core.columns import hours, plural
 from runlog.core.frame import Kind
 from runlog.core.ledger.effective_words import worth_words
 from runlog.core.story.model import Dark, Event, Pace
 from runlog.core.story.phrases.common import unknown
 from runlog.core.story.phrases.schedule import NO_LENGTHS
 from runlog.core.story.report import NightReport
+from runlog.core.times import clock, zone_label
 
-WHAT_HAPPENED = "What happened (UTC)"
 PARTS = "Part by part"
 TO_CHECK = "To check before the next night"
 ADDED = "Added to the totals"
@@ -108,11 +108,12 @@ def _dark_lost(lost: Mapping[str, float]) -> str:
 def _dark(dark: Dark) -> str:
     start, end = dark
     length = hours((end - start).total_seconds())
-    return f"dark from {clock(start)} to {clock(end)} UTC ({length})"
+    return f"dark from {clock(start)} to {clock(end)}{zone_label(start, end)} ({length})"
 
 
 def _taken(pace: Pace) -> str:
-    when = f"frames from {clock(pace.first)} to {clock(pace.last)} UTC"
+    label = zone_label(pace.first, pace.last)
+    when = f"frames from {clock(pace.first)} to {clock(pace.last)}{label}"
     if not pace.open_shutter_s:
         return when  # the headers do not tell
     return f"{when}, shutter open {pace.share_open:.0%} of that time"
@@ -127,6 +128,13 @@ def no_goals(aimless: Mapping[str, Sequence[str]], *, any_set: bool) -> Iterator
     named = "; ".join(f"{target} {', '.join(filters)}" for target, filters in aimless.items())
     yield f"no goal yet{' for' if any_set else ':'} {named}"
     yield "to set one: runlog goal TARGET FILTER HOURS"
+
+
+def what_happened(events: Sequence[Event]) -> str:
+    """Head the list of events, with the zone of its times."""
+    moments = [moment for event in events for moment in (event.start, event.end)]
+    label = zone_label(*moments).strip() if moments else ""
+    return f"What happened ({label})" if label else "What happened"
 
 
 def when(event: Event) -> str:

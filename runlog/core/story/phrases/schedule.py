@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from datetime import datetime
 
-from runlog.core.columns import clock, hours, plural
+from runlog.core.columns import hours, plural
 from runlog.core.frame import Kind
 from runlog.core.story.phrases.common import unknown
+from runlog.core.times import clock, zone_label
 
 CHECK = "what runs between exposures: dithers, refocus runs, waits"
 STOPPED_CHECK = (
@@ -55,12 +56,14 @@ def dark_in_doubt(doubt: str) -> str:
 
 def stopped(at: datetime, unused_s: float, why: str) -> str:
     """Say that no light frame followed though it stayed dark."""
-    return f"the rig stopped at {clock(at)} UTC {_and(why)}with {hours(unused_s)} of dark left"
+    when = f"{clock(at)}{zone_label(at)}"
+    return f"the rig stopped at {when} {_and(why)}with {hours(unused_s)} of dark left"
 
 
 def late_start(at: datetime, unused_s: float, why: str) -> str:
     """Say that the first frame came long after dark."""
-    return f"the first frame began at {clock(at)} UTC{_comma(why)}, {hours(unused_s)} into the dark"
+    when = f"{clock(at)}{zone_label(at)}"
+    return f"the first frame began at {when}{_comma(why)}, {hours(unused_s)} into the dark"
 
 
 def _and(why: str) -> str:

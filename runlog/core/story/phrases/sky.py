@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 from datetime import datetime
 
-from runlog.core.columns import clock, plural
+from runlog.core.columns import plural
 from runlog.core.grading.faults.few_stars import NO_STARS_FROM
 from runlog.core.sky.horizon import sun_words
 from runlog.core.story.phrases.common import not_kept, unknown
+from runlog.core.times import clock, zone_label
 
 CLOUD, CLOUD_CHECK = "cloud", "the forecast"
 DEW, DEW_CHECK = "dew or fog", "the dew heater and the dew shield"
@@ -33,7 +34,7 @@ def trouble(
 ) -> str:
     """Say when one kind of trouble was there, on how many frames, and what it cost."""
     often = f"in {spells} spells " if spells > 1 else ""
-    words = f"{name} {often}{clock(start)}–{clock(end)} UTC"
+    words = f"{name} {often}{clock(start)}–{clock(end)}{zone_label(start, end)}"
     return f"{words} ({plural(frames, 'frame')}{not_kept(lost_s)})"
 
 
@@ -100,7 +101,7 @@ def also_unknown(why: str) -> str:
 
 def thin_spell(start: datetime, end: datetime, frames: int, least: float, most: float) -> str:
     """Say when thin cloud took light from frames that it did not cost."""
-    when = f"{clock(start)}–{clock(end)} UTC"
+    when = f"{clock(start)}–{clock(end)}{zone_label(start, end)}"
     return f"; {THIN_CLOUD} took {_of_light(least, most)} {when} ({plural(frames, 'frame')})"
 
 

@@ -1,0 +1,57 @@
+"""Hours by grade of the groups that hold newly marked frames: added up where the marks are made.
+
+Settling comes to the same, and to depth and other nights as well, a moment later. Until then a sum
+that is read beside a grade must not contradict it.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, case, func, select, tuple_, update
+
+from runlog.core.ledger.totals import GRADE_SUM
+from runlog.store import models as m
+from runlog.store.where import lights
+
+IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
+Group = tuple[int, str, str]  # run, target, filter
+
+
+def add_up_grades(connection: Connection, frame_ids: Sequence[int]) -> None:
+    """Write the hours by grade of every run, target and filter that holds one of the frames."""
+    found = [
+        dict(zip(("run", "of_target", "of_filter", *GRADE_SUM.values()), row, strict=True))
+        for row in _sums(connection, sorted(_groups(connection, frame_ids)))
+    ]
+    if found:
+        s = m.run_sum.c
+        wanted = (s.run_id == bindparam("run"), s.target == bindparam("of_target"),
+                  s.filter == bindparam("of_filter"))  # fmt: skip
+        connection.execute(update(m.run_sum).where(*wanted), found)
+
+
+def _groups(connection: Connection, frame_ids: Sequence[int]) -> set[Group]:
+    f = m.frame.c
+    found: set[Group] = set()
+    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
+        part = frame_ids[start : start + IN_ONE_QUESTION]
+        query = select(f.run_id, f.target, f.filter).where(f.id.in_(part)).distinct()
+        found |= {tuple(row) for row in connection.execute(query)}
+    return found
+
+
+def _sums(connection: Connection, groups: Sequence[Group]) -> list[tuple[Any, ...]]:
+    f = m.frame.c
+    length = func.coalesce(f.exposure_s, 0.0)
+    by_grade = [func.sum(case((f.grade == grade.value, length), else_=0.0)) for grade in GRADE_SUM]
+    query = select(f.run_id, f.target, f.filter, *by_grade).group_by(f.run_id, f.target, f.filter)
+    query = query.where(*lights())
+    found: list[tuple[Any, ...]] = []
+    for start in range(0, len(groups), IN_ONE_QUESTION):
+        part = groups[start : start + IN_ONE_QUESTION]
+        asked = query.where(
+            f.run_id.in_({run for run, _, _ in part}),
+            tuple_(f.run_id, f.target, f.filter).in_(part),
+        )
+        found += [tuple(row) for row in connection.execute(asked)]
+    return found
