@@ -3,6 +3,7 @@
 import os
 import shlex
 import subprocess
+import threading
 from collections.abc import Sequence
 
 from sqlalchemy import Engine
@@ -40,7 +41,10 @@ def open_file(engine: Engine, settings: Settings, frame_id: int) -> str:
     command = [*shlex.split(settings.opener), found[0]]
     quiet = subprocess.DEVNULL
     try:  # the person's own program, by the person's own config; the path is one argument
-        subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet, start_new_session=True)
+        started = subprocess.Popen(
+            command, stdin=quiet, stdout=quiet, stderr=quiet, start_new_session=True
+        )
     except OSError as error:
         raise UsageError(f"{command[0]} could not be started: {error.strerror}") from error
+    threading.Thread(target=started.wait, daemon=True).start()  # none is left behind as a zombie
     return found[0]
