@@ -1,6 +1,7 @@
 """The config file: TOML to frozen settings. Loading it creates nothing."""
 
 import os
+import shlex
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -35,6 +36,7 @@ class Settings:
 
     latitude_deg: float | None = None
     longitude_deg: float | None = None
+    opener: str = ""  # the program that opens a frame's file
     elevation_m: float = 0.0
     clock: Clock = field(default_factory=Clock)
     rules: HeaderRules = field(default_factory=HeaderRules)
@@ -143,6 +145,7 @@ SECTIONS = {
     "depth": {"form"},
     "bands": None,  # a dual-band filter = the bands it passes
     "goals": {"count_doubtful"},
+    "review": {"open_with"},  # the program that opens a frame's file
     "calibration": set(CalibrationRules.__dataclass_fields__),
     "scan": set(Limits.__dataclass_fields__),
     "policy": None,  # limits, and tables of limits by filter
@@ -173,6 +176,7 @@ class _Reader:
             count_doubtful=self._flag(table.get("goals", {}), "count_doubtful"),
             calibration=self._calibration(table.get("calibration", {})),
             limits=self._scan_limits(table.get("scan", {})),
+            opener=self._opener(table.get("review", {})),
             source=str(self.source),
             said=frozenset(self._said(table)),
         )
@@ -248,6 +252,16 @@ class _Reader:
         if name is None:
             return Clock(longitude_deg=longitude)
         return Clock(longitude, self._zone(str(name)), f"time zone {name} in the config")
+
+    def _opener(self, review: Mapping[str, Any]) -> str:
+        program = review.get("open_with", "")
+        if not isinstance(program, str):
+            self._complain(f"open_with = {program!r} is no program", 'As in "viewer --new"')
+        try:
+            shlex.split(program)
+        except ValueError as error:
+            self._complain(f"open_with = {program!r} has an open quote ({error})")
+        return str(program)
 
     def _zone(self, name: str) -> tzinfo:
         try:

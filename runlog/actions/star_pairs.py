@@ -72,12 +72,13 @@ def star_pairs(engine: Engine, seen: Picture, *, files: bool) -> StarPairs:
     way = None if best is None else laying(seen.sight.frame, best.sight.frame)
     widths = [p.sight.frame.measurement.fwhm_px or 0.0 for p in (seen, best) if p]
     reach = min(max(REACH_WIDTHS * max(widths), LEAST_REACH_PX), MOST_REACH_PX)
-    own = _source(seen, full_picture(engine, _id(seen)) if files else FullPicture())
+    file = full_picture(engine, _id(seen)) if files else FullPicture()
+    own = _source(seen, file)
     its = None
     if best is not None and way is not None:
         its = _source(best, full_picture(engine, _id(best)) if files else FullPicture())
     pairs = tuple(_pair(star, own, its, best, way, reach) for star in stars)
-    return StarPairs(seen, pairs, best, reach, files, _trouble(best, way))
+    return StarPairs(seen, pairs, best, reach, file.image is not None, _trouble(best, way))
 
 
 def _id(of: Picture) -> int:

@@ -21,7 +21,7 @@ from runlog.core.selection import Order
 from runlog.core.times import Zone
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.session import Session
-from runlog.tui.text import fitted, safe, styled
+from runlog.tui.text import fitted, fitted_end, safe, styled
 
 PAGE = 100
 KEPT_PAGES = 50
@@ -59,6 +59,9 @@ CELLS = (
     Cell("peak_adu", 8, 160),
     Cell("grade", 13),
 )
+FILE_CELLS, FILES_FROM = 30, 190  # the file's name, in terminals from how wide
+MOST_NAMES = 10_000
+NAMES_FROM, MOST_NAME = 100, 28  # names of targets get more room in wider terminals
 PICK = 2
 DATED_MORE = 9  # cells a date takes beside the time
 
@@ -86,7 +89,12 @@ def layout(width: int, dated: bool) -> list[Cell]:
     room = width - DATED_MORE * dated
     first, *others = CELLS
     first = replace(first, width=first.width + DATED_MORE * dated)
-    return [first, *(c for c in others if room >= c.from_width)]
+    wide = min(max(room - NAMES_FROM, 0) // 4, MOST_NAME - 10)
+    return [
+        first,
+        *(replace(c, width=c.width + wide) if c.key == "target" else c
+          for c in others if room >= c.from_width),
+    ]  # fmt: skip
 
 
 RIGHT = frozenset(key for key, column in COLUMNS.items() if column.right) | {
@@ -130,6 +138,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.dated = False
         self._pages: OrderedDict[int, dict[int, Frame]] = OrderedDict()
         self._asked: set[int] = set()
+        self.names: dict[int, str] = {}  # of files, for the pages one has seen
         self._anchor: int | None = None
         self._styles: dict[tuple[object, ...], Style] = {}
 
@@ -138,6 +147,8 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     def show(self, ids: "array[int]", stay_on: int | None) -> None:
         """Take a new list; stay on the same frame when it is still in it."""
         self.ids = ids
+        if len(self.names) > MOST_NAMES:
+            self.names.clear()
         self._pages.clear()
         self._asked.clear()
         self.picked &= set(ids) if self.picked else set()
@@ -156,6 +167,11 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
             return self.ids.index(frame_id)
         except ValueError:
             return None
+
+    @property
+    def shows_files(self) -> bool:
+        """Whether there is room for the names of files."""
+        return self.size.width >= FILES_FROM
 
     def take_lines(self, lines: dict[int, Frame], wanted: Sequence[int]) -> None:
         """Keep a page of lines that has come."""
@@ -272,7 +288,11 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
     # --- drawing ----------------------------------------------------------------------------
 
     def on_resize(self) -> None:
-        """Keep the cursor in sight."""
+        """Keep the cursor in sight; with new room for names of files, load them."""
+        if self.shows_files and self._pages and not self.names:
+            self._pages.clear()
+            self._asked.clear()
+            self.ask_around(self.cursor)
         self.virtual_size = Size(self.size.width, len(self.ids))
         self._follow()
 
@@ -311,6 +331,10 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
             style = grade if cell.key == "grade" else plain
             used += cell.width + 1
             yield Segment(fitted(text, cell.width, cell.key in RIGHT) + " ", style)
+        if width >= FILES_FROM:
+            used += FILE_CELLS + 1
+            name = safe(self.names.get(line.identity.id, ""))
+            yield Segment(f"{fitted_end(name, FILE_CELLS)} ", quiet)
         why = ", ".join(fault.name for fault in line.judgement.faults)
         note = f" “{line.judgement.note}”" if line.judgement.note else ""
         yield Segment(fitted(safe(why + note), max(width - used, 0)), quiet)
@@ -340,5 +364,7 @@ def heading(width: int, dated: bool, order: Order, look: Look, zone_name: str) -
         label = words[: cell.width - len(arrow)] + arrow
         style = styled(look.accent if sorted_by else look.quiet, bold=sorted_by)
         segments.append(Segment(fitted(label, cell.width, cell.key in RIGHT) + " ", style))
+    if width >= FILES_FROM:
+        segments.append(Segment(fitted("file", FILE_CELLS) + " ", styled(look.quiet)))
     segments.append(Segment("why", styled(look.quiet)))
     return Strip(segments).adjust_cell_length(width)

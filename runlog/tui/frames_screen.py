@@ -10,16 +10,19 @@ from rich.text import Text
 from textual import work
 from textual.app import ComposeResult, RenderResult
 from textual.containers import Horizontal
+from textual.events import Click
+from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import Input, Label, Static
 
+from runlog.actions.frame_files import file_names
 from runlog.actions.review import listed, page
 from runlog.actions.selecting import not_understood, vocabulary
 from runlog.core.frame import Frame
 from runlog.core.plain_words import words_known
 from runlog.core.selection import SORTABLE, Order
-from runlog.tui.frame_table import FrameTable, heading, layout
+from runlog.tui.frame_table import PICK, FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import Graded, PlaceWanted
@@ -45,6 +48,21 @@ class ListHeading(Widget):
         name = self.session.zone_name
         strip = heading(self.size.width, asked.every_night, asked.order, self.session.look, name)
         return strip.apply_style(self.rich_style)
+
+    def on_click(self, event: Click) -> None:
+        """Order by the column that is clicked; again turns the order round."""
+        start = PICK
+        for cell in layout(self.size.width, self.session.listing.every_night):
+            if start <= event.x < start + cell.width + 1 and cell.key in SORTABLE:
+                self.post_message(self.Clicked(cell.key))
+            start += cell.width + 1
+
+    class Clicked(Message):
+        """The label of a column that can be sorted was clicked."""
+
+        def __init__(self, column: str) -> None:
+            super().__init__()
+            self.column = column
 
     def render(self) -> RenderResult:
         """Unused: lines are drawn one by one."""
@@ -177,6 +195,8 @@ class FramesScreen(MainScreen):
     @work(group="page")
     async def _load_page(self, ids: Sequence[int]) -> None:
         lines = await self.ask(page, ids)
+        if self.table.shows_files:
+            self.table.names |= await self.ask(file_names, ids) or {}
         if lines is not None:
             self.table.take_lines(lines, ids)
 
@@ -251,6 +271,13 @@ class FramesScreen(MainScreen):
         """Turn the order round."""
         order = self.asked.order
         self._put_in_order(replace(order, descending=not order.descending))
+
+    def on_list_heading_clicked(self, message: ListHeading.Clicked) -> None:
+        """Order by a column whose label was clicked."""
+        if self.asked.order.column == message.column:
+            self.action_turn()
+        else:
+            self._put_in_order(Order(message.column, self.asked.order.descending))
 
     def _put_in_order(self, order: Order) -> None:
         self.session.ask_for(order=order)
@@ -345,6 +372,10 @@ class FramesScreen(MainScreen):
         ids = self.table.chosen()
         if ids:
             await self.ask_for_note(ids)
+
+    def frame_in_view(self) -> int | None:
+        """The frame under the cursor."""
+        return self.table.ids[self.table.cursor] if self.table.ids else None
 
     async def action_open(self) -> None:
         """See the picture of the row under the cursor."""

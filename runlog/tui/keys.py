@@ -53,7 +53,14 @@ GRADES = (
        False),
 )  # fmt: skip
 
+FILES = (
+    _k("file.copy", "C", "C", "copy_path", "copy path", "Copy the path of its file", False),
+    _k("file.open", "F", "F", "open_file", "open file",
+       "Open its file in the program the config names", False),
+)  # fmt: skip
+
 LOOKING = (
+    *FILES,
     _k("look.in", "plus,equals_sign", "+", "zoom(1)", "closer", "Look closer", False),
     _k("look.out", "minus", "-", "zoom(-1)", "farther", "Step back", False),
     _k("look.whole", "0", "0", "zoom(0)", "whole", "Show the whole frame", False),
@@ -84,7 +91,7 @@ NIGHT = (
     _k("night.later", "right", "→", "night(1)", "later", "The night after"),
     _k("night.calendar", "c", "c", "calendar", "calendar", "Pick a night from the calendar"),
     _k("night.timeline", "t", "t", "timeline", "time line", "The time line, as large as it gets"),
-    _k("night.event", "e", "e", "event(1)", "event", "The next event; Enter shows its frames"),
+    _k("night.event", "e", "e", "event(1)", "event", "The next event; Enter lists its frames"),
     _k("night.event_back", "E", "E", "event(-1)", "event back", "The event before", False),
     _k("night.open", "enter", "Enter", "open", "decide",
        "Go on to the doubtful frames, or see those of the event chosen", False),
@@ -103,6 +110,7 @@ TIMELINE = (
 
 FRAMES = (
     *GRADES,
+    *FILES,
     _k("list.find", "slash", "/", "find", "find", "Find by words (below); ↑ ↓ recall, → completes"),
     _k("list.order", "o", "o", "order(1)", "order", "Order by the next column"),
     _k("list.turn", "O", "O", "turn", "turn", "Turn the order round", False),
@@ -196,8 +204,6 @@ def bound(keys: tuple[Key, ...]) -> list[Binding]:
     ]
 
 
-def hints(scope: str) -> Iterator[tuple[str, str]]:
-    """List the keys worth a place in the hint line, as (key, word)."""
-    for key in (*SCOPES[scope][1], *EVERYWHERE):
-        if key.hint:
-            yield key.shown, key.label
+def hinted(scope: str) -> Iterator[Key]:
+    """List the keys worth a place in the hint line."""
+    return (key for key in (*SCOPES[scope][1], *EVERYWHERE) if key.hint)

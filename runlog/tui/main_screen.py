@@ -13,6 +13,7 @@ from runlog.tui.messages import Annotated, Said
 from runlog.tui.note_screen import NoteScreen
 from runlog.tui.notice import Notice
 from runlog.tui.session import Session
+from runlog.tui.text import safe
 
 NARROW, WIDE = 60, 120
 LOW, HIGH = 12, 36
@@ -86,6 +87,35 @@ class MainScreen(Screen[None]):
         if not (self.is_attached and self.display):
             raise CancelledError
         return found
+
+    # --- the file of the frame in view ---------------------------------------------------------
+
+    def frame_in_view(self) -> int | None:
+        """Name the frame that keys on files are about; None where there is none."""
+        return None
+
+    async def action_copy_path(self) -> None:
+        """Copy the path of the file of the frame in view, by way of the terminal."""
+        from runlog.actions.frame_files import file_path
+
+        frame_id = self.frame_in_view()
+        found = None if frame_id is None else await self.ask(file_path, frame_id)
+        if found is None:
+            self.say("No file is known of it")
+            return
+        self.app.copy_to_clipboard(safe(found[0]))
+        gone = " (not there now)" if found[1] else ""
+        self.say(f"Copied{gone}: {safe(found[0])}")
+
+    async def action_open_file(self) -> None:
+        """Open the file of the frame in view in the program the config names."""
+        from runlog.actions.frame_files import open_file
+
+        frame_id = self.frame_in_view()
+        if frame_id is not None:
+            opened = await self.ask(open_file, self.session.settings, frame_id)
+            if opened is not None:
+                self.say(f"Opened: {safe(opened)}")
 
     def say(self, words: str) -> None:
         """Say what just happened."""

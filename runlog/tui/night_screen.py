@@ -26,7 +26,7 @@ from runlog.tui.look import OPINION_SIGNS, SIGNS, Look
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import FramesWanted, PlaceWanted
 from runlog.tui.session import Session
-from runlog.tui.text import count, fitted, piece, safe, styled
+from runlog.tui.text import count, fitted_names, piece, safe, styled
 from runlog.tui.timeline import Timeline
 from runlog.tui.timeline_screen import TimelineScreen
 
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from runlog.core.story.report import NightEvent, NightReport
 
 BAR = 24
+MOST_NAME, MOST_FILTER = 22, 10  # cells of names
 ALIKE_S = 0.5  # sums of one night that differ by less are the same
 BAR_SIGNS = {"keep": "█", "doubtful": "▒", "reject": "×"}
 
@@ -168,7 +169,7 @@ class NightScreen(MainScreen):
         start = -1 if step > 0 else 0
         self.event = ((start if self.event is None else self.event) + step) % found
         self._show_event()
-        self.say("Enter shows its frames   Esc lets go")
+        self.say("Enter lists its frames   Esc lets go")
         self.query_one("#events").scroll_visible(animate=False, immediate=True)
 
     def _say_no_event(self, step: int) -> None:
@@ -324,9 +325,10 @@ def to_check(report: "NightReport", look: Look) -> Group | Text:
 def added(report: "NightReport", look: Look) -> Text:
     """Say what the night added to the totals, and what is to go."""
     text = _heading(say.ADDED, look, end="\n")
-    for total in report.added:
-        text.append(fitted(safe(total.target), 11))
-        text.append(fitted(safe(total.filter), 5))
+    names = [fitted_names([t.target for t in report.added], MOST_NAME),
+             fitted_names([t.filter for t in report.added], MOST_FILTER)]  # fmt: skip
+    for total, name, filter_name in zip(report.added, *names, strict=True):
+        text.append(f"{name} {filter_name}")
         text.append(f"{hours(total.kept_s):>11}", styled(look.keep, bold=True))
         for seconds, grade in ((total.doubtful_s, "doubtful"), (total.rejected_s, "reject")):
             words = f"{SIGNS[grade]} {hours(seconds)}" if seconds else ""

@@ -1,5 +1,6 @@
 """One frame in half-block cells, with zoom, pan and what is drawn over it."""
 
+import os
 from collections.abc import Callable
 from typing import Any
 
@@ -258,7 +259,7 @@ class PictureView(DrawnOnce):
         width = f"  FWHM {fwhm_px:.2f} px" if fwhm_px is not None else ""
         full = self._full_words()
         taken = clock(frame.header.taken_at_utc, self.session.zone)
-        return f" {self.title}{taken}{width}{zoom}{full}"
+        return f" {self.title}{taken}{width}{zoom}{full}{_file_name(over or self.picture)}"
 
     def _full_words(self) -> str:
         if self.full is None:
@@ -266,3 +267,9 @@ class PictureView(DrawnOnce):
         if self.full.trouble:
             return f"  ({safe(self.full.trouble)})"
         return "  full resolution"
+
+
+def _file_name(picture: Picture) -> str:
+    """Give the name of its file, after all that is shorter."""
+    paths = picture.sight.paths
+    return f"  {safe(os.fsdecode(os.path.basename(paths[0][0])))}" if paths else ""

@@ -55,7 +55,7 @@ class Stars(DrawnOnce):
             words = self.words or (found.trouble if found else "")
             return [Strip([]), Strip([Segment(fitted(f"  {safe(words)}", width))])]
         compared = found.best is not None and not found.trouble
-        lines = max((self.size.height - 2) // 2, 1) if compared else max(self.size.height - 2, 1)
+        lines = max((self.size.height - 2) // 2, 1)
         side = max(min(lines * 2, width), 2)
         pairs = in_order(found.pairs, max(width // (side + GAP), 1))
         rows = [_title(self._own_words(found), width, look), *self._row(pairs, side, best=False)]
@@ -65,7 +65,7 @@ class Stars(DrawnOnce):
         return [*rows, below, *self._row(pairs, side, best=True)]
 
     def _own_words(self, found: "StarPairs") -> str:
-        source = "" if found.from_files else "  (from the stored preview)"
+        source = "" if found.from_files else "  (from what is stored; its file is not read)"
         return f"this frame{_words_of(found.seen, self.session.zone)}{source}"
 
     def _row(self, pairs: "list[StarPair]", side: int, *, best: bool) -> list[Strip]:

@@ -1,5 +1,6 @@
 """Text from headers and paths made harmless, and small pieces of styled text."""
 
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, time
 
 from rich.cells import cell_len, set_cell_size
@@ -25,6 +26,22 @@ def fitted(text: str, width: int, right: bool = False) -> str:
         text = set_cell_size(text, max(width - 1, 0)) + "…" * (width > 0)
     space = " " * (width - cell_len(text))
     return space + text if right else text + space
+
+
+def fitted_end(text: str, width: int) -> str:
+    """Cut or pad to a width in cells, keeping the end: file names differ there."""
+    if cell_len(text) <= width:
+        return text + " " * (width - cell_len(text))
+    while cell_len(text) > width - 1:
+        text = text[1:]
+    return fitted(f"…{text}", width)
+
+
+def fitted_names(names: Sequence[str], most: int) -> list[str]:
+    """Pad names to the widest of them, cut where that is more than `most` cells."""
+    shown = [safe(name) for name in names]
+    width = min(max(map(cell_len, shown), default=0), most)
+    return [fitted(name, width) for name in shown]
 
 
 def styled(color: str = "", *, bold: bool = False, reverse: bool = False) -> Style:

@@ -53,6 +53,7 @@ class Layout:
     bar: int
     shown: tuple[Number, ...]
     unfolded: frozenset[str]  # mosaics whose panels are shown
+    goals: bool = True  # any at all, so that there are bars to read
 
 
 def numbers_of(rows: Sequence[Standing]) -> tuple[Number, ...]:
@@ -76,7 +77,8 @@ def lay_out(rows: Sequence[Standing], width: int, across: int) -> Layout:
     first = min(max(across - fit + 1, 0), len(numbers) - fit)
     bar = max(width - name - filters - left - 6 - fit * (number + 1), 0)
     unfolded = frozenset(split_panel(row.target)[0] for row in rows if row.panel is not None)
-    return Layout(name, filters, number, left, bar, numbers[first : first + fit], unfolded)
+    return Layout(name, filters, number, left, bar, numbers[first : first + fit], unfolded,
+                  any(row.goal_s for row in rows))  # fmt: skip
 
 
 def heads(layout: Layout, width: int, look: Look) -> Text:
@@ -85,7 +87,8 @@ def heads(layout: Layout, width: int, look: Look) -> Text:
     text.append(f" {fitted('target', layout.name)} {fitted('filter', layout.filter)}")
     for number in layout.shown:
         text.append(f" {number.label:>{layout.number}}")
-    text.append(f"  {fitted(KEY if layout.bar >= len(KEY) else '', layout.bar)}")
+    key = KEY if layout.bar >= len(KEY) and layout.goals else ""
+    text.append(f"  {fitted(key, layout.bar)}")
     text.append(f" {LEFT_LABEL:>{layout.left}}")
     text.truncate(width)
     return text

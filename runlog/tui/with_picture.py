@@ -144,6 +144,10 @@ class WithPicture(MainScreen):
         if not any(moved) and across:
             self.action_step(across)
 
+    def frame_in_view(self) -> int | None:
+        """The frame whose picture is shown."""
+        return self.frame_id or None
+
     def action_step(self, step: int) -> None:
         """Turn to another frame."""
         raise NotImplementedError

@@ -114,6 +114,7 @@ def looking(there: tuple[str, ...]) -> dict[str, Try]:
     """The picture keys, which two screens share."""
     near = (*there, "plus", "plus")
     return {
+        **files(there),
         "look.in": Try(there, ("plus",), lambda p: view(p).zoom_at, 1),
         "look.out": Try(near, ("minus",), lambda p: view(p).zoom_at, 1),
         "look.whole": Try(near, ("0",), lambda p: view(p).zoom_at, 0),
@@ -133,6 +134,14 @@ def looking(there: tuple[str, ...]) -> dict[str, Try]:
         "look.contrast": Try(there, ("v",), lambda p: view(p).hardness, 2),
         "look.pixels": Try(there, ("x",), lambda p: "Blocks only" in app_of(p).session.said, True),
         "look.full": Try(there, ("f",), lambda p: "not there" in app_of(p).session.said, True),
+    }
+
+
+def files(there: tuple[str, ...]) -> dict[str, Try]:
+    """The keys about a frame's file."""
+    return {
+        "file.copy": Try(there, ("C",), lambda p: "/nowhere/" in p.app.clipboard, True),
+        "file.open": Try(there, ("F",), lambda p: "No program" in app_of(p).session.said, True),
     }
 
 
@@ -158,6 +167,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "all.undo": Try((*FR, "r"), ("u",), marks, ["reject", "auto"]),
         "all.redo": Try((*FR, "r", "u"), ("U",), marks, ["reject", "auto", "reject"]),
         "all.shade": Try((), ("T",), lambda p: p.app.theme, "runlog-light"),
+        "all.zone": Try((), ("Z",), lambda p: app_of(p).session.utc, True),
         "all.palette": Try((), ("ctrl+p",), kind, "CommandPalette"),
     },
     "night": {
@@ -181,6 +191,7 @@ TRIED: dict[str, dict[str, Try]] = {
     },
     "frames": {
         **grading(FR),
+        **files(FR),
         "list.find": Try(FR, ("slash",), lambda p: screen(p).query_one(Input).has_focus, True),
         "list.order": Try(FR, ("o",), lambda p: app_of(p).session.listing.order.column, "target"),
         "list.turn": Try(FR, ("O",), lambda p: app_of(p).session.listing.order.descending, True),

@@ -1,4 +1,4 @@
-"""How each screen looks at 80 x 24 and 160 x 48; made anew with --snapshot-update."""
+"""How each screen looks at 80 x 24, 120 x 40 and 200 x 60; made anew with --snapshot-update."""
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -26,6 +26,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "found": ("2", "slash", *"doubtful", "space", *"not", "space", *"cloud", "enter"),
     "doubtful": ("3", "y"),
     "edges": ("3", "e"),
+    "stars": ("3", *["space"] * 6),
     "compared": ("3", "space", "o", "b"),
     "picture": ("2", "end", "enter", "o"),
     "closer": ("2", "enter", "plus", "plus", "right"),
@@ -34,7 +35,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "note": ("3", "n"),
 }
 NIGHT_S = 21600.0
-SIZES = ((80, 24), (160, 48))
+SIZES = ((80, 24), (120, 40), (200, 60))
 SMALL_ONLY = (
     "found",
     "closer",
@@ -43,7 +44,7 @@ SMALL_ONLY = (
 CASES = [(n, size) for n in SCREENS for size in SIZES if n not in SMALL_ONLY or size == SIZES[0]]
 
 
-def told(engine: Any, _settings: Any, run: Any) -> NightReport:
+def told(engine: Any, _settings: Any, run: Any, _zone: Any = None) -> NightReport:
     """A story that does not change with the words of the one that tells it."""
     lines = whole_run(engine, run.id)
     cloud = [line for line in lines if any(f.name == "cloud" for f in line.judgement.faults)]
