@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.goals import known_filter
-from runlog.actions.names import one_target
+from runlog.actions.names import all_targets, meant, target_among
 from runlog.actions.open import Report, settle_behind, silent
 from runlog.actions.writer import Arrived, Writer
 from runlog.config import Settings
@@ -149,7 +149,7 @@ def _value(connection: Connection, settings: Settings, field: Field, text: str, 
     if field is Field.FILTER:
         bare = fold_filter(text, settings.rules.filter_names) is None
         return NO_FILTER if bare else known_filter(connection, settings, text)
-    name = one_target(connection, text)
+    name = target_among(connection, text, all_targets(connection))
     if name == NO_TARGET:
         raise UsageError(f"{text!r} is no target's name", cure="Nothing was changed")
     return name
@@ -158,9 +158,13 @@ def _value(connection: Connection, settings: Settings, field: Field, text: str, 
 def _rig(connection: Connection, text: str) -> str:
     """Find the one known rig of this name, or read a new one as "telescope + camera"."""
     known = rigs(connection)
-    wanted = text.strip().lower()
-    exact = [r for r in known if r.name.lower() == wanted]
-    found = exact or [r for r in known if wanted in r.name.lower()]
+
+    def find(typed: str) -> list[Any]:
+        wanted = typed.strip().lower()
+        exact = [r for r in known if r.name.lower() == wanted]
+        return exact or [r for r in known if wanted in r.name.lower()]
+
+    found = meant(text, find)
     if len(found) == 1:
         r = found[0]
         return RigSaid(r.telescope, r.camera, r.focal_mm, r.pixel_um).as_text()

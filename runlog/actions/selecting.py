@@ -15,6 +15,7 @@ from runlog.actions.mark import find_frame
 from runlog.actions.names import all_targets, called, meant, near_words, seen_target
 from runlog.config import Settings
 from runlog.core.corrections.correction import read_kind
+from runlog.core.escape import unescaped
 from runlog.core.header.filters import NO_FILTER, fold_filter
 from runlog.core.ledger.seasons import season as season_named
 from runlog.core.plain_words import Vocabulary
@@ -26,9 +27,11 @@ from runlog.ingest.paths import stored_path
 from runlog.store.catalogue import target_names
 from runlog.store.choose import holds_any, last_night, rigs
 from runlog.store.engine import reading
+from runlog.store.listing import paths_of_frames
 from runlog.store.roots import Roots
 from runlog.store.targets import changes_in_force
 from runlog.store.totals import filters_seen
+from runlog.store.where import is_named
 
 NEAR_DEG = 0.25
 
@@ -69,7 +72,7 @@ def selected(
             fault=fault,
             kind=read_kind(kind) if kind is not None else None,
             folder=_folder(connection, folder) if folder is not None else None,
-            pattern=pattern,
+            pattern=_pattern(connection, pattern) if pattern is not None else None,
             near_deg=_place(near, within_deg) if near is not None else None,
         )
         return replace(chosen, frame_ids=_named(connection, frames, chosen))
@@ -135,6 +138,19 @@ def _folder(connection: Connection, typed: str) -> bytes:
         return None if spelt is None else roots.shown(spelt.root_id, spelt.path)
 
     return meant(typed, find) or stored_path(typed)
+
+
+def _pattern(connection: Connection, typed: str) -> str:
+    """Read a name or pattern of files as it stands or, where nothing fits so, as CSV writes it."""
+    plain = unescaped(typed)
+    if plain is None or plain == typed:
+        return typed
+    paths = [path for of_frame in paths_of_frames(connection).values() for path, _ in of_frame]
+
+    def find(text: str) -> frozenset[bytes]:
+        return frozenset(path for path in paths if is_named(path, text))
+
+    return plain if meant(typed, find) and not find(typed) else typed
 
 
 def _place(near: str, within_deg: float) -> tuple[float, float, float]:

@@ -15,7 +15,7 @@ from runlog.core.corrections.correction import Field
 from runlog.core.corrections.gathered import settling
 from runlog.core.corrections.in_force import TargetChanges, spelling_key
 from runlog.core.corrections.selecting import Everyone
-from runlog.core.escape import for_shell
+from runlog.core.escape import for_shell, unescaped
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.names import NO_TARGET, How, TargetNames, tidy
 from runlog.errors import UsageError
@@ -70,7 +70,9 @@ def rename(
         plain = _new_name(new, besides=subject)
         if not plain or plain == NO_TARGET:
             raise UsageError("The new name is empty; nothing was changed")
-        if plain in all_targets(connection):
+        seen = all_targets(connection)
+        plain = next((name for name in (plain, unescaped(plain)) if name in seen), plain)
+        if plain in seen:
             raise UsageError(
                 f"There is a target {plain} already; nothing was changed",
                 cure="To put them together: "

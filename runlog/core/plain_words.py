@@ -14,6 +14,7 @@ from runlog.core.comparisons import (
     amount,
     factor,
 )
+from runlog.core.escape import unescaped
 from runlog.core.frame import FaultName, Grade
 from runlog.core.selection import Term
 
@@ -259,10 +260,14 @@ class _Reader:
             found = _meant(word, words)
             if found:
                 return Term(about, found)
-        return self._named(word) or Term("text", word)
+        return self._named(word) or Term("text", _as_csv_writes(word))
 
     def _named(self, name: str) -> Term | None:
-        """Read a name of a filter or target there is."""
+        """Read a name of a filter or target there is, as it stands or as CSV writes it."""
+        plain = _as_csv_writes(name)
+        return self._spelt(name) or (self._spelt(plain) if plain != name else None)
+
+    def _spelt(self, name: str) -> Term | None:
         if found := self.known.filter_of(name):
             return Term("filter", found)
         if found := self.known.target_of(name):
@@ -275,6 +280,11 @@ class _Reader:
         if named is None:
             self.unknown = f"no frame of {name}"
         return named or Term("target", name)
+
+
+def _as_csv_writes(word: str) -> str:
+    plain = unescaped(word)
+    return word if plain is None else plain.lower()
 
 
 def _still_wanted(word: str) -> str:

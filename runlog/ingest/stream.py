@@ -100,7 +100,7 @@ def open_stream(path: bytes) -> Iterator[Stream]:
         with refusal("cannot be opened"):
             _check_file(os.stat(path))  # to open a device may do something
             # Bytes names may hold anything; the libraries take an open file.
-            raw = stack.enter_context(open(path, "rb", opener=_at_once))
+            raw = stack.enter_context(open(_at_once(path), "rb"))
             _check_file(os.fstat(raw.fileno()))  # it may have been another a moment ago
         with refusal():
             magic = raw.read(len(SIGNATURE))
@@ -122,8 +122,9 @@ def _check_file(status: os.stat_result) -> None:
         raise FrameError("is not a file")
 
 
-def _at_once(path: bytes, flags: int) -> int:
-    """Open without waiting: a pipe would make us wait for ever."""
+def _at_once(path: bytes) -> int:
+    """Open to read, without waiting: a pipe would make us wait for ever."""
+    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0)  # of Windows
     return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 

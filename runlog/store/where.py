@@ -1,6 +1,7 @@
 """A selection as conditions of a query: the one place that says what it means in the database."""
 
 import operator
+import os
 from collections.abc import Callable, Iterator, Mapping
 from fnmatch import fnmatch
 from typing import Any
@@ -136,8 +137,13 @@ def _lies_at(path: bytes, selection: Selection) -> bool:
     folder, pattern = selection.folder, selection.pattern
     if folder is not None and not path.startswith(_start(folder)):
         return False
-    name = path.rsplit(b"/", 1)[-1].decode("utf-8", "replace")
-    return pattern is None or fnmatch(name, pattern)
+    return pattern is None or is_named(path, pattern)
+
+
+def is_named(path: bytes, pattern: str) -> bool:
+    """Tell whether the name of a file is this one, or fits it as a pattern."""
+    name = os.fsdecode(path.rsplit(b"/", 1)[-1])
+    return name == pattern or fnmatch(name, pattern)
 
 
 def _start(folder: bytes) -> bytes:

@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import update
 
 from runlog.core.escape import escaped_line, unescaped
+from runlog.core.plain_words import Vocabulary, understand
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
 from tests.hostile import NAMES, TEXTS, write_night
@@ -126,6 +127,60 @@ def test_targets_takes_the_cells_of_csv(home):
         assert here(home, "targets", "undo").returncode == 0
         assert here(home, "targets", "keep", "--", row["target"]).returncode == 0
     assert [row["target"] for row in cells(home, "targets")] == [row["target"] for row in before]
+
+
+@pytest.mark.parametrize("field", ["target", "filter", "rig"])
+def test_a_correction_takes_the_cells_of_csv(home, field):
+    """`correct target|filter|rig CELL`, as a process, gives a frame the name of the cell."""
+    rows = cells(home, "frames")
+    other = next(row for row in rows if row["target"] == "M 33")
+    escaped = {row[field] for row in rows if "\\" in row[field]} - {other[field]}
+    assert escaped
+    for cell in sorted(escaped):
+        words = ("correct", field, "--pattern", other["path"].rsplit("/", 1)[-1], "--", cell)
+        done = runlog(home, *words)
+        assert done.returncode == 0, (cell, done.stderr)
+        got = next(row for row in cells(home, "frames") if row["path"] == other["path"])
+        assert got[field] == cell
+        assert runlog(home, "correct", "--undo").returncode == 0
+
+
+def test_a_pattern_takes_the_names_of_csv(home):
+    """`correct --pattern` chooses by the file's name as CSV writes it that one file alone."""
+    for row in cells(home, "frames"):
+        name = row["path"].rsplit("/", 1)[-1]
+        done = here(home, "correct", "filter", "--pattern", name, "--dry-run", "--", "R")
+        if name.startswith("-"):
+            done = here(home, "correct", "filter", f"--pattern={name}", "--dry-run", "--", "R")
+        assert done.returncode == 0, (name, done.stderr)
+        assert "1 frame" in done.stdout + done.stderr, (name, done.stderr)
+
+
+def test_goals_and_merges_take_the_cells_of_csv(home):
+    """`goal`, `targets merge` and `targets rename` to a name there is read a cell back."""
+    targets = [row["target"] for row in cells(home, "targets") if "\\" in row["target"]]
+    assert targets
+    for cell in targets:
+        assert runlog(home, "goal", "--", cell, "L", "3").returncode == 0, cell
+        done = runlog(home, "targets", "rename", "M 33", "--", cell)
+        assert (done.returncode, "already" in done.stderr) == (2, True), (cell, done.stderr)
+        assert runlog(home, "targets", "merge", "M 33", "--", cell).returncode == 0, cell
+        assert runlog(home, "targets", "undo").returncode == 0
+    assert {row["target"] for row in cells(home, "totals")} >= set(targets)
+
+
+def test_the_find_line_takes_the_cells_of_csv():
+    """What is typed to find frames in the interface reads names of filters and targets back."""
+    known = Vocabulary({"=1+1": "=1+1"}, {"a\tb": "a\tb", 'say "x"': 'say "x"'})
+    for typed, about, text in (
+        ("\\u003d1+1", "filter", "=1+1"),
+        ('"a\\tb"', "target", "a\tb"),
+        ("a\\tb", "target", "a\tb"),
+        ("no\\u0041thing", "text", "noathing"),
+        ("a\\qb", "text", "a\\qb"),
+    ):
+        (term,) = understand(typed, known).terms
+        assert (term.about, term.value) == (about, text)
 
 
 def test_a_name_of_two_meanings_is_refused(tmp_path):
