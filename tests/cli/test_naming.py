@@ -10,7 +10,18 @@ from tests.tools import argv, database_of, environment, noise, runlog, runlog_js
 
 @pytest.fixture
 def home(tmp_path):
-    """Scan three nights; two of them have a file of one name."""
+    """Scan the nights for a test that marks."""
+    return scanned(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory):
+    """Scan the nights once for tests that only read."""
+    return scanned(tmp_path_factory.mktemp("naming"))
+
+
+def scanned(tmp_path):
+    """Scan three nights, all with a file of one name."""
     for number, night in enumerate(("02", "09", "16")):
         cards = {"DATE__OBS": f"2026-10-{night}T20:00:00", "OBJECT": "M 33", "FILTER": "G"}
         write_frame(tmp_path / "n" / night / "M33_0005.fits", noise(number), **cards)
@@ -74,13 +85,13 @@ def test_many_are_shown_before_they_are_marked(home):
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("config", ["", "--config empty.toml"])
-def test_database_and_config_before_and_after(home, line, config):
+def test_database_and_config_before_and_after(shared, line, config):
     """Guards groups, whose options were refused between the group and its command."""
-    (home / "empty.toml").write_text("")
-    words = line.replace("{db}", f"--db {database_of(home)} {config}").split()
-    env = environment(home)
+    (shared / "empty.toml").write_text("")
+    words = line.replace("{db}", f"--db {database_of(shared)} {config}").split()
+    env = environment(shared)
     env.pop("RUNLOG_DB", None)
-    done = subprocess.run(argv(*words), env=env, capture_output=True, text=True, cwd=home)
+    done = subprocess.run(argv(*words), env=env, capture_output=True, text=True, cwd=shared)
     assert done.returncode == 0, done.stderr
 
 
@@ -88,20 +99,20 @@ def test_database_and_config_before_and_after(home, line, config):
     ("word", "night"),
     [("last", "16"), ("-1", "09"), ("-2", "02"), ("friday", "16"), ("fri", "16")],
 )
-def test_nights_by_words(home, word, night):
+def test_nights_by_words(shared, word, night):
     """`night` and `--night` take the same words."""
-    assert f"Night of 2026-10-{night}" in runlog(home, "night", word).stdout
-    rows = runlog_json(home, "frames", "--night", word)["rows"]
+    assert f"Night of 2026-10-{night}" in runlog(shared, "night", word).stdout
+    rows = runlog_json(shared, "frames", "--night", word)["rows"]
     assert {row["night"] for row in rows} == {f"2026-10-{night}"}
 
 
-def test_words_that_name_no_night(home):
+def test_words_that_name_no_night(shared):
     """Yesterday has a date of its own; what is no word is refused with those there are."""
-    done = runlog(home, "night", "yesterday")
+    done = runlog(shared, "night", "yesterday")
     assert done.returncode == 2 and "No frames of the night of" in done.stderr
-    done = runlog(home, "night", "someday")
+    done = runlog(shared, "night", "someday")
     assert done.returncode == 2 and "last, -1" in done.stderr
-    assert runlog(home, "night", "-9").returncode == 2
+    assert runlog(shared, "night", "-9").returncode == 2
 
 
 @pytest.mark.parametrize(
@@ -111,9 +122,9 @@ def test_words_that_name_no_night(home):
         ("targets renam", "Did you mean rename?"), ("policy adop", "Did you mean adopt?"),
     ],
 )  # fmt: skip
-def test_a_slip_in_a_command(home, words, near):
+def test_a_slip_in_a_command(shared, words, near):
     """The command that is near is named, in groups too."""
-    done = runlog(home, *words.split())
+    done = runlog(shared, *words.split())
     assert done.returncode == 2 and near in done.stderr
 
 
@@ -135,11 +146,11 @@ def completed(home, *words):
     return done.stdout.split("\n")[:-1]
 
 
-def test_completion_knows_what_is_stored(home):
+def test_completion_knows_what_is_stored(shared):
     """Targets, quoted for the shell, filters, nights; nothing where no database is."""
-    assert completed(home, "totals", "--target", "m3") == [r"M\ 33"]
-    assert completed(home, "frames", "--filter", "") == ["G"]
-    assert completed(home, "night", "2026-10-0") == ["2026-10-09", "2026-10-02"]
-    assert completed(home, "goal", "M33", "") == ["G"]
-    assert completed(home, "targets", "mer") == ["merge"]
-    assert completed(home, "--db", "nowhere.sqlite", "totals", "--target", "") in ([], [""])
+    assert completed(shared, "totals", "--target", "m3") == [r"M\ 33"]
+    assert completed(shared, "frames", "--filter", "") == ["G"]
+    assert completed(shared, "night", "2026-10-0") == ["2026-10-09", "2026-10-02"]
+    assert completed(shared, "goal", "M33", "") == ["G"]
+    assert completed(shared, "targets", "mer") == ["merge"]
+    assert completed(shared, "--db", "nowhere.sqlite", "totals", "--target", "") in ([], [""])

@@ -5,6 +5,7 @@ import pty
 import re
 import subprocess
 import sys
+import tempfile
 
 import pytest
 
@@ -33,17 +34,20 @@ def in_a_terminal(home, columns, *words):
     """Run the real command with a terminal of some width as its stdout."""
     ours, theirs = pty.openpty()
     env = environment(home, RUNLOG_DB=database_of(home), COLUMNS=str(columns), TERM="dumb")
-    with subprocess.Popen(
-        argv(*words), env=env, stdout=theirs, stderr=subprocess.PIPE, cwd=home
-    ) as process:
+    with (
+        tempfile.TemporaryFile() as errors,
+        subprocess.Popen(argv(*words), env=env, stdout=theirs, stderr=errors, cwd=home) as process,
+    ):
         os.close(theirs)
-        said = process.stderr.read().decode()
         text = b""
         try:
             while more := os.read(ours, 65536):
                 text += more
         except OSError:  # a terminal nobody writes to any more
             pass
+        process.wait()
+        errors.seek(0)
+        said = errors.read().decode()
     os.close(ours)
     assert process.returncode == 0, said
     return text.decode().replace("\r\n", "\n"), said
