@@ -24,4 +24,4 @@ def near_commands(typed: str, known: list[str]) -> list[str]:
     """List the commands that are spelt nearly so, the nearest first."""
     from difflib import get_close_matches
 
-    return get_close_matches(typed.lower(), known, n=3, cutoff=0.65)
+    return get_close_matches(typed.lower(), known, n=3, cutoff=0.7)
