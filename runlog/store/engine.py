@@ -16,10 +16,11 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from runlog import stopping
-from runlog.errors import ConflictError, StoreError
+from runlog.errors import ConflictError, ReadOnlyError, StoreError
 from runlog.store.machine import MACHINE, this_machine
 from runlog.store.private import make_private
-from runlog.store.trouble import explain
+from runlog.store.trouble import READ_ONLY as READ_ONLY_WORDS
+from runlog.store.trouble import explain, where
 
 BUSY_TIMEOUT_MS = 120_000  # how long a writer waits for another
 SILENT_S = 2.0  # how long it does so without a word
@@ -133,10 +134,14 @@ def _begin_server(connection: Connection) -> None:
     # among the frames that they see, and not see the other's.
     if not _only_reads(connection):
         with _told_if_slow(connection):
-            connection.exec_driver_sql(
-                f"SELECT set_config('lock_timeout', '{BUSY_TIMEOUT_MS}', true), "
+            only_reads = connection.exec_driver_sql(
+                "SELECT current_setting('default_transaction_read_only'), "
+                f"set_config('lock_timeout', '{BUSY_TIMEOUT_MS}', true), "
                 f"pg_advisory_xact_lock({WRITER_LOCK})"
-            )
+            ).scalar()
+        # Whoever made reading the rule there did not mean us to write; the driver would.
+        if only_reads == "on":
+            raise ReadOnlyError(READ_ONLY_WORDS[0], where(connection.engine), READ_ONLY_WORDS[1])
 
 
 def _make_folder(path: Path) -> None:

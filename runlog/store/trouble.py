@@ -55,6 +55,10 @@ NO_TABLES = (
     "The database has lost its tables",
     "Restore it from a copy, or name another with --db FILE",
 )
+CROWDED = (
+    "The database server has no connection left",
+    "Try again when others have ended, or raise its max_connections",
+)
 NOT_THERE = (
     "The database server does not answer",
     "See that it runs and that --db names its host and port; everything stored so far is safe",
@@ -89,10 +93,7 @@ OF_CODE: Mapping[str, Words] = {
     "42703": OTHER_TABLES,
     "42P01": NO_TABLES,
     "53100": FULL,
-    "53300": (
-        "The database server has no connection left",
-        "Try again when others have ended, or raise its max_connections",
-    ),
+    "53300": CROWDED,
     "55P03": LOCKED,
     "57P01": NOT_THERE,
     "57P02": NOT_THERE,
@@ -108,6 +109,9 @@ OF_SERVER: Mapping[str, Words] = {
         "The server has no such database or user",
         "Make it there first: createdb NAME",
     ),
+    "too many clients": CROWDED,
+    "connection slots": CROWDED,
+    "too many connections": CROWDED,
     "connection": NOT_THERE,
     "resolve host": NOT_THERE,
     "timeout": NOT_THERE,

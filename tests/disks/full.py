@@ -76,7 +76,7 @@ def _one(world: World, draw: Random, name: str, calm: tuple[str, ...]) -> str:
         first = run(database, *words, home=ground)
         fault = unsaid(first) if first.returncode else wrong(first)
         remount(disk, ENOUGH)
-        again = run(database, *words, home=ground)
+        again = run(database, *words, home=ground) if first.returncode else first
         fault = fault or wrong(again) or _other_end(name, calm, said(database, ground))
     return fault and f"full {name}, {room_kb} kB of room: {fault}"
 
