@@ -59,6 +59,10 @@ CROWDED = (
     "The database server has no connection left",
     "Try again when others have ended, or raise its max_connections",
 )
+NO_DATABASE = (
+    "This file is not a database",
+    "Name another file with --db FILE",
+)
 NOT_THERE = (
     "The database server does not answer",
     "See that it runs and that --db names its host and port; everything stored so far is safe",
@@ -76,10 +80,7 @@ OF_SQLITE: Mapping[str, Words] = {
     "malformed": DAMAGED,
     "no such column": OTHER_TABLES,
     "no such table": NO_TABLES,
-    "not a database": (
-        "This file is not a database",
-        "Name another file with --db FILE",
-    ),
+    "not a database": NO_DATABASE,
     "disk i/o": DISK_FAILED,
 }
 

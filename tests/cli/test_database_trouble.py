@@ -52,6 +52,26 @@ def test_not_a_database(tmp_path, words):
     assert (tmp_path / "night.sqlite").read_bytes() == b"These are my notes." * 500
 
 
+@pytest.mark.parametrize("words", [["totals"], ["scan", "."], ["goal", "M33", "L", "3"]])
+@pytest.mark.parametrize("scrap", [b"\n", b"%PDF-", b"notes" * 90])
+def test_a_scrap(tmp_path, scrap, words):
+    """A file shorter than any database is not taken for an empty one and written over."""
+    (tmp_path / "night.sqlite").write_bytes(scrap)
+    refused(here(tmp_path, *words), "not a database")
+    assert (tmp_path / "night.sqlite").read_bytes() == scrap
+
+
+def test_an_empty_file(tmp_path):
+    """An empty file is told by whatever only looks; a scan begins a database in it."""
+    write_run(tmp_path / "frames", 2)
+    (tmp_path / "night.sqlite").touch()
+    refused(here(tmp_path, "totals"), "is empty")
+    refused(here(tmp_path, "check"), "put a copy in its place")
+    assert (tmp_path / "night.sqlite").read_bytes() == b""
+    scan_into(tmp_path / "night.sqlite", tmp_path / "frames")
+    assert logged_s(tmp_path / "night.sqlite") == 2 * 300
+
+
 def test_somebody_elses_database(tmp_path):
     """The database of another program does not get our tables."""
     edit(tmp_path / "night.sqlite", "CREATE TABLE recipes (id INTEGER)")

@@ -2,14 +2,15 @@
 
 import sqlite3
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from random import Random
-from threading import Timer
 
 from tests.disks.world import World, run, unsaid, wrong
+from tests.tools import argv, environment
 
 A_MINUTE_S = 60.0
 SHOWN = "Waiting for another program"
@@ -22,28 +23,31 @@ def held(world: World, draw: Random, times: int) -> Iterator[str]:
 
 
 def hold_for(world: World, draw: Random, seconds: float) -> str:
-    """Hold a database for some seconds while a command wants to write."""
+    """Hold a database until a command has said that it waits, and for some seconds in all."""
     place = world.place("held")
     database = world.copy(place)
     words = draw.choice(
         (("goal", "M33", "R", "2"), ("mark", "light_0002.fits", "reject"), ("scan", world.more))
     )
-    holder = sqlite3.connect(database, isolation_level=None, check_same_thread=False)
-    with closing(holder):
+    with closing(sqlite3.connect(database, isolation_level=None)) as holder:
         holder.execute("BEGIN EXCLUSIVE")
-        timer = Timer(seconds, holder.execute, ["ROLLBACK"])
-        timer.start()
         began = time.monotonic()
-        reader = run(database, "totals", home=place)
-        read_s = time.monotonic() - began
-        done = run(database, *words, home=place)
-        waited_s = time.monotonic() - began
-        timer.join()
-    fault = wrong(reader) or wrong(done)
-    if not fault and waited_s - read_s > 4 and SHOWN not in done.stderr:
-        fault = f"{waited_s:.0f} s without a word: {done.stderr!r}"
-    if not fault and waited_s < seconds:
-        fault = "it did not wait"
+        fault = wrong(run(database, "totals", home=place))
+        with subprocess.Popen(
+            argv("--db", str(database), *words), env=environment(place), cwd=place, text=True,
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        ) as waiting:  # fmt: skip
+            assert waiting.stderr is not None
+            told = waiting.stderr.readline()
+            time.sleep(max(0.0, began + seconds - time.monotonic()))
+            early = waiting.poll()
+            holder.execute("ROLLBACK")
+            rest = waiting.stderr.read()
+        code = waiting.returncode
+    if not fault and (SHOWN not in told or early is not None):
+        fault = f"it did not wait, or said nothing: {told!r}"
+    if not fault and (code != 0 or "Traceback" in rest):
+        fault = f"exit code {code}: {rest[-300:]}"
     return fault and f"held for {seconds:.0f} s, {words[0]}: {fault}"
 
 
@@ -67,10 +71,6 @@ def _impatient(
     database: Path, words: tuple[str, ...], place: Path
 ) -> "subprocess.CompletedProcess[str]":
     """Run a command that waits five seconds rather than two minutes."""
-    import sys
-
-    from tests.tools import environment
-
     code = (
         "import sys; from runlog.store import engine; engine.BUSY_TIMEOUT_MS = 5000;"
         "from runlog.cli import main; main()"
