@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from runlog.core.calibration.fit import Calibration
 
 KINDS = "darks flats flat_darks bias".split()
+DROP = "rotator_deg gain set_c frames exposure_s"
 SHOWN = ["filter", "exposure_s", "gain", "set_c", "rotator_deg", "frames", *KINDS]
 
 
@@ -54,7 +55,7 @@ def _show(found: list["Calibration"]) -> None:
         own = [c for c in found if c.lights.rig == rig]
         rows = [_plain(c) for c in own]
         keys = [k for k in SHOWN if any(row[k] is not None for row in rows)]
-        show(Text(safe(rig), style="bold"), table(rows, keys))
+        show(Text(safe(rig), style="bold"), table(rows, keys, DROP))
         _list("To take", _to_take(own))
         _list("To know", list(dict.fromkeys(note for c in own for note in c.notes)))
 

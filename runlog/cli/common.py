@@ -227,7 +227,7 @@ def show(*parts: Any) -> None:
 
 def _show_table(part: "Table", width: int | None) -> None:
     head, *rest = part.lines(width)
-    click.echo("\n".join([click.style(head, bold=_has_styles() or None), *rest]))
+    click.echo("\n".join([click.style(head, bold=True) if _has_styles() else head, *rest]))
     if left_out := part.left_out(width):
         talk(f"No room for: {', '.join(left_out)} (a wider window, or --json, has them)")
 

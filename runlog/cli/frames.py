@@ -15,7 +15,7 @@ SHOWN = (
     "key taken_at_utc target filter exposure_s fwhm_px eccentricity background_adu stars grade "
     "faults path"
 ).split()
-DROP = "stars background_adu exposure_s path eccentricity filter target"
+DROP = "stars background_adu exposure_s path eccentricity filter target fwhm_px faults"
 
 
 @click.command("frames")

@@ -9,7 +9,7 @@ from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk,
 from runlog.cli.plain_table import table
 
 SHOWN = "night rig frames logged_s kept_s doubtful_s rejected_s share_kept".split()
-DROP = "share_kept frames logged_s noted doubtful_s rejected_s ungraded_s"
+DROP = "share_kept frames noted logged_s doubtful_s rejected_s ungraded_s rig"
 
 
 @click.command("nights")

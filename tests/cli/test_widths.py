@@ -26,6 +26,7 @@ def home(tmp_path_factory):
         name = f"{target}_Ha_300s_gain100_{number:04}.fits"
         write_frame(home / "nights" / name, noise(number), **cards)
     assert here(home, "scan", home / "nights").returncode == 0
+    assert here(home, "mark", "keep", "--since", "2026-10-01", "--yes").returncode == 0
     assert here(home, "goal", "M33", "Ha", "12").returncode == 0
     return home
 
