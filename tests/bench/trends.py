@@ -1,4 +1,4 @@
-"""How often steps and slopes are found, and claimed where there are none: python -m tests.bench.trends
+"""How often steps and slopes are found and falsely claimed: python -m tests.bench.trends
 
 Series of unit scatter, one value a night, neighbours correlated by 0.3 (AR 1), before correction
 for many series. About four minutes.

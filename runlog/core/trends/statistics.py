@@ -1,4 +1,4 @@
-"""Trends and steps in short series, by ranks: no outlier and no odd distribution leads them astray."""
+"""Trends and steps in short series, by ranks, which no outlier leads astray."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -224,9 +224,7 @@ def pettitt_p(values: Values, block: int = BLOCK) -> float:
 PIECE = 2_000  # draws at once: a few megabytes
 
 
-def _share_of_draws(
-    values: Values, block: int, draws: int, random: np.random.Generator
-) -> float:
+def _share_of_draws(values: Values, block: int, draws: int, random: np.random.Generator) -> float:
     own = ranks(values) - (len(values) + 1) / 2.0
     reached, seen = 0, np.abs(np.cumsum(own))[:-1].max() - 1e-9
     for start in range(0, draws, PIECE):
