@@ -29,9 +29,9 @@ def home(tmp_path_factory):
     engine = ready(open_engine(str(home / "night.sqlite")))
     random = np.random.default_rng(3)
     for i in range(NIGHTS):
-        wide = 1 + 0.03 * float(random.standard_normal())
+        wide = 1 + 0.01 * float(random.standard_normal())
         stretch = (0.34 if i >= STEP else 0.20) + 0.01 * float(random.standard_normal())
-        put(engine, outcomes(Night(evening(i), frames=10, times=wide, eccentricity=stretch)))
+        put(engine, outcomes(Night(evening(i), frames=12, times=wide, eccentricity=stretch)))
     engine.dispose()
     note = here(home, "note", "swapped the flattener", "--date", evening(STEP), "--remark")
     assert note.returncode == 0, note.stderr

@@ -17,6 +17,7 @@ from runlog.core.trends.statistics import (
     adjusted,
     hamed_rao,
     mann_kendall,
+    memory,
     pettitt,
     pettitt_p,
     shift,
@@ -26,6 +27,7 @@ from runlog.core.trends.statistics import (
 DAYS_A_YEAR = 365.25
 FEWEST_FOR_TREND, FEWEST_FOR_STEP = 12, 20  # runs
 SURE = 0.01  # after correction for the number of series of a rig
+PERHAPS = 0.05  # a step alone, which is told as one that may be none
 NEAR_RUNS = 3  # a note so many runs from a step may have brought it
 # Over less time a season and a change look alike.
 SEASON_DAYS, SEASON_RUNS = 548, 24
@@ -127,7 +129,7 @@ def _tested(series: Series) -> _Tested:
     years = np.array([_day(p.night) / DAYS_A_YEAR for p in series.points])
     raw = np.array([p.value for p in series.points])
     values, swing = _without_season(years, raw, series.kind)
-    inflation = hamed_rao(values)
+    inflation = inflation_of(values)
     return _Tested(
         series,
         values,
@@ -136,6 +138,17 @@ def _tested(series: Series) -> _Tested:
         mann_kendall(values, inflation),
         _change(series, values),
     )
+
+
+def inflation_of(values: Values) -> float:
+    """Tell by what correlation widens the scatter of a trend.
+
+    Hamed and Rao see only what stands out of a short series, and claim three times too many; the
+    variance of a sum of values with one correlation r of neighbours is (1 + r) / (1 - r) larger.
+    """
+    order = np.arange(len(values), dtype=np.float64)
+    r = memory(values - theil_sen(order, values).middle * order)
+    return max(hamed_rao(values), (1 + r) / (1 - r))
 
 
 def _day(night: str) -> int:
@@ -174,6 +187,8 @@ def _judged(
     else:
         verdict, after = _way(this, moves=moves), None
         reason = words.moved(this.series, this.slope, p_adjusted, verdict is Trending.STEADY)
+    if change is not None and verdict is Trending.STEADY and change.p < PERHAPS:
+        reason = words.together(reason, words.perhaps(this.series, change))
     doubts = _season_words(this, verdict)
     told = words.together(reason, doubts, *this.series.left_out)
     return Trend(

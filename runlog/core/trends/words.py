@@ -54,6 +54,12 @@ def changed(series: "Series", change: "Change", near: "Noted | None") -> str:
     return f"{what}; after: {near.text} ({near.night})"
 
 
+def perhaps(series: "Series", change: "Change") -> str:
+    """Say that there may have been a step, and that many series make one of chance."""
+    size = amount(series, change.size)
+    return f"perhaps {size} from {change.night} on, but among so many series chance does that"
+
+
 def moved(series: "Series", slope: Slope, p: float, steady: bool) -> str:
     """Say which way it goes, or that nothing is seen to go, and how closely that is known."""
     span = f"{amount(series, slope.low)} to {amount(series, slope.high)} a year"

@@ -59,7 +59,7 @@ def test_the_step_of_the_nile():
     before, after = NILE[: found.at], NILE[found.at :]
     assert (np.median(before), np.median(after)) == (1130, 842.5)
     assert shift(before, after) == -260
-    assert pettitt_p(NILE) < 0.001  # blocks of three know less than single years would
+    assert pettitt_p(NILE) < 0.001  # neighbours correlated, less than single years would give
 
 
 def test_fifteen_published_chances():
@@ -110,6 +110,14 @@ def test_steps_are_found():
     assert np.mean([pettitt_p(x) < 0.01 for x in drawn]) >= 0.9
 
 
+@pytest.mark.parametrize("n", [20, 24, 40])
+def test_a_plain_step_is_found_in_few_nights(n):
+    """Five sigma in the middle of twenty nights hold beside fourteen steady series (0.01 / 14)."""
+    drawn = steady(30, n, 0.3, n)
+    drawn[:, n // 2 :] += 5.0
+    assert np.mean([pettitt_p(x) < 0.01 / 14 for x in drawn]) >= 0.9
+
+
 def test_steady_series_are_left_alone():
     """Of 300 steady series of 60 nights, correlation 0.3, a step is claimed in few.
 
@@ -119,7 +127,7 @@ def test_steady_series_are_left_alone():
 
 
 def test_the_same_series_has_the_same_answer():
-    """Shuffling draws the same orders each time: no verdict may change between two looks."""
+    """What is drawn is the same each time: no verdict may change between two looks."""
     (drawn,) = steady(1, 60, 0.3, 3)
     drawn[30:] += 0.9
     assert pettitt_p(drawn) == pettitt_p(drawn.copy())
