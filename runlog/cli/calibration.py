@@ -34,25 +34,33 @@ def command(
 ) -> int:
     """Show, for every group of kept lights, which darks, flats, flat-darks and bias fit.
 
+    Frames that may not be fit for use are named below, with the reason; masters are not judged.
     What must agree, how many are enough and how old they may be is set under [calibration] in the
     config file. Masters count. The options choose lights; what fits them is looked for everywhere.
     """
     from runlog.actions.calibration import CALIBRATION_KEYS, calibrations, row_of
+    from runlog.actions.judged_calibration import finding_row, judged_calibration, of_groups
 
     engine = session.engine()
     chosen = session.selection(engine, asked)
     found = calibrations(engine, session.settings, chosen)
     found = [c for c in found if c.lacks or not only_missing]
+    judged = judged_calibration(engine)
+    if found or not chosen.asks_nothing:
+        judged = of_groups([c.lights for c in found], judged)
+    rows = [row_of(c, judged) for c in found]
     if as_json:
-        echo_json("runlog.calibration/1", {"rows": [row_of(c) for c in found]})
+        echo_json("runlog.calibration/1", {"rows": rows, "judged": [*map(finding_row, judged)]})
     elif as_csv:
-        echo_csv([row_of(c) for c in found], CALIBRATION_KEYS)
+        echo_csv(rows, CALIBRATION_KEYS)
     elif not found and only_missing:
         talk("Nothing is missing.")
     elif not found:
         talk(f"No light frame {'' if chosen.asks_nothing else 'that fits '}is kept yet.")
     else:
         _show(found)
+    if not (as_json or as_csv or only_missing):
+        _list("Doubtful calibration frames", [finding.in_words for finding in judged])
     return 0
 
 
