@@ -59,7 +59,9 @@ def command(
 def _show(rig: str, found: list["Trend"]) -> None:
     from rich.text import Text
 
-    show(Text(safe(rig), style="bold"))
+    nights = sorted({p.night for t in found for p in t.series.points})
+    span = f"  {nights[0]} to {nights[-1]}" if nights else ""
+    show(Text.assemble((safe(rig), "bold"), span))
     judged = [t for t in found if t.slope is not None]
     if judged:
         rows = [_plain(t, judged) for t in judged]

@@ -19,7 +19,7 @@ change_night change_size change_p change_p_adjusted after verdict reason points"
 
 def evening(i):
     """Name the i-th night, five days apart."""
-    return (date(2026, 3, 1) + timedelta(days=5 * i)).isoformat()
+    return (date(2026, 8, 20) + timedelta(days=5 * i)).isoformat()
 
 
 @pytest.fixture(scope="module")

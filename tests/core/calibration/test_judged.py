@@ -100,7 +100,7 @@ def test_light_that_changes_during_a_set(steps, words):
 
 
 def test_a_steeper_fall_of_light_needs_other_nights():
-    """Against three other nights a new gradient is told; against two, or alone, nothing is known."""
+    """Against three other nights a new gradient is told; against two nothing is known."""
     odd = a_set(Kind.FLAT, "2026-10-09", span_adu=0.20 * 24_000)
     usual = [a_set(Kind.FLAT, night) for night in NIGHTS]
     assert codes(BIAS, odd, *usual) == ["gradient"]
