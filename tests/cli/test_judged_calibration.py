@@ -15,7 +15,11 @@ def frames(folder, kind, level, n=4, scatter=4.0, **cards):
         random = np.random.default_rng([i, len(kind), round(level)])
         pixels = random.normal(level, scatter, SIZE).clip(0, 65_535).astype(np.uint16)
         name = f"{kind}_{round(level)}_{i}.fits".replace(" ", "")
-        own = {"IMAGETYP": kind, "DATE__OBS": f"{NIGHT}T19:{i:02d}:00", "FILTER": None}
+        own = {
+            "IMAGETYP": kind,
+            "DATE__OBS": f"{NIGHT}T19:{i:02d}:{round(level) // 1000 % 60:02d}",
+            "FILTER": None,
+        }
         write_frame(folder / name, pixels, **own | cards)
 
 
