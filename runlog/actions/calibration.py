@@ -55,7 +55,7 @@ def row_of(found: Calibration, judged: Sequence[Finding] = ()) -> dict[str, Any]
         "bias": _counted(found.bias),
         "missing": list(found.missing),
         "notes": list(found.notes),
-        "doubts": [finding.in_words for finding in of_groups([group], judged)],
+        "doubts": [f.in_words for f in of_groups([group], judged) if not f.unknown],
     }
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Engine
 
+from runlog.actions.flat_shadows import shadow_findings
 from runlog.core.calibration.fit import LightGroup
 from runlog.core.calibration.judged import Finding, judge
 from runlog.core.frame import Kind
@@ -13,10 +14,11 @@ from runlog.store.engine import reading
 from runlog.store.judged_calibration import level_frames
 
 
-def judged_calibration(engine: Engine) -> list[Finding]:
-    """Judge every set of calibration frames there is."""
+def judged_calibration(engine: Engine, groups: Sequence[LightGroup]) -> list[Finding]:
+    """Judge every set of calibration frames there is, and the dust on the flats of some lights."""
     with reading(engine) as connection:
-        return judge(level_frames(connection))
+        frames = level_frames(connection)
+    return judge(frames) + shadow_findings(engine, groups, frames)
 
 
 def of_groups(groups: Sequence[LightGroup], findings: Sequence[Finding]) -> list[Finding]:

@@ -19,6 +19,7 @@ from runlog.cli.common import (
 
 if TYPE_CHECKING:
     from runlog.core.calibration.fit import Calibration
+    from runlog.core.calibration.judged import Finding
 
 KINDS = "darks flats flat_darks bias".split()
 SHOWN = ["filter", "exposure_s", "gain", "set_c", "rotator_deg", "frames", *KINDS]
@@ -45,7 +46,7 @@ def command(
     chosen = session.selection(engine, asked)
     found = calibrations(engine, session.settings, chosen)
     found = [c for c in found if c.lacks or not only_missing]
-    judged = judged_calibration(engine)
+    judged = judged_calibration(engine, [c.lights for c in found])
     if found or not chosen.asks_nothing:
         judged = of_groups([c.lights for c in found], judged)
     rows = [row_of(c, judged) for c in found]
@@ -60,7 +61,7 @@ def command(
     else:
         _show(found)
     if not (as_json or as_csv or only_missing):
-        _list("Doubtful calibration frames", [finding.in_words for finding in judged])
+        _show_judged(judged)
     return 0
 
 
@@ -74,6 +75,11 @@ def _show(found: list["Calibration"]) -> None:
         show(Text(safe(rig), style="bold"), table(rows, keys))
         _list("To take", _to_take(own))
         _list("To know", list(dict.fromkeys(note for c in own for note in c.notes)))
+
+
+def _show_judged(judged: list["Finding"]) -> None:
+    _list("Doubtful calibration frames", [f.in_words for f in judged if not f.unknown])
+    _list("Not known of calibration frames", [f.in_words for f in judged if f.unknown])
 
 
 def _to_take(found: list["Calibration"]) -> list[str]:

@@ -27,6 +27,9 @@ FEWEST_FRAMES = 3  # to say what a set has in common
 LEAST_ADU, OF_NOISE = 3.0, 1.5
 
 
+NO_CEILING, UNKNOWN_SHADOWS = "no-ceiling", "shadows-unknown"  # what cannot be told
+
+
 @dataclass(frozen=True, slots=True)
 class LevelFrame:
     """One calibration frame with its levels, in ADU."""
@@ -69,6 +72,11 @@ class Finding:
     frames: int  # that it is about
     of: int  # in the set
     one: LevelFrame  # of the set: whose, when, and how it was taken
+
+    @property
+    def unknown(self) -> bool:
+        """Tell whether it only says what cannot be told."""
+        return self.code in (NO_CEILING, UNKNOWN_SHADOWS)
 
     @property
     def in_words(self) -> str:
@@ -161,7 +169,7 @@ def _hit(
 
 def _of_flats(own: Set, others: Sequence[Set], zero_adu: float | None) -> Iterator[Finding]:
     if own[0].ceiling_adu is None:
-        yield _finding("no-ceiling", say.NO_CEILING, own)
+        yield _finding(NO_CEILING, say.NO_CEILING, own)
     yield from _hit(own, "clipped", _is_full, lambda hit: say.clipped(len(hit), len(own), hit[0]))
     near = [f for f in own if not _is_full(f) and _share(f, zero_adu) > NEAR_FULL_SHARE]
     if near:
