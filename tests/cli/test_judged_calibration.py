@@ -50,6 +50,7 @@ def test_what_is_doubtful_is_named_with_its_reason(home):
     assert sorted(doubts) == [
         ("dark", None, "temperature", 4, 4),
         ("flat", "R", "clipped", 4, 4),
+        ("flat", "R", "shadows-unknown", 4, 4),
     ]  # fmt: skip
     (row,) = body["rows"]
     assert any("set to -10 C, taken at -6 C" in doubt for doubt in row["doubts"])
