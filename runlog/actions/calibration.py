@@ -1,18 +1,21 @@
 """Which calibration frames fit the kept lights, and what is missing."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import Engine
 
+from runlog.actions.judged_calibration import of_groups
 from runlog.config import Settings
 from runlog.core.calibration.fit import Calibration, Found, calibrate, group_lights
+from runlog.core.calibration.judged import Finding
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import calibration as store
 from runlog.store.engine import reading
 
 CALIBRATION_KEYS = (
     "rig filter exposure_s gain offset readout_mode binning size origin set_c rotator_deg frames "
-    "nights darks flats flat_darks bias missing notes"
+    "nights darks flats flat_darks bias missing notes doubts"
 ).split()
 
 
@@ -29,8 +32,8 @@ def calibrations(
     return [calibrate(group, stock, rules) for group in group_lights(lights, rules)]
 
 
-def row_of(found: Calibration) -> dict[str, Any]:
-    """Write a group with the keys of `runlog.calibration/1`."""
+def row_of(found: Calibration, judged: Sequence[Finding] = ()) -> dict[str, Any]:
+    """Write a group with the keys of `runlog.calibration/1`, and what is doubtful of its frames."""
     group = found.lights
     return {
         "rig": group.rig,
@@ -52,6 +55,7 @@ def row_of(found: Calibration) -> dict[str, Any]:
         "bias": _counted(found.bias),
         "missing": list(found.missing),
         "notes": list(found.notes),
+        "doubts": [f.in_words for f in of_groups([group], judged) if not f.unknown],
     }
 
 

@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Engine
 
+from runlog.core.frame import Kind
 from runlog.core.pixels import Preview
 from runlog.errors import FrameError
+from runlog.ingest.flat_preview import make_flat_preview
 from runlog.ingest.preview import make_preview, unpack
 from runlog.store.engine import reading, writing
 from runlog.store.previews import get_preview, put_previews
@@ -55,7 +57,9 @@ def picture(engine: Engine, frame_id: int) -> Picture | None:
     pixels, trouble = _pixels(sight.paths)
     if pixels is None:
         return Picture(sight, trouble=trouble)
-    preview = make_preview(pixels, sight.frame.measurement.star_list)
+    is_flat = sight.frame.context.kind is Kind.FLAT
+    stars = sight.frame.measurement.star_list
+    preview = make_flat_preview(pixels) if is_flat else make_preview(pixels, stars)
     with writing(engine) as connection:
         put_previews(connection, {frame_id: preview})
     return _from_preview(sight, preview)

@@ -29,6 +29,7 @@ COMMANDS: Mapping[str, str] = {
     "correct": "Correct what headers say, beside the files; undo it.",
     "calibration": "Show which darks, flats and bias fit the lights, and what is missing.",
     "export": "Hand over kept frames: list, table with shares of depth, tree of links.",
+    "trends": "Show the rig over months: what wears, what moved, and when.",
     "note": "Note what was changed on a rig; take it back.",
     "mark": "Give frames a grade of your own, or take it back.",
     "regrade": "Grade again by the limits in force; explain a grade.",

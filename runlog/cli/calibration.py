@@ -10,6 +10,7 @@ from runlog.cli.plain_table import table
 
 if TYPE_CHECKING:
     from runlog.core.calibration.fit import Calibration
+    from runlog.core.calibration.judged import Finding
 
 KINDS = "darks flats flat_darks bias".split()
 DROP = "rotator_deg gain set_c frames exposure_s"
@@ -26,25 +27,33 @@ def command(
 ) -> int:
     """Show, for every group of kept lights, which darks, flats, flat-darks and bias fit.
 
+    Frames that may not be fit for use are named below, with the reason; masters are not judged.
     What must agree, how many are enough and how old they may be is set under [calibration] in the
     config file. Masters count. The options choose lights; what fits them is looked for everywhere.
     """
     from runlog.actions.calibration import CALIBRATION_KEYS, calibrations, row_of
+    from runlog.actions.judged_calibration import finding_row, judged_calibration, of_groups
 
     engine = session.engine()
     chosen = session.selection(engine, asked)
     found = calibrations(engine, session.settings, chosen)
     found = [c for c in found if c.lacks or not only_missing]
+    judged = judged_calibration(engine, [c.lights for c in found])
+    if found or not chosen.asks_nothing:
+        judged = of_groups([c.lights for c in found], judged)
+    rows = [row_of(c, judged) for c in found]
     if as_json:
-        echo_json("runlog.calibration/1", {"rows": [row_of(c) for c in found]})
+        echo_json("runlog.calibration/1", {"rows": rows, "judged": [*map(finding_row, judged)]})
     elif as_csv:
-        echo_csv([row_of(c) for c in found], CALIBRATION_KEYS)
+        echo_csv(rows, CALIBRATION_KEYS)
     elif not found and only_missing:
         talk("Nothing is missing.")
     elif not found:
         talk(f"No light frame {'' if chosen.asks_nothing else 'that fits '}is kept yet.")
     else:
         _show(found)
+    if not (as_json or as_csv or only_missing):
+        _show_judged(judged)
     return 0
 
 
@@ -58,6 +67,11 @@ def _show(found: list["Calibration"]) -> None:
         show(Text(safe(rig), style="bold"), table(rows, keys, DROP))
         _list("To take", _to_take(own))
         _list("To know", list(dict.fromkeys(note for c in own for note in c.notes)))
+
+
+def _show_judged(judged: list["Finding"]) -> None:
+    _list("Doubtful calibration frames", [f.in_words for f in judged if not f.unknown])
+    _list("Not known of calibration frames", [f.in_words for f in judged if f.unknown])
 
 
 def _to_take(found: list["Calibration"]) -> list[str]:

@@ -143,6 +143,13 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "scanned_at_utc": Column("last scan (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
     "stands": Column("in force", lambda v: "yes" if v else "no"),
     "selection": Column("chosen by"),
+    "series": Column("series"),
+    "setting": Column("setting"),
+    "course": Column("by date"),
+    "runs": Column("nights", str, True),
+    "usual": Column("usual", str, True),
+    "a_year": Column("a year", str, True),
+    "verdict": Column("verdict"),
 }
 
 

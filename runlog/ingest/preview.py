@@ -39,27 +39,28 @@ def make_preview(pixels: Array, stars: StarList, *, mosaic: bool = False) -> Pre
     stars : brightest first; where they are decides what is cut out.
     mosaic : the pixels lie under a colour mosaic, so only even shrinking mixes its colours.
     """
-    shrink = _shrink_factor(pixels.shape[-2:], mosaic)
+    shrink = shrink_factor(pixels.shape[-2:], mosaic)
     corners = _corners(pixels.shape[-2:], stars)
     side = min(CUTOUT_PX, *pixels.shape[-2:])
     cuts = np.concatenate([_cut(pixels, x, y, side, mosaic) for x, y in corners])
     return Preview(
         shrink,
-        pack(_shrunk(pixels, shrink), IMAGE_BYTES),
+        pack(shrunk(pixels, shrink), IMAGE_BYTES),
         pack(cuts, CUTOUT_BYTES),
         corners,
     )
 
 
-def _shrink_factor(size: Sequence[int], mosaic: bool) -> int:
+def shrink_factor(size: Sequence[int], mosaic: bool) -> int:
+    """Tell by how much a frame of a size is shrunk: alike for all frames of one size."""
     shrink = max(1, int(np.ceil(np.sqrt(size[0] * size[1] / IMAGE_PIXELS))))
     return shrink + shrink % 2 if mosaic else shrink
 
 
-def _shrunk(pixels: Array, shrink: int) -> Array:
+def shrunk(pixels: Array, shrink: int) -> Array:
     """Average squares of `shrink` pixels, and colour planes into one; edges that do not fit go."""
     if pixels.ndim == 3:
-        planes = np.stack([_shrunk(plane, shrink) for plane in pixels])
+        planes = np.stack([shrunk(plane, shrink) for plane in pixels])
         return np.asarray(planes.mean(axis=0))
     high, wide = (max(n // shrink, 1) for n in pixels.shape)
     cropped = pixels[: high * shrink, : wide * shrink]

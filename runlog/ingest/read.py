@@ -19,6 +19,7 @@ from runlog.ingest.deadline import (
 )
 from runlog.ingest.fingerprint import Array, content_key
 from runlog.ingest.fits import OpenFrame, open_frame
+from runlog.ingest.flat_preview import make_flat_preview
 from runlog.ingest.preview import make_preview
 from runlog.ingest.task import LEVELLED, MEASURE_VERSION, MEASURED, Outcome, Task
 from runlog.measure import measure_frame, measure_level
@@ -78,6 +79,9 @@ def _read(task: Task, opened: OpenFrame) -> Outcome:
         level = measure_level(pixels, ceiling_adu=ceiling_adu(header, opened.shape.bitpix))
         found = Measurement(level=level, signs=_signs(header, pixels))
         read = replace(read, measurement=found)
+        if header.kind is Kind.FLAT:
+            mosaic = header.mosaic is not None
+            read = replace(read, preview=make_flat_preview(pixels, mosaic=mosaic))
     return Outcome(task.path, read, parsed)
 
 

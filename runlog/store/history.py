@@ -110,7 +110,7 @@ def _around(
     if len(rows) < ENOUGH_NIGHTS:
         soon = asked | {"last": last_after(night)}
         rows = [*rows, *connection.execute(_SOON_AFTER, soon).all()]
-    return [Dated(row.night, _summary(row)) for row in rows]
+    return [Dated(row.night, summary_of_row(row)) for row in rows]
 
 
 def _asked(rig_id: int, night: str, group: Group, changes: Sequence[str]) -> dict[str, Any]:
@@ -126,7 +126,8 @@ def _asked(rig_id: int, night: str, group: Group, changes: Sequence[str]) -> dic
     }
 
 
-def _summary(row: Row[Any]) -> RunSummary:
+def summary_of_row(row: Row[Any]) -> RunSummary:
+    """Read what a row says of a run."""
     values = {name: row._mapping[name] for name in _PLAIN}
     return RunSummary(
         **values,
@@ -141,7 +142,7 @@ _PLAIN = tuple(c.name for c in m.run_summary.columns if c.name not in ("run_id",
 
 def summaries_of_run(connection: Connection, run_id: int) -> list[RunSummary]:
     """Load what is said of a run, by filter and setting."""
-    found = [_summary(row) for row in connection.execute(_OF_RUN, {"run": run_id})]
+    found = [summary_of_row(row) for row in connection.execute(_OF_RUN, {"run": run_id})]
     return sorted(found, key=lambda s: (s.filter, s.setting))
 
 

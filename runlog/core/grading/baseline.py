@@ -133,13 +133,16 @@ def sky_rate_at_zenith(frame: Frame) -> float | None:
     A dark sky brightens away from the zenith as X 10^(-0.4 k (X - 1)): a longer path glows more
     and dims more (Krisciunas and Schaefer 1991, PASP 103, 1033, equation 2).
     """
-    rate = sky_rate(frame)
-    if rate is None or frame.context.airmass is None:
+    rate, airmass = sky_rate(frame), frame.context.airmass
+    if rate is None or airmass is None:
         return rate
-    airmass = min(max(frame.context.airmass, 1.0), MOST_AIRMASS)
-    return float(
-        rate / (airmass * 10 ** (-0.4 * extinction_mag(frame.context.filter) * (airmass - 1)))
-    )
+    return sky_brought_to_zenith(rate, airmass, frame.context.filter)
+
+
+def sky_brought_to_zenith(rate: float, airmass: float, filter: str) -> float:
+    """Take the path through the air out of a sky rate, in whatever unit."""
+    airmass = min(max(airmass, 1.0), MOST_AIRMASS)
+    return float(rate / (airmass * 10 ** (-0.4 * extinction_mag(filter) * (airmass - 1))))
 
 
 def flux_at_zenith(frame: Frame) -> float | None:

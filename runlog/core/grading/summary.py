@@ -104,10 +104,18 @@ def group_of(frame: Frame) -> Group:
 def setting_of(frame: Frame) -> str:
     """Name the camera's setting. Width and shape do not hang on how long the shutter was open."""
     said = frame.header
-    parts = [f"bin {said.binning_x}x{said.binning_y}"]
-    parts += [f"gain {said.gain:g}"] if said.gain is not None else []
-    parts += [f"offset {said.offset:g}"] if said.offset is not None else []
-    parts += [said.readout_mode] if said.readout_mode else []
+    binning = said.binning_x, said.binning_y
+    return setting_in_words(binning, said.gain, said.offset, said.readout_mode)
+
+
+def setting_in_words(
+    binning: tuple[int, int], gain: float | None, offset: float | None, readout_mode: str | None
+) -> str:
+    """Write a camera's setting; what a header does not say is left out."""
+    parts = [f"bin {binning[0]}x{binning[1]}"]
+    parts += [f"gain {gain:g}"] if gain is not None else []
+    parts += [f"offset {offset:g}"] if offset is not None else []
+    parts += [readout_mode] if readout_mode else []
     return ", ".join(parts)
 
 

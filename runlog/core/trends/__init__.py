@@ -1,0 +1,1 @@
+"""The rig over months: series of one number a run, their trends and steps."""
