@@ -106,7 +106,7 @@ def _site(run: RigRun, settings: Settings) -> tuple[Site | None, str]:
 
 
 def _is_here(run: RigRun, site: Site | None, settings: Settings) -> bool:
-    """Tell whether a run was taken where the rig stands now; what tells no place leans on config."""
+    """Tell whether a run was taken where the rig stands now; else the config's place is its."""
     if site is None or run.latitude_deg is None or run.longitude_deg is None:
         return True
     apart = (run.longitude_deg - site.longitude_deg + 180) % 360 - 180

@@ -20,7 +20,7 @@ from runlog.core.ledger.totals import Total
 from runlog.core.plan.night import NightPlan, plan_night
 from runlog.core.plan.season import Place
 from runlog.core.plan.wanted import Action, Setting, Wanted
-from runlog.core.selection import Selection
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.nights import night_of, noon_before
 from runlog.core.sky.sidereal import days_since_j2000
 from runlog.errors import UsageError
@@ -73,7 +73,7 @@ class Asked:
     now: datetime
     date: str | None = None
     until: str | None = None
-    selection: Selection = Selection()
+    selection: Selection = EVERYTHING
 
 
 def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:

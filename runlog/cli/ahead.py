@@ -92,7 +92,7 @@ def _show(one: "Prospect") -> None:
 
     from runlog.actions.ahead import prospect_words
 
-    show(Text(safe(f"\n{one.wanted.target} {one.wanted.filter}"), style="bold"))
+    show(Text("\n" + safe(f"{one.wanted.target} {one.wanted.filter}"), style="bold"))
     show(Text(safe(prospect_words(one))))
     ranked = [row for row in one.rows if row["rank"] is not None and row["rank"] <= BEST]
     if ranked:

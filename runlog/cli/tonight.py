@@ -206,7 +206,7 @@ def _show_rig(one: "RigPlan", found: "Tonight", said: dict[str, Any]) -> None:
              for row in said["plan"] if row["rig"] == name]  # fmt: skip
     rows = [row | {"up_between": _between(row["up_start_utc"], row["up_end_utc"], found.zone)}
             for row in said["rows"] if row["rig"] == name and row["up_start_utc"]]  # fmt: skip
-    show(Text(f"\n{safe(name)}", style="bold"))
+    show(Text("\n" + safe(name), style="bold"))
     if order:
         best = (
             "" if plan.share is None else f": {share(plan.share)} of the best any order could give"
@@ -234,7 +234,6 @@ def _show_strips(one: "RigPlan") -> None:
                   + strip(one.plan, c)))  # fmt: skip
     known = one.plan.setting.known
     laws = {f"{name}: {law.moon_from}" for name, law in known.laws.items()}
-    flip = known.cadence.flip
     show(Text("The Moon by filter: " + "; ".join(sorted(laws))))
     show(Text(_lost_words(known.cadence)))
 
