@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 
 from runlog.actions.rig_settings import settings_of
 from runlog.config import Settings
+from runlog.core.columns import plural
 from runlog.core.frame import Grade
 from runlog.core.grading.policy import extinction_mag
 from runlog.core.ledger.forecast import FEWEST_NIGHTS, pace_of
@@ -146,9 +147,7 @@ def _median_place(points: Sequence[tuple[float, float, int]]) -> tuple[float, fl
 def knowledge_of(rig: RigAtWork, filters: Iterable[str]) -> Knowledge:
     """Learn from a rig's log what a plan needs for some filters."""
     filters = sorted(set(filters))
-    kept_s = sum(row.kept_s for row in rig.record)
-    logged_s = sum(row.logged_s for row in rig.record)
-    of_all = kept_s / logged_s if logged_s else 1.0
+    of_all = share_of_all(rig)
     pace = pace_of([row.night for row in rig.record if row.logged_s])
     low, high = _spread(rig.record)
     return Knowledge(
@@ -156,9 +155,8 @@ def knowledge_of(rig: RigAtWork, filters: Iterable[str]) -> Knowledge:
         cadence=_cadence(rig),
         laws=_laws(rig, filters),
         extinction_mag={name: extinction_mag(name) for name in filters},
-        share={name: _share(rig.record, name, of_all) for name in filters},
-        share_from=f"{len({r.night for r in rig.record})} nights" if logged_s
-        else "no night yet: all of it",
+        share={name: _share(rig.record, name, of_all or 1.0) for name in filters},
+        share_from=_share_words(rig, of_all),
         form=rig.settings.depth_form,
         usual_airmass=_usual_airmass(rig.lights),
         clear=pace.share if pace.clear_nights >= FEWEST_NIGHTS else None,
@@ -168,14 +166,25 @@ def knowledge_of(rig: RigAtWork, filters: Iterable[str]) -> Knowledge:
 
 
 def share_of_all(rig: RigAtWork) -> float | None:
-    """Give the share of the logged time that was kept."""
-    logged_s = sum(row.logged_s for row in rig.record)
-    return sum(row.kept_s for row in rig.record) / logged_s if logged_s else None
+    """Give the share of the graded time that was kept; None where nothing was kept yet."""
+    kept_s = sum(row.kept_s for row in rig.record)
+    return kept_s / sum(map(_graded_s, rig.record)) if kept_s else None
+
+
+def _share_words(rig: RigAtWork, of_all: float | None) -> str:
+    if of_all is None:
+        return "nothing was kept yet: taken as all of it"
+    return plural(len({row.night for row in rig.record}), "night")
+
+
+def _graded_s(row: NightSums) -> float:
+    """Give the time of which it is known whether it served."""
+    return row.logged_s - row.ungraded_s
 
 
 def _share(record: Sequence[NightSums], name: str, of_all: float) -> float:
     own = [row for row in record if row.filter == name]
-    return share_usable(sum(r.kept_s for r in own), sum(r.logged_s for r in own), of_all)
+    return share_usable(sum(r.kept_s for r in own), sum(map(_graded_s, own)), of_all)
 
 
 def _spread(record: Sequence[NightSums]) -> tuple[float | None, float | None]:
@@ -184,8 +193,8 @@ def _spread(record: Sequence[NightSums]) -> tuple[float | None, float | None]:
     for row in record:
         own = sums.setdefault(row.night, [0.0, 0.0])
         own[0] += row.kept_s
-        own[1] += row.logged_s
-    shares = [kept / logged for kept, logged in sums.values() if logged]
+        own[1] += _graded_s(row)
+    shares = [kept / graded for kept, graded in sums.values() if graded]
     if len(shares) < FEWEST_NIGHTS:
         return None, None
     return quantile(shares, POOR_NIGHT), quantile(shares, GOOD_NIGHT)

@@ -189,7 +189,12 @@ def _heading(found: "Tonight", said: dict[str, Any]) -> str:
     return (
         f"{dark} ({hours((end - start).total_seconds())}){kind.get(said['dark_from'], '')}. "
         f"{moon_words}; {hours(free)} of the dark without it"
+        f"{_zone_words(zone)}"
     )
+
+
+def _zone_words(zone: tzinfo) -> str:
+    return "" if zone is UTC else f". Times below are those of {zone}"
 
 
 def _at(moment: datetime, zone: tzinfo) -> str:

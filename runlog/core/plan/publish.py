@@ -279,6 +279,12 @@ def unknown(plan: NightPlan) -> Iterator[dict[str, str]]:
         yield _unknown("how often nights are clear here",
                        "fewer than 5 nights with frames: every other night is assumed",
                        "it is learned from nights scanned")  # fmt: skip
+    if known.share_from.startswith("nothing"):
+        yield _unknown(
+            "how much of the time is kept here",
+            known.share_from,
+            "it is learned from the first frames that are kept",
+        )
     for gap in known.cadence.assumed:
         yield _unknown(f"what is lost between frames, {gap}",
                        "the last runs have no such change: assumed",
@@ -293,10 +299,13 @@ def unknown(plan: NightPlan) -> Iterator[dict[str, str]]:
             yield _unknown(f"how dark the sky is without the Moon, for {name}",
                            "21 mag per square arc second assumed",
                            "dark_sky_mag under [site], or moonlit frames of 3 nights")  # fmt: skip
-    for action in plan.actions:
-        if action.exposure_from.startswith("assumed"):
-            yield _unknown(f"how long frames of {action.target} through {action.filter} are",
-                           action.exposure_from, "take one, and scan it")  # fmt: skip
+    guessed = {a.filter: a for a in plan.actions if a.exposure_from.startswith("assumed")}
+    for name, action in sorted(guessed.items()):
+        yield _unknown(
+            f"how long frames through {name} are",
+            f"{action.exposure_from}: {action.exposure_s:g} s",
+            "take one, and scan it",
+        )
     if known.cadence.flip is None:
         yield _unknown("whether the mount turns over",
                        "no header tells the side of the pier: no flip is planned",
