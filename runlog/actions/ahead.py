@@ -81,7 +81,7 @@ def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int
     rigs = chosen_rigs(connection, settings, asked.selection)
     site = rigs[0].site
     assert site is not None  # a rig without one was refused
-    first = evening(asked, site.longitude_deg, settings)
+    first = evening(asked, site, settings)
     book = wanted_of(connection, settings, asked.selection)
     owned, _ = shared_out(book.open, rigs, connection)
     found: list[Prospect] = []

@@ -19,8 +19,10 @@ from runlog.core.ledger.goals import set_against
 from runlog.core.ledger.totals import Total
 from runlog.core.plan.night import NightPlan, plan_night
 from runlog.core.plan.season import Place
+from runlog.core.plan.sky_grid import dark_span
 from runlog.core.plan.wanted import Action, Setting, Wanted
 from runlog.core.selection import EVERYTHING, Selection
+from runlog.core.sky.earth import Site
 from runlog.core.sky.nights import night_of, noon_before
 from runlog.core.sky.sidereal import days_since_j2000
 from runlog.errors import UsageError
@@ -29,6 +31,8 @@ from runlog.store import totals as total_store
 from runlog.store.engine import reading
 
 FIRST_YEAR, LAST_YEAR = 1972, 2100  # the Sun and Moon are good to hundredths of a degree
+DARK_SUN_DEG = -18.0
+BRIGHT_NIGHT_OVER = 0.75  # days after noon: a night without dark is over at six in the morning
 NO_SITE = "The site is not known: no frame's header tells it and the config file does not"
 SITE_CURE = "Write latitude_deg and longitude_deg under [site] in the config file"
 
@@ -86,7 +90,7 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
     rigs = chosen_rigs(connection, settings, asked.selection)
     site = rigs[0].site
     assert site is not None  # a rig without one was refused
-    night = evening(asked, site.longitude_deg, settings)
+    night = evening(asked, site, settings)
     noon = noon_before(night, site.longitude_deg)
     until = until_moment(asked.until, noon, zone_of(settings))
     book = wanted_of(connection, settings, asked.selection)
@@ -129,10 +133,14 @@ def zone_of(settings: Settings) -> tzinfo:
     return settings.clock.zone or UTC
 
 
-def evening(asked: Asked, longitude_deg: float, settings: Settings) -> date:
-    """Give the evening asked about, else the one whose night is now or comes next."""
+def evening(asked: Asked, site: Site, settings: Settings) -> date:
+    """Give the evening asked about, else the one whose dark is now or comes next."""
     if asked.date is None:
-        return night_of(asked.now, longitude_deg, settings.clock).evening
+        now = night_of(asked.now, site.longitude_deg, settings.clock).evening
+        noon = days_since_j2000(noon_before(now, site.longitude_deg))
+        dark = dark_span(noon, site, DARK_SUN_DEG)
+        over = noon + BRIGHT_NIGHT_OVER if dark is None else dark[1]
+        return now + timedelta(days=int(days_since_j2000(asked.now) >= over))
     try:
         found = date.fromisoformat(asked.date)
     except ValueError as error:

@@ -17,6 +17,7 @@ from runlog.cli.common import (
     safe_lines,
     show,
     table,
+    talk,
     with_session,
 )
 from runlog.cli.hour_columns import spoken, with_ungraded
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.text import Text
 
+    from runlog.actions.open import Database
     from runlog.core.story.model import Part, PartVerdict, ToCheck
     from runlog.core.story.report import NightEvent, NightReport
 
@@ -66,7 +68,19 @@ def command(
         return 0
     for report in reports:
         show_report(report)
+    short = {(t.target, t.filter) for report in reports for t in report.added if t.to_go_s}
+    if short and not any(asked.values()) and date is None:
+        talk(*pointers_to(session, engine, short))
     return 0
+
+
+def pointers_to(session: Session, engine: "Database", short: set[tuple[str, str]]) -> list[str]:
+    """Say what the coming night gives the goals that the last one served."""
+    from datetime import UTC, datetime
+
+    from runlog.actions.pointers import pointers
+
+    return pointers(engine, session.settings, datetime.now(UTC), short)
 
 
 def _row(report: "NightReport") -> dict[str, object]:

@@ -177,7 +177,7 @@ def test_ahead_is_shown_for_one_target(goals):
     ],
 )
 def test_what_cannot_be_planned_is_said(goals, words, said):
-    """Guards bad input: exit code 2 and the reason, never a traceback or a plan of something else."""
+    """Guards bad input: exit code 2 and the reason, never a traceback or another plan."""
     done = here(goals, *words)
     assert done.returncode == 2
     assert said in done.stderr
@@ -244,7 +244,7 @@ def test_panels_of_a_mosaic_are_planned_one_by_one(tmp_path):
     """Guards mosaics: a goal of the mosaic is one of each panel, each at its own place."""
     (tmp_path / "frames").mkdir()
     for panel, ra in ((1, 313.0), (2, 316.0)):
-        lights(tmp_path, "2026-10-02", 2, target=f"NGC7000_Panel{panel}", RA=ra, DEC=44.3)
+        lights(tmp_path, "2026-10-02", 2, f"NGC7000_Panel{panel}", 18 + panel, RA=ra, DEC=44.3)
     assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
     assert here(tmp_path, "goal", "NGC7000", "L", "6").returncode == 0
     rows = runlog_json(tmp_path, "tonight", "--date", EVENING)["rows"]

@@ -341,9 +341,9 @@ def strip(plan: NightPlan, chance: Chance, cell_min: float = 20.0) -> str:
 
 
 def gain_words(wanted: Wanted, planned_s: float) -> str:
-    """Point to the plan: "Ha of M 33 is 5 h 00 min short: 1 h 50 min tonight"."""
+    """Point to the plan: "Ha of M 33 is 5 h 00 min short: 1 h 50 min tonight, ..."."""
     short = hours(wanted.to_go_s or 0.0)
-    tonight = f"{hours(planned_s)} tonight" if planned_s else "nothing tonight"
+    tonight = f"{hours(planned_s)} tonight, in effective time" if planned_s else "nothing tonight"
     return f"{wanted.filter} of {wanted.target} is {short} short: {tonight}"
 
 

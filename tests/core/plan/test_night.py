@@ -182,8 +182,8 @@ def test_cadence_is_measured_from_the_log():
     run, now = [], 0.0
     for i in range(12):
         angle = -10 + now / 240
-        run.append(Taken(now, 300.0, "M 31", "L" if i < 6 else "Ha", "west" if angle < 1 else "east",
-                         angle))  # fmt: skip
+        side = "west" if angle < 1 else "east"
+        run.append(Taken(now, 300.0, "M 31", "L" if i < 6 else "Ha", side, angle))
         now += 300 + (200 if 0 < 1 - angle < 1.5 else 20 if i != 5 else 33)
     run.append(Taken(now + 160, 300.0, "M 42", "Ha", "east", -20.0))
     found = cadence_of([run], None, None)
