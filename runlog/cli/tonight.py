@@ -1,6 +1,6 @@
 """runlog tonight: what the rig shall do until dawn, so that the pictures get finished."""
 
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -16,11 +16,10 @@ from runlog.cli.common import (
     talk,
     with_session,
 )
-from runlog.core.columns import hours, share
+from runlog.core.columns import share
 
 if TYPE_CHECKING:
     from runlog.actions.tonight import RigPlan, Tonight
-    from runlog.core.plan.cadence import Cadence
 
 SHOWN = (
     "target filter priority to_go_s up_between alt_max_deg airmass_min moon_sep_deg worth "
@@ -141,13 +140,15 @@ def _others(found: "Tonight", everything: bool) -> list[dict[str, Any]]:
 def _show(found: "Tonight", everything: bool) -> None:
     from rich.text import Text
 
+    from runlog.core.plan import words
+
     if not found.goals_set:
-        talk("No goals set: targets with kept hours, each wanted alike. "
-             "Set one: runlog goal TARGET FILTER HOURS")  # fmt: skip
+        talk(words.NO_GOALS)
     elif not any(one.plan.wanted for one in found.rigs):
         talk("Every goal that is asked about is reached, has no hours yet, or is another rig's.")
     said = body(found, everything)
-    show(Text(f"Night of {found.night}", style="bold"), Text(_heading(found, said)))
+    heading = words.heading(found.rigs[0].plan, found.zone)
+    show(Text(f"Night of {found.night}", style="bold"), Text(heading))
     for one in found.rigs:
         _show_rig(one, found, said)
     idle = [row for row in said["rows"] if row["reason"] is not None]
@@ -158,58 +159,22 @@ def _show(found: "Tonight", everything: bool) -> None:
         show(Text("\nUnknown", style="bold"))
         show(*(Text(safe(f"  {u['what']}: {u['why']} (cure: {u['cure']})"))
                for u in _once(said["unknown"])))  # fmt: skip
-    talk("The plan knows no forecast: clouds and seeing to come are not in it.")
+    talk(words.NO_FORECAST)
 
 
 def _once(unknown: list[dict[str, str]]) -> list[dict[str, str]]:
     return list({tuple(u.items()): u for u in unknown}.values())
 
 
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _heading(found: "Tonight", said: dict[str, Any]) -> str:
-    from runlog.core.plan.publish import dark_words, moonless_spans
-
-    plan, zone = found.rigs[0].plan, found.zone
-    moon = said["moon"]
-    rises = [f"{word} {_at(moon[key], zone)}" for key, word in
-             (("rise_utc", "rises"), ("set_utc", "sets")) if moon[key] is not None]  # fmt: skip
-    moon_words = f"Moon {share(moon['lit'])} lit, " + (", ".join(rises) or (
-        "up all day" if (moon["alt_max_deg"] or 0) > 0 else "down all day"))  # fmt: skip
-    if said["dark_start_utc"] is None:
-        return f"{_upper(dark_words(plan))}. {moon_words}"
-    start, end = said["dark_start_utc"], said["dark_end_utc"]
-    kind = {"nautical": ", Sun below the twilight you set, for narrow bands only"}
-    dark = "Dark all day" if plan.dark.all_day else (
-        f"Dark from {_at(start, zone)} to {_at(end, zone)}"
-    )  # fmt: skip
-    free = sum((b - a).total_seconds() for a, b in moonless_spans(plan))
-    return (
-        f"{dark} ({hours((end - start).total_seconds())}){kind.get(said['dark_from'], '')}. "
-        f"{moon_words}; {hours(free)} of the dark without it"
-        f"{_zone_words(zone)}"
-    )
-
-
-def _zone_words(zone: tzinfo) -> str:
-    return "" if zone is UTC else f". Times below are those of {zone}"
-
-
-def _at(moment: datetime, zone: tzinfo) -> str:
-    """Write a time of day in the site's zone and in UTC."""
-    utc = moment.astimezone(UTC)
-    return f"{utc:%H:%M} UTC" if zone is UTC else f"{utc.astimezone(zone):%H:%M} ({utc:%H:%M} UTC)"
-
-
 def _show_rig(one: "RigPlan", found: "Tonight", said: dict[str, Any]) -> None:
     from rich.text import Text
 
+    from runlog.core.plan import words
+
     plan, name = one.plan, one.rig.name
-    order = [row | {"between": _between(row["start_utc"], row["end_utc"], found.zone)}
+    order = [row | {"between": words.between(row["start_utc"], row["end_utc"], found.zone)}
              for row in said["plan"] if row["rig"] == name]  # fmt: skip
-    rows = [row | {"up_between": _between(row["up_start_utc"], row["up_end_utc"], found.zone)}
+    rows = [row | {"up_between": words.between(row["up_start_utc"], row["up_end_utc"], found.zone)}
             for row in said["rows"] if row["rig"] == name and row["up_start_utc"]]  # fmt: skip
     show(Text("\n" + safe(name), style="bold"))
     if order:
@@ -227,6 +192,7 @@ def _show_rig(one: "RigPlan", found: "Tonight", said: dict[str, Any]) -> None:
 def _show_strips(one: "RigPlan") -> None:
     from rich.text import Text
 
+    from runlog.core.plan import words
     from runlog.core.plan.publish import strip
 
     chances = [c for c in one.plan.chances if c is not None and c.spans]
@@ -238,22 +204,4 @@ def _show_strips(one: "RigPlan") -> None:
         show(Text(safe(f"  {c.action.target} {c.action.filter}".ljust(width + 4))
                   + strip(one.plan, c)))  # fmt: skip
     known = one.plan.setting.known
-    laws = {f"{name}: {law.moon_from}" for name, law in known.laws.items()}
-    show(Text("The Moon by filter: " + "; ".join(sorted(laws))))
-    show(Text(_lost_words(known.cadence)))
-
-
-def _lost_words(cadence: "Cadence") -> str:
-    flip = "none planned" if cadence.flip is None else cadence.flip.said
-    return (
-        f"Lost between frames: {cadence.same_s:.0f} s, other filter {cadence.other_s:.0f} s, "
-        f"other target {cadence.setup_s:.0f} s ({cadence.said}); flip: {flip}"
-    )
-
-
-def _between(start: datetime | None, end: datetime | None, zone: tzinfo) -> str | None:
-    if start is None or end is None:
-        return None
-    label = "UTC" if zone is UTC else ""
-    a, b = start.astimezone(zone), end.astimezone(zone)
-    return f"{a:%H:%M} to {b:%H:%M} {label}".strip()
+    show(Text(words.moon_words(one.plan)), Text(words.lost_words(known.cadence)))
