@@ -257,3 +257,23 @@ def test_json_is_whole(goals):
     """Guards scripts: stdout is one JSON object, whatever is said beside it."""
     done = here(goals, "tonight", "--date", EVENING, "--json")
     assert json.loads(done.stdout)["night"] == EVENING
+
+
+def test_totals_point_to_the_plan(goals):
+    """Guards the pointer: goals that are short, and where the plan is; none without goals."""
+    said = here(goals, "totals").stderr
+    assert "short: " in said
+    assert "The whole plan: runlog tonight" in said
+    assert "short: " not in here(goals, "totals", "--json").stderr
+    assert "short: " not in here(goals, "totals", "--night", "2026-10-02").stderr
+
+
+def test_totals_without_goals_say_nothing_of_a_plan(tmp_path):
+    """Guards quiet totals for those who set no goals, and those whose site is not known."""
+    lights(tmp_path, "2026-10-02", 2, SITELAT=None, SITELONG=None)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    assert "plan" not in here(tmp_path, "totals").stderr
+    assert here(tmp_path, "goal", "M33", "L", "5").returncode == 0
+    done = here(tmp_path, "totals")
+    assert done.returncode == 0
+    assert "No plan for tonight: The site is not known" in done.stderr

@@ -67,8 +67,12 @@ async def test_enter_shows_the_next_nights_and_moving_goes_back(app: ReviewApp) 
         await press(pilot, "enter")
         assert "Best of the next 60 nights" in told(app, "told")
         assert "2026-1" in told(app, "told")
+        first = app.screen.at  # type: ignore[attr-defined]
         await press(pilot, "down")
         assert "Best of the next" not in told(app, "told")
+        assert app.screen.at == first + 1  # type: ignore[attr-defined]
+        await press(pilot, "up")
+        assert app.screen.at == first  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("size", [(40, 12), (80, 24), (160, 48)])
