@@ -5,11 +5,11 @@ from datetime import UTC, datetime
 from typing import Any, ClassVar
 
 from rich.text import Text
-from sqlalchemy import Engine
 from textual import work
 from textual.app import ComposeResult
 from textual.widgets import Static
 
+from runlog.actions.open import Database
 from runlog.actions.tonight import Asked, RigPlan, Tonight, tonight
 from runlog.config import Settings
 from runlog.core.columns import share
@@ -30,7 +30,7 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-def plan_or_why(engine: Engine, settings: Settings, at: datetime) -> Tonight | str:
+def plan_or_why(engine: Database, settings: Settings, at: datetime) -> Tonight | str:
     """Plan the coming night, or say why it cannot be planned."""
     try:
         return tonight(engine, settings, Asked(at))
