@@ -15,6 +15,7 @@ from runlog.actions.plan_knowledge import (
 )
 from runlog.actions.totals import counting
 from runlog.config import Settings
+from runlog.core.escape import for_shell
 from runlog.core.ledger.goals import set_against
 from runlog.core.ledger.totals import Total
 from runlog.core.plan.night import NightPlan, plan_night
@@ -123,7 +124,7 @@ def chosen_rigs(
     if len(sites) > 1:
         raise UsageError(
             "The rigs stand at different sites, where it is night at different times",
-            cure="Plan for one: --rig " + ", or --rig ".join(repr(r.name) for r in rigs),
+            cure="Plan for one: --rig " + ", or --rig ".join(for_shell(r.name) for r in rigs),
         )
     return rigs
 

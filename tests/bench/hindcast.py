@@ -4,8 +4,8 @@ python -m tests.bench.hindcast [--seeds 50]
 
 Each evening the plan knows what is still wanted, the Sun, the Moon, and how often nights are clear;
 not which will be. Weather is a chain of two states (clear follows clear 3 times in 5, cloud follows
-cloud 3 times in 4: 38 % of nights are clear). Against it: goals in the order of priority, always the
-highest target, and what no order could pass that knew the weather (linear programme without
+cloud 3 times in 4: 38 % of nights are clear). Against it: goals in the order of priority, always
+the highest target, and what no order could pass that knew the weather (linear programme without
 losses between frames, HiGHS).
 """
 

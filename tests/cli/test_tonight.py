@@ -277,3 +277,17 @@ def test_totals_without_goals_say_nothing_of_a_plan(tmp_path):
     done = here(tmp_path, "totals")
     assert done.returncode == 0
     assert "No plan for tonight: The site is not known" in done.stderr
+
+
+def test_rigs_at_two_sites_are_planned_one_at_a_time(tmp_path):
+    """Guards rigs in two hemispheres: --rig is asked for, and the plan then is that rig's."""
+    lights(tmp_path, "2026-10-02", 2)
+    lights(tmp_path, "2026-10-02", 2, hour=3, TELESCOP="Far South", SITELAT="-30 10 00",
+           SITELONG="-70 48 00")  # fmt: skip
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    done = here(tmp_path, "tonight", "--date", EVENING)
+    assert done.returncode == 2
+    assert "different sites" in done.stderr
+    told = runlog_json(tmp_path, "tonight", "--date", EVENING, "--rig", "Far South")
+    assert told["site"]["latitude_deg"] == pytest.approx(-30.17, abs=0.01)
+    assert {row["rig"].split()[0] for row in told["rows"] if row["rig"]} <= {"Far"}
