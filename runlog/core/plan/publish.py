@@ -267,9 +267,11 @@ def unknown(plan: NightPlan) -> Iterator[dict[str, str]]:
     for i, chance in enumerate(plan.chances):
         if chance is None:
             name = plan.actions[i].target
-            yield _unknown(f"the place of {name}", "no frame of it has coordinates, and no "
-                           "catalogue knows it",
-                           "scan a frame of it that has coordinates, or name it as a catalogue does")  # fmt: skip
+            yield _unknown(
+                f"the place of {name}",
+                "no frame of it has coordinates, and no catalogue knows it",
+                "scan a frame of it that has coordinates, or name it as a catalogue does",
+            )
         elif chance.spans and float(chance.seen.moon_sep_deg[chance.inside > 0].min(initial=180)) \
                 < NEAREST_DEG:  # fmt: skip
             yield _unknown(f"moonlight at {chance.action.target}",
