@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
+from math import isfinite
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -18,6 +19,7 @@ from runlog.core.grading.policy import Limit, Policy, Sense, Setting
 from runlog.core.header.filters import fold_filter
 from runlog.core.header.parse import HeaderRules
 from runlog.core.ledger.effective_time import DepthForm
+from runlog.core.plan.settings import PlanSettings, horizon_fault
 from runlog.core.sky.nights import Clock
 from runlog.errors import ConfigError
 from runlog.ingest.task import Limits
@@ -47,6 +49,7 @@ class Settings:
     bands: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     count_doubtful: bool = False  # whether doubtful hours count towards goals
     calibration: CalibrationRules = field(default_factory=CalibrationRules)
+    plan: PlanSettings = field(default_factory=PlanSettings)
     limits: Limits = field(default_factory=Limits)  # of size and time, for each file of a scan
     source: str = ""  # the file, if there is one
     said: frozenset[SettingPlace] = frozenset()  # what the file sets, be it to a default
@@ -138,7 +141,11 @@ def graded_by(settings: Settings, sections: Mapping[str, Any]) -> Settings:
 
 
 SECTIONS = {
-    "site": {"latitude_deg", "longitude_deg", "elevation_m", "time_zone"},
+    "site": {
+        *("latitude_deg", "longitude_deg", "elevation_m", "time_zone"),
+        *("horizon", "lowest_deg", "dark_sky_mag"),
+    },
+    "tonight": {"twilight_deg", "before_meridian_min", "after_meridian_min", "season_hours"},
     "camera": {"pedestal_adu", "colour_filter"},
     "filters": None,  # any name
     "keywords": None,
@@ -175,6 +182,7 @@ class _Reader:
             bands=self._bands(table.get("bands", {})),
             count_doubtful=self._flag(table.get("goals", {}), "count_doubtful"),
             calibration=self._calibration(table.get("calibration", {})),
+            plan=self._plan(site, table.get("tonight", {})),
             limits=self._scan_limits(table.get("scan", {})),
             opener=self._opener(table.get("review", {})),
             source=str(self.source),
@@ -219,6 +227,30 @@ class _Reader:
     def _scan_limits(self, table: Mapping[str, Any]) -> Limits:
         most = {"most_megapixels": (0.001, 1000), "patience": (0.001, 1000)}
         return replace(Limits(), **{n: self._number(table, n, *most[n]) for n in table})
+
+    def _plan(self, site: Mapping[str, Any], tonight: Mapping[str, Any]) -> PlanSettings:
+        own = {
+            "lowest_deg": self._number(site, "lowest_deg", 0, 85),
+            "dark_sky_mag": self._number(site, "dark_sky_mag", 14, 23),
+            "twilight_deg": self._number(tonight, "twilight_deg", -18, -6),
+            "before_meridian_min": self._number(tonight, "before_meridian_min", 0, 180),
+            "after_meridian_min": self._number(tonight, "after_meridian_min", 0, 180),
+            "season_hours": self._number(tonight, "season_hours", 0.1, 24),
+        }
+        horizon = self._horizon(site.get("horizon", []))
+        return PlanSettings(horizon=horizon, **{n: v for n, v in own.items() if v is not None})
+
+    def _horizon(self, points: Any) -> tuple[tuple[float, float], ...]:
+        as_in = "As in horizon = [[0, 20], [90, 35], [180, 25], [270, 30]]: azimuth, altitude"
+        if points == []:
+            return ()
+        if not isinstance(points, list) or not all(map(_is_point, points)):
+            self._complain("horizon should be a list of points", as_in)
+        horizon = tuple((float(azimuth), float(altitude)) for azimuth, altitude in points)
+        fault = horizon_fault(horizon)
+        if fault is not None:
+            self._complain(fault.what, fault.cure)
+        return horizon
 
     def _refuse_unknown(self, table: Mapping[str, Any]) -> None:
         for section, content in table.items():
@@ -320,3 +352,13 @@ class _Reader:
                 else f"More is worse here: as in {name} = [1.3, 1.6]",
             )  # fmt: skip
         return limit
+
+
+def _is_point(point: Any) -> bool:
+    """Tell a pair of finite numbers."""
+    numbers = [isinstance(v, int | float) and not isinstance(v, bool) for v in _items(point)]
+    return numbers == [True, True] and all(map(isfinite, point))
+
+
+def _items(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else []

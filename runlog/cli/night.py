@@ -17,6 +17,7 @@ from runlog.cli.common import (
     safe,
     safe_lines,
     show,
+    talk,
     with_session,
 )
 from runlog.cli.completing import stored
@@ -86,7 +87,19 @@ def command(
         for report in told:
             show_report(report)
         show_to_go(engine, session.settings, told)
+    short = {(t.target, t.filter) for report in told for t in report.added if t.to_go_s}
+    if short and not any(asked.values()) and date is None:
+        talk(*pointers_to(session, engine, short))
     return 0
+
+
+def pointers_to(session: Session, engine: "Database", short: set[tuple[str, str]]) -> list[str]:
+    """Say what the coming night gives the goals that the last one served."""
+    from datetime import UTC, datetime
+
+    from runlog.actions.pointers import pointers
+
+    return pointers(engine, session.settings, datetime.now(UTC), short)
 
 
 def _row(report: "NightReport") -> dict[str, object]:

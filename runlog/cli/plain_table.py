@@ -11,7 +11,7 @@ from runlog.core.columns import COLUMNS
 GAP = "  "
 WRAPPED = frozenset(
     "looked_at faults text where spellings missing notes noted what selection verdict "
-    "evidence".split()
+    "evidence why".split()
 )  # sentences: they go on below themselves, at blanks
 SHORTENED = frozenset("path rig target worst_panel root who".split())  # names: cut, with a sign
 LEAST = 18  # cells that a name or a sentence keeps, if it has so many

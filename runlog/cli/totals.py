@@ -92,7 +92,17 @@ def _totals(
         if more:
             _show_notes(rows)
         _show_mosaics(mosaics, part)
+        if part.asks_nothing and any(row["to_go_s"] for row in rows):
+            _point_to_tonight(engine, session)
     return 0
+
+
+def _point_to_tonight(engine: Any, session: Session) -> None:
+    from datetime import UTC, datetime
+
+    from runlog.actions.pointers import pointers
+
+    talk(*pointers(engine, session.settings, datetime.now(UTC)))
 
 
 def _nothing(part: "Selection") -> None:

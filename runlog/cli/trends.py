@@ -12,15 +12,16 @@ from runlog.cli.common import (
     listing,
     safe,
     show,
-    table,
     talk,
     with_session,
 )
+from runlog.cli.plain_table import table
 
 if TYPE_CHECKING:
     from runlog.core.trends.series import Trend
 
 SHOWN = "series filter setting course runs usual a_year verdict".split()
+DROP = "course setting a_year runs"
 NOT_HERE = "night target grade fault"  # a trend is of all a rig did
 
 
@@ -66,7 +67,7 @@ def _show(rig: str, found: list["Trend"]) -> None:
     if judged:
         rows = [_plain(t, judged) for t in judged]
         keys = [k for k in SHOWN if any(row[k] is not None for row in rows)]
-        show(table(rows, keys))
+        show(table(rows, keys, DROP))
     _list("What moved", [_said(t) for t in judged if t.verdict.value != "steady"])
     _list("Unknown", _unknown([t for t in found if t.slope is None]))
 

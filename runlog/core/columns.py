@@ -149,7 +149,20 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "runs": Column("nights", str, True),
     "usual": Column("usual", str, True),
     "a_year": Column("a year", str, True),
-    "verdict": Column("verdict"),
+    # Plans.
+    "between": Column("when"),
+    "why": Column("why"),
+    "up_between": Column("up in the dark"),
+    "alt_max_deg": Column("highest °", _number(0), True),
+    "airmass_min": Column("airmass", _number(2), True),
+    "moon_sep_deg": Column("from the Moon °", _number(0), True),
+    "worth": Column("worth", _number(2), True),
+    "frames_fit": Column("frames that fit", str, True),
+    "season_end": Column("season until"),
+    "dark_s": Column("dark", hours, True),
+    "usable_s": Column("up", hours, True),
+    "moonless_s": Column("without the Moon", hours, True),
+    "rank": Column("rank", str, True),
 }
 
 

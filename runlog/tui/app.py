@@ -55,9 +55,16 @@ def _totals(session: Session) -> MainScreen:
     return TotalsScreen(session)
 
 
+def _tonight(session: Session) -> MainScreen:
+    from runlog.tui.tonight_screen import TonightScreen
+
+    return TonightScreen(session)
+
+
 def _import_the_rest() -> None:
     import runlog.tui.doubtful_screen
     import runlog.tui.picture_screen
+    import runlog.tui.tonight_screen
     import runlog.tui.totals_screen  # noqa: F401 - so that the first press of its key is quick
 
 
@@ -66,6 +73,7 @@ PLACES: dict[str, Callable[[Session], MainScreen]] = {
     "frames": FramesScreen,
     "doubtful": _doubtful,
     "totals": _totals,
+    "tonight": _tonight,
 }
 
 
@@ -127,7 +135,7 @@ class ReviewApp(App[None]):
     # --- where one is -----------------------------------------------------------------------
 
     async def action_go(self, place: str) -> None:
-        """Go to one of the four places."""
+        """Go to one of the five places."""
         if self.current_mode == place:
             while len(self.screen_stack) > 1:
                 await self.pop_screen()

@@ -31,6 +31,7 @@ EVERYWHERE = (
     _k("go.frames", "2", "2", "go('frames')", "frames", "All frames, one a row", False),
     _k("go.doubtful", "3", "3", "go('doubtful')", "doubtful", "Frames that need a decision", False),
     _k("go.totals", "4", "4", "go('totals')", "totals", "Hours per target and filter", False),
+    _k("go.tonight", "5", "5", "go('tonight')", "tonight", "What to do in the coming night", False),
     _k("all.help", "question_mark,f1", "?", "help", "help", "Show the keys of this screen"),
     _k("all.undo", "u", "u", "undo", "undo", "Take the last decision back, a goal too", False),
     _k("all.redo", "U", "U", "redo", "redo", "Make it again", False),
@@ -164,6 +165,12 @@ PICTURE = (
     *LOOKING,
 )
 
+TONIGHT = (
+    _k("plan.open", "enter", "Enter", "open", "next nights", "The next good nights of this target"),
+    _k("plan.up", "up", "↑", "move(-1)", "up", "The row above", False),
+    _k("plan.down", "down", "↓", "move(1)", "down", "The row below", False),
+)  # fmt: skip
+
 TOTALS = (
     _k("total.goal", "g", "g", "goal", "set goal", "Say what is wanted: hours, a ratio, a gain"),
     _k("total.open", "enter", "Enter", "open", "frames", "The frames behind this number"),
@@ -192,6 +199,7 @@ SCOPES: dict[str, tuple[str, tuple[Key, ...]]] = {
     "doubtful": ("The doubtful frames", DOUBTFUL),
     "picture": ("The picture", PICTURE),
     "totals": ("The totals", TOTALS),
+    "tonight": ("The plan of the night", TONIGHT),
     "calendar": ("The calendar", CALENDAR),
 }
 

@@ -19,7 +19,7 @@ class Said(Message):
 
 @dataclass
 class PlaceWanted(Message):
-    """One of the four places is asked for."""
+    """One of the five places is asked for."""
 
     place: str
 

@@ -10,7 +10,8 @@ import pytest
 from tests.tools import DATABASE_VARIABLE, here, moment, noise, write_frame, write_run
 
 LISTINGS = """frames|nights|night 2026-10-09|totals|calibration|targets list|forecast
-check|frames --rig ladybird|frames --fault unreadable"""
+check|frames --rig ladybird|frames --fault unreadable
+tonight --date 2026-10-20|ahead --date 2026-10-20"""
 OWN = ("tables of version", "integrity: ")  # what a database says of itself
 
 

@@ -10,8 +10,9 @@ from tests.tui.nights import Wish, build
 
 HEAVY = ("astropy", "photutils", "scipy", "runlog.measure", "alembic", "textual")
 COMMANDS = (
-    "totals", "totals --by night", "nights", "night", "frames", "forecast", "targets", "export",
-    "calibration", "check", "policy show", "goal M31 Ha 10", "regrade", "targets log",
+    "totals", "totals --by night", "tonight --config {site}",
+    "ahead --nights 5 --config {site}", "nights", "night", "frames", "forecast", "targets",
+    "export", "calibration", "check", "policy show", "goal M31 Ha 10", "regrade", "targets log",
     "trends", "roots", "correct --list", "correct filter OIII --filter Ha --dry-run",
     "mark {key} keep", "mark {key} auto",
 )  # fmt: skip
@@ -54,7 +55,9 @@ def held(words, database):
 def test_a_command_that_reads_or_marks_holds_nothing_heavy(database, command):
     """Guards seconds a command: one import at the top of a file brings measuring back to all."""
     path, key = database
-    modules = held([word.format(key=key) for word in command.split()], path)
+    site = path.parent / "site.toml"
+    site.write_text("[site]\nlatitude_deg = 50.1\nlongitude_deg = 14.4\n")
+    modules = held([word.format(key=key, site=site) for word in command.split()], path)
     assert "runlog" in modules
     assert not modules & {*HEAVY}
 

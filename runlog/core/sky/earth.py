@@ -48,7 +48,11 @@ class Moments:
 
 def moments_of(times: Sequence[datetime]) -> Moments:
     """Prepare n timezone-aware moments."""
-    days = np.array([days_since_j2000(moment) for moment in times], dtype=float)
+    return moments_at(np.array([days_since_j2000(moment) for moment in times], dtype=float))
+
+
+def moments_at(days: Floats) -> Moments:
+    """Prepare n moments by their days since J2000 UTC, (n,)."""
     centuries = (days + tt_minus_utc_s(days) / 86400) / DAYS_A_CENTURY
     nutation, nodding = nutation_of(centuries)
     tilt = mean_tilt(centuries) + nodding

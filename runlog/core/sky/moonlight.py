@@ -64,11 +64,15 @@ def _airmass(zenith_deg: float) -> float:
 
 
 def moon_phase_angles_deg(times: Sequence[datetime]) -> Floats:
-    """Compute the Moon's phase angle, (n,) degrees, for n timezone-aware moments.
+    """Compute the Moon's phase angle, (n,) degrees, for n timezone-aware moments."""
+    return phase_angles_deg(moments_of(times).centuries)
+
+
+def phase_angles_deg(centuries: Floats) -> Floats:
+    """Compute the Moon's phase angle, (n,) degrees, for centuries (n,) of TT since J2000.
 
     Meeus, Astronomical Algorithms (2nd ed.), 48.2 and 48.3, as seen from the Earth's centre.
     """
-    centuries = moments_of(times).centuries
     moon, sun = moon_place(centuries), sun_place(centuries)
     latitude = np.radians(moon.latitude_deg)
     apart = np.cos(latitude) * np.cos(np.radians(moon.longitude_deg) - sun.longitude)

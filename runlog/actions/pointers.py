@@ -1,0 +1,52 @@
+"""What totals and a night's summary say of the night to come: goals that are short."""
+
+from collections.abc import Collection
+from datetime import datetime
+
+from sqlalchemy import Engine
+
+from runlog.actions.tonight import Asked, Tonight, tonight
+from runlog.config import Settings
+from runlog.core.plan.publish import gain_words
+from runlog.core.plan.wanted import Wanted
+from runlog.errors import UsageError
+from runlog.store.engine import reading
+from runlog.store.goals import goals
+
+MOST = 3  # lines; the plan itself tells the rest
+MORE = "The whole plan: runlog tonight"
+
+
+def pointers(
+    engine: Engine,
+    settings: Settings,
+    now: datetime,
+    about: Collection[tuple[str, str]] | None = None,
+) -> list[str]:
+    """Say of goals that are short what the coming night gives them; nothing without goals.
+
+    `about` are the targets and filters that matter; else all. Those the plan serves come first.
+    """
+    with reading(engine) as connection:
+        if not goals(connection):
+            return []
+    try:
+        found = tonight(engine, settings, Asked(now))
+    except UsageError as error:  # no site, or rigs at several: that is no matter of totals
+        return [f"No plan for tonight: {error.what}"]
+    lines = [
+        gain_words(wanted, planned_s)
+        for wanted, planned_s in _short(found)
+        if about is None or (wanted.target, wanted.filter) in about
+    ]
+    return [*lines[:MOST], MORE] if lines else []
+
+
+def _short(found: Tonight) -> list[tuple[Wanted, float]]:
+    """List open goals and the effective seconds planned for each, the most served first."""
+    short = [
+        (wanted, one.plan.planned_s(number))
+        for one in found.rigs
+        for number, wanted in enumerate(one.plan.wanted)
+    ]
+    return sorted(short, key=lambda pair: (-pair[1], pair[0].order))

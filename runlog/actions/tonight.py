@@ -1,0 +1,304 @@
+"""Plan a night: what each goal would get, and the order that serves them best."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+
+from sqlalchemy import Connection, Engine
+
+from runlog.actions.plan_knowledge import (
+    RigAtWork,
+    exposure_for,
+    knowledge_of,
+    places_of,
+    rigs_at_work,
+)
+from runlog.actions.totals import counting
+from runlog.config import Settings
+from runlog.core.escape import for_shell
+from runlog.core.ledger.goals import set_against
+from runlog.core.ledger.totals import Total
+from runlog.core.plan.night import NightPlan, plan_night
+from runlog.core.plan.season import Place
+from runlog.core.plan.sky_grid import dark_span
+from runlog.core.plan.wanted import Action, Setting, Wanted
+from runlog.core.selection import EVERYTHING, Selection
+from runlog.core.sky.earth import Site
+from runlog.core.sky.nights import night_of, noon_before
+from runlog.core.sky.sidereal import days_since_j2000
+from runlog.errors import UsageError
+from runlog.store import goals as goal_store
+from runlog.store import totals as total_store
+from runlog.store.engine import reading
+
+FIRST_YEAR, LAST_YEAR = 1972, 2100  # the Sun and Moon are good to hundredths of a degree
+DARK_SUN_DEG = -18.0
+BRIGHT_NIGHT_OVER = 0.75  # days after noon: a night without dark is over at six in the morning
+NO_SITE = "The site is not known: no frame's header tells it and the config file does not"
+SITE_CURE = "Write latitude_deg and longitude_deg under [site] in the config file"
+
+
+@dataclass(frozen=True)
+class RigPlan:
+    """A rig and its plan."""
+
+    rig: RigAtWork
+    plan: NightPlan
+    places: Mapping[str, Place]
+
+
+@dataclass(frozen=True)
+class Tonight:
+    """The plans of one night, and what is not in them."""
+
+    night: date
+    goals_set: bool
+    rigs: tuple[RigPlan, ...]
+    elsewhere: tuple[tuple[Wanted, str], ...]  # goals that another rig serves
+    reached: tuple[Wanted, ...]
+    no_hours: tuple[Wanted, ...]  # goals that have no hours yet
+    zone: tzinfo
+
+    @property
+    def value(self) -> float:
+        """Weighted effective seconds planned."""
+        return sum(r.plan.value for r in self.rigs)
+
+    @property
+    def bound_share(self) -> float | None:
+        """Value over what no order could pass, over all rigs."""
+        bound = sum(r.plan.order.bound for r in self.rigs)
+        return min(self.value / bound, 1.0) if bound > 0 else None
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What was asked, folded."""
+
+    now: datetime
+    date: str | None = None
+    until: str | None = None
+    selection: Selection = EVERYTHING
+
+
+def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
+    """Plan one night for each rig at work."""
+    with reading(engine) as connection:
+        return _tonight(connection, settings, asked)
+
+
+def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonight:
+    rigs = chosen_rigs(connection, settings, asked.selection)
+    site = rigs[0].site
+    assert site is not None  # a rig without one was refused
+    night = evening(asked, site, settings)
+    noon = noon_before(night, site.longitude_deg)
+    until = until_moment(asked.until, noon, zone_of(settings))
+    book = wanted_of(connection, settings, asked.selection)
+    owned, elsewhere = shared_out(book.open, rigs, connection)
+    plans = []
+    for rig in rigs:
+        places = places_of(connection, [w.target for w in owned[rig.rig_id]])
+        plans.append(_planned(rig, owned[rig.rig_id], places, noon, until))
+    return Tonight(
+        night, book.goals_set, tuple(plans), tuple(elsewhere), book.reached, book.no_hours,
+        zone_of(settings),
+    )  # fmt: skip
+
+
+def chosen_rigs(
+    connection: Connection, settings: Settings, selection: Selection
+) -> list[RigAtWork]:
+    """Load the rigs to plan for; they stand at one site."""
+    rigs = rigs_at_work(connection, settings, selection.rigs)
+    if not rigs:
+        raise UsageError(
+            "No dated night with light frames is stored, so nothing is known of a rig",
+            cure="Scan your frames: runlog scan FOLDER",
+        )
+    for rig in rigs:
+        if rig.site is None:
+            raise UsageError(f"{NO_SITE} ({rig.name})", cure=SITE_CURE)
+    sites = {(round(r.site.latitude_deg, 1), round(r.site.longitude_deg, 1))
+             for r in rigs if r.site is not None}  # fmt: skip
+    if len(sites) > 1:
+        raise UsageError(
+            "The rigs stand at different sites, where it is night at different times",
+            cure="Plan for one: --rig " + ", or --rig ".join(for_shell(r.name) for r in rigs),
+        )
+    return rigs
+
+
+def zone_of(settings: Settings) -> tzinfo:
+    """Give the zone that times are shown in: the config's, else UTC."""
+    return settings.clock.zone or UTC
+
+
+def evening(asked: Asked, site: Site, settings: Settings) -> date:
+    """Give the evening asked about, else the one whose dark is now or comes next."""
+    if asked.date is None:
+        now = night_of(asked.now, site.longitude_deg, settings.clock).evening
+        noon = days_since_j2000(noon_before(now, site.longitude_deg))
+        dark = dark_span(noon, site, DARK_SUN_DEG)
+        over = noon + BRIGHT_NIGHT_OVER if dark is None else dark[1]
+        return now + timedelta(days=int(days_since_j2000(asked.now) >= over))
+    try:
+        found = date.fromisoformat(asked.date)
+    except ValueError as error:
+        raise UsageError(
+            f"{asked.date!r} is no date", cure="Write the evening's date as in 2026-10-14"
+        ) from error
+    if not FIRST_YEAR <= found.year <= LAST_YEAR:
+        raise UsageError(
+            f"{asked.date} is out of range: Sun and Moon are known well enough from "
+            f"{FIRST_YEAR} to {LAST_YEAR}"
+        )
+    return found
+
+
+def until_moment(typed: str | None, noon: datetime, zone: tzinfo) -> datetime | None:
+    """Read HH:MM on the wall as the moment of this night that it means."""
+    if typed is None:
+        return None
+    try:
+        clock = time.fromisoformat(typed)
+    except ValueError as error:
+        raise UsageError(f"{typed!r} is no time of day", cure="Write it as in 03:30") from error
+    day = noon.astimezone(zone).date()
+    for later in range(3):
+        at = datetime.combine(day + timedelta(days=later), clock.replace(tzinfo=None), zone)
+        if noon <= at.astimezone(UTC) < noon + timedelta(days=1):
+            return at.astimezone(UTC)
+    raise UsageError(f"{typed} is not within this night, by the wall clock of {zone}")
+
+
+# --- what is wanted ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Book:
+    """Goals by how they stand."""
+
+    open: tuple[Wanted, ...]
+    reached: tuple[Wanted, ...]
+    no_hours: tuple[Wanted, ...]
+    goals_set: bool
+
+
+def wanted_of(connection: Connection, settings: Settings, selection: Selection) -> Book:
+    """List the goals that are asked about; without any goal, what has kept hours."""
+    totals = total_store.totals(connection, Selection())
+    goals = goal_store.goals(connection)
+    found = set_against(totals, goals, counting(settings))
+    asked = [t for t in found if _asked(t, selection)]
+    if not goals:
+        nights = _last_nights(connection)
+        kept = [t for t in asked if t.kept_s > 0]
+        plain = [Wanted(t.target, t.filter, last_night=nights.get((t.target, t.filter), ""))
+                 for t in kept]  # fmt: skip
+        return Book(tuple(plain), (), (), goals_set=False)
+    with_goal = [t for t in asked if t.goal_form is not None]
+    return Book(
+        tuple(_wanted(t) for t in with_goal if t.to_go_s),
+        tuple(_wanted(t) for t in with_goal if t.done),
+        tuple(_wanted(t) for t in with_goal if t.to_go_s is None),
+        goals_set=True,
+    )
+
+
+def _wanted(total: Total) -> Wanted:
+    return Wanted(total.target, total.filter, total.priority, total.to_go_s)
+
+
+def _asked(total: Total, selection: Selection) -> bool:
+    named = selection.target is None or (
+        total.target == selection.target or total.target.startswith(f"{selection.target} panel ")
+    )
+    return named and selection.filter in (None, total.filter)
+
+
+def _last_nights(connection: Connection) -> dict[tuple[str, str], str]:
+    rows = total_store.by_night(connection, Selection(), with_worth=False)
+    return {(row.target, row.filter): row.night for row in rows if row.kept_s}
+
+
+def shared_out(
+    wanted: Sequence[Wanted], rigs: Sequence[RigAtWork], connection: Connection
+) -> tuple[dict[int, list[Wanted]], list[tuple[Wanted, str]]]:
+    """Give each goal to one rig: the one that logged most of it, else most of its filter.
+
+    A goal is not planned twice. With a rig named, goals that another rig serves are told apart.
+    """
+    named = {rig.rig_id for rig in rigs}
+    every = rigs if len(rigs) > 1 else _others_too(connection, rigs)
+    owned: dict[int, list[Wanted]] = {rig.rig_id: [] for rig in rigs}
+    elsewhere = []
+    for goal in wanted:
+        owner = max(every, key=lambda rig: _claim(rig, goal))
+        if owner.rig_id in named:
+            owned[owner.rig_id].append(goal)
+        else:
+            elsewhere.append((goal, owner.name))
+    return owned, elsewhere
+
+
+def _others_too(connection: Connection, rigs: Sequence[RigAtWork]) -> Sequence[RigAtWork]:
+    others = rigs_at_work(connection, rigs[0].settings, None)
+    return [*rigs, *(rig for rig in others if rig.rig_id != rigs[0].rig_id)]
+
+
+def _claim(rig: RigAtWork, goal: Wanted) -> tuple[float, float, float, str]:
+    own = [row for row in rig.record if row.target == goal.target]
+    return (
+        sum(row.logged_s for row in own if row.filter == goal.filter),
+        sum(row.logged_s for row in own),
+        sum(row.logged_s for row in rig.record if row.filter == goal.filter),
+        rig.last_night,
+    )
+
+
+# --- planning ----------------------------------------------------------------------------------
+
+
+def _planned(
+    rig: RigAtWork, wanted: Sequence[Wanted], places: Mapping[str, Place], noon: datetime,
+    until: datetime | None,
+) -> RigPlan:  # fmt: skip
+    actions = actions_for(rig, wanted)
+    setting = setting_of(rig, actions, noon, until)
+    return RigPlan(rig, plan_night(setting, wanted, actions, places), places)
+
+
+def setting_of(
+    rig: RigAtWork, actions: Iterable[Action], noon: datetime, until: datetime | None = None
+) -> Setting:
+    """Gather what a rig's nights are planned by."""
+    assert rig.site is not None
+    return Setting(
+        site=rig.site,
+        noon=days_since_j2000(noon),
+        limits=rig.settings.plan,
+        known=knowledge_of(rig, [a.filter for a in actions]),
+        until=None if until is None else days_since_j2000(until),
+        bands=frozenset(rig.settings.bands),
+    )
+
+
+def actions_for(rig: RigAtWork, wanted: Sequence[Wanted]) -> list[Action]:
+    """List what serves goals: each through its own filter, and through dual bands in use."""
+    numbers = {(w.target, w.filter): i for i, w in enumerate(wanted)}
+    used = {light.filter for light in rig.lights}
+    serving: dict[tuple[str, str], set[int]] = {}
+    for (target, name), i in numbers.items():
+        serving.setdefault((target, name), set()).add(i)
+        for dual, passed in rig.settings.bands.items():
+            if name in passed and dual in used:
+                serving.setdefault((target, dual), set()).add(i)
+    duals = {d for d in rig.settings.bands if d in used}
+    # A rig with a dual band and no filter of the line itself takes the line through the dual band.
+    lines = {line for dual in duals for line in rig.settings.bands[dual]}
+    return [
+        Action(target, name, *exposure_for(rig.lights, target, name), tuple(sorted(serves)))
+        for (target, name), serves in sorted(serving.items())
+        if name in used or name not in lines
+    ]

@@ -1,0 +1,199 @@
+"""The coming night: what to do until dawn, a strip a target, and the facts in words."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, ClassVar
+
+from rich.text import Text
+from textual import work
+from textual.app import ComposeResult
+from textual.widgets import Static
+
+from runlog.actions.open import Database
+from runlog.actions.tonight import Asked, RigPlan, Tonight, tonight
+from runlog.config import Settings
+from runlog.core.columns import share
+from runlog.core.plan import words
+from runlog.core.plan.publish import frames_words, rows_of, strip
+from runlog.core.plan.sky_grid import moment_of
+from runlog.errors import UsageError
+from runlog.tui.keys import TONIGHT, bound
+from runlog.tui.main_screen import MainScreen
+from runlog.tui.session import Session
+from runlog.tui.text import safe, styled
+
+LEAST_STRIP = 12  # cells
+
+
+def now() -> datetime:
+    """Tell the time; apart, so that tests can stop it."""
+    return datetime.now(UTC)
+
+
+def plan_or_why(engine: Database, settings: Settings, at: datetime) -> Tonight | str:
+    """Plan the coming night, or say why it cannot be planned."""
+    try:
+        return tonight(engine, settings, Asked(at))
+    except UsageError as error:
+        return str(error)
+
+
+@dataclass(frozen=True)
+class Line:
+    """A target through a filter: its plan, its number there, and its published row."""
+
+    rig: RigPlan
+    number: int
+    row: dict[str, Any]
+
+    @property
+    def name(self) -> str:
+        """How it is called."""
+        return safe(f"{self.row['target']} {self.row['filter']}")
+
+
+def lines_of(found: Tonight) -> list[Line]:
+    """List what is wanted in the order of the plan, then the rest; each action once."""
+    lines = []
+    for rig in found.rigs:
+        numbers = {(a.target, a.filter): n for n, a in enumerate(rig.plan.actions)}
+        seen = set()
+        for row in rows_of(rig.plan):
+            key = (row["target"], row["filter"])
+            if key not in seen:
+                lines.append(Line(rig, numbers[key], row))
+            seen.add(key)
+    return lines
+
+
+class TonightScreen(MainScreen):
+    """One strip a target through the dark: as high as a minute is worth, not as high as it is."""
+
+    scope = "tonight"
+    place = "tonight"
+    BINDINGS: ClassVar[list[Any]] = bound(TONIGHT)
+
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self.found: Tonight | None = None
+        self.why = ""
+        self.lines: list[Line] = []
+        self.at = 0
+        self.opened = False  # the next nights of the target under the cursor
+
+    def body(self) -> ComposeResult:
+        """The night in words, a strip a target, and the target under the cursor in words."""
+        yield Static(id="plan_head")
+        yield Static(id="plan_rows")
+        yield Static(id="plan_told")
+
+    def depends_on(self) -> tuple[object, ...]:
+        """The plan is made from all nights, and from goals."""
+        return (self.session.version, self.session.look)
+
+    def reload(self) -> None:
+        """Plan again beside the painting."""
+        self._reload()
+
+    @work(exclusive=True, group="tonight")
+    async def _reload(self) -> None:
+        found = await self.ask(plan_or_why, self.session.settings, now())
+        if found is None:
+            return
+        self.found, self.why = (None, found) if isinstance(found, str) else (found, "")
+        self.lines = lines_of(self.found) if self.found else []
+        self.at = min(self.at, max(len(self.lines) - 1, 0))
+        self.draw()
+
+    def on_resize(self) -> None:
+        """Draw for the room there is now."""
+        if self.found or self.why:
+            self.draw()
+
+    # --- showing ----------------------------------------------------------------------------
+
+    def draw(self) -> None:
+        """Draw the plan with the cursor on one target."""
+        head, rows, told = (self.query_one(f"#plan_{part}", Static)
+                            for part in ("head", "rows", "told"))  # fmt: skip
+        if self.found is None:
+            head.update(Text(safe(self.why.split("\n")[0])))
+            rows.update(Text("\n ".join(["", *map(safe, self.why.split("\n")[1:])])))
+            told.update("")
+            return
+        head.update(Text("\n").join(self._head(self.found)))
+        rows.update(Text("\n").join(self._rows(self.found)))
+        told.update(Text("\n").join(Text(safe(line)) for line in self._told(self.found)))
+
+    def _head(self, found: Tonight) -> list[Text]:
+        look, first = self.session.look, found.rigs[0].plan
+        bold = styled(look.accent, bold=True)
+        said = [Text(f"Night of {found.night}", style=bold),
+                Text(words.heading(first, found.zone))]  # fmt: skip
+        if not found.goals_set:
+            said.append(Text(words.NO_GOALS))
+        return said
+
+    def _rows(self, found: Tonight) -> list[Text]:
+        """Write each rig's running order, and the strips below, as far as there is room."""
+        text: list[Text] = []
+        for rig in found.rigs:
+            text += self._order(rig, found)
+        room = max(self.query_one("#plan_rows").size.height - len(text) - 1, 1)
+        top = max(min(self.at - room // 2, len(self.lines) - room), 0)
+        text.append(Text("Worth of a minute through the dark (full height: 1; blank: not up)",
+                         style=styled(self.session.look.quiet)))  # fmt: skip
+        text += [self._line(i) for i in range(top, min(top + room, len(self.lines)))]
+        return text
+
+    def _order(self, rig: RigPlan, found: Tonight) -> list[Text]:
+        plan = rig.plan
+        best = (
+            "" if plan.share is None else f", {share(plan.share)} of the best any order could give"
+        )
+        title = "Running order" if plan.blocks else "Nothing to do tonight"
+        text = [Text(f"{title}, {safe(rig.rig.name)}{best}", style="bold")]
+        for block in plan.blocks:
+            when = words.between(moment_of(block.start), moment_of(block.end), found.zone)
+            name = safe(f"{block.action.target} {block.action.filter}")
+            text.append(Text(f"  {when}  {name}: {frames_words(block)}"))
+        return text
+
+    def _line(self, i: int) -> Text:
+        line, look = self.lines[i], self.session.look
+        width = max(len(one.name) for one in self.lines)
+        chance, plan = line.rig.plan.chances[line.number], line.rig.plan
+        text = Text(f" {line.name:<{width}} ", style=styled("", bold=i == self.at,
+                                                            reverse=i == self.at))  # fmt: skip
+        cells = max(self.size.width - width - 4, LEAST_STRIP)
+        if chance is not None and chance.spans and plan.dark.span is not None:
+            minutes = (plan.dark.span[1] - plan.dark.span[0]) * 1440 / cells
+            text.append(strip(plan, chance, minutes), styled(look.accent))
+        else:
+            text.append(safe(line.row["reason"] or ""), styled(look.quiet))
+        return text
+
+    def _told(self, found: Tonight) -> list[str]:
+        if not self.lines:
+            return ["Every goal is reached, has no hours yet, or there is none to plan.",
+                    words.NO_FORECAST]  # fmt: skip
+        line = self.lines[self.at]
+        if self.opened:
+            return [line.name, words.next_nights(line.rig.plan, line.number)]
+        said = list(words.row_words(line.row, found.zone))
+        law = line.rig.plan.setting.known.laws[line.row["filter"]].moon_from
+        return [f"{line.name}: {said[0] if said else ''}", *said[1:],
+                f"The Moon in {line.row['filter']}: {law}. {words.NO_FORECAST}"]  # fmt: skip
+
+    # --- keys -------------------------------------------------------------------------------
+
+    def action_move(self, step: int) -> None:
+        """Move by rows."""
+        self.at = min(max(self.at + step, 0), max(len(self.lines) - 1, 0))
+        self.opened = False
+        self.draw()
+
+    def action_open(self) -> None:
+        """Show the next good nights of this target, or its night again."""
+        self.opened = not self.opened and bool(self.lines)
+        self.draw()

@@ -1,0 +1,293 @@
+"""`runlog tonight` and `runlog ahead` as a person types them: plans, JSON, CSV, and bad input."""
+
+import csv
+import io
+import json
+from zlib import crc32
+
+import pytest
+
+from tests.tools import here, noise, runlog_json, write_frame
+
+SITE = "[site]\nlatitude_deg = 50.1\nlongitude_deg = 14.4\n"
+EVENING = "2026-10-20"
+TONIGHT_KEYS = {
+    "schema", "night", "site", "dark_start_utc", "dark_end_utc", "dark_from", "moon",
+    "share_usable", "share_usable_from", "bound_share", "rows", "plan", "unknown",
+}  # fmt: skip
+ROW_KEYS = set(
+    "target filter priority to_go_s up_start_utc up_end_utc transit_utc alt_max_deg airmass_min "
+    "moon_sep_deg moon_v_mag sky_ratio moon_from exposure_s overhead_s overhead_from frames_fit "
+    "effective_s effective_low_s effective_high_s season_end nights_left weight reason".split()
+)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def in_this_process():
+    """Read the few frames here: starting workers for each test would take a minute."""
+    patch = pytest.MonkeyPatch()
+    patch.setattr("runlog.actions.scan.FEW", 100)
+    yield
+    patch.undo()
+
+
+def lights(home, evening, frames, target="M33", hour=19, **cards):
+    """Write lights of one evening, 318 seconds apart."""
+    for i in range(frames):
+        seconds = hour * 3600 + 318 * i
+        start = f"{evening}T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+        name = f"{evening}_{target}_{i:02d}_{len(list((home / 'frames').glob('*')))}.fits"
+        cards = {"RA": 23.46, "DEC": 30.66} | cards
+        seed = crc32(name.encode())
+        write_frame(home / "frames" / name, noise(seed), **{"DATE__OBS": start, "OBJECT": target}
+                    | cards)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory):
+    """Scan two evenings of a rig, and set goals."""
+    home = tmp_path_factory.mktemp("tonight")
+    (home / "frames").mkdir()
+    for evening in ("2026-10-02", "2026-10-09"):
+        lights(home, evening, 4)
+    lights(home, "2026-10-09", 2, target="NGC7000", hour=22, FILTER="Ha", RA=314.7, DEC=44.3)
+    assert here(home, "scan", home / "frames").returncode == 0
+    names = [p.name for p in sorted((home / "frames").iterdir())]
+    assert here(home, "mark", *names, "keep").returncode == 0
+    return home
+
+
+@pytest.fixture(scope="module")
+def goals(home):
+    """Set goals: one with frames, one planned from the catalogue, one without a place."""
+    for words in (("M33", "L", "10"), ("M42", "Ha", "5", "--new"), ("Xyzzy", "Ha", "5", "--new"),
+                  ("M33", "Ha", "0.5", "--priority", "1")):  # fmt: skip
+        assert here(home, "goal", *words).returncode == 0
+    yield home
+    for target, name in (("M33", "L"), ("M42", "Ha"), ("Xyzzy", "Ha"), ("M33", "Ha")):
+        here(home, "goal", target, name, "0")
+
+
+def test_without_goals_targets_with_hours_are_planned(home):
+    """Guards a first evening: no goals, said so, and targets with kept hours in their place."""
+    done = here(home, "tonight", "--date", EVENING)
+    assert done.returncode == 0
+    assert "No goals set" in done.stderr
+    assert "M 33" in done.stdout
+    told = runlog_json(home, "tonight", "--date", EVENING)
+    assert told["goals_set"] is False
+    assert {row["target"] for row in told["rows"]} == {"M 33", "NGC 7000"}
+    assert {row["to_go_s"] for row in told["rows"]} == {None}
+
+
+def test_the_published_keys(goals):
+    """Guards the contract of `runlog.tonight/1`: keys, and times in UTC with Z."""
+    told = runlog_json(goals, "tonight", "--date", EVENING)
+    assert told["schema"] == "runlog.tonight/1"
+    assert set(told) >= TONIGHT_KEYS
+    assert all(set(row) >= ROW_KEYS for row in told["rows"])
+    assert set(told["plan"][0]) >= set(
+        "start_utc end_utc target filter frames effective_s why".split()
+    )
+    assert set(told["moon"]) == {"rise_utc", "set_utc", "lit", "alt_max_deg"}
+    assert all(set(u) == {"what", "why", "cure"} for u in told["unknown"])
+    assert told["dark_start_utc"].endswith("Z")
+    assert 0 < told["bound_share"] <= 1
+
+
+def test_a_target_without_frames_is_planned_from_the_catalogue(goals):
+    """Guards goals set for what was never shot: M 42 rises that night, Xyzzy has no place."""
+    rows = {(r["target"], r["filter"]): r for r in
+            runlog_json(goals, "tonight", "--date", EVENING)["rows"]}  # fmt: skip
+    assert rows["M 42", "Ha"]["frames_fit"] > 0
+    assert rows["M 42", "Ha"]["alt_max_deg"] == pytest.approx(37.1, abs=0.2)  # 90 - 47.5 - 5.4
+    assert rows["Xyzzy", "Ha"]["reason"] == "no place known"
+
+
+def test_the_plan_as_csv_is_the_plan_as_json(goals):
+    """Guards handing the plan on: the same blocks in both forms."""
+    as_json = runlog_json(goals, "tonight", "--date", EVENING)["plan"]
+    text = here(goals, "tonight", "--date", EVENING, "--csv").stdout
+    as_csv = list(csv.DictReader(io.StringIO(text)))
+    assert [row["start_utc"] for row in as_csv] == [row["start_utc"] for row in as_json]
+    assert [int(row["frames"]) for row in as_csv] == [row["frames"] for row in as_json]
+    assert as_json == sorted(as_json, key=lambda row: row["start_utc"])
+
+
+def test_until_ends_the_plan_by_the_wall_clock(goals, tmp_path):
+    """Guards --until on a night of 25 hours: in Prague clocks go back on 2026-10-25 at 3:00."""
+    config = tmp_path / "site.toml"
+    config.write_text(SITE + 'time_zone = "Europe/Prague"\n')
+    told = runlog_json(goals, "tonight", "--date", "2026-10-24", "--until", "04:00",
+                       "--config", str(config))  # fmt: skip
+    assert max(row["end_utc"] for row in told["plan"]) <= "2026-10-25T03:00:00Z"
+    assert max(row["end_utc"] for row in told["plan"]) > "2026-10-25T02:30:00Z"
+    shown = here(goals, "tonight", "--date", "2026-10-24", "--config", str(config)).stdout
+    assert "Europe/Prague" in shown
+
+
+def test_goals_that_are_reached_are_told_when_asked(goals):
+    """Guards --all: the kept 20 minutes of Ha are more than a goal of six minutes."""
+    assert here(goals, "goal", "NGC7000", "Ha", "0.1").returncode == 0
+    plain = runlog_json(goals, "tonight", "--date", EVENING)["rows"]
+    everything = runlog_json(goals, "tonight", "--date", EVENING, "--all")["rows"]
+    assert here(goals, "goal", "NGC7000", "Ha", "0").returncode == 0
+    assert "NGC 7000" not in {row["target"] for row in plain}
+    assert [r["reason"] for r in everything if r["target"] == "NGC 7000"] == ["reached"]
+
+
+def test_ahead_tells_seasons_and_ranks(goals):
+    """Guards `runlog.ahead/1`: a row a night and goal, ranked; the season of M 42 from 47.5 N."""
+    told = runlog_json(goals, "ahead", "--date", EVENING, "--nights", "40")
+    assert told["schema"] == "runlog.ahead/1"
+    keys = "night target filter dark_s usable_s moonless_s effective_s rank season_end".split()
+    assert all(set(row) >= set(keys) for row in told["rows"])
+    own = [row for row in told["rows"] if (row["target"], row["filter"]) == ("M 33", "L")]
+    assert len(own) == 40
+    assert own[0]["night"] == EVENING
+    best = min(own, key=lambda row: row["rank"])
+    assert best["effective_s"] == max(row["effective_s"] for row in own)
+    assert best["moonless_s"] == best["usable_s"]  # full Moon on 26 October, new on 9 November
+    season = next(g["season_end"] for g in told["goals"] if g["target"] == "M 42")
+    assert "2027-02-20" < season < "2027-04-01"
+    nowhere = next(g for g in told["goals"] if g["target"] == "Xyzzy")
+    assert nowhere["text"] == "unknown, because the place of its target is not known"
+
+
+def test_ahead_is_shown_for_one_target(goals):
+    """Guards the words: the season's end, and that the pace of two nights is no record."""
+    done = here(goals, "ahead", "M33", "--date", EVENING)
+    assert done.returncode == 0
+    assert "season until 2027-" in done.stdout
+    assert "fewer than 5 nights are stored" in done.stdout.replace("\n", " ")
+    assert "M 42" not in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("tonight", "--date", "soon"), "is no date"),
+        (("tonight", "--date", "2026-02-30"), "is no date"),
+        (("tonight", "--date", "1850-01-01"), "out of range"),
+        (("tonight", "--until", "25:00"), "is no time of day"),
+        (("tonight", "--rig", "Nessie"), "rig"),
+        (("tonight", "--target", "M 104"), "No frame of M 104"),
+        (("ahead", "--nights", "0"), "out of range"),
+        (("ahead", "--nights", "5000"), "out of range"),
+    ],
+)
+def test_what_cannot_be_planned_is_said(goals, words, said):
+    """Guards bad input: exit code 2 and the reason, never a traceback or another plan."""
+    done = here(goals, *words)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("horizon = [[0, 20], [180, 30]]", "hole"),
+        ("horizon = [[0, 20], [90, 30], [80, 20], [180, 20], [270, 20]]", "do not rise"),
+        ("horizon = [[0, 20], [90, 30], [90, 20], [180, 20], [270, 20]]", "twice"),
+        ("horizon = [[0, 20], [90, 95], [180, 20], [270, 20]]", "out of range"),
+        ("horizon = [[0, 20, 3]]", "list of points"),
+        ("horizon = [[0, nan], [90, 20], [180, 20], [270, 20]]", "list of points"),
+        ('horizon = "hills"', "list of points"),
+        ("horizon = [[5, 20]]", "two points"),
+        ("lowest_deg = 95", "out of range"),
+        ("dark_sky_mag = 5", "out of range"),
+        ("[tonight]\ntwilight_deg = -30", "out of range"),
+        ("[tonight]\nbefore_meridian_min = -5", "out of range"),
+        ("[tonight]\nweather = 1", "is not a setting"),
+    ],
+)
+def test_a_horizon_or_limit_that_makes_no_sense_is_refused(goals, tmp_path, text, said):
+    """Guards the config: holes, wrong order and contradicting limits are told with the cure."""
+    config = tmp_path / "site.toml"
+    config.write_text(SITE + text + "\n")
+    done = here(goals, "tonight", "--date", EVENING, "--config", config)
+    assert done.returncode == 3
+    assert said in done.stderr
+
+
+def test_nothing_stored_and_no_site_are_said(tmp_path):
+    """Guards a first start, and frames whose headers tell no place."""
+    (tmp_path / "frames").mkdir()
+    assert here(tmp_path, "tonight").returncode != 0
+    lights(tmp_path, "2026-10-02", 2, SITELAT=None, SITELONG=None)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    done = here(tmp_path, "tonight")
+    assert done.returncode == 2
+    assert "The site is not known" in done.stderr
+    assert "[site]" in done.stderr
+
+
+def test_two_rigs_and_one_goal(goals, tmp_path):
+    """Guards sharing: a goal is planned with the rig that has most of it, and told at the other."""
+    for i in range(2):
+        (tmp_path / "frames").mkdir(exist_ok=True)
+        lights(tmp_path, "2026-10-02", 3 + i, RA=23.46 + i / 100,
+               TELESCOP=("Old Newton", "Ladybird")[i], FOCALLEN=(1000.0, 540.0)[i],
+               INSTRUME=f"Cam {i}")  # fmt: skip
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    assert here(tmp_path, "goal", "M33", "L", "9").returncode == 0
+    both = runlog_json(tmp_path, "tonight", "--date", EVENING)
+    assert {row["rig"].split()[0] for row in both["plan"]} == {"Ladybird"}
+    assert len(both["rigs"]) == 2
+    newton = runlog_json(tmp_path, "tonight", "--date", EVENING, "--rig", "Newton")
+    assert not newton["plan"]
+    assert newton["rows"][0]["reason"].startswith("planned with Ladybird")
+
+
+def test_panels_of_a_mosaic_are_planned_one_by_one(tmp_path):
+    """Guards mosaics: a goal of the mosaic is one of each panel, each at its own place."""
+    (tmp_path / "frames").mkdir()
+    for panel, ra in ((1, 313.0), (2, 316.0)):
+        lights(tmp_path, "2026-10-02", 2, f"NGC7000_Panel{panel}", 18 + panel, RA=ra, DEC=44.3)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    assert here(tmp_path, "goal", "NGC7000", "L", "6").returncode == 0
+    rows = runlog_json(tmp_path, "tonight", "--date", EVENING)["rows"]
+    assert {row["target"] for row in rows} == {"NGC 7000 panel 1", "NGC 7000 panel 2"}
+    transits = sorted(row["transit_utc"] for row in rows)
+    assert transits[0] != transits[1]
+
+
+def test_json_is_whole(goals):
+    """Guards scripts: stdout is one JSON object, whatever is said beside it."""
+    done = here(goals, "tonight", "--date", EVENING, "--json")
+    assert json.loads(done.stdout)["night"] == EVENING
+
+
+def test_totals_point_to_the_plan(goals):
+    """Guards the pointer: goals that are short, and where the plan is; none without goals."""
+    said = here(goals, "totals").stderr
+    assert "short: " in said
+    assert "The whole plan: runlog tonight" in said
+    assert "short: " not in here(goals, "totals", "--json").stderr
+    assert "short: " not in here(goals, "totals", "--night", "2026-10-02").stderr
+
+
+def test_totals_without_goals_say_nothing_of_a_plan(tmp_path):
+    """Guards quiet totals for those who set no goals, and those whose site is not known."""
+    lights(tmp_path, "2026-10-02", 2, SITELAT=None, SITELONG=None)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    assert "plan" not in here(tmp_path, "totals").stderr
+    assert here(tmp_path, "goal", "M33", "L", "5").returncode == 0
+    done = here(tmp_path, "totals")
+    assert done.returncode == 0
+    assert "No plan for tonight: The site is not known" in done.stderr
+
+
+def test_rigs_at_two_sites_are_planned_one_at_a_time(tmp_path):
+    """Guards rigs in two hemispheres: --rig is asked for, and the plan then is that rig's."""
+    lights(tmp_path, "2026-10-02", 2)
+    lights(tmp_path, "2026-10-02", 2, hour=3, TELESCOP="Far South", SITELAT="-30 10 00",
+           SITELONG="-70 48 00")  # fmt: skip
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    done = here(tmp_path, "tonight", "--date", EVENING)
+    assert done.returncode == 2
+    assert "different sites" in done.stderr
+    told = runlog_json(tmp_path, "tonight", "--date", EVENING, "--rig", "Far South")
+    assert told["site"]["latitude_deg"] == pytest.approx(-30.17, abs=0.01)
+    assert {row["rig"].split()[0] for row in told["rows"] if row["rig"]} <= {"Far"}

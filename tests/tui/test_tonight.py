@@ -1,0 +1,98 @@
+"""The fifth place: the plan of the coming night, with the facts of the command."""
+
+import json
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from runlog.config import load_settings
+from runlog.store.engine import open_engine
+from runlog.tui import tonight_screen
+from runlog.tui.app import ReviewApp
+from runlog.tui.session import Session
+
+from .conftest import press, rest
+
+NOW = datetime(2026, 10, 20, 14, tzinfo=UTC)
+
+
+def command(database: Path, *words: str) -> str:
+    """Run runlog as a person does."""
+    config = str(database.with_suffix(".toml"))
+    line = [sys.executable, "-m", "runlog", "--db", str(database), "--config", config, *words]
+    return subprocess.run(line, capture_output=True, text=True, check=True).stdout
+
+
+@pytest.fixture
+def app(database: Path, monkeypatch: pytest.MonkeyPatch) -> ReviewApp:
+    """The interface at a site, on an afternoon in October, with two goals."""
+    config = database.with_suffix(".toml")
+    config.write_text("[site]\nlatitude_deg = 50.1\nlongitude_deg = 14.4\n")
+    command(database, "goal", "M 31", "Ha", "9")
+    command(database, "goal", "M 42", "L", "3", "--new")
+    monkeypatch.setattr(tonight_screen, "now", lambda: NOW)
+    session = Session(open_engine(str(database)), load_settings(config), who="mia",
+                      database=str(database), state_file=database.with_suffix(".state"),
+                      config=config)  # fmt: skip
+    return ReviewApp(session)
+
+
+def told(app: ReviewApp, part: str) -> str:
+    return str(app.screen.query_one(f"#plan_{part}").render())
+
+
+async def test_the_plan_is_the_commands(app: ReviewApp, database: Path) -> None:
+    """Guards that screen and command say the same: blocks, strips in plan order, the heading."""
+    plan = json.loads(command(database, "tonight", "--date", "2026-10-20", "--json"))
+    async with app.run_test(size=(120, 40)) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        assert "Night of 2026-10-20" in told(app, "head")
+        rows = told(app, "rows")
+        assert "of the best any order could give" in rows
+        for block in plan["plan"]:
+            assert f"{block['target']} {block['filter']}: {block['frames']} frame" in rows
+        assert "▁" in rows or "▃" in rows
+        assert "M 31 Ha" in told(app, "told") or "M 42 L" in told(app, "told")
+
+
+async def test_enter_shows_the_next_nights_and_moving_goes_back(app: ReviewApp) -> None:
+    """Guards Enter on a target: its next good nights, named by their evening."""
+    async with app.run_test(size=(120, 40)) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        await press(pilot, "enter")
+        assert "Best of the next 60 nights" in told(app, "told")
+        assert "2026-1" in told(app, "told")
+        first = app.screen.at  # type: ignore[attr-defined]
+        await press(pilot, "down")
+        assert "Best of the next" not in told(app, "told")
+        assert app.screen.at == first + 1  # type: ignore[attr-defined]
+        await press(pilot, "up")
+        assert app.screen.at == first  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("size", [(40, 12), (80, 24), (160, 48)])
+async def test_it_fits_any_terminal(app: ReviewApp, size: tuple[int, int]) -> None:
+    """Guards small terminals: the plan is drawn, and every key on it answers."""
+    async with app.run_test(size=size) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        await press(pilot, "down", "down", "up", "enter", "enter", "4", "5")
+        assert app.current_mode == "tonight"
+
+
+async def test_without_a_site_it_says_so(database: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Guards frames that tell no place: the reason and the cure, not an empty screen."""
+    from .conftest import make_app
+
+    monkeypatch.setattr(tonight_screen, "now", lambda: NOW)
+    app = make_app(database)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        assert "The site is not known" in told(app, "head")
+        assert "[site]" in told(app, "rows")
