@@ -157,6 +157,7 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "airmass_min": Column("airmass", _number(2), True),
     "moon_sep_deg": Column("from the Moon °", _number(0), True),
     "worth": Column("worth", _number(2), True),
+    "weight": Column("urgency", _number(2), True),
     "frames_fit": Column("frames that fit", str, True),
     "season_end": Column("season until"),
     "dark_s": Column("dark", hours, True),
