@@ -24,6 +24,7 @@ COMMANDS: Mapping[str, str] = {
     "targets": "List targets and their doubts; merge, split, rename.",
     "correct": "Correct what headers say, beside the files; undo it.",
     "focus": "Show where sweeps found the focus, and when to focus again.",
+    "alignment": "Show how far the polar axis is off, and what that costs.",
     "calibration": "Show which darks, flats and bias fit the lights, and what is missing.",
     "export": "Hand over kept frames: list, table with weights, tree of links.",
     "note": "Note what was changed on a rig; take it back.",
