@@ -12,7 +12,7 @@ HEAVY = ("astropy", "photutils", "scipy", "runlog.measure", "alembic", "textual"
 COMMANDS = (
     "totals", "totals --by night", "nights", "night", "frames", "forecast", "targets", "export",
     "calibration", "check", "policy show", "goal M31 Ha 10", "regrade", "targets log",
-    "focus", "roots", "correct --list", "correct filter OIII --filter Ha --dry-run",
+    "focus", "alignment", "roots", "correct --list", "correct filter OIII --filter Ha --dry-run",
     "mark {key} keep", "mark {key} auto",
 )  # fmt: skip
 SPY = """

@@ -1,7 +1,7 @@
 """The polar axis's error by how the field turned: a least squares fit, and its ellipse."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ Floats = npt.NDArray[np.float64]
 _ROUNDS = 4
 _STEP = 0.1 * ARCMIN
 SURE = 0.9  # of the ellipse
-ARCSEC = np.radians(1 / 3600)
+ARCSEC = float(np.radians(1 / 3600))
 LEAST_NOISE = 1.0 * ARCSEC  # stored angles are no better
 
 
@@ -52,8 +52,7 @@ class Axis:
 
         F of two and n degrees of freedom has its quantile in closed form.
         """
-        nu = self.freedom
-        return 2 * (nu / 2 * float((1 - SURE) ** (-2 / nu) - 1))
+        return 2 * f_point(self.freedom, 1 - SURE)
 
     def holds(self, up: float, east: float) -> bool:
         """Tell whether an axis is within the ellipse."""
@@ -119,15 +118,30 @@ def _model(turns: Turns, axis: Floats) -> tuple[Floats, Floats]:
     return here, np.stack(slopes, axis=1) / _STEP
 
 
+def either_way(one: Axis, other: Axis) -> Axis:
+    """Bring together what both senses of an image give: an axis, or its opposite.
+
+    Refraction was taken out with the wrong sign in one of them: the ellipse is widened to reach
+    both answers with room to spare. The sign of what comes out stays unknown.
+    """
+    off = np.array([one.up + other.up, one.east + other.east]) / 2
+    return replace(
+        one,
+        up=(one.up - other.up) / 2,
+        east=(one.east - other.east) / 2,
+        covariance=one.covariance + 2 * np.outer(off, off) / one.reach,
+    )
+
+
 def own_noise(turns: Sequence[Floats]) -> float:
     """Give what angles scatter by from frame to frame, radians: by second differences."""
     seconds = [np.diff(own, 2) for own in turns if len(own) > 2]
     if not seconds:
         return LEAST_NOISE
     off = np.abs(np.concatenate(seconds))
-    return max(1.4826 * float(np.median(off)) / float(np.sqrt(6)), LEAST_NOISE)
+    return max(1.4826 * float(np.median(off)) / float(np.sqrt(6)), float(LEAST_NOISE))
 
 
 def f_point(freedom: int, chance: float) -> float:
     """Give F of two and n degrees of freedom that is passed with a small chance."""
-    return freedom / 2 * (chance ** (-2 / freedom) - 1)
+    return freedom / 2 * float(chance ** (-2 / freedom) - 1)

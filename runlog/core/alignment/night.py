@@ -12,6 +12,7 @@ from runlog.core.alignment.axis import (
     Axis,
     Floats,
     Turns,
+    either_way,
     f_point,
     fit_axis,
     own_noise,
@@ -98,6 +99,9 @@ def alignment_of(frames: Sequence[Frame], place: Place) -> Alignment:
     reason = _refused(turns, axis, kept)
     if reason:
         return replace(told, reason=reason, angles=_angles(axis, turns, kept))
+    if place.parity is None:
+        mirrored = fit_axis(replace(turns, turn=-turns.turn))
+        axis = either_way(axis, mirrored) if mirrored else axis
     told = _costs(replace(told, axis=axis, angles=_angles(axis, turns, kept)), turns, kept, place)
     return replace(told, verdict=_verdict(told))
 
@@ -167,8 +171,9 @@ def _turns(frames: Sequence[Frame], place: Place) -> tuple[Turns, list[Frame]]:
     if not parts:
         empty = np.zeros(0)
         return Turns(empty, empty, empty, np.zeros(0, dtype=np.int64), place.latitude_deg), []
-    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    return Turns(*columns, np.array(numbers, dtype=np.int64), place.latitude_deg), kept
+    hours, decs, turn = (np.concatenate(column) for column in zip(*parts, strict=True))
+    group = np.array(numbers, dtype=np.int64)
+    return Turns(hours, decs, turn, group, place.latitude_deg), kept
 
 
 def _columns(own: Sequence[Frame], place: Place) -> tuple[Floats, Floats, Floats]:

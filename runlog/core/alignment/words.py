@@ -41,7 +41,7 @@ def _axis(row: Row) -> Iterator[str]:
         return
     yield (
         f"Polar axis: {row['size_arcmin']:.1f}' +- {row['size_err']:.1f}' from the pole (90 %; "
-        "refraction taken out, and flexure may add its half of an arc minute)."
+        "refraction taken out; half of an arc minute of it could be flexure)."
     )
     if row["sense"] == "known":
         up, east = row["up_arcmin"], row["east_arcmin"]
