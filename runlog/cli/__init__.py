@@ -29,6 +29,8 @@ COMMANDS: Mapping[str, str] = {
     "ahead": "Show the good nights to come of each goal, and the end of its season.",
     "targets": "List targets and their doubts; merge, split, rename.",
     "correct": "Correct what headers say, beside the files; undo it.",
+    "focus": "Show where sweeps found the focus, and when to focus again.",
+    "alignment": "Show how far the polar axis is off, and what that costs.",
     "calibration": "Show which darks, flats and bias fit the lights, and what is missing.",
     "export": "Hand over kept frames: list, table with shares of depth, tree of links.",
     "trends": "Show the rig over months: what wears, what moved, and when.",

@@ -13,10 +13,11 @@ from tests.tools import here, noise, runlog_json, write_frame
 WITHOUT = {
     "frames": "", "totals": "", "nights": "", "targets": "", "correct": "", "mark": "",
     "night": "night", "export": "grade", "calibration": "grade", "forecast": "night grade fault",
+    "focus": "target grade fault", "alignment": "target filter grade fault",
 }  # fmt: skip
 ASKING = [
     "frames", "totals", "totals --by night", "totals --publish", "nights", "night", "export",
-    "calibration", "forecast", "targets", "targets list", "correct --list",
+    "calibration", "forecast", "focus", "targets", "targets list", "correct --list",
     "correct date '1h later' --dry-run", "mark keep --yes",
 ]  # fmt: skip
 

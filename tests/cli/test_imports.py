@@ -13,7 +13,8 @@ COMMANDS = (
     "totals", "totals --by night", "tonight --config {site}",
     "ahead --nights 5 --config {site}", "nights", "night", "frames", "forecast", "targets",
     "export", "calibration", "check", "policy show", "goal M31 Ha 10", "regrade", "targets log",
-    "trends", "roots", "correct --list", "correct filter OIII --filter Ha --dry-run",
+    "trends", "focus", "alignment", "roots", "correct --list",
+    "correct filter OIII --filter Ha --dry-run",
     "mark {key} keep", "mark {key} auto",
 )  # fmt: skip
 SPY = """

@@ -1,0 +1,1 @@
+"""Polar alignment: the axis's error by how the field turned through a night."""

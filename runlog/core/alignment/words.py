@@ -1,0 +1,80 @@
+"""What `runlog alignment` says: some sentences a night."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from runlog.core.alignment.night import FLOOR_ARCMIN, TRAIL_PX, TURNED_DEG
+
+Row = Mapping[str, Any]
+CAUTION = "Before you turn a screw: power off, hold the load, and the maker's manual comes first."
+
+
+def heading(row: Row) -> str:
+    """Name a night and what it rests on."""
+    arc = f", {row['arc_h']:.1f} h of hour angle" if row["arc_h"] else ""
+    return f"Night of {row['night']}: {row['frames']} frames{arc}"
+
+
+def sentences(row: Row) -> Iterator[str]:
+    """Say how the axis stands, what it costs and what to do."""
+    if row["reason"]:
+        yield f"Polar axis: unknown, because {row['reason']}."
+    else:
+        yield from _axis(row)
+        yield _cost(row)
+        yield _advice(row)
+    if row["camera_turned_deg"] is not None and abs(row["camera_turned_deg"]) >= TURNED_DEG:
+        moved = row["camera_turned_px"]
+        yield (
+            f"The camera stands turned by {row['camera_turned_deg']:+.1f} degrees since "
+            f"{row['camera_turned_since']}: in a corner flats of before lie {moved:.0f} px off."
+        )
+
+
+def _axis(row: Row) -> Iterator[str]:
+    if row["below_floor"]:
+        yield (
+            f"Polar axis: within {FLOOR_ARCMIN:g}' of the pole as far as it shows (90 %: "
+            f"+- {row['up_err']:.1f}' in altitude, +- {row['east_err']:.1f}' across); below "
+            f"{FLOOR_ARCMIN:g}' it is not told from flexure."
+        )
+        return
+    yield (
+        f"Polar axis: {row['size_arcmin']:.1f}' +- {row['size_err']:.1f}' from the pole (90 %; "
+        "refraction taken out; half of an arc minute of it could be flexure)."
+    )
+    if row["sense"] == "known":
+        up, east = row["up_arcmin"], row["east_arcmin"]
+        yield (
+            f"It points {abs(up):.1f}' +- {row['up_err']:.1f}' {'above' if up > 0 else 'below'} "
+            f"the pole and {abs(east):.1f}' +- {row['east_err']:.1f}' "
+            f"{'east' if east > 0 else 'west'} of it, measured on the sky."
+        )
+    else:
+        yield (
+            f"In altitude {abs(row['up_arcmin']):.1f}' +- {row['up_err']:.1f}', across "
+            f"{abs(row['east_arcmin']):.1f}' +- {row['east_err']:.1f}', but which way is unknown, "
+            "because no header tells whether the image is mirrored (--mirrored yes or no says it)."
+        )
+
+
+def _cost(row: Row) -> str:
+    return (
+        f"It turns the field so that a corner trails by {row['trail_px']:.2f} px "
+        f"({row['trail_low_px']:.2f} to {row['trail_high_px']:.2f}) in {row['exposure_s']:g} s."
+    )
+
+
+def _advice(row: Row) -> str:
+    if row["verdict"] == "leave it":
+        return f"Not worth a screwdriver: less than {TRAIL_PX:g} px in the corners."
+    if row["verdict"] == "not sure":
+        return f"Whether the corners trail by {TRAIL_PX:g} px is not sure: measure a longer arc."
+    if row["sense"] != "known":
+        return f"Worth aligning again. {CAUTION}"
+    up = "Lower" if row["up_arcmin"] > 0 else "Raise"
+    side = "west" if row["east_arcmin"] > 0 else "east"
+    return (
+        f"Worth aligning again: {up.lower()} the axis by {abs(row['up_arcmin']):.1f}' and move it "
+        f"{abs(row['east_arcmin']):.1f}' {side}. {CAUTION}"
+    )

@@ -1,0 +1,1 @@
+"""Focus: what sweeps of the focuser say of it, of temperature and of filters."""

@@ -1,0 +1,68 @@
+"""runlog alignment: nights of turning star lists, matched and settled by the real code."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from runlog.actions.open import open_store
+from runlog.config import Settings
+from runlog.core.frame import StarList
+from tests.core.alignment.drawn import angles
+from tests.measured import EVERY_S, HEIGHT, WIDTH, Night, outcomes, put
+from tests.tools import here, runlog_json
+
+# An hour angle of M 33 at 21:00 UTC at 16 E in the middle of October, near enough for angles.
+BEGIN_DEG, LATITUDE, DEC, FRAMES = -23.0, 47.5, 30.66, 40
+UP, EAST = 14.0, -9.0
+
+
+def turning(evening, up, east, **more):
+    """Turn each frame's stars about the middle as a mount off the pole does."""
+    night = Night(evening, FRAMES, **more)
+    hours = BEGIN_DEG + np.arange(FRAMES) * EVERY_S / 3600 * 15.041
+    found = []
+    for outcome, turn in zip(
+        outcomes(night), np.radians(angles(hours, DEC, LATITUDE, up, east)), strict=True
+    ):
+        stars = outcome.frame.measurement.star_list
+        at = np.array(stars.x) - WIDTH / 2 + 1j * (np.array(stars.y) - HEIGHT / 2)
+        at = at * np.exp(1j * turn)
+        x, y = (at.real + WIDTH / 2).tolist(), (at.imag + HEIGHT / 2).tolist()
+        turned = replace(
+            outcome.frame.measurement, star_list=StarList(tuple(x), tuple(y), stars.flux_adu)
+        )
+        found.append(replace(outcome, frame=replace(outcome.frame, measurement=turned)))
+    return found
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory):
+    """A night with an axis 17' off."""
+    home = tmp_path_factory.mktemp("alignment")
+    engine = open_store(str(home / "night.sqlite"), Settings(), make=True)
+    put(engine, turning("2026-10-14", UP, EAST))
+    engine.dispose()
+    return home
+
+
+def test_a_night(home):
+    """The axis put in comes out, with the side where the person says the image is not mirrored."""
+    body = runlog_json(home, "alignment", "--mirrored", "no")
+    assert body["schema"] == "runlog.alignment/1"
+    (row,) = body["rows"]
+    assert row["reason"] is None
+    assert row["sense"] == "known"
+    assert row["up_arcmin"] == pytest.approx(UP, abs=1.5)
+    assert row["east_arcmin"] == pytest.approx(EAST, abs=1.5)
+
+
+def test_words(home):
+    """Without parity the size is told and the side is not; CSV has the keys."""
+    said = here(home, "alignment").stdout
+    assert "which way is unknown" in said
+    assert "' from the pole (90 %" in said
+    assert here(home, "alignment", "--csv").stdout.startswith("night,rig,frames,arc_h,up_arcmin")
+    done = here(home, "alignment", "--night", "2026-01-01")
+    assert (done.returncode, done.stdout) == (0, "")
+    assert "No light frame that fits" in done.stderr
