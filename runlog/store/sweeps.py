@@ -51,4 +51,4 @@ def cards_of(connection: Connection, frame_id: int) -> Sequence[Card]:
     h = m.header.c
     query = select(h.cards).where(h.frame_id == frame_id, h.speaks.is_(True))
     packed = connection.execute(query).scalar()
-    return unpack_cards(packed) if packed is not None else ()
+    return unpack_cards(packed) if packed else ()
