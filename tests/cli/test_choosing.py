@@ -17,7 +17,7 @@ WITHOUT = {
 }  # fmt: skip
 ASKING = [
     "frames", "totals", "totals --by night", "totals --publish", "nights", "night", "export",
-    "calibration", "forecast", "focus", "alignment", "targets", "targets list",
+    "calibration", "forecast", "targets", "targets list",
     "correct --list",
     "correct date '1h later' --dry-run", "mark keep --yes",
 ]  # fmt: skip
