@@ -60,9 +60,10 @@ def after_strike(case: Case, world: World, struck: Struck, copy: Path, whole: Wh
     """Say what is wrong with what a struck command left; `copy` is of its home."""
     if struck.orphans:
         yield f"{struck.orphans} processes outlive it"
-    if struck.signal.is_heard and struck.in_time:
+    lost_server = struck.signal is Signal.CTRL_C_BOTH and struck.code == CANNOT_WORK
+    if struck.signal.is_heard and struck.in_time and not lost_server:
         yield from wrong_words(case, world, struck, copy, whole)
-    if struck.signal is Signal.SERVER:
+    if struck.signal is Signal.SERVER or lost_server:
         yield from wrong_without_server(struck, whole)
     if world.summed() != world.sums:
         yield "files of frames were changed"
