@@ -1,5 +1,6 @@
 """What every test may ask for."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +12,9 @@ from tests.tools import DATABASE_VARIABLE
 
 if TYPE_CHECKING:
     from tests.servers import Server
+
+for name in ("COLUMNS", "LINES"):  # xdist tells its workers a width; commands would keep to it
+    os.environ.pop(name, None)
 
 KINDS = ("sqlite", "postgresql")
 

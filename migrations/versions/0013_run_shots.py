@@ -38,11 +38,12 @@ def upgrade() -> None:
         "binning_x, binning_y, width, height, rotator_deg, combined"
     )
     cold = "round(coalesce(set_c, sensor_c))"
-    op.execute(
-        f"INSERT INTO run_shots ({own}, cold_c, frames, kept, doubtful) "
+    query = (
+        f"INSERT INTO run_shots ({own}, cold_c, frames, kept, doubtful) "  # nosec B608
         f"SELECT {own}, {cold}, count(*), sum(CASE WHEN grade = 'keep' THEN 1 ELSE 0 END), "
         "sum(CASE WHEN grade = 'doubtful' THEN 1 ELSE 0 END) FROM frame "
         "WHERE (kind = 'light' AND counted) OR kind = 'stack' OR "
         "(kind IN ('dark', 'flat', 'flat-dark', 'bias') AND counted AND stage = 'raw') "
         f"GROUP BY {own}, {cold}"
     )
+    op.execute(query)

@@ -2,7 +2,7 @@
 
 import os
 import shlex
-import subprocess
+import subprocess  # nosec B404
 import threading
 from collections.abc import Sequence
 
@@ -41,7 +41,7 @@ def open_file(engine: Engine, settings: Settings, frame_id: int) -> str:
     command = [*shlex.split(settings.opener), found[0]]
     quiet = subprocess.DEVNULL
     try:  # the person's own program, by the person's own config; the path is one argument
-        started = subprocess.Popen(
+        started = subprocess.Popen(  # nosec B603
             command, stdin=quiet, stdout=quiet, stderr=quiet, start_new_session=True
         )
     except OSError as error:

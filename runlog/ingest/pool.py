@@ -73,7 +73,10 @@ def _context() -> "multiprocessing.context.BaseContext":
     claim()
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["runlog.ingest.read"])
-    _start_server()
+    try:
+        _start_server()
+    except OSError:  # no socket can lie in the folder for temporary files: its path is too long
+        return multiprocessing.get_context("spawn")
     return context
 
 

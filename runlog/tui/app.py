@@ -124,7 +124,7 @@ class ReviewApp(App[None]):
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Name the colours of ours that any theme must have."""
-        return {"quiet": "ansi_default", "cursor": "ansi_default"}
+        return {"quiet": "ansi_default", "cursor": "ansi_default", "reject": "ansi_default"}
 
     async def action_quit(self) -> None:
         """Leave; decisions are stored as they are made, so there is nothing to save."""

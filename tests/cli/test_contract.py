@@ -236,7 +236,7 @@ def test_importing_creates_nothing(tmp_path):
     [
         ["nonsense"],
         ["frames", "--grade", "lovely"],
-        ["frames", "--night", "yesterday"],
+        ["frames", "--night", "someday"],
         ["night", "2026-13-01"],
         ["night", "1999-01-01"],
         ["scan", "--workers", "0"],
@@ -301,7 +301,7 @@ def test_every_command_has_help(command):
         result = CliRunner().invoke(cli, [*words, "--help"])
         assert result.exit_code == 0
         assert len(result.output.splitlines()) > 4
-        assert "--db" in result.output
+        assert command in ("schema", "guide") or "--db" in result.output
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -104,7 +104,7 @@ def test_a_clock_that_jumps(world):
 
 def test_a_disk_that_is_full_says_so_on_a_closed_stream(world):
     """Guards commands started without a standard output, as by a timer."""
-    done = run(world.base, "totals", home=world.folder, preexec_fn=_without_output)
+    done = run(world.base, "nights", home=world.folder, preexec_fn=_without_output)
     assert (done.returncode, done.stderr) == (0, "")
 
 

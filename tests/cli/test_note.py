@@ -49,7 +49,7 @@ def test_a_note_is_shown_with_its_night_and_changes_what_compares(home):
     "words",
     [
         ("note", " "),
-        ("note", "x", "--date", "yesterday"),
+        ("note", "x", "--date", "someday"),
         ("note", "x", "--rig", "nobody's"),
         ("note", "--undo", "7"),
         ("note", "--undo", "x"),

@@ -8,6 +8,7 @@ import pytest
 
 from runlog.actions.curves import StarCurves
 from runlog.core.charts import star_charts
+from runlog.core.times import Zone
 from runlog.measure.profile import StarProfile
 from runlog.tui.curves import BEST, Curves, best_words, draw, own_words
 from runlog.tui.edges import Edges
@@ -96,8 +97,8 @@ def test_words_say_what_the_numbers_rest_on() -> None:
 
 def test_words_where_there_is_no_best() -> None:
     """Nothing to compare with, and a best frame without a star, are told."""
-    assert "none to compare with" in best_words(None)
-    assert best_words(curves(None, trouble="no star")).endswith("no star")
+    assert "none to compare with" in best_words(None, Zone())
+    assert best_words(curves(None, trouble="no star"), Zone()).endswith("no star")
 
 
 async def test_c_shows_the_curves_and_b_the_pictures_again(running: Running) -> None:

@@ -70,7 +70,8 @@ LISTINGS: Mapping[str, Listing] = {
     "calibration": Listing(
         "runlog.calibration/1",
         "rig filter exposure_s gain offset readout_mode binning size origin set_c rotator_deg "
-        "frames nights darks flats flat_darks bias missing notes".split(),
+        "frames nights darks flats flat_darks bias missing notes doubts".split(),
+        ("judged",),
     ),
     "export": Listing(
         "runlog.export/2",
@@ -135,7 +136,7 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*COUNT, *NULL), "record_nights"),
     **_spelt((*BOOLEAN, *NULL), "missing done stands changed well"),
     **_spelt((*LIST, *NULL), "paths faults questions corrected streaks noted to_check events"),
-    **_spelt((*LIST, *NULL), "added spellings size origin notes mosaics to_go"),
+    **_spelt((*LIST, *NULL), "added spellings size origin notes mosaics to_go judged"),
     **_spelt(OBJECT, "counts lost dark_lost verdicts machines darks flats flat_darks bias pace"),
     **_spelt((*OBJECT, *NULL), "evidence field level second_opinion says"),
 }
@@ -144,6 +145,7 @@ OWN_KINDS: Mapping[tuple[str, str], Kinds] = {
     ("calibration", "binning"): LIST,
     ("calibration", "nights"): LIST,
     ("calibration", "missing"): LIST,
+    ("calibration", "doubts"): LIST,
     ("explain", "evidence"): STRING,
     ("explain", "value"): (*NUMBER, *NULL),
     ("policy", "value"): (*NUMBER, *BOOLEAN, *NULL),

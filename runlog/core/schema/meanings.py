@@ -175,6 +175,8 @@ nights:binning: photosites along x and y that make one pixel
 calibration:binning: photosites along x and y that make one pixel
 calibration:frames: kept light frames of the group
 calibration:nights: ISO dates of the evenings
+calibration:doubts: why frames that would be used may not be fit for it
+judged: what was found of calibration frames: the rig, the night, which, and why
 calibration:missing: what has to be taken yet, in words
 roots:path: the folder on this machine
 roots:missing: whether the folder is not on this machine now

@@ -259,4 +259,6 @@ def test_lights_with_and_without_an_angle_are_kept_apart():
 
 def test_flats_without_a_length_ask_for_flat_darks_in_words():
     """Guards a length of None on a screen."""
-    assert "flat-darks of unknown length" in found(DARK, replace(FLAT, exposure_s=None)).missing
+    assert (
+        "flat-darks of unknown length for L" in found(DARK, replace(FLAT, exposure_s=None)).missing
+    )
