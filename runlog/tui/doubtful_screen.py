@@ -248,7 +248,8 @@ FACTS = {
 
 def facts(line: Frame, common: dict[str, float | None], look: Look) -> Text:
     """List the values of a frame beside what is usual for kept ones of its kind."""
-    text = Text(f" {'':<12}{'this':>8}{'usual':>9}\n", style=styled(look.quiet))
+    text = Text()
+    text.append(f" {'frame':<12}{'this':>8}{'usual':>9}\n", styled(look.quiet))
     for key, name in FACTS.items():
         if value_of(line, key) is None:
             continue

@@ -163,8 +163,8 @@ class TonightScreen(MainScreen):
         line, look = self.lines[i], self.session.look
         width = max(len(one.name) for one in self.lines)
         chance, plan = line.rig.plan.chances[line.number], line.rig.plan
-        text = Text(f" {line.name:<{width}} ", style=styled("", bold=i == self.at,
-                                                            reverse=i == self.at))  # fmt: skip
+        text, here = Text(), i == self.at
+        text.append(f" {line.name:<{width}} ", styled("", bold=here, reverse=here))
         cells = max(self.size.width - width - 4, LEAST_STRIP)
         if chance is not None and chance.spans and plan.dark.span is not None:
             minutes = (plan.dark.span[1] - plan.dark.span[0]) * 1440 / cells
