@@ -91,10 +91,13 @@ def judge(frames: Iterable[LevelFrame]) -> list[Finding]:
     """Judge all calibration frames of an archive, set by set, in order of rig, kind and night."""
     sets = _sets([f for f in frames if f.sound])
     levels = _zero_levels(sets.values())
+    alike: dict[tuple[object, ...], list[Set]] = {}
+    for own in sets.values():
+        alike.setdefault(_compared(own[0]), []).append(own)
     found: list[Finding] = []
     for key in sorted(sets, key=_order):
         own = sets[key]
-        others = [s for k, s in sets.items() if k != key and _alike(s[0], own[0])]
+        others = [s for s in alike[_compared(own[0])] if s is not own]
         found += _of_set(own, others, levels.get(_setting(own[0])))
     return found
 
@@ -122,10 +125,6 @@ def _compared(f: LevelFrame) -> tuple[object, ...]:
     if f.kind is Kind.BIAS:
         return f.kind, f.rig_id, f.sensor
     return f.kind, f.rig_id, f.sensor, f.exposure_s, f.cold_c
-
-
-def _alike(a: LevelFrame, b: LevelFrame) -> bool:
-    return _compared(a) == _compared(b)
 
 
 def _setting(f: LevelFrame) -> tuple[object, ...]:
