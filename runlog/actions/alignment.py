@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from runlog.config import Settings
-from runlog.core.alignment.night import Alignment, Place, alignment_of, camera_turned
+from runlog.core.alignment.night import Alignment, Standpoint, alignment_of, camera_turned
 from runlog.core.frame import Frame
 from runlog.core.header.cards import CardIndex
 from runlog.core.header.world import pixel_matrix
@@ -58,14 +58,14 @@ def _by_rig_and_night(frames: Sequence[Frame]) -> Mapping[tuple[str, str], list[
 
 def _place(
     connection: Connection, frames: Sequence[Frame], settings: Settings, mirrored: bool | None
-) -> Place:
+) -> Standpoint:
     """Give where a night's telescope stood, and whether its image is mirrored."""
     header = next(
         (f.header for f in frames if None not in (f.header.latitude_deg, f.header.longitude_deg)),
         None,
     )
     shape = frames[0].identity
-    return Place(
+    return Standpoint(
         header.latitude_deg if header else settings.latitude_deg,
         header.longitude_deg if header else settings.longitude_deg,
         _parity(connection, frames) if mirrored is None else (-1 if mirrored else 1),

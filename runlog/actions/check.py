@@ -21,7 +21,7 @@ from runlog.errors import StoreError
 from runlog.store import files as file_store
 from runlog.store.asking import count_by_kind, nights_asking, questions_asked
 from runlog.store.choose import everyone
-from runlog.store.damage import look_at_damage
+from runlog.store.damage import copies_beside, look_at_damage
 from runlog.store.engine import file_of, reading, write
 from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
@@ -127,7 +127,7 @@ def _integrity(connection: Connection, thorough: bool) -> Iterator[Finding]:
     answer = connection.execute(text(f"PRAGMA {asked}")).scalar()
     database = file_of(connection.engine)
     if answer != "ok" and database is not None:
-        yield from _copies(look_at_damage(database).copies)
+        yield from _copies(copies_beside(database))
         yield Finding("database", False, f"integrity: {answer}", CURE_DAMAGE)
     elif thorough:
         yield Finding("database", True, "integrity: ok, indexes included")

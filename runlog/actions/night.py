@@ -20,13 +20,14 @@ from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.sky.nights import noon_before
+from runlog.core.stars.angles import usual_deg
 from runlog.core.story.against_history import Fact, facts, with_facts
 from runlog.core.story.charged import lost_by_cause
 from runlog.core.story.model import Dark, Event, MoonCrossing, Taken, Told
 from runlog.core.story.parts import to_check
 from runlog.core.story.report import NightEvent, NightReport
 from runlog.core.story.tell import tell
-from runlog.core.story.turns import Stood, usual_deg
+from runlog.core.story.turns import Stood
 from runlog.errors import UsageError
 from runlog.store import notes
 from runlog.store import totals as total_store

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, Engine
 
 from runlog.config import Settings
 from runlog.core.columns import hours
+from runlog.core.header.filters import NO_FILTER
 from runlog.core.ledger.effective_words import effective_note
 from runlog.core.ledger.goals import (
     PLAIN_PANEL,
@@ -24,6 +25,7 @@ from runlog.core.ledger.publish import Batch
 from runlog.core.ledger.totals import Total
 from runlog.core.ledger.worth import References
 from runlog.core.selection import EVERYTHING, Selection
+from runlog.core.targets.names import NO_TARGET
 from runlog.core.targets.sequence_words import split_panel
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
@@ -145,11 +147,14 @@ TO_GO_KEYS = "target filter kept_s goal_s to_go_s frames_to_go".split()
 def to_go_rows(
     engine: Engine, settings: Settings, targets: Sequence[str]
 ) -> tuple[list[dict[str, Any]], dict[str, list[str]]]:
-    """List what is to go of some targets over all nights; and their filters without a goal."""
+    """List what is to go of some targets over all nights; and their filters without a goal.
+
+    What has no name can have no goal.
+    """
     rows = [row_of(t) for t in totals_against_goals(engine, settings) if t.target in targets]
     aimless: dict[str, list[str]] = {}
     for row in rows:
-        if row["goal_form"] is None:
+        if row["goal_form"] is None and row["target"] != NO_TARGET and row["filter"] != NO_FILTER:
             aimless.setdefault(row["target"], []).append(row["filter"])
     return [{k: row[k] for k in TO_GO_KEYS} for row in rows if row["goal_form"]], aimless
 

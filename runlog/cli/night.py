@@ -181,6 +181,8 @@ def show_to_go(engine: "Database", settings: "Settings", reports: "Sequence[Nigh
     if not shot:
         return
     rows, aimless = to_go_rows(engine, settings, shot)
+    if not rows and not aimless:
+        return
     show(_heading(f"\n{say.TO_GO}"))
     if rows:
         show(table(rows, TO_GO_SHOWN, TO_GO_DROP))

@@ -13,6 +13,8 @@ from runlog.core.times import IN_UTC, Zone
 if TYPE_CHECKING:
     from runlog.core.story.model import Event
 
+EIGHTHS = "▁▂▃▄▅▆▇█"  # heights of one cell, the lowest first
+
 # --- axes -----------------------------------------------------------------------------------
 
 ROUND = (1, 2, 5, 10)

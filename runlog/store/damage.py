@@ -31,10 +31,15 @@ def look_at_damage(database: Path) -> Damage:
     """Look at a damaged file, which is only read."""
     with closing(_opened(database)) as connection:
         rows = {table.name: _count(connection, table.name) for table in BOOKS}
-        return Damage(_wrong(connection), rows, {c: frames_in(c) for c in copies_of(database)})
+        return Damage(_wrong(connection), rows, copies_beside(database))
 
 
-def frames_in(database: Path) -> int | None:
+def copies_beside(database: Path) -> dict[Path, int | None]:
+    """List the copies made of a database, with the frames in each; None where they are not read."""
+    return {copy: _frames_in(copy) for copy in copies_of(database)}
+
+
+def _frames_in(database: Path) -> int | None:
     """Count the frames of a file; None where they cannot be read."""
     with closing(_opened(database)) as connection:
         return _count(connection, m.frame.name)

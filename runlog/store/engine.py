@@ -18,7 +18,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from runlog import stopping
 from runlog.errors import ConflictError, ReadOnlyError, StoreError
 from runlog.store.machine import MACHINE, this_machine
-from runlog.store.private import make_private
+from runlog.store.private import SIDES, make_private
 from runlog.store.trouble import NO_DATABASE, explain, where
 from runlog.store.trouble import READ_ONLY as READ_ONLY_WORDS
 
@@ -188,7 +188,7 @@ def _connect_sqlite(_dialect: Any, _record: Any, arguments: Any, options: Any) -
 
 def stands_still(path: Path) -> bool:
     """Tell whether a database can only be read as it lies: nobody has it open, none may write."""
-    beside = [path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal")]
+    beside = [path.with_name(path.name + end) for end in SIDES]
     return (
         os.path.isfile(path)
         and not any(os.path.lexists(other) for other in beside)

@@ -7,10 +7,11 @@ that is read beside a grade must not contradict it.
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, case, func, select, tuple_, update
+from sqlalchemy import Connection, bindparam, select, tuple_, update
 
 from runlog.core.ledger.totals import GRADE_SUM
 from runlog.store import models as m
+from runlog.store.totals import seconds_by_grade
 from runlog.store.where import lights
 
 IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
@@ -42,16 +43,14 @@ def _groups(connection: Connection, frame_ids: Sequence[int]) -> set[Group]:
 
 def _sums(connection: Connection, groups: Sequence[Group]) -> list[tuple[Any, ...]]:
     f = m.frame.c
-    length = func.coalesce(f.exposure_s, 0.0)
-    by_grade = [func.sum(case((f.grade == grade.value, length), else_=0.0)) for grade in GRADE_SUM]
-    query = select(f.run_id, f.target, f.filter, *by_grade).group_by(f.run_id, f.target, f.filter)
-    query = query.where(*lights())
+    own = (f.run_id, f.target, f.filter)
+    query = select(*own, *seconds_by_grade()).where(*lights()).group_by(*own)
     found: list[tuple[Any, ...]] = []
     for start in range(0, len(groups), IN_ONE_QUESTION):
         part = groups[start : start + IN_ONE_QUESTION]
         asked = query.where(
             f.run_id.in_({run for run, _, _ in part}),
-            tuple_(f.run_id, f.target, f.filter).in_(part),
+            tuple_(*own).in_(part),
         )
         found += [tuple(row) for row in connection.execute(asked)]
     return found

@@ -182,10 +182,6 @@ def _sums(connection: Connection, selection: Selection) -> FromClause:
         return select(m.run_sum).where(*of_groups(selection, m.run_sum)).subquery()
     f = m.frame.c
     length = func.coalesce(f.exposure_s, 0.0)
-    by_grade = [
-        func.sum(case((f.grade == grade.value, length), else_=0.0)).label(name)
-        for grade, name in GRADE_SUM.items()
-    ]
     lacking = [
         cast(func.sum(case((_lacks(why), 1), else_=0)), Integer).label(name)
         for why, name in LACK_SUM.items()
@@ -193,11 +189,21 @@ def _sums(connection: Connection, selection: Selection) -> FromClause:
     frames = cast(func.count(), Integer).label("frames")  # PostgreSQL adds up counts as decimals
     return (
         select(f.run_id, f.target, f.filter, frames)
-        .add_columns(func.sum(length).label("logged_s"), *by_grade, *lacking)
+        .add_columns(func.sum(length).label("logged_s"), *seconds_by_grade(), *lacking)
         .where(*lights(), *where(connection, selection))
         .group_by(f.run_id, f.target, f.filter)
         .subquery()
     )
+
+
+def seconds_by_grade() -> list[Any]:
+    """Add up exposure by grade, named as the sums of a run are."""
+    f = m.frame.c
+    length = func.coalesce(f.exposure_s, 0.0)
+    return [
+        func.sum(case((f.grade == grade.value, length), else_=0.0)).label(name)
+        for grade, name in GRADE_SUM.items()
+    ]
 
 
 def _lacks(why: Lacks) -> Any:

@@ -11,13 +11,12 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from runlog.actions.review import RunLine
+from runlog.core.charts import EIGHTHS
 from runlog.core.story.phrases.report import kept
 from runlog.tui.keys import CALENDAR, bound
 from runlog.tui.look import Look
 from runlog.tui.session import Session
 from runlog.tui.text import count, safe, styled
-
-SHARES = "▁▂▃▄▅▆▇█"  # of logged time that was kept
 
 
 class CalendarScreen(ModalScreen[int | None]):
@@ -105,5 +104,5 @@ def _cell(each: date, day: date, run: RunLine | None, inside: bool, look: Look) 
     if run is None:
         return Text(f" {each.day:>2} ", style=styled(look.quiet))
     share = run.kept_s / run.logged_s if run.logged_s else 0.0
-    sign = SHARES[min(int(share * len(SHARES)), len(SHARES) - 1)]
+    sign = EIGHTHS[min(int(share * len(EIGHTHS)), len(EIGHTHS) - 1)]
     return Text(f" {each.day:>2}{sign}", style=styled(look.keep, bold=True, reverse=each == day))

@@ -34,7 +34,7 @@ class KeyQueue:
         self._waiting.append(key)
         if not self._at_work:
             self._at_work = True
-            self._app.run_worker(self._hand_all_over(), group="keys")
+            self._app.run_worker(self._hand_all_over, group="keys")
 
     async def _hand_all_over(self) -> None:
         try:

@@ -18,8 +18,10 @@ from runlog.core.alignment.axis import (
     own_noise,
 )
 from runlog.core.alignment.geometry import ARCMIN, SIDEREAL_DEG_H, altitude_deg, field_turn
+from runlog.core.columns import plural
 from runlog.core.frame import Frame
 from runlog.core.sky.sidereal import days_since_j2000, greenwich_sidereal_deg
+from runlog.core.stars.angles import half_turn_deg
 
 FEWEST = 8
 FEWEST_OF_GROUP = 3
@@ -36,7 +38,7 @@ TURNED_DEG = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Standpoint:
     """What of a night's frames goes beyond the frames themselves."""
 
     latitude_deg: float | None
@@ -72,7 +74,7 @@ class Alignment:
         return self.axis is not None and self.axis.size < FLOOR_ARCMIN
 
 
-def alignment_of(frames: Sequence[Frame], place: Place) -> Alignment:
+def alignment_of(frames: Sequence[Frame], place: Standpoint) -> Alignment:
     """Judge one rig's night by its lights."""
     first = frames[0].context
     told = Alignment(first.night, first.rig)
@@ -83,7 +85,8 @@ def alignment_of(frames: Sequence[Frame], place: Place) -> Alignment:
         return replace(told, reason=_nothing(frames))
     turns, kept = _turns(used, place)
     if len(kept) < FEWEST:
-        few = f"only {len(kept)} frames show how the field turned: it takes {FEWEST}"
+        shown = f"only {plural(len(kept), 'frame')}" if kept else "no frame"
+        few = f"{shown} tells how the field turned: it takes {FEWEST}"
         return replace(told, frames=len(kept), reason=few)
     arc = _arc_h(turns)
     told = replace(
@@ -114,16 +117,13 @@ def camera_turned(nights: Sequence[Alignment]) -> list[Alignment]:
         seen = [(last[key], angle) for key, angle in night.angles if key in last]
         if seen:
             since = max(evening for (evening, _), _ in seen)
-            apart = [half_turn(angle - was) for (evening, was), angle in seen if evening == since]
+            apart = [
+                half_turn_deg(angle - was) for (evening, was), angle in seen if evening == since
+            ]
             night = replace(night, turned_deg=float(np.median(apart)), turned_since=since)
         last |= {key: (night.night, angle) for key, angle in night.angles}
         found.append(night)
     return found
-
-
-def half_turn(degrees: float) -> float:
-    """Take half turns out of an angle: -90 to 90."""
-    return (degrees + 90.0) % 180.0 - 90.0
 
 
 # --- frames -----------------------------------------------------------------------------------
@@ -151,7 +151,7 @@ def _key(frame: Frame) -> tuple[str, ...]:
     return frame.placement.matched_to or "", frame.context.filter, side, rotator
 
 
-def _turns(frames: Sequence[Frame], place: Place) -> tuple[Turns, list[Frame]]:
+def _turns(frames: Sequence[Frame], place: Standpoint) -> tuple[Turns, list[Frame]]:
     """Gather angles by what they share; a step in them parts them."""
     assert place.latitude_deg is not None
     groups: dict[tuple[str, ...], list[Frame]] = {}
@@ -176,7 +176,7 @@ def _turns(frames: Sequence[Frame], place: Place) -> tuple[Turns, list[Frame]]:
     return Turns(hours, decs, turn, group, place.latitude_deg), kept
 
 
-def _columns(own: Sequence[Frame], place: Place) -> tuple[Floats, Floats, Floats]:
+def _columns(own: Sequence[Frame], place: Standpoint) -> tuple[Floats, Floats, Floats]:
     """Give hour angles and declinations in degrees and angles in radians, steady in sign."""
     days = np.array([days_since_j2000(_middle(f)) for f in own])
     ra = float(np.median([f.header.ra_deg or 0.0 for f in own]))
@@ -220,7 +220,7 @@ def _arc_h(turns: Turns) -> float:
     return float(np.ptp(turns.hour_deg)) / 15
 
 
-def _fastest(turns: Turns, place: Place) -> float | None:
+def _fastest(turns: Turns, place: Standpoint) -> float | None:
     rates = []
     for n in np.unique(turns.group):
         own = turns.group == n
@@ -288,7 +288,7 @@ def _of(turns: Turns, which: npt.NDArray[np.bool_]) -> Axis | None:
 # --- what it costs ----------------------------------------------------------------------------
 
 
-def _costs(told: Alignment, turns: Turns, frames: Sequence[Frame], place: Place) -> Alignment:
+def _costs(told: Alignment, turns: Turns, frames: Sequence[Frame], place: Standpoint) -> Alignment:
     """Reckon the trail in a corner by the axis alone: of the fit, and over the ellipse."""
     assert told.axis is not None
     lengths = np.array([f.header.exposure_s or 0.0 for f in frames])

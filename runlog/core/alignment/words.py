@@ -1,18 +1,21 @@
 """What `runlog alignment` says: some sentences a night."""
 
 from collections.abc import Iterator, Mapping
+from math import radians
 from typing import Any
 
 from runlog.core.alignment.night import FLOOR_ARCMIN, TRAIL_PX, TURNED_DEG
+from runlog.core.columns import plural
 
 Row = Mapping[str, Any]
+SIDEREAL_ARCSEC_S = 15.041  # how fast the sky turns: 360 degrees in 86,164.1 s
 CAUTION = "Before you turn a screw: power off, hold the load, and the maker's manual comes first."
 
 
 def heading(row: Row) -> str:
     """Name a night and what it rests on."""
     arc = f", {row['arc_h']:.1f} h of hour angle" if row["arc_h"] else ""
-    return f"Night of {row['night']}: {row['frames']} frames{arc}"
+    return f"Night of {row['night']}: {plural(row['frames'], 'frame')}{arc}"
 
 
 def sentences(row: Row) -> Iterator[str]:
@@ -23,6 +26,8 @@ def sentences(row: Row) -> Iterator[str]:
         yield from _axis(row)
         yield _cost(row)
         yield _advice(row)
+        if not row["below_floor"]:
+            yield _drift(row)
     if row["camera_turned_deg"] is not None and abs(row["camera_turned_deg"]) >= TURNED_DEG:
         moved = row["camera_turned_px"]
         yield (
@@ -65,9 +70,21 @@ def _cost(row: Row) -> str:
     )
 
 
+def _drift(row: Row) -> str:
+    """Say what the field's turn leaves out: the mount turns about its own axis, not the sky's."""
+    arcsec_s = SIDEREAL_ARCSEC_S * radians(row["size_arcmin"] / 60)
+    return (
+        f'Without guiding such an axis lets the field drift by up to {3600 * arcsec_s:.0f}" an '
+        f'hour, {row["exposure_s"] * arcsec_s:.1f}" in {row["exposure_s"]:g} s.'
+    )
+
+
 def _advice(row: Row) -> str:
     if row["verdict"] == "leave it":
-        return f"Not worth a screwdriver: less than {TRAIL_PX:g} px in the corners."
+        return (
+            f"For the turn of the field not worth a screwdriver: less than {TRAIL_PX:g} px in the "
+            "corners."
+        )
     if row["verdict"] == "not sure":
         return f"Whether the corners trail by {TRAIL_PX:g} px is not sure: measure a longer arc."
     if row["sense"] != "known":

@@ -87,18 +87,29 @@ class Finding:
 Set = Sequence[LevelFrame]
 
 
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """What a set is compared by, in ADU; reckoned once, however many are compared with it."""
+
+    level: float
+    side: float | None  # brightest ninth less faintest ninth
+    steepness: float | None  # of flats: that, as a share of their light
+
+
 def judge(frames: Iterable[LevelFrame]) -> list[Finding]:
     """Judge all calibration frames of an archive, set by set, in order of rig, kind and night."""
     sets = _sets([f for f in frames if f.sound])
     levels = _zero_levels(sets.values())
-    alike: dict[tuple[object, ...], list[Set]] = {}
-    for own in sets.values():
-        alike.setdefault(_compared(own[0]), []).append(own)
+    numbers: dict[tuple[object, ...], dict[tuple[object, ...], Numbers]] = {}  # by what compares
+    for key, own in sets.items():
+        zero_adu = levels.get(_setting(own[0]))
+        numbers.setdefault(_compared(own[0]), {})[key] = _numbers(own, zero_adu)
     found: list[Finding] = []
     for key in sorted(sets, key=_order):
         own = sets[key]
-        others = [s for s in alike[_compared(own[0])] if s is not own]
-        found += _of_set(own, others, levels.get(_setting(own[0])))
+        alike = numbers[_compared(own[0])]
+        others = [each for k, each in alike.items() if k != key]
+        found += _of_set(own, alike[key], others, levels.get(_setting(own[0])))
     return found
 
 
@@ -144,11 +155,17 @@ def _level(own: Set) -> float:
     return median(f.median_adu for f in own)
 
 
-def _of_set(own: Set, others: Sequence[Set], zero_adu: float | None) -> Iterator[Finding]:
+def _numbers(own: Set, zero_adu: float | None) -> Numbers:
+    return Numbers(_level(own), _side(own), _steepness(own, zero_adu))
+
+
+def _of_set(
+    own: Set, here: Numbers, others: Sequence[Numbers], zero_adu: float | None
+) -> Iterator[Finding]:
     if own[0].kind is Kind.FLAT:
-        yield from _of_flats(own, others, zero_adu)
+        yield from _of_flats(own, here, others, zero_adu)
     else:
-        yield from _of_zeros(own, others, zero_adu)
+        yield from _of_zeros(own, here, others, zero_adu)
 
 
 def _finding(code: str, text: str, own: Set, hit: Set | None = None) -> Finding:
@@ -166,7 +183,9 @@ def _hit(
 # --- flats ----------------------------------------------------------------------------------
 
 
-def _of_flats(own: Set, others: Sequence[Set], zero_adu: float | None) -> Iterator[Finding]:
+def _of_flats(
+    own: Set, here: Numbers, others: Sequence[Numbers], zero_adu: float | None
+) -> Iterator[Finding]:
     if own[0].ceiling_adu is None:
         yield _finding(NO_CEILING, say.NO_CEILING, own)
     yield from _hit(own, "clipped", _is_full, lambda hit: say.clipped(len(hit), len(own), hit[0]))
@@ -180,7 +199,7 @@ def _of_flats(own: Set, others: Sequence[Set], zero_adu: float | None) -> Iterat
         text = say.faint(len(faint), len(own), share, grain, zero_adu is None)
         yield _finding("faint", text, own, faint)
     yield from _uneven(own, zero_adu)
-    yield from _steeper(own, others, zero_adu)
+    yield from _steeper(own, here.steepness, others)
 
 
 def _is_full(f: LevelFrame) -> bool:
@@ -231,10 +250,9 @@ def _steepness(own: Set, zero_adu: float | None) -> float | None:
     return median(known) if known else None
 
 
-def _steeper(own: Set, others: Sequence[Set], zero_adu: float | None) -> Iterator[Finding]:
+def _steeper(own: Set, here: float | None, others: Sequence[Numbers]) -> Iterator[Finding]:
     """Hold the fall of light over the frame against other nights': optics make one of their own."""
-    here = _steepness(own, zero_adu)
-    there = [s for o in others if (s := _steepness(o, zero_adu)) is not None]
+    there = [o.steepness for o in others if o.steepness is not None]
     if here is None or len(there) < FEWEST_SETS:
         return
     usual = median(there)
@@ -245,16 +263,18 @@ def _steeper(own: Set, others: Sequence[Set], zero_adu: float | None) -> Iterato
 # --- frames without light -------------------------------------------------------------------
 
 
-def _of_zeros(own: Set, others: Sequence[Set], zero_adu: float | None) -> Iterator[Finding]:
+def _of_zeros(
+    own: Set, here: Numbers, others: Sequence[Numbers], zero_adu: float | None
+) -> Iterator[Finding]:
     yield from _hit(own, "temperature", _is_warm, say.temperature)
     yield from _hit(
         own, "cut-at-zero", lambda f: f.low_adu <= 0, lambda hit: say.cut(len(hit), len(own))
     )
     if own[0].kind is Kind.BIAS:
-        yield from _drift(own, others)
+        yield from _drift(own, here, others)
     else:
-        yield from _light_in_them(own, others)
-        yield from _below_zero(own, zero_adu)
+        yield from _light_in_them(own, here, others)
+        yield from _below_zero(own, here, zero_adu)
 
 
 def _is_warm(f: LevelFrame) -> bool:
@@ -265,15 +285,15 @@ def _tolerance(own: Set) -> float:
     return max(LEAST_ADU, OF_NOISE * median(f.noise_adu for f in own))
 
 
-def _drift(own: Set, others: Sequence[Set]) -> Iterator[Finding]:
+def _drift(own: Set, here: Numbers, others: Sequence[Numbers]) -> Iterator[Finding]:
     if len(others) < FEWEST_SETS:
         return
-    here, usual = _level(own), median(_level(o) for o in others)
-    if abs(here - usual) > _tolerance(own):
-        yield _finding("drift", say.drift(here, usual, len(others)), own)
+    usual = median(o.level for o in others)
+    if abs(here.level - usual) > _tolerance(own):
+        yield _finding("drift", say.drift(here.level, usual, len(others)), own)
 
 
-def _light_in_them(own: Set, others: Sequence[Set]) -> Iterator[Finding]:
+def _light_in_them(own: Set, here: Numbers, others: Sequence[Numbers]) -> Iterator[Finding]:
     """Find darks brighter than their own set or than other nights', whole or on one side.
 
     A sensor's own glow is in every dark of it and passes; so does a leak that always was there.
@@ -286,12 +306,12 @@ def _light_in_them(own: Set, others: Sequence[Set]) -> Iterator[Finding]:
         yield _finding("light", say.light_within(len(bright), len(own), low, most), own, bright)
     if len(others) < FEWEST_SETS:
         return
-    here, usual = _level(own), median(_level(o) for o in others)
-    if here - usual > limit:
-        yield _finding("light", say.light_beside(here, usual, len(others)), own)
-    side, usual_side = _side(own), [s for o in others if (s := _side(o)) is not None]
-    if side is not None and usual_side and side - median(usual_side) > limit:
-        yield _finding("light-on-one-side", say.one_side(side, median(usual_side)), own)
+    usual = median(o.level for o in others)
+    if here.level - usual > limit:
+        yield _finding("light", say.light_beside(here.level, usual, len(others)), own)
+    sides = [o.side for o in others if o.side is not None]
+    if here.side is not None and sides and here.side - median(sides) > limit:
+        yield _finding("light-on-one-side", say.one_side(here.side, median(sides)), own)
 
 
 def _side(own: Set) -> float | None:
@@ -299,7 +319,7 @@ def _side(own: Set) -> float | None:
     return median(known) if known else None
 
 
-def _below_zero(own: Set, zero_adu: float | None) -> Iterator[Finding]:
+def _below_zero(own: Set, here: Numbers, zero_adu: float | None) -> Iterator[Finding]:
     """Find darks darker than bias frames of the setting they name: one of the two is not so."""
-    if zero_adu is not None and zero_adu - _level(own) > _tolerance(own):
-        yield _finding("below-bias", say.below_bias(_level(own), zero_adu), own)
+    if zero_adu is not None and zero_adu - here.level > _tolerance(own):
+        yield _finding("below-bias", say.below_bias(here.level, zero_adu), own)

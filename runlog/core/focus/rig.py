@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from runlog.core.focus.judge import Result, judge
-from runlog.core.focus.slope import Found, Offset, Slope, offsets_of, slope_of
+from runlog.core.focus.slope import Offset, Slope, SweepFocus, offsets_of, slope_of
 from runlog.core.focus.sweep import RESET, Sweep
 from runlog.core.focus.zone import Zone, off_by, zone_of
 from runlog.core.frame import Frame, Grade
@@ -57,9 +57,9 @@ def rig_focus(
     )
 
 
-def found_in(results: Sequence[Result], changes: Sequence[str]) -> list[Found]:
+def found_in(results: Sequence[Result], changes: Sequence[str]) -> list[SweepFocus]:
     """Take the sweeps that tell a focus, each in its epoch."""
-    found: list[Found] = []
+    found: list[SweepFocus] = []
     resets, reach = 0, 0.0
     for result in results:
         if result.fit is None or not result.good:
@@ -72,7 +72,7 @@ def found_in(results: Sequence[Result], changes: Sequence[str]) -> list[Found]:
         epoch = resets + sum(night <= result.sweep.night for night in changes)
         fit = result.fit
         found.append(
-            Found(
+            SweepFocus(
                 result.sweep.filter,
                 epoch,
                 fit.best,

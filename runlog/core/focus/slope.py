@@ -5,19 +5,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import hypot, sqrt
-from statistics import NormalDist, stdev
+from statistics import stdev
 
 from runlog.core.columns import plural
 from runlog.core.student import student_t95
+from runlog.core.theil_sen import middle_slope, variance_of_sum
 
 FEWEST_SWEEPS = 6
 FEWEST_C = 4.0  # between the coldest and the warmest of a filter's sweeps
 ALIKE_C = 0.5  # sweeps so near in temperature compare without a slope
-_Z = NormalDist().inv_cdf(0.025)
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SweepFocus:
     """Where one sweep found the focus; sweeps compare within an epoch alone."""
 
     filter: str
@@ -60,7 +60,7 @@ class Offset:
     reason: str | None = None
 
 
-def slope_of(found: Sequence[Found]) -> Slope:
+def slope_of(found: Sequence[SweepFocus]) -> Slope:
     """Find the slope over temperature by Theil and Sen, within filter and epoch.
 
     Sen 1968 (JASA 63, 1379): the median of the slopes of all pairs, its interval by the variance of
@@ -77,11 +77,11 @@ def slope_of(found: Sequence[Found]) -> Slope:
     if len(compared) < FEWEST_SWEEPS or span < FEWEST_C or not slopes:
         reason = _too_little(compared or told, span, slopes)
         return Slope(None, None, None, len(compared), span, source, reason)
-    middle, low, high = _interval(slopes, sum(map(_variance, groups.values())))
+    middle, low, high = middle_slope(slopes, sum(map(_variance, groups.values())))
     return Slope(middle, low, high, len(compared), span, source)
 
 
-def _thermometer(found: Sequence[Found]) -> str | None:
+def _thermometer(found: Sequence[SweepFocus]) -> str | None:
     """Choose the thermometer that most sweeps go by: two do not compare."""
     counts: dict[str, int] = defaultdict(int)
     for one in found:
@@ -90,29 +90,29 @@ def _thermometer(found: Sequence[Found]) -> str | None:
     return max(sorted(counts, reverse=True), key=lambda name: counts[name]) if counts else None
 
 
-def _groups(found: Sequence[Found]) -> Mapping[tuple[str, int], list[Found]]:
-    groups: dict[tuple[str, int], list[Found]] = defaultdict(list)
+def _groups(found: Sequence[SweepFocus]) -> Mapping[tuple[str, int], list[SweepFocus]]:
+    groups: dict[tuple[str, int], list[SweepFocus]] = defaultdict(list)
     for one in found:
         groups[one.filter, one.epoch].append(one)
     return groups
 
 
-def _slopes(group: Sequence[Found]) -> list[float]:
+def _slopes(group: Sequence[SweepFocus]) -> list[float]:
     pairs = combinations(group, 2)
     return [(b.best - a.best) / (_c(b) - _c(a)) for a, b in pairs if _c(b) != _c(a)]
 
 
-def _c(found: Found) -> float:
+def _c(found: SweepFocus) -> float:
     assert found.temperature_c is not None
     return found.temperature_c
 
 
-def _span(group: Sequence[Found]) -> float:
+def _span(group: Sequence[SweepFocus]) -> float:
     values = [_c(f) for f in group]
     return max(values) - min(values)
 
 
-def _too_little(found: Sequence[Found], span: float, slopes: Sequence[float]) -> str:
+def _too_little(found: Sequence[SweepFocus], span: float, slopes: Sequence[float]) -> str:
     need = f"it takes {FEWEST_SWEEPS} of a filter or more over {FEWEST_C:g} C"
     if not slopes:
         return (
@@ -126,33 +126,19 @@ def _too_little(found: Sequence[Found], span: float, slopes: Sequence[float]) ->
     return said
 
 
-def _variance(group: Sequence[Found]) -> float:
-    n = len(group)
+def _variance(group: Sequence[SweepFocus]) -> float:
     ties = [*_counts([_c(f) for f in group]), *_counts([f.best for f in group])]
-    return (_kendall(n) - sum(map(_kendall, ties))) / 18
-
-
-def _kendall(n: int) -> float:
-    return n * (n - 1) * (2 * n + 5)
+    return variance_of_sum(len(group), ties)
 
 
 def _counts(values: Sequence[float]) -> list[int]:
     return [values.count(v) for v in set(values)]
 
 
-def _interval(slopes: Sequence[float], variance: float) -> tuple[float, float, float]:
-    n, reach = len(slopes), _Z * sqrt(variance)
-    half = n // 2
-    middle = slopes[half] if n % 2 else (slopes[half - 1] + slopes[half]) / 2
-    upper = min(round((n - reach) / 2), n - 1)
-    lower = max(round((n + reach) / 2) - 1, 0)
-    return middle, slopes[lower], slopes[upper]
-
-
 # --- filters --------------------------------------------------------------------------------
 
 
-def offsets_of(found: Sequence[Found], slope: Slope) -> list[Offset]:
+def offsets_of(found: Sequence[SweepFocus], slope: Slope) -> list[Offset]:
     """Find each filter's offset from the one with most sweeps, as far as sweeps tell it."""
     filters = sorted({f.filter for f in found})
     if len(filters) < 2:
@@ -161,7 +147,7 @@ def offsets_of(found: Sequence[Found], slope: Slope) -> list[Offset]:
     return [_offset(found, name, main, slope) for name in filters if name != main]
 
 
-def _offset(found: Sequence[Found], name: str, main: str, slope: Slope) -> Offset:
+def _offset(found: Sequence[SweepFocus], name: str, main: str, slope: Slope) -> Offset:
     pairs = [
         (a, b) for a in found if a.filter == name for b in found
         if b.filter == main and a.epoch == b.epoch
@@ -181,13 +167,13 @@ def _offset(found: Sequence[Found], name: str, main: str, slope: Slope) -> Offse
     return Offset(name, main, steps, error, 2 * count, reason=reason)
 
 
-def _apart(a: Found, b: Found) -> float | None:
+def _apart(a: SweepFocus, b: SweepFocus) -> float | None:
     if a.temperature_from != b.temperature_from or a.temperature_c is None:
         return None
     return None if b.temperature_c is None else a.temperature_c - b.temperature_c
 
 
-def _not_comparable(pairs: Sequence[tuple[Found, Found]]) -> str:
+def _not_comparable(pairs: Sequence[tuple[SweepFocus, SweepFocus]]) -> str:
     apart = [abs(c) for pair in pairs if (c := _apart(*pair)) is not None]
     if not apart:
         return "their sweeps tell no temperature by one thermometer"
@@ -198,7 +184,7 @@ def _not_comparable(pairs: Sequence[tuple[Found, Found]]) -> str:
 
 
 def _offset_error(
-    used: Sequence[tuple[Found, Found]], values: Sequence[float], count: int, slope: Slope
+    used: Sequence[tuple[SweepFocus, SweepFocus]], values: Sequence[float], count: int, slope: Slope
 ) -> float:
     """Give half of the 95 % interval: the sweeps' own error, or their scatter where it is more."""
     own = min(hypot(a.best_95, b.best_95) for a, b in used)

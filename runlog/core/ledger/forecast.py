@@ -13,16 +13,11 @@ from math import ceil, sqrt
 from statistics import fmean, stdev
 
 from runlog.core.columns import plural
+from runlog.core.student import student_t90
 
 FEWEST_NIGHTS = 5  # fewer tell no spread worth a range
 MOST_NIGHTS = 2000
 LEAST_YIELD_S = 1.0  # a usual night that brings less brought nothing
-# Student's t, one-sided 90 %, by degrees of freedom (tables in any textbook of statistics). The
-# tests hold it against scipy.stats, which would cost every forecast two seconds of imports.
-_T90 = (3.078, 1.886, 1.638, 1.533, 1.476, 1.440, 1.415, 1.397, 1.383, 1.372, 1.363, 1.356, 1.350,
-        1.345, 1.341, 1.337, 1.333, 1.330, 1.328, 1.325, 1.323, 1.321, 1.319, 1.318, 1.316, 1.315,
-        1.314, 1.313, 1.311, 1.310)  # fmt: skip
-_NORMAL90, _WIDER = 1.2816, 0.8466  # z and (z^3 + z) / 4: Fisher's expansion (1926) for more
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,11 +76,6 @@ def nights_needed(to_go_s: float, record: Yield) -> Nights | None:
     likely = max(ceil(to_go_s / mean), few)
     many = _first(reached, -1.0)
     return Nights(likely, min(few, likely), max(many, likely) if many <= MOST_NIGHTS else None)
-
-
-def student_t90(freedom: int) -> float:
-    """Give the one-sided 90 % point of Student's t, to 0.001."""
-    return _T90[freedom - 1] if freedom <= len(_T90) else _NORMAL90 + _WIDER / freedom
 
 
 def _first(reached: Callable[[int, float], bool], side: float) -> int:

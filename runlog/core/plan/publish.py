@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from runlog.core.charts import EIGHTHS
 from runlog.core.columns import hours, plural
 from runlog.core.plan.night import Block, Chance, NightPlan
 from runlog.core.plan.season import Season
@@ -320,8 +321,6 @@ def _unknown(what: str, why: str, cure: str) -> dict[str, str]:
 
 # --- strips ------------------------------------------------------------------------------------
 
-_BLOCKS = " ▁▂▃▄▅▆▇█"
-
 
 def strip(plan: NightPlan, chance: Chance, cell_min: float = 20.0) -> str:
     """Draw the worth of a minute through the dark, a cell every so many minutes.
@@ -338,7 +337,7 @@ def strip(plan: NightPlan, chance: Chance, cell_min: float = 20.0) -> str:
     for at, value in zip(middle, worth, strict=True):
         up = any(a <= at <= b for a, b in chance.spans)
         level = int(np.clip(np.ceil(value * 8), 1, 8)) if up else 0
-        cells.append(_BLOCKS[level])
+        cells.append(EIGHTHS[level - 1] if level else " ")
     return "".join(cells)
 
 

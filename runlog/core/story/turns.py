@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from runlog.core.stars.angles import half_turn_deg, usual_deg
 from runlog.core.story.model import Event, Lights, Told, event
 from runlog.core.story.phrases import events as say
 
@@ -36,17 +37,6 @@ class Turn:
     before: Told
     after: Told
     deg: float
-
-
-def half_turn_deg(angle_deg: float) -> float:
-    """Take half turns out of an angle in degrees: -90 to 90."""
-    return (angle_deg + 90.0) % 180.0 - 90.0
-
-
-def usual_deg(angles_deg: Sequence[float]) -> float:
-    """Give the usual one of some angles in degrees, half turns taken out against the first."""
-    first = angles_deg[0]
-    return first + median(half_turn_deg(angle - first) for angle in angles_deg)
 
 
 def find_turns(lights: Lights) -> Iterator[Event]:

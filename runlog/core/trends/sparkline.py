@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from datetime import date
 from statistics import median
 
-HEIGHTS = "▁▂▃▄▅▆▇█"
+from runlog.core.charts import EIGHTHS
+
 WIDTH = 24
 
 
@@ -33,5 +34,5 @@ def _cells(points: Sequence[tuple[str, float]], width: int) -> list[float | None
 
 def _sign(value: float, low: float, high: float) -> str:
     if high <= low:
-        return HEIGHTS[3]
-    return HEIGHTS[round((value - low) / (high - low) * (len(HEIGHTS) - 1))]
+        return EIGHTHS[3]
+    return EIGHTHS[round((value - low) / (high - low) * (len(EIGHTHS) - 1))]

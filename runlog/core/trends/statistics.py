@@ -8,9 +8,11 @@ from math import erfc, exp, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from runlog.core.student import NORMAL95
+from runlog.core.theil_sen import middle_slope, variance_of_sum
+
 Values = NDArray[np.float64]
 
-Z_95 = 1.959963984540054  # of a normal distribution, 2.5 % on each side
 # Correlation of neighbouring nights: what is held to be usual, as much as so many nights tell ...
 USUAL_MEMORY, USUAL_WEIGHT = 0.3, 60
 LEAST_TELLING = 20  # ... beside those beyond so many, which tell nothing of it
@@ -90,21 +92,13 @@ def theil_sen(times: Values, values: Values, inflation: float = 1.0) -> Slope:
     apart = times[j] - times[i]
     told = apart != 0
     slopes = np.sort((values[j] - values[i])[told] / apart[told])
-    count = len(slopes)
-    if not count:
+    if not len(slopes):
         return Slope(float("nan"), float("nan"), float("nan"))
-    spread = Z_95 * sqrt(_variance_of_s(values) * inflation)
-    low = max(int(np.round((count - spread) / 2)) - 1, 0)
-    high = min(int(np.round((count + spread) / 2)), count - 1)
-    return Slope(float(np.median(slopes)), float(slopes[low]), float(slopes[high]))
+    return Slope(*middle_slope(slopes, _variance_of_s(values) * inflation))
 
 
 def _variance_of_s(values: Values) -> float:
-    """Give the variance of Kendall's sum of independent values, less what ties take from it."""
-    n = len(values)
-    counts = np.unique(values, return_counts=True)[1].astype(np.float64)
-    ties = float((counts * (counts - 1) * (2 * counts + 5)).sum())
-    return (n * (n - 1) * (2 * n + 5) - ties) / 18.0
+    return variance_of_sum(len(values), np.unique(values, return_counts=True)[1].tolist())
 
 
 def _kendall_sum(values: Values) -> float:
@@ -171,7 +165,7 @@ def hamed_rao(values: Values) -> float:
         return 1.0
     lags = np.arange(1, n, dtype=np.float64)
     alike = np.array([own[: n - k] @ own[k:] for k in range(1, n)]) / power
-    alike[np.abs(alike) <= Z_95 / sqrt(n)] = 0.0
+    alike[np.abs(alike) <= NORMAL95 / sqrt(n)] = 0.0
     weights = (n - lags) * (n - lags - 1) * (n - lags - 2)
     return max(1.0, 1.0 + 2.0 / (n * (n - 1) * (n - 2)) * float(weights @ alike))
 

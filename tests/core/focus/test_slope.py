@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy.stats import theilslopes
 
-from runlog.core.focus.slope import Found, offsets_of, slope_of
+from runlog.core.focus.slope import SweepFocus, offsets_of, slope_of
 
 
 def found(best, temperature_c, name="L", epoch=0, err=2.0, source="focuser"):
     """One sweep's answer."""
     said_by = source if temperature_c is not None else None
-    return Found(name, epoch, best, err, 2.4 * err, temperature_c, said_by)
+    return SweepFocus(name, epoch, best, err, 2.4 * err, temperature_c, said_by)
 
 
 def drawn(random, count, per_c=11.6, name="L", scatter=3.0, start=11_000.0):

@@ -18,8 +18,8 @@ from runlog.core.ledger.forecast import (
     nights_needed,
     pace_of,
     span_words,
-    student_t90,
 )
+from runlog.core.student import student_t90
 
 H = 3600.0
 
