@@ -11,11 +11,12 @@ from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
-from runlog.actions.totals import added_totals
+from runlog.actions.totals import Standing, added_totals, standing
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
+from runlog.core.ledger.totals import Total
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
@@ -43,13 +44,33 @@ AT_WORK = (Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK, Kind.FOCUS)
 ANGLES_LEAST = 3  # frames that tell how a camera stood
 
 
+@dataclass(frozen=True, slots=True)
+class Morning:
+    """What the rigs did in a night, and how far along everything is by now."""
+
+    reports: Sequence[NightReport]
+    totals: Sequence[Total]  # of all time, against the goals
+
+    @property
+    def targets(self) -> set[str]:
+        """Name what was shot."""
+        return {total.target for report in self.reports for total in report.added}
+
+
 def night_reports(
     engine: Engine, settings: Settings, selection: Selection = EVERYTHING
-) -> list[NightReport]:
+) -> Sequence[NightReport]:
     """Report whole runs that hold frames of a selection, of the last night if none is named."""
+    return morning(engine, settings, selection).reports
+
+
+def morning(engine: Engine, settings: Settings, selection: Selection = EVERYTHING) -> Morning:
+    """Report the runs of a selection as `night_reports` does, with the totals of all time."""
     with reading(engine) as connection:
         runs = _choose(connection, selection)
-        return [_report(connection, run, settings) for run in runs]
+        whole = standing(connection)
+        reports = [_report(connection, run, settings, whole) for run in runs]
+        return Morning(reports, whole.totals(settings))
 
 
 def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
@@ -73,7 +94,9 @@ def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
     )
 
 
-def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
+def _report(
+    connection: Connection, run: Row[Any], settings: Settings, whole: Standing
+) -> NightReport:
     settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
@@ -104,7 +127,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         dark=sky.dark,
         pace=story.pace,
         counts={grade: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
-        added=added_totals(connection, run.id, settings),
+        added=added_totals(connection, run.id, settings, whole),
         lost=lost_by_cause(told),
         verdicts=verdicts,
         events=tuple(_with_paths(event, first_path) for event in story.events),
