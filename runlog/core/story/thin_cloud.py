@@ -11,7 +11,7 @@ from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import light_group
 from runlog.core.grading.policy import extinction_mag
 from runlog.core.quantiles import quantile
-from runlog.core.sky.extinction import HIGHEST_SHARE, LOWEST_SHARE
+from runlog.core.sky.clear_air import HIGHEST_SHARE, LOWEST_SHARE
 from runlog.core.story.model import Lights, Told
 
 LOST = 0.04  # of the light; a clear night's own wandering stays below it
