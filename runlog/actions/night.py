@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Engine, Row
 from runlog.actions.night_sky import site_of, sky_of_night
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
-from runlog.actions.totals import Standing, added_totals, standing
+from runlog.actions.totals import AllTime, added_totals, all_time
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
@@ -69,7 +69,7 @@ def morning(engine: Engine, settings: Settings, selection: Selection = EVERYTHIN
     """Report the runs of a selection as `night_reports` does, with the totals of all time."""
     with reading(engine) as connection:
         runs = _choose(connection, selection)
-        whole = standing(connection)
+        whole = all_time(connection)
         reports = [_report(connection, run, settings, whole) for run in runs]
         return Morning(reports, whole.totals(settings))
 
@@ -96,7 +96,7 @@ def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
 
 
 def _report(
-    connection: Connection, run: Row[Any], settings: Settings, whole: Standing
+    connection: Connection, run: Row[Any], settings: Settings, whole: AllTime
 ) -> NightReport:
     settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)

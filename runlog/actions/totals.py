@@ -107,7 +107,7 @@ def counting(settings: Settings) -> Counting:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class AllTime:
     """The sums of all time, the goals and the references, for those who ask more than once."""
 
     sums: Sequence[Total]
@@ -119,15 +119,15 @@ class Standing:
         return set_against(self.sums, self.goals, counting(settings))
 
 
-def standing(connection: Connection) -> Standing:
+def all_time(connection: Connection) -> AllTime:
     """Load how far along everything is."""
     against = references(connection)
     sums = total_store.totals(connection, against=against)
-    return Standing(sums, goal_store.goals(connection), against)
+    return AllTime(sums, goal_store.goals(connection), against)
 
 
 def added_totals(
-    connection: Connection, run_id: int, settings: Settings, whole: Standing
+    connection: Connection, run_id: int, settings: Settings, whole: AllTime
 ) -> tuple[Total, ...]:
     """Set what a run added against the goals; to go is that of all time."""
     sums = total_store.totals(connection, Selection(run_id=run_id), whole.against)
