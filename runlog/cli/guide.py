@@ -14,6 +14,7 @@ TOPICS = {
     "grades": "how frames are graded",
     "hours": "hours, effective time, goals and what is to go",
     "lists": "JSON, CSV and their schemas",
+    "club": "one database for several machines",
     "completion": "completion in the shell",
 }
 WIDEST = 100  # cells a line of text may have and still be read
