@@ -26,6 +26,7 @@ NAMED = 20  # failures named one by one; the rest are counted
 @click.command("scan")
 @click.argument("folders", nargs=-1, type=click.Path(path_type=bytes), metavar="[FOLDER]...")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes (default: by cores).")
+@click.option("--cluster", metavar="ADDRESS", help="Read by the workers of a Dask cluster.")
 @click.option(
     "--remeasure", is_flag=True, help="Measure again what an earlier version of runlog measured."
 )
@@ -35,6 +36,7 @@ def command(
     session: Session,
     folders: tuple[bytes, ...],
     workers: int | None,
+    cluster: str | None,
     remeasure: bool,
     as_json: bool,
 ) -> int:
@@ -43,7 +45,7 @@ def command(
     Without FOLDER, looks again at the folders scanned before. A second scan reads only what is
     new. Files are only ever read, never changed. Ctrl-C stops cleanly; the next scan goes on.
     """
-    result = run_scan(session, folders, workers, remeasure=remeasure)
+    result = run_scan(session, folders, workers, cluster=cluster, remeasure=remeasure)
     if as_json:
         echo_json("runlog.scan/1", _body(result))
     tell(result)
@@ -58,11 +60,12 @@ def run_scan(
     folders: tuple[bytes, ...],
     workers: int | None = None,
     *,
+    cluster: str | None = None,
     remeasure: bool = False,
 ) -> "ScanReport":
     """Scan with a progress bar on stderr."""
     with _gentle_stop() as stop:  # first: an interrupt raised among imports may get lost
-        return _scan_until(stop, session, folders, workers, remeasure)
+        return _scan_until(stop, session, folders, workers, cluster, remeasure)
 
 
 def _scan_until(
@@ -70,6 +73,7 @@ def _scan_until(
     session: Session,
     folders: tuple[bytes, ...],
     workers: int | None,
+    cluster: str | None,
     remeasure: bool,
 ) -> "ScanReport":
     from runlog.actions.scan import scan
@@ -89,6 +93,8 @@ def _scan_until(
             report=report,
             stop=stop,
             remeasure=remeasure,
+            cluster=cluster,
+            tell=talk,
         )
 
 

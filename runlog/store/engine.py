@@ -17,7 +17,8 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from runlog import stopping
 from runlog.errors import ConflictError, ReadOnlyError, StoreError
-from runlog.store.machine import MACHINE, this_machine
+from runlog.machine import this_machine
+from runlog.store.machine import MACHINE
 from runlog.store.private import SIDES, make_private
 from runlog.store.trouble import NO_DATABASE, explain, where
 from runlog.store.trouble import READ_ONLY as READ_ONLY_WORDS
