@@ -32,6 +32,7 @@ EVERYWHERE = (
     _k("go.doubtful", "3", "3", "go('doubtful')", "doubtful", "Frames that need a decision", False),
     _k("go.totals", "4", "4", "go('totals')", "totals", "Hours per target and filter", False),
     _k("go.tonight", "5", "5", "go('tonight')", "tonight", "What to do in the coming night", False),
+    _k("go.rig", "6", "6", "go('rig')", "rig", "Focus, polar axis, months, changes", False),
     _k("all.help", "question_mark,f1", "?", "help", "help", "Show the keys of this screen"),
     _k("all.undo", "u", "u", "undo", "undo", "Take the last decision back, a goal too", False),
     _k("all.redo", "U", "U", "redo", "redo", "Make it again", False),
@@ -181,6 +182,21 @@ TOTALS = (
     _k("total.down", "down,j", "↓ j", "move(1)", "down", "The row below"),
 )
 
+RIG = (
+    _k("rig.part", "right,tab", "→", "part(1)", "next part",
+       "Sweeps, polar axis, months, changes (Tab too)"),
+    _k("rig.part_back", "left,shift+tab", "←", "part(-1)", "part before", "The part before", False),
+    _k("rig.open", "enter", "Enter", "open", "its night", "Turn to the night of this line"),
+    _k("rig.change", "n", "n", "note('change')", "note a change",
+       "Note what was changed on the rig, from the night in view on"),
+    _k("rig.remark", "N", "N", "note('remark')", "note a remark",
+       "Note a remark: nights are compared as before", False),
+    _k("rig.up", "up,k", "↑ k", "move(-1)", "up", "The line above", False),
+    _k("rig.down", "down,j", "↓ j", "move(1)", "down", "The line below", False),
+    _k("rig.read", "pagedown", "PgDn", "read(1)", "read on", "Read on in what is said", False),
+    _k("rig.read_back", "pageup", "PgUp", "read(-1)", "read back", "Read back", False),
+)  # fmt: skip
+
 CALENDAR = (
     _k("day.left", "left", "←", "day(-1)", "earlier", "The night before"),
     _k("day.right", "right", "→", "day(1)", "later", "The night after"),
@@ -200,6 +216,7 @@ SCOPES: dict[str, tuple[str, tuple[Key, ...]]] = {
     "picture": ("The picture", PICTURE),
     "totals": ("The totals", TOTALS),
     "tonight": ("The plan of the night", TONIGHT),
+    "rig": ("The rig", RIG),
     "calendar": ("The calendar", CALENDAR),
 }
 

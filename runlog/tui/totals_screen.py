@@ -6,7 +6,6 @@ from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.events import Click, MouseScrollDown, MouseScrollUp
-from textual.message import Message
 from textual.widgets import Static
 
 from runlog.actions.standing import Standing, standings
@@ -16,24 +15,10 @@ from runlog.tui.keys import TOTALS, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import FramesWanted
 from runlog.tui.note_screen import NoteScreen
+from runlog.tui.rows import Rows
 from runlog.tui.session import Session
 from runlog.tui.text import safe
 from runlog.tui.totals_rows import Number, heads, in_words, lay_out, line, numbers_of
-
-
-class Rows(Static):
-    """The rows in sight; how many those are is known once they have their place."""
-
-    class Resized(Message):
-        """There is room for more rows, or for fewer."""
-
-        def can_replace(self, message: Message) -> bool:
-            """Let the newest stand for all that wait."""
-            return isinstance(message, Rows.Resized)
-
-    def on_resize(self) -> None:
-        """Have the room there is now filled."""
-        self.post_message(self.Resized())
 
 
 class TotalsScreen(MainScreen):
