@@ -1,7 +1,7 @@
 """The one table of keys: it binds them, writes the help, the hint line and the command palette."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from textual.binding import Binding
 
@@ -60,6 +60,9 @@ FILES = (
     _k("file.open", "F", "F", "open_file", "open file",
        "Open its file in the program the config names", False),
 )  # fmt: skip
+
+EXPORT = _k("list.export", "e", "e", "export", "export",
+            "Export kept frames: links, a table, a list of paths", False)  # fmt: skip
 
 LOOKING = (
     *FILES,
@@ -129,6 +132,7 @@ FRAMES = (
        "Pick all with this value or less", False),
     _k("list.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
        False),
+    EXPORT,
     _k("list.up", "up,k", "↑ k", "move(-1)", "up", "The row above", False),
     _k("list.down", "down,j", "↓ j", "move(1)", "down", "The row below", False),
     _k("list.page_up", "pageup", "PgUp", "move_page(-1)", "page up", "A page up", False),
@@ -175,6 +179,7 @@ TONIGHT = (
 TOTALS = (
     _k("total.goal", "g", "g", "goal", "set goal", "Say what is wanted: hours, a ratio, a gain"),
     _k("total.open", "enter", "Enter", "open", "frames", "The frames behind this number"),
+    replace(EXPORT, hint=True),
     _k("total.left", "left", "←", "across(-1)", "left", "The number to the left", False),
     _k("total.right", "right", "→", "across(1)", "right", "The number to the right", False),
     _k("total.fold", "w", "w", "fold", "panels", "Put a mosaic's panels away, or show them"),

@@ -29,7 +29,7 @@ def trend_chart(trend: Trend, notes: Sequence[Noted] = ()) -> Plot | None:
         _name(series.kind, unit_of(series)),
         (first - pad, last + pad),
         tuple(date_ticks(date.fromordinal(int(first)), date.fromordinal(int(last)))),
-        axis_of(values),
+        axis_of(values, may_cut=False),
         tuple(dots),
         tuple(_lines(trend, dots)),
         tuple(marks),
