@@ -14,7 +14,7 @@ from textual.widgets import Input
 
 from runlog.tui.export_screen import ExportScreen
 
-from .conftest import Running, press, rest
+from .conftest import Running, press
 from .nights import Wish, build
 
 
@@ -105,7 +105,7 @@ async def test_the_sum_of_a_target_and_a_list(running: Running, there: Path) -> 
         wanted = command(database, "export", "--filter", "Ha").splitlines()
         assert (there / "ha.txt").read_text().splitlines() == wanted
         await press(pilot, "home", "space", "space", "e")
-        assert "2 frames picked" in str(pilot.app.screen.query_one("Label").content)  # type: ignore
+        assert "2 frames picked" in str(pilot.app.screen.query_one("Label").content)
         await press(pilot, "escape")
         assert not isinstance(pilot.app.screen, ExportScreen)
 
