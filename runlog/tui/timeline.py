@@ -272,7 +272,7 @@ def tick_labels(axis: Axis, height: int, taken: Collection[int] = ()) -> list[st
     labels[0], labels[-1] = ticks[-1][1], ticks[0][1]
     for value, words in ticks[1:-1]:
         y = _dot_row(axis.level(value), height) // 2
-        if not any(labels[near] or near in taken for near in (y - 1, y, min(y + 1, height - 1))):
+        if y not in taken and not any(labels[near] for near in (y - 1, y, min(y + 1, height - 1))):
             labels[y] = words
     return labels
 

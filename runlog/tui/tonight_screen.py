@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, ClassVar
 
+from rich.cells import cell_len
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
@@ -20,9 +21,9 @@ from runlog.errors import UsageError
 from runlog.tui.keys import TONIGHT, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.session import Session
-from runlog.tui.text import safe, styled
+from runlog.tui.text import fitted, safe, styled
 
-LEAST_STRIP = 12  # cells
+LEAST_STRIP, MOST_NAME = 12, 30  # cells
 
 
 def now() -> datetime:
@@ -161,10 +162,10 @@ class TonightScreen(MainScreen):
 
     def _line(self, i: int) -> Text:
         line, look = self.lines[i], self.session.look
-        width = max(len(one.name) for one in self.lines)
+        width = min(max(cell_len(one.name) for one in self.lines), MOST_NAME)
         chance, plan = line.rig.plan.chances[line.number], line.rig.plan
         text, here = Text(), i == self.at
-        text.append(f" {line.name:<{width}} ", styled("", bold=here, reverse=here))
+        text.append(f" {fitted(line.name, width)} ", styled("", bold=here, reverse=here))
         cells = max(self.size.width - width - 4, LEAST_STRIP)
         if chance is not None and chance.spans and plan.dark.span is not None:
             minutes = (plan.dark.span[1] - plan.dark.span[0]) * 1440 / cells
