@@ -21,7 +21,7 @@ from runlog.config import Settings
 from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
 from runlog.errors import CrampedError
 from runlog.ingest import leftovers
-from runlog.ingest.discover import Found, Walk, is_gone, same_time
+from runlog.ingest.discover import FoundFile, Walk, is_gone, same_time
 from runlog.ingest.harmless import is_harmless
 from runlog.ingest.pool import default_workers, pool
 from runlog.ingest.task import (
@@ -122,7 +122,7 @@ class _Scan:
         self.old_keys = {old.content_key for old in self.old.values()}
         self.batches = Batches(engine, settings, self._is_again, compared & self.old_keys)
         self.taken: set[str] = set()  # frames to measure again, of whose files one will do
-        self.todo: list[Found] = []
+        self.todo: list[FoundFile] = []
         self.pixels: PixelIndex = {}
         self.cramped: list[Task] = []  # what wants more memory than a worker's share
         self.seen: set[bytes] = set()
@@ -160,7 +160,7 @@ class _Scan:
             self.report(Progress("looking", count))
         return not self.stopped()
 
-    def _sort(self, found: Found, back: list[int]) -> None:
+    def _sort(self, found: FoundFile, back: list[int]) -> None:
         known = self.known.get(found.path)
         if root := self.roots.over(found.path) if known is None else self.roots[known.root_id]:
             self.there.add(root.id)
@@ -248,7 +248,7 @@ class _Scan:
         known = self.known.get(stamp.path)
         return known is not None and _is_same(known, stamp) and stamp.path in self.old
 
-    def _task(self, found: Found) -> Task:
+    def _task(self, found: FoundFile) -> Task:
         stamp = stamp_of(self.roots, found.path, found.size, found.mtime_ns)
         self.batches.stamps[found.path] = stamp
         known = self.pixels.get((found.size, found.mtime_ns), ())
@@ -336,7 +336,7 @@ def _alone(task: Task) -> Outcome:
         return Outcome(task.path, failure=why, passing=True)
 
 
-def _is_same(known: KnownFile, found: Found | FileStamp) -> bool:
+def _is_same(known: KnownFile, found: FoundFile | FileStamp) -> bool:
     """Tell whether a file is as it was when it was read."""
     return known.size == found.size and same_time(known.mtime_ns, found.mtime_ns)
 

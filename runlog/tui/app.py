@@ -129,7 +129,7 @@ class ReviewApp(App[None]):
         for character in filter(str.isalnum, self.session.terminal.typed):
             self.post_message(Key(character, character))
         self._settle()
-        self.run_worker(partial(asyncio.to_thread, _import_the_rest), group="import")
+        self._import_beside()
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Name the colours of ours that any theme must have."""
@@ -229,12 +229,24 @@ class ReviewApp(App[None]):
             for screen in self._main_screens():
                 screen.catch_up()
 
+    @work(group="import")
+    async def _import_beside(self) -> None:
+        await asyncio.to_thread(_import_the_rest)
+
+    @work(group="look")
+    async def _look(self) -> None:
+        await self.session.poll()
+
+    @work(group="poll", exclusive=True)
+    async def _poll(self) -> None:
+        await self.session.poll()
+
     def _look_again(self) -> None:
         """Poll beside the keys; a database that does not answer is said to be silent."""
         self.session.forget_old_words()
         if all(worker.is_finished for worker in self.workers if worker.group == "look"):
             self._silent_ticks = 0
-            self.run_worker(self.session.poll, group="look")
+            self._look()
             return
         self._silent_ticks += 1
         if self._silent_ticks * POLL_S >= SILENT_S:
@@ -273,7 +285,7 @@ class ReviewApp(App[None]):
             self.screen.point_to(outcome.taken_back)
         self.session.say(outcome.words)
         if outcome.stored:
-            self.run_worker(self.session.poll, group="poll", exclusive=True)
+            self._poll()
             self._settle_later()
 
     def _settle_later(self) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 from textual.app import App
 from textual.events import Key
 from textual.message_pump import MessagePump
+from textual.worker import WorkType
 
 from runlog.tui.main_screen import MainScreen
 
@@ -34,7 +35,8 @@ class KeyQueue:
         self._waiting.append(key)
         if not self._at_work:
             self._at_work = True
-            self._app.run_worker(self._hand_all_over, group="keys")
+            work: WorkType[None] = self._hand_all_over
+            self._app.run_worker(work, group="keys")
 
     async def _hand_all_over(self) -> None:
         try:

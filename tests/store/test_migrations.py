@@ -324,6 +324,17 @@ def test_0013_counts_what_frames_were_taken_with(scanned):
     assert row == settled[0] | {"kept": 2, "doubtful": 1}
 
 
+def test_0014_leaves_the_sky_to_be_reckoned(scanned, tmp_path):
+    """A night of before is told as one settled since: what is not stored yet is reckoned."""
+    (settled,) = rows_of(scanned, "run_sky")
+    told = runlog_json(tmp_path, "night")
+    assert told["dark_start_utc"].startswith(settled["dark_start_utc"].replace(" ", "T")[:19])
+    take_back(scanned, "0013")
+    carry_across(scanned)
+    assert rows_of(scanned, "run_sky") == []
+    assert runlog_json(tmp_path, "night") == told
+
+
 def test_a_killed_migration_leaves_one_copy(scanned, tmp_path):
     """What was killed while it copied is cleared away, and what is copied already is kept once."""
     take_back(scanned, "0008")

@@ -71,7 +71,7 @@ LISTINGS: Mapping[str, Listing] = {
         "runlog.calibration/1",
         "rig filter exposure_s gain offset readout_mode binning size origin set_c rotator_deg "
         "frames nights darks flats flat_darks bias missing notes doubts".split(),
-        ("judged",),
+        ("judged", "judged_since"),
     ),
     "export": Listing(
         "runlog.export/2",
@@ -125,7 +125,7 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*STRING, *NULL), "effective_note goal_form first_night last_night verdict evidence"),
     **_spelt((*STRING, *NULL), "fault overridden_by overridden_why frame extinction_from last"),
     **_spelt((*STRING, *NULL), "dark_start_utc dark_end_utc first_utc last_utc scanned_at_utc"),
-    **_spelt((*STRING, *NULL), "first start_utc end_utc kind worst_panel"),
+    **_spelt((*STRING, *NULL), "first start_utc end_utc kind worst_panel judged_since"),
     **_spelt((*NUMBER, *NULL), "logged_s kept_s doubtful_s rejected_s ungraded_s goal_s to_go_s"),
     **_spelt((*NUMBER, *NULL), "share_kept gain_next_hour credited_s kept_so_far_s progress"),
     **_spelt((*NUMBER, *NULL), "effective_so_far_s open_shutter_s elapsed_s overhead_median_s"),

@@ -177,6 +177,7 @@ calibration:frames: kept light frames of the group
 calibration:nights: ISO dates of the evenings
 calibration:doubts: why frames that would be used may not be fit for it
 judged: what was found of calibration frames: the rig, the night, which, and why
+judged_since: the evening that calibration frames are judged from; null where none is older
 calibration:missing: what has to be taken yet, in words
 roots:path: the folder on this machine
 roots:missing: whether the folder is not on this machine now
