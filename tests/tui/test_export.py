@@ -138,7 +138,8 @@ def test_in_a_real_terminal(there: Path) -> None:
     line = f"XDG_STATE_HOME={there} {sys.executable} -m runlog --db {database}"
 
     def tmux(*words: str) -> str:
-        return subprocess.run(["tmux", *words], capture_output=True, text=True, check=True).stdout
+        own = ["tmux", "-S", str(there / "tmux"), "-f", os.devnull, *words]  # a server of its own
+        return subprocess.run(own, capture_output=True, text=True, check=True).stdout
 
     def until(words: str) -> None:
         from time import monotonic, sleep
@@ -159,6 +160,6 @@ def test_in_a_real_terminal(there: Path) -> None:
         tmux("send-keys", "-t", name, str(place), "Enter")
         until("List of ")
     finally:
-        tmux("kill-session", "-t", name)
+        tmux("kill-server")
     wanted = command(database, "export", "--target", "M 31", "--filter", "Ha").splitlines()
     assert place.read_text().splitlines() == wanted
