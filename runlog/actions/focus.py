@@ -38,10 +38,16 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A sweep that was asked for, and its picture in characters."""
+    """A sweep that was asked for, and how to draw it."""
 
     row: Row
-    picture: list[str]
+    result: Result
+    frames: tuple[float, ...]  # where the focuser stood in the night's lights
+
+    @property
+    def picture(self) -> list[str]:
+        """Draw it in characters."""
+        return plot(self.result, self.frames)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +82,7 @@ def focus(engine: Engine, settings: Settings, selection: Selection = EVERYTHING)
     ]
     rigs = [rig for rig in rigs if any(_chosen(r, selection) for r in rig.results)]
     sweeps = [
-        Drawn(sweep_row(r), plot(r, _positions(lights, r)))
+        Drawn(sweep_row(r), r, tuple(_positions(lights, r)))
         for rig in rigs
         for r in rig.results
         if _chosen(r, selection)

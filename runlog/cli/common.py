@@ -1,24 +1,21 @@
 """What the commands share: options, the session behind them, and output in three forms."""
 
-import csv
 import getpass
-import io
 import json
-import math
 import os
 import re
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import update_wrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.core.columns import moment, written
-from runlog.core.escape import escaped, escaped_json, escaped_line
+from runlog.core.columns import written
+from runlog.core.csv_text import csv_text, plain
+from runlog.core.escape import escaped_line
 from runlog.errors import RunlogError
 
 if TYPE_CHECKING:
@@ -153,19 +150,6 @@ def who() -> str:
         return "unknown"
 
 
-def plain(value: Any) -> Any:
-    """Turn a value into what JSON can hold: times as ISO 8601 with Z."""
-    if isinstance(value, datetime):
-        return moment(value)
-    if isinstance(value, Mapping):
-        return {key: plain(inner) for key, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(inner) for inner in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None  # JSON has no word for it
-    return value
-
-
 def echo_json(schema: str, body: Mapping[str, Any]) -> None:
     """Write one JSON object with its schema first."""
     text = json.dumps({"schema": schema} | plain(body), indent=2)
@@ -173,20 +157,8 @@ def echo_json(schema: str, body: Mapping[str, Any]) -> None:
 
 
 def echo_csv(rows: Rows, keys: Sequence[str]) -> None:
-    """Write CSV with a heading: text as core.escape writes it, nested values as JSON."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(keys)
-    for row in rows:
-        writer.writerow([_cell(row.get(key)) for key in keys])
-    click.echo(text.getvalue(), nl=False)
-
-
-def _cell(value: Any) -> Any:
-    value = plain(value)
-    if isinstance(value, str):
-        return escaped(value)
-    return escaped_json(json.dumps(value)) if isinstance(value, dict | list) else value
+    """Write CSV with a heading."""
+    click.echo(csv_text(rows, keys), nl=False)
 
 
 def _storable(text: str) -> str:

@@ -23,6 +23,7 @@ from runlog.tui.messages import (
     Annotated,
     FramesWanted,
     Graded,
+    NotedOnRig,
     PlaceWanted,
     Said,
     ScanTold,
@@ -61,9 +62,16 @@ def _tonight(session: Session) -> MainScreen:
     return TonightScreen(session)
 
 
+def _rig(session: Session) -> MainScreen:
+    from runlog.tui.rig_screen import RigScreen
+
+    return RigScreen(session)
+
+
 def _import_the_rest() -> None:
     import runlog.tui.doubtful_screen
     import runlog.tui.picture_screen
+    import runlog.tui.rig_screen
     import runlog.tui.tonight_screen
     import runlog.tui.totals_screen  # noqa: F401 - so that the first press of its key is quick
 
@@ -74,6 +82,7 @@ PLACES: dict[str, Callable[[Session], MainScreen]] = {
     "doubtful": _doubtful,
     "totals": _totals,
     "tonight": _tonight,
+    "rig": _rig,
 }
 
 
@@ -135,7 +144,7 @@ class ReviewApp(App[None]):
     # --- where one is -----------------------------------------------------------------------
 
     async def action_go(self, place: str) -> None:
-        """Go to one of the five places."""
+        """Go to one of the six places."""
         if self.current_mode == place:
             while len(self.screen_stack) > 1:
                 await self.pop_screen()
@@ -252,6 +261,11 @@ class ReviewApp(App[None]):
     def on_annotated(self, message: Annotated) -> None:
         """Store a note."""
         self._carry_out(self.session.decisions.annotate(message.ids, message.note))
+
+    def on_noted_on_rig(self, said: NotedOnRig) -> None:
+        """Store a note on a rig."""
+        of = self.session.settings, said.rig, said.night, said.text, said.changed
+        self._carry_out(self.session.decisions.note_rig(*of))
 
     def action_undo(self) -> None:
         """Take the last decision back."""

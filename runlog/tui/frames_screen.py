@@ -21,7 +21,7 @@ from runlog.actions.review import listed, page
 from runlog.actions.selecting import not_understood, vocabulary
 from runlog.core.frame import Frame
 from runlog.core.plain_words import words_known
-from runlog.core.selection import SORTABLE, Order
+from runlog.core.selection import SORTABLE, Order, Selection
 from runlog.tui.frame_table import PICK, FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
 from runlog.tui.main_screen import MainScreen
@@ -372,6 +372,16 @@ class FramesScreen(MainScreen):
         ids = self.table.chosen()
         if ids:
             await self.ask_for_note(ids)
+
+    async def action_export(self) -> None:
+        """Export the kept frames among those picked, or else among all that are shown."""
+        table = self.table
+        if table.picked:
+            chosen = Selection(frame_ids=tuple(table.chosen()))
+            await self.ask_where_to_export(chosen, f"of {count(len(table.picked), 'frame')} picked")
+        elif len(table.ids):
+            chosen = self.asked.of_run(self.session.here)
+            await self.ask_where_to_export(chosen, f"of {count(len(table.ids), 'frame')} listed")
 
     def frame_in_view(self) -> int | None:
         """The frame under the cursor."""

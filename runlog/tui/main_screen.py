@@ -7,6 +7,7 @@ from typing import Any, ClassVar, TypeVar
 from textual.app import ComposeResult
 from textual.screen import Screen
 
+from runlog.core.selection import Selection
 from runlog.tui.keyline import KeyLine
 from runlog.tui.masthead import Masthead
 from runlog.tui.messages import Annotated, Said
@@ -87,6 +88,16 @@ class MainScreen(Screen[None]):
         if not (self.is_attached and self.display):
             raise CancelledError
         return found
+
+    async def ask_where_to_export(self, selection: Selection, what: str) -> None:
+        """Let a person say where kept frames are to be exported to."""
+        from runlog.tui.export_screen import ExportScreen
+
+        def told(words: str | None) -> None:
+            if words is not None:
+                self.say(safe(words))
+
+        await self.app.push_screen(ExportScreen(self.session, selection, what), told)
 
     # --- the file of the frame in view ---------------------------------------------------------
 

@@ -96,6 +96,7 @@ class Trend:
     p_adjusted: float | None = None
     change: Change | None = None  # the likeliest one, whether or not it holds
     after: str | None = None  # the note that is nearest to a change that holds
+    steps: bool = False  # it is told as a change at one night, not as a slope
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +181,8 @@ def _judged(
 ) -> Trend:
     change = this.change and replace(this.change, p_adjusted=1.0 if step_p is None else step_p)
     moves, steps = p_adjusted < SURE, change is not None and change.p_adjusted < SURE
-    if change is not None and steps and (not moves or _is_step(this, change)):
+    told_step = change is not None and steps and (not moves or _is_step(this, change))
+    if change is not None and told_step:
         near = _note_near(this.series.points, change, notes)
         verdict, after = Trending.CHANGED, None if near is None else near.text
         reason = words.changed(this.series, change, near)
@@ -192,7 +194,7 @@ def _judged(
     doubts = _season_words(this, verdict)
     told = words.together(reason, doubts, *this.series.left_out)
     return Trend(
-        this.series, verdict, told, this.slope, this.kendall, p_adjusted, change, after
+        this.series, verdict, told, this.slope, this.kendall, p_adjusted, change, after, told_step
     )  # fmt: skip
 
 
@@ -231,3 +233,19 @@ def _note_near(points: Sequence[Point], change: Change, notes: Sequence[Noted]) 
 def usual(series: Series) -> float | None:
     """Give the middle of a series."""
     return median(p.value for p in series.points) if series.points else None
+
+
+def name_of(trend: Trend) -> str:
+    """Name a series: what is followed, filter, setting."""
+    parts = (trend.series.kind.label, trend.series.filter, trend.series.setting)
+    return ", ".join(part for part in parts if part)
+
+
+def fullest(found: Iterable[Trend]) -> list[Trend]:
+    """Choose of each kind the series that has most nights."""
+    most: dict[str, Trend] = {}
+    for trend in found:
+        kind = trend.series.kind.name
+        if kind not in most or len(trend.series.points) > len(most[kind].series.points):
+            most[kind] = trend
+    return list(most.values())

@@ -29,6 +29,7 @@ def amount(series: "Series", value: float, signed: bool = True) -> str:
     """Write a number of a series with its unit."""
     kind = series.kind
     unit = unit_of(series)
+    value = round(value, kind.digits) + 0.0  # no minus before nothing
     if unit == "share":
         return f"{100 * value:+.1f} %" if signed else f"{100 * value:.1f} %"
     text = f"{value:+.{kind.digits}f}" if signed else f"{value:.{kind.digits}f}"
