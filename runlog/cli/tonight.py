@@ -17,6 +17,7 @@ from runlog.cli.common import (
 )
 from runlog.cli.plain_table import table
 from runlog.core.columns import share
+from runlog.core.times import IN_UTC, Zone, times_in
 
 if TYPE_CHECKING:
     from runlog.actions.tonight import RigPlan, Tonight
@@ -57,13 +58,17 @@ def command(
 
     engine = session.engine()
     part = session.selection(engine, {"rig": rig, "target": target})
-    found = tonight(engine, session.settings, Asked(datetime.now(UTC), date, until, part))
+    found = tonight(
+        engine, session.settings, Asked(datetime.now(UTC), date, until, part, session.utc)
+    )
     if as_json:
         echo_json("runlog.tonight/1", body(found, everything))
     elif as_csv:
         echo_csv(body(found, everything)["plan"], PLAN_KEYS)
     else:
-        _show(found, everything)
+        zone = IN_UTC if session.utc else found.zone
+        with times_in(zone):
+            _show(found, everything, zone)
     return 0
 
 
@@ -138,7 +143,7 @@ def _others(found: "Tonight", everything: bool) -> list[dict[str, Any]]:
 # --- for people --------------------------------------------------------------------------------
 
 
-def _show(found: "Tonight", everything: bool) -> None:
+def _show(found: "Tonight", everything: bool, zone: Zone) -> None:
     from rich.text import Text
 
     from runlog.core.plan import words
@@ -148,10 +153,10 @@ def _show(found: "Tonight", everything: bool) -> None:
     elif not any(one.plan.wanted for one in found.rigs):
         talk("Every goal that is asked about is reached, has no hours yet, or is another rig's.")
     said = body(found, everything)
-    heading = words.heading(found.rigs[0].plan, found.zone)
+    heading = words.heading(found.rigs[0].plan, zone)
     show(Text(f"Night of {found.night}", style="bold"), Text(heading))
     for one in found.rigs:
-        _show_rig(one, found, said)
+        _show_rig(one, said, zone)
     idle = [row for row in said["rows"] if row["reason"] is not None]
     if idle:
         show(Text("\nNot tonight", style="bold"))
@@ -167,15 +172,15 @@ def _once(unknown: list[dict[str, str]]) -> list[dict[str, str]]:
     return list({tuple(u.items()): u for u in unknown}.values())
 
 
-def _show_rig(one: "RigPlan", found: "Tonight", said: dict[str, Any]) -> None:
+def _show_rig(one: "RigPlan", said: dict[str, Any], zone: Zone) -> None:
     from rich.text import Text
 
     from runlog.core.plan import words
 
     plan, name = one.plan, one.rig.name
-    order = [row | {"between": words.between(row["start_utc"], row["end_utc"], found.zone)}
+    order = [row | {"between": words.between(row["start_utc"], row["end_utc"], zone)}
              for row in said["plan"] if row["rig"] == name]  # fmt: skip
-    rows = [row | {"up_between": words.between(row["up_start_utc"], row["up_end_utc"], found.zone)}
+    rows = [row | {"up_between": words.between(row["up_start_utc"], row["up_end_utc"], zone)}
             for row in said["rows"] if row["rig"] == name and row["up_start_utc"]]  # fmt: skip
     show(Text("\n" + safe(name), style="bold"))
     if order:

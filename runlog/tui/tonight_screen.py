@@ -129,7 +129,7 @@ class TonightScreen(MainScreen):
         look, first = self.session.look, found.rigs[0].plan
         bold = styled(look.accent, bold=True)
         said = [Text(f"Night of {found.night}", style=bold),
-                Text(words.heading(first, found.zone))]  # fmt: skip
+                Text(words.heading(first, self.session.zone))]  # fmt: skip
         if not found.goals_set:
             said.append(Text(words.NO_GOALS))
         return said
@@ -154,7 +154,7 @@ class TonightScreen(MainScreen):
         title = "Running order" if plan.blocks else "Nothing to do tonight"
         text = [Text(f"{title}, {safe(rig.rig.name)}{best}", style="bold")]
         for block in plan.blocks:
-            when = words.between(moment_of(block.start), moment_of(block.end), found.zone)
+            when = words.between(moment_of(block.start), moment_of(block.end), self.session.zone)
             name = safe(f"{block.action.target} {block.action.filter}")
             text.append(Text(f"  {when}  {name}: {frames_words(block)}"))
         return text
@@ -180,7 +180,7 @@ class TonightScreen(MainScreen):
         line = self.lines[self.at]
         if self.opened:
             return [line.name, words.next_nights(line.rig.plan, line.number)]
-        said = list(words.row_words(line.row, found.zone))
+        said = list(words.row_words(line.row, self.session.zone))
         law = line.rig.plan.setting.known.laws[line.row["filter"]].moon_from
         return [f"{line.name}: {said[0] if said else ''}", *said[1:],
                 f"The Moon in {line.row['filter']}: {law}. {words.NO_FORECAST}"]  # fmt: skip

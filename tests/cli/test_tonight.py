@@ -123,7 +123,7 @@ def test_until_ends_the_plan_by_the_wall_clock(goals, tmp_path):
     assert max(row["end_utc"] for row in told["plan"]) <= "2026-10-25T03:00:00Z"
     assert max(row["end_utc"] for row in told["plan"]) > "2026-10-25T02:30:00Z"
     shown = here(goals, "tonight", "--date", "2026-10-24", "--config", str(config)).stdout
-    assert "Europe/Prague" in shown
+    assert "Dark from 19:34 CEST (17:34 UTC) to 04:45 CET (03:45 UTC)" in shown
 
 
 def test_goals_that_are_reached_are_told_when_asked(goals):

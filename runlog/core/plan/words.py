@@ -1,7 +1,7 @@
 """A night's plan in sentences: the same ones for the command and the terminal interface."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from runlog.core.plan.cadence import Cadence
 from runlog.core.plan.night import NightPlan
 from runlog.core.plan.publish import dark_words, moon_of, moonless_spans
 from runlog.core.plan.sky_grid import moment_of, night_name
+from runlog.core.times import Zone
 
 NO_FORECAST = "The plan knows no forecast: clouds and seeing to come are not in it."
 NO_GOALS = (
@@ -19,7 +20,7 @@ NO_GOALS = (
 )
 
 
-def heading(plan: NightPlan, zone: tzinfo) -> str:
+def heading(plan: NightPlan, zone: Zone) -> str:
     """Say when it is dark, what the Moon does, and whose times are shown."""
     moon, span = moon_of(plan), plan.dark.span
     moves = sorted(
@@ -43,26 +44,19 @@ def heading(plan: NightPlan, zone: tzinfo) -> str:
     return (
         f"{dark} ({hours((end - start).total_seconds())})"
         f"{kind if plan.dark.said == 'nautical' else ''}. "
-        f"{moon_words}; {hours(free_s)} of the dark without it{_zone_words(zone)}"
+        f"{moon_words}; {hours(free_s)} of the dark without it"
     )
 
 
-def _zone_words(zone: tzinfo) -> str:
-    return "" if zone is UTC else f". Times below are those of {zone}"
-
-
-def at(moment: datetime, zone: tzinfo) -> str:
+def at(moment: datetime, zone: Zone) -> str:
     """Write a time of day in the site's zone and in UTC."""
-    utc = moment.astimezone(UTC)
-    return f"{utc:%H:%M} UTC" if zone is UTC else f"{utc.astimezone(zone):%H:%M} ({utc:%H:%M} UTC)"
+    said = zone.at(moment)
+    return said if zone.name(moment) == "UTC" else f"{said} ({moment:%H:%M} UTC)"
 
 
-def between(start: datetime | None, end: datetime | None, zone: tzinfo) -> str | None:
+def between(start: datetime | None, end: datetime | None, zone: Zone) -> str | None:
     """Write a span of the night."""
-    if start is None or end is None:
-        return None
-    label = " UTC" if zone is UTC else ""
-    return f"{start.astimezone(zone):%H:%M} to {end.astimezone(zone):%H:%M}{label}"
+    return None if start is None or end is None else zone.span(start, end)
 
 
 def lost_words(cadence: Cadence) -> str:
@@ -80,7 +74,7 @@ def moon_words(plan: NightPlan) -> str:
     return "The Moon by filter: " + "; ".join(laws)
 
 
-def row_words(row: dict[str, Any], zone: tzinfo) -> Iterator[str]:
+def row_words(row: dict[str, Any], zone: Zone) -> Iterator[str]:
     """Say the facts of one published row."""
     if row["reason"] is not None:
         yield f"Not tonight: {row['reason']}"
