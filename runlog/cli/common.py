@@ -88,7 +88,7 @@ def named_store(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def group_session(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --db, --config and --utc to a group, for the commands in it."""
+    """Add --db, --config and --utc to a group, for the commands in it; or to what needs none."""
 
     @named_store
     @click.pass_context

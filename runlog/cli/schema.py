@@ -4,6 +4,8 @@ import json
 
 import click
 
+from runlog.cli.common import group_session
+
 
 def _names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
     from runlog.core.schema.write import listed
@@ -13,6 +15,7 @@ def _names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[
 
 @click.command("schema")
 @click.argument("listing", required=False, shell_complete=_names)
+@group_session
 def command(listing: str | None) -> int:
     """Print the JSON Schema of LISTING: each key's type, meaning and unit.
 

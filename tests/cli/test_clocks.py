@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from runlog.cli import COMMANDS
 from runlog.core.moments import MOMENTS
 from runlog.core.times import Zone, times_in
 from tests.tools import here, noise, runlog, write_frame
@@ -126,3 +127,13 @@ def test_measure_shows_what_a_width_rests_on_and_no_more(home):
     done = here(home, "measure", "frames/light_0.fits", env={"COLUMNS": "80"})
     head = done.stdout.splitlines()[0]
     assert head.split() == "file kind filter FWHM px FWHM ″ ecc. sky ADU noise ADU".split()
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_takes_database_config_and_utc_behind_its_name(home, name):
+    """Guards a command that was forgotten: schema and guide need none of them, and bear them."""
+    words = [name, "--db", "night.sqlite", "--config", "vienna.toml", "--utc", "--help"]
+    done = here(home, *words)
+    assert done.returncode == 0, done.stderr
+    before = here(home, *words[1:-1], name, "--help")
+    assert before.returncode == 0, before.stderr
