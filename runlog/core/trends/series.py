@@ -21,6 +21,7 @@ from runlog.core.trends.statistics import (
     pettitt,
     pettitt_p,
     shift,
+    step_place,
     theil_sen,
 )
 
@@ -170,9 +171,10 @@ def _without_season(years: Values, values: Values, kind: SeriesKind) -> tuple[Va
 def _change(series: Series, values: Values) -> Change | None:
     if len(values) < FEWEST_FOR_STEP:
         return None
-    at, points = pettitt(values).at, series.points
+    p, points = pettitt_p(values), series.points
+    at = step_place(values) if p < PERHAPS else pettitt(values).at
     size = shift(values[:at], values[at:])
-    return Change(points[at].night, points[at - 1].night, size, pettitt_p(values), at=at)
+    return Change(points[at].night, points[at - 1].night, size, p, at=at)
 
 
 def _judged(
