@@ -39,9 +39,7 @@ def _of_trends(connection: Connection, run: Row[Any], lights: Sequence[Frame]) -
     yield from months_facts(trends_in(connection, asked, run.rig_id), run.night)
 
 
-def _of_axis(
-    connection: Connection, lights: Sequence[Frame], settings: Settings
-) -> Iterator[Fact]:
+def _of_axis(connection: Connection, lights: Sequence[Frame], settings: Settings) -> Iterator[Fact]:
     from runlog.actions.alignment import place_of
     from runlog.core.alignment.night import alignment_of
     from runlog.core.story.months import axis_facts

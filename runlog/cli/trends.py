@@ -101,13 +101,24 @@ def _name(trend: "Trend") -> str:
 
 
 def _unknown(found: list["Trend"]) -> list[str]:
-    """Say of each kind once why nothing can be said: of the series that has most nights."""
+    """Say of each kind once why nothing can be said: of the series that has most nights.
+
+    Those that only need more nights are told in one line; what leaves nights out has a cure.
+    """
+    from runlog.core.trends.series import FEWEST_FOR_TREND
+    from runlog.core.trends.words import few_nights
+
     most: dict[str, Trend] = {}
     for trend in found:
         kind = trend.series.kind.name
         if kind not in most or len(trend.series.points) > len(most[kind].series.points):
             most[kind] = trend
-    return [f"{_name(t)}: {t.reason}" for t in most.values()]
+    waiting = [t for t in most.values() if t.series.nights < FEWEST_FOR_TREND]
+    lines = [f"{_name(t)}: {t.reason}" for t in most.values() if t not in waiting]
+    nights = max((len(t.series.points) for t in waiting), default=0)
+    return (
+        [*lines, few_nights([t.series.kind.label for t in waiting], nights)] if waiting else lines
+    )
 
 
 def _list(head: str, lines: list[str]) -> None:

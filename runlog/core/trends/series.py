@@ -63,6 +63,12 @@ class Series:
     unit: str | None = None  # where it is not the kind's own
     points: tuple[Point, ...] = ()
     left_out: tuple[str, ...] = ()  # in words
+    nights_left_out: int = 0
+
+    @property
+    def nights(self) -> int:
+        """Count the nights that tell it or could."""
+        return len(self.points) + self.nights_left_out
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,9 @@ from runlog.core.trends.statistics import (
     mann_kendall,
     pettitt,
     pettitt_p,
-    step_place,
     ranks,
     shift,
+    step_place,
     theil_sen,
 )
 from tests.core.trends.nile import FIRST_YEAR, FLOW
