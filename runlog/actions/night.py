@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
+from runlog.actions.months import facts_of_months, with_sweeps
 from runlog.actions.night_sky import site_of, sky_of_night
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
@@ -120,7 +121,8 @@ def _report(
         others=_others(frames),
         stood=_stood(connection, run, lights),
     )
-    verdicts = with_facts(story.verdicts, _facts(connection, run))
+    found = [*_facts(connection, run), *facts_of_months(connection, run, lights, settings)]
+    verdicts = with_sweeps(connection, run, lights, with_facts(story.verdicts, found))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
     return NightReport(

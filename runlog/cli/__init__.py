@@ -82,14 +82,15 @@ class LazyCommands(Suggesting):
     type=click.Path(dir_okay=False),
     help="Config file (default: RUNLOG_CONFIG).",
 )
+@click.option("--utc", is_flag=True, help="Write times in UTC, not by the site's clock.")
 @click.version_option(package_name="runlog")
 @click.pass_context
-def cli(ctx: click.Context, db: str | None, config: str | None) -> int:
+def cli(ctx: click.Context, db: str | None, config: str | None, utc: bool) -> int:
     """Look at every frame of your nights: what went wrong, what is banked, what is to go.
 
     Start with: runlog scan FOLDER, then: runlog
     """
-    ctx.obj = {"db": db, "config": config}
+    ctx.obj = {"db": db, "config": config, "utc": utc}
     return 0 if ctx.invoked_subcommand else _plain(ctx)
 
 

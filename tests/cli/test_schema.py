@@ -8,6 +8,8 @@ import pytest
 
 from runlog.core.schema.listings import LISTINGS
 from runlog.core.schema.meanings import MEANINGS
+from runlog.core.schema.write import listed
+from tests.cli.test_schema_of_plans import PLANS
 from tests.tools import here, noise, runlog, write_frame
 
 # What writes each listing.
@@ -45,7 +47,9 @@ def home(tmp_path_factory):
 def test_every_listing_has_a_schema_and_is_tried(home):
     """Guards a new listing without one: the command names those there are."""
     named = [line.split()[0] for line in here(home, "schema").stdout.splitlines()]
-    assert named == list(LISTINGS) == list(WRITTEN_BY)
+    assert named == list(listed())
+    assert list(LISTINGS) == list(WRITTEN_BY)
+    assert set(named) - set(LISTINGS) == set(PLANS)
 
 
 @pytest.mark.parametrize("name", WRITTEN_BY)

@@ -200,7 +200,8 @@ MEANINGS = _read()
 # What the end of a key says of its unit.
 UNITS = {
     "s": "s", "px": "px", "arcsec": "arcsec", "adu": "ADU", "deg": "deg", "c": "deg C", "pct": "%",
-    "ppm": "per million", "utc": "UTC, ISO 8601", "mag": "mag",
+    "ppm": "per million", "utc": "UTC, ISO 8601", "mag": "mag", "arcmin": "arcmin", "um": "um",
+    "m": "m",
 }  # fmt: skip
 
 
