@@ -25,6 +25,7 @@ COMMANDS: Mapping[str, str] = {
     "totals": "Show hours per target and filter, and what is still to go.",
     "goal": "Set what is wanted of a target and filter: hours, a ratio, a gain.",
     "forecast": "Say how many more nights the goals need, from your own record.",
+    "worth": "Show what keeping or dropping a frame does to the finished picture.",
     "tonight": "Plan the night: what each goal gets, and the order that serves them best.",
     "ahead": "Show the good nights to come of each goal, and the end of its season.",
     "targets": "List targets and their doubts; merge, split, rename.",

@@ -68,6 +68,12 @@ def share(value: float) -> str:
     return f"{value:.0%}"
 
 
+def change(value: float) -> str:
+    """Write a change as a percentage with its sign, to a tenth of a percent."""
+    said = f"{100 * value:+.1f}"
+    return f"{'0.0' if float(said) == 0 else said} %"
+
+
 def gain(value: float) -> str:
     """Write how many times the signal to noise is then what it is now."""
     return f"{1 + value:.2f} x S/N"
@@ -149,6 +155,14 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "runs": Column("nights", str, True),
     "usual": Column("usual", str, True),
     "a_year": Column("a year", str, True),
+    # What frames are worth.
+    "light": Column("light", _number(2), True),
+    "half_rule": Column("even at", _number(2), True),
+    "depth_change": Column("depth", change, True),
+    "width_change": Column("width", change, True),
+    "depth_change_best": Column("depth, best weights", change, True),
+    "width_change_best": Column("width, best weights", change, True),
+    "advice": Column("advice"),
     # Plans.
     "between": Column("when"),
     "why": Column("why"),

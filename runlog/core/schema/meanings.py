@@ -165,6 +165,15 @@ machines: where the root is on each machine
 about: what was looked at
 well: whether it is as it should be
 cure: what to do about it
+light: light a second over that of the usual kept frame of its picture
+half_rule: the light above which a frame deepens a sum of equal weights
+depth_change: what keeping it does to the picture's depth, as a share, with equal weights
+width_change: what keeping it does to the width of the picture's stars, likewise
+depth_change_best: the same of the depth, with inverse-variance weights
+width_change_best: the same of the width, with inverse-variance weights
+advice: keep, drop, either (no difference), look (its fault is not in these numbers), unknown
+why: why the advice is look or unknown
+pictures: each picture with what following the advice does to it, and that in words
 marks: frames marked by a person that can be compared
 agree: marks that agree with the automatic grade
 too_strict: frames kept by a person against the automatic grade
