@@ -20,10 +20,12 @@ from runlog.store.listing import paths_of_frames
 
 WORTH_KEYS = (
     "fingerprint path night taken_at_utc target filter rig exposure_s grade faults light half_rule "
-    "depth_change width_change depth_change_best width_change_best advice why"
+    "depth_change star_depth_change width_change depth_change_best star_depth_change_best "
+    "width_change_best advice why"
 ).split()
 PICTURE_KEYS = (
-    "target filter rig form weights kept left_out asked keep drop depth_change width_change text"
+    "target filter rig form weights kept left_out asked keep drop "
+    "depth_change star_depth_change width_change text"
 ).split()
 MARKS = {Advice.KEEP: "keep", Advice.DROP: "reject"}
 
@@ -126,8 +128,10 @@ def _row(one: Judged, files: Sequence[tuple[bytes, bool]]) -> dict[str, Any]:
         "light": one.light,
         "half_rule": one.half_rule,
         "depth_change": equal.depth if equal else None,
+        "star_depth_change": equal.stars if equal else None,
         "width_change": equal.width if equal else None,
         "depth_change_best": best.depth if best else None,
+        "star_depth_change_best": best.stars if best else None,
         "width_change_best": best.width if best else None,
         "advice": one.advice.value,
         "why": one.why or None,
@@ -143,7 +147,7 @@ def picture_rows(found: Sequence[Asked]) -> list[dict[str, Any]]:
 
 
 def _picture(asked: Asked, name_rig: bool) -> dict[str, Any]:
-    effect = asked.together or Effect(0.0, 0.0)
+    effect = asked.together or Effect(0.0, 0.0, 0.0)
     return {
         "target": asked.target,
         "filter": asked.filter,
@@ -156,6 +160,7 @@ def _picture(asked: Asked, name_rig: bool) -> dict[str, Any]:
         "keep": len(asked.advised(Advice.KEEP)),
         "drop": len(asked.advised(Advice.DROP)),
         "depth_change": effect.depth,
+        "star_depth_change": effect.stars,
         "width_change": effect.width,
         "text": advice_words(asked, name_rig=name_rig),
     }

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from runlog.core.worth.advice import Asked
 
 SHOWN = (
-    "key taken_at_utc target filter grade light half_rule depth_change width_change "
-    "depth_change_best advice faults path"
+    "key taken_at_utc target filter grade light half_rule depth_change star_depth_change "
+    "width_change depth_change_best advice faults path"
 ).split()
 DROP = "path taken_at_utc depth_change_best half_rule faults light"
 WEIGHTS = click.option(
@@ -86,5 +86,5 @@ def _show(engine: "Database", found: "list[Asked]") -> None:
     show(*(Text(safe(picture["text"])) for picture in picture_rows(found)))
     talk(
         "light: of the usual kept frame's; even at: from there on it deepens a sum of equal "
-        "weights; depth: of faint surfaces; width: of the picture's stars"
+        "weights; depth: of faint surfaces; stars: depth of stars; width: of the picture's stars"
     )

@@ -159,6 +159,7 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "light": Column("light", _number(2), True),
     "half_rule": Column("even at", _number(2), True),
     "depth_change": Column("depth", change, True),
+    "star_depth_change": Column("stars", change, True),
     "width_change": Column("width", change, True),
     "depth_change_best": Column("depth, best weights", change, True),
     "width_change_best": Column("width, best weights", change, True),

@@ -88,8 +88,8 @@ LISTINGS: Mapping[str, Listing] = {
     "worth": Listing(
         "runlog.worth/1",
         "fingerprint path night taken_at_utc target filter rig exposure_s grade faults light "
-        "half_rule depth_change width_change depth_change_best width_change_best advice "
-        "why".split(),
+        "half_rule depth_change star_depth_change width_change depth_change_best "
+        "star_depth_change_best width_change_best advice why".split(),
         beside=["pictures"],
     ),
     "roots": Listing("runlog.roots/1", "name path missing files scanned_at_utc machines".split()),
@@ -140,7 +140,7 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*NUMBER, *NULL), "extinction_mag nights_needed nights_few nights_many gradient_pct"),
     **_spelt((*NUMBER, *NULL), "fwhm_arcsec effective_s"),
     **_spelt((*NUMBER, *NULL), "light half_rule depth_change width_change depth_change_best"),
-    **_spelt((*NUMBER, *NULL), "width_change_best"),
+    **_spelt((*NUMBER, *NULL), "width_change_best star_depth_change star_depth_change_best"),
     **_spelt((*STRING, *NULL), "advice why"),
     **_spelt(LIST, "pictures"),
     **_spelt((*COUNT, *NULL), "frames frames_to_go nights priority id undoes files binning panels"),

@@ -167,9 +167,11 @@ well: whether it is as it should be
 cure: what to do about it
 light: light a second over that of the usual kept frame of its picture
 half_rule: the light above which a frame deepens a sum of equal weights
-depth_change: what keeping it does to the picture's depth, as a share, with equal weights
+depth_change: what keeping it does to the depth of faint surfaces, as a share, equal weights
+star_depth_change: the same of the depth of stars
 width_change: what keeping it does to the width of the picture's stars, likewise
 depth_change_best: the same of the depth, with inverse-variance weights
+star_depth_change_best: the same of the depth of stars, with inverse-variance weights
 width_change_best: the same of the width, with inverse-variance weights
 advice: keep, drop, either (no difference), look (its fault is not in these numbers), unknown
 why: why the advice is look or unknown

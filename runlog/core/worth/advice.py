@@ -2,9 +2,8 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import log
 
-from runlog.core.frame import FaultName, Frame, Lacks
+from runlog.core.frame import FaultName, Frame
 from runlog.core.ledger.effective_time import DepthForm
 from runlog.core.worth.stack import Picture, Weights
 
@@ -24,34 +23,29 @@ UNTOLD = (
     FaultName.TRAILED, FaultName.DOUBLED, FaultName.TILTED, FaultName.OFF_TARGET,
     FaultName.READOUT, FaultName.CLIPPED, FaultName.STREAK,
 )  # fmt: skip
-LACKING = {
-    Lacks.GAIN: "its electrons per ADU are unknown",
-    Lacks.ZERO: "its level without light is unknown",
-    Lacks.STARS: "the width or light of its stars is unknown",
-    Lacks.WHOLE: "part of it is not sky, or its pixels are not where they belong",
-}
 
 
 @dataclass(frozen=True, slots=True)
 class Effect:
     """What a frame does to the picture of the others, as shares."""
 
-    depth: float
-    width: float | None  # None where it has no profile
+    depth: float  # of faint surfaces
+    stars: float | None  # depth of stars; None where it has no profile, as the width
+    width: float | None
 
     @classmethod
     def between(cls, after: Picture, before: Picture) -> "Effect":
         """Compare two pictures; both hold frames."""
-        width = after.fwhm / before.fwhm - 1 if after.fwhm and before.fwhm else None
-        return cls(after.depth / before.depth - 1, width)
+        stars = _ratio(after.star_depth, before.star_depth)
+        return cls(after.depth / before.depth - 1, stars, _ratio(after.fwhm, before.fwhm))
 
-    def net(self, form: DepthForm) -> float:
-        """Give the gain of depth as a logarithm; of stars' depth, what wider stars take from it.
+    def gain(self, form: DepthForm) -> float:
+        """Give the gain of depth in a form; of surfaces where that of stars is unknown."""
+        return self.depth if form is DepthForm.EXTENDED or self.stars is None else self.stars
 
-        A width that is unknown takes nothing.
-        """
-        wider = log(1 + (self.width or 0.0)) if form is DepthForm.POINT else 0.0
-        return log(1 + self.depth) - wider
+
+def _ratio(after: float | None, before: float | None) -> float | None:
+    return after / before - 1 if after and before else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +71,10 @@ class Asked:
     form: DepthForm
     weights: Weights
     kept: int  # frames it is made of now
-    left_out: int  # kept frames of unknown depth, or of another base of light
+    left_out: int  # kept frames whose light or width is unknown
     judged: tuple[Judged, ...]
     together: Effect | None = None  # of following the advice, against the picture now
+    looked: Effect | None = None  # of keeping those to be looked at as well, against that
 
     def advised(self, advice: Advice) -> list[Frame]:
         """Give the frames that are advised so."""

@@ -6,33 +6,52 @@ kept frame does. What is no matter of light, sky and width (a trail, a drawn-out
 these numbers: such frames are to be looked at.
 """
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import log
+from math import sqrt
 from statistics import median
 
-from runlog.core.frame import Frame, Grade
+from runlog.core.frame import Frame, Grade, Lacks
 from runlog.core.ledger.effective_time import DepthForm, scale_of
-from runlog.core.worth.advice import LACKING, UNTOLD, Advice, Asked, Effect, Judged
-from runlog.core.worth.stack import Part, Picture, Weights, half_rule_e, picture_of
+from runlog.core.worth.advice import UNTOLD, Advice, Asked, Effect, Judged
+from runlog.core.worth.stack import Part, Picture, Weights, half_rule
 
 BORDERLINE = 0.5  # of what the usual kept frame brings
-NEGLIGIBLE = 0.2  # likewise: either way is as well
+NEGLIGIBLE = 0.1  # likewise: either way is as well
 FEWEST_KEPT = 3  # frames that make a picture to compare with
 NO_PICTURE = f"fewer than {FEWEST_KEPT} frames of known depth are kept: there is no picture yet"
+NOT_WHOLE = "part of it is not sky, or its pixels are not where they belong"
+NO_LIGHT = "the width, the light or the noise of it is unknown"
 OTHER_LIGHT = "its light was never compared with that of the kept frames"
 Parts = Mapping[str, Part]  # by the frame's key
 
 
-def part_of(frame: Frame) -> Part | None:
-    """Give what a frame brings; None where its depth is unknown."""
-    own, time_s = frame.judgement, frame.header.exposure_s
-    if not (own.light_e_adu and own.extended_s2_arcsec2_adu2 and time_s):
+def lights_of(frame: Frame) -> dict[str, float]:
+    """Give a frame's light in ADU a second, by the key of the frame whose light is 1.
+
+    Against the base of light of its target, and against the frame it was laid on. In ADU, as frames
+    are added up: no gain has to be known.
+    """
+    own, place, egain = frame.judgement, frame.placement, frame.header.egain_e_adu
+    found = {}
+    if place.matched_to and place.throughput:
+        found[place.matched_to] = place.throughput
+    if own.depth_base and own.light_e_adu and egain:
+        found[own.depth_base] = own.light_e_adu / egain
+    return found
+
+
+def part_of(frame: Frame, base: str | None) -> Part | None:
+    """Give what a frame brings, in the light of a base; None where that is unknown."""
+    light, got = lights_of(frame).get(base or ""), frame.measurement
+    time_s = frame.header.exposure_s
+    whole = frame.judgement.depth_lacks is not Lacks.WHOLE
+    if not (whole and light and got.noise_adu and got.fwhm_px and time_s):
         return None
-    signal, got = time_s * own.light_e_adu, frame.measurement
-    width = (got.fwhm_px or 0.0) * scale_of(frame)
-    return Part(signal, signal**2 / own.extended_s2_arcsec2_adu2, width, got.beta)
+    scale = scale_of(frame)
+    return Part(time_s * light, (got.noise_adu / scale) ** 2, got.fwhm_px * scale, got.beta)
 
 
 @dataclass(frozen=True)
@@ -49,9 +68,9 @@ class Frames:
 
     @cached_property
     def _base(self) -> str | None:
-        """The base of light that most kept frames have; of as many the first by name."""
-        bases = [f.judgement.depth_base for f in self._kept if f.judgement.depth_base]
-        return min(set(bases), key=lambda b: (-bases.count(b), b)) if bases else None
+        """The base that most kept frames have their light in; of as many the first by name."""
+        bases = Counter(base for frame in self._kept for base in lights_of(frame))
+        return min(bases, key=lambda base: (-bases[base], base), default=None)
 
     @cached_property
     def now(self) -> Parts:
@@ -64,8 +83,7 @@ class Frames:
         return len(self.now) < FEWEST_KEPT
 
     def _parts(self, frames: Sequence[Frame]) -> Parts:
-        own = [f for f in frames if f.judgement.depth_base == self._base]
-        return {f.key: part for f in own if (part := part_of(f)) is not None}
+        return {f.key: part for f in frames if (part := part_of(f, self._base)) is not None}
 
     # --- which are asked about --------------------------------------------------------------
 
@@ -84,12 +102,12 @@ class Frames:
         To first order: exact sums for each kept frame would take the square of their number.
         """
         signal, variance = self._sums
-        return 2 * len(self.now) * (part.signal_e / signal - part.variance_e2 / (2 * variance))
+        return 2 * len(self.now) * (part.signal_adu / signal - part.variance_adu2 / (2 * variance))
 
     @cached_property
     def _sums(self) -> tuple[float, float]:
         own = self.now.values()
-        return sum(p.signal_e for p in own), sum(p.variance_e2 for p in own)
+        return sum(p.signal_adu for p in own), sum(p.variance_adu2 for p in own)
 
     # --- what they do -----------------------------------------------------------------------
 
@@ -107,7 +125,7 @@ class Frames:
         place, kept = asked[0].context, len(self.now)
         return Asked(
             place.target, place.filter, place.rig, self.form, self.weights, kept,
-            len(self._kept) - kept, judged, self._following(judged, own),
+            len(self._kept) - kept, judged, *self._following(judged, own),
         )  # fmt: skip
 
     def _best_together(self, own: Parts) -> set[str]:
@@ -127,10 +145,15 @@ class Frames:
 
     def _gain(self, taken: Parts, part: Part) -> float:
         if not taken:
-            return part.signal_e**2 / part.variance_e2
+            return part.signal_adu**2 / part.variance_adu2
         before = list(taken.values())
-        after = picture_of([*before, part], self.weights)
-        return Effect.between(after, picture_of(before, self.weights)).net(self.form)
+        return self._better(Picture([*before, part], self.weights), Picture(before, self.weights))
+
+    def _better(self, after: Picture, before: Picture) -> float:
+        """Tell by how much a picture is deeper, in the rig's form of depth."""
+        if self.form is DepthForm.POINT and after.star_depth and before.star_depth:
+            return after.star_depth / before.star_depth - 1
+        return after.depth / before.depth - 1
 
     def _judged(self, frame: Frame, part: Part | None, better: bool) -> Judged:
         if part is None:
@@ -139,21 +162,24 @@ class Frames:
         advice, why = self._advised(frame, effects[self.weights], better)
         usual = self._usual_light(frame)
         signal, variance = self._sums
-        even = half_rule_e(signal, variance, part.variance_e2) / usual
-        own = part.signal_e / usual
+        even = half_rule(signal, variance, part.variance_adu2) / usual
+        own = part.signal_adu / usual
         return Judged(frame, advice, why, own, even, effects[Weights.EQUAL], effects[Weights.BEST])
 
     def _unknown(self, frame: Frame) -> str:
-        lacks = frame.judgement.depth_lacks
-        return LACKING[lacks] if lacks else NO_PICTURE if self.shut else OTHER_LIGHT
+        if frame.judgement.depth_lacks is Lacks.WHOLE:
+            return NOT_WHOLE
+        if part_of(frame, next(iter(lights_of(frame)), None)) is None:
+            return NO_LIGHT
+        return NO_PICTURE if self.shut else OTHER_LIGHT
 
     def _effect(self, key: str, part: Part, weights: Weights) -> Effect:
         others = [own for name, own in self.now.items() if name != key]
-        return Effect.between(picture_of([*others, part], weights), picture_of(others, weights))
+        return Effect.between(Picture([*others, part], weights), Picture(others, weights))
 
     def _advised(self, frame: Frame, effect: Effect, better: bool) -> tuple[Advice, str]:
-        usual = log(len(self.now) / (len(self.now) - 1)) / 2  # of one of so many alike
-        if abs(effect.net(self.form)) < NEGLIGIBLE * usual:
+        usual = sqrt(len(self.now) / (len(self.now) - 1)) - 1  # of one of so many alike
+        if abs(effect.gain(self.form)) < NEGLIGIBLE * usual:
             return Advice.EITHER, ""
         if not better:
             return Advice.DROP, ""
@@ -163,19 +189,27 @@ class Frames:
     def _usual_light(self, frame: Frame) -> float:
         """Give the light of the usual kept frame in the time of this one."""
         kept = [f for f in self._kept if f.key in self.now]
-        return median(f.judgement.light_e_adu or 0.0 for f in kept) * (frame.header.exposure_s or 0)
+        usual = median(self.now[f.key].signal_adu / (f.header.exposure_s or 1.0) for f in kept)
+        return usual * (frame.header.exposure_s or 0.0)
 
-    def _following(self, judged: Sequence[Judged], own: Parts) -> Effect | None:
-        """Compare the picture after the advice with that of now; None where nothing is advised."""
+    def _following(self, judged: Sequence[Judged], own: Parts) -> tuple[Effect | None, ...]:
+        """Compare the picture after the advice with that of now, and with all to be looked at too.
+
+        None where nothing is advised so.
+        """
         after = dict(self.now)
         for one in judged:
             if one.advice is Advice.KEEP:
                 after[one.frame.key] = own[one.frame.key]
             elif one.advice is Advice.DROP:
                 after.pop(one.frame.key, None)
-        if after.keys() == self.now.keys():
+        looked = {x.frame.key: own[x.frame.key] for x in judged if x.advice is Advice.LOOK}
+        return self._step(after, self.now), self._step(after | looked, after)
+
+    def _step(self, after: Parts, before: Parts) -> Effect | None:
+        if after.keys() == before.keys():
             return None
-        return Effect.between(self._picture(after), self._picture(self.now))
+        return Effect.between(self._picture(after), self._picture(before))
 
     def _picture(self, parts: Parts) -> Picture:
-        return picture_of(list(parts.values()), self.weights)
+        return Picture(list(parts.values()), self.weights)

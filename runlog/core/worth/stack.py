@@ -1,17 +1,22 @@
 """Depth and width of the picture that registered frames add up to.
 
-A frame brings s electrons of one and the same star on a sky of variance v. The picture sum(w_i
+A frame brings s ADU of one and the same star on a sky of variance v. The picture sum(w_i
 frame_i) has the depth sum(w s) / sqrt(sum(w^2 v)) and stars of the profile sum(w s PSF). With equal
 weights (the frames added, or averaged, as they are) one more of depth s, v deepens it only where
 s > S (sqrt(1 + v / V) - 1): about half of what the picture has of light for its variance (the half
 rule). With w = s / v, which is best for the depth, it always does: the depth is sqrt(sum(s^2 / v)).
 Both follow from how independent variances add; the sky is taken to be all the noise, as in the
 effective time. Stars are round Moffats: what draws them out is not in the width.
+
+A star is measured best by its own profile P, to the depth sum(w s) sqrt(int P^2) / sqrt(sum(w^2
+v)): 1 / int P^2 is the noise-equivalent area (King 1983, PASP 95, 163; from memory). A very wide
+frame hardly moves the half maximum, and yet takes light out of it: the width alone says too little.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +25,11 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 STEPS = 100  # far more than the search for a radius ever takes
 TOLERANCE = 1e-13
+# Radii for integrals over a profile, from the middle to infinity: r = u / (1 - u) arc seconds.
+_U, _D_U = np.polynomial.legendre.leggauss(128)
+_U, _D_U = (1 + _U) / 2, _D_U / 2
+RADIUS = 3.0 * _U / (1 - _U)
+AREA = 2 * np.pi * RADIUS * 3.0 * _D_U / (1 - _U) ** 2
 
 
 class Weights(StrEnum):
@@ -32,56 +42,84 @@ class Weights(StrEnum):
 class Part(NamedTuple):
     """What one frame brings."""
 
-    signal_e: float  # t T, electrons of a star that gives one ADU a second in the base of light
-    variance_e2: float  # t v, of the sky, a square arc second (pixel where the scale is unknown)
+    signal_adu: float  # t T, of a star that gives one ADU a second in the base
+    variance_adu2: float  # of the sky, a square arc second (a pixel where the scale is unknown)
     fwhm: float  # arc seconds, or pixels; the same for all of a picture
     beta: float | None = None  # Moffat index; None where no profile is known
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Picture:
-    """A picture of frames: its depth, and how wide its stars are."""
+    """Frames laid on one another."""
 
-    frames: int
-    depth: float  # light of that star over the noise of a square arc second
-    fwhm: float | None  # None where no frame of it has a profile
+    parts: Sequence[Part]
+    weights: Weights = Weights.EQUAL
+
+    @property
+    def frames(self) -> int:
+        """Count the frames."""
+        return len(self.parts)
+
+    @cached_property
+    def depth(self) -> float:
+        """Light of a star over the noise of a square arc second: the depth of faint surfaces."""
+        each = weights_of(self.parts, self.weights)
+        noise2 = each**2 @ np.array([part.variance_adu2 for part in self.parts])
+        return float(self._light.sum() / np.sqrt(noise2))
+
+    @cached_property
+    def star_depth(self) -> float | None:
+        """Light of a star over its noise, measured by its profile; None where none is known."""
+        if not self._shaped:
+            return None
+        light = self._light[self._shaped]
+        each = np.array([_profile(self.parts[n].fwhm, self._beta(n)) for n in self._shaped])
+        profile = light @ each / light.sum()
+        return self.depth * float(np.sqrt(profile**2 @ AREA))
+
+    @cached_property
+    def fwhm(self) -> float | None:
+        """Width of its stars; None where no frame of it has a profile."""
+        if not self._shaped:
+            return None
+        fwhm = np.array([self.parts[n].fwhm for n in self._shaped])
+        beta = np.array([self._beta(n) for n in self._shaped])
+        return width_of_sum(self._light[self._shaped], fwhm, beta)
+
+    @cached_property
+    def _light(self) -> Floats:
+        signal = np.array([part.signal_adu for part in self.parts])
+        return np.asarray(weights_of(self.parts, self.weights) * signal)
+
+    @cached_property
+    def _shaped(self) -> list[int]:
+        return [n for n, part in enumerate(self.parts) if part.beta is not None]
+
+    def _beta(self, n: int) -> float:
+        return self.parts[n].beta or 0.0
 
 
-NOTHING = Picture(0, 0.0, None)
+@lru_cache(maxsize=20000)
+def _profile(fwhm: float, beta: float) -> Floats:
+    """Give a round Moffat of light 1 at RADIUS."""
+    scale2 = (fwhm / 2) ** 2 / (2 ** (1 / beta) - 1)
+    height = (beta - 1) / (np.pi * scale2)
+    return np.asarray(height * (1 + RADIUS**2 / scale2) ** -beta)
 
 
-def half_rule_e(signal_e: float, variance_e2: float, own_e2: float) -> float:
+def half_rule(signal_adu: float, variance_adu2: float, own_adu2: float) -> float:
     """Give the light above which one more frame deepens a picture of equal weights.
 
-    S (sqrt(1 + v / V) - 1), in the unit of `signal_e`; S and V are the picture's, v the frame's.
+    S (sqrt(1 + v / V) - 1), in the unit of `signal_adu`; S and V are the picture's, v the frame's.
     """
-    return float(signal_e * (np.sqrt(1 + own_e2 / variance_e2) - 1))
+    return float(signal_adu * (np.sqrt(1 + own_adu2 / variance_adu2) - 1))
 
 
 def weights_of(parts: Sequence[Part], weights: Weights) -> Floats:
     """Give the weight of each frame, (n,); their scale means nothing."""
     if weights is Weights.EQUAL:
         return np.ones(len(parts))
-    return np.array([part.signal_e / part.variance_e2 for part in parts])
-
-
-def picture_of(parts: Sequence[Part], weights: Weights = Weights.EQUAL) -> Picture:
-    """Lay frames on one another."""
-    if not parts:
-        return NOTHING
-    each = weights_of(parts, weights)
-    signal = each * np.array([part.signal_e for part in parts])
-    noise2 = each**2 @ np.array([part.variance_e2 for part in parts])
-    return Picture(len(parts), float(signal.sum() / np.sqrt(noise2)), _width(parts, signal))
-
-
-def _width(parts: Sequence[Part], light: Floats) -> float | None:
-    known = [n for n, part in enumerate(parts) if part.beta is not None]
-    if not known:
-        return None
-    fwhm = np.array([parts[n].fwhm for n in known])
-    beta = np.array([parts[n].beta for n in known], dtype=np.float64)
-    return width_of_sum(light[known], fwhm, beta)
+    return np.array([part.signal_adu / part.variance_adu2 for part in parts])
 
 
 def width_of_sum(light: Floats, fwhm: Floats, beta: Floats) -> float:
