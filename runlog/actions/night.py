@@ -79,8 +79,8 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
-    sky = _sky(run.night, lights, settings)
-    told = _told(connection, run, lights, sky.doubt)
+    sky = sky_of(run.night, lights, settings)
+    told = told_of(connection, run, lights, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(
         told,
@@ -91,7 +91,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         own,
         sky.doubt,
         place=sky.place,
-        others=_others(frames),
+        others=others_of(frames),
         stood=_stood(connection, run, lights),
     )
     verdicts = with_facts(story.verdicts, _facts(connection, run))
@@ -128,7 +128,7 @@ def _with_paths(event: Event, paths: Mapping[str, str | None]) -> NightEvent:
     return NightEvent(**asdict(event), first_path=paths[event.first], last_path=paths[event.last])
 
 
-def _others(frames: Sequence[Frame]) -> list[Taken]:
+def others_of(frames: Sequence[Frame]) -> list[Taken]:
     """List what else a run took while it was dark: the rig was not idle then."""
     return [
         Taken(f.context.kind, f.header.taken_at_utc, _end(f.header.taken_at_utc, f))
@@ -157,7 +157,9 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str) -> list[Told]:
+def told_of(
+    connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str
+) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
     alone = alone_in(lights, of_frames(connection, run.rig_id, run.night, lights))
     return [
@@ -221,7 +223,7 @@ class Sky:
     place: tuple[float, float] | None = None  # latitude and longitude, degrees
 
 
-def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
+def sky_of(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
     """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
     if place_in_doubt(f.context.sun_alt_deg for f in lights):
         return Sky(doubt=IN_DOUBT)

@@ -26,6 +26,7 @@ COMMANDS: Mapping[str, str] = {
     "goal": "Set what is wanted of a target and filter: hours, a ratio, a gain.",
     "forecast": "Say how many more nights the goals need, from your own record.",
     "worth": "Show what keeping or dropping a frame does to the finished picture.",
+    "losses": "Rank what cost you light: rejects by cause, width, sky, unused dark.",
     "tonight": "Plan the night: what each goal gets, and the order that serves them best.",
     "ahead": "Show the good nights to come of each goal, and the end of its season.",
     "targets": "List targets and their doubts; merge, split, rename.",

@@ -164,6 +164,12 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "depth_change_best": Column("depth, best weights", change, True),
     "width_change_best": Column("width, best weights", change, True),
     "advice": Column("advice"),
+    "cause": Column("cause"),
+    "whose": Column("whose"),
+    "lost_s": Column("lost", hours, True),
+    "gained_s": Column("gained", hours, True),
+    "cure_s": Column("cured", hours, True),
+    "share": Column("share", share, True),
     # Plans.
     "between": Column("when"),
     "why": Column("why"),

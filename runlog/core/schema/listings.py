@@ -92,6 +92,11 @@ LISTINGS: Mapping[str, Listing] = {
         "star_depth_change_best width_change_best advice why".split(),
         beside=["pictures"],
     ),
+    "losses": Listing(
+        "runlog.losses/1",
+        "cause what whose frames lost_s gained_s cure_s share".split(),
+        beside=["budget"],
+    ),
     "roots": Listing("runlog.roots/1", "name path missing files scanned_at_utc machines".split()),
     "check": Listing("runlog.check/1", "about well text cure".split()),
 }
@@ -141,7 +146,9 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*NUMBER, *NULL), "fwhm_arcsec effective_s"),
     **_spelt((*NUMBER, *NULL), "light half_rule depth_change width_change depth_change_best"),
     **_spelt((*NUMBER, *NULL), "width_change_best star_depth_change star_depth_change_best"),
-    **_spelt((*STRING, *NULL), "advice why"),
+    **_spelt((*STRING, *NULL), "advice why cause whose"),
+    **_spelt((*NUMBER, *NULL), "lost_s gained_s cure_s share"),
+    **_spelt(OBJECT, "budget"),
     **_spelt(LIST, "pictures"),
     **_spelt((*COUNT, *NULL), "frames frames_to_go nights priority id undoes files binning panels"),
     **_spelt((*COUNT, *NULL), "record_nights"),

@@ -176,6 +176,14 @@ width_change_best: the same of the width, with inverse-variance weights
 advice: keep, drop, either (no difference), look (its fault is not in these numbers), unknown
 why: why the advice is look or unknown
 pictures: each picture with what following the advice does to it, and that in words
+cause: what took the time
+losses:what: of which time: kept (depth of kept frames), not kept (whole frames), dark (unused)
+whose: whose doing it is: the sky's, the rig's, the plan's, yours, or unknown
+lost_s: time it took, of kept frames as effective time
+gained_s: effective time over the best nights', of kept frames that were better in it
+cure_s: effective time there would be more, had it not been
+share: of all that was lost
+budget: the sums that the losses belong to, and these in words
 marks: frames marked by a person that can be compared
 agree: marks that agree with the automatic grade
 too_strict: frames kept by a person against the automatic grade
