@@ -27,6 +27,7 @@ COMMANDS: Mapping[str, str] = {
     "forecast": "Say how many more nights the goals need, from your own record.",
     "worth": "Show what keeping or dropping a frame does to the finished picture.",
     "losses": "Rank what cost you light: rejects by cause, width, sky, unused dark.",
+    "sublength": "Say which lengths of exposure serve best, and what limits them.",
     "tonight": "Plan the night: what each goal gets, and the order that serves them best.",
     "ahead": "Show the good nights to come of each goal, and the end of its season.",
     "targets": "List targets and their doubts; merge, split, rename.",

@@ -97,6 +97,12 @@ LISTINGS: Mapping[str, Listing] = {
         "cause what whose frames lost_s gained_s cure_s share".split(),
         beside=["budget"],
     ),
+    "sublength": Listing(
+        "runlog.sublength/1",
+        "rig filter setting frames usual_s best_s low_s high_s too_short too_long usual_share "
+        "swamp_s clip_s clipped_stars sky_e_s read_noise_e read_noise_from overhead_s spoilt_a_h "
+        "spoilt_frames spell_frames open_shutter_s spoiling text why".split(),
+    ),
     "roots": Listing("runlog.roots/1", "name path missing files scanned_at_utc machines".split()),
     "check": Listing("runlog.check/1", "about well text cure".split()),
 }
@@ -147,7 +153,10 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*NUMBER, *NULL), "light half_rule depth_change width_change depth_change_best"),
     **_spelt((*NUMBER, *NULL), "width_change_best star_depth_change star_depth_change_best"),
     **_spelt((*STRING, *NULL), "advice why cause whose"),
-    **_spelt((*NUMBER, *NULL), "lost_s gained_s cure_s share"),
+    **_spelt((*NUMBER, *NULL), "lost_s gained_s cure_s share usual_s best_s low_s high_s"),
+    **_spelt((*NUMBER, *NULL), "usual_share swamp_s clip_s sky_e_s overhead_s spoilt_a_h"),
+    **_spelt((*STRING, *NULL), "too_short too_long read_noise_from spoiling"),
+    **_spelt((*COUNT, *NULL), "spoilt_frames spell_frames"),
     **_spelt(OBJECT, "budget"),
     **_spelt(LIST, "pictures"),
     **_spelt((*COUNT, *NULL), "frames frames_to_go nights priority id undoes files binning panels"),
@@ -167,6 +176,7 @@ OWN_KINDS: Mapping[tuple[str, str], Kinds] = {
     ("explain", "evidence"): STRING,
     ("explain", "value"): (*NUMBER, *NULL),
     ("policy", "value"): (*NUMBER, *BOOLEAN, *NULL),
+    ("sublength", "clipped_stars"): (*NUMBER, *NULL),
     ("corrections", "field"): STRING,
     ("corrections", "value"): (*STRING, *NUMBER, *NULL),
 }

@@ -184,6 +184,25 @@ gained_s: effective time over the best nights', of kept frames that were better 
 cure_s: effective time there would be more, had it not been
 share: of all that was lost
 budget: the sums that the losses belong to, and these in words
+usual_s: the length most of the frames have
+best_s: the length that reaches most depth in a night; none where longer is always a little better
+low_s: the shortest length within 2 % of the best
+high_s: the longest length that serves; none where nothing that is known limits it
+too_short: what costs most where frames are too short
+too_long: what costs most where they are too long
+usual_share: depth squared a night at the usual length over that at the best
+swamp_s: the length from which read noise adds no more than 5 % to the sky's
+clip_s: the length from which half of the brightest stars are clipped
+sublength:clipped_stars: stars that are clipped in the usual kept frame
+sublength:setting: what the camera was set to
+sky_e_s: light of the background by its noise, in electrons a pixel and second
+read_noise_e: read noise of a pixel, in electrons
+read_noise_from: what the read noise was taken from
+overhead_s: usual time between two exposures
+spoilt_a_h: single frames spoilt by trailing, per hour of open shutter
+spoilt_frames: frames that were spoilt one by one
+spoiling: the same in words
+spell_frames: frames that were spoilt in spells, which say nothing of the length
 marks: frames marked by a person that can be compared
 agree: marks that agree with the automatic grade
 too_strict: frames kept by a person against the automatic grade
