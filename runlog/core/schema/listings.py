@@ -53,7 +53,8 @@ LISTINGS: Mapping[str, Listing] = {
     "forecast": Listing(
         "runlog.forecast/1",
         "target filter priority goal_s kept_s to_go_s done nights_needed nights_few nights_many "
-        "record_nights usual_night_s share_kept text".split(),
+        "record_nights usual_night_s share_kept text date_20 date_50 date_80 season_end "
+        "not_this_season chances".split(),
         beside=["pace"],
     ),
     "targets": Listing(
@@ -158,6 +159,8 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*STRING, *NULL), "too_short too_long read_noise_from spoiling"),
     **_spelt((*COUNT, *NULL), "spoilt_frames spell_frames"),
     **_spelt(OBJECT, "budget"),
+    **_spelt((*STRING, *NULL), "date_20 date_50 date_80 season_end chances"),
+    **_spelt((*NUMBER, *NULL), "not_this_season"),
     **_spelt(LIST, "pictures"),
     **_spelt((*COUNT, *NULL), "frames frames_to_go nights priority id undoes files binning panels"),
     **_spelt((*COUNT, *NULL), "record_nights"),

@@ -203,6 +203,12 @@ spoilt_a_h: single frames spoilt by trailing, per hour of open shutter
 spoilt_frames: frames that were spoilt one by one
 spoiling: the same in words
 spell_frames: frames that were spoilt in spells, which say nothing of the length
+date_20: evening by which the goal is reached in 1 of 5 drawn years; none within a year
+date_50: evening by which it is reached in half of them
+date_80: evening by which it is reached in 4 of 5
+season_end: last evening of the target's season
+not_this_season: chance that it is not reached by then, or within a year where there is no end
+chances: the dates and chances in words, or why there are none
 marks: frames marked by a person that can be compared
 agree: marks that agree with the automatic grade
 too_strict: frames kept by a person against the automatic grade
