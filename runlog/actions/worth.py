@@ -2,15 +2,17 @@
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine
 
 from runlog.config import Settings
-from runlog.core.frame import Frame, Kind
+from runlog.core.frame import Frame, Grade, Kind
 from runlog.core.ledger.effective_time import DepthForm
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.worth.advice import Advice, Asked, Effect, Judged
+from runlog.core.worth.dither import dither_of, dither_words
 from runlog.core.worth.judge import Frames
 from runlog.core.worth.stack import Weights
 from runlog.core.worth.words import advice_words
@@ -26,6 +28,10 @@ WORTH_KEYS = (
 PICTURE_KEYS = (
     "target filter rig form weights kept left_out asked keep drop "
     "depth_change star_depth_change width_change text"
+).split()
+DITHER_KEYS = (
+    "target filter rig frames left_out fwhm_px p_x p_y even places most_on_one trails "
+    "crossed_share text"
 ).split()
 MARKS = {Advice.KEEP: "keep", Advice.DROP: "reject"}
 
@@ -80,6 +86,40 @@ def _form(frames: Sequence[Frame], settings: Settings) -> DepthForm:
     """Take the form that the rig's effective time is reckoned in; that of the config else."""
     known = [f.judgement.effective_form for f in frames if f.judgement.effective_form]
     return DepthForm(known[0]) if known else settings.depth_form
+
+
+# --- dithers --------------------------------------------------------------------------------
+
+
+def dithers(engine: Engine, selection: Selection = EVERYTHING) -> list[dict[str, Any]]:
+    """Say of each target, filter and rig how the kept frames of a selection lie on one another."""
+    groups: dict[tuple[str, str, str], list[Frame]] = {}
+    with reading(engine) as connection:
+        for frame in list_frames(connection, replace(selection, grade=Grade.KEEP.value)):
+            if frame.is_light:
+                groups.setdefault(_group(frame), []).append(frame)
+    return [_dither_row(name, groups[name]) for name in sorted(groups)]
+
+
+def _dither_row(name: tuple[str, str, str], kept: Sequence[Frame]) -> dict[str, Any]:
+    found = dither_of(kept)
+    place = dict(zip(("target", "filter", "rig"), name, strict=True))
+    if found is None:
+        text = "unknown, because no two of its frames were laid on one another"
+        return place | dict.fromkeys(DITHER_KEYS[3:]) | {"frames": len(kept), "text": text}
+    return place | {
+        "frames": found.frames,
+        "left_out": found.left_out,
+        "fwhm_px": found.fwhm_px,
+        "p_x": found.p_x,
+        "p_y": found.p_y,
+        "even": found.even,
+        "places": found.places,
+        "most_on_one": found.most_on_one,
+        "trails": found.trails,
+        "crossed_share": found.crossed,
+        "text": dither_words(found),
+    }
 
 
 # --- marks ----------------------------------------------------------------------------------

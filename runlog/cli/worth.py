@@ -37,11 +37,14 @@ WEIGHTS = click.option(
 
 @click.command("worth")
 @WEIGHTS
+@click.option(
+    "--dither", is_flag=True, help="Say instead whether the kept frames are dithered and many."
+)
 @choosing()
 @listing
 @with_session
 def command(
-    session: Session, weights: str, as_json: bool, as_csv: bool, asked: dict[str, Any]
+    session: Session, weights: str, dither: bool, as_json: bool, as_csv: bool, asked: dict[str, Any]
 ) -> int:
     """Show what keeping a frame does to the finished picture: its depth, and its stars' width.
 
@@ -49,8 +52,11 @@ def command(
     about are doubtful frames, and kept ones that bring less than half of what the usual one does;
     --grade or --fault ask about all of theirs. With equal weights a frame helps from about half
     the usual light on; with best weights it always deepens the picture. Nothing is changed here:
-    runlog mark --as-advised marks by this.
+    runlog mark --as-advised marks by this. --dither tells whether hot pixels and trails can be
+    rejected from what is kept, and whether finer pixels would gain detail.
     """
+    if dither:
+        return _dithers(session, asked, as_json=as_json, as_csv=as_csv)
     from runlog.actions.worth import WORTH_KEYS, picture_rows, worth, worth_rows
     from runlog.core.worth.stack import Weights
 
@@ -66,6 +72,24 @@ def command(
         talk("No frame that fits is doubtful, or kept and of little use: nothing to decide.")
     else:
         _show(engine, found)
+    return 0
+
+
+def _dithers(session: Session, asked: dict[str, Any], *, as_json: bool, as_csv: bool) -> int:
+    from rich.text import Text
+
+    from runlog.actions.worth import DITHER_KEYS, dithers
+
+    engine = session.engine()
+    rows = dithers(engine, session.selection(engine, asked))
+    if as_json:
+        echo_json("runlog.dither/1", {"rows": rows})
+    elif as_csv:
+        echo_csv(rows, DITHER_KEYS)
+    elif not rows:
+        talk("No kept frame fits.")
+    else:
+        show(*(Text(safe(f"{r['target']} {r['filter']}: {r['text']}")) for r in rows))
     return 0
 
 

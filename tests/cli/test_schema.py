@@ -18,8 +18,8 @@ WRITTEN_BY = {
     "target_changes": "targets log", "corrections": "correct --list", "notes": "note",
     "calibration": "calibration", "export": "export", "policy": "policy show",
     "policy-history": "policy history", "explain": "regrade --explain light_0.fits",
-    "worth": "worth", "losses": "losses", "sublength": "sublength", "roots": "roots",
-    "check": "check",
+    "worth": "worth", "dither": "worth --dither", "losses": "losses", "sublength": "sublength",
+    "roots": "roots", "check": "check",
 }  # fmt: skip
 
 

@@ -56,6 +56,17 @@ def test_the_choice_of_frames_leaves_the_picture(home):
     assert "even at" in shown and "keep 2 of 4 doubtful" in shown
 
 
+def test_dither(home):
+    """The drawn night is dithered by up to 8 px; its stars are sampled well."""
+    body = runlog_json(home, "worth", "--dither")
+    assert body["schema"] == "runlog.dither/1"
+    (row,) = body["rows"]
+    assert row["frames"] == 16 and row["most_on_one"] <= 2 and row["places"] >= 14
+    assert row["fwhm_px"] == pytest.approx(2.4, rel=0.03)
+    assert row["text"] in here(home, "worth", "--dither").stdout
+    assert here(home, "worth", "--dither", "--csv").stdout.startswith("target,filter,rig,frames")
+
+
 def test_mark_as_advised(home):
     """A preview first, and nothing marked where nobody answers; then both marks; then nothing."""
     asked = here(home, "mark", "--as-advised")

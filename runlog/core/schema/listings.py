@@ -93,6 +93,11 @@ LISTINGS: Mapping[str, Listing] = {
         "star_depth_change_best width_change_best advice why".split(),
         beside=["pictures"],
     ),
+    "dither": Listing(
+        "runlog.dither/1",
+        "target filter rig frames left_out fwhm_px p_x p_y even places most_on_one trails "
+        "crossed_share text".split(),
+    ),
     "losses": Listing(
         "runlog.losses/1",
         "cause what whose frames lost_s gained_s cure_s share".split(),
@@ -159,6 +164,9 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*STRING, *NULL), "too_short too_long read_noise_from spoiling"),
     **_spelt((*COUNT, *NULL), "spoilt_frames spell_frames"),
     **_spelt(OBJECT, "budget"),
+    **_spelt((*NUMBER, *NULL), "p_x p_y crossed_share"),
+    **_spelt((*COUNT, *NULL), "left_out places most_on_one trails"),
+    **_spelt((*BOOLEAN, *NULL), "even"),
     **_spelt((*STRING, *NULL), "date_20 date_50 date_80 season_end chances"),
     **_spelt((*NUMBER, *NULL), "not_this_season"),
     **_spelt(LIST, "pictures"),

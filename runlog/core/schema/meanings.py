@@ -209,6 +209,15 @@ date_80: evening by which it is reached in 4 of 5
 season_end: last evening of the target's season
 not_this_season: chance that it is not reached by then, or within a year where there is no end
 chances: the dates and chances in words, or why there are none
+dither:frames: kept frames that were laid on one reference
+left_out: kept frames that were laid on another reference, or on none
+p_x: Rayleigh's test of the fractions of a pixel along x: the chance of as uneven ones
+p_y: the same along y
+even: whether shifts fill the pixel as evenly as chance does; none of too few frames
+places: whole pixels that a hot pixel falls on
+most_on_one: frames on the one of them that most fall on
+trails: trails in these frames
+crossed_share: share of the field that trails of two frames or more hit
 marks: frames marked by a person that can be compared
 agree: marks that agree with the automatic grade
 too_strict: frames kept by a person against the automatic grade
