@@ -20,6 +20,7 @@ WRITTEN_BY = {
     "target_changes": "targets log", "corrections": "correct --list", "notes": "note",
     "calibration": "calibration", "export": "export", "policy": "policy show",
     "policy-history": "policy history", "explain": "regrade --explain light_0.fits",
+    "worth": "worth", "dither": "worth --dither", "losses": "losses", "sublength": "sublength",
     "roots": "roots", "check": "check",
 }  # fmt: skip
 
@@ -36,7 +37,8 @@ def home(tmp_path_factory):
     write_frame(home / "frames" / "dark.fits", noise(9), **cards)
     (home / "frames" / "broken.fits").write_text("no frame")
     for line in (
-        "scan frames", "mark --last keep", "mark light_0.fits keep", "goal M33 L 3",
+        "scan frames", "mark --last keep", "mark light_2.fits doubtful",
+        "mark light_0.fits keep", "goal M33 L 3",
         "note collimated --date 2026-10-09", "correct filter Ha light_1.fits", "correct --undo",
         "targets rename M33 'Spiral field'", "targets undo", "goal NGC7000 L 2",
     ):  # fmt: skip

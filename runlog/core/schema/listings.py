@@ -53,7 +53,8 @@ LISTINGS: Mapping[str, Listing] = {
     "forecast": Listing(
         "runlog.forecast/1",
         "target filter priority goal_s kept_s to_go_s done nights_needed nights_few nights_many "
-        "record_nights usual_night_s share_kept text".split(),
+        "record_nights usual_night_s share_kept text date_20 date_50 date_80 season_end "
+        "not_this_season chances".split(),
         beside=["pace"],
     ),
     "targets": Listing(
@@ -84,6 +85,29 @@ LISTINGS: Mapping[str, Listing] = {
         "fault what value doubtful reject setting verdict evidence overridden_by "
         "overridden_why".split(),
         beside="frame grade extinction_mag extinction_from".split(),
+    ),
+    "worth": Listing(
+        "runlog.worth/1",
+        "fingerprint path night taken_at_utc target filter rig exposure_s grade faults light "
+        "half_rule depth_change star_depth_change width_change depth_change_best "
+        "star_depth_change_best width_change_best advice why".split(),
+        beside=["pictures"],
+    ),
+    "dither": Listing(
+        "runlog.dither/1",
+        "target filter rig frames left_out fwhm_px p_x p_y even places most_on_one trails "
+        "crossed_share text".split(),
+    ),
+    "losses": Listing(
+        "runlog.losses/1",
+        "cause what whose frames lost_s gained_s cure_s share".split(),
+        beside=["budget"],
+    ),
+    "sublength": Listing(
+        "runlog.sublength/1",
+        "rig filter setting frames usual_s best_s low_s high_s too_short too_long usual_share "
+        "swamp_s clip_s clipped_stars sky_e_s read_noise_e read_noise_from overhead_s spoilt_a_h "
+        "spoilt_frames spell_frames open_shutter_s spoiling text why".split(),
     ),
     "roots": Listing("runlog.roots/1", "name path missing files scanned_at_utc machines".split()),
     "check": Listing("runlog.check/1", "about well text cure".split()),
@@ -132,6 +156,20 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*NUMBER, *NULL), "usual_night_s depth_share weight doubtful reject cost_s"),
     **_spelt((*NUMBER, *NULL), "extinction_mag nights_needed nights_few nights_many gradient_pct"),
     **_spelt((*NUMBER, *NULL), "fwhm_arcsec effective_s"),
+    **_spelt((*NUMBER, *NULL), "light half_rule depth_change width_change depth_change_best"),
+    **_spelt((*NUMBER, *NULL), "width_change_best star_depth_change star_depth_change_best"),
+    **_spelt((*STRING, *NULL), "advice why cause whose"),
+    **_spelt((*NUMBER, *NULL), "lost_s gained_s cure_s share usual_s best_s low_s high_s"),
+    **_spelt((*NUMBER, *NULL), "usual_share swamp_s clip_s sky_e_s overhead_s spoilt_a_h"),
+    **_spelt((*STRING, *NULL), "too_short too_long read_noise_from spoiling"),
+    **_spelt((*COUNT, *NULL), "spoilt_frames spell_frames"),
+    **_spelt(OBJECT, "budget"),
+    **_spelt((*NUMBER, *NULL), "p_x p_y crossed_share"),
+    **_spelt((*COUNT, *NULL), "left_out places most_on_one trails"),
+    **_spelt((*BOOLEAN, *NULL), "even"),
+    **_spelt((*STRING, *NULL), "date_20 date_50 date_80 season_end chances"),
+    **_spelt((*NUMBER, *NULL), "not_this_season"),
+    **_spelt(LIST, "pictures"),
     **_spelt((*COUNT, *NULL), "frames frames_to_go nights priority id undoes files binning panels"),
     **_spelt((*COUNT, *NULL), "record_nights"),
     **_spelt((*BOOLEAN, *NULL), "missing done stands changed well"),
@@ -149,6 +187,7 @@ OWN_KINDS: Mapping[tuple[str, str], Kinds] = {
     ("explain", "evidence"): STRING,
     ("explain", "value"): (*NUMBER, *NULL),
     ("policy", "value"): (*NUMBER, *BOOLEAN, *NULL),
+    ("sublength", "clipped_stars"): (*NUMBER, *NULL),
     ("corrections", "field"): STRING,
     ("corrections", "value"): (*STRING, *NUMBER, *NULL),
 }
