@@ -21,7 +21,8 @@ from tests.tools import here
 
 AFTER_S = 0.6  # that keys are pressed on after a strike
 MEASURED = 2  # times that an undisturbed command is timed
-LISTED = 8  # once in so many strikes, all listings are asked for
+LISTED = 20  # once in so many strikes, all listings are asked for
+LONGEST_S = 180.0
 DRAWS = 4  # for one strike in time, so many may come too late
 
 
@@ -53,7 +54,7 @@ def undisturbed(world: World, case: Case) -> tuple[Whole, float]:
         database = world.database(home)
         before = books(database) if world.has_tables(home) else {}
         began = time.monotonic()
-        done = world.ask(home, *case.words)
+        done = _to_the_end(world, case, home)
         took.append(time.monotonic() - began)
     assert done.returncode in (0, 1), done.stderr
     means = meaning(database)  # before listings settle anything
@@ -63,6 +64,13 @@ def undisturbed(world: World, case: Case) -> tuple[Whole, float]:
     said = model.listings(_asking(world, home))
     whole = Whole(before, after, means, said, links, beside, done.returncode)
     return whole, min(took)
+
+
+def _to_the_end(world: World, case: Case, home: Path) -> "subprocess.CompletedProcess[str]":
+    """Run a command as it is struck later, but leave it alone."""
+    process, _ = world.begin(home, *case.words, loaded=case.is_short)
+    out, err = process.communicate(timeout=LONGEST_S)
+    return subprocess.CompletedProcess(case.words, process.returncode, out, err)
 
 
 def rounds(
@@ -103,7 +111,7 @@ def one_round(
         marks = {"mark": books(world.database(home))["mark"]}  # held against the keys already
         whole = replace(whole, before={**whole.before, **marks}, after={**whole.after, **marks})
     else:
-        started = world.begin(home, *case.words)
+        started = world.begin(home, *case.words, loaded=case.is_short)
         others = [world.begin(home, *case.beside)] if case.beside else []
         struck = strike(*started, signal, at_s, world.restart)
         wrong = [w for other, _ in others for w in _ended_well(other)]
@@ -123,7 +131,7 @@ def _again(
 
     What has processes of its own, or was struck beside the interface, always has its own.
     """
-    if in_a_process or case.workers or case.interface:
+    if in_a_process or not case.is_short:
         return world.ask(home, *case.words)
     return here(home, *case.words, env=_env(world, home))
 
@@ -151,7 +159,7 @@ def _beside_interface(
 
 def _ended_well(other: Any) -> Iterator[str]:
     """See that a command beside the one struck goes on to its end."""
-    _, err = other.communicate(timeout=180)
+    _, err = other.communicate(timeout=LONGEST_S)
     if other.returncode not in (0, 1) or "Traceback" in err:
         yield f"the other ended with {other.returncode}: {err.strip()[-300:]}"
 
