@@ -7,6 +7,7 @@ fault with its moment; --seed draws others, --command WORD takes those whose nam
 """
 
 import argparse
+import signal
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -31,6 +32,8 @@ def main() -> int:
     parser.add_argument("--signal", nargs="*", default=signals, choices=signals)
     parser.add_argument("--postgresql", action="store_true", help="on a server instead")
     asked = parser.parse_args()
+    # A shell lets what it starts in the background not hear Ctrl-C; what is struck here must.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     print("| command | signal | tried | held | seed |\n|---|---|---|---|---|", flush=True)
     with tempfile.TemporaryDirectory(prefix="interruptions-") as folder:
         return _all(Path(folder), asked)
