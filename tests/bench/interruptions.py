@@ -7,7 +7,7 @@ fault with its moment; --seed draws others, --command WORD takes those whose nam
 """
 
 import argparse
-import signal
+import signal as signals
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -28,12 +28,12 @@ def main() -> int:
     parser.add_argument("--times", type=int, default=40, help="of each signal")
     parser.add_argument("--command", default="", help="part of the name of a case")
     parser.add_argument("--exact", nargs="*", default=[], help="whole names of cases")
-    signals = [signal.value for signal in Signal]
-    parser.add_argument("--signal", nargs="*", default=signals, choices=signals)
+    every = [how.value for how in Signal]
+    parser.add_argument("--signal", nargs="*", default=every, choices=every)
     parser.add_argument("--postgresql", action="store_true", help="on a server instead")
     asked = parser.parse_args()
     # A shell lets what it starts in the background not hear Ctrl-C; what is struck here must.
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signals.signal(signals.SIGINT, signals.default_int_handler)
     print("| command | signal | tried | held | seed |\n|---|---|---|---|---|", flush=True)
     with tempfile.TemporaryDirectory(prefix="interruptions-") as folder:
         return _all(Path(folder), asked)
