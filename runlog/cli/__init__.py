@@ -151,13 +151,15 @@ def _run() -> int:
 
 
 def _ran() -> int:
+    stopping.begin()
     try:
         result = cli.main(prog_name="runlog", standalone_mode=False)
         stopping.over()
         sys.stdout.flush()
         return int(result or 0)
     except RunlogError as error:
-        click.echo(_harmless(f"runlog: {error}"), err=True)
+        before = stopping.done_before()
+        click.echo(_harmless(f"runlog: {error}" + (before and f"\n  {before}")), err=True)
         return int(error.exit_code)
     except click.ClickException as error:
         said = io.StringIO()
