@@ -16,6 +16,8 @@ from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
+from runlog.core.grading.history import History
+from runlog.core.grading.policy import Policy
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
@@ -48,8 +50,26 @@ def night_reports(
 ) -> list[NightReport]:
     """Report whole runs that hold frames of a selection, of the last night if none is named."""
     with reading(engine) as connection:
-        runs = _choose(connection, selection)
-        return [_report(connection, run, settings) for run in runs]
+        return [night.report for night in nights_in_full(connection, settings, selection)]
+
+
+@dataclass(frozen=True, slots=True)
+class NightInFull:
+    """A run's report, and what it was told from."""
+
+    report: NightReport
+    lights: Sequence[Frame]
+    told: Sequence[Told]
+    sky: "Sky"
+    earlier: History
+    policy: Policy
+
+
+def nights_in_full(
+    connection: Connection, settings: Settings, selection: Selection = EVERYTHING
+) -> list[NightInFull]:
+    """Load whole runs as `night_reports` does, each with its frames and its sky."""
+    return [_in_full(connection, run, settings) for run in _choose(connection, selection)]
 
 
 def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
@@ -73,14 +93,15 @@ def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
     )
 
 
-def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
+def _in_full(connection: Connection, run: Row[Any], settings: Settings) -> NightInFull:
     settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
     sky = _sky(run.night, lights, settings)
-    told = _told(connection, run, lights, sky.doubt)
+    earlier = of_frames(connection, run.rig_id, run.night, lights)
+    told = _told(lights, earlier, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(
         told,
@@ -97,7 +118,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     verdicts = with_facts(story.verdicts, _facts(connection, run))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
-    return NightReport(
+    report = NightReport(
         night=run.night or None,
         night_from=total_store.night_sources(connection, run.id).get(run.id),
         rig=run.rig,
@@ -115,6 +136,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         notes=notes.of_night(connection, run.rig_id, run.night),
         copies=taken - len(lights),
     )
+    return NightInFull(report, lights, told, sky, earlier, settings.policy)
 
 
 def _facts(connection: Connection, run: Row[Any]) -> Iterator[Fact]:
@@ -157,9 +179,9 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str) -> list[Told]:
+def _told(lights: Sequence[Frame], earlier: History, doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
-    alone = alone_in(lights, of_frames(connection, run.rig_id, run.night, lights))
+    alone = alone_in(lights, earlier)
     return [
         Told(
             _in_doubt(frame) if doubt else frame,

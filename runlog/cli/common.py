@@ -4,21 +4,20 @@ import csv
 import getpass
 import io
 import json
-import math
 import os
 import re
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import update_wrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.core.columns import moment, written
+from runlog.core.columns import written
 from runlog.core.escape import escaped, escaped_json, escaped_line
+from runlog.core.plain_values import plain
 from runlog.errors import RunlogError
 
 if TYPE_CHECKING:
@@ -151,19 +150,6 @@ def who() -> str:
         return getpass.getuser()
     except (KeyError, OSError, ImportError):  # no such user, as in some containers
         return "unknown"
-
-
-def plain(value: Any) -> Any:
-    """Turn a value into what JSON can hold: times as ISO 8601 with Z."""
-    if isinstance(value, datetime):
-        return moment(value)
-    if isinstance(value, Mapping):
-        return {key: plain(inner) for key, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(inner) for inner in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None  # JSON has no word for it
-    return value
 
 
 def echo_json(schema: str, body: Mapping[str, Any]) -> None:
