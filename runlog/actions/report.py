@@ -13,10 +13,13 @@ from runlog.actions.settings_digest import settings_digest
 from runlog.actions.totals import to_go_rows
 from runlog.config import Settings
 from runlog.core.frame import Frame
+from runlog.core.grading.fault_kind import Check
+from runlog.core.grading.grade import explain_run
 from runlog.core.page.night import NightSeen, sheet, title
 from runlog.core.page.pictures import Chosen, PagePicture, as_png, choose, small_grey
 from runlog.core.plain_values import plain
 from runlog.core.selection import Selection
+from runlog.core.sky.daylight import sky_as_known
 from runlog.core.sky.earth import Site
 from runlog.core.sky.ephemeris import sky_context
 from runlog.core.story.charged import cause_of
@@ -99,11 +102,17 @@ def _seen(
         night.lights,
         _causes(night.told),
         list(_moon(night.sky, night.lights)),
-        (),
+        _explained(night),
         pictures,
         [row for row in to_go if row["target"] in own],
         {target: filters for target, filters in aimless.items() if target in own},
     )
+
+
+def _explained(night: NightInFull) -> dict[str, list[Check]]:
+    """Ask every frame again what each limit says of it: where the limits lie is not stored."""
+    found = explain_run(sky_as_known(night.lights), night.policy, night.earlier)
+    return {key: checks for key, (_, _, checks) in found.items()}
 
 
 def _causes(told: Sequence[Told]) -> dict[str, str]:

@@ -1,17 +1,17 @@
 """A night's sheet: what one rig's night was, as values, from what is known of it already."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from statistics import median
 from typing import Any
 
-from runlog.core.charts import TimeLine, time_line
+from runlog.core.charts import TimeLine, dated, time_line
 from runlog.core.columns import hours, plural
 from runlog.core.frame import Frame, Grade
 from runlog.core.ledger.effective_words import effective_note
 from runlog.core.page.blocks import Block, Row, lines, table
-from runlog.core.page.limits import Limit
+from runlog.core.page.limits import Explained, Limit, limits_of
 from runlog.core.page.pictures import PagePicture
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
@@ -39,7 +39,7 @@ class NightSeen:
     lights: Sequence[Frame]
     causes: Mapping[str, str]  # what a frame that is not kept was lost to, by its key
     moon: Sequence[tuple[datetime, float]] = ()  # altitude of its upper limb, degrees
-    limits: Sequence[Limit] = ()
+    explained: Explained = field(default_factory=dict)  # what was asked of each frame, by its key
     pictures: Sequence[PagePicture] = ()
     to_go: Sequence[Row] = ()
     aimless: Mapping[str, Sequence[str]] | None = None
@@ -226,7 +226,6 @@ def _time_line(seen: NightSeen, zone: Zone) -> Block | None:
     chart = TimeLine(
         chart.moments, chart.grades, start, (end - start).total_seconds(), chart.panels
     )
-    panels = list(_panels(chart, seen.limits))
     return {
         "block": "time-line",
         "heading": f"The night hour by hour ({zone_label(start, end).strip() or 'local time'})",
@@ -244,7 +243,7 @@ def _time_line(seen: NightSeen, zone: Zone) -> Block | None:
             for number, e in enumerate(report.events, 1)
         ],
         "frames": list(_frames(seen)),
-        "panels": panels,
+        "panels": list(_panels(chart, _limits(seen, chart))),
     }
 
 
@@ -273,6 +272,11 @@ def _frames(seen: NightSeen) -> Iterator[Row]:
             "grade": frame.judgement.grade.value,
             "cause": seen.causes.get(frame.key),
         }
+
+
+def _limits(seen: NightSeen, chart: TimeLine) -> list[Limit]:
+    values = {DRAWN[p.name][0]: p.values for p in chart.panels if p.name in DRAWN}
+    return list(limits_of(dated(seen.lights), seen.explained, values))
 
 
 def _panels(chart: TimeLine, limits: Sequence[Limit]) -> Iterator[Row]:
