@@ -1,5 +1,6 @@
 """Write a page: from a published report to one file that holds all it needs."""
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -12,14 +13,19 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 MARK = "runlog report"  # by which a file is known to be ours
+# What HTML may not hold (13.2.3.5 of its standard): controls, halves of pairs, non-characters; and
+# marks that turn the direction of what follows, so that it reads as something else.
+NOT_TEXT = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff"
+    "\ufdd0-\ufdef\ufffe\uffff]"
+)
 
 
 def html_of(report: Mapping[str, Any]) -> str:
     """Render `runlog.report/1`; nothing else is known here."""
     environment = _environment()
-    # A lone surrogate, from a name that is not UTF-8, cannot be written as UTF-8.
     text = environment.get_template("page.html").render(page=view_of(report), css=_css(), mark=MARK)
-    return text.encode("utf-8", "replace").decode("utf-8")
+    return NOT_TEXT.sub("\ufffd", text)
 
 
 @cache

@@ -52,12 +52,16 @@ def command(
     chosen = session.selection(engine, asked | {"night": date})
     report = night_page(engine, session.settings, chosen, zone, _moment(now))
     if as_json:
-        _put(session, report, json.dumps(report, indent=2) + "\n", output or TO_STDOUT, force)
+        _put(session, report, _json(report), output or TO_STDOUT, force)
         return 0
     from runlog.actions.page import html_of
 
     _put(session, report, html_of(report), output or f"{_name(report)}.html", force)
     return 0
+
+
+def _json(report: dict[str, Any]) -> str:
+    return json.dumps(report, indent=2).replace("\x7f", "\\u007f") + "\n"
 
 
 def _moment(text: str | None) -> datetime | None:

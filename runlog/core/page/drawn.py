@@ -22,6 +22,7 @@ class Drawing:
     width: float
     height: float
     marks: list[Mark] = field(default_factory=list)
+    lanes: int = 0  # of events above each other
 
     def rect(self, look: str, x: float, y: float, width: float, height: float) -> None:
         """Fill a rectangle."""

@@ -43,12 +43,13 @@ class _Night:
         self.seconds = (_time(block["end_utc"]) - self.start).total_seconds() or 1.0
         self.lanes = list(_lanes(block["events"], self.x, LANE + 1))
         self.sky = SKY if any(at["alt_deg"] > 0 for at in block["moon"]) else NO_MOON
-        self.top = self.sky + 16 + LANE * max((lane for *_, lane in self.lanes), default=0)
+        lanes = max((lane for *_, lane in self.lanes), default=0)
+        self.top = self.sky + 16 + LANE * lanes
         self.frames_at = self.top + LANE + 2
         self.plots_at = self.frames_at + LANE + 2
         panels = len(block["panels"])
         self.foot = self.plots_at + panels * (form.panel + GAP) + 4
-        self.on = Drawing(form.width, self.foot + 16)
+        self.on = Drawing(form.width, self.foot + 16, lanes=lanes)
 
     def x(self, moment: str) -> float:
         """Place a moment."""

@@ -6,6 +6,7 @@ from typing import Any
 from runlog.core.page import time_line
 from runlog.core.page.blocks import cell, column, table
 from runlog.core.page.drawn import SHAPES
+from runlog.core.page.paper import fit
 
 Block = Mapping[str, Any]
 
@@ -49,8 +50,11 @@ def made(by: Mapping[str, Any]) -> str:
 
 def _sheet(row: Mapping[str, Any]) -> dict[str, Any]:
     blocks = [_block(block) for block in row["blocks"]]
+    groups = list(_grouped(blocks))
+    if row["about"] == "night":
+        fit(blocks, groups)
     figures = [{**figure, "value": cell("lost_s", figure["seconds"])} for figure in row["figures"]]
-    return {**row, "figures": figures, "groups": list(_grouped(blocks))}
+    return {**row, "figures": figures, "groups": groups}
 
 
 def _grouped(blocks: Sequence[dict[str, Any]]) -> Iterator[list[list[dict[str, Any]]]]:
@@ -66,11 +70,17 @@ def _grouped(blocks: Sequence[dict[str, Any]]) -> Iterator[list[list[dict[str, A
 
 
 def _block(block: Block) -> dict[str, Any]:
+    return {**block, "left_out": 0, **_prepared(block)}
+
+
+def _prepared(block: Block) -> dict[str, Any]:
     if block["kind"] == "table":
-        return dict(block) | _table(block)
+        return _table(block)
     if block["kind"] == "time-line":
-        return dict(block) | _time_line(block)
-    return dict(block)
+        return _time_line(block)
+    if block["kind"] == "lines":
+        return {"items": [{"words": w, "rest": False, "weight": 0.0} for w in block["lines"]]}
+    return {}
 
 
 # --- tables ---------------------------------------------------------------------------------
@@ -86,6 +96,8 @@ def _table(block: Block) -> dict[str, Any]:
         "cells": [
             {
                 "cells": [_cell(key, row[key]) for key in keys],
+                "rest": False,
+                "weight": row.get("cost_s") or (row[bar] if bar else None) or 0.0,
                 "bar": f"{98 * (row[bar] or 0.0) / longest:.1f}" if longest else None,
             }
             for row in block["rows"]
