@@ -20,6 +20,7 @@ from runlog.store import totals as total_store
 from runlog.store.choose import list_frames
 from runlog.store.depth import references_of_frames
 from runlog.store.engine import reading
+from runlog.store.history import of_frames
 from runlog.store.settling import frames_of_run
 
 LOSS_KEYS = "cause what whose frames lost_s gained_s cure_s share".split()
@@ -56,7 +57,7 @@ def _dark(
     frames = frames_of_run(connection, run.id)
     every = [frame for frame in frames if frame.is_light]
     sky = sky_of_run(connection, run.id, run.night, every, own)
-    told = told_of(connection, run, every, sky.doubt)
+    told = told_of(every, of_frames(connection, run.rig_id, run.night, every), sky.doubt)
     dated = [t for t in told if t.frame.header.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
     undated = len(told) - len(lights)

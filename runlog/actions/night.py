@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Row
 
 from runlog.actions.months import facts_of_months, with_sweeps
-from runlog.actions.night_sky import sky_of_run
+from runlog.actions.night_sky import RunSky, sky_of_run
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
 from runlog.actions.totals import AllTime, added_totals, all_time
@@ -18,6 +18,8 @@ from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
+from runlog.core.grading.history import History
+from runlog.core.grading.policy import Policy
 from runlog.core.ledger.totals import Total
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.horizon import LIMB_DEG
@@ -67,10 +69,29 @@ def night_reports(
 def morning(engine: Engine, settings: Settings, selection: Selection = EVERYTHING) -> Morning:
     """Report the runs of a selection as `night_reports` does, with the totals of all time."""
     with reading(engine) as connection:
-        runs = _choose(connection, selection)
-        whole = all_time(connection)
-        reports = [_report(connection, run, settings, whole) for run in runs]
-        return Morning(reports, whole.totals(settings))
+        nights, whole = nights_in_full(connection, settings, selection)
+        return Morning([night.report for night in nights], whole.totals(settings))
+
+
+@dataclass(frozen=True, slots=True)
+class NightInFull:
+    """A run's report, and what it was told from."""
+
+    report: NightReport
+    lights: Sequence[Frame]
+    told: Sequence[Told]
+    sky: RunSky
+    earlier: History
+    policy: Policy
+
+
+def nights_in_full(
+    connection: Connection, settings: Settings, selection: Selection = EVERYTHING
+) -> tuple[list[NightInFull], AllTime]:
+    """Load whole runs as `night_reports` does, each with its frames and its sky; and all sums."""
+    runs = _choose(connection, selection)
+    whole = all_time(connection)
+    return [_in_full(connection, run, settings, whole) for run in runs], whole
 
 
 def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
@@ -94,16 +115,17 @@ def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
     )
 
 
-def _report(
+def _in_full(
     connection: Connection, run: Row[Any], settings: Settings, whole: AllTime
-) -> NightReport:
+) -> NightInFull:
     settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
     sky = sky_of_run(connection, run.id, run.night, lights, settings)
-    told = told_of(connection, run, lights, sky.doubt)
+    earlier = of_frames(connection, run.rig_id, run.night, lights)
+    told = told_of(lights, earlier, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(
         told,
@@ -121,7 +143,7 @@ def _report(
     verdicts = with_sweeps(connection, run, lights, with_facts(story.verdicts, found))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
-    return NightReport(
+    report = NightReport(
         night=run.night or None,
         night_from=total_store.night_sources(connection, run.id).get(run.id),
         rig=run.rig,
@@ -139,6 +161,7 @@ def _report(
         notes=notes.of_night(connection, run.rig_id, run.night),
         copies=taken - len(lights),
     )
+    return NightInFull(report, lights, told, sky, earlier, settings.policy)
 
 
 def _facts(connection: Connection, run: Row[Any]) -> Iterator[Fact]:
@@ -181,11 +204,9 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def told_of(
-    connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str
-) -> list[Told]:
+def told_of(lights: Sequence[Frame], earlier: History, doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
-    alone = alone_in(lights, of_frames(connection, run.rig_id, run.night, lights))
+    alone = alone_in(lights, earlier)
     return [
         Told(
             _in_doubt(frame) if doubt else frame,

@@ -20,6 +20,7 @@ COMMANDS: Mapping[str, str] = {
     "review": "Review the last night in the terminal (also plain `runlog`).",
     "scan": "Find new frames, read, measure, store and grade them.",
     "night": "Show the morning summary of a night (the last one by default).",
+    "report": "Write a page to keep: a night, in one file to read, print and pass on.",
     "nights": "List all nights, a line each.",
     "frames": "List frames with measurements, grade and reasons.",
     "totals": "Show hours per target and filter, and what is still to go.",

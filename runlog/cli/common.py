@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.core.columns import written
-from runlog.core.csv_text import csv_text, plain
+from runlog.core.csv_text import csv_text
 from runlog.core.escape import escaped_line
+from runlog.core.plain_values import plain
 from runlog.errors import RunlogError
 
 if TYPE_CHECKING:

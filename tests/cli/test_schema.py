@@ -15,6 +15,7 @@ from tests.tools import here, noise, runlog, write_frame
 # What writes each listing.
 WRITTEN_BY = {
     "frames": "frames", "measure": "measure frames/light_0.fits", "night": "night",
+    "report": "report",
     "nights": "nights", "totals": "totals", "growth": "totals --by night",
     "published": "totals --publish", "forecast": "forecast", "targets": "targets",
     "target_changes": "targets log", "corrections": "correct --list", "notes": "note",

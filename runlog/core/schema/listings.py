@@ -40,6 +40,11 @@ LISTINGS: Mapping[str, Listing] = {
     "frames": Listing("runlog.frames/1", ROW_KEYS),
     "measure": Listing("runlog.measure/1", ROW_KEYS, optional=["second_opinion"]),
     "night": Listing("runlog.night/1", _NIGHT, beside=[*_NIGHT, "to_go"]),
+    "report": Listing(
+        "runlog.report/1",
+        "about night rig headline figures blocks".split(),
+        beside="about of title made".split(),
+    ),
     "nights": Listing("runlog.nights/1", f"night rig {_SUMS} night_from noted".split()),
     "totals": Listing("runlog.totals/1", _TOTAL, beside=["mosaics"]),
     "growth": Listing(
@@ -145,7 +150,7 @@ def _spelt(kinds: Kinds, keys: str) -> dict[str, Kinds]:
 KINDS: Mapping[str, Kinds] = {
     **_of_frame(),
     **_spelt((*STRING, *NULL), "path fingerprint error rig action subject object night_from text"),
-    **_spelt((*STRING, *NULL), "who at_utc selection setting name about cure mosaic panel what"),
+    **_spelt((*STRING, *NULL), "who at_utc selection setting name cure mosaic panel what"),
     **_spelt((*STRING, *NULL), "effective_note goal_form first_night last_night verdict evidence"),
     **_spelt((*STRING, *NULL), "fault overridden_by overridden_why frame extinction_from last"),
     **_spelt((*STRING, *NULL), "dark_start_utc dark_end_utc first_utc last_utc scanned_at_utc"),
@@ -175,11 +180,15 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*BOOLEAN, *NULL), "missing done stands changed well"),
     **_spelt((*LIST, *NULL), "paths faults questions corrected streaks noted to_check events"),
     **_spelt((*LIST, *NULL), "added spellings size origin notes mosaics to_go judged"),
+    **_spelt(STRING, "about of title headline"),
+    **_spelt(LIST, "figures blocks"),
+    **_spelt(OBJECT, "made"),
     **_spelt(OBJECT, "counts lost dark_lost verdicts machines darks flats flat_darks bias pace"),
     **_spelt((*OBJECT, *NULL), "evidence field level second_opinion says"),
 }
 # Where a key of a listing is of another type than elsewhere.
 OWN_KINDS: Mapping[tuple[str, str], Kinds] = {
+    ("check", "about"): (*STRING, *NULL),
     ("calibration", "binning"): LIST,
     ("calibration", "nights"): LIST,
     ("calibration", "missing"): LIST,

@@ -238,6 +238,13 @@ corrections:field: what of the header was corrected
 corrections:frames: frames it was said of
 targets:questions: what is doubtful about the name, each with the command that settles it
 check:text: what was found
+of: the night, season or target, as its name or ISO date
+title: the heading of the page
+headline: what it comes to, in one sentence
+figures: the numbers that count, each with its name and what is to be said beside it, in seconds
+blocks: the parts of the page in their order, each with its block, heading and kind
+made: what the page was made with: version, digest of the limits, database, the clock of its words
+report:about: what the page is about: night, season, target
 """
 
 
