@@ -48,6 +48,7 @@ FEW = 2  # so few files are read at once, without the second it takes to start w
 
 Report = Callable[[Progress], None]
 Stop = Callable[[], bool]
+Takes = Callable[[Found], bool]
 
 
 def scan(
@@ -59,16 +60,18 @@ def scan(
     report: Report = lambda _: None,
     stop: Stop = lambda: False,
     remeasure: bool = False,
+    takes: Takes = lambda _: True,
 ) -> ScanReport:
     """Bring the database up to date with the frames under some folders.
 
+    What it does not take is left as it was known, as what is still being written.
     With `remeasure`, also what an earlier version measured: each frame keeps its old numbers until
     the new ones are stored, so that it may be stopped at any moment and goes on the next time.
     """
     began = time.monotonic()
     leftovers.clear()
     roots = folders_to_scan(engine, settings, folders)
-    job = _Scan(engine, settings, report, stop, remeasure=remeasure)
+    job = _Scan(engine, settings, report, stop, remeasure=remeasure, takes=takes)
     job.look(roots)
     before = hours_now(engine) if job.todo else {}
     job.read_all(workers or default_workers())
@@ -106,9 +109,17 @@ class _Scan:
     """One scan: what is known, what is to do, what came of it."""
 
     def __init__(
-        self, engine: Engine, settings: Settings, report: Report, stop: Stop, *, remeasure: bool
+        self,
+        engine: Engine,
+        settings: Settings,
+        report: Report,
+        stop: Stop,
+        *,
+        remeasure: bool,
+        takes: Takes,
     ) -> None:
         self.engine, self.settings, self.report, self.stop = engine, settings, report, stop
+        self.takes = takes
         self.result = ScanReport()
         with reading(engine) as connection:
             self.roots = Roots.load(connection)
@@ -164,8 +175,9 @@ class _Scan:
         known = self.known.get(found.path)
         if root := self.roots.over(found.path) if known is None else self.roots[known.root_id]:
             self.there.add(root.id)
-        if known is None or not _is_same(known, found):
-            self.todo.append(found)
+        if known is None or not is_same(known, found):
+            if self.takes(found):
+                self.todo.append(found)
             return
         if known.missing:
             back.append(known.id)
@@ -246,7 +258,7 @@ class _Scan:
     def _is_again(self, stamp: FileStamp) -> bool:
         """Tell whether a file is read only to be measured again: it has not changed."""
         known = self.known.get(stamp.path)
-        return known is not None and _is_same(known, stamp) and stamp.path in self.old
+        return known is not None and is_same(known, stamp) and stamp.path in self.old
 
     def _task(self, found: Found) -> Task:
         stamp = stamp_of(self.roots, found.path, found.size, found.mtime_ns)
@@ -281,7 +293,7 @@ class _Scan:
                 broken = yield from self._drain(executor, waiting, workers)
             if not broken:
                 return
-            yield from map(_alone, broken)
+            yield from map(read_alone, broken)
 
     def _drain(
         self, executor: Executor, waiting: Iterator[Task], workers: int
@@ -301,7 +313,7 @@ class _Scan:
                 if isinstance(future.exception(), BrokenProcessPool):
                     return list(running.values())
                 task = running.pop(future)
-                outcome = _outcome(future, task)
+                outcome = outcome_of(future, task)
                 if outcome.cramped and workers > 1:
                     self.cramped.append(task)
                 else:
@@ -310,7 +322,7 @@ class _Scan:
                 running = {future: task for future, task in running.items() if not future.cancel()}
 
 
-def _outcome(future: "Future[Outcome]", task: Task) -> Outcome:
+def outcome_of(future: "Future[Outcome]", task: Task) -> Outcome:
     """Give what a worker sent back; what it could not send is no reason to lose the others."""
     error = future.exception()
     if error is None:
@@ -321,14 +333,14 @@ def _outcome(future: "Future[Outcome]", task: Task) -> Outcome:
     return Outcome(task.path, failure=why, passing=True)
 
 
-def _alone(task: Task) -> Outcome:
+def read_alone(task: Task) -> Outcome:
     """Read a file in a process of its own, which may end without a word; its time is noted."""
     with leftovers.temporary_folder() as folder:
         notes = os.path.join(folder, "notes")
         with pool(1) as executor:
             future = executor.submit(read_file, replace(task, last_words=notes))
             if not isinstance(future.exception(), BrokenProcessPool):
-                return _outcome(future, task)
+                return outcome_of(future, task)
         why = "made its worker process die (out of memory?)"
         # Only the watch over its time writes there.
         if os.path.exists(notes) and os.path.getsize(notes):
@@ -336,7 +348,7 @@ def _alone(task: Task) -> Outcome:
         return Outcome(task.path, failure=why, passing=True)
 
 
-def _is_same(known: KnownFile, found: Found | FileStamp) -> bool:
+def is_same(known: KnownFile | Found, found: Found | FileStamp) -> bool:
     """Tell whether a file is as it was when it was read."""
     return known.size == found.size and same_time(known.mtime_ns, found.mtime_ns)
 
