@@ -124,9 +124,13 @@ class Watch:
         self.begin(stop)
         while not stop():
             pause_s = self.turn(stop)
-            self._waited_s = pause_s
+            self.slept(pause_s)
             self.clock.wait(pause_s, stop)
         self._tell([self._end()])
+
+    def slept(self, seconds: float) -> None:
+        """Hear for how long will be waited on purpose until the next turn."""
+        self._waited_s = seconds
 
     def begin(self, stop: Stop = lambda: False) -> None:
         """Catch up with what was missed, as a plain scan does; what is being written waits."""
@@ -260,8 +264,11 @@ class Watch:
                 if arrival is Arrival.NEW
             )
         settle_all(self.engine, self.settings)
-        self._unsettled = False
         events = self._watched.look(self.clock.now())
+        self._unsettled = False
+        self._tell(
+            self._machine.is_right("database", "the database answers again", self.clock.now())
+        )
         self.counts.frames += sum(event.kind is EventKind.FRAME for event in events)
         self._tell(events)
 
@@ -285,13 +292,11 @@ class Watch:
 
     def _guarded(self, work: Callable[[], None]) -> None:
         """Do what needs the database; while it does not answer, warn once and keep all."""
-        now = self.clock.now()
         try:
             work()
         except StoreError as error:
-            self._tell(self._machine.is_wrong("database", f"database: {error.what}", now))
-        else:
-            self._tell(self._machine.is_right("database", "the database answers again", now))
+            text = f"database: {error.what}"
+            self._tell(self._machine.is_wrong("database", text, self.clock.now()))
 
     def _tell(self, events: Iterable[Event]) -> None:
         for event in events:

@@ -12,6 +12,8 @@ def schema_of(name: str) -> dict[str, Any]:
     """Give the schema of what a listing writes with --json."""
     listing = LISTINGS[name]
     row = _object(name, [*listing.keys, *listing.optional], listing.keys)
+    if listing.stream:
+        return _of_line(listing, row)
     beside = {key: _value(name, key) for key in listing.beside}
     return {
         "$schema": DIALECT,
@@ -25,6 +27,19 @@ def schema_of(name: str) -> dict[str, Any]:
         "required": _required(listing),
         "additionalProperties": False,
     }
+
+
+def _of_line(listing: Listing, row: dict[str, Any]) -> dict[str, Any]:
+    """Write the schema of one line of what is told as it happens."""
+    own = {"schema": {"const": listing.schema, "description": "name and version of the line"}}
+    return (
+        {"$schema": DIALECT, "title": listing.schema}
+        | row
+        | {
+            "properties": own | row["properties"],
+            "required": ["schema", *row["required"]],
+        }
+    )
 
 
 def _required(listing: Listing) -> list[str]:
