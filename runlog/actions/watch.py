@@ -14,7 +14,7 @@ from runlog.actions.scan import Report, scan
 from runlog.actions.scan_report import ScanReport
 from runlog.actions.settle import settle_all
 from runlog.actions.watch_events import Event, EventKind
-from runlog.actions.watch_frames import Newcomer, Watched
+from runlog.actions.watch_frames import Watched
 from runlog.actions.watch_machine import Machine
 from runlog.actions.writer import Arrival
 from runlog.config import Settings
@@ -259,9 +259,11 @@ class Watch:
             self._machine.arrived(files)
             self._note_failures(files, stored)
             self._watched.expect(
-                Newcomer(found, outcome)
-                for found, (outcome, arrival) in zip(files, stored, strict=True)
-                if arrival is Arrival.NEW
+                {
+                    outcome.frame.content_key: found.mtime_ns / 1e9
+                    for found, (outcome, arrival) in zip(files, stored, strict=True)
+                    if arrival is Arrival.NEW and outcome.frame is not None
+                }
             )
         settle_all(self.engine, self.settings)
         events = self._watched.look(self.clock.now())

@@ -1,7 +1,7 @@
 """Frames that came while watching: the first look at each, and the warnings of its run."""
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -14,11 +14,9 @@ from runlog.actions.watch_events import Event, EventKind
 from runlog.actions.watch_judge import Warned
 from runlog.config import Settings
 from runlog.core.columns import plural
-from runlog.core.frame import Frame, Verdict
+from runlog.core.frame import Frame, Grade, Verdict
 from runlog.core.sky.daylight import sky_as_known
-from runlog.ingest.discover import Found
-from runlog.ingest.task import Outcome
-from runlog.store import history
+from runlog.store import history, listing
 from runlog.store import watch as store
 from runlog.store.engine import reading, write
 from runlog.store.frames import ids_of_keys
@@ -28,20 +26,6 @@ from runlog.store.settling import frames_of_run
 from runlog.store.watch import FirstLook, Told
 
 RUNNING = timedelta(hours=18)  # frames further away are of another night, or a clock is wrong
-
-
-@dataclass(frozen=True, slots=True)
-class Newcomer:
-    """A new frame's file, and what was read of it."""
-
-    found: Found
-    outcome: Outcome
-
-    @property
-    def key(self) -> str:
-        """The content key of its pixels."""
-        assert self.outcome.frame is not None  # it was stored
-        return self.outcome.frame.content_key
 
 
 @dataclass(slots=True)
@@ -59,13 +43,13 @@ class Watched:
 
     def __init__(self, engine: Engine, settings: Settings) -> None:
         self._engine, self._settings = engine, settings
-        self._new: dict[str, Newcomer] = {}
+        self._new: dict[str, float] = {}  # when the files of new frames were written, by key
         self._running: dict[int, _Running] = {}
         self._resumed: datetime | None = None
 
-    def expect(self, newcomers: Iterable[Newcomer]) -> None:
-        """Take in new frames, to be looked at when they are settled."""
-        self._new |= {newcomer.key: newcomer for newcomer in newcomers}
+    def expect(self, written_s: Mapping[str, float]) -> None:
+        """Take in new frames by key, with when their files were written, to be looked at soon."""
+        self._new |= written_s
 
     def resumed(self, now: datetime) -> None:
         """Hear that the machine was asleep until now: no frame is overdue for that."""
@@ -87,20 +71,21 @@ class Watched:
         return events
 
     def catch_up(self, now: datetime, say: Callable[[str], None]) -> list[Event]:
-        """Look at what came to a run of tonight unseen; tells only the warnings that still hold."""
+        """Look at what came to a run of tonight unseen; of warnings only what still holds."""
         with reading(self._engine) as connection:
             run_ids = store.runs_between(connection, now - RUNNING, now + RUNNING)
             runs = [run for i in run_ids if (run := _run(connection, i))]
-        still: list[Event] = []
+        told: list[Event] = []
         for run in runs:
             events = self._look_at(run, now, None)
-            seen = sum(event.kind is EventKind.FRAME for event in events)
-            if seen:
-                say(f"Caught up with {plural(seen, 'frame')} of {self._running[run.id].rig}")
+            frames = [event for event in events if event.kind is EventKind.FRAME]
+            if frames:
+                say(f"Caught up with {plural(len(frames), 'frame')} of {self._running[run.id].rig}")
             last = {event.cause: event for event in events if event.is_warning}
-            still += [event for event in last.values() if event.kind is not EventKind.CLEARED]
+            still = [event for event in last.values() if event.kind is not EventKind.CLEARED]
+            told += [*frames, *still]
             self._say_standing(run, {event.cause for event in still}, say)
-        return still
+        return told
 
     def _say_standing(
         self, run: RunState, new: set[str | None], say: Callable[[str], None]
@@ -119,21 +104,14 @@ class Watched:
         """
         with reading(self._engine) as connection:
             at_work = _AtWork(connection, run, self._settings, now)
-        wanted = None if keys is None else set(keys)
-        for frame in at_work.unseen(wanted):
-            at_work.look_at(frame, live=_is_of_now(frame, now))
+            unseen = at_work.unseen(None if keys is None else set(keys))
+            paths = listing.paths_of_frames(connection, [f.identity.id for f in unseen])
+        for frame in unseen:
+            ((path, _), *_) = paths.get(frame.identity.id) or [(b"", True)]
+            at_work.look_at(frame, path, self._new.get(frame.key), live=_is_of_now(frame, now))
         write(self._engine, at_work.keep)
         self._running[run.id] = _Running(run, at_work.rig, at_work.lights, at_work.state)
-        return [self._told(event) for event in at_work.events]
-
-    def _told(self, event: "_Said") -> Event:
-        """Give an event of a frame its file, and the time since that was written."""
-        newcomer = self._new.get(event.key or "")
-        if newcomer is None:
-            return event.event
-        path, written_s = newcomer.found.path, newcomer.found.mtime_ns / 1e9
-        latency_s = max(0.0, event.event.at_utc.timestamp() - written_s)
-        return event.of_file(path, latency_s)
+        return at_work.events
 
     # --- waiting ------------------------------------------------------------------------------
 
@@ -161,21 +139,6 @@ class Watched:
         return events
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """An event, and the frame it is of."""
-
-    event: Event
-    key: str | None = None
-
-    def of_file(self, path: bytes, latency_s: float) -> Event:
-        from dataclasses import replace
-
-        name = os.fsdecode(os.path.basename(path))
-        text = f"{name}: {self.event.text}"
-        return replace(self.event, path=path, latency_s=latency_s, text=text)
-
-
 class _AtWork:
     """One run being looked at."""
 
@@ -190,7 +153,7 @@ class _AtWork:
         self.earlier = history.of_frames(connection, run.rig_id, run.night, self.lights)
         self.seen = store.looks_of_run(connection, run.id)
         self.state = dict(store.state_of(connection, run.id))
-        self.events: list[_Said] = []
+        self.events: list[Event] = []
         self._looks: list[FirstLook] = []
         self._told: list[Told] = []
 
@@ -199,37 +162,38 @@ class _AtWork:
         frames = [f for f in self.frames if f.identity.id not in self.seen]
         return [f for f in frames if keys is None or f.key in keys]
 
-    def look_at(self, frame: Frame, *, live: bool) -> None:
+    def look_at(self, frame: Frame, path: bytes, written_s: float | None, *, live: bool) -> None:
         """Look at a frame; warnings are of a night that is going on, and of its lights."""
         light = next((light for light in self.lights if light.key == frame.key), None)
-        if light is None:
-            self._say_kind(frame)
-            return
-        verdict = judge.first_look(light, self.lights, self.policy, self.earlier)
-        self._say_frame(light, verdict)
-        if not live:
-            return
+        verdict = self._judged(light) if light else Verdict(Grade.UNGRADED)
+        words = _words(light, verdict) if light else frame.context.kind.value
+        faults = [fault.name.value for fault in verdict.faults]
+        self._looks.append(FirstLook(frame.identity.id, self.now, verdict.grade.value, faults))
+        age_s = None if written_s is None else self.now.timestamp() - written_s
+        self.events.append(
+            Event(
+                self.now,
+                EventKind.FRAME,
+                f"{os.fsdecode(os.path.basename(path))}: {words}",
+                path=path,
+                rig=self.rig,
+                grade=light.judgement.grade.value if light else None,
+                faults=faults,
+                first_look=verdict.grade.value if light else None,
+                latency_s=None if age_s is None else max(0.0, age_s),
+            )
+        )
+        if light and live:
+            self._warn(light, verdict)
+
+    def _judged(self, light: Frame) -> Verdict:
+        return judge.first_look(light, self.lights, self.policy, self.earlier)
+
+    def _warn(self, light: Frame, verdict: Verdict) -> None:
         self.state, warned = judge.advance(self.state, light, verdict, self.now)
         for one in warned:
             self._told.append(_as_told(self.run.id, one, self.now))
-            self.events.append(_Said(_warning(one, self.rig, self.now)))
-
-    def _say_kind(self, frame: Frame) -> None:
-        """Name what is no light that counts: a flat at dawn is no bad frame."""
-        kind = frame.context.kind.value
-        self._looks.append(FirstLook(frame.identity.id, self.now, "ungraded", ()))
-        event = Event(self.now, EventKind.FRAME, kind, rig=self.rig)
-        self.events.append(_Said(event, frame.key))
-
-    def _say_frame(self, frame: Frame, verdict: Verdict) -> None:
-        faults = [fault.name.value for fault in verdict.faults]
-        grade = verdict.grade.value
-        self._looks.append(FirstLook(frame.identity.id, self.now, grade, faults))
-        event = Event(
-            self.now, EventKind.FRAME, _words(frame, verdict), rig=self.rig,
-            grade=frame.judgement.grade.value, faults=faults, first_look=grade,
-        )  # fmt: skip
-        self.events.append(_Said(event, frame.key))
+            self.events.append(_warning(one, self.rig, self.now))
 
     def keep(self, connection: Connection) -> None:
         """Store looks, warnings and their state together."""

@@ -14,7 +14,7 @@ from runlog.actions.watch import SILENT_S, Voice, Watch
 from runlog.config import Settings
 from runlog.ingest.lookout import Look
 from samples.maker.quick import make_run
-from tests.tools import content, scan_into, write_frame, noise
+from tests.tools import content, noise, scan_into, write_frame
 from tests.watching import START, DrawnClock, Night, feed
 
 STEP_S = 317.0
