@@ -79,7 +79,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
-    sky = _sky(run.night, lights, settings)
+    sky = sky_over(run.night, lights, settings)
     told = _told(connection, run, lights, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(
@@ -221,7 +221,7 @@ class Sky:
     place: tuple[float, float] | None = None  # latitude and longitude, degrees
 
 
-def _sky(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
+def sky_over(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
     """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
     if place_in_doubt(f.context.sun_alt_deg for f in lights):
         return Sky(doubt=IN_DOUBT)

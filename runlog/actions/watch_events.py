@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
 from runlog.core.times import Zone
 
-FRAME_GRADE_CELLS = 8
+FRESH = timedelta(hours=18)  # a warning that is older is of another night
 
 
 class EventKind(StrEnum):

@@ -1,19 +1,28 @@
-"""What a watch asks of the core: the first look at a frame, what it means for the warnings."""
+"""What a watch asks of the core about one run: the first look, the warnings, what is overdue."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from math import log
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import Any
 
-from runlog.core.frame import Frame, Grade, Verdict
+from runlog.config import Settings
+from runlog.core.frame import Frame
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
+from runlog.core.watch.advice import advice, sentence
+from runlog.core.watch.alarms import Alarm, Alarms, Looked, advance, catch_up
+from runlog.core.watch.first_look import FirstLook, first_look
+from runlog.core.watch.kept import from_json, to_json
+from runlog.core.watch.overdue import overdue, resumed, waits_of
+
+SOON = timedelta(seconds=120)  # a file's own time of change tells when it was complete
+
+Place = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Warned:
-    """A warning of a run, or that it is over."""
+    """A warning of a run, or that it is over, in words."""
 
     kind: str
     cause: str
@@ -22,44 +31,103 @@ class Warned:
     frames: int | None = None
 
 
-H, BAD, GOOD = 10.0, log(0.7 / 0.02), log(0.3 / 0.98)
+@dataclass(slots=True)
+class Judge:
+    """One run while frames come to it."""
+
+    policy: Policy
+    earlier: History
+    lights: Sequence[Frame]  # counted, in order of time
+    state: Alarms = field(default_factory=Alarms)
+    place: Place | None = None
+    dark_until_utc: datetime | None = None
+    missed: list[Looked] = field(default_factory=list)  # looked at while catching up
+
+    def look(self, frame: Frame) -> FirstLook:
+        """Look at a frame by those that were taken before it."""
+        return first_look(self._until(frame), frame.key, self.policy, self.earlier)
+
+    def _until(self, frame: Frame) -> list[Frame]:
+        at = frame.header.taken_at_utc
+        return [f for f in self.lights if f.key == frame.key or _before(f, at)]
+
+    def take(self, frame: Frame, look: FirstLook, now: datetime, written_s: float) -> list[Warned]:
+        """Take a frame that just came into the warnings."""
+        looked = Looked(frame, look, _arrived(now, written_s))
+        self.state, alarms = advance(self.state, looked, now)
+        return self._said(alarms)
+
+    def miss(self, frame: Frame, look: FirstLook) -> None:
+        """Take in a frame that came unseen; when is not known."""
+        header = frame.header
+        assert header.taken_at_utc is not None  # it is of tonight
+        ended = header.taken_at_utc + timedelta(seconds=header.exposure_s or 0.0)
+        self.missed.append(Looked(frame, look, ended, live=False))
+
+    def caught_up(self, now: datetime) -> list[Warned]:
+        """Warn of what still stands after the frames that came unseen."""
+        if not self.missed:
+            return []
+        self.state, alarms = catch_up(self.state, self.missed, now)
+        self.missed = []
+        return self._said(alarms)
+
+    def overdue(self, now: datetime) -> list[Warned]:
+        """Warn when the next frame should have come by now."""
+        if not self.lights:
+            return []
+        waits = waits_of(self.lights[-1], self.place, self.dark_until_utc)
+        self.state, alarms = overdue(self.state, waits, now)
+        return self._said(alarms)
+
+    def resumed(self, now: datetime) -> None:
+        """Begin to wait anew."""
+        self.state = resumed(self.state, now)
+
+    def _said(self, alarms: Sequence[Alarm]) -> list[Warned]:
+        return [self._in_words(alarm) for alarm in alarms]
+
+    def _in_words(self, alarm: Alarm) -> Warned:
+        todo = advice(alarm, self.lights)
+        words = f"{sentence(alarm)}; {todo}" if todo else sentence(alarm)
+        return Warned(alarm.what.value, alarm.cause, words, alarm.since_utc, alarm.frames)
+
+    def kept(self) -> dict[str, Any]:
+        """Give the state of the warnings as JSON."""
+        return to_json(self.state)
 
 
-def first_look(frame: Frame, run: Sequence[Frame], policy: Policy, earlier: History) -> Verdict:
-    """Judge the newest frame of a run."""
-    own = frame.judgement
-    return Verdict(own.auto_grade, own.faults, own.note)
+def judge_of(
+    policy: Policy, earlier: History, lights: Sequence[Frame], kept: Mapping[str, Any]
+) -> Judge:
+    """Judge a run on from where its warnings were."""
+    state = from_json(dict(kept)) if kept else Alarms()
+    dated = sorted((f for f in lights if f.header.taken_at_utc), key=_time)
+    undated = [f for f in lights if f.header.taken_at_utc is None]
+    return Judge(policy, earlier, [*undated, *dated], state)
 
 
-def advance(
-    state: Mapping[str, Any], frame: Frame, verdict: Verdict, now: datetime
-) -> tuple[dict[str, Any], list[Warned]]:
-    """Take a frame that was looked at into the warnings of its run."""
-    state, told = {k: dict(v) for k, v in state.items()}, []
-    names = {f.name.value: f.grade for f in verdict.faults}
-    for cause in state.keys() | names.keys():
-        own = state.setdefault(cause, {"s": 0.0, "on": False, "n": 0, "since": None})
-        if cause in names:
-            own["s"] += BAD if names[cause] is Grade.REJECT else BAD / 2
-            own["n"] += 1
-            own["since"] = own["since"] or (frame.header.taken_at_utc or now).isoformat()
-        else:
-            own["s"] = max(0.0, own["s"] + GOOD)
-        since = datetime.fromisoformat(own["since"]) if own["since"] else None
-        if own["s"] >= H and not own["on"]:
-            own["on"] = True
-            words = f"{cause}: {own['n']} frames"
-            told.append(Warned("alarm", cause, words, since, own["n"]))
-        if cause not in names and own["on"]:
-            own.update(on=False, s=0.0, n=0, since=None)
-            told.append(Warned("cleared", cause, f"{cause}: clear again"))
-        if own["s"] == 0.0 and not own["on"]:
-            own.update(n=0, since=None)
-    return state, told
+def night_of(night: str, lights: Sequence[Frame], settings: Settings) -> tuple[
+    Place | None, datetime | None
+]:  # fmt: skip
+    """Give the place of a run, and when its dark ends, as far as they are known."""
+    from runlog.actions.night import sky_over
+
+    sky = sky_over(night, lights, settings)
+    return sky.place, sky.dark[1] if sky.dark else None
 
 
-def overdue(
-    state: Mapping[str, Any], run: Sequence[Frame], now: datetime, resumed: datetime | None
-) -> tuple[dict[str, Any], list[Warned]]:
-    """Warn when the next frame of a run should have come by now."""
-    return dict(state), []
+def _before(frame: Frame, at: datetime | None) -> bool:
+    taken = frame.header.taken_at_utc
+    return at is None or taken is None or taken < at
+
+
+def _time(frame: Frame) -> tuple[datetime, str]:
+    assert frame.header.taken_at_utc is not None  # the caller chose those that have one
+    return frame.header.taken_at_utc, frame.key
+
+
+def _arrived(now: datetime, written_s: float) -> datetime:
+    """Tell when a file was complete, by the clock of the watch as far as that tells."""
+    age = timedelta(seconds=now.timestamp() - written_s)
+    return now - age if timedelta() <= age <= SOON else now

@@ -2,11 +2,11 @@
 
 from collections import deque
 from collections.abc import Iterable, Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlalchemy import Engine
 
-from runlog.actions.watch_events import Event, EventKind
+from runlog.actions.watch_events import FRESH, Event, EventKind
 from runlog.core.columns import hours
 from runlog.errors import StoreError
 from runlog.ingest.discover import Found
@@ -14,7 +14,6 @@ from runlog.store import watch as store
 from runlog.store.engine import reading, write
 from runlog.store.watch import Told
 
-STALE = timedelta(hours=18)  # what was warned of longer ago is warned of again
 ROOM_S = 3600.0  # of frames at the pace of late: less is too little
 CLEAR = 1.5  # times that, so that a warning does not flap
 LEAST_BYTES = 256 << 20  # where no pace is known
@@ -29,7 +28,7 @@ class Machine:
         self._engine = engine
         with reading(engine) as connection:
             told = store.standing(connection, None)
-        self._standing = {one.cause for one in told if now - one.at_utc < STALE}
+        self._standing = {one.cause for one in told if now - one.at_utc < FRESH}
         self._files: deque[Found] = deque(maxlen=PACED)
 
     def is_wrong(self, cause: str, text: str, now: datetime) -> list[Event]:

@@ -13,6 +13,7 @@ TOPICS = {
     "marks": "your own grades",
     "grades": "how frames are graded",
     "hours": "hours, effective time, goals and what is to go",
+    "watch": "watching while the night runs: warnings, a hook, a service",
     "lists": "JSON, CSV and their schemas",
     "completion": "completion in the shell",
 }

@@ -184,5 +184,6 @@ def change_token(connection: Connection) -> tuple[int, ...]:
         *connection.execute(runs).one(),
         connection.execute(marks).scalar(),
         connection.execute(goals).scalar(),
+        connection.execute(select(func.max(m.watch_told.c.id))).scalar(),
     )
     return tuple(int(value or 0) for value in found)

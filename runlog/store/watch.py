@@ -76,18 +76,6 @@ def standing(connection: Connection, run_id: int | None) -> list[Told]:
     return [_told(row) for row in connection.execute(query)]
 
 
-def told_last(connection: Connection, run_id: int, most: int) -> list[Told]:
-    """List the last things told of a run, newest first."""
-    t = m.watch_told.c
-    query = select(m.watch_told).where(t.run_id == run_id).order_by(t.id.desc()).limit(most)
-    return [_told(row) for row in connection.execute(query)]
-
-
-def told_count(connection: Connection) -> int:
-    """Give a number that rises with everything told."""
-    return int(connection.execute(select(func.max(m.watch_told.c.id))).scalar() or 0)
-
-
 def runs_between(connection: Connection, start: datetime, end: datetime) -> list[int]:
     """List the runs with a light that was begun between two moments."""
     f = m.frame.c
