@@ -5,6 +5,7 @@ import os
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ def run_watch(
         from runlog.actions.arrivals import Worker
         from runlog.actions.hook import Hook, argv_of
         from runlog.actions.watch import EVERY_S, Voice, Watch
+        from runlog.core.times import times_in
 
         argv = argv_of(hook) if hook is not None else None
         engine = session.engine(make=True)
@@ -43,10 +45,12 @@ def run_watch(
         if caller is not None:
             stack.callback(caller.close)
         worker = stack.enter_context(Worker())
-        speaker = _Speaker(session.zone(engine), caller, as_json=as_json)
+        zone = session.zone(engine)
+        speaker = _Speaker(zone, caller, as_json=as_json)
         voice = Voice(speaker.tell, talk, scanned=speaker.scanned)
         every_s = every_s or EVERY_S
-        Watch(engine, session.settings, folders, voice, worker, every_s=every_s).run(stop)
+        with times_in(zone):
+            Watch(engine, session.settings, folders, voice, worker, every_s=every_s).run(stop)
     return ExitCode.DONE
 
 
@@ -62,7 +66,8 @@ class _Speaker:
 
         if report.new or report.failed or report.problems:
             tell(report)
-        talk("Watching; Ctrl-C ends it")
+        named = self._zone.name(datetime.now(UTC))
+        talk(f"Watching, times are in {named}; Ctrl-C ends it")
 
     def tell(self, event: "Event") -> None:
         """Write an event, ring for a warning, have the hook called."""
