@@ -49,6 +49,7 @@ FEW = 2  # so few files are read at once, without the second it takes to start w
 Report = Callable[[Progress], None]
 Stop = Callable[[], bool]
 Tell = Callable[[str], None]
+Takes = Callable[[FoundFile], bool]
 Crew = Callable[[int], AbstractContextManager[Executor]]  # of so many readers
 
 
@@ -61,20 +62,21 @@ def scan(
     report: Report = lambda _: None,
     stop: Stop = lambda: False,
     remeasure: bool = False,
+    takes: Takes = lambda _: True,
     cluster: str | None = None,
     tell: Tell = lambda _: None,
 ) -> ScanReport:
     """Bring the database up to date with the frames under some folders.
 
+    What it does not take is left as it was known, as what is still being written.
     With `cluster`, the address of a scheduler, its workers read; `tell` hears what is to be known.
-
     With `remeasure`, also what an earlier version measured: each frame keeps its old numbers until
     the new ones are stored, so that it may be stopped at any moment and goes on the next time.
     """
     began = time.monotonic()
     leftovers.clear()
     roots = folders_to_scan(engine, settings, folders)
-    job = _Scan(engine, settings, report, stop, remeasure=remeasure)
+    job = _Scan(engine, settings, report, stop, remeasure=remeasure, takes=takes)
     job.look(roots)
     before = hours_now(engine) if job.todo else {}
     if cluster is None:
@@ -115,9 +117,17 @@ class _Scan:
     """One scan: what is known, what is to do, what came of it."""
 
     def __init__(
-        self, engine: Engine, settings: Settings, report: Report, stop: Stop, *, remeasure: bool
+        self,
+        engine: Engine,
+        settings: Settings,
+        report: Report,
+        stop: Stop,
+        *,
+        remeasure: bool,
+        takes: Takes,
     ) -> None:
         self.engine, self.settings, self.report, self.stop = engine, settings, report, stop
+        self.takes = takes
         self.result = ScanReport()
         with reading(engine) as connection:
             self.roots = Roots.load(connection)
@@ -174,8 +184,9 @@ class _Scan:
         known = self.known.get(found.path)
         if root := self.roots.over(found.path) if known is None else self.roots[known.root_id]:
             self.there.add(root.id)
-        if known is None or not _is_same(known, found):
-            self.todo.append(found)
+        if known is None or not is_same(known, found):
+            if self.takes(found):
+                self.todo.append(found)
             return
         if known.missing:
             back.append(known.id)
@@ -276,7 +287,7 @@ class _Scan:
     def _is_again(self, stamp: FileStamp) -> bool:
         """Tell whether a file is read only to be measured again: it has not changed."""
         known = self.known.get(stamp.path)
-        return known is not None and _is_same(known, stamp) and stamp.path in self.old
+        return known is not None and is_same(known, stamp) and stamp.path in self.old
 
     def _task(self, found: FoundFile) -> Task:
         stamp = stamp_of(self.roots, found.path, found.size, found.mtime_ns)
@@ -340,7 +351,7 @@ class _Scan:
                 running = {future: task for future, task in running.items() if not future.cancel()}
 
 
-def _is_same(known: KnownFile, found: FoundFile | FileStamp) -> bool:
+def is_same(known: KnownFile | FoundFile, found: FoundFile | FileStamp) -> bool:
     """Tell whether a file is as it was when it was read."""
     return known.size == found.size and same_time(known.mtime_ns, found.mtime_ns)
 

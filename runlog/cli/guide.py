@@ -14,6 +14,7 @@ TOPICS = {
     "grades": "how frames are graded",
     "hours": "hours, effective time, goals and what is to go",
     "plans": "tonight, and the weeks ahead",
+    "watch": "watching while the night runs: warnings, a hook, a service",
     "rig": "focus, polar axis, trends over months",
     "lists": "JSON, CSV and their schemas",
     "club": "one database for several machines",

@@ -30,7 +30,12 @@ NAMED = 20  # failures named one by one; the rest are counted
 @click.option(
     "--remeasure", is_flag=True, help="Measure again what an earlier version of runlog measured."
 )
-@click.option("--json", "as_json", is_flag=True, help="Write the summary as JSON.")
+@click.option("--watch", is_flag=True, help="Go on: grade frames as they come, and warn.")
+@click.option(
+    "--every", type=click.FloatRange(0.2, 600), metavar="SECONDS", help="Watch so often (5)."
+)
+@click.option("--hook", metavar="COMMAND", help="Have warnings told to COMMAND while watching.")
+@click.option("--json", "as_json", is_flag=True, help="Write the summary, or the events, as JSON.")
 @with_session
 def command(
     session: Session,
@@ -38,13 +43,27 @@ def command(
     workers: int | None,
     cluster: str | None,
     remeasure: bool,
+    watch: bool,
+    every: float | None,
+    hook: str | None,
     as_json: bool,
 ) -> int:
     """Find new and changed frames, read, measure, store and grade them.
 
     Without FOLDER, looks again at the folders scanned before. A second scan reads only what is
     new. Files are only ever read, never changed. Ctrl-C stops cleanly; the next scan goes on.
+
+    With --watch it goes on until Ctrl-C: a line a frame, warnings on stderr, and with --json a
+    line of JSON an event. More: runlog guide watch
     """
+    if watch:
+        from runlog.cli.watch import run_watch
+
+        if remeasure or workers or cluster:
+            raise click.UsageError("--watch goes without --remeasure, --workers and --cluster.")
+        return run_watch(session, folders, every_s=every, hook=hook, as_json=as_json)
+    if every is not None or hook is not None:
+        raise click.UsageError("--every and --hook go with --watch.")
     result = run_scan(session, folders, workers, cluster=cluster, remeasure=remeasure)
     if as_json:
         echo_json("runlog.scan/1", _body(result))

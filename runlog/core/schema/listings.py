@@ -23,6 +23,7 @@ class Listing:
     keys: Sequence[str]
     beside: Sequence[str] = ()
     optional: Sequence[str] = ()
+    stream: bool = False  # an object a line, as things happen, and no listing around them
 
 
 _SUMS = "frames logged_s kept_s doubtful_s rejected_s ungraded_s"
@@ -116,6 +117,12 @@ LISTINGS: Mapping[str, Listing] = {
     ),
     "roots": Listing("runlog.roots/1", "name path missing files scanned_at_utc machines".split()),
     "check": Listing("runlog.check/1", "about well text cure".split()),
+    "watch": Listing(
+        "runlog.watch/1",
+        "at_utc kind path rig grade faults first_look cause since_utc frames latency_s "
+        "text".split(),
+        stream=True,
+    ),
 }
 
 
@@ -155,6 +162,8 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*STRING, *NULL), "fault overridden_by overridden_why frame extinction_from last"),
     **_spelt((*STRING, *NULL), "dark_start_utc dark_end_utc first_utc last_utc scanned_at_utc"),
     **_spelt((*STRING, *NULL), "first start_utc end_utc kind worst_panel judged_since"),
+    **_spelt((*STRING, *NULL), "first_look cause since_utc"),
+    **_spelt((*NUMBER, *NULL), "latency_s"),
     **_spelt((*NUMBER, *NULL), "logged_s kept_s doubtful_s rejected_s ungraded_s goal_s to_go_s"),
     **_spelt((*NUMBER, *NULL), "share_kept gain_next_hour credited_s kept_so_far_s progress"),
     **_spelt((*NUMBER, *NULL), "effective_so_far_s open_shutter_s elapsed_s overhead_median_s"),

@@ -12,6 +12,17 @@ paths: all files that hold these pixels
 missing: whether no file of it is on this machine now
 fingerprint: the frame's key, a hash of its decoded pixels; a start of it names the frame
 kind: what the frame was taken for: light, dark, bias, flat, flat-dark, focus, stack, other
+watch:kind: frame (one was graded), alarm, cleared (it is over), overdue, end (of the watch)
+watch:path: the frame's file; null where it is not of one frame
+watch:at_utc: when it was told
+watch:grade: the frame's grade by all that is known when it was told; null where it is no frame
+watch:faults: what the first look found
+first_look: the grade that the first look at the frame gave
+cause: what is warned of: a cause of spoilt frames, or folder, folder-silent, disk, database
+since_utc: start of the first frame of a warning's stretch
+watch:frames: frames of the stretch that is warned of; with end, frames graded
+latency_s: from the file's last change to this line
+watch:text: the line in words
 kind_from: what its kind was read from
 night: ISO date of the evening; a night goes from local noon to local noon
 rig: telescope and camera

@@ -32,6 +32,8 @@ def schema_of(name: str) -> dict[str, Any]:
 
 def _of_listing(name: str, listing: Listing) -> dict[str, Any]:
     row = _object(name, [*listing.keys, *listing.optional], listing.keys)
+    if listing.stream:  # a line is a row
+        return row
     rows = {"type": "array", "items": row, "description": "one object a row"}
     beside = {key: _value(name, key) for key in listing.beside}
     return _closed({**beside, "rows": rows}, [*listing.beside, "rows"])
