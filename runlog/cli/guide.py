@@ -18,6 +18,7 @@ TOPICS = {
     "rig": "focus, polar axis, trends over months",
     "lists": "JSON, CSV and their schemas",
     "club": "one database for several machines",
+    "cluster": "measuring on several machines",
     "completion": "completion in the shell",
 }
 WIDEST = 100  # cells a line of text may have and still be read
