@@ -41,6 +41,7 @@ ORDER_SHOWN = "between target filter frames effective_s why".split()
 )
 @click.option("--until", metavar="HH:MM", help="When the rig is to stop, by the wall clock.")
 @click.option("--all", "everything", is_flag=True, help="Also goals that are reached.")
+@click.option("--site", metavar="NAME", help="Another site: one that the config file names.")
 @listing
 @with_session
 def command(
@@ -52,6 +53,7 @@ def command(
     target: str | None,
     until: str | None,
     everything: bool,
+    site: str | None,
 ) -> int:
     """Plan the night: for each goal what it gives, and the order that serves them best.
 
@@ -64,7 +66,7 @@ def command(
     engine = session.engine()
     part = session.selection(engine, {"rig": rig, "target": target})
     found = tonight(
-        engine, session.settings, Asked(datetime.now(UTC), date, until, part, session.utc)
+        engine, session.settings, Asked(datetime.now(UTC), date, until, part, session.utc, site)
     )
     if as_json:
         echo_json("runlog.tonight/1", body(found, everything))
