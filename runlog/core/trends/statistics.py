@@ -99,17 +99,16 @@ def theil_sen(times: Values, values: Values, inflation: float = 1.0) -> Slope:
 
 
 def _slopes(times: Values, values: Values) -> Values:
-    i, j = _pairs(len(values))
-    apart = times[j] - times[i]
-    told = apart != 0
-    found: Values = (values[j] - values[i])[told] / apart[told]
-    return found
-
-
-@lru_cache(maxsize=2)
-def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    i, j = np.triu_indices(count, 1)
-    return i, j
+    """List the slopes of all pairs, by how far these are apart in order: slices are quick."""
+    found = np.empty(len(values) * (len(values) - 1) // 2)
+    at = 0
+    for k in range(1, len(values)):
+        apart = times[k:] - times[:-k]
+        told = apart != 0
+        many = int(told.sum())
+        found[at : at + many] = (values[k:] - values[:-k])[told] / apart[told]
+        at += many
+    return found[:at]
 
 
 def usual_step(values: Values) -> float:
@@ -123,8 +122,7 @@ def _variance_of_s(values: Values) -> float:
 
 
 def _kendall_sum(values: Values) -> float:
-    i, j = _pairs(len(values))
-    return float(np.sign(values[j] - values[i]).sum())
+    return float(sum(np.sign(values[k:] - values[:-k]).sum() for k in range(1, len(values))))
 
 
 def two_sided(z: float) -> float:
@@ -186,7 +184,7 @@ def hamed_rao(values: Values) -> float:
     if power <= 0:
         return 1.0
     lags = np.arange(1, n, dtype=np.float64)
-    alike = np.array([own[: n - k] @ own[k:] for k in range(1, n)]) / power
+    alike = np.correlate(own, own, "full")[n:] / power
     alike[np.abs(alike) <= NORMAL95 / sqrt(n)] = 0.0
     weights = (n - lags) * (n - lags - 1) * (n - lags - 2)
     return max(1.0, 1.0 + 2.0 / (n * (n - 1) * (n - 2)) * float(weights @ alike))
