@@ -19,6 +19,7 @@ from runlog.core.grading.policy import Limit, Policy, Sense, Setting
 from runlog.core.header.filters import fold_filter
 from runlog.core.header.parse import HeaderRules
 from runlog.core.ledger.effective_time import DepthForm
+from runlog.core.plan.named_site import NamedSite
 from runlog.core.plan.settings import PlanSettings, horizon_fault
 from runlog.core.sky.nights import Clock
 from runlog.errors import ConfigError
@@ -50,6 +51,7 @@ class Settings:
     count_doubtful: bool = False  # whether doubtful hours count towards goals
     calibration: CalibrationRules = field(default_factory=CalibrationRules)
     plan: PlanSettings = field(default_factory=PlanSettings)
+    sites: Mapping[str, NamedSite] = field(default_factory=dict)  # to plan for, by name
     limits: Limits = field(default_factory=Limits)  # of size and time, for each file of a scan
     source: str = ""  # the file, if there is one
     said: frozenset[SettingPlace] = frozenset()  # what the file sets, be it to a default
@@ -145,6 +147,7 @@ SECTIONS = {
         *("latitude_deg", "longitude_deg", "elevation_m", "time_zone"),
         *("horizon", "lowest_deg", "dark_sky_mag"),
     },
+    "sites": None,  # [sites.NAME], with what [site] takes
     "tonight": {"twilight_deg", "before_meridian_min", "after_meridian_min", "season_hours"},
     "camera": {"pedestal_adu", "colour_filter"},
     "filters": None,  # any name
@@ -183,6 +186,7 @@ class _Reader:
             count_doubtful=self._flag(table.get("goals", {}), "count_doubtful"),
             calibration=self._calibration(table.get("calibration", {})),
             plan=self._plan(site, table.get("tonight", {})),
+            sites=self._sites(table),
             limits=self._scan_limits(table.get("scan", {})),
             opener=self._opener(table.get("review", {})),
             source=str(self.source),
@@ -239,6 +243,25 @@ class _Reader:
         }
         horizon = self._horizon(site.get("horizon", []))
         return PlanSettings(horizon=horizon, **{n: v for n, v in own.items() if v is not None})
+
+    def _sites(self, table: Mapping[str, Any]) -> dict[str, NamedSite]:
+        sites = table.get("sites", {})
+        for name, site in sites.items():
+            if not isinstance(site, dict) or not {"latitude_deg", "longitude_deg"} <= site.keys():
+                what = f"[sites.{name}] does not say where it is"
+                self._complain(what, "Write latitude_deg and longitude_deg there")
+            self._refuse_unknown({"site": site})
+        return {name: self._site(site, table.get("tonight", {})) for name, site in sites.items()}
+
+    def _site(self, site: Mapping[str, Any], tonight: Mapping[str, Any]) -> NamedSite:
+        longitude = self._number(site, "longitude_deg", -180, 360)
+        return NamedSite(
+            self._number(site, "latitude_deg", -90, 90),
+            longitude,
+            self._number(site, "elevation_m", -500, 9000) or 0.0,
+            self._clock(site, longitude),
+            self._plan(site, tonight),
+        )
 
     def _horizon(self, points: Any) -> tuple[tuple[float, float], ...]:
         as_in = "As in horizon = [[0, 20], [90, 35], [180, 25], [270, 30]]: azimuth, altitude"

@@ -78,7 +78,8 @@ def ahead(engine: Engine, settings: Settings, asked: Asked, nights: int = USUAL_
 
 
 def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int) -> Ahead:
-    rigs = chosen_rigs(connection, settings, asked.selection)
+    rigs = chosen_rigs(connection, settings, asked)
+    settings = rigs[0].settings
     site = rigs[0].site
     assert site is not None  # a rig without one was refused
     first = evening(asked, site, settings)

@@ -1,6 +1,7 @@
 """What a rig's months, sweeps and axis make of one night, for the morning's words."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -13,7 +14,7 @@ from runlog.core.story.against_history import Fact
 from runlog.core.story.model import Part, PartVerdict
 from runlog.core.trends.of_filters import FEWEST_KEPT
 
-A_YEAR = timedelta(days=365)
+SEASON, A_YEAR = timedelta(days=120), timedelta(days=365)
 
 
 def facts_of_months(
@@ -34,8 +35,7 @@ def _of_trends(connection: Connection, run: Row[Any], lights: Sequence[Frame]) -
     kept = sum(frame.judgement.grade is Grade.KEEP for frame in lights)
     if kept < FEWEST_KEPT:
         return
-    since = (date.fromisoformat(run.night) - A_YEAR).isoformat()
-    asked = Selection(rigs=(run.rig,), since=since, until=run.night)
+    asked = replace(_up_to(run.night, A_YEAR), rigs=(run.rig,))
     yield from months_facts(trends_in(connection, asked, run.rig_id), run.night)
 
 
@@ -58,12 +58,16 @@ def with_sweeps(
     """Say when to focus again, by the rig's sweeps, after a night that lost its focus."""
     from runlog.core.story.months import lost_focus, temperatures, with_advice
 
-    if not lost_focus(verdicts):
+    if not run.night or not lost_focus(verdicts):
         return dict(verdicts)
-    from runlog.actions.focus import focus_of_rig
+    from runlog.actions.focus import refocusing_of
 
-    found = focus_of_rig(connection, run.rig)
-    if found is None:
-        return dict(verdicts)
-    warm = temperatures(lights, found.slope.temperature_from)
-    return with_advice(verdicts, found.advice, warm)
+    for span in (SEASON, A_YEAR):  # a year of sweeps is asked where a season's are too few
+        advice, slope = refocusing_of(connection, _up_to(run.night, span), run.rig)
+        if advice.each_c is not None:
+            break
+    return with_advice(verdicts, advice, temperatures(lights, slope.temperature_from))
+
+
+def _up_to(night: str, span: timedelta) -> Selection:
+    return Selection(since=(date.fromisoformat(night) - span).isoformat(), until=night)

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date
 from statistics import median
 
@@ -50,22 +50,30 @@ class RigAtWork:
     site: Site | None
     site_from: str
     settings: Settings
-    lights: tuple[Light, ...]
-    nights_of: Mapping[int, str]  # by run
+    lights: tuple[Light, ...]  # taken at this site
+    nights_of: Mapping[int, str]  # by run, wherever
     record: tuple[NightSums, ...]  # of its nights at this site
+    log: tuple[Light, ...] = ()  # its last runs wherever: how it works goes with it
+    longitudes: Mapping[int, float | None] = field(default_factory=dict)  # of those, by run
 
 
 def rigs_at_work(
-    connection: Connection, settings: Settings, named: Iterable[str] | None
+    connection: Connection,
+    settings: Settings,
+    named: Iterable[str] | None,
+    site_name: str | None = None,
 ) -> list[RigAtWork]:
-    """Load the rigs that are in use, or those named; the one used last first."""
+    """Load the rigs that are in use, or those named; the one used last first.
+
+    They stand where they stood last, or at a site that the config file names.
+    """
     by_rig: dict[int, list[RigRun]] = {}
     for run in store.rig_runs(connection):
         by_rig.setdefault(run.rig_id, []).append(run)
     names = None if named is None else set(named)
     newest = max((runs[0].night for runs in by_rig.values()), default="")
     return [
-        _rig(connection, settings, runs)
+        _rig(connection, settings, runs, site_name)
         for runs in by_rig.values()
         if (runs[0].rig in names if names is not None else _rests(runs[0].night, newest))
     ]
@@ -75,14 +83,20 @@ def _rests(last: str, newest: str) -> bool:
     return (date.fromisoformat(newest) - date.fromisoformat(last)).days <= AT_WORK_DAYS
 
 
-def _rig(connection: Connection, settings: Settings, runs: Sequence[RigRun]) -> RigAtWork:
+def _rig(
+    connection: Connection, settings: Settings, runs: Sequence[RigRun], site_name: str | None
+) -> RigAtWork:
     last = runs[0]
     settings = settings_of(connection, last.rig_id, settings)
-    site, said = _site(last, settings)
-    here = [run for run in runs if _is_here(run, site, settings)]
+    usual, _ = _site(last, settings)
+    site, said, settings = _chosen_site(last, settings, site_name)
+    here = [run for run in runs if _is_here(run, site, usual)]
     nights = {run.night for run in here}
     record = total_store.by_night(connection, Selection(rigs=(last.rig,)), with_worth=False)
     recent = [run.id for run in here[:RECENT_RUNS]]
+    lights = tuple(store.lights_of(connection, recent))
+    moved = here[:RECENT_RUNS] != list(runs[:RECENT_RUNS])
+    wherever = [run.id for run in runs[:RECENT_RUNS]]
     return RigAtWork(
         rig_id=last.rig_id,
         name=last.rig,
@@ -90,10 +104,30 @@ def _rig(connection: Connection, settings: Settings, runs: Sequence[RigRun]) -> 
         site=site,
         site_from=said,
         settings=settings,
-        lights=tuple(store.lights_of(connection, recent)),
-        nights_of={run.id: run.night for run in here},
+        lights=lights,
+        nights_of={run.id: run.night for run in runs},
         record=tuple(row for row in record if row.night in nights),
+        log=tuple(store.lights_of(connection, wherever)) if moved else lights,
+        longitudes={run.id: _longitude(run, usual) for run in runs},
     )
+
+
+def _longitude(run: RigRun, usual: Site | None) -> float | None:
+    """Give where a run was taken; one that does not say was taken where the rig usually is."""
+    if run.longitude_deg is not None:
+        return run.longitude_deg
+    return None if usual is None else usual.longitude_deg
+
+
+def _chosen_site(
+    run: RigRun, settings: Settings, name: str | None
+) -> tuple[Site | None, str, Settings]:
+    """Give the site to plan for, who says so, and the settings as they are there."""
+    if name is None:
+        return *_site(run, settings), settings
+    there = settings.sites[name]
+    site = Site(there.latitude_deg, there.longitude_deg, there.elevation_m)
+    return site, f"config, {name}", replace(settings, clock=there.clock, plan=there.plan)
 
 
 def _site(run: RigRun, settings: Settings) -> tuple[Site | None, str]:
@@ -106,12 +140,17 @@ def _site(run: RigRun, settings: Settings) -> tuple[Site | None, str]:
     return None, "unknown"
 
 
-def _is_here(run: RigRun, site: Site | None, settings: Settings) -> bool:
-    """Tell whether a run was taken where the rig stands now; else the config's place is its."""
-    if site is None or run.latitude_deg is None or run.longitude_deg is None:
+def _is_here(run: RigRun, site: Site | None, usual: Site | None) -> bool:
+    """Tell whether a run was taken at a site; where it does not say, at the rig's usual one."""
+    if site is None:
         return True
-    apart = (run.longitude_deg - site.longitude_deg + 180) % 360 - 180
-    return max(abs(run.latitude_deg - site.latitude_deg), abs(apart)) <= SAME_SITE_DEG
+    latitude_deg, longitude_deg = run.latitude_deg, run.longitude_deg
+    if latitude_deg is None or longitude_deg is None:
+        if usual is None:
+            return True
+        latitude_deg, longitude_deg = usual.latitude_deg, usual.longitude_deg
+    apart = (longitude_deg - site.longitude_deg + 180) % 360 - 180
+    return max(abs(latitude_deg - site.latitude_deg), abs(apart)) <= SAME_SITE_DEG
 
 
 # --- places ------------------------------------------------------------------------------------
@@ -211,9 +250,10 @@ def _usual_airmass(lights: Sequence[Light]) -> dict[str, float]:
 
 def _cadence(rig: RigAtWork) -> Cadence:
     runs: dict[int, list[Taken]] = {}
-    for light in rig.lights:
+    for light in rig.log:
         if light.taken_at_utc is not None and light.exposure_s:
-            runs.setdefault(light.run_id, []).append(_taken(light, rig.site))
+            longitude_deg = rig.longitudes[light.run_id]
+            runs.setdefault(light.run_id, []).append(_taken(light, longitude_deg))
     latest = sorted(runs, key=lambda run: (rig.nights_of[run], run))[-CADENCE_RUNS:]
     plan = rig.settings.plan
     return cadence_of(
@@ -221,12 +261,12 @@ def _cadence(rig: RigAtWork) -> Cadence:
     )
 
 
-def _taken(light: Light, site: Site | None) -> Taken:
+def _taken(light: Light, longitude_deg: float | None) -> Taken:
     assert light.taken_at_utc is not None  # the caller chose those that have a time
     days = days_since_j2000(light.taken_at_utc)
     angle = None
-    if site is not None and light.ra_deg is not None:
-        sidereal = greenwich_sidereal_deg(days) + site.longitude_deg
+    if longitude_deg is not None and light.ra_deg is not None:
+        sidereal = greenwich_sidereal_deg(days) + longitude_deg
         angle = (sidereal - light.ra_deg + 180) % 360 - 180
     side = light.pier_side
     return Taken(days * 86400, light.exposure_s or 0.0, light.target, light.filter, side, angle)

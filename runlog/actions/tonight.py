@@ -18,6 +18,7 @@ from runlog.config import Settings
 from runlog.core.escape import for_shell
 from runlog.core.ledger.goals import set_against
 from runlog.core.ledger.totals import Total
+from runlog.core.plan.named_site import site_called
 from runlog.core.plan.night import NightPlan, plan_night
 from runlog.core.plan.season import Place
 from runlog.core.plan.sky_grid import dark_span
@@ -26,7 +27,7 @@ from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.earth import Site
 from runlog.core.sky.nights import night_of, noon_before
 from runlog.core.sky.sidereal import days_since_j2000
-from runlog.core.times import IN_UTC, Zone
+from runlog.core.times import IN_UTC, Zone, site_zone
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
@@ -58,6 +59,7 @@ class Tonight:
     elsewhere: tuple[tuple[Wanted, str], ...]  # goals that another rig serves
     reached: tuple[Wanted, ...]
     no_hours: tuple[Wanted, ...]  # goals that have no hours yet
+    zone: Zone  # of the site
 
     @property
     def value(self) -> float:
@@ -79,7 +81,8 @@ class Asked:
     date: str | None = None
     until: str | None = None
     selection: Selection = EVERYTHING
-    zone: Zone = IN_UTC  # the wall clock that `until` is by
+    utc: bool = False  # `until` is in UTC, not by the wall clock
+    site: str | None = None  # a site that the config file names
 
 
 def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
@@ -89,12 +92,14 @@ def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
 
 
 def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonight:
-    rigs = chosen_rigs(connection, settings, asked.selection)
+    rigs = chosen_rigs(connection, settings, asked)
+    settings = rigs[0].settings
     site = rigs[0].site
     assert site is not None  # a rig without one was refused
     night = evening(asked, site, settings)
     noon = noon_before(night, site.longitude_deg)
-    until = until_moment(asked.until, noon, asked.zone)
+    zone = site_zone(settings.clock.zone, site.longitude_deg, noon)
+    until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
     book = wanted_of(connection, settings, asked.selection)
     owned, elsewhere = shared_out(book.open, rigs, connection)
     plans = []
@@ -103,14 +108,13 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
         plans.append(_planned(rig, owned[rig.rig_id], places, noon, until))
     return Tonight(
         night, book.goals_set, tuple(plans), tuple(elsewhere), book.reached, book.no_hours,
+        zone,
     )  # fmt: skip
 
 
-def chosen_rigs(
-    connection: Connection, settings: Settings, selection: Selection
-) -> list[RigAtWork]:
+def chosen_rigs(connection: Connection, settings: Settings, asked: Asked) -> list[RigAtWork]:
     """Load the rigs to plan for; they stand at one site."""
-    rigs = rigs_at_work(connection, settings, selection.rigs)
+    rigs = rigs_at_work(connection, settings, asked.selection.rigs, _site_name(asked, settings))
     if not rigs:
         raise UsageError(
             "No dated night with light frames is stored, so nothing is known of a rig",
@@ -127,6 +131,20 @@ def chosen_rigs(
             cure="Plan for one: --rig " + ", or --rig ".join(for_shell(r.name) for r in rigs),
         )
     return rigs
+
+
+def _site_name(asked: Asked, settings: Settings) -> str | None:
+    """Find the site that is asked for among those the config file names."""
+    if asked.site is None:
+        return None
+    found = site_called(settings.sites, asked.site)
+    if found is None:
+        there = f"Named there: {', '.join(settings.sites)}. " if settings.sites else ""
+        raise UsageError(
+            f"The config file names no site {asked.site!r}",
+            cure=f"{there}A site is written as [sites.NAME], with latitude_deg and longitude_deg",
+        )
+    return found
 
 
 def evening(asked: Asked, site: Site, settings: Settings) -> date:
@@ -282,7 +300,7 @@ def setting_of(
 def actions_for(rig: RigAtWork, wanted: Sequence[Wanted]) -> list[Action]:
     """List what serves goals: each through its own filter, and through dual bands in use."""
     numbers = {(w.target, w.filter): i for i, w in enumerate(wanted)}
-    used = {light.filter for light in rig.lights}
+    used = {light.filter for light in rig.log}
     serving: dict[tuple[str, str], set[int]] = {}
     for (target, name), i in numbers.items():
         serving.setdefault((target, name), set()).add(i)
@@ -293,7 +311,7 @@ def actions_for(rig: RigAtWork, wanted: Sequence[Wanted]) -> list[Action]:
     # A rig with a dual band and no filter of the line itself takes the line through the dual band.
     lines = {line for dual in duals for line in rig.settings.bands[dual]}
     return [
-        Action(target, name, *exposure_for(rig.lights, target, name), tuple(sorted(serves)))
+        Action(target, name, *exposure_for(rig.log, target, name), tuple(sorted(serves)))
         for (target, name), serves in sorted(serving.items())
         if name in used or name not in lines
     ]

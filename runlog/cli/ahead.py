@@ -33,6 +33,7 @@ BEST = 7  # nights shown of each goal
 @click.option(
     "--filter", "filter_", shell_complete=stored("filters"), help="One filter, in any spelling."
 )
+@click.option("--site", metavar="NAME", help="Another site: one that the config file names.")
 @listing
 @with_session
 def command(
@@ -44,6 +45,7 @@ def command(
     date: str | None,
     rig: str | None,
     filter_: str | None,
+    site: str | None,
 ) -> int:
     """Show the good nights to come of each goal, or of one TARGET's, and its season's end.
 
@@ -55,7 +57,8 @@ def command(
 
     engine = session.engine()
     part = session.selection(engine, {"target": target, "rig": rig, "filter": filter_})
-    found = ahead(engine, session.settings, Asked(datetime.now(UTC), date, None, part), nights)
+    asked = Asked(datetime.now(UTC), date, None, part, site=site)
+    found = ahead(engine, session.settings, asked, nights)
     rows = [row for one in found.prospects for row in one.rows]
     if as_json:
         goals = [_goal_row(one) | {"text": prospect_words(one)} for one in found.prospects]

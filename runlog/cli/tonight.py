@@ -18,7 +18,7 @@ from runlog.cli.common import (
 from runlog.cli.completing import stored
 from runlog.cli.plain_table import table
 from runlog.core.columns import share
-from runlog.core.times import times_in
+from runlog.core.times import IN_UTC, times_in
 
 if TYPE_CHECKING:
     from runlog.actions.tonight import RigPlan, Tonight
@@ -41,6 +41,7 @@ ORDER_SHOWN = "between target filter frames effective_s why".split()
 )
 @click.option("--until", metavar="HH:MM", help="When the rig is to stop, by the wall clock.")
 @click.option("--all", "everything", is_flag=True, help="Also goals that are reached.")
+@click.option("--site", metavar="NAME", help="Another site: one that the config file names.")
 @listing
 @with_session
 def command(
@@ -52,6 +53,7 @@ def command(
     target: str | None,
     until: str | None,
     everything: bool,
+    site: str | None,
 ) -> int:
     """Plan the night: for each goal what it gives, and the order that serves them best.
 
@@ -63,15 +65,15 @@ def command(
 
     engine = session.engine()
     part = session.selection(engine, {"rig": rig, "target": target})
-    zone = session.zone(engine)
-    asked = Asked(datetime.now(UTC), date, until, part, zone)
-    found = tonight(engine, session.settings, asked)
+    found = tonight(
+        engine, session.settings, Asked(datetime.now(UTC), date, until, part, session.utc, site)
+    )
     if as_json:
         echo_json("runlog.tonight/1", body(found, everything))
     elif as_csv:
         echo_csv(body(found, everything)["plan"], PLAN_KEYS)
     else:
-        with times_in(zone):
+        with times_in(IN_UTC if session.utc else found.zone):
             _show(found, everything)
     return 0
 

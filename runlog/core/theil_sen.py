@@ -44,8 +44,14 @@ def middle_slope(
     variance : float
         Of Kendall's sum of the values they are of (see `variance_of_sum`).
     """
-    count, reach = len(slopes), NORMAL95 * sqrt(variance)
+    before, after, low, high = places_of(len(slopes), variance)
+    middle = (slopes[before] + slopes[after]) / 2
+    return float(middle), float(slopes[low]), float(slopes[high])
+
+
+def places_of(count: int, variance: float) -> tuple[int, int, int, int]:
+    """Tell where in order stand the two middle ones of so many slopes, and the interval's ends."""
+    reach = NORMAL95 * sqrt(variance)
     low = max(round((count - reach) / 2) - 1, 0)
     high = min(round((count + reach) / 2), count - 1)
-    middle = (slopes[(count - 1) // 2] + slopes[count // 2]) / 2
-    return float(middle), float(slopes[low]), float(slopes[high])
+    return (count - 1) // 2, count // 2, low, high

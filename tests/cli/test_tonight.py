@@ -294,3 +294,67 @@ def test_rigs_at_two_sites_are_planned_one_at_a_time(tmp_path):
     told = runlog_json(tmp_path, "tonight", "--date", EVENING, "--rig", "Far South")
     assert told["site"]["latitude_deg"] == pytest.approx(-30.17, abs=0.01)
     assert {row["rig"].split()[0] for row in told["rows"] if row["rig"]} <= {"Far"}
+
+
+# --- another site -----------------------------------------------------------------------------
+
+SITES = """
+[sites."Dark hill"]
+latitude_deg = -33.9
+longitude_deg = 18.5
+lowest_deg = 25
+time_zone = "Africa/Johannesburg"
+"""
+
+
+def test_another_site_by_its_name(goals, tmp_path):
+    """A night elsewhere.
+
+    The dark of 33.9 S 18.5 E on 2026-11-26 is ephem's (specification, +-30 s); the rig's pace
+    goes with it, its record of clear nights stays at home; times are by the clock there.
+    """
+    config = tmp_path / "sites.toml"
+    config.write_text(SITE + SITES)
+    line = ["tonight", "--date", "2026-11-26", "--config", str(config)]
+    home, there = (runlog_json(goals, *line, *more) for more in ((), ("--site", "dark hill")))
+    assert there["site"]["from"] == "config, Dark hill"
+    assert there["dark_start_utc"][:16] in ("2026-11-26T19:17", "2026-11-26T19:18")
+    assert there["dark_end_utc"][:16] in ("2026-11-27T01:48", "2026-11-27T01:49")
+    pace = ("overhead_same_filter_s", "setup_s", "overhead_from", "flip")
+    for key in pace:
+        assert there["rigs"][0][key] == home["rigs"][0][key], key
+    assert {row["exposure_s"] for row in there["rows"]} == {
+        row["exposure_s"] for row in home["rows"]
+    }
+    assert home["share_usable"] is not None and there["share_usable"] is None
+    heights = {row["target"]: row["alt_max_deg"] for row in there["rows"]}
+    assert heights["M 33"] == pytest.approx(90 - 33.9 - 30.7, abs=0.3)  # by its declination
+    shown = here(goals, *line, "--site", "Dark hill").stdout
+    assert "Dark from 21:17 SAST" in shown
+
+
+def test_a_site_nobody_named(goals, tmp_path):
+    """Guards a name that is not there, for both commands, and one that says no place."""
+    config = tmp_path / "sites.toml"
+    config.write_text(SITE + SITES)
+    for command in ("tonight", "ahead"):
+        done = here(goals, command, "--site", "Valley", "--config", str(config))
+        assert done.returncode == 2
+        assert "names no site 'Valley'" in done.stderr and "Named there: Dark hill" in done.stderr
+    config.write_text("[sites.Valley]\nlatitude_deg = 3\n")
+    done = here(goals, "tonight", "--config", str(config))
+    assert done.returncode == 3 and "[sites.Valley] does not say where it is" in done.stderr
+
+
+def test_weeks_ahead_at_another_site(goals, tmp_path):
+    """M 33, declination 31, is higher than 25 degrees at 33.9 S for less time than at 50.1 N."""
+    config = tmp_path / "sites.toml"
+    config.write_text(SITE + SITES)
+    line = ["ahead", "--date", "2026-11-26", "--nights", "10", "--config", str(config)]
+    home, there = (
+        {r["night"]: r["usable_s"] for r in runlog_json(goals, *line, *more)["rows"]
+         if (r["target"], r["filter"]) == ("M 33", "L")}
+        for more in ((), ("--site", "Dark hill"))
+    )  # fmt: skip
+    assert len(there) == 10 and home.keys() == there.keys()
+    assert all(there[night] < home[night] for night in home)

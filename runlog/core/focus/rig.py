@@ -53,8 +53,15 @@ def rig_focus(
         slope,
         tuple(offsets_of(found, slope)),
         advice_of(results, slope),
-        {sweep.filter: _zone(sweep.filter, results, sweep, aperture_mm) for sweep in sweeps},
+        _zones(results, sweeps, aperture_mm),
     )
+
+
+def refocusing(sweeps: Sequence[Sweep], changes: Sequence[str]) -> tuple[Advice, Slope]:
+    """Reckon from sweeps alone after how many degrees to focus again."""
+    results = tuple(judge(sweep) for sweep in sorted(sweeps, key=lambda s: (s.at_utc, s.filter)))
+    slope = slope_of(found_in(results, changes))
+    return advice_of(results, slope), slope
 
 
 def found_in(results: Sequence[Result], changes: Sequence[str]) -> list[SweepFocus]:
@@ -101,10 +108,16 @@ def advice_of(results: Sequence[Result], slope: Slope) -> Advice:
     return Advice(steps / abs(slope.per_c), steps / most, steps / least, steps)
 
 
-def _zone(name: str, results: Sequence[Result], sweep: Sweep, aperture_mm: float | None) -> Zone:
+def _zones(
+    results: Sequence[Result], sweeps: Sequence[Sweep], aperture_mm: float | None
+) -> dict[str, Zone]:
     slopes = [r.fit.slope for r in results if r.good and r.fit]
     middle = median(slopes) if slopes else None
-    return zone_of(name, sweep.focal_mm, aperture_mm, middle, sweep.pixel_um)
+    last = {sweep.filter: sweep for sweep in sweeps}
+    return {
+        name: zone_of(name, sweep.focal_mm, aperture_mm, middle, sweep.pixel_um)
+        for name, sweep in last.items()
+    }
 
 
 # --- what frames alone say --------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """Which frames fit: whole ones, within the times a target is up, none across a flip."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from runlog.core.plan.cadence import Cadence
@@ -18,17 +18,22 @@ class Turn:
     resume: float
 
 
-def turn_of(transit: float | None, cadence: Cadence) -> Turn | None:
-    """Give when the mount turns over on a target; None when it does not."""
+def turns_of(transits: Iterable[float | None], cadence: Cadence) -> tuple[Turn, ...]:
+    """Give when the mount turns over on a target, above the pole and below it; in order."""
     flip = cadence.flip
-    if transit is None or flip is None:
-        return None
-    start = transit + flip.from_deg / DEGREES_A_DAY
-    return Turn(start, transit + flip.until_deg / DEGREES_A_DAY + flip.turn_s * SECOND)
+    if flip is None:
+        return ()
+    before, after = flip.from_deg / DEGREES_A_DAY, flip.until_deg / DEGREES_A_DAY
+    found = (Turn(t + before, t + after + flip.turn_s * SECOND) for t in transits if t is not None)
+    return tuple(sorted(found, key=lambda turn: turn.start))
 
 
 def starts(
-    begin: float, stop: float, spans: Sequence[Span], turn: Turn | None, times: tuple[float, float]
+    begin: float,
+    stop: float,
+    spans: Sequence[Span],
+    turns: Sequence[Turn],
+    times: tuple[float, float],
 ) -> Iterator[float]:
     """Give the starts of frames, in days.
 
@@ -37,6 +42,7 @@ def starts(
     begin : when the shutter may open first.
     stop : no frame begins later than half a frame before it.
     spans : when frames may be open, in order.
+    turns : when the mount turns over.
     times : a frame's length and what is lost to the next, in seconds.
     """
     length, step = times[0] * SECOND, (times[0] + times[1]) * SECOND
@@ -44,7 +50,8 @@ def starts(
     for start, end in spans:
         now = max(now, start)
         while now + length <= end + 1e-9 and now + length / 2 <= stop:
-            if turn is not None and turn.start < now + length and now < turn.resume:
+            turn = next((t for t in turns if t.start < now + length and now < t.resume), None)
+            if turn is not None:
                 now = turn.resume
                 continue
             yield now
@@ -64,10 +71,12 @@ def overlap(spans: Sequence[Span], a: float, b: float) -> float:
     return sum(max(min(b, end) - max(a, start), 0.0) for start, end in spans)
 
 
-def without(spans: Sequence[Span], turn: Turn | None) -> list[Span]:
-    """Take the flip out of spans."""
-    if turn is None or turn.resume <= turn.start:
-        return list(spans)
-    left = [(a, min(b, turn.start)) for a, b in spans]
-    right = [(max(a, turn.resume), b) for a, b in spans]
-    return sorted((a, b) for a, b in (*left, *right) if b > a)
+def without(spans: Sequence[Span], turns: Sequence[Turn]) -> list[Span]:
+    """Take the flips out of spans."""
+    left = list(spans)
+    for turn in turns:
+        if turn.resume > turn.start:
+            before = [(a, min(b, turn.start)) for a, b in left]
+            after = [(max(a, turn.resume), b) for a, b in left]
+            left = sorted((a, b) for a, b in (*before, *after) if b > a)
+    return left

@@ -13,7 +13,7 @@ from runlog.core.plan.frames_fit import (
     common,
     overlap,
     starts,
-    turn_of,
+    turns_of,
     without,
 )
 from runlog.core.plan.order import REST, Order, Problem, best_order
@@ -34,6 +34,7 @@ from runlog.core.plan.sky_grid import (
     MINUTE,
     SkyGrid,
     dark_span,
+    lower_transit,
     noon_grid,
     tracks,
     transit,
@@ -86,7 +87,7 @@ class Chance:
     worth: Floats  # of a minute, at the moments of the night's grid
     seen: Sight
     transit: float | None
-    turn: Turn | None
+    turns: tuple[Turn, ...]
     inside: Floats  # 1 at the moments within its spans
     frames: tuple[float, ...]  # starts
     effective_s: float
@@ -201,7 +202,8 @@ def _chances(
     for i, name in enumerate(names):
         up = windows(grid, places[name], setting.limits)
         seen = sight(grid, track, i)
-        passes = transit(grid, track.hour_angle_deg[i])
+        angle = track.hour_angle_deg[i]
+        passes = transit(grid, angle), lower_transit(grid, angle)
         for action in actions:
             if action.target == name:
                 chance = _chance(setting, grid, dark, action, (up, seen, passes))
@@ -211,21 +213,23 @@ def _chances(
 
 def _chance(
     setting: Setting, grid: SkyGrid, dark: Dark, action: Action,
-    sky: tuple[list[Span], Sight, float | None],
+    sky: tuple[list[Span], Sight, tuple[float | None, float | None]],
 ) -> Chance:  # fmt: skip
     up, seen, passes = sky
-    turn = turn_of(passes, setting.known.cadence)
+    turns = turns_of(passes, setting.known.cadence)
     spans = common(up, dark.of(setting, action.filter))
     worth = minute_worth(setting, action, seen)
     cadence = setting.known.cadence
     first = spans[0][0] + cadence.setup_s * SECOND if spans else 0.0
     times = action.exposure_s, cadence.same_s
-    frames = tuple(starts(first, np.inf, spans, turn, times)) if spans else ()
+    frames = tuple(starts(first, np.inf, spans, turns, times)) if spans else ()
     given = _effective_s(grid, worth, frames, action.exposure_s)
     inside = np.zeros(len(grid.days))
     for a, b in spans:
         inside[(grid.days >= a) & (grid.days <= b)] = 1.0
-    return Chance(action, tuple(spans), tuple(up), worth, seen, passes, turn, inside, frames, given)
+    return Chance(
+        action, tuple(spans), tuple(up), worth, seen, passes[0], turns, inside, frames, given
+    )
 
 
 def _effective_s(grid: SkyGrid, worth: Floats, frames: Sequence[float], exposure_s: float) -> float:
@@ -275,7 +279,7 @@ def _slot_gains(setting: Setting, chance: Chance, edges: Floats) -> tuple[Floats
     middle = (edges[:-1] + edges[1:]) / 2
     grid = noon_grid(setting.noon, SLOT_MIN)
     rate = np.interp(middle, grid, chance.worth) * open_share(setting, chance.action)
-    free = without(chance.spans, chance.turn)
+    free = without(chance.spans, chance.turns)
     open_s = [overlap(free, a, b) / SECOND for a, b in pairwise(edges)]
     return rate, np.asarray(rate * np.array(open_s))
 
@@ -319,7 +323,7 @@ def _filled(setting: Setting, chance: Chance, span: Span, left: list[float]) -> 
     times = action.exposure_s, setting.known.cadence.same_s
     taken: list[float] = []
     given = 0.0
-    for start in starts(span[0], span[1], chance.spans, chance.turn, times):
+    for start in starts(span[0], span[1], chance.spans, chance.turns, times):
         if all(left[g] <= 0 for g in action.serves):
             break
         middle = start + action.exposure_s / 2 * SECOND

@@ -23,6 +23,7 @@ ROW_KEYS = (
     "season_end nights_left obtainable_s weight_priority weight best_night reason"
 ).split()
 PLAN_KEYS = "rig start_utc end_utc target filter frames effective_s why".split()
+UPPER_DAYS = 0.25  # a flip further from the upper transit is that at the lower one
 MOONLIT_FACTOR = 0.5  # of a dark minute: less is said to be in moonlight only
 
 
@@ -311,10 +312,34 @@ def unknown(plan: NightPlan) -> Iterator[dict[str, str]]:
             f"{action.exposure_from}: {action.exposure_s:g} s",
             "take one, and scan it",
         )
+    yield from _assumed_sky(plan)
     if known.cadence.flip is None:
         yield _unknown("whether the mount turns over",
                        "no header tells the side of the pier: no flip is planned",
                        "before_meridian_min and after_meridian_min under [tonight]")  # fmt: skip
+
+
+def _assumed_sky(plan: NightPlan) -> Iterator[dict[str, str]]:
+    """List what the plan takes for granted of twilight, and of a mount below the pole."""
+    if plan.dark.nautical is not None and plan.dark.nautical != plan.dark.astronomical:
+        yield _unknown("how bright twilight is through narrow bands",
+                       "taken as dark down to the twilight you set: minutes there are worth less",
+                       "twilight_deg = -18 under [tonight] leaves them out")  # fmt: skip
+    below = sorted({c.action.target for c in plan.chances if c is not None and _turns_below(c)})
+    if below:
+        yield _unknown(f"whether the mount turns over below the pole on {', '.join(below)}",
+                       "taken to do so as it does above",
+                       "before_meridian_min and after_meridian_min under [tonight]")  # fmt: skip
+
+
+def _turns_below(chance: Chance) -> bool:
+    """Tell whether a flip that is not that at the upper transit falls into its time."""
+    upper = chance.transit
+    return any(
+        (upper is None or abs(turn.start - upper) > UPPER_DAYS)
+        and any(a < turn.start < b for a, b in chance.spans)
+        for turn in chance.turns
+    )
 
 
 def _unknown(what: str, why: str, cure: str) -> dict[str, str]:

@@ -189,6 +189,15 @@ def windows(
     return spans_above(grid.days, above)
 
 
+def lower_transit(grid: SkyGrid, hour_angle_deg: Floats) -> float | None:
+    """Find when a track (n,) crosses the meridian below the pole; None when it does not."""
+    passes = np.flatnonzero(hour_angle_deg[1:] - hour_angle_deg[:-1] < -180)
+    if not passes.size:
+        return None
+    i = int(passes[0])
+    return float(grid.days[i] + (180 - hour_angle_deg[i]) / SIDEREAL_DEG_A_DAY)
+
+
 def transit(grid: SkyGrid, hour_angle_deg: Floats) -> float | None:
     """Find the upper transit of a track (n,) in the grid's days; None when there is none."""
     passes = np.flatnonzero((hour_angle_deg[:-1] < 0) & (hour_angle_deg[1:] >= 0)

@@ -23,6 +23,7 @@ from runlog.core.trends.statistics import (
     shift,
     step_place,
     theil_sen,
+    usual_step,
 )
 
 DAYS_A_YEAR = 365.25
@@ -155,7 +156,7 @@ def inflation_of(values: Values) -> float:
     variance of a sum of values with one correlation r of neighbours is (1 + r) / (1 - r) larger.
     """
     order = np.arange(len(values), dtype=np.float64)
-    r = memory(values - theil_sen(order, values).middle * order)
+    r = memory(values - usual_step(values) * order)
     return max(hamed_rao(values), (1 + r) / (1 - r))
 
 
@@ -209,7 +210,7 @@ def _judged(
 def _is_step(this: _Tested, change: Change) -> bool:
     """Tell whether a step leaves less over than a line does, by absolute residuals."""
     order = np.arange(len(this.values), dtype=np.float64)
-    line = this.values - theil_sen(order, this.values).middle * order
+    line = this.values - usual_step(this.values) * order
     parts = this.values[: change.at], this.values[change.at :]
     left = sum(float(np.abs(part - np.median(part)).sum()) for part in parts)
     return left <= float(np.abs(line - np.median(line)).sum())

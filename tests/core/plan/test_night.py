@@ -1,8 +1,9 @@
 """Whole nights: flips, limits, bright nights, far north and south, dual bands, order of input."""
 
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date
 
+import ephem
 import numpy as np
 import pytest
 
@@ -54,8 +55,8 @@ def test_no_frame_runs_into_the_flip_or_out_of_its_windows():
         for chance in plan.chances:
             for start in chance.frames:
                 end = start + exposure_s * SECOND
-                turn = chance.turn
-                assert end <= turn.start + 1e-9 or start >= turn.resume - 1e-9
+                for turn in chance.turns:
+                    assert end <= turn.start + 1e-9 or start >= turn.resume - 1e-9
                 assert any(a <= start + 1e-9 and end <= b + 1e-8 for a, b in chance.spans)
         for block in plan.blocks:
             assert block.start > before
@@ -67,13 +68,43 @@ def test_no_frame_runs_into_the_flip_or_out_of_its_windows():
         assert plan.share > 0.9
 
 
+def test_a_mount_turns_over_below_the_pole_too():
+    """Guards a target that goes under the pole while it is up: ephem's lower culmination, 65 N.
+
+    The flip is from 2 degrees of hour angle (8 min) before it to 1 degree and 60 s after it; that
+    it is there as it is above is an assumption, and is told.
+    """
+    plan = planned(setting("2026-10-20", 65.0), ("M 81", "L", 20))
+    (chance,) = plan.chances
+    here, star = ephem.Observer(), ephem.FixedBody()
+    here.lat, here.lon, here.pressure, here.date = "65.0", "14.4", 0, "2026/10/20 12:00"
+    star._ra, star._dec, star._epoch = (str(148.89 / 15), str(69.07), ephem.J2000)
+    low = days_since_j2000(here.next_antitransit(star).datetime().replace(tzinfo=UTC))
+    (below,) = [turn for turn in chance.turns if abs(turn.start - low) < 0.05]
+    assert (low - below.start) * 1440 == pytest.approx(8 * 0.9973, abs=0.5)
+    assert (below.resume - low) * 1440 == pytest.approx(4 * 0.9973 + 1, abs=0.5)
+    assert any(a < low < b for a, b in chance.spans)
+    starts_in = [s for s in chance.frames if below.start - 300 * SECOND < s < below.resume]
+    assert starts_in == []
+    assert any("below the pole on M 81" in u["what"] for u in unknown(plan))
+    above = planned(setting("2026-12-10", 30.0), ("M 31", "L", 20))
+    assert not any("below the pole" in u["what"] for u in unknown(above))
+
+
+def test_twilight_that_is_planned_is_said_to_be_taken_as_dark():
+    """Guards minutes between -18 and the twilight set: how bright they are is not known."""
+    said = [list(unknown(planned(setting("2026-10-20", twilight_deg=deg), ("M 31", "Ha", 5))))
+            for deg in (-12.0, -18.0)]  # fmt: skip
+    assert ["twilight" in str(one) for one in said] == [True, False]
+
+
 def test_frames_are_counted_by_hand():
     """Guards floor((window - setup) / (exposure + overhead)), and the flip's gap in it."""
     hour = 3600 * SECOND
-    alone = list(starts(0.0, np.inf, [(0.0, hour)], None, (300.0, 18.0)))
+    alone = list(starts(0.0, np.inf, [(0.0, hour)], (), (300.0, 18.0)))
     assert len(alone) == 11  # 3600 = 11 x 318 + 102; a twelfth frame would end at 3798 s
     turn = Turn(1000 * SECOND, 1500 * SECOND)
-    times = [s / SECOND for s in starts(0.0, np.inf, [(0.0, hour)], turn, (300.0, 18.0))]
+    times = [s / SECOND for s in starts(0.0, np.inf, [(0.0, hour)], [turn], (300.0, 18.0))]
     assert times == pytest.approx([0, 318, 636, 1500, 1818, 2136, 2454, 2772, 3090])
 
 

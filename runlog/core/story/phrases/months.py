@@ -34,10 +34,10 @@ def sky(darker_mag: float, name: str, nights: int) -> str:
 
 def refocus(each_c: float, low_c: float, high_c: float) -> str:
     """Say after how many degrees to focus again: a thing to do before the next night."""
-    return (
-        f"next time refocus every {each_c:.1f} C ({low_c:.1f} to {high_c:.1f} by your sweeps), and "
-        "see that the focuser does not slip"
-    )
+    low, high = f"{low_c:.1f}", f"{high_c:.1f}"
+    closely = "by your sweeps" if low == high else f"{low} to {high} by your sweeps"
+    again = f"next time refocus every {each_c:.1f} C ({closely})"
+    return f"{again}, and see that the focuser does not slip"
 
 
 def went(span_c: float, each_c: float) -> str:
