@@ -125,7 +125,7 @@ def test_the_advice_together_is_what_the_picture_becomes():
     depth = (20 + sum(lights[:6])) / np.sqrt(26) / np.sqrt(20) - 1
     assert found.together.depth == pytest.approx(depth, rel=1e-12)
     assert advice_words(found) == (
-        f"M 33 L, 20 kept frames: keep 6 of 9 doubtful; depth {100 * depth:+.1f} %, width 0.0 %; "
+        f"M 33 L, 20 kept frames: keep 6 of 9 doubtful; depth {100 * depth:+.1f}%, width 0.0%; "
         "leaving out all that are doubtful costs 45 min of exposure"
     )
 
