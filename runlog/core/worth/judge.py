@@ -13,7 +13,7 @@ from functools import cached_property
 from math import sqrt
 from statistics import median
 
-from runlog.core.frame import Frame, Grade, Lacks
+from runlog.core.frame import Frame, Grade, Lacks, Stage
 from runlog.core.ledger.effective_time import DepthForm, scale_of
 from runlog.core.worth.advice import UNTOLD, Advice, Asked, Effect, Judged
 from runlog.core.worth.stack import Part, Picture, Weights, half_rule, picture_of
@@ -24,6 +24,7 @@ FEWEST_KEPT = 3  # frames that make a picture to compare with
 NO_PICTURE = f"fewer than {FEWEST_KEPT} frames of known depth are kept: there is no picture yet"
 NOT_WHOLE = "part of it is not sky, or its pixels are not where they belong"
 NO_LIGHT = "the width, the light or the noise of it is unknown"
+OTHER_PIXELS = "its pixels are processed otherwise than those of the kept frames"
 OTHER_LIGHT = "its light was never compared with that of the kept frames"
 Parts = Mapping[str, Part]  # by the frame's key
 
@@ -54,6 +55,10 @@ def part_of(frame: Frame, base: str | None) -> Part | None:
     return Part(time_s * light, (got.noise_adu / scale) ** 2, got.fwhm_px * scale, got.beta)
 
 
+def _is_mixed(frame: Frame) -> bool:
+    return frame.header.stage not in (Stage.RAW, Stage.CALIBRATED)
+
+
 @dataclass(frozen=True)
 class Frames:
     """All frames of one target, filter and rig, in order of time, and how they are judged."""
@@ -82,8 +87,14 @@ class Frames:
         """Tell whether there is no picture to compare with."""
         return len(self.now) < FEWEST_KEPT
 
+    @cached_property
+    def _mixed(self) -> bool:
+        """Tell whether most kept frames are of mixed pixels, which have less noise."""
+        return 2 * sum(map(_is_mixed, self._kept)) > len(self._kept)
+
     def _parts(self, frames: Sequence[Frame]) -> Parts:
-        return {f.key: part for f in frames if (part := part_of(f, self._base)) is not None}
+        own = (f for f in frames if _is_mixed(f) is self._mixed)
+        return {f.key: part for f in own if (part := part_of(f, self._base)) is not None}
 
     # --- which are asked about --------------------------------------------------------------
 
@@ -168,7 +179,9 @@ class Frames:
             return NOT_WHOLE
         if part_of(frame, next(iter(lights_of(frame)), None)) is None:
             return NO_LIGHT
-        return NO_PICTURE if self.shut else OTHER_LIGHT
+        if self.shut:
+            return NO_PICTURE
+        return OTHER_LIGHT if _is_mixed(frame) is self._mixed else OTHER_PIXELS
 
     def _effect(self, key: str, part: Part, weights: Weights) -> Effect:
         now = self._whole[weights]

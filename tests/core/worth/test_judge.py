@@ -1,9 +1,11 @@
 """What is advised of frames, and that each sentence is what the numbers say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from runlog.core.frame import Lacks
+from runlog.core.frame import Lacks, Stage
 from runlog.core.ledger.effective_time import DepthForm
 from runlog.core.worth.advice import Advice
 from runlog.core.worth.judge import Frames
@@ -93,6 +95,8 @@ def test_what_is_unknown_is_said():
         found = ask([*kept(), odd])
         assert (found.judged[0].advice, found.together) == (Advice.UNKNOWN, None)
         assert "unknown of 1 frame, because" in advice_words(found)
+    laid = replace(one, header=replace(one.header, stage=Stage.REGISTERED))
+    assert "processed otherwise" in ask([*kept(), laid]).judged[0].why
     bare = ask([*kept(), frame(50, grade="doubtful", beta=None)]).judged[0]
     assert bare.equal.depth > 0.02
 
