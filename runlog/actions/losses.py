@@ -6,7 +6,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.night import others_of, sky_of, told_of
+from runlog.actions.night import others_of, told_of
+from runlog.actions.night_sky import sky_of_run
 from runlog.actions.rig_settings import settings_of
 from runlog.config import Settings
 from runlog.core.selection import EVERYTHING, Selection
@@ -19,6 +20,7 @@ from runlog.store import totals as total_store
 from runlog.store.choose import list_frames
 from runlog.store.depth import references_of_frames
 from runlog.store.engine import reading
+from runlog.store.history import of_frames
 from runlog.store.settling import frames_of_run
 
 LOSS_KEYS = "cause what whose frames lost_s gained_s cure_s share".split()
@@ -54,8 +56,8 @@ def _dark(
     own = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     every = [frame for frame in frames if frame.is_light]
-    sky = sky_of(run.night, every, own)
-    told = told_of(connection, run, every, sky.doubt)
+    sky = sky_of_run(connection, run.id, run.night, every, own)
+    told = told_of(every, of_frames(connection, run.rig_id, run.night, every), sky.doubt)
     dated = [t for t in told if t.frame.header.taken_at_utc is not None]
     lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
     undated = len(told) - len(lights)

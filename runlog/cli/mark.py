@@ -10,6 +10,7 @@ import click
 from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, shown, talk, who, with_session
 from runlog.core.columns import plural
+from runlog.core.times import times_in
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -100,11 +101,11 @@ def _as_advised(
         talk("Nothing is advised of the frames that fit; see: runlog worth")
         return ExitCode.DONE
     talk(*(picture["text"] for picture in picture_rows(found)))
-    if not yes and not _agreed(engine, advised):
+    if not yes and not _agreed(session, engine, advised):
         return ExitCode.USAGE
     for mark, ids in advised.items():
         count = mark_these(engine, session.settings, ids, mark, note, who())
-        _tell(engine, mark, count, [])
+        _tell(mark, count, [])
     return ExitCode.DONE
 
 
@@ -129,25 +130,25 @@ def _mark(
     if choosing_some:
         chosen = session.selection(engine, asked | {"frames": frames})
         found = lights_to_mark(engine, chosen, last=last)
-        if not (frames or last or yes) and not _agreed(engine, {mark: found}):
+        if not (frames or last or yes) and not _agreed(session, engine, {mark: found}):
             return ExitCode.USAGE
         count = mark_these(engine, session.settings, found, mark, note, who())
     else:
         count = mark_frames(engine, session.settings, frames, mark, note, who())
-    _tell(engine, mark, count, found if last else [])
+    _tell(mark, count, _lines(session, engine, found) if last else [])
     return ExitCode.DONE
 
 
-def _tell(engine: "Database", mark: str, count: int, named: Sequence[int]) -> None:
+def _tell(mark: str, count: int, named: Sequence[str]) -> None:
     said = "back to the automatic grade" if mark == "auto" else f"marked {mark}"
-    which = f" ({'; '.join(_lines(engine, named))})" if named else ""
+    which = f" ({'; '.join(named)})" if named else ""
     talk(f"{plural(count, 'frame')} {said}{which}")
 
 
-def _agreed(engine: "Database", found: Mapping[str, Sequence[int]]) -> bool:
+def _agreed(session: Session, engine: "Database", found: Mapping[str, Sequence[int]]) -> bool:
     """Show what would be marked and ask; where nobody can answer, nothing is marked."""
     for mark, ids in found.items():
-        lines = _lines(engine, ids[:SHOWN])
+        lines = _lines(session, engine, ids[:SHOWN])
         talk(f"{plural(len(ids), 'frame')} would be marked {mark}:", *(f"  {x}" for x in lines))
         if len(ids) > SHOWN:
             talk(f"  and {len(ids) - SHOWN} more")
@@ -160,14 +161,15 @@ def _agreed(engine: "Database", found: Mapping[str, Sequence[int]]) -> bool:
     return False
 
 
-def _lines(engine: "Database", ids: Sequence[int]) -> list[str]:
+def _lines(session: Session, engine: "Database", ids: Sequence[int]) -> list[str]:
     """Say which frames these are: key, start, target, filter, grade and file."""
     from runlog.actions.frames import frame_rows, short_keys
     from runlog.core.selection import Selection
 
     rows = frame_rows(engine, Selection(frame_ids=tuple(ids)))
     keys = short_keys(engine, rows)
-    return [_line(row, keys[row["fingerprint"]]) for row in rows]
+    with times_in(session.zone(engine)):
+        return [_line(row, keys[row["fingerprint"]]) for row in rows]
 
 
 def _line(row: dict[str, Any], key: str) -> str:

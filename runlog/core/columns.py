@@ -7,6 +7,7 @@ from typing import Any, get_type_hints
 
 from runlog.core.described import SHOWN
 from runlog.core.frame import Frame
+from runlog.core.moments import MOMENTS
 
 Show = Callable[[Any], str]
 NOTHING = "–"
@@ -100,6 +101,7 @@ def _of_frames() -> dict[str, Column]:
 
 NUMBERS = (int, float, int | None, float | None)
 COLUMNS: Mapping[str, Column] = _of_frames() | {
+    "taken_at_utc": Column("start", MOMENTS["taken_at_utc"].alone),
     "fwhm_arcsec": Column("FWHM ″", _number(2), True),
     "faults": Column("why", ", ".join),
     "path": Column("file"),
@@ -149,11 +151,11 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "id": Column("no.", str, True),
     "what": Column("what"),
     "who": Column("who"),
-    "at_utc": Column("when (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
+    "at_utc": Column("when", MOMENTS["at_utc"].alone),
     "root": Column("root"),
     "where": Column("on this machine"),
     "files": Column("files", str, True),
-    "scanned_at_utc": Column("last scan (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
+    "scanned_at_utc": Column("last scan", MOMENTS["scanned_at_utc"].alone),
     "stands": Column("in force", lambda v: "yes" if v else "no"),
     "selection": Column("chosen by"),
     "series": Column("series"),

@@ -23,6 +23,7 @@ class Listing:
     keys: Sequence[str]
     beside: Sequence[str] = ()
     optional: Sequence[str] = ()
+    stream: bool = False  # an object a line, as things happen, and no listing around them
 
 
 _SUMS = "frames logged_s kept_s doubtful_s rejected_s ungraded_s"
@@ -40,6 +41,11 @@ LISTINGS: Mapping[str, Listing] = {
     "frames": Listing("runlog.frames/1", ROW_KEYS),
     "measure": Listing("runlog.measure/1", ROW_KEYS, optional=["second_opinion"]),
     "night": Listing("runlog.night/1", _NIGHT, beside=[*_NIGHT, "to_go"]),
+    "report": Listing(
+        "runlog.report/1",
+        "about night rig headline figures blocks".split(),
+        beside="about of title made".split(),
+    ),
     "nights": Listing("runlog.nights/1", f"night rig {_SUMS} night_from noted".split()),
     "totals": Listing("runlog.totals/1", _TOTAL, beside=["mosaics"]),
     "growth": Listing(
@@ -72,7 +78,7 @@ LISTINGS: Mapping[str, Listing] = {
         "runlog.calibration/1",
         "rig filter exposure_s gain offset readout_mode binning size origin set_c rotator_deg "
         "frames nights darks flats flat_darks bias missing notes doubts".split(),
-        ("judged",),
+        ("judged", "judged_since"),
     ),
     "export": Listing(
         "runlog.export/2",
@@ -111,6 +117,12 @@ LISTINGS: Mapping[str, Listing] = {
     ),
     "roots": Listing("runlog.roots/1", "name path missing files scanned_at_utc machines".split()),
     "check": Listing("runlog.check/1", "about well text cure".split()),
+    "watch": Listing(
+        "runlog.watch/1",
+        "at_utc kind path rig grade faults first_look cause since_utc frames latency_s "
+        "text".split(),
+        stream=True,
+    ),
 }
 
 
@@ -145,11 +157,13 @@ def _spelt(kinds: Kinds, keys: str) -> dict[str, Kinds]:
 KINDS: Mapping[str, Kinds] = {
     **_of_frame(),
     **_spelt((*STRING, *NULL), "path fingerprint error rig action subject object night_from text"),
-    **_spelt((*STRING, *NULL), "who at_utc selection setting name about cure mosaic panel what"),
+    **_spelt((*STRING, *NULL), "who at_utc selection setting name cure mosaic panel what"),
     **_spelt((*STRING, *NULL), "effective_note goal_form first_night last_night verdict evidence"),
     **_spelt((*STRING, *NULL), "fault overridden_by overridden_why frame extinction_from last"),
     **_spelt((*STRING, *NULL), "dark_start_utc dark_end_utc first_utc last_utc scanned_at_utc"),
-    **_spelt((*STRING, *NULL), "first start_utc end_utc kind worst_panel"),
+    **_spelt((*STRING, *NULL), "first start_utc end_utc kind worst_panel judged_since"),
+    **_spelt((*STRING, *NULL), "first_look cause since_utc"),
+    **_spelt((*NUMBER, *NULL), "latency_s"),
     **_spelt((*NUMBER, *NULL), "logged_s kept_s doubtful_s rejected_s ungraded_s goal_s to_go_s"),
     **_spelt((*NUMBER, *NULL), "share_kept gain_next_hour credited_s kept_so_far_s progress"),
     **_spelt((*NUMBER, *NULL), "effective_so_far_s open_shutter_s elapsed_s overhead_median_s"),
@@ -175,11 +189,15 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*BOOLEAN, *NULL), "missing done stands changed well"),
     **_spelt((*LIST, *NULL), "paths faults questions corrected streaks noted to_check events"),
     **_spelt((*LIST, *NULL), "added spellings size origin notes mosaics to_go judged"),
+    **_spelt(STRING, "about of title headline"),
+    **_spelt(LIST, "figures blocks"),
+    **_spelt(OBJECT, "made"),
     **_spelt(OBJECT, "counts lost dark_lost verdicts machines darks flats flat_darks bias pace"),
     **_spelt((*OBJECT, *NULL), "evidence field level second_opinion says"),
 }
 # Where a key of a listing is of another type than elsewhere.
 OWN_KINDS: Mapping[tuple[str, str], Kinds] = {
+    ("check", "about"): (*STRING, *NULL),
     ("calibration", "binning"): LIST,
     ("calibration", "nights"): LIST,
     ("calibration", "missing"): LIST,

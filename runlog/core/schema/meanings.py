@@ -12,6 +12,17 @@ paths: all files that hold these pixels
 missing: whether no file of it is on this machine now
 fingerprint: the frame's key, a hash of its decoded pixels; a start of it names the frame
 kind: what the frame was taken for: light, dark, bias, flat, flat-dark, focus, stack, other
+watch:kind: frame (one was graded), alarm, cleared (it is over), overdue, end (of the watch)
+watch:path: the frame's file; null where it is not of one frame
+watch:at_utc: when it was told
+watch:grade: the frame's grade by all that is known when it was told; null where it is no frame
+watch:faults: what the first look found
+first_look: the grade that the first look at the frame gave
+cause: what is warned of: a cause of spoilt frames, or folder, folder-silent, disk, database
+since_utc: start of the first frame of a warning's stretch
+watch:frames: frames of the stretch that is warned of; with end, frames graded
+latency_s: from the file's last change to this line
+watch:text: the line in words
 kind_from: what its kind was read from
 night: ISO date of the evening; a night goes from local noon to local noon
 rig: telescope and camera
@@ -230,6 +241,7 @@ calibration:frames: kept light frames of the group
 calibration:nights: ISO dates of the evenings
 calibration:doubts: why frames that would be used may not be fit for it
 judged: what was found of calibration frames: the rig, the night, which, and why
+judged_since: the evening that calibration frames are judged from; null where none is older
 calibration:missing: what has to be taken yet, in words
 roots:path: the folder on this machine
 roots:missing: whether the folder is not on this machine now
@@ -237,6 +249,13 @@ corrections:field: what of the header was corrected
 corrections:frames: frames it was said of
 targets:questions: what is doubtful about the name, each with the command that settles it
 check:text: what was found
+of: the night, season or target, as its name or ISO date
+title: the heading of the page
+headline: what it comes to, in one sentence
+figures: the numbers that count, each with its name and what is to be said beside it, in seconds
+blocks: the parts of the page in their order, each with its block, heading and kind
+made: what the page was made with: version, digest of the limits, database, the clock of its words
+report:about: what the page is about: night, season, target
 """
 
 
@@ -252,7 +271,8 @@ MEANINGS = _read()
 # What the end of a key says of its unit.
 UNITS = {
     "s": "s", "px": "px", "arcsec": "arcsec", "adu": "ADU", "deg": "deg", "c": "deg C", "pct": "%",
-    "ppm": "per million", "utc": "UTC, ISO 8601", "mag": "mag",
+    "ppm": "per million", "utc": "UTC, ISO 8601", "mag": "mag", "arcmin": "arcmin", "um": "um",
+    "m": "m",
 }  # fmt: skip
 
 
