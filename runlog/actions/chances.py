@@ -62,7 +62,7 @@ def with_chances(
         return [row | NOTHING for row in rows]
     with reading(engine) as connection:
         try:
-            rigs = chosen_rigs(connection, settings, Selection(rigs=asked.selection.rigs))
+            rigs = chosen_rigs(connection, settings, asked)
         except UsageError as error:  # no site, or several: the rest of the forecast stands
             missing = _why(f"{error.what[0].lower()}{error.what[1:]}")
             return [row | (missing if _is_open(row) else NOTHING) for row in rows]

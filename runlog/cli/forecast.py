@@ -6,8 +6,8 @@ from typing import Any
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, talk, with_session
-from runlog.cli.plain_table import table
+from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+from runlog.cli.plain_table import say, table
 from runlog.core.columns import hours, plural, share
 
 SHOWN = "priority target filter goal_s kept_s to_go_s usual_night_s record_nights text".split()
@@ -55,11 +55,9 @@ def command(
 
 
 def _chances(rows: list[dict[str, Any]]) -> None:
-    from rich.text import Text
-
     said = [f"{r['target']} {r['filter']}: {r['chances']}" for r in rows if r["chances"]]
     if said:
-        show(Text(""), *(Text(safe(line)) for line in said))
+        say("", *said)
 
 
 def _tell(pace: dict[str, Any]) -> None:

@@ -10,12 +10,11 @@ from runlog.cli.common import (
     echo_csv,
     echo_json,
     listing,
-    safe,
     show,
     talk,
     with_session,
 )
-from runlog.cli.plain_table import table
+from runlog.cli.plain_table import say, table
 
 SHOWN = "cause what whose frames lost_s share gained_s cure_s".split()
 DROP = "gained_s whose frames share"
@@ -52,10 +51,8 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
 
 
 def _show(rows: list[dict[str, Any]], sums: dict[str, Any]) -> None:
-    from rich.text import Text
-
     if rows:
-        show(table(rows, SHOWN, DROP), Text(""))
-    show(Text(safe(sums["text"])))
+        show(table(rows, SHOWN, DROP))
+    say("", sums["text"])
     if sums["dark_unused_s"] is None:
         talk("The unused dark is known of whole nights alone: leave --target and --filter out.")

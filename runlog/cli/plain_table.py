@@ -5,7 +5,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from runlog.cli.common import Rows, shown
+import click
+
+from runlog.cli.common import Rows, safe, shown, table_width
 from runlog.core.columns import COLUMNS, NOTHING
 from runlog.core.moments import MOMENTS
 
@@ -179,6 +181,14 @@ def wrapped(text: str, width: int) -> list[str]:
             lines.append("")
         lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
     return lines
+
+
+def say(*sentences: str, indent: int = 0) -> None:
+    """Print sentences on stdout, broken at the terminal's width; in a pipe a line each."""
+    width = table_width()
+    for sentence in map(safe, sentences):
+        lines = [sentence] if width is None else wrapped(sentence, max(width - indent, LEAST))
+        click.echo("\n".join(f"{' ' * indent}{line}" for line in lines))
 
 
 def table(rows: Rows, keys: Sequence[str], drop: str = "") -> Table:

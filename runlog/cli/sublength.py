@@ -15,7 +15,7 @@ from runlog.cli.common import (
     talk,
     with_session,
 )
-from runlog.cli.plain_table import table
+from runlog.cli.plain_table import say, table
 
 SHOWN = (
     "filter setting frames usual_s low_s high_s best_s sky_e_s read_noise_e overhead_s spoilt_a_h "
@@ -62,9 +62,9 @@ def _show(rig: str, rows: list[dict[str, Any]]) -> None:
         unused = set() if several else {"setting"}
         keys = [k for k in SHOWN if k not in unused and any(row[k] is not None for row in known)]
         show(table(known, keys, DROP))
-    show(*(Text(f"  {safe(_name(row, several))}: {safe(row['text'])}") for row in rows))
+    say(*(f"{_name(row, several)}: {row['text']}" for row in rows), indent=2)
     if known:
-        show(Text(f"  {safe(known[0]['spoiling'])}"))
+        say(known[0]["spoiling"], indent=2)
 
 
 def _name(row: dict[str, Any], several: bool) -> str:

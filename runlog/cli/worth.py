@@ -10,12 +10,11 @@ from runlog.cli.common import (
     echo_csv,
     echo_json,
     listing,
-    safe,
     show,
     talk,
     with_session,
 )
-from runlog.cli.plain_table import table
+from runlog.cli.plain_table import say, table
 
 if TYPE_CHECKING:
     from runlog.actions.open import Database
@@ -76,8 +75,6 @@ def command(
 
 
 def _dithers(session: Session, asked: dict[str, Any], *, as_json: bool, as_csv: bool) -> int:
-    from rich.text import Text
-
     from runlog.actions.worth import DITHER_KEYS, dithers
 
     engine = session.engine()
@@ -89,14 +86,12 @@ def _dithers(session: Session, asked: dict[str, Any], *, as_json: bool, as_csv: 
     elif not rows:
         talk("No kept frame fits.")
     else:
-        show(*(Text(safe(f"{r['target']} {r['filter']}: {r['text']}")) for r in rows))
+        say(*(f"{r['target']} {r['filter']}: {r['text']}" for r in rows))
     return 0
 
 
 def _show(engine: "Database", found: "list[Asked]") -> None:
     import os
-
-    from rich.text import Text
 
     from runlog.actions.frames import short_keys
     from runlog.actions.worth import picture_rows, worth_rows
@@ -106,8 +101,8 @@ def _show(engine: "Database", found: "list[Asked]") -> None:
     for row in rows:
         row |= {"key": keys[row["fingerprint"]], "path": os.path.basename(row["path"] or "")}
     shown = [key for key in SHOWN if any(row[key] not in (None, []) for row in rows)]
-    show(table(rows, shown, DROP), Text(""))
-    show(*(Text(safe(picture["text"])) for picture in picture_rows(found)))
+    show(table(rows, shown, DROP))
+    say("", *(picture["text"] for picture in picture_rows(found)))
     talk(
         "light: of the usual kept frame's; even at: from there on it deepens a sum of equal "
         "weights; depth: of faint surfaces; stars: depth of stars; width: of the picture's stars"

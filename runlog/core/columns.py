@@ -72,7 +72,7 @@ def share(value: float) -> str:
 def change(value: float) -> str:
     """Write a change as a percentage with its sign, to a tenth of a percent."""
     said = f"{100 * value:+.1f}"
-    return f"{'0.0' if float(said) == 0 else said} %"
+    return f"{'0.0' if float(said) == 0 else said}%"
 
 
 def length(seconds: float) -> str:

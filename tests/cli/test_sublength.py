@@ -59,7 +59,7 @@ def test_numbers_are_those_of_the_night(home):
 def test_shown(home):
     """The table, the sentence and CSV; nothing stored, nothing said."""
     shown = here(home, "sublength").stdout
-    assert "are all within 2 % of the best" in shown and "your 300 s" in shown
+    assert "are all within 2% of the best" in shown and "your 300 s" in shown
     rows = list(csv.DictReader(io.StringIO(here(home, "sublength", "--csv").stdout)))
     assert list(rows[0]) == KEYS
     assert "No light frame" in here(home, "sublength", "--night", "2026-01-01").stderr

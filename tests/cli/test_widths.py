@@ -11,7 +11,10 @@ import pytest
 
 from tests.tools import argv, database_of, environment, here, noise, runlog, write_frame
 
-LISTED = ["totals", "frames", "nights", "forecast", "targets", "calibration", "totals --by night"]
+LISTED = [
+    "totals", "frames", "nights", "forecast", "targets", "calibration", "totals --by night",
+    "losses",
+]  # fmt: skip
 WIDTHS = [60, 80, 120, 200]
 
 

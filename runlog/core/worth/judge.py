@@ -13,10 +13,10 @@ from functools import cached_property
 from math import sqrt
 from statistics import median
 
-from runlog.core.frame import Frame, Grade, Lacks
+from runlog.core.frame import Frame, Grade, Lacks, Stage
 from runlog.core.ledger.effective_time import DepthForm, scale_of
 from runlog.core.worth.advice import UNTOLD, Advice, Asked, Effect, Judged
-from runlog.core.worth.stack import Part, Picture, Weights, half_rule
+from runlog.core.worth.stack import Part, Picture, Weights, half_rule, picture_of
 
 BORDERLINE = 0.5  # of what the usual kept frame brings
 NEGLIGIBLE = 0.1  # likewise: either way is as well
@@ -24,6 +24,7 @@ FEWEST_KEPT = 3  # frames that make a picture to compare with
 NO_PICTURE = f"fewer than {FEWEST_KEPT} frames of known depth are kept: there is no picture yet"
 NOT_WHOLE = "part of it is not sky, or its pixels are not where they belong"
 NO_LIGHT = "the width, the light or the noise of it is unknown"
+OTHER_PIXELS = "its pixels are processed otherwise than those of the kept frames"
 OTHER_LIGHT = "its light was never compared with that of the kept frames"
 Parts = Mapping[str, Part]  # by the frame's key
 
@@ -54,6 +55,10 @@ def part_of(frame: Frame, base: str | None) -> Part | None:
     return Part(time_s * light, (got.noise_adu / scale) ** 2, got.fwhm_px * scale, got.beta)
 
 
+def _is_mixed(frame: Frame) -> bool:
+    return frame.header.stage not in (Stage.RAW, Stage.CALIBRATED)
+
+
 @dataclass(frozen=True)
 class Frames:
     """All frames of one target, filter and rig, in order of time, and how they are judged."""
@@ -82,8 +87,14 @@ class Frames:
         """Tell whether there is no picture to compare with."""
         return len(self.now) < FEWEST_KEPT
 
+    @cached_property
+    def _mixed(self) -> bool:
+        """Tell whether most kept frames are of mixed pixels, which have less noise."""
+        return 2 * sum(map(_is_mixed, self._kept)) > len(self._kept)
+
     def _parts(self, frames: Sequence[Frame]) -> Parts:
-        return {f.key: part for f in frames if (part := part_of(f, self._base)) is not None}
+        own = (f for f in frames if _is_mixed(f) is self._mixed)
+        return {f.key: part for f in own if (part := part_of(f, self._base)) is not None}
 
     # --- which are asked about --------------------------------------------------------------
 
@@ -134,26 +145,23 @@ class Frames:
         To what is not asked about the one that brings most is added first, and each next one that
         makes the picture better still.
         """
-        taken = {key: part for key, part in self.now.items() if key not in own}
+        taken = self._picture({key: part for key, part in self.now.items() if key not in own})
         alone = {key: self._gain(taken, part) for key, part in own.items()}
         better = set()
         for key in sorted(own, key=lambda k: (-alone[k], k)):
             if self._gain(taken, own[key]) > 0:
-                taken[key] = own[key]
+                taken = taken.plus(own[key])
                 better.add(key)
         return better
 
-    def _gain(self, taken: Parts, part: Part) -> float:
-        if not taken:
+    def _gain(self, taken: Picture, part: Part) -> float:
+        """Tell by how much a frame makes a picture deeper, in the rig's form of depth."""
+        if not taken.frames:
             return part.signal_adu**2 / part.variance_adu2
-        before = list(taken.values())
-        return self._better(Picture([*before, part], self.weights), Picture(before, self.weights))
-
-    def _better(self, after: Picture, before: Picture) -> float:
-        """Tell by how much a picture is deeper, in the rig's form of depth."""
-        if self.form is DepthForm.POINT and after.star_depth and before.star_depth:
-            return after.star_depth / before.star_depth - 1
-        return after.depth / before.depth - 1
+        after = taken.plus(part)
+        if self.form is DepthForm.POINT and after.star_depth and taken.star_depth:
+            return after.star_depth / taken.star_depth - 1
+        return after.depth / taken.depth - 1
 
     def _judged(self, frame: Frame, part: Part | None, better: bool) -> Judged:
         if part is None:
@@ -171,11 +179,18 @@ class Frames:
             return NOT_WHOLE
         if part_of(frame, next(iter(lights_of(frame)), None)) is None:
             return NO_LIGHT
-        return NO_PICTURE if self.shut else OTHER_LIGHT
+        if self.shut:
+            return NO_PICTURE
+        return OTHER_LIGHT if _is_mixed(frame) is self._mixed else OTHER_PIXELS
 
     def _effect(self, key: str, part: Part, weights: Weights) -> Effect:
-        others = [own for name, own in self.now.items() if name != key]
-        return Effect.between(Picture([*others, part], weights), Picture(others, weights))
+        now = self._whole[weights]
+        others = now.minus(part) if key in self.now else now
+        return Effect.between(others.plus(part), others)
+
+    @cached_property
+    def _whole(self) -> dict[Weights, Picture]:
+        return {weights: picture_of(list(self.now.values()), weights) for weights in Weights}
 
     def _advised(self, frame: Frame, effect: Effect, better: bool) -> tuple[Advice, str]:
         usual = sqrt(len(self.now) / (len(self.now) - 1)) - 1  # of one of so many alike
@@ -188,9 +203,12 @@ class Frames:
 
     def _usual_light(self, frame: Frame) -> float:
         """Give the light of the usual kept frame in the time of this one."""
+        return self._usual_adu_s * (frame.header.exposure_s or 0.0)
+
+    @cached_property
+    def _usual_adu_s(self) -> float:
         kept = [f for f in self._kept if f.key in self.now]
-        usual = median(self.now[f.key].signal_adu / (f.header.exposure_s or 1.0) for f in kept)
-        return usual * (frame.header.exposure_s or 0.0)
+        return median(self.now[f.key].signal_adu / (f.header.exposure_s or 1.0) for f in kept)
 
     def _following(self, judged: Sequence[Judged], own: Parts) -> tuple[Effect | None, ...]:
         """Compare the picture after the advice with that of now, and with all to be looked at too.
@@ -212,4 +230,4 @@ class Frames:
         return Effect.between(self._picture(after), self._picture(before))
 
     def _picture(self, parts: Parts) -> Picture:
-        return Picture(list(parts.values()), self.weights)
+        return picture_of(list(parts.values()), self.weights)

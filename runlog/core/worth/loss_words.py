@@ -44,7 +44,12 @@ def _worth(found: Budget) -> str:
     lost_s = sum(x.lost_s for x in found.losses if x.kept)
     gained_s = sum(x.gained_s for x in found.losses)
     gained = f", {hours(gained_s)} gained" if gained_s >= 1 else ""
-    effective = f"what was kept is worth {hours(found.effective_s)} of the best nights"
+    behind = found.reference_nights
+    if behind == (1,):
+        best = "one night's best frames"
+    else:
+        best = "the best nights" + " (in part one night alone)" * (1 in behind)
+    effective = f"what was kept is worth {hours(found.effective_s)} of {best}"
     return f"{effective}: {hours(lost_s)} lost in it{gained}"
 
 

@@ -118,6 +118,7 @@ class Budget:
     unknown_frames: int
     losses: tuple[Loss, ...]  # the most first
     per_kept_s: float | None = None  # effective time of a second kept
+    reference_nights: tuple[int, ...] = ()  # that each reference in it was found among, each once
 
 
 @dataclass
@@ -150,7 +151,15 @@ def budget(lights: Sequence[Frame], references: References) -> Budget:
         sum(map(_time_s, unknown)), len(unknown),
         tuple(sorted(book.losses.values(), key=lambda x: (-x.lost_s, x.cause, x.kept))),
         effective_s / kept_known_s if kept_known_s else None,
+        tuple(sorted({_nights_behind(f, references) for f in kept if f.key in known})),
     )  # fmt: skip
+
+
+def _nights_behind(frame: Frame, references: References) -> int:
+    """Count the nights that the references of a frame were found among."""
+    where, (rig_id, form) = frame.context, references.runs[frame.context.run_id]
+    found = references.divisors(rig_id, where.filter, frame.judgement.depth_base or "")
+    return min(found.light.nights, found.of(form).nights) if found else 0
 
 
 def _time_s(frame: Frame) -> float:

@@ -14,9 +14,10 @@ frame hardly moves the half maximum, and yet takes light out of it: the width al
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property, lru_cache
+from math import sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -50,53 +51,72 @@ class Part(NamedTuple):
 
 @dataclass(frozen=True)
 class Picture:
-    """Frames laid on one another."""
+    """Frames laid on one another, as sums: one more or one less takes no look at all the others."""
 
-    parts: Sequence[Part]
-    weights: Weights = Weights.EQUAL
+    weights: Weights
+    frames: int = 0
+    light: float = 0.0  # sum of w s
+    noise2: float = 0.0  # sum of w^2 v
+    profile: Floats = field(default_factory=lambda: np.zeros(len(RADIUS)))  # at RADIUS
+    shaped: Floats = field(default_factory=lambda: np.empty((3, 0)))  # w s, FWHM, beta by frame
 
     @property
-    def frames(self) -> int:
-        """Count the frames."""
-        return len(self.parts)
-
-    @cached_property
     def depth(self) -> float:
         """Light of a star over the noise of a square arc second: the depth of faint surfaces."""
-        each = weights_of(self.parts, self.weights)
-        noise2 = each**2 @ np.array([part.variance_adu2 for part in self.parts])
-        return float(self._light.sum() / np.sqrt(noise2))
+        return self.light / sqrt(self.noise2)
 
     @cached_property
     def star_depth(self) -> float | None:
         """Light of a star over its noise, measured by its profile; None where none is known."""
-        if not self._shaped:
-            return None
-        light = self._light[self._shaped]
-        each = np.array([_profile(self.parts[n].fwhm, self._beta(n)) for n in self._shaped])
-        profile = light @ each / light.sum()
-        return self.depth * float(np.sqrt(profile**2 @ AREA))
+        light = float(self.shaped[0].sum())
+        return self.depth * sqrt(float(self.profile**2 @ AREA)) / light if light > 0 else None
 
     @cached_property
     def fwhm(self) -> float | None:
         """Width of its stars; None where no frame of it has a profile."""
-        if not self._shaped:
-            return None
-        fwhm = np.array([self.parts[n].fwhm for n in self._shaped])
-        beta = np.array([self._beta(n) for n in self._shaped])
-        return width_of_sum(self._light[self._shaped], fwhm, beta)
+        return width_of_sum(*self.shaped) if self.shaped.size else None
 
-    @cached_property
-    def _light(self) -> Floats:
-        signal = np.array([part.signal_adu for part in self.parts])
-        return np.asarray(weights_of(self.parts, self.weights) * signal)
+    def plus(self, part: Part) -> "Picture":
+        """Lay one frame more on it."""
+        return self._changed(part, 1)
 
-    @cached_property
-    def _shaped(self) -> list[int]:
-        return [n for n, part in enumerate(self.parts) if part.beta is not None]
+    def minus(self, part: Part) -> "Picture":
+        """Take one of its frames away."""
+        return self._changed(part, -1)
 
-    def _beta(self, n: int) -> float:
-        return self.parts[n].beta or 0.0
+    def _changed(self, part: Part, by: int) -> "Picture":
+        weight = weight_of(part, self.weights)
+        light, shaped, profile = weight * part.signal_adu, self.shaped, self.profile
+        if part.beta is not None:
+            profile = profile + by * light * _profile(part.fwhm, part.beta)
+            shaped = _columns(shaped, (light, part.fwhm, part.beta), by)
+        noise2 = self.noise2 + by * weight**2 * part.variance_adu2
+        return Picture(
+            self.weights, self.frames + by, self.light + by * light, noise2, profile, shaped
+        )
+
+
+def picture_of(parts: Sequence[Part], weights: Weights = Weights.EQUAL) -> Picture:
+    """Lay frames on one another."""
+    weight = np.array([weight_of(part, weights) for part in parts])
+    signal = np.array([part.signal_adu for part in parts])
+    variance = np.array([part.variance_adu2 for part in parts])
+    known = [(n, p.fwhm, p.beta) for n, p in enumerate(parts) if p.beta is not None]
+    light = weight * signal
+    shaped = np.array([(light[n], fwhm, beta) for n, fwhm, beta in known]).reshape(-1, 3).T
+    profile = np.zeros(len(RADIUS))
+    for n, fwhm, beta in known:
+        profile += light[n] * _profile(fwhm, beta)
+    noise2 = float((weight**2 * variance).sum())
+    return Picture(weights, len(parts), float(light.sum()), noise2, profile, shaped)
+
+
+def _columns(shaped: Floats, column: tuple[float, float, float], by: int) -> Floats:
+    """Add a frame's column, or take away the first that is alike."""
+    own = np.array(column)[:, None]
+    if by > 0:
+        return np.hstack([shaped, own])
+    return np.delete(shaped, int(np.flatnonzero((shaped == own).all(axis=0))[0]), axis=1)
 
 
 @lru_cache(maxsize=20000)
@@ -115,11 +135,9 @@ def half_rule(signal_adu: float, variance_adu2: float, own_adu2: float) -> float
     return float(signal_adu * (np.sqrt(1 + own_adu2 / variance_adu2) - 1))
 
 
-def weights_of(parts: Sequence[Part], weights: Weights) -> Floats:
-    """Give the weight of each frame, (n,); their scale means nothing."""
-    if weights is Weights.EQUAL:
-        return np.ones(len(parts))
-    return np.array([part.signal_adu / part.variance_adu2 for part in parts])
+def weight_of(part: Part, weights: Weights) -> float:
+    """Give the weight of a frame; the scale of weights means nothing."""
+    return 1.0 if weights is Weights.EQUAL else part.signal_adu / part.variance_adu2
 
 
 def width_of_sum(light: Floats, fwhm: Floats, beta: Floats) -> float:

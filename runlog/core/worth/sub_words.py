@@ -1,6 +1,6 @@
 """The lengths that serve, in a sentence: mostly a wide range, and what limits it."""
 
-from runlog.core.columns import exposure, hours, length, plural
+from runlog.core.columns import exposure, hours, length, plural, share
 from runlog.core.worth.sub_length import WITHIN, Lengths, Limit
 from runlog.core.worth.sub_record import Record, Spoiling
 
@@ -21,7 +21,7 @@ def sub_words(record: Record, found: Lengths, high_s: float | None, too_long: Li
 
 
 def _percent() -> str:
-    return f"{100 * (1 - WITHIN):.0f} %"
+    return share(1 - WITHIN)
 
 
 def _range(found: Lengths, high_s: float | None) -> str:

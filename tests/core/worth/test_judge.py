@@ -1,9 +1,11 @@
 """What is advised of frames, and that each sentence is what the numbers say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from runlog.core.frame import Lacks
+from runlog.core.frame import Lacks, Stage
 from runlog.core.ledger.effective_time import DepthForm
 from runlog.core.worth.advice import Advice
 from runlog.core.worth.judge import Frames
@@ -93,6 +95,8 @@ def test_what_is_unknown_is_said():
         found = ask([*kept(), odd])
         assert (found.judged[0].advice, found.together) == (Advice.UNKNOWN, None)
         assert "unknown of 1 frame, because" in advice_words(found)
+    laid = replace(one, header=replace(one.header, stage=Stage.REGISTERED))
+    assert "processed otherwise" in ask([*kept(), laid]).judged[0].why
     bare = ask([*kept(), frame(50, grade="doubtful", beta=None)]).judged[0]
     assert bare.equal.depth > 0.02
 
@@ -125,7 +129,7 @@ def test_the_advice_together_is_what_the_picture_becomes():
     depth = (20 + sum(lights[:6])) / np.sqrt(26) / np.sqrt(20) - 1
     assert found.together.depth == pytest.approx(depth, rel=1e-12)
     assert advice_words(found) == (
-        f"M 33 L, 20 kept frames: keep 6 of 9 doubtful; depth {100 * depth:+.1f} %, width 0.0 %; "
+        f"M 33 L, 20 kept frames: keep 6 of 9 doubtful; depth {100 * depth:+.1f}%, width 0.0%; "
         "leaving out all that are doubtful costs 45 min of exposure"
     )
 

@@ -9,6 +9,7 @@ import pytest
 from runlog.core.frame import Lacks
 from runlog.core.ledger.depth_reference import Reference
 from runlog.core.ledger.worth import References
+from runlog.core.worth.loss_words import budget_words
 from runlog.core.worth.losses import (
     FOCUS,
     GUIDING,
@@ -136,3 +137,14 @@ def test_no_reference_is_unknown():
     found = budget(kept(3), References())
     assert (found.unknown_frames, found.effective_s, found.losses) == (3, 0.0, ())
     assert found.per_kept_s is None
+
+
+def test_a_single_night_is_said_to_be_its_own_measure():
+    """With one night behind a reference nobody is told of best nights."""
+    frames = divided(*kept(6, light=0.9))
+    one = budget(frames, REFERENCES)
+    assert one.reference_nights == (1,)
+    assert "of one night's best frames" in budget_words(one, 1)[1]
+    several = replace(one, reference_nights=(1, 4))
+    assert "of the best nights (in part one night alone):" in budget_words(several, 4)[1]
+    assert "of the best nights:" in budget_words(replace(one, reference_nights=(4,)), 4)[1]

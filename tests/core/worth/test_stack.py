@@ -6,7 +6,7 @@ import galsim
 import numpy as np
 import pytest
 
-from runlog.core.worth.stack import Part, Picture, Weights, half_rule, weights_of
+from runlog.core.worth.stack import Part, Weights, half_rule, picture_of, weight_of
 
 TWENTY = [Part(1.0, 1.0, 3.0, 3.0)] * 20
 MIXED = [
@@ -20,21 +20,21 @@ def test_twenty_frames_and_one_more():
 
     sqrt(20); (20 + T) / sqrt(21); sqrt(20 + T^2): worked by hand, four digits.
     """
-    assert Picture(TWENTY).depth == pytest.approx(4.4721, abs=5e-5)
+    assert picture_of(TWENTY).depth == pytest.approx(4.4721, abs=5e-5)
     said = {0.6: (4.4953, 4.5122), 0.5: (4.4735, 4.5), 0.4: (4.4516, 4.49), 0.3: (4.4298, 4.4822)}
     for light, (equal, best) in said.items():
         more = [*TWENTY, Part(light, 1.0, 3.0, 3.0)]
-        assert Picture(more).depth == pytest.approx(equal, abs=5e-5)
-        assert Picture(more, Weights.BEST).depth == pytest.approx(best, abs=5e-5)
+        assert picture_of(more).depth == pytest.approx(equal, abs=5e-5)
+        assert picture_of(more, Weights.BEST).depth == pytest.approx(best, abs=5e-5)
 
 
 def test_half_rule():
     """At the break-even light, 0.4939, one more frame changes nothing; best weights never hurt."""
     even = half_rule(20.0, 20.0, 1.0)
     assert even == pytest.approx(0.4939, abs=5e-5)
-    after = Picture([*TWENTY, Part(even, 1.0, 3.0, 3.0)])
-    assert after.depth == pytest.approx(Picture(TWENTY).depth, rel=1e-12)
-    grown = [Picture(MIXED[:n], Weights.BEST).depth for n in range(1, 6)]
+    after = picture_of([*TWENTY, Part(even, 1.0, 3.0, 3.0)])
+    assert after.depth == pytest.approx(picture_of(TWENTY).depth, rel=1e-12)
+    grown = [picture_of(MIXED[:n], Weights.BEST).depth for n in range(1, 6)]
     assert all(a < b for a, b in pairwise(grown))
 
 
@@ -55,22 +55,24 @@ def test_depth_is_that_of_frames_added_up(weights):
         image = star.drawImage(nx=size, ny=size, scale=0.5, method="no_pixel", dtype=float).array
         stars.append(image * part.signal_adu / image.sum())  # what the stamp cuts off put back
         frames.append(stars[-1] + noise[:, n].reshape(size, size) * np.sqrt(part.variance_adu2))
-    each = weights_of(MIXED, weights)
+    each = np.array([weight_of(part, weights) for part in MIXED])
     stack = np.tensordot(each, np.array(frames), 1)
     star = np.tensordot(each, np.array(stars), 1)
     depth = star.sum() / np.std(stack - star)
-    assert Picture(MIXED, weights).depth == pytest.approx(depth, rel=1e-9)
+    assert picture_of(MIXED, weights).depth == pytest.approx(depth, rel=1e-9)
 
 
 @pytest.mark.parametrize("weights", list(Weights))
 def test_width_is_that_of_stars_added_up(weights):
     """GalSim's sum of the same Moffats is at half its middle at half our width, to 1e-9."""
-    light = weights_of(MIXED, weights) * [part.signal_adu for part in MIXED]
+    light = np.array([weight_of(part, weights) for part in MIXED]) * [
+        part.signal_adu for part in MIXED
+    ]
     star = galsim.Add([
         galsim.Moffat(beta=part.beta, fwhm=part.fwhm, flux=float(flux))
         for part, flux in zip(MIXED, light, strict=True)
     ])  # fmt: skip
-    fwhm = Picture(MIXED, weights).fwhm
+    fwhm = picture_of(MIXED, weights).fwhm
     assert star.xValue(fwhm / 2, 0.0) / star.xValue(0.0, 0.0) == pytest.approx(0.5, rel=1e-9)
 
 
@@ -82,17 +84,17 @@ def test_width_by_the_area_of_drawn_pixels():
         star = galsim.Moffat(beta=part.beta, fwhm=part.fwhm, flux=part.signal_adu)
         stack += star.drawImage(nx=size, ny=size, scale=scale, method="no_pixel").array
     area = np.count_nonzero(stack >= stack.max() / 2) * scale**2
-    assert Picture(MIXED).fwhm == pytest.approx(2 * np.sqrt(area / np.pi), rel=1e-3)
+    assert picture_of(MIXED).fwhm == pytest.approx(2 * np.sqrt(area / np.pi), rel=1e-3)
 
 
 def test_what_has_no_profile_is_in_the_depth_alone():
     """A frame without a Moffat index deepens the picture and leaves its width as it was."""
     bare = Part(200.0, 900.0, 9.0, None)
-    before, after = Picture(MIXED), Picture([*MIXED, bare])
+    before, after = picture_of(MIXED), picture_of([*MIXED, bare])
     assert (after.frames, after.fwhm) == (6, before.fwhm)
     assert after.depth > before.depth
-    assert Picture([bare]).fwhm is None
-    assert Picture([Part(1.0, 1.0, 2.5, 3.0)]).fwhm == pytest.approx(2.5, rel=1e-12)
+    assert picture_of([bare]).fwhm is None
+    assert picture_of([Part(1.0, 1.0, 2.5, 3.0)]).fwhm == pytest.approx(2.5, rel=1e-12)
 
 
 def test_depth_of_stars_is_that_of_their_noise_equivalent_area():
@@ -100,7 +102,7 @@ def test_depth_of_stars_is_that_of_their_noise_equivalent_area():
     for fwhm, beta in ((2.4, 3.0), (1.1, 1.4), (6.0, 12.0)):
         scale2 = (fwhm / 2) ** 2 / (2 ** (1 / beta) - 1)
         exact = (beta - 1) ** 2 / (np.pi * scale2 * (2 * beta - 1))
-        one = Picture([Part(7.0, 4.0, fwhm, beta)])
+        one = picture_of([Part(7.0, 4.0, fwhm, beta)])
         assert one.star_depth == pytest.approx(one.depth * np.sqrt(exact), rel=1e-9)
     star = galsim.Add([
         galsim.Moffat(beta=part.beta, fwhm=part.fwhm, flux=part.signal_adu) for part in MIXED
@@ -108,5 +110,14 @@ def test_depth_of_stars_is_that_of_their_noise_equivalent_area():
     scale = 0.1
     drawn = star.drawImage(nx=1201, ny=1201, scale=scale, method="no_pixel", dtype=float).array
     square = (drawn**2).sum() / star.flux**2 / scale**2
-    both = Picture(MIXED)
+    both = picture_of(MIXED)
     assert both.star_depth == pytest.approx(both.depth * np.sqrt(square), rel=1e-5)
+
+
+@pytest.mark.parametrize("weights", list(Weights))
+def test_one_more_and_one_less(weights):
+    """Sums that were added to and taken from are those of all frames at once, to 1e-12."""
+    whole, less = picture_of(MIXED, weights), picture_of(MIXED[:-1], weights)
+    for one, other in ((less.plus(MIXED[-1]), whole), (whole.minus(MIXED[-1]), less)):
+        for name in ("frames", "depth", "star_depth", "fwhm"):
+            assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-12)
