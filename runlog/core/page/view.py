@@ -22,7 +22,7 @@ GRADES = {
 }  # fmt: skip
 DIGITS = 12  # of a digest, which is enough to tell one from another
 WIDE_FROM = 6  # columns of a table that a phone has no room for
-LONG = ("target", "text", "evidence", "words")
+NO_WRAP_CHARS = 16
 NO_WRAP = ("when", "number", "verdict", "part", "night", "grade", "filter")
 
 
@@ -106,14 +106,18 @@ def _table(block: Block) -> dict[str, Any]:
 
 
 def _cell(key: str, value: Any) -> dict[str, Any]:
-    looks = ["right"] if column(key).right else ["fixed"] if key in NO_WRAP else []
-    looks += ["any"] if key in LONG else []
+    words = cell(key, value)
+    looks = ["any"]  # a long name from a header may break anywhere
+    if column(key).right:
+        looks = ["right"]
+    elif key in NO_WRAP and len(words) <= NO_WRAP_CHARS:
+        looks = ["fixed"]
     sign = None
     if key == "verdict":
         looks, sign = ["verdict", value], VERDICT_SIGN[value]
     if key == "grade" and value in SIGNS:
         sign = value
-    return {"words": cell(key, value), "look": " ".join(looks), "sign": sign}
+    return {"words": words, "look": " ".join(looks), "sign": sign}
 
 
 # --- the time line --------------------------------------------------------------------------
