@@ -40,17 +40,14 @@ def command(
     as_json: bool,
     asked: dict[str, Any],
 ) -> int:
-    """Write a page to keep of the night of DATE (the last one by default).
+    """Write a page to keep: of the night of DATE (the last one by default), a season, a target.
 
     One HTML file that needs nothing else: for a phone, a screen, or one sheet of paper. The same
     frames, limits and marks give the same file, byte for byte.
     """
-    from runlog.actions.report import night_page
-
-    engine = session.engine()
-    zone = session.zone(engine)
-    chosen = session.selection(engine, asked | {"night": date})
-    report = night_page(engine, session.settings, chosen, zone, _moment(now))
+    if date is not None and (asked["season"] or asked["target"]):
+        raise click.UsageError("A page is of a night, a season or a target: name one of them")
+    report = _report(session, date, asked, _moment(now))
     if as_json:
         _put(session, report, _json(report), output or TO_STDOUT, force)
         return 0
@@ -58,6 +55,26 @@ def command(
 
     _put(session, report, html_of(report), output or f"{_name(report)}.html", force)
     return 0
+
+
+def _report(
+    session: Session, date: str | None, asked: dict[str, Any], now: datetime | None
+) -> dict[str, Any]:
+    """Gather what is asked for; a target over the nights of a season is that target's page."""
+    engine = session.engine()
+    zone = session.zone(engine)
+    chosen = session.selection(engine, asked | {"night": date})
+    if asked["target"]:
+        from runlog.actions.report_span import target_page
+
+        return target_page(engine, session.settings, chosen, zone, now)
+    if asked["season"]:
+        from runlog.actions.report_span import season_page
+
+        return season_page(engine, session.settings, chosen, asked["season"], zone, now)
+    from runlog.actions.report import night_page
+
+    return night_page(engine, session.settings, chosen, zone, now)
 
 
 def _json(report: dict[str, Any]) -> str:

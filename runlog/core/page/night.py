@@ -126,7 +126,7 @@ def _blocks(seen: NightSeen, zone: Zone) -> Iterator[Block | None]:
 def _happened(report: NightReport) -> Block:
     rows = [
         {
-            "number": number,
+            "no": number,
             "when": say.when(event),
             "text": event.text + say.cost(event),
             "kind": event.kind,
@@ -138,7 +138,7 @@ def _happened(report: NightReport) -> Block:
     ]
     if not rows:
         return lines("happened", "What happened", [say.UNEVENTFUL])
-    return table("happened", say.what_happened(report.events), ["number", "when", "text"], rows)
+    return table("happened", say.what_happened(report.events), ["no", "when", "text"], rows)
 
 
 def _parts(report: NightReport) -> Block:
