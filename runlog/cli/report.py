@@ -27,6 +27,9 @@ TO_STDOUT = "-"
     type=click.Path(),
     help="Write it here, - for stdout (default: a name of its own, in this folder).",
 )
+@click.option(
+    "--png", metavar="FILE", type=click.Path(), help="Draw the night's time line alone, as PNG."
+)
 @click.option("--force", is_flag=True, help="Write over a file that is no page (never FITS).")
 @click.option("--now", metavar="MOMENT", help="Print when it was made: ISO 8601, in UTC.")
 @click.option("--json", "as_json", is_flag=True, help="Write what the page says, as JSON.")
@@ -35,6 +38,7 @@ def command(
     session: Session,
     date: str | None,
     output: str | None,
+    png: str | None,
     force: bool,
     now: str | None,
     as_json: bool,
@@ -48,12 +52,18 @@ def command(
     if date is not None and (asked["season"] or asked["target"]):
         raise click.UsageError("A page is of a night, a season or a target: name one of them")
     report = _report(session, date, asked, _moment(now))
+    if png is not None:
+        from runlog.actions.page_png import png_of
+
+        _put(report, png_of(report), png, "png", force)
+        if output is None and not as_json:
+            return 0
     if as_json:
-        _put(session, report, _json(report), output or TO_STDOUT, force)
+        _put(report, _json(report), output or TO_STDOUT, "json", force)
         return 0
     from runlog.actions.page import html_of
 
-    _put(session, report, html_of(report), output or f"{_name(report)}.html", force)
+    _put(report, html_of(report), output or f"{_name(report)}.html", "html", force)
     return 0
 
 
@@ -96,18 +106,18 @@ def _name(report: dict[str, Any]) -> str:
     return folder_name(f"{report['about']}-{report['of']}")
 
 
-def _put(session: Session, report: dict[str, Any], text: str, output: str, force: bool) -> None:
-    body = text.encode("utf-8")
+def _put(report: dict[str, Any], text: str | bytes, output: str, kind: str, force: bool) -> None:
+    """Write one form of a report to a file, a folder under its own name, or stdout."""
+    body = text.encode("utf-8") if isinstance(text, str) else text
     if output == TO_STDOUT:
         _to_stdout(body)
         return
-    from runlog.actions.page import MARK
     from runlog.actions.page_file import write_page
 
     path = Path(output)
     if path.is_dir():
-        path /= f"{_name(report)}.html"
-    write_page(path, body, MARK.encode(), force=force)
+        path /= f"{_name(report)}.{kind}"
+    write_page(path, body, force=force)
     talk(f"{report['title']}: {os.fspath(path)}")
 
 
@@ -116,7 +126,7 @@ def _to_stdout(body: bytes) -> None:
     sys.stdout.flush()
     out = getattr(sys.stdout, "buffer", None)
     if out is None:  # a stream of text only, as in a test
-        sys.stdout.write(body.decode("utf-8"))
+        sys.stdout.write(body.decode("utf-8", "surrogateescape"))
         return
     out.write(body)
     out.flush()

@@ -239,7 +239,7 @@ def _time_line(seen: NightSeen, zone: Zone) -> Block | None:
         "dark": None if report.dark is None else _dark(report.dark),
         "moon": [{"at_utc": at, "alt_deg": round(alt, 1)} for at, alt in seen.moon],
         "events": [
-            {"number": number, "start_utc": e.start, "end_utc": e.end, "moment": e.is_moment}
+            {"no": number, "start_utc": e.start, "end_utc": e.end, "moment": e.is_moment}
             for number, e in enumerate(report.events, 1)
         ],
         "frames": list(_frames(seen)),

@@ -43,7 +43,7 @@ BAR_LOOKS = {
     "reject": "length-lost",
 }
 PHONE, PAPER = 360.0, 760.0  # widths of drawings
-NO_WRAP = ("when", "no", "number", "verdict", "part", "night", "grade", "filter")
+NO_WRAP = ("target", "when", "no", "number", "verdict", "part", "night", "grade", "filter")
 
 
 def view_of(report: Mapping[str, Any]) -> dict[str, Any]:
