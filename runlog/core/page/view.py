@@ -6,7 +6,7 @@ from typing import Any
 from runlog.core.page import calendar, curves, time_line
 from runlog.core.page.blocks import cell, column, table
 from runlog.core.page.drawn import SHAPES
-from runlog.core.page.paper import fit
+from runlog.core.page.paper import cap, fit
 
 Block = Mapping[str, Any]
 
@@ -73,6 +73,8 @@ def _sheet(row: Mapping[str, Any]) -> dict[str, Any]:
     groups = list(_grouped(blocks))
     if row["about"] == "night":
         fit(blocks, groups)
+    else:
+        cap(blocks)
     figures = [{**figure, "value": cell("lost_s", figure["seconds"])} for figure in row["figures"]]
     return {**row, "figures": figures, "groups": groups}
 
