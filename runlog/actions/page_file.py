@@ -8,16 +8,17 @@ from runlog import stopping
 from runlog.errors import UsageError
 
 HEAD_BYTES = 4096  # in which our mark stands
+MARKS = (b"runlog report", b'"schema": "runlog.report/')  # in HTML and PNG; in JSON
 FITS_STARTS = (b"SIMPLE  =", b"XTENSION=")  # FITS 4.0, 4.4.1
 
 
-def write_page(path: Path, body: bytes, mark: bytes, *, force: bool = False) -> None:
+def write_page(path: Path, body: bytes, *, force: bool = False) -> None:
     """Write a file by way of another beside it; what lies there stays unless it is ours.
 
     A file that holds FITS is never written over, whatever is asked.
     """
     goal = Path(os.path.realpath(path))  # a link stays a link
-    _refuse(goal, path, mark, force)
+    _refuse(goal, path, force)
     try:
         _replace(goal, body)
     except OSError as error:
@@ -28,7 +29,7 @@ def write_page(path: Path, body: bytes, mark: bytes, *, force: bool = False) -> 
         ) from None
 
 
-def _refuse(goal: Path, named: Path, mark: bytes, force: bool) -> None:
+def _refuse(goal: Path, named: Path, force: bool) -> None:
     where = os.fspath(named)
     if goal.is_dir():
         raise UsageError("This is a folder, not a file", where)
@@ -43,7 +44,7 @@ def _refuse(goal: Path, named: Path, mark: bytes, force: bool) -> None:
         raise UsageError(
             "A FITS file lies there; it was left alone", where, cure="Name another: -o"
         )
-    if mark not in head and head and not force:
+    if head and not force and not any(mark in head for mark in MARKS):
         cure = "Name another, or write over it: --force"
         raise UsageError("A file that is no page of runlog lies there", where, cure=cure)
 

@@ -139,10 +139,10 @@ def _moon(sky: RunSky, lights: Sequence[Frame]) -> Iterator[tuple[datetime, floa
 
 
 def _pictures(connection: Connection, night: NightInFull) -> list[PagePicture]:
-    return [_picture(connection, one) for one in choose(night.lights, _causes(night.told))]
+    return [picture_of(connection, one) for one in choose(night.lights, _causes(night.told))]
 
 
-def _picture(connection: Connection, one: Chosen) -> PagePicture:
+def picture_of(connection: Connection, one: Chosen) -> PagePicture:
     """Make a small picture of a stored preview; a file is never opened for it."""
     frame = one.frame
     preview = get_preview(connection, frame.identity.id)

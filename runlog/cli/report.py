@@ -27,6 +27,9 @@ TO_STDOUT = "-"
     type=click.Path(),
     help="Write it here, - for stdout (default: a name of its own, in this folder).",
 )
+@click.option(
+    "--png", metavar="FILE", type=click.Path(), help="Draw the night's time line alone, as PNG."
+)
 @click.option("--force", is_flag=True, help="Write over a file that is no page (never FITS).")
 @click.option("--now", metavar="MOMENT", help="Print when it was made: ISO 8601, in UTC.")
 @click.option("--json", "as_json", is_flag=True, help="Write what the page says, as JSON.")
@@ -35,29 +38,53 @@ def command(
     session: Session,
     date: str | None,
     output: str | None,
+    png: str | None,
     force: bool,
     now: str | None,
     as_json: bool,
     asked: dict[str, Any],
 ) -> int:
-    """Write a page to keep of the night of DATE (the last one by default).
+    """Write a page to keep: of the night of DATE (the last one by default), a season, a target.
 
     One HTML file that needs nothing else: for a phone, a screen, or one sheet of paper. The same
     frames, limits and marks give the same file, byte for byte.
     """
-    from runlog.actions.report import night_page
+    if date is not None and (asked["season"] or asked["target"]):
+        raise click.UsageError("A page is of a night, a season or a target: name one of them")
+    report = _report(session, date, asked, _moment(now))
+    if png is not None:
+        from runlog.actions.page_png import png_of
 
-    engine = session.engine()
-    zone = session.zone(engine)
-    chosen = session.selection(engine, asked | {"night": date})
-    report = night_page(engine, session.settings, chosen, zone, _moment(now))
+        _put(report, png_of(report), png, "png", force)
+        if output is None and not as_json:
+            return 0
     if as_json:
-        _put(session, report, _json(report), output or TO_STDOUT, force)
+        _put(report, _json(report), output or TO_STDOUT, "json", force)
         return 0
     from runlog.actions.page import html_of
 
-    _put(session, report, html_of(report), output or f"{_name(report)}.html", force)
+    _put(report, html_of(report), output or f"{_name(report)}.html", "html", force)
     return 0
+
+
+def _report(
+    session: Session, date: str | None, asked: dict[str, Any], now: datetime | None
+) -> dict[str, Any]:
+    """Gather what is asked for; a target over the nights of a season is that target's page."""
+    engine = session.engine()
+    zone = session.zone(engine)
+    chosen = session.selection(engine, asked | {"night": date})
+    if asked["target"]:
+        from runlog.actions.report_span import target_page
+
+        return target_page(engine, session.settings, chosen, zone, now)
+    if asked["season"]:
+        from runlog.actions.report_span import season_page
+
+        return season_page(engine, session.settings, chosen, asked["season"], zone, now)
+    from runlog.actions.report import night_page
+
+    return night_page(engine, session.settings, chosen, zone, now)
 
 
 def _json(report: dict[str, Any]) -> str:
@@ -79,18 +106,18 @@ def _name(report: dict[str, Any]) -> str:
     return folder_name(f"{report['about']}-{report['of']}")
 
 
-def _put(session: Session, report: dict[str, Any], text: str, output: str, force: bool) -> None:
-    body = text.encode("utf-8")
+def _put(report: dict[str, Any], text: str | bytes, output: str, kind: str, force: bool) -> None:
+    """Write one form of a report to a file, a folder under its own name, or stdout."""
+    body = text.encode("utf-8") if isinstance(text, str) else text
     if output == TO_STDOUT:
         _to_stdout(body)
         return
-    from runlog.actions.page import MARK
     from runlog.actions.page_file import write_page
 
     path = Path(output)
     if path.is_dir():
-        path /= f"{_name(report)}.html"
-    write_page(path, body, MARK.encode(), force=force)
+        path /= f"{_name(report)}.{kind}"
+    write_page(path, body, force=force)
     talk(f"{report['title']}: {os.fspath(path)}")
 
 
@@ -99,7 +126,7 @@ def _to_stdout(body: bytes) -> None:
     sys.stdout.flush()
     out = getattr(sys.stdout, "buffer", None)
     if out is None:  # a stream of text only, as in a test
-        sys.stdout.write(body.decode("utf-8"))
+        sys.stdout.write(body.decode("utf-8", "surrogateescape"))
         return
     out.write(body)
     out.flush()

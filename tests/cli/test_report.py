@@ -10,10 +10,12 @@ from html.parser import HTMLParser
 
 import html5lib
 import pytest
+from PIL import Image
 
 from runlog.actions.page import html_of
+from runlog.core.page.season import _bar
 from samples.maker.quick import make_run
-from tests.tools import here, moment, noise, runlog, write_frame
+from tests.tools import ROOT, here, moment, noise, runlog, write_frame
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -71,18 +73,33 @@ class Elements(HTMLParser):
         self.found.append((tag, dict(attrs)))
 
 
-@pytest.mark.parametrize("which", ["home", "hostile"])
-def test_a_strict_parser_reads_it(which, request):
+@pytest.fixture(params=["home", "hostile"])
+def where(request):
+    """Give each of the two databases."""
+    return request.getfixturevalue(request.param)
+
+
+@pytest.fixture(params=["night", "season", "target"])
+def text(request, where):
+    """Write each kind of page."""
+    return page(where, *words_for(where, request.param))
+
+
+def words_for(where, about):
+    """Ask for a kind of page; the target is the first there is."""
+    if about == "target":
+        return "--target", json.loads(here(where, "totals", "--json").stdout)["rows"][0]["target"]
+    return ("--season", "2026-27") if about == "season" else ()
+
+
+def test_a_strict_parser_reads_it(text):
     """Guards markup that browsers mend, each its own way: html5lib takes no error."""
-    text = page(request.getfixturevalue(which))
     document = html5lib.HTMLParser(strict=True).parse(text)
     assert document is not None
 
 
-@pytest.mark.parametrize("which", ["home", "hostile"])
-def test_nothing_is_fetched_and_nothing_runs(which, request):
+def test_nothing_is_fetched_and_nothing_runs(text):
     """Guards a page that calls home or runs what a header says: no element and attribute can."""
-    text = page(request.getfixturevalue(which))
     elements = Elements(text).found
     assert not {tag for tag, _ in elements} & {
         "script", "link", "iframe", "object", "embed", "base", "form", "audio", "video", "use", "a",
@@ -177,6 +194,68 @@ def test_pictures_gone_are_said_to_be(home, tmp_path):
     text = page(tmp_path)
     assert "no picture of it is stored" in text and "data:image" not in text
     assert "data:image" in page(home)
+
+
+@pytest.mark.parametrize("about", ["season", "target"])
+def test_a_season_and_a_target_say_what_the_totals_say(home, about):
+    """Guards sums that are added up anew, and a page that is not its JSON."""
+    words = words_for(home, about)
+    totals = json.loads(here(home, "totals", *words, "--json").stdout)["rows"]
+    report = json.loads(here(home, "report", *words, "--json").stdout)
+    (sheet,) = report["rows"]
+    assert (report["about"], html_of(report)) == (about, page(home, *words))
+    assert sheet["figures"][0]["seconds"] == sum(row["kept_s"] for row in totals)
+    block = next(block for block in sheet["blocks"] if block["block"] == "totals")
+    for row, total in zip(block["rows"], totals, strict=True):
+        assert (row["kept_s"], row["goal_s"], row["to_go_s"]) == (
+            total["kept_s"], total["goal_s"], total["to_go_s"],
+        )  # fmt: skip
+        parts = {part["what"]: part["seconds"] for part in row["bar"]}
+        assert sum(parts.values()) == pytest.approx(total["goal_s"])
+
+
+def test_a_bar_tells_these_nights_from_others():
+    """Guards a season that shows as to go what other nights have brought: 2 h here, 3 h of 10 h."""
+    total = {"kept_s": 7200.0, "goal_s": 36000.0, "to_go_s": 25200.0, "doubtful_s": 0.0}
+    assert [(part["what"], part["seconds"]) for part in _bar(total)] == [
+        ("keep", 7200.0), ("elsewhere", 3600.0), ("to go", 25200.0),
+    ]  # fmt: skip
+
+
+def test_a_season_without_nights_and_two_things_at_once(home):
+    """Guards an empty page: words and the code of a wrong command; nothing is written."""
+    for words in (("--season", "2019-20"), ("2026-10-09", "--target", "M 33"), ("--target", "x")):
+        done = here(home, "report", *words)
+        assert (done.returncode, done.stdout) == (2, ""), words
+        assert "Traceback" not in done.stderr
+    assert not list(home.glob("season-*"))
+
+
+# --- the time line for a forum ----------------------------------------------------------------
+
+
+def test_the_time_line_as_png(home, tmp_path):
+    """Guards a picture no one can open, another each time, or over what is not ours: by Pillow."""
+    first, second = tmp_path / "a.png", tmp_path / "b.png"
+    for path in (first, second, second):
+        assert here(home, "report", "--png", path).returncode == 0
+    assert first.read_bytes() == second.read_bytes()
+    with Image.open(first) as opened:
+        opened.load()
+        assert opened.format == "PNG" and opened.width > 1000
+        assert len(opened.convert("L").getcolors(256)) > 20
+    assert sorted(tmp_path.iterdir()) == [first, second]
+
+
+def test_png_needs_matplotlib_and_says_so(home, tmp_path):
+    """Guards a traceback where the extra is not installed, and a page that asks for it too."""
+    (tmp_path / "matplotlib").mkdir()
+    (tmp_path / "matplotlib" / "__init__.py").write_text("raise ImportError('not here')")
+    env = {"PYTHONPATH": f"{tmp_path}{os.pathsep}{ROOT}"}
+    done = runlog(home, "report", "--png", tmp_path / "x.png", env=env)
+    assert (done.returncode, "runlog[png]" in done.stderr) == (2, True), done.stderr
+    assert not (tmp_path / "x.png").exists()
+    assert runlog(home, "report", "-o", tmp_path / "x.html", env=env).returncode == 0
 
 
 # --- where it is written ----------------------------------------------------------------------

@@ -3,7 +3,7 @@
 import pytest
 
 from tests.browser import CHROMIUM, MISSING, asked, faults_of, pages_of
-from tests.cli.test_report import home, hostile  # noqa: F401
+from tests.cli.test_report import home, hostile, words_for  # noqa: F401
 from tests.tools import here
 
 pytestmark = [pytest.mark.skipif(CHROMIUM is None, reason=MISSING), pytest.mark.slow]
@@ -34,6 +34,14 @@ def page(request, tmp_path):
     return path
 
 
+@pytest.fixture(params=["season", "target"])
+def summed(request, home, tmp_path):  # noqa: F811
+    """Write a season's page and a target's."""
+    path = tmp_path / "page.html"
+    assert here(home, "report", *words_for(home, request.param), "-o", path).returncode == 0
+    return path
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_nothing_sticks_out_and_nothing_is_fetched(page, width):
     """Guards a page that scrolls sideways, a chart drawn twice, a picture not decoded."""
@@ -54,3 +62,11 @@ def test_a_night_is_one_sheet_of_paper(page):
     """Guards the page beside the mount: A4, one sheet a rig."""
     rigs = page.read_text(encoding="utf-8").count('<section class="sheet')
     assert pages_of(page) == rigs
+
+
+def test_a_season_and_a_target_on_a_phone_and_on_paper(summed):
+    """Guards the other pages: nothing sticks out at 390 px, axe finds nothing, four sheets."""
+    found = asked(summed, 390, MEASURED)
+    assert (found["over"], found["scrolls"], found["fetched"]) == ([], False, [])
+    assert faults_of(summed, 390) == []
+    assert 1 <= pages_of(summed) <= 4

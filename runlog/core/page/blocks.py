@@ -18,8 +18,10 @@ def _fixed(digits: int) -> Any:
 
 # What only pages show, or show otherwise than lists do.
 OWN: Mapping[str, Column] = {
-    "number": Column("no.", str, True),
+    "no": Column("no.", str, True),
+    "number": Column("value", str, True),
     "when": Column("when"),
+    "curve": Column("filter"),
     "cause": Column("lost to"),
     "lost_s": Column("time", hours, True),
     "of_logged": Column("of what was taken", share, True),

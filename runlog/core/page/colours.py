@@ -60,7 +60,7 @@ TEXT_ON: Mapping[str, tuple[str, ...]] = {
     "fair": ("paper",),
     "poor": ("paper",),
     "moon": ("paper", "night"),
-    "paper": ("event",),
+    "paper": ("event", "keep"),
 }
 MARKS_ON: Mapping[str, tuple[str, ...]] = {
     "axis": ("paper", "night"),

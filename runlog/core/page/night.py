@@ -126,7 +126,7 @@ def _blocks(seen: NightSeen, zone: Zone) -> Iterator[Block | None]:
 def _happened(report: NightReport) -> Block:
     rows = [
         {
-            "number": number,
+            "no": number,
             "when": say.when(event),
             "text": event.text + say.cost(event),
             "kind": event.kind,
@@ -138,7 +138,7 @@ def _happened(report: NightReport) -> Block:
     ]
     if not rows:
         return lines("happened", "What happened", [say.UNEVENTFUL])
-    return table("happened", say.what_happened(report.events), ["number", "when", "text"], rows)
+    return table("happened", say.what_happened(report.events), ["no", "when", "text"], rows)
 
 
 def _parts(report: NightReport) -> Block:
@@ -239,7 +239,7 @@ def _time_line(seen: NightSeen, zone: Zone) -> Block | None:
         "dark": None if report.dark is None else _dark(report.dark),
         "moon": [{"at_utc": at, "alt_deg": round(alt, 1)} for at, alt in seen.moon],
         "events": [
-            {"number": number, "start_utc": e.start, "end_utc": e.end, "moment": e.is_moment}
+            {"no": number, "start_utc": e.start, "end_utc": e.end, "moment": e.is_moment}
             for number, e in enumerate(report.events, 1)
         ],
         "frames": list(_frames(seen)),

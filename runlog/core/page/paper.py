@@ -20,6 +20,7 @@ LINE_PX, ROW_PX = 10.4, 4.0
 CHARS = 56  # of a line of words beside a narrow column, in half a page
 PLAIN_CHARS = 78
 FEWEST_ROWS = 3
+MOST_ROWS = 48  # of a table on a season's four sheets
 
 
 def fit(blocks: Sequence[dict[str, Any]], groups: Sequence[Columns]) -> None:
@@ -31,6 +32,13 @@ def fit(blocks: Sequence[dict[str, Any]], groups: Sequence[Columns]) -> None:
         if not found:
             return
         _leave_out(max(found, key=lambda block: len(_printed(block))))
+
+
+def cap(blocks: Sequence[dict[str, Any]]) -> None:
+    """Print no list of a season or a target beyond what leaves room for the others."""
+    for block in blocks:
+        while len(_printed(block)) > MOST_ROWS:
+            _leave_out(block)
 
 
 def _fixed_px(block: Block) -> float:
@@ -72,6 +80,6 @@ def _can_give(block: Block) -> bool:
 
 def _leave_out(block: dict[str, Any]) -> None:
     """Leave out the row that cost least, of several the last."""
-    cheapest = min(reversed(_printed(block)), key=lambda row: row["weight"])
+    cheapest = min(reversed(_printed(block)), key=lambda row: float(row["weight"]))
     cheapest["rest"] = True
     block["left_out"] += 1

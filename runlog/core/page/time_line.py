@@ -101,7 +101,7 @@ class _Night:
                 self.on.line("span", (first, y), (last, y))
             x = (first + last) / 2
             self.on.path("event", SHAPES["keep"]([(x, y)], 5.6))
-            self.on.text("event-number", x, y + 2.9, str(event["number"]))
+            self.on.text("event-number", x, y + 2.9, str(event["no"]))
 
     def _frames(self) -> None:
         y = self.frames_at

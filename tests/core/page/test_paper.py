@@ -2,7 +2,7 @@
 
 import pytest
 
-from runlog.core.page.paper import FEWEST_ROWS, fit
+from runlog.core.page.paper import FEWEST_ROWS, MOST_ROWS, cap, fit
 
 
 def block(name, rows, *, words="short", costs=None):
@@ -39,3 +39,12 @@ def test_verdicts_are_never_left_out(rows):
     happened, parts = block("happened", rows), block("parts", 7, words="x" * 9000)
     fit([happened, parts], [[[happened], [parts]]])
     assert parts["left_out"] == 0
+
+
+def test_a_list_of_hundreds_is_cut_on_paper_alone():
+    """Guards four sheets of a season with a hundred goals: the largest are printed."""
+    totals = block("totals", 300, costs=[float(n) for n in range(300)])
+    cap([totals])
+    printed = [row["weight"] for row in totals["cells"] if not row["rest"]]
+    assert printed == [float(n) for n in range(300 - MOST_ROWS, 300)]
+    assert totals["left_out"] == 300 - MOST_ROWS
