@@ -63,6 +63,21 @@ def test_doubtful_names_say_what_they_may_be(names, written, several):
     assert set(found.perhaps) == several
 
 
+@pytest.mark.parametrize(
+    ("written", "name"),
+    [
+        ("NGC 6503 galaxy", "NGC 6503"),  # no nickname, but what it is
+        ("NGC 7000 North America", "NGC 7000"),
+        ("NGC7000 NorthAmericaNebula", "NGC 7000"),
+        ("NGC 7000 NorthAmerica", "NGC 7000"),
+    ],
+)
+def test_a_nickname_beside_a_number_is_no_doubt(names, written, name):
+    """Guards against asking whether "NGC 7000 North America" is NGC 7000."""
+    found = names.fold(written)
+    assert (found.name, found.how) == (name, How.NUMBER)
+
+
 def test_slips_are_said_to_be_slips(names):
     """A corrected slip of the fingers is not silent."""
     assert names.fold("NCG 7000").how is How.TYPO
