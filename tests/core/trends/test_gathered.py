@@ -152,3 +152,21 @@ def test_the_order_of_reading_changes_nothing():
     ]
     turned = [replace(r, lights=r.lights[::-1]) for r in runs[::-1]]
     assert gather("a rig", runs) == gather("a rig", turned)
+
+
+def test_noise_and_hot_pixels_are_named_by_length_and_temperature():
+    """Guards the setting of what hangs on both: that of most frames, of as many the longest."""
+    mixed = lights(6) + lights(4, exposure_s=60.0, set_c=0.0)
+    assert only([run(frames=mixed)], "noise").setting == f"{SETTING.in_words}, 300 s, -10 C"
+    even = lights(5, exposure_s=60.0) + lights(5)
+    assert only([run(frames=even)], "hot-pixels").setting.endswith("300 s, -10 C")
+    silent = lights(exposure_s=None, set_c=None, sensor_c=None)
+    named = only([run(frames=silent)], "noise").setting
+    assert named.endswith("length unknown, temperature unknown")
+
+
+def test_hot_pixels_of_another_length_are_left_out():
+    """Guards a count of the summary's length against frames of another one."""
+    other = only([run(frames=lights(exposure_s=60.0))], "hot-pixels")
+    assert (other.points, len(other.left_out)) == ((), 1)
+    assert "hot pixels were not counted in frames alike" in other.left_out[0]
