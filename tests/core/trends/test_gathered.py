@@ -10,6 +10,7 @@ from runlog.core.grading.summary import Elongation, RunSummary
 from runlog.core.trends.gathered import gather
 from runlog.core.trends.kinds import KINDS
 from runlog.core.trends.numbers import CameraSetting, LevelNumbers, LightNumbers, RunNumbers
+from runlog.core.trends.of_filters import FEWEST_KEPT
 
 SETTING = CameraSetting(1, 1, 100.0, 50.0, None)
 START = datetime(2026, 10, 5, 20, tzinfo=UTC)
@@ -170,3 +171,13 @@ def test_hot_pixels_of_another_length_are_left_out():
     other = only([run(frames=lights(exposure_s=60.0))], "hot-pixels")
     assert (other.points, len(other.left_out)) == ((), 1)
     assert "hot pixels were not counted in frames alike" in other.left_out[0]
+
+
+def test_a_few_frames_of_unknown_sky_or_shape_leave_the_others():
+    """Guards a night of which one frame tells no Moon, and one of just enough shapes."""
+    some = [*lights(9), *lights(1, moon_alt_deg=None)]
+    (point,) = only([run(frames=some)], "sky").points
+    assert point.night == "2026-10-05"
+    just = [*lights(FEWEST_KEPT), *lights(4, tilt=None)]
+    assert only([run(frames=just)], "tilt").points[0].value == pytest.approx(0.05)
+    assert only([run(frames=[*just[1:]])], "tilt").points == ()
