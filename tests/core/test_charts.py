@@ -9,7 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from runlog.core.charts import TO_GO, axis_of, goal_bar, night_bar, star_charts, time_line
+from runlog.core.charts import (
+    TO_GO,
+    Axis,
+    Curve,
+    axis_of,
+    goal_bar,
+    night_bar,
+    star_charts,
+    time_line,
+)
 from runlog.core.frame import Frame, Grade
 from runlog.core.story.model import Event
 from tests.core.runs import START, altered, changed, clean_run
@@ -165,3 +174,20 @@ def test_curves_share_one_axis_of_distance() -> None:
     assert rings.reach_px == growth.reach_px == 7.3
     assert [words for _, words in growth.distances] == ["0", "2", "4", "6"]
     assert star_charts(near, None)[0].best is None
+
+
+def test_rings_and_circles_of_a_star_are_what_was_measured() -> None:
+    """Guards both curves of a star: rings as they are, circles from nothing at the middle."""
+    own = SimpleNamespace(
+        ring_px=[0.5, 1.5], light=[1.0, 0.4], circle_px=[1.0, 2.0], share=[0.6, 1]
+    )
+    rings, circles = star_charts(own, None)
+    assert (rings.own, rings.best) == (Curve((0.5, 1.5), (1.0, 0.4)), None)
+    assert circles.own == Curve((0.0, 1.0, 2.0), (0.0, 0.6, 1.0))
+    assert rings.reach_px == 2.0
+
+
+def test_a_level_is_its_share_of_the_way_up() -> None:
+    """Guards an axis that does not begin at nothing, and values beyond its ends."""
+    axis = Axis(0.5, 2, 6)
+    assert [axis.level(value) for value in (0.0, 1.0, 2.0, 3.0, 9.0)] == [0.0, 0.0, 0.5, 1.0, 1.0]

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from runlog.core.alignment.geometry import ARCMIN, field_turn, refraction_turn
+from runlog.core.robust import MAD_TO_SIGMA
 
 Floats = npt.NDArray[np.float64]
 
@@ -139,7 +140,7 @@ def own_noise(turns: Sequence[Floats]) -> float:
     if not seconds:
         return LEAST_NOISE
     off = np.abs(np.concatenate(seconds))
-    return max(1.4826 * float(np.median(off)) / float(np.sqrt(6)), float(LEAST_NOISE))
+    return max(MAD_TO_SIGMA * float(np.median(off)) / float(np.sqrt(6)), float(LEAST_NOISE))
 
 
 def f_point(freedom: int, chance: float) -> float:

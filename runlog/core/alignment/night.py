@@ -20,6 +20,7 @@ from runlog.core.alignment.axis import (
 from runlog.core.alignment.geometry import ARCMIN, SIDEREAL_DEG_H, altitude_deg, field_turn
 from runlog.core.columns import plural
 from runlog.core.frame import Frame
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.sky.sidereal import days_since_j2000, greenwich_sidereal_deg
 from runlog.core.stars.angles import half_turn_deg
 
@@ -205,7 +206,7 @@ def _pieces(hours: Floats, turn: Floats, high: npt.NDArray[np.bool_]) -> Iterato
     gap = np.maximum(np.diff(hours[rows]), 1e-6)
     usual = float(np.median(change / gap)) * gap
     off = np.abs(change - usual)
-    limit = max(STEP_ARCSEC * ARCSEC, STEP_SIGMA * 1.4826 * float(np.median(off)))
+    limit = max(STEP_ARCSEC * ARCSEC, STEP_SIGMA * MAD_TO_SIGMA * float(np.median(off)))
     piece = [rows[0]]
     for n, row in enumerate(rows[1:]):
         if off[n] > limit:

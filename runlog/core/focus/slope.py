@@ -189,6 +189,6 @@ def _offset_error(
     """Give half of the 95 % interval: the sweeps' own error, or their scatter where it is more."""
     own = min(hypot(a.best_95, b.best_95) for a, b in used)
     scatter = student_t95(count - 1) * stdev(values) / sqrt(count) if count > 1 else 0.0
-    slopes = max(slope.high - slope.low, 0.0) / 2 if slope.high and slope.low else 0.0
+    slopes = 0.0 if slope.low is None or slope.high is None else (slope.high - slope.low) / 2
     mean_apart = sum(_apart(a, b) or 0.0 for a, b in used) / len(used)
     return hypot(max(own if count == 1 else own / sqrt(count), scatter), slopes * mean_apart)

@@ -120,13 +120,7 @@ class CardIndex:
 
     def first(self, name: str) -> Card | None:
         """Give the most trusted card that speaks for a value."""
-        if self._extra:
-            return next(self.all(name), None)
-        cards = self._cards
-        for keyword in ALIASES[name]:
-            if keyword in cards:
-                return cards[keyword]
-        return None
+        return next(self.all(name), None)
 
     def text(self, name: str) -> str | None:
         """Give the first text that names something."""

@@ -19,7 +19,7 @@ _SECONDS = {
     "min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0,
     "h": 3600.0, "hr": 3600.0, "hrs": 3600.0, "hour": 3600.0, "hours": 3600.0,
 }  # fmt: skip
-_UNIT = "|".join(sorted(filter(None, _SECONDS), key=len, reverse=True))
+_UNIT = "|".join(filter(None, _SECONDS))
 # A unit said as one: behind "in" ("in h" may be a filter), alone in brackets, or alone; else only
 # as a word that can be nothing else ("min" may be a minimum), and not as the length of something
 # ("5 minutes after").

@@ -12,10 +12,7 @@ from runlog.core.frame import Shape
 from runlog.core.header.cards import CardIndex, number_and_unit
 from runlog.core.sky.plate_scale import ARCSEC_PER_RADIAN, Matrix, matrix_scale
 
-_ARCSEC = {
-    "": 3600.0, "deg": 3600.0, "degree": 3600.0, "degrees": 3600.0, "arcmin": 60.0, "arcsec": 1.0,
-    "mas": 1e-3, "rad": ARCSEC_PER_RADIAN,
-}  # fmt: skip
+_ARCSEC = {"arcmin": 60.0, "arcsec": 1.0, "mas": 1e-3, "rad": ARCSEC_PER_RADIAN}  # else degrees
 # From adaptive optics to cameras that see the whole sky; an identity matrix nobody filled in gives
 # 3600 and is left out (common practice, no source).
 POSSIBLE_ARCSEC = (0.003, 1500.0)

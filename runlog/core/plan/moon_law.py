@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from runlog.core.columns import plural
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.sky.earth import Floats
 from runlog.core.sky.moonlight import MOONLESS_NL, NEAREST_DEG, V_EXTINCTION_MAG
 
@@ -164,7 +165,7 @@ def _fit(seen: Sequence[Seen], extinction_mag: float) -> _Fit | None:
     for _ in range(ROUNDS):
         before, solution = solution, _non_negative(columns, rate, weight)
         rest = rate - solution @ columns
-        spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest))))
         if spread <= 0 or np.allclose(before, solution, rtol=1e-6):
             break
         weight = np.maximum(1 - (rest / (TUKEY * spread)) ** 2, 0) ** 2

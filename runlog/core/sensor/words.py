@@ -65,7 +65,9 @@ def _blank(stretches: Sequence[Stretch], height: int) -> str:
     where = rows_named(stretches[0].first, stretches[-1].last)
     if count == 1:
         return f"{where} holds no picture"
-    return f"{count / height:.0%} of the rows hold no picture ({where})"
+    share = count / height
+    much = f"{share:.0%} of the rows" if share >= 0.01 else f"{count} rows"
+    return f"{much} hold no picture ({where})"
 
 
 def _bands(bands: Sequence[Band]) -> str:

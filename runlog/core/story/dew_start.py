@@ -11,6 +11,7 @@ import numpy.typing as npt
 from runlog.core.frame import FaultName, Frame
 from runlog.core.grading.baseline import light_group, profile, shape_group
 from runlog.core.quantiles import quantile
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.story.model import Lights, Told
 
 F64 = npt.NDArray[np.float64]
@@ -20,7 +21,6 @@ REFINED = 2  # times
 PLAIN = 8.0  # times the noise
 WANDER_AN_HOUR = 0.02  # of the light, by what the air takes low down; of the profile, by seeing
 LEAST_NOISE = 0.003  # of the profile and the light: the best that a frame tells of them
-TO_SIGMA = 1.4826  # a median deviation of a Gaussian
 OTHER_TROUBLE = (
     FaultName.CLOUD,
     FaultName.OBSTRUCTED,
@@ -146,5 +146,5 @@ def _signal(
     hours = np.array([(t.start - zero).total_seconds() / 3600 for t, _ in known])
     grown = np.array([v for _, v in known])
     steps = np.abs(np.diff(grown[: max(foot, 4)]))
-    noise = TO_SIGMA * float(median(steps)) / 2**0.5
+    noise = MAD_TO_SIGMA * float(median(steps)) / 2**0.5
     return _Signal(hours, grown, max(noise, LEAST_NOISE))

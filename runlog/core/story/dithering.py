@@ -11,6 +11,7 @@ from math import ceil, hypot
 from statistics import median
 
 from runlog.core.quantiles import quantile
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.story.model import Lights
 from runlog.core.story.places import Step, steps_by_stay
 
@@ -90,7 +91,7 @@ def _without_creep(own: Sequence[Step]) -> list[Step]:
 def _creep(speeds: Sequence[float]) -> float:
     """Give the usual speed in px an hour, 0 where it may as well be none."""
     middle = median(speeds)
-    spread = 1.4826 * median(abs(s - middle) for s in speeds)
+    spread = MAD_TO_SIGMA * median(abs(s - middle) for s in speeds)
     # 1.25: the error of a median against that of a mean.
     return middle if abs(middle) > CERTAIN_ERRORS * 1.25 * spread / len(speeds) ** 0.5 else 0.0
 

@@ -11,6 +11,7 @@ from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import light_group
 from runlog.core.grading.policy import extinction_mag
 from runlog.core.quantiles import quantile
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.sky.clear_air import HIGHEST_SHARE, LOWEST_SHARE
 from runlog.core.story.model import Lights, Told
 
@@ -25,7 +26,6 @@ CLOUDED_SHARE = 0.5  # of the frames in between: where more are lost, the cloud 
 # Of medians of five Gaussian values a twentieth lies so many of their sigma beyond the middle.
 CLEAR_QUANTILE, CLEAR_SIGMAS = 0.05, 0.88
 SLOPE_STEP_MAG = 0.01
-TO_SIGMA = 1.4826
 OTHER_TROUBLE = (
     FaultName.CLOUD,
     FaultName.DEW,
@@ -90,7 +90,7 @@ def _lost(lights: Lights) -> Iterator[_Lost]:
 def _loss_mag(own: Lights) -> list[float]:
     """Reckon each frame's loss in magnitudes by the slope that leaves least of it."""
     mag = [-2.5 * log10(t.frame.placement.transparency or 1.0) for t in own]
-    noise = TO_SIGMA * median(abs(b - a) for a, b in pairwise(mag)) / 2**0.5
+    noise = MAD_TO_SIGMA * median(abs(b - a) for a, b in pairwise(mag)) / 2**0.5
     airmass = [t.frame.context.airmass for t in own if t.frame.context.airmass]
     if len(airmass) < len(own):
         return _from_clear(mag, noise)

@@ -1,10 +1,11 @@
 """The axis from drawn star fields, by rotation matrices and ERFA's refraction; and its refusals."""
 
+import erfa
 import numpy as np
 import pytest
 
 from runlog.core.alignment.axis import Turns, fit_axis
-from runlog.core.alignment.geometry import ARCMIN, field_turn, refraction_turn
+from runlog.core.alignment.geometry import ARCMIN, field_turn, refracted, refraction_turn
 from runlog.core.alignment.night import Standpoint, alignment_of, camera_turned
 from runlog.core.alignment.words import sentences
 from tests.core.alignment.drawn import angles, frames
@@ -219,3 +220,76 @@ def test_what_the_turn_of_the_field_leaves_out_is_said():
     assert turn.startswith("For the turn of the field not worth a screwdriver")
     assert 'by up to 241" an hour, 4.0" in 60 s' in drift
     assert len(list(sentences(row | {"below_floor": True}))) == len(list(sentences(row))) - 2
+
+
+@pytest.mark.parametrize("zenith_deg", [5.0, 30.0, 55.0, 70.0])
+def test_refraction_is_that_of_another_library(zenith_deg):
+    """Guards the lift of a star against ERFA's constants for 1010 hPa, 10 C, green light."""
+    near, far = erfa.refco(1010.0, 10.0, 0.0, 0.55)
+    true = np.radians(zenith_deg)
+    seen = refracted(np.array([[np.sin(true), 0.0, np.cos(true)]]))[0]
+    lift = true - np.arctan2(seen[0], seen[2])
+    tangent = np.tan(true - lift)
+    assert lift == pytest.approx(near * tangent + far * tangent**3, rel=0.01)
+    straight_up = refracted(np.array([[0.0, 0.0, 1.0]]))[0]
+    assert straight_up == pytest.approx([0.0, 0.0, 1.0], abs=1e-9)
+
+
+def test_the_outline_lies_on_the_ellipse():
+    """Guards the range of what the axis costs: each point is at the edge of what is held true."""
+    axis = night(6.0, -2.0).axis
+    middle = np.array([axis.up, axis.east])
+    for point in axis.outline:
+        assert axis.holds(*(middle + 0.999 * (point - middle)))
+        assert not axis.holds(*(middle + 1.001 * (point - middle)))
+
+
+WORTH_IT = {
+    "reason": None, "below_floor": False, "size_arcmin": 15.3, "size_err": 1.2, "sense": "known",
+    "up_arcmin": 11.2, "up_err": 0.9, "east_arcmin": -10.4, "east_err": 1.0, "trail_px": 2.0,
+    "trail_low_px": 1.5, "trail_high_px": 2.5, "exposure_s": 60.0, "verdict": "worth it",
+    "camera_turned_deg": None,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("up", "east", "stands", "cure"),
+    [
+        (11.2, -10.4, "11.2' +- 0.9' above the pole and 10.4' +- 1.0' west of it",
+         "lower the axis by 11.2' and move it 10.4' east"),
+        (-3.0, 4.0, "3.0' +- 0.9' below the pole and 4.0' +- 1.0' east of it",
+         "raise the axis by 3.0' and move it 4.0' west"),
+    ],
+)  # fmt: skip
+def test_the_axis_is_moved_back_from_where_it_points(up, east, stands, cure):
+    """Guards the signs of the advice: each screw is turned against what was found."""
+    said = " ".join(sentences(WORTH_IT | {"up_arcmin": up, "east_arcmin": east}))
+    assert stands in said
+    assert cure in said
+
+
+def test_no_screw_is_named_where_the_sense_is_unknown():
+    """Guards images of unknown parity, and arcs too short: no direction is made up."""
+    said = " ".join(sentences(WORTH_IT | {"sense": "unknown"}))
+    assert "Worth aligning again." in said
+    assert "move it" not in said
+    said = " ".join(sentences(WORTH_IT | {"verdict": "not sure"}))
+    assert "is not sure: measure a longer arc" in said
+    assert "aligning again" not in said
+
+
+def test_frames_low_over_the_horizon_tell_nothing():
+    """Guards a field that never rises out of thick air: no frame is left, and that is said."""
+    found = alignment_of(frames(HOURS, angles(HOURS, -38.0, 50.0, 5.0, 0.0), -38.0), PLACE)
+    assert (found.axis, found.verdict) == (None, "unknown")
+    assert found.reason.startswith("no frame tells how the field turned")
+
+
+def test_angles_are_one_course_over_half_a_turn():
+    """Guards angles written from -180 to 180: a camera upside down shows the same axis."""
+    turned = angles(HOURS, 40.0, 50.0, 5.0, -3.0)
+    there = (turned + 180.0 + 180.0) % 360.0 - 180.0
+    around = alignment_of(frames(HOURS, (turned - turned[18] + 360) % 360 - 180, 40.0), PLACE)
+    upside = alignment_of(frames(HOURS, there, 40.0), PLACE)
+    for found in (around, upside):
+        assert (found.axis.up, found.axis.east) == pytest.approx((5.0, -3.0), abs=0.1)

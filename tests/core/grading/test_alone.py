@@ -68,6 +68,9 @@ def test_a_lone_frame_says_how_long_its_stars_are():
     ("values", "words"),
     [
         ({"stars": 0, "fwhm_px": None, "width": 200, "height": 200}, "no stars were found"),
+        ({"stars": 0, "fwhm_px": None}, "no stars were found (cap, cover, dome, focus or sky, unk"),
+        ({"stars": 1}, "only 1 star was found (cap, cover, dome, focus or sky, unknown which)"),
+        ({"stars": 3}, "only 3 stars were found (cap, cover, dome, focus or sky, unknown which)"),
         ({"fwhm_px": None}, "its stars gave no width"),
         ({}, "no other frame of this run and no earlier night is like it"),
     ],

@@ -19,12 +19,13 @@ from runlog.core.grading.baseline import (
     shape_group,
     sky_rate,
     sky_rate_at_zenith,
+    usual_aim,
     usual_shape,
     width_at,
     width_at_zenith,
 )
 from runlog.core.grading.usual_light import usual_count, usual_light
-from tests.core.runs import altered, blank
+from tests.core.runs import REFERENCE, altered, blank, changed, clean_run
 
 
 def frame(key, **values):
@@ -153,3 +154,20 @@ def test_a_sky_rate_is_per_second_and_without_the_pedestal():
     assert sky_rate(seen) == 2.0
     assert sky_rate(altered(seen, background_adu=480.0)) == 0.0
     assert sky_rate(altered(seen, exposure_s=0.0)) is None
+
+
+def test_the_narrowest_width_ever_sets_the_floor():
+    """Guards the part of a width that does not grow with airmass: three quarters of the best."""
+    run = clean_run(12, fwhm_px=2.4)
+    assert usual_shape(run).floor_px == pytest.approx(0.75 * 2.4)
+    assert usual_shape(run, 2.0).floor_px == pytest.approx(0.75 * 2.0)
+
+
+def test_the_field_that_most_frames_show():
+    """Guards which field is the run's own, and the share of frames on each."""
+    run = changed(clean_run(12), range(3), matched_to="e" * 32)
+    astray = {"shift_x_px": None, "shift_y_px": None}  # its stars were found nowhere
+    aim = usual_aim(changed(run, range(3, 6), **astray))
+    assert (aim.main, aim.main_share) == (REFERENCE, 0.5)
+    assert (aim.share("e" * 32), aim.share("none")) == (0.25, 0.0)
+    assert usual_aim([]).main is None

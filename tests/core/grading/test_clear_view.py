@@ -88,6 +88,23 @@ def test_a_frame_behind_it_altogether_is_named_by_those_beside_it():
     assert FaultName.OBSTRUCTED not in {f.name for k in capped[36:] for f in verdicts[k.key].faults}
 
 
+def test_the_stars_left_beside_covered_frames_are_counted():
+    """Guards the evidence of a frame behind it altogether: the stars it has, and the usual."""
+    last = {"zone_stars": (1, 1, 1, 0, 2, 1, 1, 1, 1), "stars": 9, "transparency": None}
+    run = changed(tree_night(range(30, 38)), [38, 39], **last, fwhm_px=None, shift_x_px=None)
+    faults = [f for v in list(grade_run(run, Policy()).values())[38:] for f in v.faults]
+    told = [f.evidence for f in faults if f.name is FaultName.OBSTRUCTED]
+    assert len(told) == 2
+    assert all(one.startswith("9 stars, this run's usual ") for one in told)
+
+
+def test_three_frames_show_how_the_stars_of_a_field_lie():
+    """Guards the fewest frames that tell a field's shares: two may both be covered."""
+    run = clean_run(3, zone_stars=OPEN, stars=sum(OPEN), pier_side="east")
+    assert usual_shares(run) == pytest.approx([n / sum(OPEN) for n in OPEN])
+    assert usual_shares(run[:2]) == ()
+
+
 def test_a_tree_is_no_other_filter():
     """A tree takes stars and sky alike: nobody is asked about a filter for it."""
     run = tree_night(range(20), ranked_flux_adu_s=30.0, background_adu=500 + 300 * 0.4)

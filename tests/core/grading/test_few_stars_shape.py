@@ -3,6 +3,7 @@
 import pytest
 
 from runlog.core.frame import FaultName, Grade
+from runlog.core.grading.width import width_words
 from tests.core.grading.test_grade import first_fault, grades
 from tests.core.runs import altered, clean_run, trail
 
@@ -38,3 +39,13 @@ def test_the_evidence_says_how_unsure_it_is():
     assert "± 0.20 (few stars)" in next(
         fault.evidence for fault in grades(run)[7].faults if fault.name is FaultName.TRAILED
     )
+
+
+@pytest.mark.parametrize(
+    ("error_px", "words"),
+    [(None, "FWHM 4.0 px,"), (0.2, "FWHM 4.0 px,"), (0.9, "FWHM 4.0 ± 0.9 px (few stars), at le")],
+)
+def test_a_width_is_said_with_the_error_that_few_stars_leave(error_px, words):
+    """Guards the words of a width: an error beyond the usual few percent is said."""
+    (frame,) = clean_run(1, fwhm_px=4.0, fwhm_px_err=error_px)
+    assert width_words(frame).startswith(words)

@@ -203,6 +203,13 @@ def test_few_stars_and_mixed_pixels_leave_an_elongation_open():
     assert passes_physics(altered(long, resampled=True, fwhm_px=2.0), POLICY)
 
 
+@pytest.mark.parametrize("unknown", ["eccentricity", "axis_ratio", "alignment"])
+def test_an_elongation_that_was_not_measured_says_nothing(unknown):
+    """Guards frames of which a part of the shape is unknown: no trail, and no crash."""
+    long = altered(ROUND, axis_ratio=0.8, eccentricity=0.6, alignment=0.9)
+    assert one_way(altered(long, **{unknown: None}), POLICY) is None
+
+
 def test_clean_frames_pass():
     """Nothing of an ordinary frame is impossible, and the findings of a bad one are all named."""
     assert all(passes_physics(f, POLICY) for f in clean_run(arcsec_per_px=2.5))

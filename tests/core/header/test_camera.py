@@ -4,6 +4,7 @@ Common practice, no source, unless a test names one.
 """
 
 import pytest
+from astropy import units
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -22,8 +23,23 @@ def read(function, *cards, args=(), index_first=True):
 
 
 @pytest.mark.parametrize(
+    "unit", ["s", "ms", "us", "µs", "min", "h", "hr", "second", "minute", "hour", "microsecond"]
+)
+def test_units_of_time_are_those_of_another_library(unit):
+    """Guards the factor of each unit (astropy.units), in brackets and behind the number."""
+    seconds = (1 * units.Unit(unit)).to_value("s")
+    for card in (("EXPTIME", 90.0 / seconds, f"[{unit}]"), ("EXPTIME", f"{90.0 / seconds} {unit}")):
+        (found, _), codes = read(read_exposure, card)
+        assert found == pytest.approx(90.0)
+        assert not codes
+
+
+@pytest.mark.parametrize(
     ("cards", "seconds"),
     [
+        ([("EXPTIME", 9e7, "exposure in usec")], 90.0),
+        ([("EXPTIME", 9e7, "exposure, microsec")], 90.0),
+        ([("EXPTIME", 9e7, "microseconds open")], 90.0),
         ([("EXPTIME", 300.0)], 300.0),
         ([("EXPTIME", "300.0")], 300.0),
         ([("EXPOSURE", "300s")], 300.0),

@@ -109,6 +109,7 @@ def test_each_spelling_folds_to_its_filter(raw, name):
         "",
         "  ",
         "''",
+        '""',
         "None",
         "No filter",
         "no_filter",

@@ -445,3 +445,15 @@ def test_remarks_are_kept_apart():
     """Guards HISTORY and COMMENT from being looked up as values."""
     index = CardIndex([Card("HISTORY", "dark subtracted"), Card("COMMENT", None), Card("", "x")])
     assert index.remarks == "dark subtracted\n\nx"
+
+
+@pytest.mark.parametrize("value", ["12.5", 12.5])
+def test_keywords_of_the_settings_are_looked_at_first(value):
+    """Guards what a person adds in the config: their keyword leads, the known ones stay behind."""
+    rules = HeaderRules(aliases={"exposure": ("MYEXP",), "target": ("FIELD",)})
+    cards = {"EXPTIME": 300.0, "MYEXP": value, "OBJECT": "M 31", "FIELD": "M 33"}
+    told = header_of(cards, rules=rules)
+    assert (told.exposure_s, told.target) == (12.5, "M 33")
+    behind = header_of({"EXPTIME": 300.0, "OBJECT": "M 31"}, rules=rules)
+    assert (behind.exposure_s, behind.target) == (300.0, "M 31")
+    assert header_of(cards).exposure_s == 300.0

@@ -10,7 +10,7 @@ from runlog.core.frame import Card, Kind, Shape
 from runlog.core.header.cards import CardIndex
 from runlog.core.header.coordinates import read_pointing, separation_deg
 from runlog.core.header.questions import Doubts
-from runlog.core.header.world import image_place
+from runlog.core.header.world import image_place, pixel_matrix
 
 WIDE, HIGH = 800, 600
 STEP = 1.2 / 3600
@@ -69,6 +69,13 @@ MANNERS = {
         **wcs(ra_deg=83.63 * 3600, dec_deg=22.01 * 3600, pixel=(3000.0, 20.0)),
         "CUNIT1": "arcsec", "CUNIT2": "arcsec", "CDELT1": -1.2, "CDELT2": 1.2,
     },
+    **{
+        unit: {
+            **wcs(ra_deg=83.63 * a_deg, dec_deg=22.01 * a_deg, pixel=(3000.0, 20.0)),
+            "CUNIT1": unit, "CUNIT2": unit, "CDELT1": -STEP * a_deg, "CDELT2": STEP * a_deg,
+        }
+        for unit, a_deg in (("arcmin", 60.0), ("mas", 3.6e6), ("rad", np.pi / 180))
+    },
     "axes swapped": {
         **wcs(pixel=(3000.0, 2000.0), **STEPS), "CTYPE1": "DEC--TAN", "CTYPE2": "RA---TAN",
         "CRVAL1": 22.01, "CRVAL2": 83.63,
@@ -86,6 +93,27 @@ def test_the_centre_is_where_another_library_puts_it(name):
     assert found.of_centre
     apart = SkyCoord(found.ra_deg, found.dec_deg, unit="deg").separation(theirs.icrs)
     assert apart.arcsec < 0.1
+
+
+@pytest.mark.parametrize(
+    ("steps", "pole", "followed"),
+    [(STEPS, None, True), (STEPS, 0.0, True), (STEPS, 180.0, True), (STEPS, 90.0, False)],
+)
+def test_a_map_turned_about_another_point_is_left(steps, pole, followed):
+    """Guards projections that are taken as a plane: only upright ones are."""
+    said = {} if pole is None else {"LONPOLE": pole}
+    assert (centre_of(wcs("CAR", pixel=(900.0, 400.0), **steps, **said)) is not None) is followed
+
+
+def test_each_axis_has_a_unit_of_its_own():
+    """Guards a matrix whose rows are in the units of their axes (FITS Standard 4.0, section 8)."""
+    mixed = {"CUNIT1": "arcsec", "CUNIT2": "deg"}
+    for steps in (
+        {"CD1_1": -1.2, "CD2_2": STEP},
+        {"CDELT1": -1.2, "CDELT2": STEP},
+    ):
+        matrix = pixel_matrix(index_of({**steps, **mixed}))
+        assert matrix == (pytest.approx((-1.2, 0.0)), pytest.approx((0.0, 1.2)))
 
 
 @pytest.mark.parametrize("code", ["CAR", "SFL", "MER", "AIT", "AZP"])

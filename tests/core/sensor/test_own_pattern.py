@@ -15,8 +15,15 @@ from runlog.core.sensor.own_pattern import (
     own_of,
     pattern_of,
 )
-from runlog.core.sensor.row_faults import company_of, findings, suspicion
+from runlog.core.sensor.row_faults import (
+    BORDER_SHARE,
+    BORDERS_DIFFER,
+    company_of,
+    findings,
+    suspicion,
+)
 from runlog.core.sensor.signs import (
+    Band,
     Break,
     Signs,
     Slip,
@@ -26,7 +33,7 @@ from runlog.core.sensor.signs import (
     standing_out,
     unpack_signs,
 )
-from runlog.core.sensor.words import bands_named, defects_in_words, own_in_words
+from runlog.core.sensor.words import bands_named, columns_beside, defects_in_words, own_in_words
 
 HEIGHT = 1000
 
@@ -217,6 +224,8 @@ def test_the_rest_stands_out_where_a_band_covers_more_than_half():
     found = judged([CLEAN] * 9 + [band(100, 899, -3.0)])[9]
     assert found.fault.startswith("from row 100 on the level is 36 ADU lower")
     assert "one more jump of level at row 900" in found.fault
+    steps = [Band(100, None, -36.0, -3.0), Band(900, None, 36.0, 3.0)]
+    assert standing_out(bands_of(band(100, 899, -3.0).rows), HEIGHT) == steps
     assert standing_out(bands_of(band(100, 499).rows), HEIGHT) == bands_of(band(100, 499).rows)
 
 
@@ -356,3 +365,42 @@ def test_lines_of_a_pattern_are_named_as_bands():
              Line(508, 9.0, "jump")]  # fmt: skip
     assert [(b.first, b.last) for b in bands_of_lines(lines)] == [(500, 507), (100, 119)]
     assert [b.jump_sigma for b in bands_of_lines(lines)] == [-9.0, 0.0]
+
+
+def test_seams_and_single_columns_are_named_as_what_they_are():
+    """Guards one and many: a seam, two seams, a column that stands, columns that stand."""
+    one, two = Break(300, 90.0, 8.0), Break(700, 80.0, 7.0)
+    assert defects_in_words(bands_of([one]), [], HEIGHT, 1280) == "a seam at row 300"
+    assert defects_in_words(bands_of([one, two]), [], HEIGHT, 1280) == "seams at row 300 and 700"
+    assert columns_beside([]) == ""
+    assert columns_beside(bands_of(COLUMN)) == "; column 240 stands apart as well"
+    pair = bands_of([*COLUMN, Break(300, 9.0, 5.0), Break(301, -9.0, -5.0)])
+    assert columns_beside(pair) == "; column 240 and column 300 stand apart as well"
+
+
+def test_blank_stretches_of_a_pattern_are_bands():
+    """Guards two stretches that no frame of the camera fills: each ends before its second line."""
+    lines = [Line(at, 0.0, "blank") for at in (10, 20, 50, 60)]
+    assert [(b.first, b.last) for b in bands_of_lines(lines)] == [(10, 19), (50, 59)]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "words"),
+    [
+        (500, 500, "row 500 holds no picture"),
+        (500, 503, "4 rows hold no picture (rows 500 to 503)"),
+        (500, 749, "25% of the rows hold no picture (rows 500 to 749)"),
+    ],
+)
+def test_rows_without_a_picture_are_counted(first, last, words):
+    """Guards against "0% of the rows": a few of many are counted, more are a share."""
+    assert words in suspicion(Signs(blank=(Stretch(first, last),)), HEIGHT)
+
+
+@pytest.mark.parametrize(("blank", "deep"), [(0, 0.0), (1, 0.0), (2, 30.0), (3, 30.0)])
+def test_two_frames_of_three_show_what_registering_leaves(blank, deep):
+    """Guards the blank edge that is usual: one frame alone may have lost its rows."""
+    lost = Signs(blank=(Stretch(0, 29),))
+    seen = [Looked(n, lost) for n in range(blank)]
+    usual = company_of(HEIGHT, 3, seen, 0, own_of([], "2026-10-09")).margins.blank
+    assert usual == pytest.approx(BORDER_SHARE * HEIGHT + BORDERS_DIFFER * deep)

@@ -50,6 +50,14 @@ def test_any_order_gives_the_same_number():
         assert run_extinction(shuffled, DEFAULT) == first
 
 
+def test_a_field_that_cannot_tell_by_itself_tells_nothing():
+    """Guards the slope from fields of few frames, and from those that stay at one height."""
+    clear = night(0.25, falling(), random.Random(5))
+    few = night(0.9, [1.0, 1.2, 1.9], random.Random(6), field="M 81")
+    level = night(0.9, [1.3 + 0.005 * n for n in range(40)], random.Random(7), field="M 101")
+    assert run_extinction([*clear, *few, *level], DEFAULT) == run_extinction(clear, DEFAULT)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_cloud_passes_do_not_bend_the_slope(seed):
     """With a third of the frames behind cloud of all depths the clear ones still tell."""

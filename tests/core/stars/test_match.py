@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from runlog.core.frame import StarList
-from runlog.core.stars.match import Match, guesses, match_stars, points, refined
+from runlog.core.stars.match import Match, guesses, match_stars, points, refined, shared_sky
 from runlog.core.stars.neighbours import sorted_points
 from runlog.core.stars.throughput import throughput
 from runlog.measure import measure_frame
@@ -223,3 +223,45 @@ def test_throughput_needs_an_exposure():
     stars = random_list(rng, 50)
     match = match_stars(stars, stars, SIZE)
     assert throughput(stars, stars, match, reference_exposure_s=0, exposure_s=10) is None
+
+
+@pytest.mark.parametrize(
+    ("shift", "turn_deg", "size", "share"),
+    [
+        ((0.0, 0.0), 0.0, (1000, 800), 1.0),
+        ((250.0, 0.0), 0.0, (1000, 800), 0.75),
+        ((-250.0, 400.0), 0.0, (1000, 800), 0.375),
+        ((250.0, -400.0), 180.0, (1000, 800), 0.375),
+        ((1001.0, 0.0), 0.0, (1000, 800), 0.0),
+        ((1500.0, 1200.0), 0.0, (1000, 800), 0.0),
+        ((0.0, 0.0), 90.0, (1000, 1000), 1.0),
+        ((0.0, 0.0), 90.0, (1000, 500), 0.5),
+        ((0.0, 0.0), 45.0, (1000, 1000), 2 * (2**0.5 - 1)),  # a regular octagon
+        ((0.0, 0.0), -45.0, (1000, 1000), 2 * (2**0.5 - 1)),
+        ((500.0, 0.0), 90.0, (1000, 1000), 0.5),
+        ((0.0, -250.0), 90.0, (1000, 500), 0.5),
+        ((0.0, -500.0), 90.0, (1000, 500), 0.25),
+        ((500.0, 0.0), 90.0, (1000, 500), 0.25),
+    ],
+)
+def test_the_sky_two_frames_share(shift, turn_deg, size, share):
+    """Guards the area of one frame within the other (plane geometry), to a twentieth if turned."""
+    assert shared_sky(*shift, turn_deg, size) == pytest.approx(share, abs=0.05)
+
+
+def test_throughput_is_by_the_second_and_leaves_out_what_has_no_light():
+    """Guards two lengths of exposure, and pairs of which one flux is zero or less."""
+    flux = tuple(float(n) for n in range(9000, 1000, -100))
+    x = tuple(np.linspace(10, 900, len(flux)))
+    here, there = StarList(x, x, flux), StarList(x, x, tuple(0.2 * 0.7 * f for f in flux))
+    pairs = tuple((n, n) for n in range(len(flux)))
+    match = Match(0.0, 0.0, 0.0, 1.0, pairs, 0.1)
+    assert throughput(
+        here, there, match, reference_exposure_s=300.0, exposure_s=60.0
+    ).ratio == pytest.approx(0.7)
+    dark = StarList(x, x, (*there.flux_adu[:70], *(-1.0 for _ in flux[70:])))
+    assert throughput(
+        here, dark, match, reference_exposure_s=300.0, exposure_s=60.0
+    ).ratio == pytest.approx(0.7)
+    none = StarList(x, x, tuple(-f for f in flux))
+    assert throughput(here, none, match, reference_exposure_s=300.0, exposure_s=60.0) is None

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from runlog.core.story.dithering import Dithering
 from runlog.core.story.model import Opinion, Part
 from tests.core.runs import altered, changed, clean_run
 from tests.core.story.telling import events, story
@@ -119,3 +120,10 @@ def test_pointing_anew_is_no_step():
     run = changed(run, range(16, 32), target="M 31", matched_to="e" * 32, best_of_name="e" * 32)
     places = lying(48, 3, 2) + np.outer(np.arange(48) >= 32, [70.0, 20.0])
     assert events(placed(run, places), "jump") == []
+
+
+def test_the_shortest_move_is_a_move():
+    """Guards the steps that are taken for moves: as long as the shortest of them, or longer."""
+    dithered = Dithering(20, (4.0, 5.0, 6.0), 4.5)
+    assert [dithered.is_move(px) for px in (3.9, 4.0, 7.0)] == [False, True, True]
+    assert not Dithering(20, (), 0.2).is_move(0.0)

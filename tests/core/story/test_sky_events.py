@@ -2,12 +2,14 @@
 
 import numpy as np
 import pytest
+from scipy.stats import beta, norm
 
 from runlog.core.frame import Grade
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
 from runlog.core.story.model import Opinion, Part, Told
 from runlog.core.story.tell import tell
+from runlog.core.story.thin_cloud import CLEAR_QUANTILE, CLEAR_SIGMAS, SMOOTHED
 from tests.core.runs import altered, changed, clean_run
 
 CLEAR = (55,) * 9
@@ -164,3 +166,9 @@ def test_cloud_of_a_first_night_is_known_all_the_same():
     ]
     assert sky.verdict is Opinion.POOR
     assert "how clear it was at best is unknown, because there is no clear night" in sky.evidence
+
+
+def test_how_far_out_a_twentieth_of_medians_of_five_lies():
+    """Guards the clearest twentieth: the median of five follows Beta(3, 3) (order statistics)."""
+    assert SMOOTHED == 5
+    assert pytest.approx(norm.ppf(beta.ppf(CLEAR_QUANTILE, 3, 3)), abs=0.005) == -CLEAR_SIGMAS

@@ -377,6 +377,9 @@ def test_what_the_headers_do_not_give_is_named():
     assert "unknown, because the headers give no set temperature" in camera.evidence
     camera = story(clean_run(sensor_c=None, set_c=None)).verdicts[Part.CAMERA]
     assert "do not give sensor and set temperature" in camera.evidence
+    some = changed(clean_run(sensor_c=None), range(20), set_c=None)
+    camera = story(some).verdicts[Part.CAMERA]
+    assert "unknown, because the headers do not give the sensor's temperature" in camera.evidence
 
 
 def test_a_steady_difference_all_night_is_told_as_one():

@@ -5,7 +5,7 @@ import pytest
 
 from runlog.core.story.model import Part
 from tests.core.runs import altered, clean_run, trail
-from tests.core.story.telling import events, story
+from tests.core.story.telling import events, story, told
 
 
 def blown(frames, angles):
@@ -24,6 +24,7 @@ def test_six_single_gusts_are_one_event():
     assert events(run, "trailing") == []
     assert (wind.first, wind.last, wind.frames) == (run[4].key, run[36].key, 6)
     assert wind.cost_s == 6 * 300
+    assert (wind.start, wind.end) == (run[4].header.taken_at_utc, told(run)[36].end)
     assert wind.text.startswith("six gusts between 20:21 and 23:15 UTC")
     tracking = story(run).verdicts[Part.TRACKING]
     assert "wind on 6 frames" in tracking.evidence

@@ -85,3 +85,13 @@ def test_a_rotator_that_was_turned_since_is_no_camera_that_turned(rotator_deg, t
     run = [altered(frame, rotator_deg=rotator_deg) for frame in run]
     then = {REFERENCE: Stood("2026-10-05", 0.0, 40.0)}
     assert bool(events(run, "turned", stood=then)) is told
+
+
+def test_how_far_a_field_turned_is_told():
+    """Guards the sum of a slow turn: 0.06 degrees a frame over 40 frames, 318 s from each to each.
+
+    By hand: the middles of three at both ends lie 37 steps apart, 2.22 degrees; 39 steps of time.
+    """
+    run = [altered(f, rotation_deg=0.06 * n) for n, f in enumerate(clean_run())]
+    (event,) = [e for e in events(run, "drift") if "field rotation" in e.text]
+    assert event.text.startswith("the field turned slowly, by 2.2 degrees in 3.4 h")

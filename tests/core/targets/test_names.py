@@ -63,6 +63,41 @@ def test_doubtful_names_say_what_they_may_be(names, written, several):
     assert set(found.perhaps) == several
 
 
+@pytest.mark.parametrize(
+    ("written", "name"),
+    [
+        ("NGC 6503 galaxy", "NGC 6503"),  # no nickname, but what it is
+        ("NGC 7000 North America", "NGC 7000"),
+        ("NGC7000 NorthAmericaNebula", "NGC 7000"),
+        ("NGC 7000 NorthAmerica", "NGC 7000"),
+    ],
+)
+def test_a_nickname_beside_a_number_is_no_doubt(names, written, name):
+    """Guards against asking whether "NGC 7000 North America" is NGC 7000."""
+    found = names.fold(written)
+    assert (found.name, found.how) == (name, How.NUMBER)
+
+
+@pytest.mark.parametrize(
+    ("written", "name"),
+    [
+        ("NGC 869/884", "NGC 869 + NGC 884"),
+        ("NGC 869/84", "NGC 869 + NGC 884"),  # the digits that differ
+        ("NGC 4038/39", "NGC 4038 + NGC 4039"),
+        ("M 81/82", "M 81 + M 82"),
+    ],
+)
+def test_two_numbers_are_two_objects(names, written, name):
+    """Guards pairs of objects in one name, the second with as many digits as differ."""
+    assert names.fold(written).name == name
+
+
+@pytest.mark.parametrize("written", ["M 81/2", "NGC 4038-39"])
+def test_a_part_of_a_number_may_be_a_panel(names, written):
+    """Guards against a second object where a panel or a date may be meant."""
+    assert "+" not in names.fold(written).name
+
+
 def test_slips_are_said_to_be_slips(names):
     """A corrected slip of the fingers is not silent."""
     assert names.fold("NCG 7000").how is How.TYPO

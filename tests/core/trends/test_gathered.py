@@ -10,6 +10,7 @@ from runlog.core.grading.summary import Elongation, RunSummary
 from runlog.core.trends.gathered import gather
 from runlog.core.trends.kinds import KINDS
 from runlog.core.trends.numbers import CameraSetting, LevelNumbers, LightNumbers, RunNumbers
+from runlog.core.trends.of_filters import FEWEST_KEPT
 
 SETTING = CameraSetting(1, 1, 100.0, 50.0, None)
 START = datetime(2026, 10, 5, 20, tzinfo=UTC)
@@ -152,3 +153,31 @@ def test_the_order_of_reading_changes_nothing():
     ]
     turned = [replace(r, lights=r.lights[::-1]) for r in runs[::-1]]
     assert gather("a rig", runs) == gather("a rig", turned)
+
+
+def test_noise_and_hot_pixels_are_named_by_length_and_temperature():
+    """Guards the setting of what hangs on both: that of most frames, of as many the longest."""
+    mixed = lights(6) + lights(4, exposure_s=60.0, set_c=0.0)
+    assert only([run(frames=mixed)], "noise").setting == f"{SETTING.in_words}, 300 s, -10 C"
+    even = lights(5, exposure_s=60.0) + lights(5)
+    assert only([run(frames=even)], "hot-pixels").setting.endswith("300 s, -10 C")
+    silent = lights(exposure_s=None, set_c=None, sensor_c=None)
+    named = only([run(frames=silent)], "noise").setting
+    assert named.endswith("length unknown, temperature unknown")
+
+
+def test_hot_pixels_of_another_length_are_left_out():
+    """Guards a count of the summary's length against frames of another one."""
+    other = only([run(frames=lights(exposure_s=60.0))], "hot-pixels")
+    assert (other.points, len(other.left_out)) == ((), 1)
+    assert "hot pixels were not counted in frames alike" in other.left_out[0]
+
+
+def test_a_few_frames_of_unknown_sky_or_shape_leave_the_others():
+    """Guards a night of which one frame tells no Moon, and one of just enough shapes."""
+    some = [*lights(9), *lights(1, moon_alt_deg=None)]
+    (point,) = only([run(frames=some)], "sky").points
+    assert point.night == "2026-10-05"
+    just = [*lights(FEWEST_KEPT), *lights(4, tilt=None)]
+    assert only([run(frames=just)], "tilt").points[0].value == pytest.approx(0.05)
+    assert only([run(frames=[*just[1:]])], "tilt").points == ()
