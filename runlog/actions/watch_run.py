@@ -48,6 +48,10 @@ class WatchedRun:
         self._looks: list[store.FirstLook] = []
         self._told: list[Told] = []
 
+    def is_of_now(self, now: datetime) -> bool:
+        """Tell whether its night is going on."""
+        return any(is_of_now(light, now) for light in self.judge.lights[-1:])
+
     def unseen(self, keys: Collection[str] | None) -> list[Frame]:
         """List the frames that were not looked at yet, as they were taken; of some keys, or all."""
         frames = [f for f in self._frames if f.identity.id not in self._seen]
