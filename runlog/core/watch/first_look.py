@@ -10,16 +10,17 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from runlog.core.frame import Frame, Grade, Verdict
-from runlog.core.grading.baseline import ENOUGH
+from runlog.core.grading.baseline import ENOUGH, UsualShape
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.faults.cloud import transparency
+from runlog.core.grading.faults.few_stars import LEAST, is_wide
 from runlog.core.grading.grade import checks_of, compared_frames, unmeasured, verdict_of
 from runlog.core.grading.history import History
 from runlog.core.grading.physics import passes_physics
 from runlog.core.grading.policy import Policy
 from runlog.core.grading.width import at_airmass, sure_width
 from runlog.core.watch.absolutes import absolute_faults
-from runlog.core.watch.weighed import weigh
+from runlog.core.watch.weighed import in_true_focus, of_winged, weigh
 
 ONLY_SUDDEN = "no earlier night to compare with: only sudden changes are told"
 TOO_EARLY = "too early: no earlier night, and too few frames of this one, to compare with"
@@ -101,15 +102,20 @@ def _beside(
     frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
 ) -> ComparedFrame:
     """Set a frame beside the run so far, its usual by the frames that may speak for it."""
-    telling = _telling(frames, frame, policy, history)
-    whole = _compared(frames, frame, policy, history)
-    if len(telling) == len(frames):
-        return weigh(whole, _alike(telling, frame))
-    own = _compared(telling, frame, policy, history)
-    if own.earlier is None and own.shape.frames < ENOUGH:
-        return whole
+    measured = [f for f in frames if f.measurement.measured]
+    telling = _telling(measured, frame, policy, history)
+    whole = _compared(measured, frame, policy, history)
+    own = whole if len(telling) == len(measured) else _compared(telling, frame, policy, history)
     usual = replace(whole, shape=own.shape, light=own.light, count=own.count)
-    return weigh(usual, _alike(telling, frame))
+    if own.earlier is None and own.shape.frames < ENOUGH:
+        usual = replace(usual, shape=_shape_of_bad(measured, frame, policy))
+    return in_true_focus(weigh(of_winged(usual), _alike(telling, frame)))
+
+
+def _shape_of_bad(frames: Sequence[Frame], frame: Frame, policy: Policy) -> UsualShape:
+    """Take the shape of a run so far that is impossible throughout; its profile tells no focus."""
+    with_stars = [f for f in frames if f.key == frame.key or not _is_starless(f, policy)]
+    return replace(_compared(with_stars, frame, policy, {}).shape, profile=None)
 
 
 def _compared(
@@ -132,11 +138,18 @@ def _telling(
     What neither sky nor optics make of stars is left out always, and where earlier nights are
     known what these alone would reject.
     """
-    measured = [f for f in frames if f.measurement.measured]
-    bad = {f.key for f in measured if not passes_physics(f, policy.for_filter(f.context.filter))}
+    bad = {f.key for f in frames if _impossible(f, policy.for_filter(f.context.filter))}
     if history:
-        bad |= _rejected(measured, policy, history)
-    return [f for f in measured if f.key == frame.key or f.key not in bad]
+        bad |= _rejected(frames, policy, history)
+    return [f for f in frames if f.key == frame.key or f.key not in bad]
+
+
+def _impossible(frame: Frame, policy: Policy) -> bool:
+    return _is_starless(frame, policy) or not passes_physics(frame, policy)
+
+
+def _is_starless(frame: Frame, policy: Policy) -> bool:
+    return (frame.measurement.stars or 0) < policy[LEAST] and is_wide(frame)
 
 
 def _rejected(frames: Sequence[Frame], policy: Policy, history: History) -> set[str]:
