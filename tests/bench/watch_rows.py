@@ -26,6 +26,8 @@ FOCUS_RUN_EVERY_S, FOCUS_RUN_S = 3600.0, (120.0, 260.0)
 DITHER_S = (6.0, 22.0)  # with the download
 EARLIER = (0, 1, 2)  # evenings of the nights before
 FLIP_S = (120.0, 320.0)
+POOR = 1.35
+NIGHTS_SIGMA = 0.10  # of the width's logarithm from night to night
 DRIFT_AN_HOUR = 0.05  # of the width, between focus runs
 
 
@@ -35,6 +37,16 @@ class DrawnNight:
 
     frames: list[Frame]
     waits: Waits
+    ratios: list[float]  # width as drawn, the air's part taken out, over the rig's usual
+
+    @property
+    def is_poor(self) -> bool:
+        """Tell whether seeing was poor for long enough that a warning is right.
+
+        Six frames in a row, each so wide that a person might notice (the edge in labels.py).
+        """
+        wide = [ratio >= POOR for ratio in self.ratios]
+        return any(all(wide[n : n + 6]) for n in range(len(wide) - 5))
 
 
 @dataclass
@@ -74,12 +86,13 @@ class _Night:
         self.profile = float(rig.uniform(0.57, 0.63))
         self.own = complex(*rig.normal(0, 0.007, 2))
         self.stars = float(rig.choice([90, 300, 900]))
-        self.night_factor = float(np.exp(0.10 * random.standard_normal()))
+        self.night_factor = float(np.exp(NIGHTS_SIGMA * random.standard_normal()))
         self.seeing = Wander(random, SEEING_SIGMA, SEEING_TAU_S)
         self.haze = Wander(random, HAZE_SIGMA, HAZE_TAU_S)
         self.e1 = Wander(random, TRACK_SIGMA, TRACK_TAU_S)
         self.e2 = Wander(random, TRACK_SIGMA, TRACK_TAU_S)
         self.start = START + timedelta(days=evening)
+        self.ratios: list[float] = []
         self.hour_angle_s = float(random.uniform(-4.0, -1.0)) * 3600
 
     def drawn(self) -> DrawnNight:
@@ -96,7 +109,7 @@ class _Night:
             now_s += self.exposure_s
         meridian = self.start - timedelta(seconds=self.hour_angle_s)
         end = self.start + timedelta(seconds=now_s)
-        return DrawnNight(frames, Waits(meridian_utc=meridian, ends_utc=end))
+        return DrawnNight(frames, Waits(meridian_utc=meridian, ends_utc=end), self.ratios)
 
     def _frame(self, n: int, at_s: float, unfocused_s: float, west: bool) -> Frame:
         draw = self.random
@@ -104,7 +117,8 @@ class _Night:
         airmass = 1 / max(np.cos(np.radians(0.9 * hour_deg)) * 0.97, 0.35)
         seeing = self.seeing.at(at_s)
         out = 1 + DRIFT_AN_HOUR * unfocused_s / 3600
-        width = self.width_px * self.night_factor * float(np.exp(seeing)) * airmass**0.45 * out
+        self.ratios.append(self.night_factor * float(np.exp(seeing)) * out)
+        width = self.width_px * self.ratios[-1] * airmass**0.45
         width *= 1 + 0.012 * draw.standard_normal()
         light = float(np.exp(-abs(self.haze.at(at_s)) + 0.008 * draw.standard_normal()))
         e = self.own + complex(self.e1.at(at_s), self.e2.at(at_s))
@@ -120,8 +134,9 @@ class _Night:
         reference = f"{'ref' + name:0>32}"
         profile = self.profile * (1 - 0.25 * (out - 1)) * (1 + 0.006 * draw.standard_normal())
         return altered(
-            frame, width=1280, height=960, gain=100.0, sensor_c=-10.0 + 0.2 * draw.standard_normal(),
-            set_c=-10.0, focus_pos=11200.0, focus_c=8.0 - at_s / 7200,
+            frame, width=1280, height=960, gain=100.0,
+            sensor_c=-10.0 + 0.2 * draw.standard_normal(), set_c=-10.0,
+            focus_pos=11200.0, focus_c=8.0 - at_s / 7200,
             pier_side="east" if west else "west",
             airmass=float(airmass), moon_alt_deg=-20.0, sun_alt_deg=-40.0, pedestal_adu=500.0,
             measured_with=1, stars=stars, fwhm_px=float(width),

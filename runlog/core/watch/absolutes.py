@@ -16,7 +16,7 @@ TRAIL, IN_ONE_DIRECTION = 0.75, 0.8
 
 def absolute_faults(this: ComparedFrame) -> tuple[Fault, ...]:
     """List what a frame is rejected for though nothing compares with it."""
-    return tuple([*_readout(this), *_trail(this), *_no_stars(this)])
+    return (*_readout(this), *_trail(this), *_no_stars(this))
 
 
 def _readout(this: ComparedFrame) -> Iterator[Fault]:

@@ -58,7 +58,7 @@ def _refocus(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
     widths = [f.measurement.fwhm_px for f in alike if f.measurement.fwhm_px]
     if len(widths) < ENOUGH or len(alike) < ENOUGH:
         return "refocus: the stars are wide and flat; this focus was never sharp, as far as is seen"
-    best = min(alike[: -1], key=lambda f: f.measurement.fwhm_px or float("inf"))
+    best = min(alike[:-1], key=lambda f: f.measurement.fwhm_px or float("inf"))
     now = frames[-1]
     up = (now.measurement.fwhm_px or 0.0) / (best.measurement.fwhm_px or 1.0) - 1
     if up <= 0:

@@ -1,8 +1,8 @@
 """Warnings by cause: one when trouble begins, one when it is over."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 
 from runlog.core.frame import Frame
@@ -194,6 +194,4 @@ def _alarm(what: What, chart: Chart, looked: Looked, now: datetime) -> Alarm:
 
 def _cleared(chart: Chart, after: Alarms, start: datetime, now: datetime) -> Alarm:
     since = chart.good_since_utc or start
-    return Alarm(
-        What.CLEARED, chart.said, now, since, chart.bad, chart.frames, still=after.on
-    )
+    return Alarm(What.CLEARED, chart.said, now, since, chart.bad, chart.frames, still=after.on)

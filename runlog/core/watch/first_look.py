@@ -18,11 +18,13 @@ from runlog.core.grading.grade import checks_of, compared_frames, unmeasured, ve
 from runlog.core.grading.history import History
 from runlog.core.grading.physics import passes_physics
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.usual_light import UsualCount
 from runlog.core.grading.width import at_airmass, sure_width
 from runlog.core.watch.absolutes import absolute_faults
 from runlog.core.watch.weighed import in_true_focus, of_winged, weigh
 
 ONLY_SUDDEN = "no earlier night to compare with: only sudden changes are told"
+SHARPER = 0.88  # of the usual width: the run was out of focus by what makes a frame doubtful
 TOO_EARLY = "too early: no earlier night, and too few frames of this one, to compare with"
 
 
@@ -64,10 +66,8 @@ def first_look(
         return FirstLook(unmeasured(frame), Against.NOTHING)
     this = _beside(frames, frame, policy, history or {})
     against = _against(this)
-    if against is Against.NOTHING:
-        verdict = _by_itself(this)
-    else:
-        verdict = verdict_of(this, checks_of(this))
+    alone = against is Against.NOTHING
+    verdict = _by_itself(this) if alone else verdict_of(this, checks_of(this))
     if against is Against.RUN and verdict.note is None:
         verdict = replace(verdict, note=ONLY_SUDDEN)
     share, _ = transparency(this)
@@ -109,6 +109,9 @@ def _beside(
     usual = replace(whole, shape=own.shape, light=own.light, count=own.count)
     if own.earlier is None and own.shape.frames < ENOUGH:
         usual = replace(usual, shape=_shape_of_bad(measured, frame, policy))
+    if usual.earlier is None and (_times(usual) or 1.0) <= SHARPER:
+        # The run was worse so far: its profile and its counts are no measure of a better frame.
+        usual = replace(usual, shape=replace(usual.shape, profile=None), count=UsualCount())
     return in_true_focus(weigh(of_winged(usual), _alike(telling, frame)))
 
 

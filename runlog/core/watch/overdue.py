@@ -89,9 +89,7 @@ def resumed(alarms: Alarms, now: datetime) -> Alarms:
 
 def _meridian_between(arrived: datetime, due: datetime, waits: Waits) -> bool:
     near = timedelta(seconds=NEAR_MERIDIAN_S)
-    return waits.meridian_utc is not None and (
-        arrived - near <= waits.meridian_utc <= due + near
-    )
+    return waits.meridian_utc is not None and (arrived - near <= waits.meridian_utc <= due + near)
 
 
 def _words(pace: Pace, now: datetime) -> str:
