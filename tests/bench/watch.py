@@ -140,7 +140,7 @@ class Sum:
         )
         share = 100 * self.same / self.asked if self.asked else 100.0
         return (
-            f"{name:48s} {self.nights:2d} nights {self.asked:5d} frames, first = last {share:.1f} %; "
+            f"{name:48s} {self.nights:2d} nights {self.asked:5d} frames, first=last {share:.1f} %; "
             f"clean {self.clean:5d}: rejected {self.clean_rejected}, doubted {self.clean_doubted}; "
             f"delay median/95 % {late}; warnings {self.warned}, false {self.false}"
         )

@@ -24,6 +24,7 @@ from runlog.core.watch.absolutes import absolute_faults
 from runlog.core.watch.weighed import in_true_focus, of_winged, weigh
 
 ONLY_SUDDEN = "no earlier night to compare with: only sudden changes are told"
+NEW_FIELD = "no earlier night shows this field: of its light only sudden losses are told"
 SHARPER = 0.88  # of the usual width: the run was out of focus by what makes a frame doubtful
 TOO_EARLY = "too early: no earlier night, and too few frames of this one, to compare with"
 
@@ -68,8 +69,7 @@ def first_look(
     against = _against(this)
     alone = against is Against.NOTHING
     verdict = _by_itself(this) if alone else verdict_of(this, checks_of(this))
-    if against is Against.RUN and verdict.note is None:
-        verdict = replace(verdict, note=ONLY_SUDDEN)
+    verdict = replace(verdict, note=verdict.note or _not_compared(this, against))
     share, _ = transparency(this)
     return FirstLook(verdict, against, share, _times(this))
 
@@ -78,6 +78,15 @@ def _against(this: ComparedFrame) -> Against:
     if this.earlier is not None:
         return Against.NIGHTS
     return Against.RUN if this.shape.frames >= ENOUGH else Against.NOTHING
+
+
+def _not_compared(this: ComparedFrame, against: Against) -> str | None:
+    if against is Against.RUN:
+        return ONLY_SUDDEN
+    field = this.frame.placement.matched_to
+    if against is Against.NIGHTS and this.earlier and field not in this.earlier.lights:
+        return NEW_FIELD
+    return None
 
 
 def _times(this: ComparedFrame) -> float | None:
@@ -103,8 +112,9 @@ def _beside(
 ) -> ComparedFrame:
     """Set a frame beside the run so far, its usual by the frames that may speak for it."""
     measured = [f for f in frames if f.measurement.measured]
-    telling = _telling(measured, frame, policy, history)
-    whole = _compared(measured, frame, policy, history)
+    beside = compared_frames(measured, policy, history)
+    whole = _of(beside, frame)
+    telling = _telling(beside, frame)
     own = whole if len(telling) == len(measured) else _compared(telling, frame, policy, history)
     usual = replace(whole, shape=own.shape, light=own.light, count=own.count)
     if own.earlier is None and own.shape.frames < ENOUGH:
@@ -124,7 +134,10 @@ def _shape_of_bad(frames: Sequence[Frame], frame: Frame, policy: Policy) -> Usua
 def _compared(
     frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
 ) -> ComparedFrame:
-    beside = compared_frames(frames, policy, history)
+    return _of(compared_frames(frames, policy, history), frame)
+
+
+def _of(beside: Sequence[ComparedFrame], frame: Frame) -> ComparedFrame:
     return next(this for this in beside if this.frame.key == frame.key)
 
 
@@ -133,32 +146,29 @@ def _alike(frames: Sequence[Frame], frame: Frame) -> int:
     return sum(f.context.filter == name and f.key != frame.key for f in frames)
 
 
-def _telling(
-    frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
-) -> list[Frame]:
+def _telling(beside: Sequence[ComparedFrame], frame: Frame) -> list[Frame]:
     """Leave out the frames that must not say what is usual; the one looked at stays.
 
     What neither sky nor optics make of stars is left out always, and where earlier nights are
     known what these alone would reject.
     """
-    bad = {f.key for f in frames if _impossible(f, policy.for_filter(f.context.filter))}
-    if history:
-        bad |= _rejected(frames, policy, history)
-    return [f for f in frames if f.key == frame.key or f.key not in bad]
+    return [
+        this.frame
+        for this in beside
+        if this.frame.key == frame.key or not (_is_impossible(this) or _is_rejected(this))
+    ]
 
 
-def _impossible(frame: Frame, policy: Policy) -> bool:
-    return _is_starless(frame, policy) or not passes_physics(frame, policy)
+def _is_impossible(this: ComparedFrame) -> bool:
+    return _is_starless(this.frame, this.policy) or not passes_physics(this.frame, this.policy)
 
 
 def _is_starless(frame: Frame, policy: Policy) -> bool:
     return (frame.measurement.stars or 0) < policy[LEAST] and is_wide(frame)
 
 
-def _rejected(frames: Sequence[Frame], policy: Policy, history: History) -> set[str]:
-    beside = (weigh(this, 0) for this in compared_frames(frames, policy, history))
-    return {
-        this.frame.key
-        for this in beside
-        if this.earlier is not None and verdict_of(this, checks_of(this)).grade is Grade.REJECT
-    }
+def _is_rejected(this: ComparedFrame) -> bool:
+    if this.earlier is None:
+        return False
+    by_nights = weigh(this, 0)
+    return verdict_of(by_nights, checks_of(by_nights)).grade is Grade.REJECT

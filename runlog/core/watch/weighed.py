@@ -11,7 +11,6 @@ from runlog.core.grading.baseline import UsualShape, ellipticity
 from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.course import STEEPER, Focus
 from runlog.core.grading.history import Earlier
-from runlog.core.grading.usual_light import UsualLight
 
 EARLIER_FRAMES = 5  # that earlier nights are worth
 # Half-flux radius over FWHM of the most winged star that clear air and optics in focus make: a
@@ -26,15 +25,23 @@ def weigh(this: ComparedFrame, frames: int) -> ComparedFrame:
     """Weigh what is usual for a frame with earlier nights; `frames` of the run told the usual."""
     if this.earlier is None:
         return this
-    shape = _shape(this, this.earlier, frames)
-    light = _light(this, this.earlier, frames)
+    before = this.earlier.lights.get(this.frame.placement.matched_to or "")
+    own = this.light.transparency if frames else None
     return replace(
         this,
-        shape=shape,
-        light=light,
-        shape_weighed=True,
-        light_weighed=light.transparency != this.light.transparency,
+        shape=_shape(this, this.earlier, frames),
+        light=replace(this.light, transparency=_mean(before, own, frames)),
+        shape_from=_named(this.earlier, this.shape.fwhm_px if frames else None),
+        light_from="" if before is None else f"{_whose(this.earlier, own)} clear frames",
     )
+
+
+def _named(earlier: Earlier, run: float | None) -> str:
+    return f"{earlier.named} usual" if run is None else "the usual of earlier nights and this run"
+
+
+def _whose(earlier: Earlier, run: float | None) -> str:
+    return earlier.named if run is None else "earlier nights' and this run's"
 
 
 def _shape(this: ComparedFrame, earlier: Earlier, frames: int) -> UsualShape:
@@ -48,11 +55,6 @@ def _shape(this: ComparedFrame, earlier: Earlier, frames: int) -> UsualShape:
         profile=_mean(earlier.profile, this.shape.profile, frames),
         ellipticity=_mean(own, this.shape.ellipticity, frames),
     )
-
-
-def _light(this: ComparedFrame, earlier: Earlier, frames: int) -> UsualLight:
-    before = earlier.lights.get(this.frame.placement.matched_to or "")
-    return replace(this.light, transparency=_mean(before, this.light.transparency, frames))
 
 
 def _mean(earlier: Number | None, run: Number | None, frames: int) -> Number | None:
