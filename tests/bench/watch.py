@@ -15,7 +15,6 @@ from statistics import median
 from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade
-from runlog.core.grading.grade import grade_run
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
 from runlog.core.sky.daylight import sky_as_known
@@ -24,10 +23,12 @@ from runlog.store import history as history_store
 from runlog.store import runs as run_store
 from runlog.store.engine import open_engine, reading
 
-from .labels import FrameLabel, status
+from .labels import FrameLabel, cause_of, status
 from .nights import NightTruth, read_truths
+from .watch_begins import BEGINNINGS, begun
 from .watch_replay import Replayed, agrees, by_time, delays, due, replay
 
+CUT = ("cloud", "defocus", "trail", "dew", "obstruction", "bright sky")
 BAD_START = 6  # frames in trouble that a night is made to begin with
 
 
@@ -77,14 +78,19 @@ def _second(frame: Frame) -> str:
 def _begun_badly(
     night: NightTruth, frames: list[Frame], labels: list[FrameLabel], history: History
 ) -> Iterator[Case]:
-    """Cut off what came before the first stretch in trouble, where enough good follows."""
-    bad = [status(label) == "must" for label in labels]
+    """Cut off what came before the first stretch in trouble; put the beginning into trouble."""
+    causes = [(found := cause_of(label)) and found.cause for label in labels]
+    bad = [s == "must" and c in CUT for s, c in zip(map(status, labels), causes, strict=True)]
     for n in range(1, len(bad) - BAD_START):
         if all(bad[n : n + 4]) and not bad[n - 1]:
             rest = [status(label) == "clean" for label in labels[n:]]
             if sum(rest) >= len(rest) / 2 and len(rest) >= 12:
-                yield Case(night, "bad", frames[n:], labels[n:], history)
-            return
+                yield Case(night, "in its trouble (cut)", frames[n:], labels[n:], history)
+            break
+    for name in BEGINNINGS:
+        spoilt = begun(name, frames, labels)
+        if spoilt is not None:
+            yield Case(night, name, *spoilt, history)
 
 
 @dataclass
@@ -122,9 +128,7 @@ class Sum:
         for n, alarm in run.alarms:
             if alarm.what is What.ALARM:
                 self.warned += 1
-                self.false += all(
-                    status(x) in ("clean", "slight") for x in case.labels[n - alarm.of + 1 : n + 1]
-                )
+                self.false += is_false(case.labels, n, alarm.of)
 
     def line(self, name: str) -> str:
         """Print it as one line."""
@@ -136,10 +140,16 @@ class Sum:
         )
         share = 100 * self.same / self.asked if self.asked else 100.0
         return (
-            f"{name:34s} {self.nights:3d} nights {self.asked:5d} frames, first = last {share:5.1f} %; "
+            f"{name:48s} {self.nights:2d} nights {self.asked:5d} frames, first=last {share:.1f} %; "
             f"clean {self.clean:5d}: rejected {self.clean_rejected}, doubted {self.clean_doubted}; "
             f"delay median/95 % {late}; warnings {self.warned}, false {self.false}"
         )
+
+
+def is_false(labels: Sequence[FrameLabel], n: int, frames: int) -> bool:
+    """Tell whether a warning was of frames in which nothing was drawn."""
+    own = labels[max(n - frames + 1, 0) : n + 1]
+    return all(status(x) in ("clean", "slight") and abs(x.sensor_off_c) < 2 for x in own)
 
 
 def main() -> None:
@@ -174,13 +184,16 @@ def show(case: Case, run: Replayed, name: str, *, history: bool) -> None:
     print(f"\n== {case.night.name} ({case.night.kind}), {name}, due at {due(run)}")
     for n, label in enumerate(case.labels):
         look, last = run.looks[n], run.last[n]
-        if agrees(run, n, history=history) is False:
+        wronged = status(label) == "clean" and look.verdict.grade is Grade.REJECT
+        if agrees(run, n, history=history) is False or wronged:
             said = "; ".join(f"{f.name}: {f.evidence}" for f in look.verdict.faults)
             final = "; ".join(f"{f.name}: {f.evidence}" for f in last.faults)
             print(f"{n:3d} {status(label):6s} {look.verdict.grade} [{said or look.verdict.note}]"
                   f"\n           -> {last.grade} [{final or last.note}]")  # fmt: skip
     for n, alarm in run.alarms:
-        print(f"    {n:3d} {alarm.what} {alarm.cause}: {alarm.frames} of {alarm.of}, {alarm.words}")
+        false = " FALSE" * (alarm.what is What.ALARM and is_false(case.labels, n, alarm.of))
+        count = f"{alarm.frames} of {alarm.of}"
+        print(f"    {n:3d} {alarm.what} {alarm.cause}: {count}, {alarm.words}{false}")
 
 
 if __name__ == "__main__":
