@@ -18,6 +18,7 @@ from runlog.core.frame import Frame, Grade
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
 from runlog.core.sky.daylight import sky_as_known
+from runlog.core.watch.advice import advice, sentence
 from runlog.core.watch.alarms import What
 from runlog.store import history as history_store
 from runlog.store import runs as run_store
@@ -29,6 +30,7 @@ from .watch_begins import BEGINNINGS, begun
 from .watch_replay import Replayed, agrees, by_time, delays, due, replay
 
 CUT = ("cloud", "defocus", "trail", "dew", "obstruction", "bright sky")
+LEAST_CLEAN = 20  # frames, for a night of clean ones alone
 BAD_START = 6  # frames in trouble that a night is made to begin with
 
 
@@ -68,6 +70,10 @@ def cases(database: Path, nights: Sequence[NightTruth]) -> Iterator[Case]:
             both = [(f, label) for f, label in zip(lights, told, strict=True) if label]
             own, label_of = [f for f, _ in both], [label for _, label in both]
             yield Case(night, "as it was", own, label_of, known)
+            clean = [n for n, label in enumerate(label_of) if status(label) == "clean"]
+            if len(clean) >= LEAST_CLEAN:
+                alone = [own[n] for n in clean], [label_of[n] for n in clean]
+                yield Case(night, "with its clean frames alone", *alone, known)
             yield from _begun_badly(night, own, label_of, known)
 
 
@@ -159,11 +165,15 @@ def main() -> None:
     parser.add_argument("--database", type=Path, help="default: bench.sqlite in the folder")
     parser.add_argument("--half", choices=("tune", "held-out", "both"), default="tune")
     parser.add_argument("--list", action="store_true")
+    parser.add_argument("--real", type=Path, help="a database of real runs to replay instead")
     parser.add_argument("--night", nargs="*", default=[])
     asked = parser.parse_args()
     nights = [n for n in read_truths(asked.folder) if asked.half in ("both", n.half)]
     nights = [n for n in nights if not asked.night or n.name in asked.night]
     sums: dict[str, Sum] = {}
+    if asked.real:
+        show_real(asked.real)
+        return
     for case in cases(asked.database or asked.folder / "bench.sqlite", nights):
         for history in (True, False):
             if history and not case.history:
@@ -177,6 +187,30 @@ def main() -> None:
     for name, own in sorted(sums.items()):
         print(own.line(name))
         print("   ", dict(own.kinds.most_common()))
+
+
+def show_real(database: Path) -> None:
+    """Replay every run of a database of real frames; nothing is known of them but the last word."""
+    engine = open_engine(str(database))
+    with reading(engine) as connection:
+        for run in run_store.all_runs(connection):
+            judged = judge_run(connection, run, Settings(), Known())
+            lights = by_time(sky_as_known([j.frame for j in judged if j.is_light]))
+            if not lights:
+                continue
+            history = history_store.of_frames(connection, run.rig_id, run.night, lights)
+            told = replay(lights, Policy(), history)
+            print(
+                f"\n== {run.night}, {len(lights)} lights, {len(history)} earlier, due {due(told)}"
+            )
+            for n, (frame, look) in enumerate(zip(told.frames, told.looks, strict=True)):
+                said = "; ".join(f"{f.name}: {f.evidence}" for f in look.verdict.faults)
+                at = f"{frame.header.taken_at_utc:%H:%M}"
+                print(f"{n:3d} {at} {look.verdict.grade} -> {told.last[n].grade} {said[:110]}")
+            for n, alarm in told.alarms:
+                print(
+                    f"    {n:3d} {alarm.what}: {sentence(alarm)} [{advice(alarm, lights[: n + 1])}]"
+                )
 
 
 def show(case: Case, run: Replayed, name: str, *, history: bool) -> None:
