@@ -111,6 +111,8 @@ class Sum:
     nights: int = 0
     false: int = 0
     warned: int = 0
+    overdue: int = 0
+    overdue_false: int = 0
 
     def __post_init__(self) -> None:
         self.delays: list[int | None] = []
@@ -132,6 +134,9 @@ class Sum:
                 self.clean_doubted += run.looks[n].verdict.grade is Grade.DOUBTFUL
         self.delays += delays(run)
         for n, alarm in run.alarms:
+            if alarm.what is What.OVERDUE:
+                self.overdue += 1
+                self.overdue_false += not case.labels[n].after_pause
             if alarm.what is What.ALARM:
                 self.warned += 1
                 self.false += is_false(case.labels, n, alarm.of)
@@ -148,7 +153,8 @@ class Sum:
         return (
             f"{name:48s} {self.nights:2d} nights {self.asked:5d} frames, first=last {share:.1f} %; "
             f"clean {self.clean:5d}: rejected {self.clean_rejected}, doubted {self.clean_doubted}; "
-            f"delay median/95 % {late}; warnings {self.warned}, false {self.false}"
+            f"delay median/95 % {late}; warnings {self.warned}, false {self.false}; "
+            f"overdue {self.overdue}, false {self.overdue_false}"
         )
 
 

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from runlog.core.frame import Frame
 from runlog.core.sky.sidereal import days_since_j2000, greenwich_sidereal_deg
 from runlog.core.watch.alarms import Alarm, Alarms, Step, What
-from runlog.core.watch.pace import LEAST_SLACK_S, Pace, due_utc
+from runlog.core.watch.pace import Pace, due_utc
 
 OVERDUE = "overdue"
 AGAIN = timedelta(minutes=30)
@@ -54,9 +54,8 @@ def due_at(pace: Pace, waits: Waits) -> datetime | None:
     due += timedelta(seconds=waits.focus_s)
     if _meridian_between(pace.arrived_utc, due, waits):
         due += timedelta(seconds=waits.flip_s + NEAR_MERIDIAN_S)
-    # One frame more, its gap and its slack must fit in before the end.
-    needs_s = pace.exposure_s + pace.overhead_s - LEAST_SLACK_S
-    fits_until = pace.arrived_utc + timedelta(seconds=max(needs_s, 0.0))
+    # One frame more must fit in before the end.
+    fits_until = pace.arrived_utc + timedelta(seconds=pace.exposure_s + pace.usual_gap_s)
     ends = [end for end in (waits.dark_until_utc, waits.ends_utc) if end is not None]
     if any(fits_until >= end for end in ends):
         return None
