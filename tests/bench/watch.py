@@ -8,21 +8,24 @@ taken away so that it begins in cloud, out of focus or trailed.
 import argparse
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from statistics import median
 
 from runlog.actions.settle import Known, judge_run
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade
+from runlog.core.grading.baseline import clearest
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.summary import group_of
 from runlog.core.sky.daylight import sky_as_known
 from runlog.core.watch.advice import advice, sentence
 from runlog.core.watch.alarms import What
 from runlog.store import history as history_store
 from runlog.store import runs as run_store
 from runlog.store.engine import open_engine, reading
+from tests.core.runs import altered
 
 from .labels import FrameLabel, cause_of, status
 from .nights import NightTruth, read_truths
@@ -30,6 +33,7 @@ from .watch_begins import BEGINNINGS, begun
 from .watch_replay import Replayed, agrees, by_time, delays, due, replay
 
 CUT = ("cloud", "defocus", "trail", "dew", "obstruction", "bright sky")
+WITH, OF_FIELD, WITHOUT = "with history", "with history of the field", "without history"
 LEAST_CLEAN = 20  # frames, for a night of clean ones alone
 BAD_START = 6  # frames in trouble that a night is made to begin with
 
@@ -43,10 +47,35 @@ class Case:
     frames: list[Frame]
     labels: list[FrameLabel]
     history: History
+    clear: list[Frame] = field(default_factory=list)  # the same night as it was, before spoiling
 
-    def replayed(self, *, history: bool) -> Replayed:
-        """Replay it with or without earlier nights."""
-        return replay(self.frames, Policy(), self.history if history else {})
+    def replayed(self, past: str) -> Replayed | None:
+        """Replay it with earlier nights, with some of this very field, or without any."""
+        if past == WITHOUT:
+            return replay(self.frames, Policy(), {})
+        if not self.history or (past == OF_FIELD and not self.clear):
+            return None
+        if past == WITH:
+            return replay(self.frames, Policy(), self.history)
+        frames = [altered(f, field_runs=2) for f in self.frames]
+        return replay(frames, Policy(), _of_field(self.history, self.clear))
+
+
+def _of_field(history: History, clear: Sequence[Frame]) -> History:
+    """Add to earlier nights that they showed this field, as clear as this night really was."""
+    found = {}
+    for group, earlier in history.items():
+        own = [f for f in clear if group_of(f) == group and f.placement.matched_to]
+        fields = {f.placement.matched_to for f in own}
+        lights = {
+            field: clearest(
+                f.placement.transparency for f in own if f.placement.matched_to == field
+            )
+            for field in fields
+        }
+        known = {name: share for name, share in lights.items() if name and share}
+        found[group] = replace(earlier, lights={**earlier.lights, **known})
+    return found
 
 
 def cases(database: Path, nights: Sequence[NightTruth]) -> Iterator[Case]:
@@ -96,7 +125,7 @@ def _begun_badly(
     for name in BEGINNINGS:
         spoilt = begun(name, frames, labels)
         if spoilt is not None:
-            yield Case(night, name, *spoilt, history)
+            yield Case(night, name, *spoilt, history, frames)
 
 
 @dataclass
@@ -181,15 +210,14 @@ def main() -> None:
         show_real(asked.real)
         return
     for case in cases(asked.database or asked.folder / "bench.sqlite", nights):
-        for history in (True, False):
-            if history and not case.history:
+        for past in (WITH, OF_FIELD, WITHOUT):
+            run = case.replayed(past)
+            if run is None:
                 continue
-            run = case.replayed(history=history)
-            name = f"{'with' if history else 'without'} history, begins {case.begins}"
-            own = sums.setdefault(name, Sum())
-            own.add(case, run, history=history)
+            name = f"{past}, begins {case.begins}"
+            sums.setdefault(name, Sum()).add(case, run, history=past != WITHOUT)
             if asked.list:
-                show(case, run, name, history=history)
+                show(case, run, name, history=past != WITHOUT)
     for name, own in sorted(sums.items()):
         print(own.line(name))
         print("   ", dict(own.kinds.most_common()))
