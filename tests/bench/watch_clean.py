@@ -101,8 +101,10 @@ def main() -> None:
             earlier = history_of(seed, POLICY) if past == "with" else {}
             listed = f"seed {seed}, {name}:" if asked.list else ""
             count(counts.setdefault(name, Count()), night, earlier, listed)
-    for name, own in sorted(counts.items()):
-        print(f"{name}: {own.line()}")
+        if seed == asked.first + asked.nights - 1 or seed % 25 == 24:
+            print(f"up to seed {seed}:")
+            for name, own in sorted(counts.items()):
+                print(f"  {name}: {own.line()}", flush=True)
 
 
 if __name__ == "__main__":
