@@ -6,9 +6,8 @@ frames, so that overdue frames are told where one comes late. Seeds from 1000 on
 
 import argparse
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from runlog.core.frame import Frame, Grade
 from runlog.core.grading.grade import grade_run
@@ -18,10 +17,9 @@ from runlog.core.watch.alarms import Alarm, Alarms, Looked, What, advance
 from runlog.core.watch.first_look import FirstLook, first_look
 from runlog.core.watch.overdue import overdue
 
-from .watch_replay import arrival, as_known_then
+from .watch_replay import arrival, as_known_then, ticks
 from .watch_rows import DrawnNight, clean_night, history_of
 
-TICK = timedelta(seconds=20)
 POLICY = Policy()
 
 
@@ -32,7 +30,7 @@ def watched(
     state, looks, said, known = Alarms(), [], [], []
     now = arrival(night.frames[0])
     for n, frame in enumerate(night.frames):
-        for tick in _ticks(now, arrival(frame)):
+        for tick in ticks(now, arrival(frame)):
             state, more = overdue(state, night.waits, tick)
             said += more
         now = arrival(frame)
@@ -41,17 +39,10 @@ def watched(
         looks.append(look)
         state, more = advance(state, Looked(known[n], look, now), now)
         said += more
-    for tick in _ticks(now, now + after):
+    for tick in ticks(now, now + after):
         state, more = overdue(state, night.waits, tick)
         said += more
     return looks, said, known
-
-
-def _ticks(start: datetime, end: datetime) -> Iterator[datetime]:
-    at = start + TICK
-    while at < end:
-        yield at
-        at += TICK
 
 
 @dataclass
@@ -110,8 +101,10 @@ def main() -> None:
             earlier = history_of(seed, POLICY) if past == "with" else {}
             listed = f"seed {seed}, {name}:" if asked.list else ""
             count(counts.setdefault(name, Count()), night, earlier, listed)
-    for name, own in sorted(counts.items()):
-        print(f"{name}: {own.line()}")
+        if seed == asked.first + asked.nights - 1 or seed % 25 == 24:
+            print(f"up to seed {seed}:")
+            for name, own in sorted(counts.items()):
+                print(f"  {name}: {own.line()}", flush=True)
 
 
 if __name__ == "__main__":

@@ -1,5 +1,7 @@
 """What to do next, in words."""
 
+from dataclasses import replace
+
 from runlog.core.frame import FaultName
 from runlog.core.watch.advice import advice, sentence
 from runlog.core.watch.alarms import Alarm, What
@@ -40,12 +42,19 @@ def test_refocus_begins_at_the_last_move_of_the_focuser():
     assert said == "refocus: FWHM up by 10 % since 20:26"
 
 
-def test_thick_and_thin_cloud_are_told_apart():
-    """By the light of the newest frame against the clear ones."""
-    frames = [altered(f, transparency=1.0) for f in clean_run(6)]
-    for light, words in ((0.41, "thick cloud since 20:00, light 41 %"), (0.7, "thin cloud")):
-        frames[-1] = altered(frames[-1], transparency=light)
-        assert advice(_alarm("cloud"), frames).startswith(words)
+def test_thick_and_thin_cloud_are_told_apart_by_the_light_of_the_alarm():
+    """Not by the run: where it began in cloud its own frames are no measure."""
+    for light, words in ((0.41, "thick cloud since 20:00, light 41 %"), (0.7, "thin cloud since")):
+        alarm = replace(_alarm("cloud"), light=light)
+        assert advice(alarm, []).startswith(words)
+    assert advice(replace(_alarm("cloud"), light=0.97), []) is None
+
+
+def test_focus_that_never_was_sharper_is_told_so():
+    """Out of focus from the first frame on there is no width to come back to."""
+    frames = [altered(f, fwhm_px=5.0) for f in clean_run(5)]
+    assert advice(_alarm("defocused"), frames) == "refocus: no frame since 20:00 was sharper"
+    assert "not known" in advice(_alarm("defocused"), frames[:1])
 
 
 def test_nothing_is_advised_where_nothing_is_known():

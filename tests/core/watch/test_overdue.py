@@ -5,9 +5,10 @@ from datetime import UTC, datetime, timedelta
 import ephem
 import pytest
 
+from runlog.core.frame import Kind
 from runlog.core.watch.alarms import Alarms, What, advance
-from runlog.core.watch.overdue import Waits, overdue, resumed, waits_of
-from tests.core.runs import EVERY, START
+from runlog.core.watch.overdue import Waits, heard, overdue, resumed, waits_of
+from tests.core.runs import EVERY, START, altered
 
 from .looked import LENGTH_S, frame_at, look, looked, told
 
@@ -86,6 +87,25 @@ def test_suspended_machine_begins_to_wait_anew():
     state = resumed(_run(), woke)
     assert not overdue(state, Waits(), woke + MINUTE)[1]
     assert overdue(state, Waits(), woke + (DUE - ARRIVED) + MINUTE)[1]
+
+
+def test_other_frames_show_the_rig_at_work():
+    """A focus frame puts the next light off; after flats at dawn nothing is overdue."""
+    later = ARRIVED + 5 * MINUTE
+    focus = altered(frame_at(LAST + 1), kind=Kind.FOCUS, exposure_s=4.0)
+    state = heard(_run(), focus, later)
+    assert not overdue(state, Waits(), DUE + MINUTE)[1]
+    assert overdue(state, Waits(), DUE + 7 * MINUTE)[1]
+    flat = altered(focus, kind=Kind.FLAT)
+    assert not overdue(heard(_run(), flat, later), Waits(), DUE + timedelta(hours=3))[1]
+
+
+def test_first_gaps_are_waited_for_longer():
+    """With two frames seen it is not known how this rig paces them: some wait on purpose."""
+    state = told([CLEAN] * 2)[0]
+    arrived = START + EVERY + timedelta(seconds=LENGTH_S + 6)
+    assert not overdue(state, Waits(), arrived + 20 * MINUTE)[1]
+    assert overdue(state, Waits(), arrived + 30 * MINUTE)[1]
 
 
 def test_nothing_is_overdue_before_the_first_frame():
