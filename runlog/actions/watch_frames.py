@@ -89,6 +89,8 @@ class Watched:
             came = Came(paths.get(frame.identity.id, b""), self._came.get(frame.key))
             events += watched.look_at(frame, came, now)
         events += watched.warn(watched.judge.caught_up(now), now)
+        if keys is None:  # nobody watched: for that no frame is overdue
+            watched.judge.resumed(now)
         write(self._engine, watched.keep)
         watched.kept()
         if watched.is_of_now(now):
