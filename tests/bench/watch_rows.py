@@ -155,7 +155,7 @@ class _Night:
             hfr_px=float(width * profile), background_adu=float(500 + sky * self.exposure_s / 300),
             noise_adu=float(20 * np.sqrt(sky / 300)), ranked_flux_adu_s=100.0 * light,
             beta=3.2, width_from="moffat", clipped_stars=int(draw.poisson(2)), field=Field(()),
-            zone_stars=zones,
+            zone_stars=zones[::-1] if west else zones,  # a flip turns the field by half a turn
             matched_to=reference, best_of_name=reference, field_runs=2, throughput=light,
             transparency=light, best_sky_adu_s=None,
             shift_x_px=float(draw.uniform(-10, 10)), shift_y_px=float(draw.uniform(-10, 10)),
