@@ -329,6 +329,20 @@ run_depth = Table(
     Column("extended_s_arcsec2_e2", Float, nullable=False),  # 1 / v
 )
 
+# What Sun and Moon did in the night of a run, seen from where its lights were taken.
+run_sky = Table(
+    "run_sky",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    *[
+        Column(name, Float, nullable=False)
+        for name in ("latitude_deg", "longitude_deg", "elevation_m")
+    ],
+    Column("dark_start_utc", Utc),  # null: the Sun was never 18 degrees down
+    Column("dark_end_utc", Utc),
+    Column("moon", JSON, nullable=False),  # [[seconds since 1970, whether it rises]]
+)
+
 # The light of a run in a target and filter, and the depth its kept frames add up to: sums that are
 # divided by a reference when they are read.
 run_light = Table(
@@ -400,4 +414,36 @@ run_sum = Table(
         Column(name, Integer, nullable=False)
         for name in ("lack_gain", "lack_zero", "lack_stars", "lack_whole")
     ],
+)
+
+# What a watch said of each frame when it came; the last word is the frame's own grade.
+watch_look = Table(
+    "watch_look",
+    metadata,
+    Column("frame_id", Integer, ForeignKey("frame.id"), primary_key=True),
+    Column("at_utc", Utc, nullable=False),
+    Column("grade", String, nullable=False),
+    Column("faults", JSON, nullable=False),
+)
+
+# How far the warnings of a run are, so that a watch that is started again warns nobody twice.
+watch_state = Table(
+    "watch_state",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("says", JSON, nullable=False),
+)
+
+# What a watch told: warnings, and that it is clear again; appended, never changed.
+watch_told = Table(
+    "watch_told",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("run_id", Integer, ForeignKey("run.id"), index=True),  # null: of the machine, no rig
+    Column("at_utc", Utc, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("cause", String, nullable=False),
+    Column("since_utc", Utc),
+    Column("frames", Integer),
+    Column("words", String, nullable=False),
 )

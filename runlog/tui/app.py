@@ -17,12 +17,14 @@ from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
 from runlog.tui.key_queue import KeyQueue
 from runlog.tui.keys import EVERYWHERE, SCOPES, bound
+from runlog.tui.live import LiveWatch
 from runlog.tui.look import DARK, THEMES
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import (
     Annotated,
     FramesWanted,
     Graded,
+    NotedOnRig,
     PlaceWanted,
     Said,
     ScanTold,
@@ -35,7 +37,6 @@ from runlog.tui.theme import theme
 
 POLL_S = 1.0
 SILENT_S = 3.0
-LIVE_EVERY_S = 30.0
 SETTLE_AFTER_S = 1.5  # after the last decision, so that a quick hand is never waited for
 
 
@@ -61,9 +62,16 @@ def _tonight(session: Session) -> MainScreen:
     return TonightScreen(session)
 
 
+def _rig(session: Session) -> MainScreen:
+    from runlog.tui.rig_screen import RigScreen
+
+    return RigScreen(session)
+
+
 def _import_the_rest() -> None:
     import runlog.tui.doubtful_screen
     import runlog.tui.picture_screen
+    import runlog.tui.rig_screen
     import runlog.tui.tonight_screen
     import runlog.tui.totals_screen  # noqa: F401 - so that the first press of its key is quick
 
@@ -74,6 +82,7 @@ PLACES: dict[str, Callable[[Session], MainScreen]] = {
     "doubtful": _doubtful,
     "totals": _totals,
     "tonight": _tonight,
+    "rig": _rig,
 }
 
 
@@ -93,6 +102,7 @@ class ReviewApp(App[None]):
             self.add_mode(place, partial(screen, session))
         self.keys = KeyQueue(self, super().on_event)
         self.scans = Scans(session.database, session.config, self._tell_scan)
+        self.live_watch = LiveWatch(session.database, session.config, self._tell_scan)
         self._settle_timer: Timer | None = None
         self._silent_ticks = 0
         for name, look in THEMES.items():
@@ -104,7 +114,6 @@ class ReviewApp(App[None]):
     def on_mount(self) -> None:
         """Open where one was, or on a night that is new since."""
         self.set_interval(POLL_S, self._look_again)
-        self.set_interval(LIVE_EVERY_S, self._scan_if_live)
         if is_typed_into():
             self.set_interval(POLL_S, self._leave_if_hung_up)
         self.session.open()
@@ -120,7 +129,7 @@ class ReviewApp(App[None]):
         for character in filter(str.isalnum, self.session.terminal.typed):
             self.post_message(Key(character, character))
         self._settle()
-        self.run_worker(partial(asyncio.to_thread, _import_the_rest), group="import")
+        self._import_beside()
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Name the colours of ours that any theme must have."""
@@ -130,12 +139,13 @@ class ReviewApp(App[None]):
         """Leave; decisions are stored as they are made, so there is nothing to save."""
         self.session.leave(self.current_mode if self.current_mode in PLACES else "night")
         self.scans.stop()
+        self.live_watch.stop()
         self.exit()
 
     # --- where one is -----------------------------------------------------------------------
 
     async def action_go(self, place: str) -> None:
-        """Go to one of the five places."""
+        """Go to one of the six places."""
         if self.current_mode == place:
             while len(self.screen_stack) > 1:
                 await self.pop_screen()
@@ -220,12 +230,24 @@ class ReviewApp(App[None]):
             for screen in self._main_screens():
                 screen.catch_up()
 
+    @work(group="import")
+    async def _import_beside(self) -> None:
+        await asyncio.to_thread(_import_the_rest)
+
+    @work(group="look")
+    async def _look(self) -> None:
+        await self.session.poll()
+
+    @work(group="poll", exclusive=True)
+    async def _poll(self) -> None:
+        await self.session.poll()
+
     def _look_again(self) -> None:
         """Poll beside the keys; a database that does not answer is said to be silent."""
         self.session.forget_old_words()
         if all(worker.is_finished for worker in self.workers if worker.group == "look"):
             self._silent_ticks = 0
-            self.run_worker(self.session.poll, group="look")
+            self._look()
             return
         self._silent_ticks += 1
         if self._silent_ticks * POLL_S >= SILENT_S:
@@ -240,6 +262,11 @@ class ReviewApp(App[None]):
     def on_annotated(self, message: Annotated) -> None:
         """Store a note."""
         self._carry_out(self.session.decisions.annotate(message.ids, message.note))
+
+    def on_noted_on_rig(self, said: NotedOnRig) -> None:
+        """Store a note on a rig."""
+        of = self.session.settings, said.rig, said.night, said.text, said.changed
+        self._carry_out(self.session.decisions.note_rig(*of))
 
     def action_undo(self) -> None:
         """Take the last decision back."""
@@ -259,7 +286,7 @@ class ReviewApp(App[None]):
             self.screen.point_to(outcome.taken_back)
         self.session.say(outcome.words)
         if outcome.stored:
-            self.run_worker(self.session.poll, group="poll", exclusive=True)
+            self._poll()
             self._settle_later()
 
     def _settle_later(self) -> None:
@@ -291,14 +318,22 @@ class ReviewApp(App[None]):
             self._scan()
 
     def action_live(self) -> None:
-        """Keep looking for new frames, or no longer."""
+        """Watch for new frames, or no longer."""
         live = self.session.live = not self.session.live
         self.session.say("Live: new frames appear as they are taken" if live else "No longer live")
-        self._scan_if_live()
+        if not live:
+            self.live_watch.stop()
+        elif not self.live_watch.running:
+            self._watch()
 
-    def _scan_if_live(self) -> None:
-        if self.session.live and not self.scans.running:
-            self._scan()
+    @work(group="watch")
+    async def _watch(self) -> None:
+        ended = await self.live_watch.run()
+        if ended:
+            self.session.live = False
+            self.session.say(ended)
+        elif self.session.live:  # it was wanted again while it ended
+            self._watch()
 
     @work(group="scan")
     async def _scan(self) -> None:
