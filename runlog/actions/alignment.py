@@ -31,21 +31,31 @@ def alignment(
     selection: Selection = EVERYTHING,
     mirrored: bool | None = None,
 ) -> list[Row]:
+    """Judge each night of each rig, as rows of `runlog.alignment/1`."""
+    return [row for row, _ in alignments(engine, settings, selection, mirrored)]
+
+
+def alignments(
+    engine: Engine,
+    settings: Settings,
+    selection: Selection = EVERYTHING,
+    mirrored: bool | None = None,
+) -> list[tuple[Row, Alignment]]:
     """Judge each night of each rig; an earlier night says whether the camera was turned."""
     with reading(engine) as connection:
         frames = lights_in_time(connection, replace(selection, night=None))
         nights = _by_rig_and_night(frames)
-        places = {key: _place(connection, own, settings, mirrored) for key, own in nights.items()}
-    rows: list[Row] = []
+        places = {key: place_of(connection, own, settings, mirrored) for key, own in nights.items()}
+    found: list[tuple[Row, Alignment]] = []
     for rig in sorted({rig for rig, _ in nights}):
         own = {key: frames for key, frames in nights.items() if key[0] == rig}
         told = [alignment_of(frames, places[key]) for key, frames in sorted(own.items())]
-        rows += [
-            row_of(night, places[rig, night.night].half_diagonal_px)
+        found += [
+            (row_of(night, places[rig, night.night].half_diagonal_px), night)
             for night in camera_turned(told)
             if selection.night in (None, night.night)
         ]
-    return rows
+    return found
 
 
 def _by_rig_and_night(frames: Sequence[Frame]) -> Mapping[tuple[str, str], list[Frame]]:
@@ -56,8 +66,11 @@ def _by_rig_and_night(frames: Sequence[Frame]) -> Mapping[tuple[str, str], list[
     return found
 
 
-def _place(
-    connection: Connection, frames: Sequence[Frame], settings: Settings, mirrored: bool | None
+def place_of(
+    connection: Connection,
+    frames: Sequence[Frame],
+    settings: Settings,
+    mirrored: bool | None = None,
 ) -> Standpoint:
     """Give where a night's telescope stood, and whether its image is mirrored."""
     header = next(

@@ -10,10 +10,11 @@ from typing import Self
 from sqlalchemy import Engine
 
 from runlog.actions.batches import Batches
-from runlog.actions.scan import is_same, outcome_of, read_alone
+from runlog.actions.scan import is_same
 from runlog.actions.writer import Arrival
 from runlog.config import Settings
-from runlog.ingest.discover import Found, is_gone
+from runlog.ingest.alone import outcome_of, read_alone
+from runlog.ingest.discover import FoundFile, is_gone
 from runlog.ingest.lookout import Look
 from runlog.ingest.pool import pool
 from runlog.ingest.task import KnownPixels, Outcome, Task, read_file
@@ -77,7 +78,7 @@ class Arrivals:
         """Load what the database knows now."""
         with reading(self._engine) as connection:
             self._roots = Roots.load(connection)
-            self._known: dict[bytes, KnownFile | Found] = {
+            self._known: dict[bytes, KnownFile | FoundFile] = {
                 **file_store.known_files(connection, self._roots)
             }
             self._pixels: PixelIndex = file_store.known_pixels(connection)
@@ -88,11 +89,11 @@ class Arrivals:
         for path in self._known.keys() - self._missing:
             self._of_folder.setdefault(_folder(path), set()).add(path)
 
-    def news(self, look: Look) -> list[Found]:
+    def news(self, look: Look) -> list[FoundFile]:
         """List what a look found new or changed."""
         return [found for found in look.files.values() if self._is_news(found)]
 
-    def _is_news(self, found: Found) -> bool:
+    def _is_news(self, found: FoundFile) -> bool:
         known = self._known.get(found.path)
         return known is None or found.path in self._missing or not is_same(known, found)
 
@@ -106,7 +107,7 @@ class Arrivals:
             found += [path for folder in went for path in self._of_folder[folder]]
         return found
 
-    def read(self, found: Found) -> Outcome:
+    def read(self, found: FoundFile) -> Outcome:
         """Read and measure a file."""
         stamp = stamp_of(self._roots, found.path, found.size, found.mtime_ns)
         self._batches.stamps[found.path] = stamp
@@ -118,14 +119,14 @@ class Arrivals:
             Task(found.path, parts, settings.rules, known, limits=settings.limits)
         )
 
-    def store(self, read: Sequence[tuple[Found, Outcome]]) -> Iterator[tuple[Outcome, Arrival]]:
+    def store(self, read: Sequence[tuple[FoundFile, Outcome]]) -> Iterator[tuple[Outcome, Arrival]]:
         """Store what was read; from then on these files are known as they are."""
         written = self._batches.write([outcome for _, outcome in read])
         for (found, outcome), (_, arrival) in zip(read, written, strict=True):
             self._keep(found, outcome)
             yield outcome, arrival
 
-    def _keep(self, found: Found, outcome: Outcome) -> None:
+    def _keep(self, found: FoundFile, outcome: Outcome) -> None:
         self._batches.stamps.pop(found.path, None)
         self._known[found.path] = found
         self._missing.discard(found.path)

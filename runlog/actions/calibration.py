@@ -7,7 +7,7 @@ from sqlalchemy import Engine
 
 from runlog.actions.judged_calibration import of_groups
 from runlog.config import Settings
-from runlog.core.calibration.fit import Calibration, Found, calibrate, group_lights
+from runlog.core.calibration.fit import Calibration, Supply, calibrate, group_lights
 from runlog.core.calibration.judged import Finding
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import calibration as store
@@ -59,6 +59,6 @@ def row_of(found: Calibration, judged: Sequence[Finding] = ()) -> dict[str, Any]
     }
 
 
-def _counted(found: Found) -> dict[str, Any]:
+def _counted(found: Supply) -> dict[str, Any]:
     counts = {"frames": found.frames, "masters": found.masters, "enough": found.enough}
     return counts | {"wanted": found.wanted}

@@ -38,10 +38,16 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A sweep that was asked for, and its picture in characters."""
+    """A sweep that was asked for, and how to draw it."""
 
     row: Row
-    picture: list[str]
+    result: Result
+    frames: tuple[float, ...]  # where the focuser stood in the night's lights
+
+    @property
+    def picture(self) -> list[str]:
+        """Draw it in characters."""
+        return plot(self.result, self.frames)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +82,22 @@ def focus(engine: Engine, settings: Settings, selection: Selection = EVERYTHING)
     ]
     rigs = [rig for rig in rigs if any(_chosen(r, selection) for r in rig.results)]
     sweeps = [
-        Drawn(sweep_row(r), plot(r, _positions(lights, r)))
+        Drawn(sweep_row(r), r, tuple(_positions(lights, r)))
         for rig in rigs
         for r in rig.results
         if _chosen(r, selection)
     ]
     others = [row for rig in rigs for row in _rows_of(rig, lights, settings, selection)]
     return FocusTold(sweeps, others, lost)
+
+
+def focus_of_rig(connection: Connection, rig: str) -> RigFocus | None:
+    """Judge all sweeps of one rig; None where there is none."""
+    frames = focus_frames(connection, Selection(rigs=(rig,)))
+    if not frames:
+        return None
+    changes = changes_by_rig(connection).get(rig, ())
+    return rig_focus(rig, sweeps_of(frames), changes, _aperture(connection, frames))
 
 
 def _by_rig(frames: Sequence[Frame]) -> Mapping[str, list[Frame]]:

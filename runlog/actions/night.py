@@ -4,26 +4,29 @@ import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
+from runlog.actions.months import facts_of_months, with_sweeps
+from runlog.actions.night_sky import RunSky, sky_of_run
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
-from runlog.actions.totals import added_totals
+from runlog.actions.totals import AllTime, added_totals, all_time
 from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
+from runlog.core.grading.history import History
+from runlog.core.grading.policy import Policy
+from runlog.core.ledger.totals import Total
 from runlog.core.selection import EVERYTHING, Selection
-from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
-from runlog.core.sky.nights import noon_before
 from runlog.core.stars.angles import usual_deg
 from runlog.core.story.against_history import Fact, facts, with_facts
 from runlog.core.story.charged import lost_by_cause
-from runlog.core.story.model import Dark, Event, MoonCrossing, Taken, Told
+from runlog.core.story.model import Event, Taken, Told
 from runlog.core.story.parts import to_check
 from runlog.core.story.report import NightEvent, NightReport
 from runlog.core.story.tell import tell
@@ -43,13 +46,52 @@ AT_WORK = (Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK, Kind.FOCUS)
 ANGLES_LEAST = 3  # frames that tell how a camera stood
 
 
+@dataclass(frozen=True, slots=True)
+class Morning:
+    """What the rigs did in a night, and how far along everything is by now."""
+
+    reports: Sequence[NightReport]
+    totals: Sequence[Total]  # of all time, against the goals
+
+    @property
+    def targets(self) -> set[str]:
+        """Name what was shot."""
+        return {total.target for report in self.reports for total in report.added}
+
+
 def night_reports(
     engine: Engine, settings: Settings, selection: Selection = EVERYTHING
-) -> list[NightReport]:
+) -> Sequence[NightReport]:
     """Report whole runs that hold frames of a selection, of the last night if none is named."""
+    return morning(engine, settings, selection).reports
+
+
+def morning(engine: Engine, settings: Settings, selection: Selection = EVERYTHING) -> Morning:
+    """Report the runs of a selection as `night_reports` does, with the totals of all time."""
     with reading(engine) as connection:
-        runs = _choose(connection, selection)
-        return [_report(connection, run, settings) for run in runs]
+        nights, whole = nights_in_full(connection, settings, selection)
+        return Morning([night.report for night in nights], whole.totals(settings))
+
+
+@dataclass(frozen=True, slots=True)
+class NightInFull:
+    """A run's report, and what it was told from."""
+
+    report: NightReport
+    lights: Sequence[Frame]
+    told: Sequence[Told]
+    sky: RunSky
+    earlier: History
+    policy: Policy
+
+
+def nights_in_full(
+    connection: Connection, settings: Settings, selection: Selection = EVERYTHING
+) -> tuple[list[NightInFull], AllTime]:
+    """Load whole runs as `night_reports` does, each with its frames and its sky; and all sums."""
+    runs = _choose(connection, selection)
+    whole = all_time(connection)
+    return [_in_full(connection, run, settings, whole) for run in runs], whole
 
 
 def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
@@ -73,14 +115,17 @@ def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
     )
 
 
-def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightReport:
+def _in_full(
+    connection: Connection, run: Row[Any], settings: Settings, whole: AllTime
+) -> NightInFull:
     settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
-    sky = sky_over(run.night, lights, settings)
-    told = _told(connection, run, lights, sky.doubt)
+    sky = sky_of_run(connection, run.id, run.night, lights, settings)
+    earlier = of_frames(connection, run.rig_id, run.night, lights)
+    told = told_of(lights, earlier, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(
         told,
@@ -91,20 +136,21 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         own,
         sky.doubt,
         place=sky.place,
-        others=_others(frames),
+        others=others_of(frames),
         stood=_stood(connection, run, lights),
     )
-    verdicts = with_facts(story.verdicts, _facts(connection, run))
+    found = [*_facts(connection, run), *facts_of_months(connection, run, lights, settings)]
+    verdicts = with_sweeps(connection, run, lights, with_facts(story.verdicts, found))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
-    return NightReport(
+    report = NightReport(
         night=run.night or None,
         night_from=total_store.night_sources(connection, run.id).get(run.id),
         rig=run.rig,
         dark=sky.dark,
         pace=story.pace,
         counts={grade: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
-        added=added_totals(connection, run.id, settings),
+        added=added_totals(connection, run.id, settings, whole),
         lost=lost_by_cause(told),
         verdicts=verdicts,
         events=tuple(_with_paths(event, first_path) for event in story.events),
@@ -115,6 +161,7 @@ def _report(connection: Connection, run: Row[Any], settings: Settings) -> NightR
         notes=notes.of_night(connection, run.rig_id, run.night),
         copies=taken - len(lights),
     )
+    return NightInFull(report, lights, told, sky, earlier, settings.policy)
 
 
 def _facts(connection: Connection, run: Row[Any]) -> Iterator[Fact]:
@@ -128,7 +175,7 @@ def _with_paths(event: Event, paths: Mapping[str, str | None]) -> NightEvent:
     return NightEvent(**asdict(event), first_path=paths[event.first], last_path=paths[event.last])
 
 
-def _others(frames: Sequence[Frame]) -> list[Taken]:
+def others_of(frames: Sequence[Frame]) -> list[Taken]:
     """List what else a run took while it was dark: the rig was not idle then."""
     return [
         Taken(f.context.kind, f.header.taken_at_utc, _end(f.header.taken_at_utc, f))
@@ -157,9 +204,9 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str) -> list[Told]:
+def told_of(lights: Sequence[Frame], earlier: History, doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
-    alone = alone_in(lights, of_frames(connection, run.rig_id, run.night, lights))
+    alone = alone_in(lights, earlier)
     return [
         Told(
             _in_doubt(frame) if doubt else frame,
@@ -208,36 +255,3 @@ def _questions(connection: Connection, lights: Sequence[Frame]) -> tuple[str, ..
 def _asked(one: Asked) -> str:
     """Write a question; with the command where it knows the value to set."""
     return f"{one.counted}. To settle it: {' or '.join(one.commands)}" if one.own else one.counted
-
-
-@dataclass(frozen=True, slots=True)
-class Sky:
-    """What Sun and Moon do in a night, where the site is known."""
-
-    dark: Dark | None = None
-    midnight: datetime | None = None  # the Sun is lowest
-    moon: Sequence[MoonCrossing] = ()
-    doubt: str = ""
-    place: tuple[float, float] | None = None  # latitude and longitude, degrees
-
-
-def sky_over(night: str, lights: Sequence[Frame], settings: Settings) -> Sky:
-    """Find dark, midnight, moonrise and moonset for the first light's site, else the config's."""
-    if place_in_doubt(f.context.sun_alt_deg for f in lights):
-        return Sky(doubt=IN_DOUBT)
-    headers = (frame.header for frame in lights)
-    placed = next((h for h in headers if None not in (h.latitude_deg, h.longitude_deg)), None)
-    latitude = placed.latitude_deg if placed else settings.latitude_deg
-    longitude = placed.longitude_deg if placed else settings.longitude_deg
-    height = (placed.elevation_m if placed else None) or settings.elevation_m
-    if latitude is None or longitude is None or not night:
-        return Sky()
-    from runlog.core.sky.earth import Site
-    from runlog.core.sky.ephemeris import dark_window
-    from runlog.core.sky.moon import moon_crossings
-
-    site = Site(latitude, longitude, height)
-    noon = noon_before(date.fromisoformat(night), longitude)
-    moon = moon_crossings(noon, noon + DAY, site)
-    place = latitude, longitude
-    return Sky(dark_window(noon, site), noon + DAY / 2, moon, place=place)

@@ -18,6 +18,7 @@ from runlog.store.engine import reading, write
 from runlog.store.notes import RigNote
 from runlog.store.rig_settings import rigs
 
+Note = RigNote  # as screens know it
 NEW_DAY_H = 6  # local time: from here on a note is about the night that comes
 
 
@@ -101,7 +102,11 @@ def _settled(engine: Engine, settings: Settings, work: Callable[[Connection], in
 
 
 def _one_rig(connection: Connection, name: str | None) -> int:
-    chosen = named_rigs(rigs(connection), name)
+    known = rigs(connection)
+    exact = [rig_id for rig_id, rig in known.items() if rig == name]
+    if exact:
+        return exact[0]
+    chosen = named_rigs(known, name)
     if len(chosen) > 1:
         cure = f"Name one with --rig: {'; '.join(sorted(chosen.values()))}"
         raise UsageError(
@@ -122,3 +127,31 @@ def _line(book: list[RigNote], number: int | None) -> RigNote:
     if found is None:
         raise UsageError(f"No note in force has the number {number}", cure="See: runlog note")
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class NoteStep:
+    """A note that was made, or taken back: what undoes it, and in words."""
+
+    note_id: int  # to be taken back
+    settings: Settings
+    words: str
+    done: bool = True
+
+
+def note_rig(
+    engine: Engine, settings: Settings, rig: str, night: str, text: str, who: str, changed: bool
+) -> NoteStep:
+    """Note something of a rig; returns a step that can be taken back."""
+    now = datetime.now().astimezone()
+    done = add_note(engine, settings, text, night, rig, who, now, changed=changed)
+    note = done.note
+    told = "; ".join((f"Noted from {note.night} on: {note.text}", *done.told))
+    return NoteStep(note.id, settings, told)
+
+
+def undo_note(engine: Engine, step: NoteStep, who: str) -> NoteStep:
+    """Take a note back; the step it returns brings it back."""
+    now = datetime.now().astimezone()
+    note = take_back(engine, step.settings, step.note_id, who, now).note
+    return NoteStep(note.id, step.settings, f"note of {note.night}: {note.text}")

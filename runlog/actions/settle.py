@@ -12,6 +12,7 @@ from runlog.actions.context import ZeroLevels, lit_site, sky_of
 from runlog.actions.depths import Depths, RunsDepth
 from runlog.actions.matcher import Matcher
 from runlog.actions.nameless import gather_behind
+from runlog.actions.night_sky import site_of, sky_of_night
 from runlog.actions.open import Report, silent
 from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
@@ -27,6 +28,7 @@ from runlog.core.grading.summary import RunSummary, summaries
 from runlog.core.grading.usable import usable
 from runlog.core.ledger.totals import RunSum, sum_run
 from runlog.core.sky.daylight import sky_as_known
+from runlog.core.sky.night_sky import NightSky
 from runlog.errors import StoreError
 from runlog.store import depth as depth_store
 from runlog.store import history
@@ -37,6 +39,7 @@ from runlog.store.depth import Ties
 from runlog.store.engine import reading, write, writing
 from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
+from runlog.store.night_sky import put_night_sky
 from runlog.store.runs import RunState
 from runlog.store.settling import frames_of_run, write_settled
 from runlog.store.shown import look_anew, remember_shown, runs_that_changed
@@ -101,6 +104,7 @@ class Outcome:
     cameras: list[str]
     depth: RunsDepth
     ties: Ties
+    sky: NightSky | None
     asking: int
 
 
@@ -204,6 +208,7 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
     history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
     depth_store.put_run(connection, run.id, outcome.depth.skies, outcome.depth.lights)
     depth_store.put_ties(connection, outcome.ties)
+    put_night_sky(connection, run.id, outcome.sky)
     remember_shown(connection, run.id, outcome.asking)
 
 
@@ -229,6 +234,9 @@ def _compute(this: Settling) -> Outcome:
         cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
         depth=depth,
         ties=this.known.depths.bases.fresh(this.run.rig_id),
+        sky=sky_of_night(
+            this.connection, this.run.id, this.run.night, site_of(lights, this.settings)
+        ),
         asking=sum(bool(f.header.questions or f.judgement.questions) for f in after),
     )
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from math import fsum
 
 from sqlalchemy import Engine
 
@@ -11,7 +12,7 @@ from runlog.actions.totals import totals_against_goals
 from runlog.config import Settings
 from runlog.core.ledger.goal_words import WAYS, TypedGoal, read_goal
 from runlog.core.ledger.goals import PLAIN_PANEL, Goal, GoalForm, Key, Mosaic, mosaics
-from runlog.core.ledger.totals import Total
+from runlog.core.ledger.totals import Total, summed
 from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
@@ -30,6 +31,7 @@ class Standing:
     panel: str | None = None
     panels: tuple[str, ...] = ()  # its name means these as well, which are rows of their own
     lenders: tuple[str, ...] = ()  # filters of several bands whose hours count here as well
+    summed: "tuple[Standing, ...]" = ()  # this is the sum of these: a target's over its filters
 
     @property
     def goal_s(self) -> float | None:
@@ -38,7 +40,13 @@ class Standing:
 
     @property
     def to_go_s(self) -> float | None:
-        """Seconds to go; of a mosaic those of its worst panel."""
+        """Seconds to go; of a mosaic those of its worst panel, of a sum those of all its goals.
+
+        A goal that comes to no hours yet leaves the sum unknown.
+        """
+        if self.summed:
+            left = [row.to_go_s for row in self.summed if row.goal is not None]
+            return fsum(s for s in left if s is not None) if left and None not in left else None
         return self.mosaic.to_go_s if self.mosaic else self.total.to_go_s
 
 
@@ -53,6 +61,24 @@ def standings(engine: Engine, settings: Settings) -> list[Standing]:
     found = [[_standing(t, goals, settings, totals)] for t in alone]
     found += [list(_group(m, totals, goals, settings)) for m in groups.values()]
     return [s for group in sorted(found, key=_place) for s in group]
+
+
+ALL_FILTERS = "all"
+
+
+def with_sums(rows: Sequence[Standing]) -> list[Standing]:
+    """Put the sum over its filters below each target that was taken through several."""
+    groups: dict[str, list[Standing]] = {}
+    for row in rows:
+        groups.setdefault(split_panel(row.target)[0], []).append(row)
+    found: list[Standing] = []
+    for target, own in groups.items():
+        single = tuple(row for row in own if row.mosaic is None)
+        found += own
+        if len({row.total.filter for row in single if row.total.frames}) > 1:
+            total = summed(target, ALL_FILTERS, [row.total for row in single])
+            found.append(Standing(target, total, summed=single))
+    return found
 
 
 def _place(group: Sequence[Standing]) -> Key:

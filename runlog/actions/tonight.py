@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta
 
 from sqlalchemy import Connection, Engine
 
@@ -26,6 +26,7 @@ from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.earth import Site
 from runlog.core.sky.nights import night_of, noon_before
 from runlog.core.sky.sidereal import days_since_j2000
+from runlog.core.times import IN_UTC, Zone
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
@@ -57,7 +58,6 @@ class Tonight:
     elsewhere: tuple[tuple[Wanted, str], ...]  # goals that another rig serves
     reached: tuple[Wanted, ...]
     no_hours: tuple[Wanted, ...]  # goals that have no hours yet
-    zone: tzinfo
 
     @property
     def value(self) -> float:
@@ -79,6 +79,7 @@ class Asked:
     date: str | None = None
     until: str | None = None
     selection: Selection = EVERYTHING
+    zone: Zone = IN_UTC  # the wall clock that `until` is by
 
 
 def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
@@ -93,7 +94,7 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
     assert site is not None  # a rig without one was refused
     night = evening(asked, site, settings)
     noon = noon_before(night, site.longitude_deg)
-    until = until_moment(asked.until, noon, zone_of(settings))
+    until = until_moment(asked.until, noon, asked.zone)
     book = wanted_of(connection, settings, asked.selection)
     owned, elsewhere = shared_out(book.open, rigs, connection)
     plans = []
@@ -102,7 +103,6 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
         plans.append(_planned(rig, owned[rig.rig_id], places, noon, until))
     return Tonight(
         night, book.goals_set, tuple(plans), tuple(elsewhere), book.reached, book.no_hours,
-        zone_of(settings),
     )  # fmt: skip
 
 
@@ -129,11 +129,6 @@ def chosen_rigs(
     return rigs
 
 
-def zone_of(settings: Settings) -> tzinfo:
-    """Give the zone that times are shown in: the config's, else UTC."""
-    return settings.clock.zone or UTC
-
-
 def evening(asked: Asked, site: Site, settings: Settings) -> date:
     """Give the evening asked about, else the one whose dark is now or comes next."""
     if asked.date is None:
@@ -156,7 +151,7 @@ def evening(asked: Asked, site: Site, settings: Settings) -> date:
     return found
 
 
-def until_moment(typed: str | None, noon: datetime, zone: tzinfo) -> datetime | None:
+def until_moment(typed: str | None, noon: datetime, zone: Zone) -> datetime | None:
     """Read HH:MM on the wall as the moment of this night that it means."""
     if typed is None:
         return None
@@ -164,12 +159,12 @@ def until_moment(typed: str | None, noon: datetime, zone: tzinfo) -> datetime | 
         clock = time.fromisoformat(typed)
     except ValueError as error:
         raise UsageError(f"{typed!r} is no time of day", cure="Write it as in 03:30") from error
-    day = noon.astimezone(zone).date()
+    day = zone.local(noon).date()
     for later in range(3):
-        at = datetime.combine(day + timedelta(days=later), clock.replace(tzinfo=None), zone)
+        at = datetime.combine(day + timedelta(days=later), clock.replace(tzinfo=None), zone.tz)
         if noon <= at.astimezone(UTC) < noon + timedelta(days=1):
             return at.astimezone(UTC)
-    raise UsageError(f"{typed} is not within this night, by the wall clock of {zone}")
+    raise UsageError(f"{typed} is not within this night, by the clock of {zone.name(noon)}")
 
 
 # --- what is wanted ----------------------------------------------------------------------------

@@ -1,7 +1,7 @@
 """Totals per target and filter against goals: over all time or a part, by night, to publish."""
 
-from collections.abc import Sequence
-from dataclasses import asdict, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine
@@ -67,13 +67,8 @@ def totals_against_goals(
     return [t for t in found if selection.filter in (None, t.filter)]
 
 
-def _whole(
-    connection: Connection,
-    target: str | None,
-    settings: Settings,
-    against: References | None = None,
-) -> list[Total]:
-    totals = total_store.totals(connection, Selection(target=target), against)
+def _whole(connection: Connection, target: str | None, settings: Settings) -> list[Total]:
+    totals = total_store.totals(connection, Selection(target=target))
     goals = goal_store.goals(connection)
     wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
     return set_against(totals, wanted, counting(settings))
@@ -111,12 +106,33 @@ def counting(settings: Settings) -> Counting:
     return Counting(settings.count_doubtful, settings.bands)
 
 
-def added_totals(connection: Connection, run_id: int, settings: Settings) -> tuple[Total, ...]:
-    """Set what a run added against the goals; to go is that of all time."""
+@dataclass(frozen=True, slots=True)
+class AllTime:
+    """The sums of all time, the goals and the references, for those who ask more than once."""
+
+    sums: Sequence[Total]
+    goals: Mapping[Key, Goal]
+    against: References
+
+    def totals(self, settings: Settings) -> list[Total]:
+        """Set the sums against the goals."""
+        return set_against(self.sums, self.goals, counting(settings))
+
+
+def all_time(connection: Connection) -> AllTime:
+    """Load how far along everything is."""
     against = references(connection)
-    sums = total_store.totals(connection, Selection(run_id=run_id), against)
+    sums = total_store.totals(connection, against=against)
+    return AllTime(sums, goal_store.goals(connection), against)
+
+
+def added_totals(
+    connection: Connection, run_id: int, settings: Settings, whole: AllTime
+) -> tuple[Total, ...]:
+    """Set what a run added against the goals; to go is that of all time."""
+    sums = total_store.totals(connection, Selection(run_id=run_id), whole.against)
     added = [replace(total, nights=1) for total in sums]
-    found = set_part_against(added, _whole(connection, None, settings, against), counting(settings))
+    found = set_part_against(added, whole.totals(settings), counting(settings))
     return tuple(t for t in found if t.frames)
 
 
@@ -145,13 +161,13 @@ TO_GO_KEYS = "target filter kept_s goal_s to_go_s frames_to_go".split()
 
 
 def to_go_rows(
-    engine: Engine, settings: Settings, targets: Sequence[str]
+    totals: Sequence[Total], targets: Collection[str]
 ) -> tuple[list[dict[str, Any]], dict[str, list[str]]]:
     """List what is to go of some targets over all nights; and their filters without a goal.
 
     What has no name can have no goal.
     """
-    rows = [row_of(t) for t in totals_against_goals(engine, settings) if t.target in targets]
+    rows = [row_of(t) for t in totals if t.target in targets]
     aimless: dict[str, list[str]] = {}
     for row in rows:
         if row["goal_form"] is None and row["target"] != NO_TARGET and row["filter"] != NO_FILTER:

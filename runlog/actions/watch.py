@@ -21,7 +21,7 @@ from runlog.config import Settings
 from runlog.core.columns import plural
 from runlog.errors import StoreError
 from runlog.ingest.complete import Extent, extent_of
-from runlog.ingest.discover import Found, is_gone
+from runlog.ingest.discover import FoundFile, is_gone
 from runlog.ingest.lookout import Folders, Look, Lookout
 from runlog.ingest.resting import PATIENCE_S, Resting
 from runlog.ingest.task import Outcome
@@ -62,7 +62,7 @@ class Clock:
 class _Tried:
     """How often a file could not be read as it is."""
 
-    found: Found
+    found: FoundFile
     times: int = 0
 
 
@@ -108,7 +108,9 @@ class Watch:
         self._resting = Resting(self._quiet_s)
         self._worker, worker.beat = worker, self.beat
         self._tried: dict[bytes, _Tried] = {}
-        self._kept_back: list[tuple[Found, Outcome]] = []  # read, but the database did not take it
+        self._kept_back: list[
+            tuple[FoundFile, Outcome]
+        ] = []  # read, but the database did not take it
         self._unsettled = False
         self.counts = Counts()
         self._asked_s: float | None = None  # since when the folders owe an answer
@@ -144,12 +146,12 @@ class Watch:
         self._tell(self._watched.catch_up(self.clock.now(), self.voice.say))
         self._turned = self.clock.now()
 
-    def _lies_there(self, found: Found) -> bool:
+    def _lies_there(self, found: FoundFile) -> bool:
         """Tell a file that nobody writes to; one changed of late waits until it rests."""
         age_s = self.clock.now().timestamp() - found.mtime_ns / 1e9
         return age_s > PATIENCE_S or (age_s > 2 * self.every_s and self._is_whole(found))
 
-    def _is_whole(self, found: Found) -> bool:
+    def _is_whole(self, found: FoundFile) -> bool:
         return extent_of(found.path) is Extent.WHOLE
 
     def _end(self) -> Event:
@@ -221,7 +223,7 @@ class Watch:
         if gone and not self._resting.waiting:
             self._guarded(lambda: self._note_gone(gone))
 
-    def _read(self, rested: Sequence[Found]) -> None:
+    def _read(self, rested: Sequence[FoundFile]) -> None:
         read = []
         for found in rested:
             outcome = self._arrivals.read(found)
@@ -229,7 +231,7 @@ class Watch:
                 read.append((found, outcome))
         self._guarded(lambda: self._store(read))
 
-    def _is_given_up(self, found: Found, outcome: Outcome) -> bool:
+    def _is_given_up(self, found: FoundFile, outcome: Outcome) -> bool:
         """Tell whether a file that cannot be read is stored as such; else it is tried again.
 
         It may be half written, or renamed and gone by now.
@@ -249,7 +251,7 @@ class Watch:
 
     # --- storing, settling, looking -----------------------------------------------------------
 
-    def _store(self, read: Sequence[tuple[Found, Outcome]]) -> None:
+    def _store(self, read: Sequence[tuple[FoundFile, Outcome]]) -> None:
         """Store what was read, settle what it changes, and look at what is new."""
         self._kept_back += read
         if self._kept_back:
@@ -274,7 +276,7 @@ class Watch:
         self._tell(events)
 
     def _note_failures(
-        self, files: Sequence[Found], stored: Sequence[tuple[Outcome, Arrival]]
+        self, files: Sequence[FoundFile], stored: Sequence[tuple[Outcome, Arrival]]
     ) -> None:
         now = self.clock.now()
         for found, (outcome, arrival) in zip(files, stored, strict=True):
@@ -305,5 +307,5 @@ class Watch:
             self.voice.tell(event)
 
 
-def _by_time(found: Found) -> tuple[int, bytes]:
+def _by_time(found: FoundFile) -> tuple[int, bytes]:
     return found.mtime_ns, found.path

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
+from runlog.actions.night_sky import sky_over
 from runlog.config import Settings
 from runlog.core.frame import Frame
 from runlog.core.grading.history import History
@@ -113,8 +114,6 @@ def night_of(night: str, lights: Sequence[Frame], settings: Settings) -> tuple[
     Place | None, datetime | None
 ]:  # fmt: skip
     """Give the place of a run, and when its dark ends, as far as they are known."""
-    from runlog.actions.night import sky_over
-
     sky = sky_over(night, lights, settings)
     return sky.place, sky.dark[1] if sky.dark else None
 

@@ -9,7 +9,7 @@ from sqlalchemy import Engine
 from runlog.actions.watch_events import FRESH, Event, EventKind
 from runlog.core.columns import hours
 from runlog.errors import StoreError
-from runlog.ingest.discover import Found
+from runlog.ingest.discover import FoundFile
 from runlog.store import watch as store
 from runlog.store.engine import reading, write
 from runlog.store.watch import Told
@@ -29,7 +29,7 @@ class Machine:
         with reading(engine) as connection:
             told = store.standing(connection, None)
         self._standing = {one.cause for one in told if now - one.at_utc < FRESH}
-        self._files: deque[Found] = deque(maxlen=PACED)
+        self._files: deque[FoundFile] = deque(maxlen=PACED)
 
     def is_wrong(self, cause: str, text: str, now: datetime) -> list[Event]:
         """Warn of a trouble, unless that was done."""
@@ -71,7 +71,7 @@ class Machine:
         text = f"{where} has not answered for {seconds:.0f} s (is a share or disk lost?)"
         return self.is_wrong("folder-silent", text, now)
 
-    def arrived(self, files: Iterable[Found]) -> None:
+    def arrived(self, files: Iterable[FoundFile]) -> None:
         """Take in files for the pace at which the disk fills."""
         self._files.extend(files)
 

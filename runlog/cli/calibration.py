@@ -9,8 +9,8 @@ from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show,
 from runlog.cli.plain_table import table
 
 if TYPE_CHECKING:
+    from runlog.actions.judged_calibration import Judged
     from runlog.core.calibration.fit import Calibration
-    from runlog.core.calibration.judged import Finding
 
 KINDS = "darks flats flat_darks bias".split()
 DROP = "rotator_deg gain set_c frames exposure_s"
@@ -32,18 +32,23 @@ def command(
     config file. Masters count. The options choose lights; what fits them is looked for everywhere.
     """
     from runlog.actions.calibration import CALIBRATION_KEYS, calibrations, row_of
-    from runlog.actions.judged_calibration import finding_row, judged_calibration, of_groups
+    from runlog.actions.judged_calibration import finding_row, judged_calibration
 
     engine = session.engine()
     chosen = session.selection(engine, asked)
     found = calibrations(engine, session.settings, chosen)
     found = [c for c in found if c.lacks or not only_missing]
-    judged = judged_calibration(engine, [c.lights for c in found])
-    if found or not chosen.asks_nothing:
-        judged = of_groups([c.lights for c in found], judged)
-    rows = [row_of(c, judged) for c in found]
+    judged = judged_calibration(engine, [c.lights for c in found], chosen, session.settings)
+    rows = [row_of(c, judged.findings) for c in found]
     if as_json:
-        echo_json("runlog.calibration/1", {"rows": rows, "judged": [*map(finding_row, judged)]})
+        echo_json(
+            "runlog.calibration/1",
+            {
+                "rows": rows,
+                "judged": [*map(finding_row, judged.findings)],
+                "judged_since": judged.since,
+            },
+        )
     elif as_csv:
         echo_csv(rows, CALIBRATION_KEYS)
     elif not found and only_missing:
@@ -69,9 +74,15 @@ def _show(found: list["Calibration"]) -> None:
         _list("To know", list(dict.fromkeys(note for c in own for note in c.notes)))
 
 
-def _show_judged(judged: list["Finding"]) -> None:
-    _list("Doubtful calibration frames", [f.in_words for f in judged if not f.unknown])
-    _list("Not known of calibration frames", [f.in_words for f in judged if f.unknown])
+def _show_judged(judged: "Judged") -> None:
+    found = judged.findings
+    _list("Doubtful calibration frames", [f.in_words for f in found if not f.unknown])
+    _list("Not known of calibration frames", [f.in_words for f in found if f.unknown])
+    if judged.since:
+        talk(
+            f"Calibration frames from before {judged.since} are not judged here; those for older "
+            "lights: runlog calibration --since DATE"
+        )
 
 
 def _to_take(found: list["Calibration"]) -> list[str]:

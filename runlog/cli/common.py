@@ -1,24 +1,22 @@
 """What the commands share: options, the session behind them, and output in three forms."""
 
-import csv
 import getpass
-import io
 import json
-import math
 import os
 import re
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import update_wrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from runlog.core.columns import moment, written
-from runlog.core.escape import escaped, escaped_json, escaped_line
+from runlog.core.columns import written
+from runlog.core.csv_text import csv_text
+from runlog.core.escape import escaped_line
+from runlog.core.plain_values import plain
 from runlog.errors import RunlogError
 
 if TYPE_CHECKING:
@@ -78,23 +76,30 @@ KNOWN_ENDS = (RunlogError, OSError, click.ClickException, click.Abort, click.exc
 
 
 def named_store(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --db and --config."""
+    """Add --db, --config and --utc."""
     config = click.option(
         "--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file."
     )
+    utc = click.option("--utc", is_flag=True, help="Write times in UTC, not by the site's clock.")
     db = click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
-    return db(config(command))
+    return db(config(utc(command)))
 
 
 def group_session(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --db and --config to a group, for the commands in it."""
+    """Add --db, --config and --utc to a group, for the commands in it; or to what needs none."""
 
     @named_store
     @click.pass_context
     def run(
-        ctx: click.Context, /, *args: Any, db: str | None, config: str | None, **kwargs: Any
+        ctx: click.Context,
+        /,
+        *args: Any,
+        db: str | None,
+        config: str | None,
+        utc: bool,
+        **kwargs: Any,
     ) -> Any:
-        given = {"db": db, "config": config}
+        given = {"db": db, "config": config, "utc": utc}
         ctx.obj = (ctx.obj or {}) | {key: value for key, value in given.items() if value}
         return command(*args, **kwargs)
 
@@ -102,10 +107,9 @@ def group_session(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def with_session(command: Callable[..., int]) -> Callable[..., int]:
-    """Add --db and --config, which may stand before or after the command's name."""
+    """Add --db, --config and --utc, which may stand before or after the command's name."""
 
     @named_store
-    @click.option("--utc", is_flag=True, help="Write times in UTC, not by the site's clock.")
     @click.pass_context
     def run(
         ctx: click.Context, /, db: str | None, config: str | None, utc: bool, **kwargs: Any
@@ -116,14 +120,15 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
         name = config or given.get("config")
         path = Path(name) if name else None
         # A group's own command knows them from here.
-        ctx.obj = given | {"db": db or given.get("db"), "config": name}
+        utc = utc or bool(given.get("utc"))
+        ctx.obj = given | {"db": db or given.get("db"), "config": name, "utc": utc}
         named = ctx.obj["db"] or os.environ.get(DB_VARIABLE)
         session = Session(
             named or default_database(),
             path,
             load_settings(path),
             bool(named),
-            utc or bool(given.get("utc")),
+            utc,
         )
         try:
             return command(session, **kwargs)
@@ -153,19 +158,6 @@ def who() -> str:
         return "unknown"
 
 
-def plain(value: Any) -> Any:
-    """Turn a value into what JSON can hold: times as ISO 8601 with Z."""
-    if isinstance(value, datetime):
-        return moment(value)
-    if isinstance(value, Mapping):
-        return {key: plain(inner) for key, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(inner) for inner in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None  # JSON has no word for it
-    return value
-
-
 def echo_json(schema: str, body: Mapping[str, Any]) -> None:
     """Write one JSON object with its schema first."""
     text = json.dumps({"schema": schema} | plain(body), indent=2)
@@ -173,20 +165,8 @@ def echo_json(schema: str, body: Mapping[str, Any]) -> None:
 
 
 def echo_csv(rows: Rows, keys: Sequence[str]) -> None:
-    """Write CSV with a heading: text as core.escape writes it, nested values as JSON."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(keys)
-    for row in rows:
-        writer.writerow([_cell(row.get(key)) for key in keys])
-    click.echo(text.getvalue(), nl=False)
-
-
-def _cell(value: Any) -> Any:
-    value = plain(value)
-    if isinstance(value, str):
-        return escaped(value)
-    return escaped_json(json.dumps(value)) if isinstance(value, dict | list) else value
+    """Write CSV with a heading."""
+    click.echo(csv_text(rows, keys), nl=False)
 
 
 def _storable(text: str) -> str:

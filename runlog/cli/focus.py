@@ -17,6 +17,7 @@ from runlog.cli.common import (
 )
 from runlog.core.columns import plural
 from runlog.core.focus.words import heading, sentence
+from runlog.core.times import times_in
 
 if TYPE_CHECKING:
     from runlog.actions.focus import FocusTold
@@ -48,7 +49,8 @@ def command(
     elif as_csv:
         echo_csv(told.rows, FOCUS_KEYS)
     else:
-        _show(told, plots=not no_plot)
+        with times_in(session.zone(engine)):
+            _show(told, plots=not no_plot)
     if not told.sweeps and not as_json and not as_csv:
         talk(
             f"No focus sweep {'' if chosen.asks_nothing else 'that fits '}is stored: it takes "

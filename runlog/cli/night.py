@@ -26,16 +26,14 @@ from runlog.cli.plain_table import table, wrapped
 from runlog.cli.totals import SHOWN as TOTALS_SHOWN
 from runlog.core.story.phrases import common
 from runlog.core.story.phrases import report as say
-from runlog.core.times import times_in
+from runlog.core.times import IN_UTC, times_in
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.text import Text
 
+    from runlog.actions.night import Morning
     from runlog.actions.open import Database
-    from runlog.config import Settings
     from runlog.core.story.model import Part, PartVerdict, ToCheck
     from runlog.core.story.report import NightEvent, NightReport
 
@@ -65,32 +63,35 @@ def command(
     With a target, filter, rig, grade, fault or dates: in the runs of that night, else of the last
     one, that hold such frames. A run is told whole.
     """
-    from runlog.actions.night import night_reports
+    from runlog.actions.night import morning
 
     engine = session.engine()
     chosen = session.selection(engine, asked | {"night": date})
-    reports = night_reports(engine, session.settings, chosen) if as_json or as_csv else []
-    rows = [_row(report) for report in reports]
+    with times_in(IN_UTC if as_json or as_csv else session.zone(engine)):
+        told = morning(engine, session.settings, chosen)
+        if not (as_json or as_csv):
+            for report in told.reports:
+                show_report(report)
+            show_to_go(told)
+            if date is None and not any(asked.values()):
+                _point_on(session, engine, told)
+            return 0
+    rows = [_row(report) for report in told.reports]
     if as_json:
         # One rig is the rule: its keys stand at the top; rows has every rig's.
         from runlog.actions.totals import to_go_rows
 
-        shot = sorted({total.target for report in reports for total in report.added})
-        to_go = {"to_go": to_go_rows(engine, session.settings, shot)[0]}
+        to_go = {"to_go": to_go_rows(told.totals, told.targets)[0]}
         echo_json("runlog.night/1", rows[0] | to_go | {"rows": rows})
         return 0
-    if as_csv:
-        echo_csv(rows, list(rows[0]))
-        return 0
-    with times_in(session.zone(engine)):
-        told = night_reports(engine, session.settings, chosen)
-        for report in told:
-            show_report(report)
-        show_to_go(engine, session.settings, told)
-    short = {(t.target, t.filter) for report in told for t in report.added if t.to_go_s}
-    if short and not any(asked.values()) and date is None:
-        talk(*pointers_to(session, engine, short))
+    echo_csv(rows, list(rows[0]))
     return 0
+
+
+def _point_on(session: Session, engine: "Database", told: "Morning") -> None:
+    short = {(t.target, t.filter) for report in told.reports for t in report.added if t.to_go_s}
+    if short:
+        talk(*pointers_to(session, engine, short))
 
 
 def pointers_to(session: Session, engine: "Database", short: set[tuple[str, str]]) -> list[str]:
@@ -173,14 +174,11 @@ def show_report(report: "NightReport") -> None:
         show(*(Text(f"  {safe(question)}") for question in report.questions))
 
 
-def show_to_go(engine: "Database", settings: "Settings", reports: "Sequence[NightReport]") -> None:
+def show_to_go(told: "Morning") -> None:
     """End with what is still to go of the night's targets, over all nights, or how to set goals."""
     from runlog.actions.totals import to_go_rows
 
-    shot = sorted({total.target for report in reports for total in report.added})
-    if not shot:
-        return
-    rows, aimless = to_go_rows(engine, settings, shot)
+    rows, aimless = to_go_rows(told.totals, told.targets)
     if not rows and not aimless:
         return
     show(_heading(f"\n{say.TO_GO}"))

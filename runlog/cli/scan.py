@@ -26,6 +26,7 @@ NAMED = 20  # failures named one by one; the rest are counted
 @click.command("scan")
 @click.argument("folders", nargs=-1, type=click.Path(path_type=bytes), metavar="[FOLDER]...")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes (default: by cores).")
+@click.option("--cluster", metavar="ADDRESS", help="Read by the workers of a Dask cluster.")
 @click.option(
     "--remeasure", is_flag=True, help="Measure again what an earlier version of runlog measured."
 )
@@ -40,6 +41,7 @@ def command(
     session: Session,
     folders: tuple[bytes, ...],
     workers: int | None,
+    cluster: str | None,
     remeasure: bool,
     watch: bool,
     every: float | None,
@@ -57,12 +59,12 @@ def command(
     if watch:
         from runlog.cli.watch import run_watch
 
-        if remeasure or workers:
-            raise click.UsageError("--watch goes with neither --remeasure nor --workers.")
+        if remeasure or workers or cluster:
+            raise click.UsageError("--watch goes without --remeasure, --workers and --cluster.")
         return run_watch(session, folders, every_s=every, hook=hook, as_json=as_json)
     if every is not None or hook is not None:
         raise click.UsageError("--every and --hook go with --watch.")
-    result = run_scan(session, folders, workers, remeasure=remeasure)
+    result = run_scan(session, folders, workers, cluster=cluster, remeasure=remeasure)
     if as_json:
         echo_json("runlog.scan/1", _body(result))
     tell(result)
@@ -77,11 +79,12 @@ def run_scan(
     folders: tuple[bytes, ...],
     workers: int | None = None,
     *,
+    cluster: str | None = None,
     remeasure: bool = False,
 ) -> "ScanReport":
     """Scan with a progress bar on stderr."""
     with _gentle_stop() as stop:  # first: an interrupt raised among imports may get lost
-        return _scan_until(stop, session, folders, workers, remeasure)
+        return _scan_until(stop, session, folders, workers, cluster, remeasure)
 
 
 def _scan_until(
@@ -89,6 +92,7 @@ def _scan_until(
     session: Session,
     folders: tuple[bytes, ...],
     workers: int | None,
+    cluster: str | None,
     remeasure: bool,
 ) -> "ScanReport":
     from runlog.actions.scan import scan
@@ -108,6 +112,8 @@ def _scan_until(
             report=report,
             stop=stop,
             remeasure=remeasure,
+            cluster=cluster,
+            tell=talk,
         )
 
 

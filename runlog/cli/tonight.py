@@ -15,8 +15,10 @@ from runlog.cli.common import (
     talk,
     with_session,
 )
+from runlog.cli.completing import stored
 from runlog.cli.plain_table import table
 from runlog.core.columns import share
+from runlog.core.times import times_in
 
 if TYPE_CHECKING:
     from runlog.actions.tonight import RigPlan, Tonight
@@ -31,8 +33,12 @@ ORDER_SHOWN = "between target filter frames effective_s why".split()
 
 @click.command("tonight")
 @click.option("--date", metavar="DATE", help="Another evening: 2026-12-03.")
-@click.option("--rig", help="A rig, by its name or part of it.")
-@click.option("--target", help="One target's goals, in any spelling; a mosaic with its panels.")
+@click.option("--rig", shell_complete=stored("rigs"), help="A rig, by its name or part of it.")
+@click.option(
+    "--target",
+    shell_complete=stored("targets"),
+    help="One target's goals, in any spelling; a mosaic with its panels.",
+)
 @click.option("--until", metavar="HH:MM", help="When the rig is to stop, by the wall clock.")
 @click.option("--all", "everything", is_flag=True, help="Also goals that are reached.")
 @listing
@@ -57,13 +63,16 @@ def command(
 
     engine = session.engine()
     part = session.selection(engine, {"rig": rig, "target": target})
-    found = tonight(engine, session.settings, Asked(datetime.now(UTC), date, until, part))
+    zone = session.zone(engine)
+    asked = Asked(datetime.now(UTC), date, until, part, zone)
+    found = tonight(engine, session.settings, asked)
     if as_json:
         echo_json("runlog.tonight/1", body(found, everything))
     elif as_csv:
         echo_csv(body(found, everything)["plan"], PLAN_KEYS)
     else:
-        _show(found, everything)
+        with times_in(zone):
+            _show(found, everything)
     return 0
 
 
@@ -148,10 +157,10 @@ def _show(found: "Tonight", everything: bool) -> None:
     elif not any(one.plan.wanted for one in found.rigs):
         talk("Every goal that is asked about is reached, has no hours yet, or is another rig's.")
     said = body(found, everything)
-    heading = words.heading(found.rigs[0].plan, found.zone)
+    heading = words.heading(found.rigs[0].plan)
     show(Text(f"Night of {found.night}", style="bold"), Text(heading))
     for one in found.rigs:
-        _show_rig(one, found, said)
+        _show_rig(one, said)
     idle = [row for row in said["rows"] if row["reason"] is not None]
     if idle:
         show(Text("\nNot tonight", style="bold"))
@@ -167,15 +176,15 @@ def _once(unknown: list[dict[str, str]]) -> list[dict[str, str]]:
     return list({tuple(u.items()): u for u in unknown}.values())
 
 
-def _show_rig(one: "RigPlan", found: "Tonight", said: dict[str, Any]) -> None:
+def _show_rig(one: "RigPlan", said: dict[str, Any]) -> None:
     from rich.text import Text
 
     from runlog.core.plan import words
 
     plan, name = one.plan, one.rig.name
-    order = [row | {"between": words.between(row["start_utc"], row["end_utc"], found.zone)}
+    order = [row | {"between": words.between(row["start_utc"], row["end_utc"])}
              for row in said["plan"] if row["rig"] == name]  # fmt: skip
-    rows = [row | {"up_between": words.between(row["up_start_utc"], row["up_end_utc"], found.zone)}
+    rows = [row | {"up_between": words.between(row["up_start_utc"], row["up_end_utc"])}
             for row in said["rows"] if row["rig"] == name and row["up_start_utc"]]  # fmt: skip
     show(Text("\n" + safe(name), style="bold"))
     if order:

@@ -60,6 +60,8 @@ def command(
 def _show(rig: str, found: list["Trend"]) -> None:
     from rich.text import Text
 
+    from runlog.core.trends.series import name_of, unknown_lines
+
     nights = sorted({p.night for t in found for p in t.series.points})
     span = f"  {nights[0]} to {nights[-1]}" if nights else ""
     show(Text.assemble((safe(rig), "bold"), span))
@@ -68,8 +70,9 @@ def _show(rig: str, found: list["Trend"]) -> None:
         rows = [_plain(t, judged) for t in judged]
         keys = [k for k in SHOWN if any(row[k] is not None for row in rows)]
         show(table(rows, keys, DROP))
-    _list("What moved", [_said(t) for t in judged if t.verdict.value != "steady"])
-    _list("Unknown", _unknown([t for t in found if t.slope is None]))
+    moved = [t for t in judged if t.verdict.value != "steady"]
+    _list("What moved", [f"{name_of(t)}: {t.verdict.value}: {t.reason}" for t in moved])
+    _list("Unknown", unknown_lines(t for t in found if t.slope is None))
 
 
 def _plain(trend: "Trend", beside: list["Trend"]) -> dict[str, Any]:
@@ -89,25 +92,6 @@ def _plain(trend: "Trend", beside: list["Trend"]) -> dict[str, Any]:
         "a_year": None if slope is None else amount(series, slope.middle),
         "verdict": trend.verdict.value,
     }
-
-
-def _said(trend: "Trend") -> str:
-    return f"{_name(trend)}: {trend.verdict.value}: {trend.reason}"
-
-
-def _name(trend: "Trend") -> str:
-    parts = (trend.series.kind.label, trend.series.filter, trend.series.setting)
-    return ", ".join(part for part in parts if part)
-
-
-def _unknown(found: list["Trend"]) -> list[str]:
-    """Say of each kind once why nothing can be said: of the series that has most nights."""
-    most: dict[str, Trend] = {}
-    for trend in found:
-        kind = trend.series.kind.name
-        if kind not in most or len(trend.series.points) > len(most[kind].series.points):
-            most[kind] = trend
-    return [f"{_name(t)}: {t.reason}" for t in most.values()]
 
 
 def _list(head: str, lines: list[str]) -> None:

@@ -64,6 +64,35 @@ def _round_up(number: float) -> float:
     return next(size * factor for factor in ROUND if size * factor >= number * (1 - SLACK))
 
 
+# --- one thing over another ------------------------------------------------------------------
+
+Place = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """Values over something else: dots, lines through them, and places marked on the way."""
+
+    name: str  # what is drawn, over what
+    across: Place  # from, to
+    ticks: tuple[tuple[float, str], ...]  # of the axis across
+    up: Axis
+    dots: tuple[Place, ...] = ()
+    lines: tuple[tuple[Place, ...], ...] = ()
+    marks: tuple[tuple[float, str], ...] = ()  # upright lines, each with a word
+    beneath: tuple[float, ...] = ()  # places below the axis, as of frames
+
+    def share(self, at: float) -> float:
+        """Place a value across: 0 is the left end, 1 the right."""
+        return (at - self.across[0]) / (self.across[1] - self.across[0])
+
+
+def ticks_between(low: float, high: float) -> tuple[tuple[float, str], ...]:
+    """Write round values that lie between two ends."""
+    found = axis_of([low, high], may_cut=False).ticks()
+    return tuple((value, words) for value, words in found if low <= value <= high)
+
+
 # --- the time line of a night ---------------------------------------------------------------
 
 STEADY = 0.2  # of the usual: light and sky of a clear night stay within it

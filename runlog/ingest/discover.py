@@ -22,7 +22,7 @@ CUT_TO_NS = (100, 10**3, 10**6, 10**9)
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundFile:
     """A file that may hold a frame."""
 
     path: bytes
@@ -41,7 +41,7 @@ class Walk:
     _seen: set[tuple[int, int]] = field(default_factory=set)
     _looked_at: int = 0  # files and folders of every kind: most may be no frames
 
-    def files(self, roots: Iterable[bytes]) -> Iterator[Found]:
+    def files(self, roots: Iterable[bytes]) -> Iterator[FoundFile]:
         """Yield every frame file under the roots, folder by folder, names in order.
 
         It ends early when `go_on` says so.
@@ -52,7 +52,7 @@ class Walk:
             else:
                 yield from self._single(root)
 
-    def _single(self, path: bytes) -> Iterator[Found]:
+    def _single(self, path: bytes) -> Iterator[FoundFile]:
         try:
             status = os.stat(path)
         except FileNotFoundError:
@@ -61,9 +61,9 @@ class Walk:
         except OSError as error:
             self.problems.append((path, error.strerror or str(error)))
             return
-        yield Found(slashed(path), status.st_size, changed_ns(status))
+        yield FoundFile(slashed(path), status.st_size, changed_ns(status))
 
-    def _folder(self, folder: bytes) -> Iterator[Found]:
+    def _folder(self, folder: bytes) -> Iterator[FoundFile]:
         stack = [folder]
         while stack:
             inside: list[bytes] = []
@@ -88,7 +88,7 @@ class Walk:
             self.problems.append((folder, f"folder cannot be read ({error.strerror})"))
             return []
 
-    def _look(self, entry: "os.DirEntry[bytes]", inside: list[bytes]) -> Found | None:
+    def _look(self, entry: "os.DirEntry[bytes]", inside: list[bytes]) -> FoundFile | None:
         try:
             if entry.is_dir():
                 if not entry.name.startswith(b"."):
@@ -99,12 +99,12 @@ class Walk:
             self.problems.append((entry.path, f"cannot be looked at ({error.strerror})"))
             return None
 
-    def _file(self, entry: "os.DirEntry[bytes]") -> Found | None:
+    def _file(self, entry: "os.DirEntry[bytes]") -> FoundFile | None:
         if entry.name.startswith(b"."):  # hidden: half-copied files and file-system leftovers
             return None
         if is_fits_name(entry.name):
             status = entry.stat()
-            return Found(slashed(entry.path), status.st_size, changed_ns(status))
+            return FoundFile(slashed(entry.path), status.st_size, changed_ns(status))
         if is_packed_otherwise(entry.name):
             self.packed_otherwise[os.fsdecode(os.path.splitext(entry.name)[1].lower())] += 1
             return None

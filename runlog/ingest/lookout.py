@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from runlog.ingest.discover import Found, Walk, changed_ns
+from runlog.ingest.discover import FoundFile, Walk, changed_ns
 
 SHARE_OF_TIME = 0.005  # of a core, that walking whole folders may take
 AGAIN = 2  # looks at a folder after it changed: its time of change may be told in whole seconds
@@ -17,7 +17,7 @@ AGAIN = 2  # looks at a folder after it changed: its time of change may be told 
 class Look:
     """What one look found."""
 
-    files: dict[bytes, Found] = field(default_factory=dict)  # in the folders listed
+    files: dict[bytes, FoundFile] = field(default_factory=dict)  # in the folders listed
     listed: set[bytes] = field(default_factory=set)  # folders whose every name was seen
     whole: bool = False  # every folder was walked
     away: dict[bytes, str] = field(default_factory=dict)  # folders asked for that cannot be read
@@ -105,7 +105,7 @@ def _look_at(path: bytes, look: Look) -> None:
         status = os.stat(path)
     except OSError:
         return
-    look.files[path] = Found(path, status.st_size, changed_ns(status))
+    look.files[path] = FoundFile(path, status.st_size, changed_ns(status))
 
 
 class Lookout:

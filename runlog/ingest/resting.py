@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from runlog.ingest.complete import Extent, extent_of
-from runlog.ingest.discover import Found
+from runlog.ingest.discover import FoundFile
 
 LOOKS = 2  # alike in a row after the first one
 PATIENCE_S = 60.0  # so long a file that is not whole is given before it is read as it is
@@ -14,7 +14,7 @@ PATIENCE_S = 60.0  # so long a file that is not whole is given before it is read
 class _Sighting:
     """A file as it was seen last."""
 
-    found: Found
+    found: FoundFile
     since_s: float  # how long it has looked like this
     alike: int = 0
     at_s: float = 0.0
@@ -37,7 +37,7 @@ class Resting:
         """The files that do not rest yet."""
         return list(self._seen)
 
-    def see(self, looked_at: Iterable[Found], at_s: float) -> list[Found]:
+    def see(self, looked_at: Iterable[FoundFile], at_s: float) -> list[FoundFile]:
         """Take in what a look found, at a moment of a clock; returns the files that rest now."""
         for found in looked_at:
             self._take_in(found, at_s)
@@ -51,11 +51,11 @@ class Resting:
         for path in paths:
             self._seen.pop(path, None)
 
-    def put_off(self, found: Found, at_s: float) -> None:
+    def put_off(self, found: FoundFile, at_s: float) -> None:
         """Keep a file that could not be read: it may be half written, though it looks whole."""
         self._seen[found.path] = _Sighting(found, at_s, at_s=at_s, put_off=True)
 
-    def _take_in(self, found: Found, at_s: float) -> None:
+    def _take_in(self, found: FoundFile, at_s: float) -> None:
         before = self._seen.get(found.path)
         if before is None or before.found != found:
             self._seen[found.path] = _Sighting(found, at_s, at_s=at_s)

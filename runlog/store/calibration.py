@@ -37,6 +37,8 @@ from runlog.store.where import lights, of_groups, where
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
 COUNTS = ("frames", "kept", "doubtful")
+_SENSOR = "camera_key gain offset readout_mode binning_x binning_y width height".split()
+_TAKEN = "kind kind_from exposure_s cold_c filter rotator_deg combined".split()
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
 Aliases = Mapping[str, tuple[str, ...]]
 Region = tuple[str, int, int, int, int]  # camera, binning both ways, size
@@ -145,7 +147,8 @@ def _whole(
     names = [s[c.name] for c in m.run_shots.c if c.name not in ("id", *COUNTS)]
     query = select(*names, frames.label("frames")).where(*which).subquery()
     sensors: dict[tuple[Any, ...], Sensor] = {}
-    return [_shots(row, row.frames, sensors) for row in connection.execute(_settings(query))]
+    rows = connection.execute(_settings(query, query.c.frames))
+    return [_shots(row, row[-1], sensors) for row in rows]
 
 
 def _placed(
@@ -159,17 +162,18 @@ def _placed(
     some = query.where(which, partial.holds(m.frame.c), h.speaks).subquery()
     counts: Counter[Shots] = Counter()
     sensors: dict[tuple[Any, ...], Sensor] = {}
-    for row in connection.execute(_settings(some)):
+    for row in connection.execute(_settings(some, some.c.cards)):
         shots = _shots(row, 1, sensors)
-        origin = read_origin(unpack_cards(row.cards), shots.sensor.binning, aliases)
+        origin = read_origin(unpack_cards(row[-1]), shots.sensor.binning, aliases)
         counts[replace(shots, sensor=replace(shots.sensor, partial=True, origin=origin))] += 1
     return [replace(shots, frames=count) for shots, count in counts.items()]
 
 
-def _settings(which: Subquery) -> Select[Any]:
-    """Select what tells frames apart, ordered by night and rig."""
+def _settings(which: Subquery, last: ColumnElement[Any]) -> Select[Any]:
+    """Select what `_shots` wants and one thing more, ordered by night and rig."""
     return (
-        select(*which.c, m.run.c.night, m.rig.c.name.label("rig"), m.run.c.rig_id)
+        select(*(which.c[name] for name in (*_SENSOR, *_TAKEN)))
+        .add_columns(m.rig.c.name, m.run.c.rig_id, m.run.c.night, last)
         .join(m.run, m.run.c.id == which.c.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .order_by(m.run.c.night, m.run.c.rig_id)
@@ -187,24 +191,31 @@ def _own_columns() -> Iterable[ColumnElement[Any]]:
 
 
 def _shots(row: Row[Any], frames: int, sensors: dict[tuple[Any, ...], Sensor]) -> Shots:
-    """Make a row's shots; settings that were seen before share one sensor."""
-    made_of = _made_of(row.kind_from) if row.kind == Kind.STACK.value else None
-    binning, size = (row.binning_x, row.binning_y), (row.width, row.height)
-    setting = (row.camera_key, row.gain, row.offset, row.readout_mode, binning, size)
+    """Make a row's shots, by place: ten years have ten thousand of them.
+
+    Settings that were seen before share one sensor.
+    """
+    setting = row[: len(_SENSOR)]
     sensor = sensors.get(setting)
     if sensor is None:
-        sensor = sensors[setting] = Sensor(*setting)
+        camera, gain, offset, mode, across, down, width, height = setting
+        sensor = Sensor(camera, gain, offset, mode, (across, down), (width, height))
+        sensors[setting] = sensor
+    kind, kind_from, exposure_s, cold_c, name, rotator_deg, combined, rig, rig_id, night, _ = row[
+        len(_SENSOR) :
+    ]
+    made_of = _made_of(kind_from) if kind == Kind.STACK.value else None
     return Shots(
-        kind=made_of or Kind(row.kind),
-        rig=row.rig,
-        rig_id=row.rig_id,
-        sensor=sensor,
-        exposure_s=row.exposure_s,
-        sensor_c=row.cold_c,
-        filter=row.filter,
-        rotator_deg=row.rotator_deg,
-        night=row.night,
-        frames=frames,
-        exposures=row.combined,
-        master=made_of is not None,
+        made_of or Kind(kind),
+        rig,
+        rig_id,
+        sensor,
+        exposure_s,
+        cold_c,
+        name,
+        rotator_deg,
+        night,
+        frames,
+        combined,
+        made_of is not None,
     )

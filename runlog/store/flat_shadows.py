@@ -30,10 +30,13 @@ _QUERY = (
 )
 
 
-def flats_of(connection: Connection, group: LightGroup) -> list[Pictured]:
-    """List the single flats of the optics, filter and pixels of a group of lights."""
-    raw = _F.stage == Stage.RAW.value
-    return _listed(connection, group, (_F.kind == Kind.FLAT.value, raw))
+def flats_of(connection: Connection, group: LightGroup, since: str | None = None) -> list[Pictured]:
+    """List the single flats of the optics, filter and pixels of some lights, from an evening on."""
+    which = [_F.kind == Kind.FLAT.value, _F.stage == Stage.RAW.value]
+    if since is not None:
+        late = select(m.run.c.id).where(m.run.c.rig_id == group.rig_id, m.run.c.night >= since)
+        which.append(_F.run_id.in_(late))
+    return _listed(connection, group, which)
 
 
 def lights_of(connection: Connection, group: LightGroup, night: str) -> list[Pictured]:

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, or_, select
 
 from runlog.core.calibration.judged import LevelFrame
 from runlog.core.calibration.sensor import Sensor
@@ -18,32 +18,45 @@ _COLUMNS = (
 )
 
 
-def level_frames(connection: Connection) -> list[LevelFrame]:
-    """Load the single raw calibration frames that count and whose levels are known."""
+def level_frames(connection: Connection, since: str | None = None) -> list[LevelFrame]:
+    """Load the single raw calibration frames that count and whose levels are known.
+
+    Those of an evening and after it, and those that do not say when they were taken.
+    """
+    r = m.run.c
+    # Runs first: frames are many, and those of a year are few.
+    runs = select(r.id).where(or_(r.night >= since, r.night == "")) if since else None
+    late = () if runs is None else (_F.run_id.in_(runs),)
     query = (
         select(m.run.c.night, m.run.c.rig_id, m.rig.c.name.label("rig"), *_COLUMNS)
         .join(m.run, m.run.c.id == _F.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
         .where(_F.kind.in_(CALIBRATION), _F.counted, _F.stage == Stage.RAW.value)
-        .where(_F.level.is_not(None))
+        .where(_F.level.is_not(None), *late)
     )
-    return [_frame(row) for row in connection.execute(query)]
+    sensors: dict[tuple[Any, ...], Sensor] = {}
+    return [_frame(row, sensors) for row in connection.execute(query)]
 
 
-def _frame(row: Any) -> LevelFrame:
+def any_before(connection: Connection, since: str) -> bool:
+    """Tell whether there are calibration frames of evenings before one."""
+    shots, r = m.run_shots.c, m.run.c
+    query = select(shots.id).join(m.run, r.id == shots.run_id).where(shots.kind.in_(CALIBRATION))
+    return (
+        connection.execute(query.where(r.night < since, r.night != "").limit(1)).first() is not None
+    )
+
+
+def _frame(row: Any, sensors: dict[tuple[Any, ...], Sensor]) -> LevelFrame:
+    """Make a row's frame; settings that were seen before share one sensor."""
     level = {name: _number(row.level.get(name)) for name in _LEVELS}
+    binning, size = (row.binning_x, row.binning_y), (row.width, row.height)
+    setting = (row.camera_key, row.gain, row.offset, row.readout_mode, binning, size)
     return LevelFrame(
         kind=Kind(row.kind),
         rig=row.rig,
         rig_id=row.rig_id,
-        sensor=Sensor(
-            row.camera_key,
-            row.gain,
-            row.offset,
-            row.readout_mode,
-            (row.binning_x, row.binning_y),
-            (row.width, row.height),
-        ),
+        sensor=sensors.setdefault(setting, Sensor(*setting)),
         night=row.night,
         filter=row.filter,
         exposure_s=row.exposure_s,

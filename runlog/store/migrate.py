@@ -13,6 +13,8 @@ from runlog.store.backup import backed_up
 from runlog.store.engine import reading, write
 from runlog.store.trouble import where
 
+FILLING = "filling "  # before the version of the tables while a copy goes in
+
 
 @cache
 def known_revisions() -> tuple[str, ...]:
@@ -70,6 +72,13 @@ def _is_behind(connection: Connection) -> bool:
 def _refuse_newer(stored: str | None, engine: Engine) -> None:
     if stored is None or stored in known_revisions():
         return
+    if stored.startswith(FILLING):
+        raise StoreError(
+            "This database is half filled: a copy into it has not ended",
+            where(engine),
+            "Finish it with the command that began it, runlog --db FROM copy THIS_ONE; what is "
+            "there already is not copied again",
+        )
     raise StoreError(
         f"This database was made by a newer runlog (version {stored} of its tables, "
         f"this runlog knows up to {known_revisions()[-1]})",

@@ -329,6 +329,20 @@ run_depth = Table(
     Column("extended_s_arcsec2_e2", Float, nullable=False),  # 1 / v
 )
 
+# What Sun and Moon did in the night of a run, seen from where its lights were taken.
+run_sky = Table(
+    "run_sky",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    *[
+        Column(name, Float, nullable=False)
+        for name in ("latitude_deg", "longitude_deg", "elevation_m")
+    ],
+    Column("dark_start_utc", Utc),  # null: the Sun was never 18 degrees down
+    Column("dark_end_utc", Utc),
+    Column("moon", JSON, nullable=False),  # [[seconds since 1970, whether it rises]]
+)
+
 # The light of a run in a target and filter, and the depth its kept frames add up to: sums that are
 # divided by a reference when they are read.
 run_light = Table(

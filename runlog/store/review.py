@@ -178,12 +178,6 @@ def change_token(connection: Connection) -> tuple[int, ...]:
     runs = select(func.count(), func.sum(r.revision), func.sum(r.settled_revision)).select_from(
         m.run
     )
-    marks = select(func.max(m.mark.c.id))
-    goals = select(func.max(m.goal.c.id))
-    found = (
-        *connection.execute(runs).one(),
-        connection.execute(marks).scalar(),
-        connection.execute(goals).scalar(),
-        connection.execute(select(func.max(m.watch_told.c.id))).scalar(),
-    )
+    books = (select(func.max(table.c.id)) for table in (m.mark, m.goal, m.rig_note, m.watch_told))
+    found = (*connection.execute(runs).one(), *(connection.execute(b).scalar() for b in books))
     return tuple(int(value or 0) for value in found)

@@ -24,6 +24,7 @@ from runlog.tui.messages import (
     Annotated,
     FramesWanted,
     Graded,
+    NotedOnRig,
     PlaceWanted,
     Said,
     ScanTold,
@@ -61,9 +62,16 @@ def _tonight(session: Session) -> MainScreen:
     return TonightScreen(session)
 
 
+def _rig(session: Session) -> MainScreen:
+    from runlog.tui.rig_screen import RigScreen
+
+    return RigScreen(session)
+
+
 def _import_the_rest() -> None:
     import runlog.tui.doubtful_screen
     import runlog.tui.picture_screen
+    import runlog.tui.rig_screen
     import runlog.tui.tonight_screen
     import runlog.tui.totals_screen  # noqa: F401 - so that the first press of its key is quick
 
@@ -74,6 +82,7 @@ PLACES: dict[str, Callable[[Session], MainScreen]] = {
     "doubtful": _doubtful,
     "totals": _totals,
     "tonight": _tonight,
+    "rig": _rig,
 }
 
 
@@ -120,7 +129,7 @@ class ReviewApp(App[None]):
         for character in filter(str.isalnum, self.session.terminal.typed):
             self.post_message(Key(character, character))
         self._settle()
-        self.run_worker(partial(asyncio.to_thread, _import_the_rest), group="import")
+        self._import_beside()
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Name the colours of ours that any theme must have."""
@@ -136,7 +145,7 @@ class ReviewApp(App[None]):
     # --- where one is -----------------------------------------------------------------------
 
     async def action_go(self, place: str) -> None:
-        """Go to one of the five places."""
+        """Go to one of the six places."""
         if self.current_mode == place:
             while len(self.screen_stack) > 1:
                 await self.pop_screen()
@@ -221,12 +230,24 @@ class ReviewApp(App[None]):
             for screen in self._main_screens():
                 screen.catch_up()
 
+    @work(group="import")
+    async def _import_beside(self) -> None:
+        await asyncio.to_thread(_import_the_rest)
+
+    @work(group="look")
+    async def _look(self) -> None:
+        await self.session.poll()
+
+    @work(group="poll", exclusive=True)
+    async def _poll(self) -> None:
+        await self.session.poll()
+
     def _look_again(self) -> None:
         """Poll beside the keys; a database that does not answer is said to be silent."""
         self.session.forget_old_words()
         if all(worker.is_finished for worker in self.workers if worker.group == "look"):
             self._silent_ticks = 0
-            self.run_worker(self.session.poll, group="look")
+            self._look()
             return
         self._silent_ticks += 1
         if self._silent_ticks * POLL_S >= SILENT_S:
@@ -241,6 +262,11 @@ class ReviewApp(App[None]):
     def on_annotated(self, message: Annotated) -> None:
         """Store a note."""
         self._carry_out(self.session.decisions.annotate(message.ids, message.note))
+
+    def on_noted_on_rig(self, said: NotedOnRig) -> None:
+        """Store a note on a rig."""
+        of = self.session.settings, said.rig, said.night, said.text, said.changed
+        self._carry_out(self.session.decisions.note_rig(*of))
 
     def action_undo(self) -> None:
         """Take the last decision back."""
@@ -260,7 +286,7 @@ class ReviewApp(App[None]):
             self.screen.point_to(outcome.taken_back)
         self.session.say(outcome.words)
         if outcome.stored:
-            self.run_worker(self.session.poll, group="poll", exclusive=True)
+            self._poll()
             self._settle_later()
 
     def _settle_later(self) -> None:

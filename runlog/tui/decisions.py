@@ -1,4 +1,4 @@
-"""Decisions of this sitting: stored one after another, taken back, made again; goals as well."""
+"""Decisions of this sitting: stored in turn, taken back, made again; goals and notes as well."""
 
 import asyncio
 from collections import Counter
@@ -13,9 +13,10 @@ from runlog.errors import RunlogError
 from runlog.tui.text import count, plainly
 
 if TYPE_CHECKING:  # the rules of the totals are imported when a goal is set, not before the paint
+    from runlog.actions.notes import NoteStep
     from runlog.actions.standing import GoalStep, Standing
 
-Made = Union[Step, "GoalStep"]
+Made = Union[Step, "GoalStep", "NoteStep"]
 Store = Callable[..., Awaitable[Any]]  # None when it was not stored, which is said
 Try = Callable[..., Awaitable[tuple[Any, RunlogError | None]]]
 UNDOES = " (u undoes)"
@@ -72,6 +73,19 @@ class Decisions:
         self._remember(step)
         return Outcome(step.words + UNDOES), ""
 
+    async def note_rig(
+        self, settings: Settings, rig: str, night: str, text: str, changed: bool
+    ) -> Outcome | None:
+        """Store what was changed on a rig, or a remark."""
+        from runlog.actions.notes import note_rig
+
+        wanted = settings, rig, night, text, self._who, changed
+        step = await self._write(note_rig, *wanted)
+        if step is None:
+            return None
+        self._remember(step)
+        return Outcome(f"{step.words}{UNDOES}")
+
     async def undo(self) -> Outcome | None:
         """Take the last decision back."""
         return await self._walk(self._done, self._undone, "Taken back", "Nothing to take back")
@@ -118,6 +132,10 @@ class Decisions:
 def _undoing(step: Made) -> Callable[..., Made]:
     if isinstance(step, Step):
         return judging.take_back
+    from runlog.actions.notes import NoteStep, undo_note
+
+    if isinstance(step, NoteStep):
+        return undo_note
     from runlog.actions.standing import put_goal_back
 
     return put_goal_back

@@ -1,5 +1,6 @@
 """Stars from corner to corner at full resolution: where width and stretch change over the field."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,8 @@ from textual.strip import Strip
 from runlog.actions.pictures import Picture
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.tui import paint
-from runlog.tui.drawn_once import DrawnOnce
+from runlog.tui.in_pixels import InPixels
+from runlog.tui.pixels import fine
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
 
@@ -27,8 +29,10 @@ BRIGHT_PERCENTILE = 99.5  # a lone hot pixel does not make a star look faint
 ZONES = ((0, None, 4, None, 8), (6, None, 4, None, 2))
 
 
-class Edges(DrawnOnce):
+class Edges(InPixels):
     """Two strips of five squares, each a star and what is around it."""
+
+    PICTURES = 2
 
     def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(session, **more)
@@ -47,6 +51,8 @@ class Edges(DrawnOnce):
             words = self.picture.trouble if self.picture and self.picture.trouble else ""
             return [Strip([Segment(fitted(safe(f"  No cut-outs. {words}"), self.size.width))])]
         lines = max((self.size.height - 2) // 2, 1)
+        if self.pixels_now():
+            return self._in_pixels(cuts, lines)
         side = max(min((self.size.width - 4) // 5, lines * 2, cuts[0].shape[0]), 2)
         side -= side % 2
         rows: list[Strip] = []
@@ -56,6 +62,23 @@ class Edges(DrawnOnce):
             labels = self._labels(numbers, names, zones, side)
             rows.append(Strip([Segment(labels, styled(look.quiet))]))
             rows += self._strip([cuts[i] for i in numbers], side, bool(look.ground), look.ground)
+        return rows
+
+    def _in_pixels(self, cuts: Sequence[paint.Array], lines: int) -> list[Strip]:
+        """Draw every pixel of the squares as large as there is room for five beside one another."""
+        wide, high = self.dots(lines)
+        side = min(high, (wide - 4) // 5)
+        cells, rows = (side + 1) * self.size.width // max(wide, 1), []
+        for n, (numbers, names, zones) in enumerate(zip(DIAGONALS, NAMES, ZONES, strict=True)):
+            labels = self._labels(numbers, names, zones, max(cells - 1, 1))
+            rows.append(Strip([Segment(labels, styled(self.session.look.quiet))]))
+            grey = np.full((high, wide), 255, np.uint8)
+            for at, number in enumerate(numbers):
+                cut = cuts[number]
+                whole = paint.Window(0, 0, cut.shape[1], cut.shape[0])
+                square = _stretched(cut, fine(cut, whole, (side, side)))
+                grey[:side, at * (side + 1) : at * (side + 1) + side] = square
+            rows += self.pixel_lines(grey, n * (lines + 1) + 1, lines, n)
         return rows
 
     def _labels(
@@ -94,16 +117,20 @@ class Edges(DrawnOnce):
     def _strip(self, cuts: list[paint.Array], side: int, colored: bool, ground: str) -> list[Strip]:
         parts = []
         for cut in cuts:
-            middle = _middle(cut, side)
-            black = float(np.median(cut))
-            noise = MAD_TO_SIGMA * float(np.median(np.abs(cut - black)))
-            white = float(np.percentile(middle, BRIGHT_PERCENTILE))
-            white = max(white, black + STAR_NOISES * noise, black + 1e-6)
-            parts.append(paint.Contrast(black, white, STAR_HARDNESS).apply(middle))
+            parts.append(_stretched(cut, _middle(cut, side)))
             parts.append(np.full((side, 1), 255, np.uint8))
         dots = np.concatenate(parts[:-1], axis=1)
         rows = paint.half_blocks(dots, {}, ground) if colored else paint.shade_cells(dots, {})
         return [row.adjust_cell_length(self.size.width) for row in rows]
+
+
+def _stretched(cut: paint.Array, shown: paint.Array) -> paint.Array:
+    """Stretch what is shown of a cut-out, from its sky to its star."""
+    black = float(np.median(cut))
+    noise = MAD_TO_SIGMA * float(np.median(np.abs(cut - black)))
+    white = float(np.percentile(shown, BRIGHT_PERCENTILE))
+    white = max(white, black + STAR_NOISES * noise, black + 1e-6)
+    return paint.Contrast(black, white, STAR_HARDNESS).apply(shown)
 
 
 def _middle(cut: paint.Array, side: int) -> paint.Array:

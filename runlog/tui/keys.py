@@ -1,7 +1,7 @@
 """The one table of keys: it binds them, writes the help, the hint line and the command palette."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from textual.binding import Binding
 
@@ -32,6 +32,7 @@ EVERYWHERE = (
     _k("go.doubtful", "3", "3", "go('doubtful')", "doubtful", "Frames that need a decision", False),
     _k("go.totals", "4", "4", "go('totals')", "totals", "Hours per target and filter", False),
     _k("go.tonight", "5", "5", "go('tonight')", "tonight", "What to do in the coming night", False),
+    _k("go.rig", "6", "6", "go('rig')", "rig", "Focus, polar axis, months, changes", False),
     _k("all.help", "question_mark,f1", "?", "help", "help", "Show the keys of this screen"),
     _k("all.undo", "u", "u", "undo", "undo", "Take the last decision back, a goal too", False),
     _k("all.redo", "U", "U", "redo", "redo", "Make it again", False),
@@ -59,6 +60,9 @@ FILES = (
     _k("file.open", "F", "F", "open_file", "open file",
        "Open its file in the program the config names", False),
 )  # fmt: skip
+
+EXPORT = _k("list.export", "e", "e", "export", "export",
+            "Export kept frames: links, a table, a list of paths", False)  # fmt: skip
 
 LOOKING = (
     *FILES,
@@ -128,6 +132,7 @@ FRAMES = (
        "Pick all with this value or less", False),
     _k("list.nights", "A", "A", "every_night", "all nights", "This night only, or all nights",
        False),
+    EXPORT,
     _k("list.up", "up,k", "↑ k", "move(-1)", "up", "The row above", False),
     _k("list.down", "down,j", "↓ j", "move(1)", "down", "The row below", False),
     _k("list.page_up", "pageup", "PgUp", "move_page(-1)", "page up", "A page up", False),
@@ -174,12 +179,28 @@ TONIGHT = (
 TOTALS = (
     _k("total.goal", "g", "g", "goal", "set goal", "Say what is wanted: hours, a ratio, a gain"),
     _k("total.open", "enter", "Enter", "open", "frames", "The frames behind this number"),
+    replace(EXPORT, hint=True),
     _k("total.left", "left", "←", "across(-1)", "left", "The number to the left", False),
     _k("total.right", "right", "→", "across(1)", "right", "The number to the right", False),
     _k("total.fold", "w", "w", "fold", "panels", "Put a mosaic's panels away, or show them"),
     _k("total.up", "up,k", "↑ k", "move(-1)", "up", "The row above"),
     _k("total.down", "down,j", "↓ j", "move(1)", "down", "The row below"),
 )
+
+RIG = (
+    _k("rig.part", "right,tab", "→", "part(1)", "next part",
+       "Sweeps, polar axis, months, changes (Tab too)"),
+    _k("rig.part_back", "left,shift+tab", "←", "part(-1)", "part before", "The part before", False),
+    _k("rig.open", "enter", "Enter", "open", "its night", "Turn to the night of this line"),
+    _k("rig.change", "n", "n", "note('change')", "note a change",
+       "Note what was changed on the rig, from the night in view on"),
+    _k("rig.remark", "N", "N", "note('remark')", "note a remark",
+       "Note a remark: nights are compared as before", False),
+    _k("rig.up", "up,k", "↑ k", "move(-1)", "up", "The line above", False),
+    _k("rig.down", "down,j", "↓ j", "move(1)", "down", "The line below", False),
+    _k("rig.read", "pagedown", "PgDn", "read(1)", "read on", "Read on in what is said", False),
+    _k("rig.read_back", "pageup", "PgUp", "read(-1)", "read back", "Read back", False),
+)  # fmt: skip
 
 CALENDAR = (
     _k("day.left", "left", "←", "day(-1)", "earlier", "The night before"),
@@ -200,6 +221,7 @@ SCOPES: dict[str, tuple[str, tuple[Key, ...]]] = {
     "picture": ("The picture", PICTURE),
     "totals": ("The totals", TOTALS),
     "tonight": ("The plan of the night", TONIGHT),
+    "rig": ("The rig", RIG),
     "calendar": ("The calendar", CALENDAR),
 }
 

@@ -1,12 +1,13 @@
 """What the main screens share: top line, body, notice and keys, and reloading on change."""
 
-from asyncio import CancelledError
+from asyncio import CancelledError, sleep
 from collections.abc import Callable, Sequence
-from typing import Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar, cast
 
 from textual.app import ComposeResult
 from textual.screen import Screen
 
+from runlog.core.selection import Selection
 from runlog.tui.keyline import KeyLine
 from runlog.tui.masthead import Masthead
 from runlog.tui.messages import Annotated, Said
@@ -15,6 +16,10 @@ from runlog.tui.notice import Notice
 from runlog.tui.session import Session
 from runlog.tui.text import safe
 
+if TYPE_CHECKING:
+    from runlog.tui.app import ReviewApp
+
+KEY_S = 0.01  # between two looks whether all keys are worked off
 NARROW, WIDE = 60, 120
 LOW, HIGH = 12, 36
 Result = TypeVar("Result")
@@ -70,6 +75,11 @@ class MainScreen(Screen[None]):
     async def caught_up(self) -> None:
         """Wait until the next key can mean what its sender sees, or would see a moment later."""
 
+    async def keys_done(self, unless: Callable[[], bool] = lambda: False) -> None:
+        """Wait until keys that were typed have acted on what was in view when they were."""
+        while cast("ReviewApp", self.app).keys.at_work and not unless():
+            await sleep(KEY_S)
+
     def point_to(self, ids: Sequence[int]) -> None:
         """Turn to frames whose decision was taken back, where this screen shows frames."""
 
@@ -87,6 +97,16 @@ class MainScreen(Screen[None]):
         if not (self.is_attached and self.display):
             raise CancelledError
         return found
+
+    async def ask_where_to_export(self, selection: Selection, what: str) -> None:
+        """Let a person say where kept frames are to be exported to."""
+        from runlog.tui.export_screen import ExportScreen
+
+        def told(words: str | None) -> None:
+            if words is not None:
+                self.say(safe(words))
+
+        await self.app.push_screen(ExportScreen(self.session, selection, what), told)
 
     # --- the file of the frame in view ---------------------------------------------------------
 

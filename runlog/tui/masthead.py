@@ -1,4 +1,4 @@
-"""The top line: which night and rig, and the five places one can go."""
+"""The top line: which night and rig, and the six places one can go."""
 
 from rich.text import Text
 from textual.events import Click
@@ -8,7 +8,7 @@ from runlog.tui.messages import PlaceWanted
 from runlog.tui.session import Session
 from runlog.tui.text import evening, fitted, safe, short_evening, styled
 
-PLACES = ("night", "frames", "doubtful", "totals", "tonight")
+PLACES = ("night", "frames", "doubtful", "totals", "tonight", "rig")
 
 
 class Masthead(Widget):

@@ -19,7 +19,7 @@ class Said(Message):
 
 @dataclass
 class PlaceWanted(Message):
-    """One of the five places is asked for."""
+    """One of the six places is asked for."""
 
     place: str
 
@@ -47,6 +47,16 @@ class Annotated(Message):
 
     ids: Sequence[int]
     note: str
+
+
+@dataclass
+class NotedOnRig(Message):
+    """A person wrote down what was changed on a rig, or a remark."""
+
+    rig: str
+    night: str
+    text: str
+    changed: bool
 
 
 @dataclass

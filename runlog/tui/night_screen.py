@@ -287,7 +287,7 @@ def share_bar(run: RunLine, look: Look) -> Text:
 
 def verdicts(report: "NightReport", look: Look) -> Group:
     """Give each part of the rig its line."""
-    grid = _grid()
+    grid = _grid(3)
     for part, found in report.verdicts.items():
         opinion = found.verdict
         word = Text(f"{OPINION_SIGNS[opinion]} {opinion}", style=styled(look.opinion(opinion)))
@@ -320,9 +320,11 @@ def stretch(event: "Event", lines: Sequence[Frame]) -> str:
     return f"from {first:%H:%M:%S} to {last:%H:%M:%S} utc"
 
 
-def _grid() -> Table:
+def _grid(columns: int = 2) -> Table:
     grid = Table.grid(padding=(0, 1))
     grid.add_column(no_wrap=True)
+    for _ in range(columns - 1):  # else wide letters end in a cut where only a blank is too much
+        grid.add_column(overflow="fold")
     return grid
 
 

@@ -13,11 +13,9 @@ from textual.strip import Strip
 from runlog.actions.pictures import FullPicture, Picture
 from runlog.core.overlay import Laying
 from runlog.tui import paint
-from runlog.tui.drawn_once import DrawnOnce
-from runlog.tui.pixel_rows import NUMBERS, dots_of, rows_of
-from runlog.tui.pixels import ROW_SIGNS, fine
+from runlog.tui.in_pixels import InPixels
+from runlog.tui.pixels import fine
 from runlog.tui.session import Session
-from runlog.tui.terminal import Form
 from runlog.tui.text import clock, fitted, safe, styled
 
 ZOOMS = tuple(2.0**n for n in range(9))  # 256 takes 150 megapixels to the pixel in 80 columns
@@ -25,7 +23,7 @@ CLOSEST_DOTS = 8.0  # to a pixel of the frame; closer there is nothing more to s
 PAN_SHARE = 0.25
 
 
-class PictureView(DrawnOnce):
+class PictureView(InPixels):
     """A frame; it loads nothing, it draws what it is given."""
 
     class Turned(Message):
@@ -47,8 +45,6 @@ class PictureView(DrawnOnce):
         self.middle = (0.5, 0.5)
         self.overlay = False
         self.hardness = 1
-        self.in_pixels = True  # where the terminal has them
-        self.number = next(NUMBERS)
         self.like: PictureView | None = None  # stretched as this one is, to be compared
 
     # --- what to show -----------------------------------------------------------------------
@@ -98,24 +94,13 @@ class PictureView(DrawnOnce):
     def _grid(self) -> tuple[int, int]:
         """Count the dots there are: two to a cell in blocks."""
         wide, high = self._cells()
-        if self._pixels_now():
-            return dots_of((wide, high), self.session.terminal)
+        if self.pixels_now():
+            return self.dots(high)
         return wide, high * 2
 
-    def _pixels_now(self) -> bool:
-        """Tell whether to draw in the terminal's pixels.
-
-        What is drawn over a picture is made of letters, and below a dialogue pixels would shine
-        through it.
-        """
-        session, high = self.session, self.size.height
-        # Kitty's images are numbered by the colour of their placeholders.
-        exact = self.app.console.color_system == "truecolor"
-        able = bool(session.look.ground) and (
-            session.terminal.form is Form.SIXEL or (session.terminal.form is Form.KITTY and exact)
-        )
-        fits = 1 < high <= len(ROW_SIGNS)
-        return able and fits and self.in_pixels and not self.overlay and self.screen.is_active
+    def pixels_now(self) -> bool:
+        """What is drawn over a picture is made of letters."""
+        return super().pixels_now() and not self.overlay
 
     def pan(self, across: int, down: int) -> bool:
         """Move by a quarter of what is seen; False at the whole frame, where nothing moves."""
@@ -160,10 +145,6 @@ class PictureView(DrawnOnce):
     def _window(self) -> paint.Window:
         return paint.fit(self._frame(), self._grid(), ZOOMS[self.zoom_at], self.middle)
 
-    def drawn_for(self) -> tuple[object, ...]:
-        """Pixels are drawn for their place on the screen."""
-        return self.region, self.session.look, self.session.zone, self._pixels_now()
-
     def drawn_rows(self) -> list[Strip]:
         """Draw the picture under its title."""
         if self.size.width < 1 or self.size.height < 1:
@@ -173,19 +154,14 @@ class PictureView(DrawnOnce):
         if self.picture is None or self.picture.image is None:
             return [title, *self._excuse()]
         cells, window = self._cells(), self._window()
-        if self._pixels_now():
-            return [title, *self._pixel_rows(window, cells, look.ground)]
+        if self.pixels_now():
+            return [title, *self.pixel_lines(self._dots(window, fine), 1, cells[1])]
         dots = self._dots(window, paint.sample)
         marks = self._marks(window, cells) if self.overlay and self.over is None else {}
         colored = bool(look.ground)
         rows = paint.half_blocks(dots, marks, look.ground) if colored else paint.shade_cells(
             dots, marks)  # fmt: skip
         return [title, *rows]
-
-    def _pixel_rows(self, window: paint.Window, cells: tuple[int, int], ground: str) -> list[Strip]:
-        place = self.region.x, self.region.y + 1  # below the title
-        dots = self._dots(window, fine)
-        return rows_of(dots, place, cells, self.session.terminal, ground, self.number)
 
     def _dots(self, window: paint.Window, sample: Callable[..., paint.Array]) -> paint.Array:
         if self.over is not None and self.way is not None and self.over.image is not None:

@@ -25,7 +25,7 @@ def dots_of(cells: tuple[int, int], terminal: Terminal) -> tuple[int, int]:
 
 def rows_of(
     grey: Array, place: tuple[int, int], cells: tuple[int, int], terminal: Terminal,
-    ground: str, number: int,
+    ground: str, number: int, marked: Array | None = None, accent: str = "",
 ) -> list[Strip]:  # fmt: skip
     """Make the lines of a picture.
 
@@ -34,9 +34,13 @@ def rows_of(
     grey : (h, w) uint8 of 0 ... GREYS - 1, or 255 outside the frame.
     place : column and line of its first cell on the screen, from 0.
     number : of the place it is shown in.
+    marked : (h, w) bool, dots in the accent's colour.
     """
     codes = np.where(grey == 255, OUTSIDE, grey).astype(np.uint8)
     palette = _palette(ground)
+    if marked is not None:
+        codes[marked] = len(palette)
+        palette.append(_rgb(accent))
     if terminal.form is Form.KITTY:
         return list(_kitty(pixels.kitty(codes, palette, number, cells), cells, number))
     return list(_sixel(pixels.sixel(codes, palette), place, cells, ground))
@@ -45,8 +49,12 @@ def rows_of(
 def _palette(ground: str) -> list[pixels.Color]:
     greys = [tone(i / (GREYS - 1)) for i in range(GREYS)]
     colors = [(round(r), round(g), round(b)) for r, g, b in greys]
-    outside = Color.parse(ground).get_truecolor()
-    return [*colors, (outside.red, outside.green, outside.blue)]
+    return [*colors, _rgb(ground)]
+
+
+def _rgb(color: str) -> pixels.Color:
+    found = Color.parse(color).get_truecolor()
+    return found.red, found.green, found.blue
 
 
 def _unseen(bytes_of_it: str) -> Segment:

@@ -177,9 +177,15 @@ class Session:
     def zone_name(self) -> str:
         """What the zone is called in the night in view; of all nights, its clock's own name."""
         moment = evening_of(self.here.night) if self.here else None
-        several = self.listing.every_night or moment is None or self.zone.changes_near(moment)
-        return "local" if several and not self.utc and self.zone != IN_UTC else self.zone.name(
-            moment or datetime.now(UTC))  # fmt: skip
+        if self.listing.every_night or moment is None:
+            return self._name_over_the_year()
+        return "local" if self.zone.changes_near(moment) else self.zone.name(moment)
+
+    def _name_over_the_year(self) -> str:
+        """Name a zone whose clocks never change as ever, any other by what it is."""
+        year = datetime.now(UTC).year
+        names = {self.zone.name(datetime(year, month, 1, tzinfo=UTC)) for month in range(1, 13)}
+        return names.pop() if len(names) == 1 else "local"
 
     def switch_zone(self) -> None:
         """Show times in UTC, or by the site's clock again."""

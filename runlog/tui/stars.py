@@ -1,6 +1,7 @@
 """Stars of a frame above the same stars of its run's best, as large as the room allows."""
 
-from math import cos, pi, radians, sin, sqrt
+from collections.abc import Callable
+from math import cos, radians, sin, sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,8 +12,9 @@ from runlog.core.frame import Zone
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.times import Zone as TimeZone
 from runlog.tui import paint
-from runlog.tui.drawn_once import DrawnOnce
+from runlog.tui.in_pixels import InPixels
 from runlog.tui.look import Look
+from runlog.tui.pixels import fine
 from runlog.tui.session import Session
 from runlog.tui.text import clock, fitted, safe, styled
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from runlog.actions.pictures import Picture
     from runlog.actions.star_pairs import Cut, StarPair, StarPairs
 
+Sample = Callable[..., paint.Array]  # paint.sample for blocks, pixels.fine for pixels
 HARDNESS = (1.5, 4.0, 12.0)  # soft, usual, hard
 NOISES = 15.0  # fainter than this there is no star, and noise must not look like one
 BRIGHT_PERCENTILE = 99.5  # a lone hot pixel does not make a star look faint
@@ -28,8 +31,10 @@ ELLIPSE_POINTS = 72
 GAP = 1  # columns between squares
 
 
-class Stars(DrawnOnce):
+class Stars(InPixels):
     """Two rows of squares; it loads nothing, it draws what it is given."""
+
+    PICTURES = 2
 
     def __init__(self, session: Session, **more: Any) -> None:
         super().__init__(session, **more)
@@ -56,37 +61,58 @@ class Stars(DrawnOnce):
             return [Strip([]), Strip([Segment(fitted(f"  {safe(words)}", width))])]
         compared = found.best is not None and not found.trouble
         lines = max((self.size.height - 2) // 2, 1)
-        side = max(min(lines * 2, width), 2)
-        pairs = in_order(found.pairs, max(width // (side + GAP), 1))
-        rows = [_title(self._own_words(found), width, look), *self._row(pairs, side, best=False)]
+        rows = [_title(self._own_words(found), width, look), *self._row(lines, best=False)]
         if not compared:
             return [*rows, _title(found.trouble, width, look)]
         below = _title(_best_words(found, self.session.zone), width, look)
-        return [*rows, below, *self._row(pairs, side, best=True)]
+        return [*rows, below, *self._row(lines, best=True)]
 
     def _own_words(self, found: "StarPairs") -> str:
         source = "" if found.from_files else "  (from what is stored; its file is not read)"
         return f"this frame{_words_of(found.seen, self.session.zone)}{source}"
 
-    def _row(self, pairs: "list[StarPair]", side: int, *, best: bool) -> list[Strip]:
+    def _row(self, lines: int, *, best: bool) -> list[Strip]:
+        """Draw squares on some lines, as many as there is room for."""
+        if self.pixels_now():
+            return self._pixel_row(lines, best=best)
         assert self.found is not None
-        look, parts = self.session.look, []
-        marks: dict[tuple[int, int], paint.Mark] = {}
-        for at, pair in enumerate(pairs):
-            own, its = _sampled(pair, side, self.found.reach_px)
-            shown = its if best else own
-            parts.append(self._stretched(own, its, shown))
-            parts.append(np.full((side, GAP), OUTSIDE, np.uint8))
-            if self.overlay:
-                of = self.found.best if best else self.found.seen
-                spot = (pair.best_x, pair.best_y) if best else (pair.x, pair.y)
-                left = at * (side + GAP)
-                marks |= _ellipse(of, spot, side, self.found.reach_px, left, look)
-        dots = np.concatenate(parts, axis=1)[: side - side % 2]
-        colored = bool(look.ground)
-        rows = paint.half_blocks(dots, marks, look.ground) if colored else paint.shade_cells(
+        look, width = self.session.look, self.size.width
+        side = max(min(lines * 2, width), 2)
+        dots, ellipses = self._squares(width, side, paint.sample, best=best)
+        marks = {(x, y // 2): ("∙", look.accent) for x, y in ellipses} if self.overlay else {}
+        dots = dots[: side - side % 2]
+        rows = paint.half_blocks(dots, marks, look.ground) if look.ground else paint.shade_cells(
             dots, marks)  # fmt: skip
-        return [row.adjust_cell_length(self.size.width) for row in rows]
+        return [row.adjust_cell_length(width) for row in rows]
+
+    def _pixel_row(self, lines: int, *, best: bool) -> list[Strip]:
+        wide, high = self.dots(lines)
+        side = min(wide, high)
+        dots, ellipses = self._squares(wide, side, fine, best=best)
+        grey = np.full((high, wide), OUTSIDE, np.uint8)
+        grey[: dots.shape[0], : dots.shape[1]] = dots[:, :wide]
+        marked = np.zeros(grey.shape, bool)
+        for x, y in ellipses if self.overlay else ():
+            marked[y, x] = x < wide
+        top = 2 + lines if best else 1
+        return self.pixel_lines(grey, top, lines, int(best), marked)
+
+    def _squares(
+        self, width: int, side: int, sample: Sample, *, best: bool
+    ) -> tuple[paint.Array, list[tuple[int, int]]]:
+        """Put squares of stars beside one another: dots, and those of their ellipses."""
+        assert self.found is not None
+        found, parts, ellipses = self.found, [], []
+        pairs = in_order(found.pairs, max(width // (side + GAP), 1))
+        for at, pair in enumerate(pairs):
+            own, its = _sampled(pair, side, found.reach_px, sample)
+            parts.append(self._stretched(own, its, its if best else own))
+            parts.append(np.full((side, GAP), OUTSIDE, np.uint8))
+            of = found.best if best else found.seen
+            spot = (pair.best_x, pair.best_y) if best else (pair.x, pair.y)
+            left = at * (side + GAP)
+            ellipses += [(left + x, y) for x, y in _ellipse(of, spot, side, found.reach_px)]
+        return np.concatenate(parts[:-1], axis=1), ellipses
 
     def _stretched(
         self, own: paint.Array, its: paint.Array | None, shown: paint.Array | None
@@ -107,22 +133,26 @@ def in_order(pairs: "tuple[StarPair, ...]", most: int) -> "list[StarPair]":
     return sorted(pairs[:most], key=lambda pair: (pair.x, pair.y))
 
 
-def _sampled(pair: "StarPair", side: int, reach: float) -> tuple[paint.Array, paint.Array | None]:
+def _sampled(
+    pair: "StarPair", side: int, reach: float, sample: Sample
+) -> tuple[paint.Array, paint.Array | None]:
     empty = np.full((side, side), np.nan, np.float32)
-    own = _dots(pair.own, pair.x, pair.y, side, reach)
+    own = _dots(pair.own, pair.x, pair.y, side, reach, sample)
     its = None
     if pair.best_x is not None and pair.best_y is not None:
-        its = _dots(pair.best, pair.best_x, pair.best_y, side, reach)
+        its = _dots(pair.best, pair.best_x, pair.best_y, side, reach, sample)
     return (empty if own is None else own), its
 
 
-def _dots(cut: "Cut", x: float, y: float, side: int, reach: float) -> paint.Array | None:
+def _dots(
+    cut: "Cut", x: float, y: float, side: int, reach: float, sample: Sample
+) -> paint.Array | None:
     """Sample a square of `reach` about a star's middle; pixels are centred on whole numbers."""
     if cut.image is None or not cut.image.size:
         return None
     x, y = x + 0.5 - cut.left, y + 0.5 - cut.top
     window = paint.Window(x - reach, y - reach, x + reach, y + reach)
-    return paint.sample(cut.image, window, (side, side), cut.shrink)
+    return sample(cut.image, window, (side, side), cut.shrink)
 
 
 def _light(dots: paint.Array) -> float:
@@ -136,25 +166,21 @@ def _light(dots: paint.Array) -> float:
 
 
 def _ellipse(
-    of: "Picture | None", spot: tuple[float | None, float | None], side: int, reach: float,
-    left: int, look: Look,
-) -> dict[tuple[int, int], paint.Mark]:  # fmt: skip
-    """Draw the half-maximum ellipse that was measured around a star, cell by cell."""
+    of: "Picture | None", spot: tuple[float | None, float | None], side: int, reach: float
+) -> set[tuple[int, int]]:
+    """Give the dots of the half-maximum ellipse that was measured around a star."""
     if of is None or spot[0] is None or spot[1] is None:
-        return {}
+        return set()
     axes = _axes(of, spot[0], spot[1])
     if axes is None:
-        return {}
+        return set()
     long, short, angle = axes
-    marks = {}
-    for step in range(ELLIPSE_POINTS):
-        turn = 2 * pi * step / ELLIPSE_POINTS
-        a, b = long * cos(turn), short * sin(turn)
-        x, y = a * cos(angle) - b * sin(angle), a * sin(angle) + b * cos(angle)
-        column, line = (round((v / reach + 1) / 2 * side - 0.5) for v in (x, y))
-        if 0 <= column < side and 0 <= line < side:
-            marks[left + column, line // 2] = ("∙", look.accent)
-    return marks
+    turn = np.linspace(0, 2 * np.pi, max(ELLIPSE_POINTS, 4 * side))
+    a, b = long * np.cos(turn), short * np.sin(turn)
+    x, y = a * cos(angle) - b * sin(angle), a * sin(angle) + b * cos(angle)
+    columns, lines = (np.rint((v / reach + 1) / 2 * side - 0.5).astype(int) for v in (x, y))
+    places = zip(columns.tolist(), lines.tolist(), strict=True)
+    return {(x, y) for x, y in places if 0 <= x < side and 0 <= y < side}
 
 
 def _axes(of: "Picture", x: float, y: float) -> tuple[float, float, float] | None:

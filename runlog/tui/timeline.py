@@ -168,7 +168,7 @@ class _Drawing:
         if beside is None:
             return set(), [""] * height
         cells = {(x // 2, y // 2) for _, x, y in self._dots(beside, height)}
-        ticks = _ticks(beside.axis, height)
+        ticks = tick_labels(beside.axis, height)
         return cells, [f"├{words}°C" if words else "" for words in ticks]
 
     def _dots(self, series: Series, height: int) -> Iterator[tuple[int, int, int]]:
@@ -259,19 +259,20 @@ def _dot_row(level: float, height: int) -> int:
 def _labels(panel: Panel, height: int) -> list[str]:
     """Write the name in the middle and round values where they belong, as far as there is room."""
     middle = height // 2
-    labels = _ticks(panel.axis, height, {middle})
+    labels = tick_labels(panel.axis, height, {middle})
     if height >= PANEL_LEAST or height == 1:
         labels[middle] = panel.name
     return labels
 
 
-def _ticks(axis: Axis, height: int, taken: Collection[int] = ()) -> list[str]:
+def tick_labels(axis: Axis, height: int, taken: Collection[int] = ()) -> list[str]:
+    """Write round values on the lines where they belong, as far as there is room."""
     ticks = list(axis.ticks())
     labels = [""] * height
     labels[0], labels[-1] = ticks[-1][1], ticks[0][1]
     for value, words in ticks[1:-1]:
         y = _dot_row(axis.level(value), height) // 2
-        if not any(labels[near] or near in taken for near in (y - 1, y, min(y + 1, height - 1))):
+        if y not in taken and not any(labels[near] for near in (y - 1, y, min(y + 1, height - 1))):
             labels[y] = words
     return labels
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, ClassVar
 
+from rich.cells import cell_len
 from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
@@ -16,13 +17,14 @@ from runlog.core.columns import share
 from runlog.core.plan import words
 from runlog.core.plan.publish import frames_words, rows_of, strip
 from runlog.core.plan.sky_grid import moment_of
+from runlog.core.times import times_in
 from runlog.errors import UsageError
 from runlog.tui.keys import TONIGHT, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.session import Session
-from runlog.tui.text import safe, styled
+from runlog.tui.text import fitted, safe, styled
 
-LEAST_STRIP = 12  # cells
+LEAST_STRIP, MOST_NAME = 12, 30  # cells
 
 
 def now() -> datetime:
@@ -89,7 +91,7 @@ class TonightScreen(MainScreen):
 
     def depends_on(self) -> tuple[object, ...]:
         """The plan is made from all nights, and from goals."""
-        return (self.session.version, self.session.look)
+        return (self.session.version, self.session.look, self.session.zone)
 
     def reload(self) -> None:
         """Plan again beside the painting."""
@@ -101,7 +103,8 @@ class TonightScreen(MainScreen):
         if found is None:
             return
         self.found, self.why = (None, found) if isinstance(found, str) else (found, "")
-        self.lines = lines_of(self.found) if self.found else []
+        with times_in(self.session.zone):
+            self.lines = lines_of(self.found) if self.found else []
         self.at = min(self.at, max(len(self.lines) - 1, 0))
         self.draw()
 
@@ -121,15 +124,16 @@ class TonightScreen(MainScreen):
             rows.update(Text("\n ".join(["", *map(safe, self.why.split("\n")[1:])])))
             told.update("")
             return
-        head.update(Text("\n").join(self._head(self.found)))
-        rows.update(Text("\n").join(self._rows(self.found)))
-        told.update(Text("\n").join(Text(safe(line)) for line in self._told(self.found)))
+        with times_in(self.session.zone):
+            head.update(Text("\n").join(self._head(self.found)))
+            rows.update(Text("\n").join(self._rows(self.found)))
+            told.update(Text("\n").join(Text(safe(line)) for line in self._told()))
 
     def _head(self, found: Tonight) -> list[Text]:
         look, first = self.session.look, found.rigs[0].plan
         bold = styled(look.accent, bold=True)
         said = [Text(f"Night of {found.night}", style=bold),
-                Text(words.heading(first, found.zone))]  # fmt: skip
+                Text(words.heading(first))]  # fmt: skip
         if not found.goals_set:
             said.append(Text(words.NO_GOALS))
         return said
@@ -138,7 +142,7 @@ class TonightScreen(MainScreen):
         """Write each rig's running order, and the strips below, as far as there is room."""
         text: list[Text] = []
         for rig in found.rigs:
-            text += self._order(rig, found)
+            text += self._order(rig)
         room = max(self.query_one("#plan_rows").size.height - len(text) - 1, 1)
         top = max(min(self.at - room // 2, len(self.lines) - room), 0)
         text.append(Text("Worth of a minute through the dark (full height: 1; blank: not up)",
@@ -146,7 +150,7 @@ class TonightScreen(MainScreen):
         text += [self._line(i) for i in range(top, min(top + room, len(self.lines)))]
         return text
 
-    def _order(self, rig: RigPlan, found: Tonight) -> list[Text]:
+    def _order(self, rig: RigPlan) -> list[Text]:
         plan = rig.plan
         best = (
             "" if plan.share is None else f", {share(plan.share)} of the best any order could give"
@@ -154,17 +158,17 @@ class TonightScreen(MainScreen):
         title = "Running order" if plan.blocks else "Nothing to do tonight"
         text = [Text(f"{title}, {safe(rig.rig.name)}{best}", style="bold")]
         for block in plan.blocks:
-            when = words.between(moment_of(block.start), moment_of(block.end), found.zone)
+            when = words.between(moment_of(block.start), moment_of(block.end))
             name = safe(f"{block.action.target} {block.action.filter}")
             text.append(Text(f"  {when}  {name}: {frames_words(block)}"))
         return text
 
     def _line(self, i: int) -> Text:
         line, look = self.lines[i], self.session.look
-        width = max(len(one.name) for one in self.lines)
+        width = min(max(cell_len(one.name) for one in self.lines), MOST_NAME)
         chance, plan = line.rig.plan.chances[line.number], line.rig.plan
         text, here = Text(), i == self.at
-        text.append(f" {line.name:<{width}} ", styled("", bold=here, reverse=here))
+        text.append(f" {fitted(line.name, width)} ", styled("", bold=here, reverse=here))
         cells = max(self.size.width - width - 4, LEAST_STRIP)
         if chance is not None and chance.spans and plan.dark.span is not None:
             minutes = (plan.dark.span[1] - plan.dark.span[0]) * 1440 / cells
@@ -173,14 +177,14 @@ class TonightScreen(MainScreen):
             text.append(safe(line.row["reason"] or ""), styled(look.quiet))
         return text
 
-    def _told(self, found: Tonight) -> list[str]:
+    def _told(self) -> list[str]:
         if not self.lines:
             return ["Every goal is reached, has no hours yet, or there is none to plan.",
                     words.NO_FORECAST]  # fmt: skip
         line = self.lines[self.at]
         if self.opened:
             return [line.name, words.next_nights(line.rig.plan, line.number)]
-        said = list(words.row_words(line.row, found.zone))
+        said = list(words.row_words(line.row))
         law = line.rig.plan.setting.known.laws[line.row["filter"]].moon_from
         return [f"{line.name}: {said[0] if said else ''}", *said[1:],
                 f"The Moon in {line.row['filter']}: {law}. {words.NO_FORECAST}"]  # fmt: skip

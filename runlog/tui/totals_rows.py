@@ -103,7 +103,7 @@ def line(row: Standing, before: Standing | None, layout: Layout, here: str, look
         else _name(row, "▾" if row.target in layout.unfolded else "▸")
     )
     text.append(f" {fitted(name, layout.name)} ", styled(bold=row.panel is None))
-    text.append(fitted(safe(row.total.filter), layout.filter))
+    text.append(fitted(safe(row.total.filter), layout.filter), styled(bold=bool(row.summed)))
     for number in layout.shown:
         on = number.key == here
         color = look.grade(number.grade) if number.grade else look.text
@@ -116,7 +116,9 @@ def line(row: Standing, before: Standing | None, layout: Layout, here: str, look
 
 
 def _same(row: Standing, before: Standing) -> bool:
-    return row.target == before.target and not (row.mosaic or row.panel)
+    same = split_panel(row.target)[0] == split_panel(before.target)[0] if row.summed else (
+        row.target == before.target)  # fmt: skip
+    return same and not (row.mosaic or row.panel)
 
 
 def _name(row: Standing, sign: str = "▾") -> str:
@@ -135,8 +137,14 @@ def _hours(row: Standing, number: Number) -> str:
 
 
 def _left(row: Standing) -> str:
+    if row.summed:
+        return "" if not any(one.goal for one in row.summed) else _to_go(row)
     if row.goal is None:
         return "no goal"
+    return _to_go(row)
+
+
+def _to_go(row: Standing) -> str:
     if row.to_go_s is None:
         return "not known"
     return hours(row.to_go_s) if row.to_go_s > 0 else "reached"
@@ -166,22 +174,30 @@ def bar(row: Standing, width: int, look: Look) -> Text:
 def in_words(row: Standing, look: Look) -> Text:
     """Say what the row under the cursor comes to."""
     text = Text()
-    text.append(f"{safe(row.target)} {safe(row.total.filter)}: ", styled(bold=True))
+    text.append(f"{safe(row_name(row))}: ", styled(bold=True))
     text.append(safe("; ".join(_facts(row))))
     text.append("\n")
     text.append(safe(". ".join(_remarks(row))), styled(look.quiet))
     return text
 
 
+def row_name(row: Standing) -> str:
+    """Name a row in a sentence."""
+    return f"{row.target}, all filters" if row.summed else f"{row.target} {row.total.filter}"
+
+
 def _facts(row: Standing) -> list[str]:
     total = row.total
-    facts = [_wanted(row)]
-    if row.to_go_s and total.frames_to_go:
+    facts = [_wanted(row)] if not row.summed else []
+    if row.summed and row.to_go_s:
+        facts.append(f"{hours(row.to_go_s)} to go")
+    elif row.to_go_s and total.frames_to_go:
         facts.append(f"{count(total.frames_to_go, 'frame')} to go")
-    facts.append(f"{count(total.frames, 'frame')} in {count(total.nights, 'night')} so far")
+    nights = f" in {count(total.nights, 'night')}" if not row.summed else ""
+    facts.append(f"{count(total.frames, 'frame')}{nights} so far")
     if total.share_kept is not None:
         facts.append(f"{share(total.share_kept)} kept")
-    gained = gain_of_next_hour(total)
+    gained = None if row.summed else gain_of_next_hour(total)
     if gained is not None:
         facts.append(f"an hour more gives {written('gain_next_hour', gained)}")
     return facts
@@ -196,6 +212,9 @@ def _wanted(row: Standing) -> str:
 
 def _remarks(row: Standing) -> list[str]:
     total, found = row.total, []
+    if row.summed:
+        several = len({one.total.filter for one in row.summed if one.total.frames})
+        found.append(f"The sum over {count(several, 'filter')}; hours to go are those of its goals")
     if row.mosaic:
         found.append(f"A mosaic of {count(row.mosaic.panels, 'panel')}, as far along as its worst, "
                      f"{_panel(row.mosaic.worst_panel)}, whose hours these are")  # fmt: skip

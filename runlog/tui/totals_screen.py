@@ -6,34 +6,21 @@ from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.events import Click, MouseScrollDown, MouseScrollUp
-from textual.message import Message
 from textual.widgets import Static
 
-from runlog.actions.standing import Standing, standings
+from runlog.actions.standing import Standing, standings, with_sums
 from runlog.core.ledger.goal_words import WAYS, as_typed
 from runlog.core.targets.sequence_words import split_panel
 from runlog.tui.keys import TOTALS, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import FramesWanted
 from runlog.tui.note_screen import NoteScreen
+from runlog.tui.rows import Rows
 from runlog.tui.session import Session
 from runlog.tui.text import safe
-from runlog.tui.totals_rows import Number, heads, in_words, lay_out, line, numbers_of
+from runlog.tui.totals_rows import Number, heads, in_words, lay_out, line, numbers_of, row_name
 
-
-class Rows(Static):
-    """The rows in sight; how many those are is known once they have their place."""
-
-    class Resized(Message):
-        """There is room for more rows, or for fewer."""
-
-        def can_replace(self, message: Message) -> bool:
-            """Let the newest stand for all that wait."""
-            return isinstance(message, Rows.Resized)
-
-    def on_resize(self) -> None:
-        """Have the room there is now filled."""
-        self.post_message(self.Resized())
+ANY_GRADE = Number("logged_s", "", "")
 
 
 class TotalsScreen(MainScreen):
@@ -69,7 +56,7 @@ class TotalsScreen(MainScreen):
         """Add up again."""
         rows = await self.ask(standings, self.session.settings)
         if rows is not None:
-            self.every = rows
+            self.every = with_sums(rows)
             self._unfold()
 
     def _unfold(self) -> None:
@@ -173,6 +160,9 @@ class TotalsScreen(MainScreen):
         here = self.here
         if here is None:
             return
+        if here.summed:
+            self.say("A goal is for one filter: choose its row")
+            return
         now = as_typed(here.goal) if here.goal else ""
         what = f"Wanted of {safe(here.target)} through {safe(here.total.filter)}"
 
@@ -190,6 +180,18 @@ class TotalsScreen(MainScreen):
             await session.poll()
         return complaint
 
+    async def action_export(self) -> None:
+        """Export the kept frames of the row under the cursor."""
+        from runlog.actions.export_to import meant_by
+
+        here = self.here
+        if here is None:
+            return
+        words = words_for(here, ANY_GRADE)
+        selection = await self.ask(meant_by, self.session.settings, words)
+        if selection is not None:
+            await self.ask_where_to_export(selection, row_name(here))
+
     def action_open(self) -> None:
         """Show the frames behind the number under the cursor."""
         if self.here is not None:
@@ -200,6 +202,8 @@ class TotalsScreen(MainScreen):
 def words_for(row: Standing, number: Number) -> str:
     """Find the words that list the frames behind a number; a mosaic's is its worst panel's."""
     names = [row.total.target]
+    if row.summed:
+        return " ".join([*map(_quoted, names), number.grade]).strip()
     if number.key != "credited_s":
         names.append(row.total.filter)
     elif len(row.lenders) == 1:

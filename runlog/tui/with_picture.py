@@ -16,6 +16,7 @@ from runlog.core.frame import FaultName
 from runlog.core.overlay import laying
 from runlog.tui.curves import Curves
 from runlog.tui.edges import Edges
+from runlog.tui.in_pixels import InPixels
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.paint import HARDNESS
 from runlog.tui.picture_view import PictureView
@@ -175,7 +176,7 @@ class WithPicture(MainScreen):
         if self.session.terminal.form is Form.BLOCKS:
             self.say("Blocks only: this terminal was asked and shows no pixels")
             return
-        for view in self.query(PictureView):
+        for view in self.query(InPixels):
             view.in_pixels = not view.in_pixels
             view.draw_again()
         self.say("Pixels" if self.view.in_pixels else "Blocks")

@@ -1,7 +1,8 @@
 """How quick the review is with 200,000 frames: python -m tests.bench.tui [--frames N].
 
-Three things are measured: inside the program (start to first paint, one key's handler), in a real
-terminal through tmux (a key sent until its row is seen), and memory after looking at pictures.
+Measured are: inside the program start to first paint, one key's handler, each further place until
+it is told, with the longest time the keys stood still meanwhile; in a real terminal through tmux a
+key sent until its effect is seen, a decision until the sums show it; and memory after pictures.
 """
 
 import argparse
@@ -21,9 +22,11 @@ from typing import Any
 
 from sqlalchemy import Engine
 
-from tests.tui.nights import Wish, build
+from runlog.config import Settings
+from tests.tui.nights import Wish, build, with_sweep
 
 COLUMNS, LINES = 160, 48
+SITE = Settings(latitude_deg=50.1, longitude_deg=14.4)
 PRESSES = 15
 
 
@@ -31,7 +34,11 @@ def big_database(path: Path, frames: int) -> None:
     """Synthesise the frames over a hundred nights."""
     nights = 100
     began = time.perf_counter()
-    build(path, Wish(nights=nights, frames=frames // nights, exposure_s=15.0, pictures=False))
+    wish = Wish(nights=nights, frames=frames // nights, exposure_s=15.0, pictures=False)
+    engine = build(path, wish)
+    for night in range(nights):
+        with_sweep(engine, night, 11_400.0 - 3 * (night % 20))
+    engine.dispose()
     print(f"{frames} frames in {time.perf_counter() - began:.0f} s, "
           f"{path.stat().st_size / 1e6:.0f} MB")  # fmt: skip
 
@@ -42,13 +49,12 @@ def big_database(path: Path, frames: int) -> None:
 async def inside(path: Path) -> dict[str, float]:
     """Time the start and the handlers of keys with the app driven from within."""
     from runlog.actions.review import open_for_review
-    from runlog.config import Settings
     from runlog.tui.app import ReviewApp
     from runlog.tui.session import Session
 
     began = time.perf_counter()
     engine: Engine = open_for_review(str(path), make=True)
-    session = Session(engine, Settings(), who="bench", database=str(path),
+    session = Session(engine, SITE, who="bench", database=str(path),
                       state_file=path.with_suffix(".json"))  # fmt: skip
     app = ReviewApp(session)
     found: dict[str, float] = {}
@@ -57,7 +63,55 @@ async def inside(path: Path) -> dict[str, float]:
         await idle(pilot.app)
         found["night told"] = time.perf_counter() - began
         await _frames(pilot, found)
+        await _places(pilot, found, path.parent)
     return found
+
+
+class Still:
+    """The longest time that nothing else was done: a key pressed then would have waited so long."""
+
+    def __init__(self) -> None:
+        self.longest_s = 0.0
+
+    async def watch(self) -> None:
+        """Look at the clock again and again."""
+        before = time.perf_counter()
+        while True:
+            await asyncio.sleep(0.001)
+            now = time.perf_counter()
+            self.longest_s, before = max(self.longest_s, now - before), now
+
+
+async def _told(pilot: Any, found: dict[str, float], name: str, *keys: str) -> None:
+    """Press keys; how long until all is told, and how long the keys stood still meanwhile."""
+    still = Still()
+    watching = asyncio.create_task(still.watch())
+    began = time.perf_counter()
+    for key in keys:
+        await pilot.press(key)
+    await pilot.pause()
+    await idle(pilot.app)
+    found[name] = time.perf_counter() - began
+    watching.cancel()
+    found[f"  {name}: keys stood still"] = still.longest_s
+
+
+async def _places(pilot: Any, found: dict[str, float], folder: Path) -> None:
+    """Go through the places that tell of all nights, then export one row of the totals."""
+    await pilot.press("escape", "1")
+    await idle(pilot.app)
+    await _told(pilot, found, "totals", "4")
+    await _told(pilot, found, "tonight", "5")
+    await _told(pilot, found, "tonight: the nights ahead of a target", "enter")
+    await _told(pilot, found, "rig: sweeps", "6")
+    await _told(pilot, found, "rig: another sweep", "down")
+    for part in ("polar axis", "months", "changes"):
+        await _told(pilot, found, f"rig: {part}", "right")
+    await pilot.press("4")
+    await _told(pilot, found, "export: counted", "e")
+    frames = str(pilot.app.screen.query_one("#amount").content).split(",")[0]
+    pilot.app.screen.query_one("Input").value = str(folder / "bench.txt")
+    await _told(pilot, found, f"export: list written, {frames}", "enter")
 
 
 async def idle(app: Any) -> None:
@@ -184,9 +238,39 @@ def in_terminal(path: Path, frames: int) -> dict[str, float]:
         terminal.send("1")
         time.sleep(1)
         found["tmux: night before"] = _pressed(terminal, "Left")
+        found |= _places_in_terminal(terminal)
     finally:
         terminal.close()
     return found
+
+
+def _places_in_terminal(terminal: Terminal) -> dict[str, float]:
+    """Open the other places, and see a decision that is taken back change the sums."""
+    found = {}
+    for name, key, seen in (
+        ("totals", "4", "set goal"), ("tonight", "5", "The site is not known"),
+        ("rig", "6", "best position"),
+    ):  # fmt: skip
+        terminal.send(key)
+        found[f"tmux: {name}"] = terminal.until(lambda shown, word=seen: word in shown)  # type: ignore[misc]
+        time.sleep(3)
+    terminal.send("2")
+    terminal.until(lambda shown: "nothing against it" in shown)
+    terminal.send("Home", "r")
+    terminal.until(lambda shown: "u undoes" in shown)
+    terminal.send("4")
+    time.sleep(3)
+    before = _sums(terminal.screen())
+    began = time.perf_counter()
+    terminal.send("u")
+    terminal.until(lambda shown: _sums(shown) != before)
+    found["tmux: a decision seen in the sums"] = time.perf_counter() - began
+    return found
+
+
+def _sums(screen: str) -> str:
+    """The rows of the totals, without the lines above and below."""
+    return "\n".join(screen.split("\n")[2:20])
 
 
 def _pressed(terminal: Terminal, key: str) -> float:

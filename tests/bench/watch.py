@@ -1,8 +1,10 @@
 """How the watch does on the labelled nights: python -m tests.bench.watch FOLDER [--half held-out].
 
 FOLDER as for tests.bench.grading; its stored scan is copied. Each run is replayed frame by frame
-by a clock that is passed in, with and without earlier nights, as it was and with a part of it
-taken away so that it begins in cloud, out of focus or trailed.
+by a clock that is passed in: with earlier nights, with earlier nights of the very field (as clear
+as this one was), and without any; as it was, with its first frames put in trouble, cut so that it
+begins in its own trouble, and with its clean frames alone (where frames were taken out, others are
+overdue: those are counted as false, and are not).
 """
 
 import argparse

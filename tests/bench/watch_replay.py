@@ -9,7 +9,7 @@ from runlog.core.grading.grade import grade_run
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
 from runlog.core.watch.alarms import Alarm, Alarms, Looked, What, advance
-from runlog.core.watch.causes import found_in
+from runlog.core.watch.causes import found_in, off_set_point_c
 from runlog.core.watch.first_look import FirstLook, first_look
 from runlog.core.watch.overdue import overdue, waits_of
 
@@ -138,9 +138,10 @@ def due(run: Replayed) -> list[int]:
 
     By the first looks as they are weighed: a sky that brightens in twilight is not warned of.
     """
-    found, rejects, doubtful, said = [], 0, 0, False
+    found, rejects, doubtful, said, off_c = [], 0, 0, False, None
     for n, (frame, look) in enumerate(zip(run.frames, run.looks, strict=True)):
-        weights = found_in(frame, look, 0.0)
+        weights = found_in(frame, look, off_c)
+        off_c = off_set_point_c(frame)
         if weights is None:
             continue
         worst = max((w for own in weights.values() for w in own.values()), default=0.0)

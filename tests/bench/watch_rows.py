@@ -24,6 +24,7 @@ HAZE_SIGMA, HAZE_TAU_S = 0.015, 2400.0  # of the light's
 TRACK_SIGMA, TRACK_TAU_S = 0.006, 900.0  # of each component of the ellipticity
 FOCUS_RUN_EVERY_S, FOCUS_RUN_S = 3600.0, (120.0, 260.0)
 DITHER_S = (6.0, 22.0)  # with the download
+BRIGHT_SHARE, FAINT_SEEN = 0.7, 0.6  # of the stars found are found always; of the rest
 EARLIER = (0, 1, 2)  # evenings of the nights before
 FLIP_S = (120.0, 320.0)
 POOR = 1.35
@@ -85,7 +86,7 @@ class _Night:
         self.width_px = float(rig.uniform(2.0, 4.5))
         self.profile = float(rig.uniform(0.57, 0.63))
         self.own = complex(*rig.normal(0, 0.007, 2))
-        self.stars = float(rig.choice([90, 300, 900]))
+        self.field = rig.poisson(rig.choice([90, 300, 900]) / 9, 9)  # its stars, by ninth
         self.night_factor = float(np.exp(NIGHTS_SIGMA * random.standard_normal()))
         self.seeing = Wander(random, SEEING_SIGMA, SEEING_TAU_S)
         self.haze = Wander(random, HAZE_SIGMA, HAZE_TAU_S)
@@ -111,6 +112,12 @@ class _Night:
         end = self.start + timedelta(seconds=now_s)
         return DrawnNight(frames, Waits(meridian_utc=meridian, ends_utc=end), self.ratios)
 
+    def _stars_seen(self, depth: float) -> tuple[int, ...]:
+        """Give the stars found in each ninth: of a field's stars only the faint come and go."""
+        bright = np.round(BRIGHT_SHARE * self.field).astype(int)
+        seen = self.random.binomial(self.field - bright, min(FAINT_SEEN * depth, 1.0))
+        return tuple(int(n) for n in bright + seen)
+
     def _frame(self, n: int, at_s: float, unfocused_s: float, west: bool) -> Frame:
         draw = self.random
         hour_deg = (self.hour_angle_s + at_s) / 240
@@ -125,8 +132,8 @@ class _Night:
         e += complex(*draw.normal(0, 0.004, 2))
         q = (1 - abs(e)) / (1 + abs(e))
         name = self.filters[n % len(self.filters)]
-        stars = int(draw.poisson(self.stars * light**0.8 * (self.width_px / width) ** 0.5))
-        zones = tuple(int(z) for z in draw.multinomial(stars, [1 / 9] * 9))
+        zones = self._stars_seen(light * (self.width_px / width) ** 0.6)
+        stars = sum(zones)
         sky = 300.0 * airmass * (1 + 0.3 * np.exp(-at_s / 5400))
         key = f"{self.evening:016x}{n:016x}"
         taken = self.start + timedelta(seconds=at_s)
@@ -148,7 +155,7 @@ class _Night:
             hfr_px=float(width * profile), background_adu=float(500 + sky * self.exposure_s / 300),
             noise_adu=float(20 * np.sqrt(sky / 300)), ranked_flux_adu_s=100.0 * light,
             beta=3.2, width_from="moffat", clipped_stars=int(draw.poisson(2)), field=Field(()),
-            zone_stars=zones,
+            zone_stars=zones[::-1] if west else zones,  # a flip turns the field by half a turn
             matched_to=reference, best_of_name=reference, field_runs=2, throughput=light,
             transparency=light, best_sky_adu_s=None,
             shift_x_px=float(draw.uniform(-10, 10)), shift_y_px=float(draw.uniform(-10, 10)),

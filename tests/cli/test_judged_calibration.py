@@ -1,11 +1,14 @@
 """runlog calibration says which frames may not be fit for use: real files, scanned and judged."""
 
+import shutil
+
 import numpy as np
 import pytest
 
 from tests.tools import here, noise, runlog_json, write_frame
 
 NIGHT = "2026-10-09"
+OLD = "2021-03-05T19:00:00"
 SIZE = (200, 300)
 
 
@@ -63,6 +66,25 @@ def test_the_screen_names_them(home):
     assert "Doubtful calibration frames" in shown
     assert "flats through R" in shown
     assert "Doubtful" not in here(home, "calibration", "--missing").stdout
+
+
+def test_frames_too_old_for_the_lights_are_left_until_older_lights_are_asked_for(home, tmp_path):
+    """Guards an archive: flats of years ago are judged beside the lights of then; that is said."""
+    folder = tmp_path / "frames"
+    shutil.copytree(home / "frames", folder)
+    frames(folder, "Flat Field", 64_900.0, 3, 600.0, EXPTIME=2.0, FILTER="R", DATE__OBS=OLD)
+    for i in range(3):
+        cards = {"FILTER": "R", "DATE__OBS": OLD.replace("T19", f"T2{i}")}
+        write_frame(folder / f"light_old_{i}.fits", noise(10 + i, SIZE), **cards)
+    assert here(tmp_path, "scan", folder).returncode == 0
+    assert here(tmp_path, "mark", *sorted(folder.glob("light_*")), "keep").returncode == 0
+    nights = {j["night"] for j in runlog_json(tmp_path, "calibration")["judged"]}
+    assert nights == {NIGHT}
+    shown = here(tmp_path, "calibration")
+    assert "before 2025-10-09 are not judged here" in shown.stdout + shown.stderr
+    body = runlog_json(tmp_path, "calibration", "--since", "2020-01-01")
+    assert {j["night"] for j in body["judged"]} == {NIGHT, OLD[:10]}
+    assert body["judged_since"] is None
 
 
 def test_all_are_judged_where_no_light_is_kept(home, tmp_path):

@@ -123,7 +123,10 @@ def test_until_ends_the_plan_by_the_wall_clock(goals, tmp_path):
     assert max(row["end_utc"] for row in told["plan"]) <= "2026-10-25T03:00:00Z"
     assert max(row["end_utc"] for row in told["plan"]) > "2026-10-25T02:30:00Z"
     shown = here(goals, "tonight", "--date", "2026-10-24", "--config", str(config)).stdout
-    assert "Europe/Prague" in shown
+    assert " CEST" in shown and " CET" in shown and "UTC" not in shown
+    asked = ("tonight", "--date", "2026-10-24", "--config", str(config), "--utc")
+    in_utc = here(goals, *asked).stdout
+    assert "UTC" in in_utc and "CEST" not in in_utc
 
 
 def test_goals_that_are_reached_are_told_when_asked(goals):

@@ -327,9 +327,20 @@ def test_0013_counts_what_frames_were_taken_with(scanned):
     assert row == settled[0] | {"kept": 2, "doubtful": 1}
 
 
-def test_0014_begins_to_keep_what_a_watch_says(scanned):
+def test_0014_leaves_the_sky_to_be_reckoned(scanned, tmp_path):
+    """A night of before is told as one settled since: what is not stored yet is reckoned."""
+    (settled,) = rows_of(scanned, "run_sky")
+    told = runlog_json(tmp_path, "night")
+    assert told["dark_start_utc"].startswith(settled["dark_start_utc"].replace(" ", "T")[:19])
+    take_back(scanned, "0013")
+    carry_across(scanned)
+    assert rows_of(scanned, "run_sky") == []
+    assert runlog_json(tmp_path, "night") == told
+
+
+def test_0015_begins_to_keep_what_a_watch_says(scanned):
     """Nothing was looked at by a watch before; frames and marks stay, and looks can be kept."""
-    before = take_back(scanned, "0013")
+    before = take_back(scanned, "0014")
     tables = carry_across(scanned)
     new = [rows_of(scanned, f"watch_{name}") for name in ("look", "state", "told")]
     assert new == [[], [], []]

@@ -19,6 +19,9 @@ from runlog.tui.app import ReviewApp
 from runlog.tui.session import Session
 
 from .nights import Wish, build
+from .pair import shifted
+
+__all__ = ["shifted"]  # a fixture
 
 Running = Callable[..., Any]
 

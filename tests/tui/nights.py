@@ -189,6 +189,26 @@ def _sums(run_id: int, rows: Sequence[dict[str, Any]]) -> Iterator[dict[str, Any
         yield {**names_of, "frames": len(own), **found, **lacking}
 
 
+def with_sweep(engine: Engine, night: int, middle: float, filter_name: str = "L") -> None:
+    """Take seven focus frames at the start of a night: a hyperbola 1.9 px deep about a position."""
+    random = np.random.default_rng(SEED + night)
+    rows = []
+    for i in range(7):
+        place = middle + 30.0 * (i - 3)
+        width = 1.9 * np.hypot(1.0, (place - middle) / 40.0) * (1 + 0.01 * random.standard_normal())
+        row = _frame(night, 0, Wish(frames=1), None, random)
+        rows.append(row | {
+            "content_key": f"focus{night:03x}{i:024x}", "kind": "focus", "header_kind": "focus",
+            "counted": False, "taken_at_utc": evening(night) + timedelta(hours=6, seconds=20 * i),
+            "exposure_s": 5.0, "target": "", "target_raw": "", "filter": filter_name,
+            "focus_pos": place, "focus_c": 12.0 - night, "fwhm_px": float(width),
+            "fwhm_px_err": 0.02 * float(width), "hfr_px": 0.6 * float(width), "grade": "ungraded",
+            "auto_grade": "ungraded",
+        })  # fmt: skip
+    with writing(engine) as connection:
+        connection.execute(insert(m.frame), rows)
+
+
 # --- pictures and files ---------------------------------------------------------------------
 
 

@@ -332,6 +332,58 @@ def test_a_picture_in_sixels(answering: Callable[[Mapping[bytes, bytes]], Answer
     far.press(b"\x1b", SIXELS.search)
 
 
+def two_of_them(got: bytes) -> bool:
+    """Both rows of squares have come."""
+    return len(SIXELS.findall(got)) >= 2
+
+
+@pytest.fixture
+def on_soft(
+    shifted: tuple[Any, int], answering: Callable[[Mapping[bytes, bytes]], Answering]
+) -> tuple[Answering, bytes]:
+    """The first soft frame, opened on its stars, on a terminal with sixels; and what was sent."""
+    far = answering({b"\x1b[16t": CELL.encode(), b"\x1b[c": b"\x1b[?62;4;22c"})
+    far.until(lambda got: b"doubtful" in got)
+    far.press(b"3", SIXELS.search)
+    for _ in range(5):
+        far.press(b" ", SIXELS.search)
+    return far, far.press(b" ", two_of_them)
+
+
+@pytest.mark.parametrize("key", [b"", b"e"], ids=["stars", "edges"])
+def test_single_stars_in_sixels(on_soft: tuple[Answering, bytes], key: bytes) -> None:
+    """Stars are drawn dot by dot where whole frames are: two rows below one another, stars in each
+    of them, their pixels seen; x draws them in blocks."""
+    far, shown = on_soft
+    if key:
+        shown = far.press(key, two_of_them)
+    rows = SIXELS.findall(shown)[-2:]
+    for _, column, drawn in rows:
+        canvas, _ = read_sixels(drawn.decode("ascii"))
+        assert int(column) == 1 and canvas.shape[1] == 800
+        square = canvas[:150, :150]
+        assert (square < paint.GREYS).mean() > 0.9
+        seen = canvas[canvas < paint.GREYS]
+        assert seen.max() > paint.GREYS / 2  # a star is in it
+        assert np.unique(seen).size > 5
+    first, second = (int(line) for line, _, _ in rows)
+    assert second == first + canvas.shape[0] // 20 + (canvas.shape[0] % 20 > 0) + 1
+    assert not SIXELS.search(far.press(b"x", lambda got: got.count(BLOCK) > 100))
+
+
+def test_the_measured_ellipse_in_sixels(on_soft: tuple[Answering, bytes]) -> None:
+    """o draws the half-maximum ellipse around each star in a colour of its own, still in pixels."""
+    far, plain = on_soft
+    assert b"the same stars" in plain
+    shown = far.press(b"o", two_of_them)
+    for _, _, drawn in SIXELS.findall(shown)[-2:]:
+        canvas, registers = read_sixels(drawn.decode("ascii"))
+        accent = paint.GREYS + 1
+        blue = registers[accent]
+        assert blue[2] > blue[0]  # per cent; Okabe and Ito's sky blue
+        assert 50 < (canvas == accent).sum() < canvas.size / 20
+
+
 def test_a_terminal_that_says_nothing(
     answering: Callable[[Mapping[bytes, bytes]], Answering],
 ) -> None:

@@ -25,6 +25,7 @@ from runlog.tui.session import Session
 from runlog.tui.timeline import Timeline
 
 from .conftest import press, rest
+from .nights import with_sweep
 from .test_find import find
 from .test_snapshots import told
 
@@ -117,3 +118,18 @@ async def test_the_night_clocks_change(database: Path) -> None:
         assert "02:30 CET" in pilot.app.screen.view._rows[0].text  # type: ignore[attr-defined]
         await press(pilot, "backspace")
         assert "02:30 CEST" in pilot.app.screen.view._rows[0].text  # type: ignore[attr-defined]
+
+
+async def test_the_plan_and_the_rig_are_by_the_sites_clock(database: Path) -> None:
+    """No place writes UTC alone: the sweep of 18:00 UTC began at 20:00 in Vienna, in summer time;
+    one key shows both places in UTC."""
+    engine = open_engine(str(database))
+    with_sweep(engine, 0, 11_400.0)
+    engine.dispose()
+    async with in_vienna(database) as pilot:
+        await press(pilot, "6")
+        words = str(pilot.app.screen.query_one("#rig_rows").content)  # type: ignore[attr-defined]
+        assert "20:00 CEST" in words and "UTC" not in words
+        await press(pilot, "Z")
+        words = str(pilot.app.screen.query_one("#rig_rows").content)  # type: ignore[attr-defined]
+        assert "18:00 UTC" in words and "CEST" not in words

@@ -3,12 +3,18 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
+from rich.cells import cell_len
 
 from runlog.config import load_settings
+from runlog.core.charts import EIGHTHS
+from runlog.core.times import Zone
 from runlog.store.engine import open_engine
 from runlog.tui import tonight_screen
 from runlog.tui.app import ReviewApp
@@ -73,6 +79,38 @@ async def test_enter_shows_the_next_nights_and_moving_goes_back(app: ReviewApp) 
         assert app.screen.at == first + 1  # type: ignore[attr-defined]
         await press(pilot, "up")
         assert app.screen.at == first  # type: ignore[attr-defined]
+
+
+async def test_times_are_by_the_sites_clock(app: ReviewApp) -> None:
+    """Guards the plan against UTC standing alone: in October Prague is two hours ahead (tz
+    database); the same dark begins at the same moment in both."""
+    app.session.site_zone = Zone(ZoneInfo("Europe/Prague"))
+    async with app.run_test(size=(120, 40)) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        local = told(app, "head") + told(app, "rows") + told(app, "told")
+        assert " CEST" in local and "UTC" not in local
+        await press(pilot, "Z")
+        in_utc = told(app, "head") + told(app, "rows") + told(app, "told")
+        assert " UTC" in in_utc and "CEST" not in in_utc
+        hours = [int(text.split("Dark from ")[1][:2]) for text in (local, in_utc)]
+        assert hours[0] == hours[1] + 2
+
+
+async def test_wide_names_stand_in_columns(app: ReviewApp) -> None:
+    """Guards names of letters two cells wide (Unicode UAX 11): every strip begins in one column."""
+    async with app.run_test(size=(120, 40)) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        screen: Any = app.screen
+        rows = [line.row | {"target": "三角座星系"} if i else line.row
+                for i, line in enumerate(screen.lines)]  # fmt: skip
+        screen.lines = [replace(line, row=row)
+                        for line, row in zip(screen.lines, rows, strict=True)]  # fmt: skip
+        drawn = [screen._line(i).plain for i in range(len(screen.lines))]
+        starts = {cell_len(row[: min(row.index(c) for c in EIGHTHS if c in row)])
+                  for row in drawn if any(c in row for c in EIGHTHS)}  # fmt: skip
+        assert len(drawn) > 1 and len(starts) == 1
 
 
 @pytest.mark.parametrize("size", [(40, 12), (80, 24), (160, 48)])

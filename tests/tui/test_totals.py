@@ -12,7 +12,7 @@ from textual.pilot import Pilot
 
 from runlog.actions.review import listed
 from runlog.actions.selecting import vocabulary
-from runlog.actions.standing import standings
+from runlog.actions.standing import standings, with_sums
 from runlog.actions.totals import row_of
 from runlog.config import load_settings
 from runlog.core.plain_words import understand
@@ -78,7 +78,8 @@ def seconds_behind(engine: Engine, words: str) -> float:
 def test_the_frames_behind_every_number_add_up_to_it(mosaic: Path) -> None:
     """Rows of mosaics, of panels and of dual-band filters too; effective hours are kept ones."""
     engine = open_engine(str(mosaic))
-    rows = standings(engine, load_settings(mosaic.with_suffix(".toml")))
+    rows = with_sums(standings(engine, load_settings(mosaic.with_suffix(".toml"))))
+    assert sum(bool(row.summed) for row in rows) == 2
     seen = 0
     for row in rows:
         for number in numbers_of(rows):
@@ -102,10 +103,32 @@ def text_of(screen: Any, name: str) -> str:
     return str(screen.query_one(f"#{name}").content)
 
 
+async def test_each_target_has_its_sum(running: Running, mosaic: Path) -> None:
+    """The row below a target's filters holds their sum, as of the command's rows; it has no goal of
+    its own, and g says so."""
+    mosaic.with_suffix(".toml").write_text("")
+    command(mosaic, "goal", "M 31", "Ha", "8")
+    command(mosaic, "goal", "M 31", "L", "9")
+    rows = [r for r in command(mosaic, "totals", "--json")["rows"] if r["target"] == "M 31"]
+    async with running() as pilot:
+        screen = await go(pilot, "down", "down", "down")
+        here = screen.here
+        assert [s.total.filter for s in here.summed] == [r["filter"] for r in rows]
+        for key in ("frames", "logged_s", "kept_s", "doubtful_s", "rejected_s", "effective_s"):
+            assert getattr(here.total, key) == pytest.approx(sum(r[key] for r in rows))
+        assert here.to_go_s == sum(r["to_go_s"] for r in rows if r["to_go_s"] is not None) > 0
+        assert "M 31, all filters: " in text_of(screen, "told")
+        await press(pilot, "g")
+        assert "one filter" in pilot.app.session.said  # type: ignore[attr-defined]
+        assert pilot.app.screen is screen
+        await press(pilot, "enter")
+        assert pilot.app.session.listing.words == '"M 31" keep'  # type: ignore[attr-defined]
+
+
 async def test_a_mosaic_is_a_group(running: Running, mosaic: Path) -> None:
     """w puts its panels away and shows them again; the cursor stays with the mosaic."""
     async with running() as pilot:
-        screen = await go(pilot, "down", "down", "down")
+        screen = await go(pilot, "down", "down", "down", "down")
         assert "A mosaic of 3 panels" in text_of(screen, "told")
         whole = len(screen.rows)
         await press(pilot, "w")

@@ -59,7 +59,7 @@ class Shots:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Supply:
     """What was found of one kind for one group of lights."""
 
     frames: int = 0
@@ -90,13 +90,13 @@ class Calibration:
     """A group of lights with everything that calibrates it."""
 
     lights: LightGroup
-    darks: Found
-    flats: Found
-    flat_darks: Found
-    bias: Found
+    darks: Supply
+    flats: Supply
+    flat_darks: Supply
+    bias: Supply
 
     @property
-    def parts(self) -> tuple[Found, ...]:
+    def parts(self) -> tuple[Supply, ...]:
         """What was found of each kind."""
         return (self.darks, self.flats, self.flat_darks, self.bias)
 
@@ -188,7 +188,7 @@ def calibrate(group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules
 
 def _darks(
     group: LightGroup, same: Sequence[Shots], bias: Sequence[Shots], rules: CalibrationRules
-) -> Found:
+) -> Supply:
     darks = [s for s in same if s.kind is Kind.DARK and _warm_enough(s, group, rules)]
     fitting = [s for s in darks if _same_length(s.exposure_s, group.exposure_s)]
     notes = _temperature_notes(fitting, group) + _age_notes(fitting, group, rules)
@@ -196,7 +196,7 @@ def _darks(
     tail = f"{_at(group.sensor_c)}{group.sensor.in_words()}"
     if group.exposure_s is None:
         unknown = "darks: lights without a length; say it: runlog correct exposure SECONDS"
-        return Found(wanted=rules.enough_darks, notes=(unknown,))
+        return Supply(wanted=rules.enough_darks, notes=(unknown,))
     lack = Lack("darks of ", _seconds(group.exposure_s), tail)
     found = _count(fitting, rules.enough_darks, lack, notes)
     if found.enough or not rules.no_glow:
@@ -285,7 +285,7 @@ def _place_notes(what: str, fitting: Sequence[Shots], group: LightGroup) -> tupl
 
 def _flats(
     group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules
-) -> tuple[Found, list[Shots]]:
+) -> tuple[Supply, list[Shots]]:
     """Find flats for every night of the group; also which were used, for their flat-darks."""
     alike = [s for s in stock if s.kind is Kind.FLAT and _same_train(s, group)]
     turned = [s for s in alike if _angle_fits(s, group, rules)]
@@ -321,11 +321,11 @@ def _angle_notes(used: Sequence[Shots], group: LightGroup) -> tuple[str, ...]:
     return ("flats: the rotator's angle is not in all headers",) if unsure else ()
 
 
-def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: CalibrationRules) -> Found:
+def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: CalibrationRules) -> Supply:
     """Find darks as long as the flats that were taken; a master flat has been through that."""
     raw = [s for s in flats if not s.master]
     if not raw:
-        return Found(enough=True)
+        return Supply(enough=True)
     wanted = sorted({(s.sensor, s.exposure_s) for s in raw}, key=lambda w: (w[1] or 0.0, str(w[0])))
     through = raw[0].filter  # those of one group of lights are through one
     kinds = (Kind.FLAT_DARK, Kind.DARK)
@@ -341,7 +341,7 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
     return replace(total, enough=not lacks, lacks=tuple(dict.fromkeys(lacks)))
 
 
-def _bias(bias: Sequence[Shots], rules: CalibrationRules, lacking: Sequence[str]) -> Found:
+def _bias(bias: Sequence[Shots], rules: CalibrationRules, lacking: Sequence[str]) -> Supply:
     found = _count(bias, rules.enough_bias, Lack("bias"), ())
     if found.enough or not lacking:
         # Darks and flat-darks of the right length hold the bias already.
@@ -366,7 +366,7 @@ def _enough(fitting: Iterable[Shots], enough: int) -> bool:
     return behind >= enough
 
 
-def _count(fitting: Sequence[Shots], enough: int, lack: Lack, notes: tuple[str, ...]) -> Found:
+def _count(fitting: Sequence[Shots], enough: int, lack: Lack, notes: tuple[str, ...]) -> Supply:
     frames = sum(s.frames for s in fitting if not s.master)
     masters = sum(s.frames for s in fitting if s.master)
     told = [s.worth for s in fitting if s.master]
@@ -376,10 +376,10 @@ def _count(fitting: Sequence[Shots], enough: int, lack: Lack, notes: tuple[str, 
         kind = lack.head.split()[0]
         notes = (*notes, f"{kind}: a master does not say how many frames are in it")
     if behind >= enough or silent:
-        return Found(frames, masters, True, enough, (), notes)
+        return Supply(frames, masters, True, enough, (), notes)
     have = f" ({behind} of {enough})" if behind else ""
     lacks = (replace(lack, tail=f"{lack.tail}{have}"),)
-    return Found(frames, masters, False, enough, lacks, notes)
+    return Supply(frames, masters, False, enough, lacks, notes)
 
 
 def _seconds(value: float | None) -> str:

@@ -1,9 +1,12 @@
 """The sentences about the shadows of dust."""
 
-from runlog.core.calibration.shadows import Shadows
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # numpy comes with it
+    from runlog.core.calibration.shadows import Shadows
 
 
-def not_in_lights(found: Shadows, night: str) -> str:
+def not_in_lights(found: "Shadows", night: str) -> str:
     """Say that the lights do not have the shadows of their flats."""
     return (
         f"their dust is not that of the lights of {night}: of its shadows, {found.depth:.1%} deep, "
@@ -12,7 +15,7 @@ def not_in_lights(found: Shadows, night: str) -> str:
     )
 
 
-def moved_since(found: Shadows, night: str) -> str:
+def moved_since(found: "Shadows", night: str) -> str:
     """Say that a later set of flats does not have the shadows of an earlier one."""
     return (
         f"dust moved, or the camera was turned, since the flats of {night}: of their shadows, "

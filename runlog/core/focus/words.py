@@ -3,13 +3,16 @@
 from collections.abc import Mapping
 from typing import Any
 
+from runlog.core.times import clock, zone_label
+
 Row = Mapping[str, Any]
 THERMOMETERS = {"focuser": "at the focuser", "air": "of the air"}
 
 
 def heading(row: Row) -> str:
     """Name a sweep: night, time, filter, temperature."""
-    said = [f"Night of {row['night']}, {row['at_utc']:%H:%M} UTC", str(row["filter"])]
+    began = row["at_utc"]
+    said = [f"Night of {row['night']}, {clock(began)}{zone_label(began)}", str(row["filter"])]
     if row["temperature_c"] is not None:
         said.append(f"{row['temperature_c']:.1f} C {THERMOMETERS[row['temperature_from']]}")
     else:

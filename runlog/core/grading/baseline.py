@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from runlog.core.frame import Frame
 from runlog.core.grading.policy import extinction_mag
+from runlog.core.quantiles import quantile
 
 # The good quarter: with two thirds of the frames bad it still lies among the good ones.
 GOOD_LOW = 0.25
@@ -100,14 +101,8 @@ def darkest(values: Iterable[float | None]) -> float | None:
 
 
 def _quantile(values: Iterable[float | None], share: float) -> float | None:
-    """Interpolate linearly between order statistics (numpy's default, without its overhead)."""
-    known = sorted(value for value in values if value is not None and isfinite(value))
-    if len(known) < ENOUGH:
-        return None
-    place = share * (len(known) - 1)
-    below = int(place)
-    above = min(below + 1, len(known) - 1)
-    return float(known[below] + (place - below) * (known[above] - known[below]))
+    known = [value for value in values if value is not None and isfinite(value)]
+    return quantile(known, share) if len(known) >= ENOUGH else None
 
 
 # --- values of one frame --------------------------------------------------------------------

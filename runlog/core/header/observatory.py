@@ -14,7 +14,7 @@ from runlog.core.header.cards import CardIndex, text_of
 from runlog.core.header.kind_words import kind_in_header
 
 
-class Told(NamedTuple):
+class KindSaid(NamedTuple):
     """A kind with what told it; `card` is the one to quote."""
 
     kind: Kind
@@ -41,7 +41,7 @@ _BY_TYPE = (
 _NEEDS_NO_LIGHT = (Kind.BIAS, Kind.DARK)
 
 
-def kind_by_category(index: CardIndex) -> Told | None:
+def kind_by_category(index: CardIndex) -> KindSaid | None:
     """Read ESO's DPR cards: what it was, then what through. None without them, or unknown words."""
     card = index.get("ESODPRTYPE")
     if card is None or not isinstance(card.value, str):
@@ -49,21 +49,21 @@ def kind_by_category(index: CardIndex) -> Told | None:
     types, techniques = _listed(card), _listed(index.get("ESODPRTECH"))
     kind = next((kind for word, kind in _BY_TYPE if word in types), None)
     if kind in _NEEDS_NO_LIGHT:
-        return Told(kind, card)
+        return KindSaid(kind, card)
     if techniques & _SPECTRAL:
-        return Told(Kind.OTHER, index.get("ESODPRTECH") or card)
+        return KindSaid(Kind.OTHER, index.get("ESODPRTECH") or card)
     category = index.get("ESODPRCATG")
     if kind is not Kind.FLAT and category is not None and "ACQUISITION" in _listed(category):
-        return Told(Kind.FOCUS, category)
-    return None if kind is None else Told(kind, card)
+        return KindSaid(Kind.FOCUS, category)
+    return None if kind is None else KindSaid(kind, card)
 
 
-def _acquisition(index: CardIndex) -> Told | None:
+def _acquisition(index: CardIndex) -> KindSaid | None:
     """Read OBSCLASS "acq": a look at where the telescope points (from memory)."""
     card = index.get("OBSCLASS")
     if card is None or not str(card.value).lower().startswith("acq"):
         return None
-    return Told(Kind.FOCUS, card)
+    return KindSaid(Kind.FOCUS, card)
 
 
 def _listed(card: Card | None) -> frozenset[str]:
@@ -82,23 +82,23 @@ _NO_PICTURES = frozenset(
 _SUMS = frozenset("stacked stack coadd coadded coaddition".split())
 
 
-def kind_by_product(index: CardIndex) -> Told | None:
+def kind_by_product(index: CardIndex) -> KindSaid | None:
     """Tell the maps and masks that a pipeline writes beside a picture, and sums, from pictures."""
     for card in index.all("product"):
         word = re.sub(r"[\W_]+", "", text_of(card.value)).lower() if card.value else ""
         if word in _NO_PICTURES:
-            return Told(Kind.OTHER, card)
+            return KindSaid(Kind.OTHER, card)
         if word in _SUMS:
-            return Told(Kind.STACK, card)
+            return KindSaid(Kind.STACK, card)
     return None
 
 
-def master_by_product(index: CardIndex) -> Told | None:
+def master_by_product(index: CardIndex) -> KindSaid | None:
     """Read the kind of a calibration product: "MASTER_BIAS"."""
     for card in index.all("product"):
         told = kind_in_header(card.value) if isinstance(card.value, str) else None
         if told is not None and told[1]:
-            return Told(told[0], card)
+            return KindSaid(told[0], card)
     return None
 
 

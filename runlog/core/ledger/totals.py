@@ -98,6 +98,20 @@ class Total(Sums):
         return self.kept_s / self.logged_s if self.logged_s else None
 
 
+ADDED = "frames logged_s kept_s doubtful_s rejected_s ungraded_s".split()
+
+
+def summed(target: str, filter_name: str, totals: Sequence[Total]) -> Total:
+    """Add totals up; effective time is unknown where kept time of one of them has none.
+
+    Nights are not added, for several filters share them, nor what bands lend one another.
+    """
+    values: dict[str, Any] = {n: sum(getattr(t, n) for t in totals) for n in ADDED}
+    deep = [t.effective_s for t in totals if t.kept_s]
+    effective_s = None if None in deep else fsum(s for s in deep if s is not None)
+    return Total(target, filter_name, **values, effective_s=effective_s)
+
+
 GRADE_SUM = {
     Grade.KEEP: "kept_s",
     Grade.DOUBTFUL: "doubtful_s",

@@ -14,6 +14,7 @@ from runlog.core.plan.sky_grid import SkyGrid, moment_of, night_name, noon_grid,
 from runlog.core.plan.wanted import Wanted
 from runlog.core.sky.moon import moon_crossings
 from runlog.core.sky.moonlight import MOONLESS_NL, NEAREST_DEG, surface_brightness_mag
+from runlog.core.times import clock, zone_label
 
 ROW_KEYS = (
     "rig target filter priority to_go_s up_start_utc up_end_utc transit_utc alt_max_deg "
@@ -149,7 +150,7 @@ def reason(plan: NightPlan, action_number: int, number: int) -> str | None:
             return f"never above {lowest:g} degrees at this site: it gets {peak:.0f} degrees high"
         return "never above the horizon of the config file"
     if not chance.spans:
-        return f"up only from {_up_words(chance)} UTC, while it is not dark" + _later(
+        return f"up only from {_up_words(chance)}, while it is not dark" + _later(
             plan, action_number
         )
     if not chance.frames:
@@ -163,8 +164,9 @@ def reason(plan: NightPlan, action_number: int, number: int) -> str | None:
 
 
 def _up_words(chance: Chance) -> str:
-    spans = [f"{moment_of(a):%H:%M} to {moment_of(b):%H:%M}" for a, b in chance.up]
-    return " and ".join(spans)
+    moments = [moment_of(end) for span in chance.up for end in span]
+    spans = [f"{clock(moment_of(a))} to {clock(moment_of(b))}" for a, b in chance.up]
+    return f"{' and '.join(spans)}{zone_label(*moments)}"
 
 
 def _later(plan: NightPlan, action_number: int) -> str:

@@ -1,7 +1,7 @@
 """A night's plan in sentences: the same ones for the command and the terminal interface."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from runlog.core.plan.cadence import Cadence
 from runlog.core.plan.night import NightPlan
 from runlog.core.plan.publish import dark_words, moon_of, moonless_spans
 from runlog.core.plan.sky_grid import moment_of, night_name
+from runlog.core.times import clock, zone_label
 
 NO_FORECAST = "The plan knows no forecast: clouds and seeing to come are not in it."
 NO_GOALS = (
@@ -19,8 +20,8 @@ NO_GOALS = (
 )
 
 
-def heading(plan: NightPlan, zone: tzinfo) -> str:
-    """Say when it is dark, what the Moon does, and whose times are shown."""
+def heading(plan: NightPlan) -> str:
+    """Say when it is dark and what the Moon does."""
     moon, span = moon_of(plan), plan.dark.span
     moves = sorted(
         (moon[key], word)
@@ -29,40 +30,34 @@ def heading(plan: NightPlan, zone: tzinfo) -> str:
     )
     always = "up all day" if (moon["alt_max_deg"] or 0) > 0 else "down all day"
     moon_words = f"Moon {share(moon['lit'])} lit, " + (
-        ", ".join(f"{word} {at(when, zone)}" for when, word in moves) or always
+        ", ".join(f"{word} {at(when)}" for when, word in moves) or always
     )
     if span is None:
         words = dark_words(plan)
         return f"{words[:1].upper()}{words[1:]}. {moon_words}"
     start, end = map(moment_of, span)
     kind = ", by the twilight you set, for narrow bands only"
-    dark = f"Dark from {at(start, zone)} to {at(end, zone)}"
+    dark = f"Dark from {between(start, end)}"
     if plan.dark.all_day:
         dark = "Dark all day"
     free_s = sum((b - a).total_seconds() for a, b in moonless_spans(plan))
     return (
         f"{dark} ({hours((end - start).total_seconds())})"
         f"{kind if plan.dark.said == 'nautical' else ''}. "
-        f"{moon_words}; {hours(free_s)} of the dark without it{_zone_words(zone)}"
+        f"{moon_words}; {hours(free_s)} of the dark without it"
     )
 
 
-def _zone_words(zone: tzinfo) -> str:
-    return "" if zone is UTC else f". Times below are those of {zone}"
+def at(moment: datetime) -> str:
+    """Write a time of day."""
+    return f"{clock(moment)}{zone_label(moment)}"
 
 
-def at(moment: datetime, zone: tzinfo) -> str:
-    """Write a time of day in the site's zone and in UTC."""
-    utc = moment.astimezone(UTC)
-    return f"{utc:%H:%M} UTC" if zone is UTC else f"{utc.astimezone(zone):%H:%M} ({utc:%H:%M} UTC)"
-
-
-def between(start: datetime | None, end: datetime | None, zone: tzinfo) -> str | None:
+def between(start: datetime | None, end: datetime | None) -> str | None:
     """Write a span of the night."""
     if start is None or end is None:
         return None
-    label = " UTC" if zone is UTC else ""
-    return f"{start.astimezone(zone):%H:%M} to {end.astimezone(zone):%H:%M}{label}"
+    return f"{clock(start)} to {clock(end)}{zone_label(start, end)}"
 
 
 def lost_words(cadence: Cadence) -> str:
@@ -80,14 +75,14 @@ def moon_words(plan: NightPlan) -> str:
     return "The Moon by filter: " + "; ".join(laws)
 
 
-def row_words(row: dict[str, Any], zone: tzinfo) -> Iterator[str]:
+def row_words(row: dict[str, Any]) -> Iterator[str]:
     """Say the facts of one published row."""
     if row["reason"] is not None:
         yield f"Not tonight: {row['reason']}"
     if row["to_go_s"] is not None:
         season = f", season until {row['season_end']}" if row["season_end"] else ""
         yield f"{hours(row['to_go_s'])} to go, priority {row['priority']}{season}"
-    up = between(row["up_start_utc"], row["up_end_utc"], zone)
+    up = between(row["up_start_utc"], row["up_end_utc"])
     if up is None:
         return
     yield (

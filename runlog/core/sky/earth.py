@@ -11,6 +11,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from runlog.core.sky.night_sky import Site as Site
 from runlog.core.sky.sidereal import days_since_j2000, greenwich_sidereal_deg
 
 Floats = npt.NDArray[np.float64]
@@ -25,15 +26,6 @@ _ECCENTRICITY = 0.0167
 # It is within 2 s from 1972 on, in which the Moon moves by 0.0003 degrees.
 _TT_YEARS = (1972.0, 1980.0, 1990.0, 1999.0, 2006.0, 2012.5, 2017.0)
 _TT_MINUS_UTC_S = (42.184, 51.184, 57.184, 64.184, 65.184, 67.184, 69.184)
-
-
-@dataclass(frozen=True, slots=True)
-class Site:
-    """A place on Earth; longitude east positive."""
-
-    latitude_deg: float
-    longitude_deg: float
-    elevation_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

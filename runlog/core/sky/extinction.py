@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from runlog.core.sky.clear_air import HIGHEST_SHARE, LOWEST_SHARE
+
 F64 = npt.NDArray[np.float64]
 
 # When a run's own slope is believed (common practice, no source): over a shorter arc a percent of
@@ -15,9 +17,6 @@ FEWEST_CLEAR = 10
 CLEAR_SHARE = 0.5  # of the frames: on a cloudy night the largest group that agrees may be cloud
 FEWEST_IN_THIRD = 2  # clear frames in each third of the arc
 WORST_ERROR_MAG = 0.03  # standard error of the slope
-# The air itself takes about half of the default even over a high and dry mountain; the hazy
-# lowland reaches twice it. A steeper slope is cloud that thickened while the target sank.
-LOWEST_SHARE, HIGHEST_SHARE = 0.35, 2.5
 MOST_AIRMASS = 3.0
 ALIKE_MAG = 0.05  # clear frames agree within so much, seeing and noise included
 STEP_MAG = 0.01  # between the slopes tried

@@ -1,5 +1,6 @@
 """Match a frame's stars to a reference frame's without a catalogue."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import exp, lgamma, log, radians, sin
@@ -23,6 +24,7 @@ FEWEST_PAIRS = 5
 SCALE_RANGE = (0.2, 5.0)
 SHORTEST_SIDE_PX = 20.0
 TOLERANCE_PX = 2.5
+SHIFT_CELL_PX = 4.0  # within which pairs are said to share a shift
 OWN_PX = 0.1  # by which even a bright star is off: distortion, refraction, sampling
 FAR_OFF = 3.0  # typical errors of a star
 UPRIGHT = 0.05  # sine of a turn that changes nothing about how frames overlap
@@ -56,9 +58,11 @@ def match_stars(
     """
     Find shift, rotation and scale between two star lists, or None when they do not match.
 
-    Triangles of the brightest stars, else of those that follow, with the same side ratios propose
-    a similarity; the one that brings most stars of both whole lists together is refined by least
-    squares, and accepted when so many pairs have a chance below 1e-10 of being an accident.
+    The shift that most pairs of bright stars share, upright or turned by half, is tried first: it
+    is what lies between most frames of one target. Else triangles of the brightest stars, else of
+    those that follow, with the same side ratios propose a similarity. The proposal that brings
+    most stars of both whole lists together is refined by least squares, and accepted when so many
+    pairs have a chance below 1e-10 of being an accident.
 
     Parameters
     ----------
@@ -83,16 +87,45 @@ def match_stars(
     if min(len(here), len(there)) < FEWEST_PAIRS:
         return None
     listed = sorted_points(there)
-    for first in FIRST_RANKS:
-        some = slice(first, first + BRIGHTEST)
-        best = best_guess(proposals(here[some], there[some], scales), here, listed)
-        if best is None:
-            continue
+    for best in guesses(here, there, listed, scales):
         factor, offset, pairs = refined(best, here, there, listed, np.array(reference.flux_adu))
         if believable(pairs, factor, offset, here, there, size, scales):
             shape = np.array(reference_size, float)
             return as_match(factor, offset, pairs, here, there, shape, size)
     return None
+
+
+def guesses(here: F64, there: F64, listed: Points, scales: tuple[float, float]) -> Iterator[F64]:
+    """Give what is worth refining, the cheapest to find first."""
+    if scales[0] < 1 < scales[1]:
+        plain = best_guess(shifts(here[:BRIGHTEST], there[:BRIGHTEST]), here, listed, clear=True)
+        if plain is not None:
+            yield plain
+    for first in FIRST_RANKS:
+        some = slice(first, first + BRIGHTEST)
+        best = best_guess(proposals(here[some], there[some], scales), here, listed)
+        if best is not None:
+            yield best
+
+
+def shifts(here: F64, there: F64) -> F64:
+    """Plain shifts that several pairs of two lists share, upright and turned by half.
+
+    As factors (1 or -1) and offsets, (n, 2) complex, the most pairs first.
+    """
+    found = []
+    for factor in (1.0, -1.0):
+        offsets = (as_complex(there)[:, None] - factor * as_complex(here)).ravel()
+        # Two grids, half a cell apart: no shift lies on the edge of a cell in both.
+        for aside in (0.0, 0.5):
+            across = np.floor(offsets.real / SHIFT_CELL_PX + aside).astype(np.int64)
+            up = np.floor(offsets.imag / SHIFT_CELL_PX + aside).astype(np.int64)
+            cells = across * (1 << 32) + up
+            _, inverse, counts = np.unique(cells, return_inverse=True, return_counts=True)
+            top = int(np.argmax(counts))
+            found.append((-int(counts[top]), factor, np.mean(offsets[inverse == top])))
+    found.sort(key=lambda one: one[0])
+    return np.array([(factor, offset) for _, factor, offset in found], complex)
 
 
 def points(stars: StarList) -> F64:
@@ -152,10 +185,13 @@ def likeliest(guesses: F64) -> F64:
     return np.asarray(guesses[np.argsort(-votes, kind="stable")][:MOST_GUESSES])
 
 
-def best_guess(guesses: F64, here: F64, there: Points) -> F64 | None:
-    """The proposal that brings most stars together; stops early at a clear winner."""
+def best_guess(guesses: F64, here: F64, there: Points, *, clear: bool = False) -> F64 | None:
+    """The proposal that brings most stars together; stops early at a clear winner.
+
+    `clear` wants no other.
+    """
     z = as_complex(here)
-    best, most = None, 0
+    best, most, enough = None, 0, max(12, 0.5 * min(len(here), len(there)))
     for start in range(0, len(guesses), 100):
         batch = guesses[start : start + 100]
         moved = (batch[:, :1] * z + batch[:, 1:]).ravel()
@@ -165,9 +201,9 @@ def best_guess(guesses: F64, here: F64, there: Points) -> F64 | None:
         top = int(np.argmax(hits))
         if hits[top] > most:
             best, most = batch[top], int(hits[top])
-        if most >= max(12, 0.5 * min(len(here), len(there))):
+        if most >= enough:
             break
-    return best if most >= FEWEST_PAIRS else None
+    return best if most >= (enough if clear else FEWEST_PAIRS) else None
 
 
 def as_xy(z: npt.NDArray[np.complex128]) -> F64:
@@ -195,13 +231,15 @@ def refined(
     factor, offset = complex(guess[0]), complex(guess[1])
     a, b = as_complex(here), as_complex(there)
     pairs = pair_up(factor, offset, here, listed, TOLERANCE_PX)
-    for reach in (TOLERANCE_PX, TOLERANCE_PX, 0.8 * TOLERANCE_PX):
+    fitted: I64 = np.zeros((0, 2), np.int64)
+    for reach in (TOLERANCE_PX, TOLERANCE_PX, 0.8 * TOLERANCE_PX, 0.0):
         if len(pairs) < 2:
             break
-        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]], flux[pairs[:, 0]])
-        pairs = pair_up(factor, offset, here, listed, reach)
-    if len(pairs) >= 2:
-        factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]], flux[pairs[:, 0]])
+        if not np.array_equal(pairs, fitted):  # the same pairs give the same
+            factor, offset = similarity(a[pairs[:, 0]], b[pairs[:, 1]], flux[pairs[:, 0]])
+            fitted = pairs
+        if reach:
+            pairs = pair_up(factor, offset, here, listed, reach)
     return factor, offset, pairs
 
 

@@ -5,9 +5,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from math import sqrt
 
-import numpy as np
-
 from runlog.core.frame import FaultName
+from runlog.core.quantiles import quantile
 from runlog.core.sensor.words import CAMERA_OR_CABLE
 from runlog.core.story.cooling import cooling_verdict
 from runlog.core.story.model import Lights, Opinion, PartVerdict, lost_by
@@ -96,9 +95,9 @@ def _beyond_sky(rows: Sequence[tuple[float, float]]) -> list[float]:
     """Give the noise of like frames over the usual one, what a brighter sky brings taken out."""
     if len(rows) < ENOUGH_ALIKE:
         return []
-    dark = float(np.quantile([sky for _, sky in rows], 0.25))
+    dark = quantile((sky for _, sky in rows), 0.25)
     own = [noise / sqrt(max(1.0, sky / dark)) for noise, sky in rows]
-    usual = float(np.quantile(own, 0.25))
+    usual = quantile(own, 0.25)
     return [noise / usual for noise in own] if usual > 0 else []
 
 
@@ -114,7 +113,7 @@ def _hot_pixels(lights: Lights) -> Iterator[PartVerdict]:
     alike = [shares for shares in groups.values() if len(shares) >= ENOUGH_ALIKE]
     if not alike:
         return
-    usual = [float(np.quantile(shares, 0.25)) for shares in alike]
+    usual = [quantile(shares, 0.25) for shares in alike]
     hot = [
         share
         for shares, low in zip(alike, usual, strict=True)

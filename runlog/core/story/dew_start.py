@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from runlog.core.frame import FaultName, Frame
 from runlog.core.grading.baseline import light_group, profile, shape_group
+from runlog.core.quantiles import quantile
 from runlog.core.story.model import Lights, Told
 
 F64 = npt.NDArray[np.float64]
@@ -129,10 +130,7 @@ def _against_usual(
     for light, value in zip(own, values, strict=True):
         if value is not None:
             groups.setdefault(group(light.frame), []).append(value)
-    usual = {
-        key: float(np.quantile(members, 0.25 if lowest else 0.75))
-        for key, members in groups.items()
-    }
+    usual = {key: quantile(members, 0.25 if lowest else 0.75) for key, members in groups.items()}
     return [
         None if v is None else v / usual[group(t.frame)] - 1
         for t, v in zip(own, values, strict=True)

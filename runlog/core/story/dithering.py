@@ -10,8 +10,7 @@ from itertools import groupby, pairwise
 from math import ceil, hypot
 from statistics import median
 
-import numpy as np
-
+from runlog.core.quantiles import quantile
 from runlog.core.story.model import Lights
 from runlog.core.story.places import Step, steps_by_stay
 
@@ -73,7 +72,7 @@ def dithering(lights: Lights) -> Dithering | None:
 
 def _least_move_px(sizes: Sequence[float]) -> float:
     """Give how long a step has to be to be none of guiding noise."""
-    quiet_px = float(np.quantile(sizes, 0.25))
+    quiet_px = quantile(sizes, 0.25)
     noise_px = MOVE_TIMES_QUIET * quiet_px if quiet_px < QUIET_PX else 0.0
     return max(MOVE_LEAST_PX, noise_px)
 

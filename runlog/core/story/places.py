@@ -4,8 +4,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-
-import numpy as np
+from math import hypot
 
 from runlog.core.story.model import Lights, Told
 
@@ -23,7 +22,7 @@ class Step:
     @property
     def size_px(self) -> float:
         """Length of the step."""
-        return float(np.hypot(self.dx_px, self.dy_px))
+        return hypot(self.dx_px, self.dy_px)
 
     @property
     def hours(self) -> float:

@@ -1,10 +1,8 @@
 """Where the frames point: dithers, jumps, drift, and what a verdict on pointing rests on."""
 
 from collections.abc import Iterator, Sequence
-from math import hypot
-from statistics import median
-
-import numpy as np
+from math import hypot, inf, sqrt
+from statistics import fmean, linear_regression, median
 
 from runlog.core.frame import FaultName
 from runlog.core.grading.faults.off_target import STARS_OF_A_FIELD
@@ -123,21 +121,20 @@ def find_drift(lights: Lights) -> Iterator[Event]:
 
 def _speed(stay: Lights) -> tuple[float, float]:
     """Speed in px an hour and its standard error, by straight lines through x and y."""
-    hours = np.array([(t.start - stay[0].start).total_seconds() / 3600 for t in stay])
-    centred = hours - hours.mean()
-    power = float(np.sum(centred**2))
+    hours = [(t.start - stay[0].start).total_seconds() / 3600 for t in stay]
+    power = sum((h - fmean(hours)) ** 2 for h in hours)
     if power == 0:
-        return 0.0, float("inf")
+        return 0.0, inf
     speeds, errors = [], []
     for shifts in (
         [t.frame.placement.shift_x_px for t in stay],
         [t.frame.placement.shift_y_px for t in stay],
     ):
-        values = np.array(shifts, dtype=float)
-        slope = float(np.sum(centred * values) / power)
-        rest = values - values.mean() - slope * centred
+        values = [shift or 0.0 for shift in shifts]
+        slope, start = linear_regression(hours, values)
+        rest2 = sum((v - start - slope * h) ** 2 for h, v in zip(hours, values, strict=True))
         speeds.append(slope)
-        errors.append(float(np.sqrt(np.sum(rest**2) / max(len(stay) - 2, 1) / power)))
+        errors.append(sqrt(rest2 / max(len(stay) - 2, 1) / power))
     return hypot(*speeds), hypot(*errors)
 
 

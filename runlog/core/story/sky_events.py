@@ -7,7 +7,6 @@ from runlog.core.frame import FaultName, Frame
 from runlog.core.grading.baseline import profile
 from runlog.core.grading.clear_view import SIDES
 from runlog.core.grading.faults.dew import LEVEL_WORDS
-from runlog.core.story.dew_start import traced_back
 from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
 from runlog.core.story.phrases import sky as say
 from runlog.core.story.thin_cloud import Spell, thin_cloud
@@ -45,7 +44,14 @@ def find_dew(lights: Lights) -> Iterator[Event]:
 
 def _dewed(lights: Lights) -> Iterator[Lights]:
     for stretch in stretches(lights, lambda t: t.has(FaultName.DEW), least=DEW_FRAMES):
-        yield [*traced_back(lights, stretch), *stretch] if _grows(stretch) else stretch
+        yield [*_before(lights, stretch), *stretch] if _grows(stretch) else stretch
+
+
+def _before(lights: Lights, stretch: Lights) -> Lights:
+    # Few nights have dew, and its fits need numpy, which takes longer to load than a night to tell.
+    from runlog.core.story.dew_start import traced_back
+
+    return traced_back(lights, stretch)
 
 
 def find_obstructions(lights: Lights) -> Iterator[Event]:

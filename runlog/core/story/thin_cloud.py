@@ -3,19 +3,16 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from itertools import groupby
+from itertools import groupby, pairwise
+from math import ceil, log10
 from statistics import mean, median
-
-import numpy as np
-import numpy.typing as npt
 
 from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import light_group
 from runlog.core.grading.policy import extinction_mag
-from runlog.core.sky.extinction import HIGHEST_SHARE, LOWEST_SHARE
+from runlog.core.quantiles import quantile
+from runlog.core.sky.clear_air import HIGHEST_SHARE, LOWEST_SHARE
 from runlog.core.story.model import Lights, Told
-
-F64 = npt.NDArray[np.float64]
 
 LOST = 0.04  # of the light; a clear night's own wandering stays below it
 LOST_ON_THE_WHOLE = 0.045
@@ -86,30 +83,33 @@ def _lost(lights: Lights) -> Iterator[_Lost]:
     for _, members in groupby(sorted(lights, key=key), key=key):
         own = sorted(members, key=lambda t: (t.start, t.frame.key))
         if len(own) >= GROUP_FRAMES:
-            shares = 1 - 10 ** (-0.4 * _loss_mag(own))
-            yield from (_Lost(t, float(s)) for t, s in zip(own, shares, strict=True))
+            lost_mag = _loss_mag(own)
+            yield from (_Lost(t, 1 - 10 ** (-0.4 * m)) for t, m in zip(own, lost_mag, strict=True))
 
 
-def _loss_mag(own: Lights) -> F64:
-    """Reckon each frame's loss in magnitudes, shape (n,), by the slope that leaves least of it."""
-    light = np.array([t.frame.placement.transparency for t in own], dtype=float)
-    mag = -2.5 * np.log10(light)
-    noise = TO_SIGMA * float(np.median(np.abs(np.diff(mag)))) / 2**0.5
-    airmass = np.array([t.frame.context.airmass or np.nan for t in own])
-    if np.isnan(airmass).any():
+def _loss_mag(own: Lights) -> list[float]:
+    """Reckon each frame's loss in magnitudes by the slope that leaves least of it."""
+    mag = [-2.5 * log10(t.frame.placement.transparency or 1.0) for t in own]
+    noise = TO_SIGMA * median(abs(b - a) for a, b in pairwise(mag)) / 2**0.5
+    airmass = [t.frame.context.airmass for t in own if t.frame.context.airmass]
+    if len(airmass) < len(own):
         return _from_clear(mag, noise)
     usual = extinction_mag(own[0].frame.context.filter)
     # A default was taken out of the light, or the run's own slope, which is nearer to the truth.
     least, most = (LOWEST_SHARE - 1) * usual, (HIGHEST_SHARE - 1) * usual
-    slopes = np.arange(least, most + SLOPE_STEP_MAG, SLOPE_STEP_MAG)
-    tried = [_from_clear(mag - slope * (airmass - airmass.min()), noise) for slope in slopes]
-    return min(tried, key=lambda loss: float(np.clip(loss - LOST / 2, 0.0, None).sum()))
+    steps = ceil((most - least) / SLOPE_STEP_MAG) + 1
+    low = [x - min(airmass) for x in airmass]
+    tried = [
+        _from_clear([m - slope * x for m, x in zip(mag, low, strict=True)], noise)
+        for slope in (least + n * SLOPE_STEP_MAG for n in range(steps))
+    ]
+    return min(tried, key=lambda lost: sum(max(m - LOST / 2, 0.0) for m in lost))
 
 
-def _from_clear(mag: F64, noise: float) -> F64:
+def _from_clear(mag: Sequence[float], noise: float) -> list[float]:
     """Reckon from the clearest twentieth of the night, by more frames than one."""
-    smooth = np.array(_smoothed(mag.tolist()))
-    return mag - (float(np.quantile(smooth, CLEAR_QUANTILE)) + CLEAR_SIGMAS * noise)
+    clear = quantile(_smoothed(mag), CLEAR_QUANTILE) + CLEAR_SIGMAS * noise
+    return [m - clear for m in mag]
 
 
 def _smoothed(values: Sequence[float]) -> list[float]:

@@ -21,6 +21,7 @@ from runlog.core.trends.statistics import (
     pettitt,
     pettitt_p,
     shift,
+    step_place,
     theil_sen,
 )
 
@@ -62,6 +63,12 @@ class Series:
     unit: str | None = None  # where it is not the kind's own
     points: tuple[Point, ...] = ()
     left_out: tuple[str, ...] = ()  # in words
+    nights_left_out: int = 0
+
+    @property
+    def nights(self) -> int:
+        """Count the nights that tell it or could."""
+        return len(self.points) + self.nights_left_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +103,7 @@ class Trend:
     p_adjusted: float | None = None
     change: Change | None = None  # the likeliest one, whether or not it holds
     after: str | None = None  # the note that is nearest to a change that holds
+    steps: bool = False  # it is told as a change at one night, not as a slope
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,9 +178,10 @@ def _without_season(years: Values, values: Values, kind: SeriesKind) -> tuple[Va
 def _change(series: Series, values: Values) -> Change | None:
     if len(values) < FEWEST_FOR_STEP:
         return None
-    at, points = pettitt(values).at, series.points
+    p, points = pettitt_p(values), series.points
+    at = step_place(values) if p < PERHAPS else pettitt(values).at
     size = shift(values[:at], values[at:])
-    return Change(points[at].night, points[at - 1].night, size, pettitt_p(values), at=at)
+    return Change(points[at].night, points[at - 1].night, size, p, at=at)
 
 
 def _judged(
@@ -180,7 +189,8 @@ def _judged(
 ) -> Trend:
     change = this.change and replace(this.change, p_adjusted=1.0 if step_p is None else step_p)
     moves, steps = p_adjusted < SURE, change is not None and change.p_adjusted < SURE
-    if change is not None and steps and (not moves or _is_step(this, change)):
+    told_step = change is not None and steps and (not moves or _is_step(this, change))
+    if change is not None and told_step:
         near = _note_near(this.series.points, change, notes)
         verdict, after = Trending.CHANGED, None if near is None else near.text
         reason = words.changed(this.series, change, near)
@@ -192,7 +202,7 @@ def _judged(
     doubts = _season_words(this, verdict)
     told = words.together(reason, doubts, *this.series.left_out)
     return Trend(
-        this.series, verdict, told, this.slope, this.kendall, p_adjusted, change, after
+        this.series, verdict, told, this.slope, this.kendall, p_adjusted, change, after, told_step
     )  # fmt: skip
 
 
@@ -231,3 +241,33 @@ def _note_near(points: Sequence[Point], change: Change, notes: Sequence[Noted]) 
 def usual(series: Series) -> float | None:
     """Give the middle of a series."""
     return median(p.value for p in series.points) if series.points else None
+
+
+def name_of(trend: Trend) -> str:
+    """Name a series: what is followed, filter, setting."""
+    parts = (trend.series.kind.label, trend.series.filter, trend.series.setting)
+    return ", ".join(part for part in parts if part)
+
+
+def fullest(found: Iterable[Trend]) -> list[Trend]:
+    """Choose of each kind the series that has most nights."""
+    most: dict[str, Trend] = {}
+    for trend in found:
+        kind = trend.series.kind.name
+        if kind not in most or len(trend.series.points) > len(most[kind].series.points):
+            most[kind] = trend
+    return list(most.values())
+
+
+def unknown_lines(found: Iterable[Trend]) -> list[str]:
+    """Say of each kind once why nothing can be said: of the series that has most nights.
+
+    Those that only need more nights are told in one line; what leaves nights out has a cure.
+    """
+    most = fullest(found)
+    waiting = [t for t in most if t.series.nights < FEWEST_FOR_TREND]
+    lines = [f"{name_of(t)}: {t.reason}" for t in most if t not in waiting]
+    if not waiting:
+        return lines
+    nights = max(len(t.series.points) for t in waiting)
+    return [*lines, words.few_nights([t.series.kind.label for t in waiting], nights)]

@@ -23,16 +23,17 @@ Number = TypeVar("Number", float, complex)
 
 def weigh(this: ComparedFrame, frames: int) -> ComparedFrame:
     """Weigh what is usual for a frame with earlier nights; `frames` of the run told the usual."""
-    if this.earlier is None:
-        return this
-    before = this.earlier.lights.get(this.frame.placement.matched_to or "")
+    earlier = None if this.earlier is None else this.earlier.earlier_alone
+    if earlier is None:
+        return this  # later nights reject nothing
+    before = earlier.lights.get(this.frame.placement.matched_to or "")
     own = this.light.transparency if frames else None
     return replace(
         this,
-        shape=_shape(this, this.earlier, frames),
+        shape=_shape(this, earlier, frames),
         light=replace(this.light, transparency=_mean(before, own, frames)),
-        shape_from=_named(this.earlier, this.shape.fwhm_px if frames else None),
-        light_from="" if before is None else f"{_whose(this.earlier, own)} clear frames",
+        shape_from=_named(earlier, this.shape.fwhm_px if frames else None),
+        light_from="" if before is None else f"{_whose(earlier, own)} clear frames",
     )
 
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from runlog.core.frame import StarList
-from runlog.core.stars.match import Match, match_stars
+from runlog.core.stars.match import Match, guesses, match_stars, points, refined
+from runlog.core.stars.neighbours import sorted_points
 from runlog.core.stars.throughput import throughput
 from runlog.measure import measure_frame
 from tests.measure.fields import Sensor, draw_field, moffat
@@ -41,6 +42,31 @@ def test_shift_and_rotation_are_those_applied(turn):
     assert match.shift_y_px == pytest.approx(-81.25, abs=0.1)
     assert (match.rotation_deg - turn + 180) % 360 - 180 == pytest.approx(0, abs=0.01)
     assert match.scale == pytest.approx(1, abs=1e-4)
+
+
+@pytest.mark.parametrize("turn", [0.0, 180.0])
+def test_a_plain_shift_gives_what_triangles_give(turn):
+    """Guards the short cut: to the last bit what the long way finds, upright and turned by half."""
+    rng = np.random.default_rng(7)
+    for _ in range(10):
+        reference = random_list(rng, 200)
+        other = moved(reference, rng, turn + 0.01, tuple(rng.uniform(-200, 200, 2)), keep=170)
+        here, there = points(reference), points(other)
+        plain, long = list(guesses(here, there, sorted_points(there), (0.97, 1.03)))[:2]
+        assert abs(plain[0]) == 1  # the short cut alone proposes exactly this
+        assert abs(long[0]) != 1
+        flux = np.array(reference.flux_adu)
+        a, b = (refined(g, here, there, sorted_points(there), flux) for g in (plain, long))
+        assert a[:2] == b[:2]
+        np.testing.assert_array_equal(a[2], b[2])
+
+
+def test_a_shift_is_not_taken_for_one_where_fields_differ():
+    """Guards strangers: no short cut where few stars meet; another field does not match."""
+    rng = np.random.default_rng(8)
+    for _ in range(20):
+        a, b = random_list(rng, 200), random_list(rng, 200)
+        assert match_stars(a, b, SIZE) is None
 
 
 def test_another_binning_matches_by_scale():

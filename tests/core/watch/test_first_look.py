@@ -1,5 +1,7 @@
 """The first look at a frame: by earlier nights and the run so far, by the rules of the grading."""
 
+from dataclasses import replace
+
 import pytest
 
 from runlog.core.frame import FaultName, Frame, Grade
@@ -121,3 +123,10 @@ def test_unmeasured_frame_is_ungraded_with_its_reason():
     run = changed(clean_run(4), [3], measured_with=None, notes=("frame is saturated",))
     verdict = first_look(run, run[3].key, POLICY).verdict
     assert (verdict.grade, verdict.note) == (Grade.UNGRADED, "frame is saturated")
+
+
+def test_later_nights_are_not_weighed_in():
+    """A watch that catches up on an old night rejects nothing by nights after it."""
+    later = {CLEAN: replace(HISTORY[CLEAN], later=3)}
+    (this, *_) = compared_frames(clean_run(5), POLICY, later)
+    assert weigh(this, 2) is this
