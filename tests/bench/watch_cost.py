@@ -54,7 +54,8 @@ class Running:
         return [json.loads(line) for line in text[: text.rfind("\n") + 1].splitlines()]
 
     def graded(self) -> int:
-        """Count the frames it told."""
+        """Count the frames it told; a watch that ended is no watch."""
+        assert self.process.poll() is None, f"it ended with exit code {self.process.returncode}"
         return sum(event["kind"] == "frame" for event in self.events())
 
     def kin(self) -> list[psutil.Process]:
