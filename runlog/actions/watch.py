@@ -31,6 +31,7 @@ QUIET_S = 1.0  # between two looks at a file that does not rest yet
 SILENT_S = 30.0  # without an answer: a share that hangs
 AT_ONCE = 16  # files read before they are settled together
 TRIES = 5  # at a file that could not be read through no fault of its own
+TO_LOOK_AT = (Arrival.NEW, Arrival.REWRITTEN)  # the second: a scan beside us was quicker
 ASLEEP = timedelta(seconds=60)  # a longer gap between two turns than was waited for
 SLICE_S = 0.25  # of waiting, so that Ctrl-C is heard soon
 
@@ -260,13 +261,11 @@ class Watch:
             self._unsettled = True
             self._machine.arrived(files)
             self._note_failures(files, stored)
-            self._watched.expect(
-                {
-                    outcome.frame.content_key: found.mtime_ns / 1e9
-                    for found, (outcome, arrival) in zip(files, stored, strict=True)
-                    if arrival is Arrival.NEW and outcome.frame is not None
-                }
-            )
+            for found, (outcome, arrival) in zip(files, stored, strict=True):
+                if outcome.frame is not None and arrival in TO_LOOK_AT:
+                    new = arrival is Arrival.NEW
+                    key, written_s = outcome.frame.content_key, found.mtime_ns / 1e9
+                    self._watched.expect(key, written_s, new=new)
         settle_all(self.engine, self.settings)
         events = self._watched.look(self.clock.now())
         self._unsettled = False

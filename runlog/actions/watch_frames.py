@@ -1,12 +1,12 @@
 """Frames that came while watching, run by run: looks, warnings, and frames that do not come."""
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection
 from datetime import datetime
 
 from sqlalchemy import Engine
 
 from runlog.actions.watch_events import Event, EventKind
-from runlog.actions.watch_run import RUNNING, Came, WatchedRun, came_from
+from runlog.actions.watch_run import RUNNING, Came, WatchedRun, came_from, is_of_now
 from runlog.config import Settings
 from runlog.core.columns import plural
 from runlog.store import watch as store
@@ -22,12 +22,15 @@ class Watched:
 
     def __init__(self, engine: Engine, settings: Settings) -> None:
         self._engine, self._settings = engine, settings
-        self._new: dict[str, float] = {}  # when the files of new frames were written, by key
+        self._came: dict[str, float] = {}  # when the files of frames were written, by key
+        self._new: set[str] = set()  # those that nobody else stored before us
         self._runs: dict[int, WatchedRun] = {}
 
-    def expect(self, written_s: Mapping[str, float]) -> None:
-        """Take in new frames by key, with when their files were written, to be looked at soon."""
-        self._new |= written_s
+    def expect(self, key: str, written_s: float, *, new: bool) -> None:
+        """Take in a frame to be looked at soon; one that was stored before only if of tonight."""
+        self._came[key] = written_s
+        if new:
+            self._new.add(key)
 
     def resumed(self, now: datetime) -> None:
         """Hear that the machine was asleep until now: no frame is overdue for that."""
@@ -38,15 +41,15 @@ class Watched:
 
     def look(self, now: datetime) -> list[Event]:
         """Look at the new frames, run by run."""
-        if not self._new:
+        if not self._came:
             return []
         with reading(self._engine) as connection:
-            ids = ids_of_keys(connection, list(self._new))
+            ids = ids_of_keys(connection, list(self._came))
             runs = {run_of_frame(connection, i) for i in ids.values()}
         events: list[Event] = []
         for run in sorted(runs, key=_in_order):
-            events += self._look_at(run, now, self._new.keys())
-        self._new = {}
+            events += self._look_at(run, now, self._came.keys())
+        self._came, self._new = {}, set()
         return events
 
     def catch_up(self, now: datetime, say: Say) -> list[Event]:
@@ -59,7 +62,7 @@ class Watched:
             events = self._look_at(run, now, None)
             frames = sum(event.kind is EventKind.FRAME for event in events)
             if frames:
-                say(f"Caught up with {plural(frames, 'frame')} of {self._runs[run.id].rig}")
+                say(f"Caught up with {plural(frames, 'frame')} of {events[0].rig}")
             self._say_standing(run, {event.cause for event in events if event.is_warning}, say)
             told += events
         return told
@@ -79,21 +82,25 @@ class Watched:
         """
         with reading(self._engine) as connection:
             watched = WatchedRun(connection, run, self._settings)
-            unseen = watched.unseen(keys)
+            unseen = [f for f in watched.unseen(keys) if f.key in self._new or is_of_now(f, now)]
             paths = came_from(connection, unseen)
         events: list[Event] = []
         for frame in unseen:
-            came = Came(paths.get(frame.identity.id, b""), self._new.get(frame.key))
+            came = Came(paths.get(frame.identity.id, b""), self._came.get(frame.key))
             events += watched.look_at(frame, came, now)
         events += watched.warn(watched.judge.caught_up(now), now)
+        if keys is None:  # nobody watched: for that no frame is overdue
+            watched.judge.resumed(now)
         write(self._engine, watched.keep)
         watched.kept()
-        self._runs[run.id] = watched
+        if watched.is_of_now(now):
+            self._runs[run.id] = watched
         return events
 
     def overdue(self, now: datetime) -> list[Event]:
         """Warn of a run whose next frame should have come by now."""
         events: list[Event] = []
+        self._runs = {i: run for i, run in self._runs.items() if run.is_of_now(now)}
         for run in self._runs.values():
             warned = run.warn(run.judge.overdue(now), now)
             if warned:

@@ -14,7 +14,7 @@ from runlog.core.watch.advice import advice, sentence
 from runlog.core.watch.alarms import Alarm, Alarms, Looked, advance, catch_up
 from runlog.core.watch.first_look import FirstLook, first_look
 from runlog.core.watch.kept import from_json, to_json
-from runlog.core.watch.overdue import overdue, resumed, waits_of
+from runlog.core.watch.overdue import heard, overdue, resumed, waits_of
 
 SOON = timedelta(seconds=120)  # a file's own time of change tells when it was complete
 
@@ -58,12 +58,14 @@ class Judge:
         self.state, alarms = advance(self.state, looked, now)
         return self._said(alarms)
 
+    def hear(self, other: Frame, now: datetime, written_s: float | None) -> None:
+        """Take note of a frame that is no light: the rig is at work."""
+        arrived = _arrived(now, written_s) if written_s is not None else _ended(other)
+        self.state = heard(self.state, other, arrived)
+
     def miss(self, frame: Frame, look: FirstLook) -> None:
         """Take in a frame that came unseen; when is not known."""
-        header = frame.header
-        assert header.taken_at_utc is not None  # it is of tonight
-        ended = header.taken_at_utc + timedelta(seconds=header.exposure_s or 0.0)
-        self.missed.append(Looked(frame, look, ended, live=False))
+        self.missed.append(Looked(frame, look, _ended(frame), live=False))
 
     def caught_up(self, now: datetime) -> list[Warned]:
         """Warn of what still stands after the frames that came unseen."""
@@ -124,6 +126,12 @@ def _before(frame: Frame, at: datetime | None) -> bool:
 def _time(frame: Frame) -> tuple[datetime, str]:
     assert frame.header.taken_at_utc is not None  # the caller chose those that have one
     return frame.header.taken_at_utc, frame.key
+
+
+def _ended(frame: Frame) -> datetime:
+    header = frame.header
+    assert header.taken_at_utc is not None  # it is of tonight
+    return header.taken_at_utc + timedelta(seconds=header.exposure_s or 0.0)
 
 
 def _arrived(now: datetime, written_s: float) -> datetime:

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
@@ -11,7 +11,7 @@ from runlog.actions.rig_settings import settings_of
 from runlog.actions.watch_events import FRESH, Event, EventKind
 from runlog.actions.watch_judge import Judge, Warned, judge_of, night_of
 from runlog.config import Settings
-from runlog.core.frame import Frame, Grade, Verdict
+from runlog.core.frame import Frame, Grade, Kind, Verdict
 from runlog.core.sky.daylight import sky_as_known
 from runlog.store import history, listing
 from runlog.store import watch as store
@@ -48,6 +48,10 @@ class WatchedRun:
         self._looks: list[store.FirstLook] = []
         self._told: list[Told] = []
 
+    def is_of_now(self, now: datetime) -> bool:
+        """Tell whether its night is going on."""
+        return any(is_of_now(light, now) for light in self.judge.lights[-1:])
+
     def unseen(self, keys: Collection[str] | None) -> list[Frame]:
         """List the frames that were not looked at yet, as they were taken; of some keys, or all."""
         frames = [f for f in self._frames if f.identity.id not in self._seen]
@@ -58,6 +62,8 @@ class WatchedRun:
         light = self._lights.get(frame.key)
         if light is None:
             self._keep_look(frame, Verdict(Grade.UNGRADED), now)
+            if frame.context.kind is not Kind.LIGHT and is_of_now(frame, now):
+                self.judge.hear(frame, now, came.written_s)
             return [_event(frame, None, came, self.rig, now)]
         look = self.judge.look(light)
         self._keep_look(frame, look.verdict, now)
@@ -83,7 +89,15 @@ class WatchedRun:
         """Store looks, warnings and their state together."""
         store.put_looks(connection, self._looks)
         store.put_told(connection, self._told)
+        store.put_told(connection, self._ended(connection))
         store.put_state(connection, self.run.id, self.judge.kept())
+
+    def _ended(self, connection: Connection) -> list[Told]:
+        """Note what ended without a word, so that it does not stand on the night's screen."""
+        stands, now = set(self.judge.state.on), datetime.now(UTC)
+        held = store.standing(connection, self.run.id)
+        ended = [one for one in held if one.kind == EventKind.ALARM and one.cause not in stands]
+        return [Told(self.run.id, now, "cleared", one.cause, "over") for one in ended]
 
     def kept(self) -> None:
         """Hear that it is stored."""

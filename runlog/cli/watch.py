@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.cli.common import Session, safe, talk
+from runlog.core.plain_values import plain
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
     from runlog.actions.hook import Hook
     from runlog.actions.scan_report import ScanReport
     from runlog.actions.watch_events import Event
-    from runlog.core.plain_values import plain
-from runlog.core.times import Zone
+    from runlog.core.times import Zone
 
 SCHEMA = "runlog.watch/1"
 ENDING = ("SIGINT", "SIGTERM")  # Ctrl-C, and a service that is stopped

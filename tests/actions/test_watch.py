@@ -285,6 +285,16 @@ def test_a_database_that_is_locked_loses_no_frame(night, drawn, monkeypatch):
     assert night.warnings() == [("alarm", "database"), ("cleared", "database")]
 
 
+def test_a_scan_beside_the_watch_swallows_no_frame(night, drawn):
+    """What another scan stored first is looked at all the same, once."""
+    night.begin()
+    feed(night, drawn[:3], STEP_S)
+    night.put(drawn[3])
+    scan_into(night.database, night.folder)
+    night.wait(20)
+    assert names(night) == [path.name for path in drawn[:4]]
+
+
 def test_an_earlier_night_that_is_copied_in_warns_of_nothing(tmp_path, worker, drawn):
     """Frames of long ago are graded as they come; nobody is woken for them."""
     night = Night(tmp_path, worker, DrawnClock(START + timedelta(days=40))).begin()

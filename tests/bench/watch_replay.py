@@ -1,6 +1,6 @@
 """Replay a run frame by frame with a clock that is passed in: first looks and warnings."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
@@ -9,9 +9,11 @@ from runlog.core.grading.grade import grade_run
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
 from runlog.core.watch.alarms import Alarm, Alarms, Looked, What, advance
-from runlog.core.watch.causes import found_in
+from runlog.core.watch.causes import found_in, off_set_point_c
 from runlog.core.watch.first_look import FirstLook, first_look
+from runlog.core.watch.overdue import overdue, waits_of
 
+TICK = timedelta(seconds=20)
 WRITTEN_S = 8.0  # from the end of an exposure until its file is measured
 REJECTS, DOUBTFUL = 3, 6  # in a row, from which a warning is due
 
@@ -87,6 +89,10 @@ def replay(
     state, looks, said = alarms or Alarms(), [], []
     for n, frame in enumerate(lights):
         now = arrival(frame)
+        for tick in ticks(state.pace.arrived_utc, now):
+            waits = waits_of(lights[n - 1], place_of(lights[n - 1]))
+            state, more = overdue(state, waits, tick)
+            said += [(n, alarm) for alarm in more]
         known = as_known_then(lights[: n + 1], history=bool(history))
         look = first_look(known, frame.key, policy, history)
         state, more = advance(state, Looked(known[n], look, now), now)
@@ -100,6 +106,20 @@ def arrival(frame: Frame) -> datetime:
     start, length_s = frame.header.taken_at_utc, frame.header.exposure_s or 0.0
     assert start is not None
     return start + timedelta(seconds=length_s + WRITTEN_S)
+
+
+def ticks(start: datetime | None, end: datetime) -> Iterator[datetime]:
+    """Let the clock go on between two frames."""
+    at = start + TICK if start else end
+    while at < end:
+        yield at
+        at += TICK
+
+
+def place_of(frame: Frame) -> tuple[float, float] | None:
+    """Give where a frame was taken, as its header says."""
+    at = frame.header.latitude_deg, frame.header.longitude_deg
+    return None if at[0] is None or at[1] is None else (at[0], at[1])
 
 
 # --- what is counted ------------------------------------------------------------------------
@@ -118,9 +138,10 @@ def due(run: Replayed) -> list[int]:
 
     By the first looks as they are weighed: a sky that brightens in twilight is not warned of.
     """
-    found, rejects, doubtful, said = [], 0, 0, False
+    found, rejects, doubtful, said, off_c = [], 0, 0, False, None
     for n, (frame, look) in enumerate(zip(run.frames, run.looks, strict=True)):
-        weights = found_in(frame, look, 0.0)
+        weights = found_in(frame, look, off_c)
+        off_c = off_set_point_c(frame)
         if weights is None:
             continue
         worst = max((w for own in weights.values() for w in own.values()), default=0.0)

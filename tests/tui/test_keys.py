@@ -388,19 +388,61 @@ class _NoProcess:
         self.stopped = True
 
 
-@pytest.mark.parametrize("key", ["s", "L"])
-async def test_scan_keys(running: Running, key: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """s and L start one scan, its progress shows, s stops it and says how it ended."""
+async def test_scan_keys(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    """s starts one scan, its progress shows, s stops it and says how it ended."""
     monkeypatch.setattr(_NoProcess, "started", [], raising=False)
     monkeypatch.setattr(scanning, "ScanProcess", _NoProcess)
     async with running() as pilot:
-        await pilot.press(key)
+        await pilot.press("s")
         await _until(lambda: "reading 3 of 9" in app_of(pilot).session.scan_words, pilot)
-        assert app_of(pilot).session.live == (key == "L")
         await pilot.press("s")
         await rest(pilot)
         assert app_of(pilot).session.said == "Scan stopped: 3 new frames"
         assert len(_NoProcess.started) == 1
+
+
+class _NoWatch:
+    """Stands where the watch would."""
+
+    began = stopped = 0
+    running = False
+
+    def __init__(self, *_: object) -> None:
+        self._tell = _[-1]
+
+    async def run(self) -> str:
+        import asyncio
+
+        self.running, self.began = True, self.began + 1
+        self._tell("watching, 2 new frames")
+        while self.running:
+            await asyncio.sleep(0.01)
+        self._tell("")
+        return ""
+
+    def stop(self) -> None:
+        self.running = False
+
+
+async def test_live_key(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    """L begins a watch, which says what came; L ends it; what ends it by itself is said."""
+    monkeypatch.setattr("runlog.tui.app.LiveWatch", _NoWatch)
+    async with running() as pilot:
+        session, watch = app_of(pilot).session, app_of(pilot).live_watch
+        await pilot.press("L")
+        await _until(lambda: "watching, 2 new frames" in session.scan_words, pilot)
+        assert session.live and watch.began == 1
+        await pilot.press("L")
+        await _until(lambda: not session.scan_words, pilot)
+        assert not session.live and not watch.running
+        monkeypatch.setattr(watch, "run", _broken)
+        await pilot.press("L")
+        await _until(lambda: session.said == "The watch broke off", pilot)
+        assert not session.live
+
+
+async def _broken() -> str:
+    return "The watch broke off"
 
 
 async def _until(found: Callable[[], bool], pilot: Pilot[Any]) -> None:

@@ -1,4 +1,4 @@
-"""The running night in the interface: warnings that hold on top, a watch as a process of its own."""
+"""The running night in the interface: warnings that hold on top, a watch of its own."""
 
 import asyncio
 import shutil

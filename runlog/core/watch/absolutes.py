@@ -7,7 +7,7 @@ from runlog.core.grading.compared import ComparedFrame
 from runlog.core.grading.faults.few_stars import LEAST, NO_STARS_FROM, is_wide
 from runlog.core.grading.faults.readout import READOUT
 from runlog.core.grading.faults.trailed import shows_lines
-from runlog.core.grading.physics import sure_eccentricity
+from runlog.core.grading.physics import disc, sure_eccentricity
 
 # A trail of more than one and a half star widths (see LONGEST in grading.physics), so much in one
 # direction: no optics do that (common practice, no source).
@@ -16,7 +16,7 @@ TRAIL, IN_ONE_DIRECTION = 0.75, 0.8
 
 def absolute_faults(this: ComparedFrame) -> tuple[Fault, ...]:
     """List what a frame is rejected for though nothing compares with it."""
-    return tuple([*_readout(this), *_trail(this), *_no_stars(this)])
+    return (*_readout(this), *_trail(this), *_no_stars(this), *_discs(this))
 
 
 def _readout(this: ComparedFrame) -> Iterator[Fault]:
@@ -40,3 +40,9 @@ def _no_stars(this: ComparedFrame) -> Iterator[Fault]:
         found = f"only {stars} star{'s' * (stars != 1)}" if stars else "no stars"
         text = f"{found} found ({NO_STARS_FROM}, unknown which)"
         yield Fault(FaultName.FEW_STARS, Grade.REJECT, text)
+
+
+def _discs(this: ComparedFrame) -> Iterator[Fault]:
+    found = disc(this.frame, this.policy)
+    if found is not None and found.grade is Grade.REJECT:
+        yield Fault(FaultName.DEFOCUSED, Grade.REJECT, found.evidence)

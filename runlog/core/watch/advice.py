@@ -1,7 +1,7 @@
 """What to do next, from the log: a sentence for a person, never a command to hardware."""
 
 from collections.abc import Callable, Mapping, Sequence
-from statistics import median
+from math import inf
 
 from runlog.core.frame import FaultName, Frame
 from runlog.core.times import clock
@@ -10,6 +10,8 @@ from runlog.core.watch.causes import COOLING
 from runlog.core.watch.overdue import OVERDUE
 
 THICK = 0.5  # of the light: less is not worth an exposure
+VEIL = 0.9  # of the light: more is no cloud to speak of
+PLAIN = 0.05  # in width: less is seeing
 SAME_FOCUS_STEPS = 1.0
 ENOUGH = 3
 
@@ -51,18 +53,15 @@ def advice(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
 
 
 def _refocus(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
-    """Compare the newest width with the narrow ones since the focuser last moved."""
-    if not frames:
-        return None
-    alike = _since_focus(frames)
-    widths = [f.measurement.fwhm_px for f in alike if f.measurement.fwhm_px]
-    if len(widths) < ENOUGH or len(alike) < ENOUGH:
-        return "refocus: the stars are wide and flat; this focus was never sharp, as far as is seen"
-    best = min(alike[:-1], key=lambda f: f.measurement.fwhm_px or float("inf"))
-    now = frames[-1]
-    up = (now.measurement.fwhm_px or 0.0) / (best.measurement.fwhm_px or 1.0) - 1
-    if up <= 0:
-        return None
+    """Compare the newest width with the narrowest since the focuser last moved."""
+    wide = [f for f in frames if f.measurement.fwhm_px]
+    alike = _since_focus(wide) if wide else []
+    if len(alike) < ENOUGH:
+        return "refocus: when this focus was sharp is not known"
+    now, best = alike[-1], min(alike, key=lambda f: f.measurement.fwhm_px or inf)
+    up = (now.measurement.fwhm_px or 0.0) / (best.measurement.fwhm_px or inf) - 1
+    if up < PLAIN:
+        return f"refocus: no frame since {_at(alike[0])} was sharper"
     return f"refocus: FWHM up by {100 * up:.0f} %{_cooled(best, now)}"
 
 
@@ -102,29 +101,10 @@ def _seeing(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
 
 
 def _cloud(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
-    light = _light_left(frames)
-    if light is None:
+    if alarm.light is None or alarm.light >= VEIL:
         return None
-    kind = "thick" if light < THICK else "thin"
-    return f"{kind} cloud since {clock(alarm.since_utc)}, light {100 * light:.0f} %"
-
-
-def _light_left(frames: Sequence[Frame]) -> float | None:
-    """Give the newest frame's light against the clearest of its field tonight or before."""
-    if not frames:
-        return None
-    last = frames[-1]
-    field = (last.placement.matched_to, last.context.filter)
-    lights = sorted(
-        f.placement.transparency
-        for f in frames
-        if (f.placement.matched_to, f.context.filter) == field and f.placement.transparency
-    )
-    own = last.placement.transparency
-    if own is None or len(lights) < ENOUGH or last.placement.matched_to is None:
-        return None
-    clear = max(median(lights), lights[round(0.9 * (len(lights) - 1))])
-    return own / clear
+    kind = "thick" if alarm.light < THICK else "thin"
+    return f"{kind} cloud since {clock(alarm.since_utc)}, light {100 * alarm.light:.0f} %"
 
 
 def _fixed(words: str) -> Callable[[Alarm, Sequence[Frame]], str | None]:
@@ -138,9 +118,7 @@ _SAY: Mapping[str, Callable[[Alarm, Sequence[Frame]], str | None]] = {
     FaultName.DEW: _fixed("look for dew: light is lost to halos around the stars"),
     FaultName.FEW_STARS: _fixed("look at the sky and the cover: hardly a star is seen"),
     FaultName.OBSTRUCTED: _fixed("something stands before a side of the frame: dome, roof or tree"),
-    FaultName.TRAILED: _fixed(
-        "stars trail: guiding, balance, wind or a cable, unknown which; look before the next hour"
-    ),
+    FaultName.TRAILED: _fixed("stars trail: guiding, balance, wind or a cable, unknown which"),
     FaultName.DOUBLED: _fixed("stars stand twice: something knocked or slipped in an exposure"),
     FaultName.OFF_TARGET: _fixed("the target is not where it was: solve and centre again"),
     FaultName.READOUT: _fixed("the camera's readout is broken: look at its cable and power"),

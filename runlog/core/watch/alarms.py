@@ -35,6 +35,7 @@ class Alarm:
     of: int = 0  # frames since the first of them
     words: str = ""  # its numbers: "light 41 % of usual"
     still: tuple[str, ...] = ()  # other causes that were warned of and stand
+    light: float | None = None  # share of the usual light, of the newest frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +190,8 @@ def _leading(charts: Mapping[str, Chart]) -> str:
 def _alarm(what: What, chart: Chart, looked: Looked, now: datetime) -> Alarm:
     cause = chart.leading
     words = alarm_words(cause, looked.frame, looked.look)
-    return Alarm(what, cause, now, chart.since_utc or now, chart.bad, chart.frames, words)
+    since, light = chart.since_utc or now, looked.look.light
+    return Alarm(what, cause, now, since, chart.bad, chart.frames, words, light=light)
 
 
 def _cleared(chart: Chart, after: Alarms, start: datetime, now: datetime) -> Alarm:

@@ -10,18 +10,22 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from runlog.core.frame import Frame, Grade, Verdict
-from runlog.core.grading.baseline import ENOUGH
+from runlog.core.grading.baseline import ENOUGH, UsualShape
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.faults.cloud import transparency
+from runlog.core.grading.faults.few_stars import LEAST, is_wide
 from runlog.core.grading.grade import checks_of, compared_frames, unmeasured, verdict_of
 from runlog.core.grading.history import History
 from runlog.core.grading.physics import passes_physics
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.usual_light import UsualCount
 from runlog.core.grading.width import at_airmass, sure_width
 from runlog.core.watch.absolutes import absolute_faults
-from runlog.core.watch.weighed import weigh
+from runlog.core.watch.weighed import in_true_focus, of_winged, weigh
 
 ONLY_SUDDEN = "no earlier night to compare with: only sudden changes are told"
+NEW_FIELD = "no earlier night shows this field: of its light only sudden losses are told"
+SHARPER = 0.88  # of the usual width: the run was out of focus by what makes a frame doubtful
 TOO_EARLY = "too early: no earlier night, and too few frames of this one, to compare with"
 
 
@@ -63,12 +67,9 @@ def first_look(
         return FirstLook(unmeasured(frame), Against.NOTHING)
     this = _beside(frames, frame, policy, history or {})
     against = _against(this)
-    if against is Against.NOTHING:
-        verdict = _by_itself(this)
-    else:
-        verdict = verdict_of(this, checks_of(this))
-    if against is Against.RUN and verdict.note is None:
-        verdict = replace(verdict, note=ONLY_SUDDEN)
+    alone = against is Against.NOTHING
+    verdict = _by_itself(this) if alone else verdict_of(this, checks_of(this))
+    verdict = replace(verdict, note=verdict.note or _not_compared(this, against))
     share, _ = transparency(this)
     return FirstLook(verdict, against, share, _times(this))
 
@@ -77,6 +78,15 @@ def _against(this: ComparedFrame) -> Against:
     if this.earlier is not None:
         return Against.NIGHTS
     return Against.RUN if this.shape.frames >= ENOUGH else Against.NOTHING
+
+
+def _not_compared(this: ComparedFrame, against: Against) -> str | None:
+    if against is Against.RUN:
+        return ONLY_SUDDEN
+    field = this.frame.placement.matched_to
+    if against is Against.NIGHTS and this.earlier and field not in this.earlier.lights:
+        return NEW_FIELD
+    return None
 
 
 def _times(this: ComparedFrame) -> float | None:
@@ -101,21 +111,33 @@ def _beside(
     frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
 ) -> ComparedFrame:
     """Set a frame beside the run so far, its usual by the frames that may speak for it."""
-    telling = _telling(frames, frame, policy, history)
-    whole = _compared(frames, frame, policy, history)
-    if len(telling) == len(frames):
-        return weigh(whole, _alike(telling, frame))
-    own = _compared(telling, frame, policy, history)
-    if own.earlier is None and own.shape.frames < ENOUGH:
-        return whole
+    measured = [f for f in frames if f.measurement.measured]
+    beside = compared_frames(measured, policy, history)
+    whole = _of(beside, frame)
+    telling = _telling(beside, frame)
+    own = whole if len(telling) == len(measured) else _compared(telling, frame, policy, history)
     usual = replace(whole, shape=own.shape, light=own.light, count=own.count)
-    return weigh(usual, _alike(telling, frame))
+    if own.earlier is None and own.shape.frames < ENOUGH:
+        usual = replace(usual, shape=_shape_of_bad(measured, frame, policy))
+    if usual.earlier is None and (_times(usual) or 1.0) <= SHARPER:
+        # The run was worse so far: its profile and its counts are no measure of a better frame.
+        usual = replace(usual, shape=replace(usual.shape, profile=None), count=UsualCount())
+    return in_true_focus(weigh(of_winged(usual), _alike(telling, frame)))
+
+
+def _shape_of_bad(frames: Sequence[Frame], frame: Frame, policy: Policy) -> UsualShape:
+    """Take the shape of a run so far that is impossible throughout; its profile tells no focus."""
+    with_stars = [f for f in frames if f.key == frame.key or not _is_starless(f, policy)]
+    return replace(_compared(with_stars, frame, policy, {}).shape, profile=None)
 
 
 def _compared(
     frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
 ) -> ComparedFrame:
-    beside = compared_frames(frames, policy, history)
+    return _of(compared_frames(frames, policy, history), frame)
+
+
+def _of(beside: Sequence[ComparedFrame], frame: Frame) -> ComparedFrame:
     return next(this for this in beside if this.frame.key == frame.key)
 
 
@@ -124,25 +146,29 @@ def _alike(frames: Sequence[Frame], frame: Frame) -> int:
     return sum(f.context.filter == name and f.key != frame.key for f in frames)
 
 
-def _telling(
-    frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
-) -> list[Frame]:
+def _telling(beside: Sequence[ComparedFrame], frame: Frame) -> list[Frame]:
     """Leave out the frames that must not say what is usual; the one looked at stays.
 
     What neither sky nor optics make of stars is left out always, and where earlier nights are
     known what these alone would reject.
     """
-    measured = [f for f in frames if f.measurement.measured]
-    bad = {f.key for f in measured if not passes_physics(f, policy.for_filter(f.context.filter))}
-    if history:
-        bad |= _rejected(measured, policy, history)
-    return [f for f in measured if f.key == frame.key or f.key not in bad]
-
-
-def _rejected(frames: Sequence[Frame], policy: Policy, history: History) -> set[str]:
-    beside = (weigh(this, 0) for this in compared_frames(frames, policy, history))
-    return {
-        this.frame.key
+    return [
+        this.frame
         for this in beside
-        if this.earlier is not None and verdict_of(this, checks_of(this)).grade is Grade.REJECT
-    }
+        if this.frame.key == frame.key or not (_is_impossible(this) or _is_rejected(this))
+    ]
+
+
+def _is_impossible(this: ComparedFrame) -> bool:
+    return _is_starless(this.frame, this.policy) or not passes_physics(this.frame, this.policy)
+
+
+def _is_starless(frame: Frame, policy: Policy) -> bool:
+    return (frame.measurement.stars or 0) < policy[LEAST] and is_wide(frame)
+
+
+def _is_rejected(this: ComparedFrame) -> bool:
+    if this.earlier is None:
+        return False
+    by_nights = weigh(this, 0)
+    return verdict_of(by_nights, checks_of(by_nights)).grade is Grade.REJECT

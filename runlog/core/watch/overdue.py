@@ -3,10 +3,10 @@
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from runlog.core.frame import Frame
+from runlog.core.frame import Frame, Kind
 from runlog.core.sky.sidereal import days_since_j2000, greenwich_sidereal_deg
 from runlog.core.watch.alarms import Alarm, Alarms, Step, What
-from runlog.core.watch.pace import LEAST_SLACK_S, Pace, due_utc
+from runlog.core.watch.pace import Pace, due_utc
 
 OVERDUE = "overdue"
 AGAIN = timedelta(minutes=30)
@@ -54,9 +54,8 @@ def due_at(pace: Pace, waits: Waits) -> datetime | None:
     due += timedelta(seconds=waits.focus_s)
     if _meridian_between(pace.arrived_utc, due, waits):
         due += timedelta(seconds=waits.flip_s + NEAR_MERIDIAN_S)
-    # One frame more, its gap and its slack must fit in before the end.
-    needs_s = pace.exposure_s + pace.overhead_s - LEAST_SLACK_S
-    fits_until = pace.arrived_utc + timedelta(seconds=max(needs_s, 0.0))
+    # One frame more must fit in before the end.
+    fits_until = pace.arrived_utc + timedelta(seconds=pace.exposure_s + pace.usual_gap_s)
     ends = [end for end in (waits.dark_until_utc, waits.ends_utc) if end is not None]
     if any(fits_until >= end for end in ends):
         return None
@@ -76,6 +75,21 @@ def overdue(alarms: Alarms, waits: Waits, now: datetime) -> Step:
     after = replace(alarms, pace=replace(pace, said=pace.said + 1))
     words = _words(pace, now)
     return after, [Alarm(What.OVERDUE, OVERDUE, now, pace.arrived_utc, words=words)]
+
+
+def heard(alarms: Alarms, other: Frame, arrived_utc: datetime) -> Alarms:
+    """Take note of a frame that is no light: the rig is at work.
+
+    After a focus frame a light is due as after a light. After darks, flats and bias frames it is
+    not known whether lights are to follow: nothing is overdue until one comes.
+    """
+    pace, length_s = alarms.pace, other.header.exposure_s or 0.0
+    if other.context.kind is not Kind.FOCUS:
+        return replace(alarms, pace=replace(pace, arrived_utc=None, start_utc=None, said=0))
+    if pace.arrived_utc is None:
+        return alarms
+    longer = replace(pace, arrived_utc=arrived_utc, start_utc=None)
+    return replace(alarms, pace=replace(longer, exposure_s=max(pace.exposure_s, length_s)))
 
 
 def resumed(alarms: Alarms, now: datetime) -> Alarms:

@@ -14,6 +14,8 @@ CLOCKS_APART_S = 60.0
 TO_SIGMA = 1.4826  # of a median absolute deviation, for a Gaussian
 LEAST_SLACK_S = 60.0
 ASSUMED_GAP_S = 30.0  # between frames, where none was seen yet (common practice, no source)
+# Until it is seen how this rig paces its frames: some wait on purpose, between two of a series.
+ENOUGH_GAPS, UNKNOWN_SLACK_S = 3, 900.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +42,13 @@ class Pace:
     @property
     def overhead_s(self) -> float:
         """Give the usual gap and what is allowed beyond it."""
-        usual = median(self.gaps_s) if self.gaps_s else ASSUMED_GAP_S
-        return usual + max(3 * TO_SIGMA * _mad(self.gaps_s), LEAST_SLACK_S)
+        least_s = LEAST_SLACK_S if len(self.gaps_s) >= ENOUGH_GAPS else UNKNOWN_SLACK_S
+        return self.usual_gap_s + max(3 * TO_SIGMA * _mad(self.gaps_s), least_s)
+
+    @property
+    def usual_gap_s(self) -> float:
+        """Give the usual gap from the end of a frame to the next start."""
+        return median(self.gaps_s) if self.gaps_s else ASSUMED_GAP_S
 
 
 def next_frame(pace: Pace, frame: Frame, arrived_utc: datetime, *, live: bool) -> Pace:
