@@ -28,7 +28,7 @@ from tests.tui.nights import Wish, build, with_sweep
 
 COLUMNS, LINES = 160, 48
 SITE = Settings(latitude_deg=50.1, longitude_deg=14.4)
-PRESSES = 15
+PRESSES, MARKED = 15, 20
 
 
 def big_database(path: Path, frames: int) -> None:
@@ -111,7 +111,7 @@ async def _places(pilot: Any, found: dict[str, float], folder: Path) -> None:
         await _told(pilot, found, f"rig: {part}", "right")
     await pilot.press("4")
     await _told(pilot, found, "export: counted", "e")
-    frames = str(pilot.app.screen.query_one("#amount").content).split(",")[0]
+    frames = str(pilot.app.screen.query_one("#amount").content).split(", ")[0]
     pilot.app.screen.query_one("Input").value = str(folder / "bench.txt")
     await _told(pilot, found, f"export: list written, {frames}", "enter")
 
@@ -258,7 +258,7 @@ def _places_in_terminal(terminal: Terminal) -> dict[str, float]:
         time.sleep(3)
     terminal.send("2")
     terminal.until(lambda shown: "nothing against it" in shown)
-    terminal.send("Home", "r")
+    terminal.send("Home", *["Space"] * MARKED, "r")  # a frame is too short to change any sum
     terminal.until(lambda shown: "u undoes" in shown)
     terminal.send("4")  # on without a rest, so that it is not yet settled
     terminal.until(lambda shown: "set goal" in shown and "all" in _sums(shown))

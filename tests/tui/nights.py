@@ -276,7 +276,7 @@ def _put_files(connection: Any, rows: Sequence[dict[str, Any]], folder: str) -> 
     connection.execute(insert(m.header), headers)
     h = m.header.c
     own = select(h.digest, h.id).where(h.frame_id.in_([header["frame_id"] for header in headers]))
-    known_by = {digest: header_id for digest, header_id in connection.execute(own)}
+    known_by = {row.digest: row.id for row in connection.execute(own)}
     for row in rows:
         path = f"{row['content_key']}.fits".encode()
         file = {"root_id": root_id, "path": path, "size": 1, "mtime_ns": 1,
