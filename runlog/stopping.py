@@ -39,7 +39,7 @@ _state = _State()
 
 def listen() -> None:
     """Hear Ctrl-C from now on; only where a process of ours begins."""
-    _begin()
+    begin()
     signal.signal(signal.SIGINT, _heard)
     sys.unraisablehook = _unraisable
 
@@ -89,6 +89,11 @@ def stored(what: str = "", rest: str = FOLLOWS) -> None:
         _state.rest = rest
 
 
+def done_before() -> str:
+    """Say what a person asked for and was done, where a command failed after that."""
+    return f"Before that: {'; '.join(_state.done)}" if _state.done else ""
+
+
 def last_words() -> str:
     """Say what a command that is stopped leaves, and how to go on."""
     if _state.done:
@@ -96,7 +101,8 @@ def last_words() -> str:
     return HALF_WAY if _state.changed else NOTHING
 
 
-def _begin() -> None:
+def begin() -> None:
+    """Know nothing yet of what the command does that now begins."""
     global _state
     _state = _State()
 

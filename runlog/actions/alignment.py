@@ -45,7 +45,7 @@ def alignments(
     with reading(engine) as connection:
         frames = lights_in_time(connection, replace(selection, night=None))
         nights = _by_rig_and_night(frames)
-        places = {key: _place(connection, own, settings, mirrored) for key, own in nights.items()}
+        places = {key: place_of(connection, own, settings, mirrored) for key, own in nights.items()}
     found: list[tuple[Row, Alignment]] = []
     for rig in sorted({rig for rig, _ in nights}):
         own = {key: frames for key, frames in nights.items() if key[0] == rig}
@@ -66,8 +66,11 @@ def _by_rig_and_night(frames: Sequence[Frame]) -> Mapping[tuple[str, str], list[
     return found
 
 
-def _place(
-    connection: Connection, frames: Sequence[Frame], settings: Settings, mirrored: bool | None
+def place_of(
+    connection: Connection,
+    frames: Sequence[Frame],
+    settings: Settings,
+    mirrored: bool | None = None,
 ) -> Standpoint:
     """Give where a night's telescope stood, and whether its image is mirrored."""
     header = next(

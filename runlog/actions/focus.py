@@ -92,6 +92,15 @@ def focus(engine: Engine, settings: Settings, selection: Selection = EVERYTHING)
     return FocusTold(sweeps, others, lost)
 
 
+def focus_of_rig(connection: Connection, rig: str) -> RigFocus | None:
+    """Judge all sweeps of one rig; None where there is none."""
+    frames = focus_frames(connection, Selection(rigs=(rig,)))
+    if not frames:
+        return None
+    changes = changes_by_rig(connection).get(rig, ())
+    return rig_focus(rig, sweeps_of(frames), changes, _aperture(connection, frames))
+
+
 def _by_rig(frames: Sequence[Frame]) -> Mapping[str, list[Frame]]:
     groups: dict[str, list[Frame]] = {}
     for frame in frames:

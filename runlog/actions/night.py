@@ -9,7 +9,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.night_sky import site_of, sky_of_night
+from runlog.actions.months import facts_of_months, with_sweeps
+from runlog.actions.night_sky import RunSky, sky_of_run
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
 from runlog.actions.totals import AllTime, added_totals, all_time
@@ -17,11 +18,11 @@ from runlog.config import Settings
 from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
+from runlog.core.grading.history import History
+from runlog.core.grading.policy import Policy
 from runlog.core.ledger.totals import Total
 from runlog.core.selection import EVERYTHING, Selection
-from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
 from runlog.core.sky.horizon import LIMB_DEG
-from runlog.core.sky.night_sky import midnight_of
 from runlog.core.stars.angles import usual_deg
 from runlog.core.story.against_history import Fact, facts, with_facts
 from runlog.core.story.charged import lost_by_cause
@@ -68,10 +69,29 @@ def night_reports(
 def morning(engine: Engine, settings: Settings, selection: Selection = EVERYTHING) -> Morning:
     """Report the runs of a selection as `night_reports` does, with the totals of all time."""
     with reading(engine) as connection:
-        runs = _choose(connection, selection)
-        whole = all_time(connection)
-        reports = [_report(connection, run, settings, whole) for run in runs]
-        return Morning(reports, whole.totals(settings))
+        nights, whole = nights_in_full(connection, settings, selection)
+        return Morning([night.report for night in nights], whole.totals(settings))
+
+
+@dataclass(frozen=True, slots=True)
+class NightInFull:
+    """A run's report, and what it was told from."""
+
+    report: NightReport
+    lights: Sequence[Frame]
+    told: Sequence[Told]
+    sky: RunSky
+    earlier: History
+    policy: Policy
+
+
+def nights_in_full(
+    connection: Connection, settings: Settings, selection: Selection = EVERYTHING
+) -> tuple[list[NightInFull], AllTime]:
+    """Load whole runs as `night_reports` does, each with its frames and its sky; and all sums."""
+    runs = _choose(connection, selection)
+    whole = all_time(connection)
+    return [_in_full(connection, run, settings, whole) for run in runs], whole
 
 
 def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
@@ -95,39 +115,39 @@ def _choose(connection: Connection, selection: Selection) -> Sequence[Row[Any]]:
     )
 
 
-def _report(
+def _in_full(
     connection: Connection, run: Row[Any], settings: Settings, whole: AllTime
-) -> NightReport:
+) -> NightInFull:
     settings = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     lights = [frame for frame in frames if frame.is_light]
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
-    doubt = IN_DOUBT if place_in_doubt(f.context.sun_alt_deg for f in lights) else ""
-    site = None if doubt else site_of(lights, settings)
-    sky = sky_of_night(connection, run.id, run.night, site)
-    told = _told(connection, run, lights, doubt)
+    sky = sky_of_run(connection, run.id, run.night, lights, settings)
+    earlier = of_frames(connection, run.rig_id, run.night, lights)
+    told = told_of(lights, earlier, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(
         told,
         settings.policy,
-        sky.dark if sky else None,
-        sky.moon if sky else (),
-        midnight_of(run.night, sky.site) if sky else None,
+        sky.dark,
+        sky.moon,
+        sky.midnight,
         own,
-        doubt,
-        place=(sky.site.latitude_deg, sky.site.longitude_deg) if sky else None,
-        others=_others(frames),
+        sky.doubt,
+        place=sky.place,
+        others=others_of(frames),
         stood=_stood(connection, run, lights),
     )
-    verdicts = with_facts(story.verdicts, _facts(connection, run))
+    found = [*_facts(connection, run), *facts_of_months(connection, run, lights, settings)]
+    verdicts = with_sweeps(connection, run, lights, with_facts(story.verdicts, found))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
-    return NightReport(
+    report = NightReport(
         night=run.night or None,
         night_from=total_store.night_sources(connection, run.id).get(run.id),
         rig=run.rig,
-        dark=sky.dark if sky else None,
+        dark=sky.dark,
         pace=story.pace,
         counts={grade: sum(f.judgement.grade is grade for f in lights) for grade in Grade},
         added=added_totals(connection, run.id, settings, whole),
@@ -137,10 +157,11 @@ def _report(
         to_check=tuple(to_check(verdicts)),
         questions=_questions(connection, lights),
         others=tuple(kinds.most_common()),
-        doubt=doubt,
+        doubt=sky.doubt,
         notes=notes.of_night(connection, run.rig_id, run.night),
         copies=taken - len(lights),
     )
+    return NightInFull(report, lights, told, sky, earlier, settings.policy)
 
 
 def _facts(connection: Connection, run: Row[Any]) -> Iterator[Fact]:
@@ -154,7 +175,7 @@ def _with_paths(event: Event, paths: Mapping[str, str | None]) -> NightEvent:
     return NightEvent(**asdict(event), first_path=paths[event.first], last_path=paths[event.last])
 
 
-def _others(frames: Sequence[Frame]) -> list[Taken]:
+def others_of(frames: Sequence[Frame]) -> list[Taken]:
     """List what else a run took while it was dark: the rig was not idle then."""
     return [
         Taken(f.context.kind, f.header.taken_at_utc, _end(f.header.taken_at_utc, f))
@@ -183,9 +204,9 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def _told(connection: Connection, run: Row[Any], lights: Sequence[Frame], doubt: str) -> list[Told]:
+def told_of(lights: Sequence[Frame], earlier: History, doubt: str) -> list[Told]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
-    alone = alone_in(lights, of_frames(connection, run.rig_id, run.night, lights))
+    alone = alone_in(lights, earlier)
     return [
         Told(
             _in_doubt(frame) if doubt else frame,

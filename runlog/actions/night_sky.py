@@ -1,13 +1,66 @@
 """Sun and Moon of a run's night, where its site is known: as stored, else reckoned."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import Connection
 
 from runlog.config import Settings
 from runlog.core.frame import Frame
-from runlog.core.sky.night_sky import NightSky, Site, night_sky
+from runlog.core.sky.daylight import IN_DOUBT, place_in_doubt
+from runlog.core.sky.night_sky import NightSky, Site, midnight_of, night_sky
 from runlog.store.night_sky import get_night_sky
+
+
+@dataclass(frozen=True, slots=True)
+class RunSky:
+    """What is known of Sun and Moon in the night of a run."""
+
+    sky: NightSky | None = None
+    midnight: datetime | None = None  # the Sun is lowest
+    doubt: str = ""  # why nothing is known
+
+    @property
+    def dark(self) -> tuple[datetime, datetime] | None:
+        """When the Sun is 18 degrees down."""
+        return self.sky.dark if self.sky else None
+
+    @property
+    def moon(self) -> Sequence[tuple[datetime, bool]]:
+        """When the Moon crosses the horizon, and whether it rises."""
+        return self.sky.moon if self.sky else ()
+
+    @property
+    def place(self) -> tuple[float, float] | None:
+        """Latitude and longitude, degrees."""
+        return (self.sky.site.latitude_deg, self.sky.site.longitude_deg) if self.sky else None
+
+
+def sky_of_run(
+    connection: Connection, run_id: int, night: str, lights: Sequence[Frame], settings: Settings
+) -> RunSky:
+    """Give what is known of Sun and Moon; nothing where the lights say the place is wrong."""
+    return _unless_in_doubt(
+        night, lights, lambda: sky_of_night(connection, run_id, night, site_of(lights, settings))
+    )
+
+
+def sky_over(night: str, lights: Sequence[Frame], settings: Settings) -> RunSky:
+    """Reckon what `sky_of_run` gives, for a night that goes on."""
+    site = site_of(lights, settings)
+    return _unless_in_doubt(
+        night, lights, lambda: night_sky(night, site) if night and site else None
+    )
+
+
+def _unless_in_doubt(
+    night: str, lights: Sequence[Frame], sky_of: Callable[[], NightSky | None]
+) -> RunSky:
+    if place_in_doubt(f.context.sun_alt_deg for f in lights):
+        return RunSky(doubt=IN_DOUBT)
+    sky = sky_of()
+    return RunSky(sky, midnight_of(night, sky.site) if sky else None)
 
 
 def site_of(lights: Iterable[Frame], settings: Settings) -> Site | None:

@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import replace
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
 from itertools import islice
 
@@ -18,12 +18,12 @@ from runlog.actions.restate import hours_now, restatements
 from runlog.actions.roots import folders_to_scan
 from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
-from runlog.core.failures import OWN_FAULT, PATIENCE_SETTING, place_of
-from runlog.errors import CrampedError
 from runlog.ingest import leftovers
+from runlog.ingest.alone import outcome_of, read_alone
 from runlog.ingest.discover import FoundFile, Walk, is_gone, same_time
 from runlog.ingest.harmless import is_harmless
 from runlog.ingest.pool import default_workers, pool
+from runlog.ingest.remote import Place
 from runlog.ingest.task import (
     MEASURE_VERSION,
     MEASURED,
@@ -48,6 +48,9 @@ FEW = 2  # so few files are read at once, without the second it takes to start w
 
 Report = Callable[[Progress], None]
 Stop = Callable[[], bool]
+Tell = Callable[[str], None]
+Takes = Callable[[FoundFile], bool]
+Crew = Callable[[int], AbstractContextManager[Executor]]  # of so many readers
 
 
 def scan(
@@ -59,19 +62,27 @@ def scan(
     report: Report = lambda _: None,
     stop: Stop = lambda: False,
     remeasure: bool = False,
+    takes: Takes = lambda _: True,
+    cluster: str | None = None,
+    tell: Tell = lambda _: None,
 ) -> ScanReport:
     """Bring the database up to date with the frames under some folders.
 
+    What it does not take is left as it was known, as what is still being written.
+    With `cluster`, the address of a scheduler, its workers read; `tell` hears what is to be known.
     With `remeasure`, also what an earlier version measured: each frame keeps its old numbers until
     the new ones are stored, so that it may be stopped at any moment and goes on the next time.
     """
     began = time.monotonic()
     leftovers.clear()
     roots = folders_to_scan(engine, settings, folders)
-    job = _Scan(engine, settings, report, stop, remeasure=remeasure)
+    job = _Scan(engine, settings, report, stop, remeasure=remeasure, takes=takes)
     job.look(roots)
     before = hours_now(engine) if job.todo else {}
-    job.read_all(workers or default_workers())
+    if cluster is None:
+        job.read_all(workers or default_workers())
+    elif job.todo:
+        job.read_all_by(cluster, tell)
     if not job.stopped():
         job.note_missing(roots)
         job.note_scanned(roots)
@@ -106,9 +117,17 @@ class _Scan:
     """One scan: what is known, what is to do, what came of it."""
 
     def __init__(
-        self, engine: Engine, settings: Settings, report: Report, stop: Stop, *, remeasure: bool
+        self,
+        engine: Engine,
+        settings: Settings,
+        report: Report,
+        stop: Stop,
+        *,
+        remeasure: bool,
+        takes: Takes,
     ) -> None:
         self.engine, self.settings, self.report, self.stop = engine, settings, report, stop
+        self.takes = takes
         self.result = ScanReport()
         with reading(engine) as connection:
             self.roots = Roots.load(connection)
@@ -127,6 +146,7 @@ class _Scan:
         self.cramped: list[Task] = []  # what wants more memory than a worker's share
         self.seen: set[bytes] = set()
         self.there: set[int] = set()  # roots of which something was seen
+        self.crew: Crew = pool
 
     def stopped(self) -> bool:
         self.result.interrupted = self.result.interrupted or self.stop()
@@ -164,8 +184,9 @@ class _Scan:
         known = self.known.get(found.path)
         if root := self.roots.over(found.path) if known is None else self.roots[known.root_id]:
             self.there.add(root.id)
-        if known is None or not _is_same(known, found):
-            self.todo.append(found)
+        if known is None or not is_same(known, found):
+            if self.takes(found):
+                self.todo.append(found)
             return
         if known.missing:
             back.append(known.id)
@@ -239,6 +260,26 @@ class _Scan:
             self.report(Progress("reading", done, len(self.todo)))
         self._store(batch)
 
+    def read_all_by(self, address: str, tell: Tell) -> None:
+        """Read by the workers of a cluster, each of which finds the files where it has them."""
+        from runlog.ingest.cluster import cluster
+        from runlog.store.roots_files import machines
+
+        with reading(self.engine) as connection:
+            everywhere = machines(connection)
+        folders = {root.id: everywhere.get(root.id, {}) for root in self.roots.all}
+        named = {root.name: folders[root.id] for root in self.roots.all}
+
+        def find(path: bytes) -> Place:
+            stamp = self.batches.stamps[path]
+            root_id = stamp.place.root_id
+            name = self.roots[root_id].name
+            return Place(name, stamp.place.path, stamp.size, folders[root_id])
+
+        with cluster(address, named, find, tell) as workers:
+            self.crew = lambda _: nullcontext(workers)
+            self.read_all(workers.size)
+
     def _store(self, batch: Sequence[Outcome]) -> None:
         for outcome, arrival in self.batches.write(batch):  # counted only once it is safely in
             self.result.count(outcome, arrival)
@@ -246,7 +287,7 @@ class _Scan:
     def _is_again(self, stamp: FileStamp) -> bool:
         """Tell whether a file is read only to be measured again: it has not changed."""
         known = self.known.get(stamp.path)
-        return known is not None and _is_same(known, stamp) and stamp.path in self.old
+        return known is not None and is_same(known, stamp) and stamp.path in self.old
 
     def _task(self, found: FoundFile) -> Task:
         stamp = stamp_of(self.roots, found.path, found.size, found.mtime_ns)
@@ -277,11 +318,11 @@ class _Scan:
     def _by(self, workers: int, waiting: Iterator[Task]) -> Iterator[Outcome]:
         """Read by so many workers; a file that kills its worker is read alone, then given up."""
         while True:
-            with pool(workers) as executor:
+            with self.crew(workers) as executor:
                 broken = yield from self._drain(executor, waiting, workers)
             if not broken:
                 return
-            yield from map(_alone, broken)
+            yield from map(read_alone, broken)
 
     def _drain(
         self, executor: Executor, waiting: Iterator[Task], workers: int
@@ -301,7 +342,7 @@ class _Scan:
                 if isinstance(future.exception(), BrokenProcessPool):
                     return list(running.values())
                 task = running.pop(future)
-                outcome = _outcome(future, task)
+                outcome = outcome_of(future, task)
                 if outcome.cramped and workers > 1:
                     self.cramped.append(task)
                 else:
@@ -310,33 +351,7 @@ class _Scan:
                 running = {future: task for future, task in running.items() if not future.cancel()}
 
 
-def _outcome(future: "Future[Outcome]", task: Task) -> Outcome:
-    """Give what a worker sent back; what it could not send is no reason to lose the others."""
-    error = future.exception()
-    if error is None:
-        return future.result()
-    if isinstance(error, MemoryError):
-        return Outcome(task.path, failure=CrampedError().what, passing=True, cramped=True)
-    why = f"{OWN_FAULT}, not through its own fault ({place_of(error)})"
-    return Outcome(task.path, failure=why, passing=True)
-
-
-def _alone(task: Task) -> Outcome:
-    """Read a file in a process of its own, which may end without a word; its time is noted."""
-    with leftovers.temporary_folder() as folder:
-        notes = os.path.join(folder, "notes")
-        with pool(1) as executor:
-            future = executor.submit(read_file, replace(task, last_words=notes))
-            if not isinstance(future.exception(), BrokenProcessPool):
-                return _outcome(future, task)
-        why = "made its worker process die (out of memory?)"
-        # Only the watch over its time writes there.
-        if os.path.exists(notes) and os.path.getsize(notes):
-            why = f"hung until its worker process was ended (see {PATIENCE_SETTING})"
-        return Outcome(task.path, failure=why, passing=True)
-
-
-def _is_same(known: KnownFile, found: FoundFile | FileStamp) -> bool:
+def is_same(known: KnownFile | FoundFile, found: FoundFile | FileStamp) -> bool:
     """Tell whether a file is as it was when it was read."""
     return known.size == found.size and same_time(known.mtime_ns, found.mtime_ns)
 

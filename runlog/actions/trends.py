@@ -40,6 +40,12 @@ def trends(
     return [t for t in found if _is_asked(t, selection, what)]
 
 
+def trends_in(connection: Connection, selection: Selection, rig_id: int) -> list[Trend]:
+    """Judge all series of one rig."""
+    found = _runs_of_rigs(connection, selection).get(rig_id)
+    return trends_of_rig(gather(*found), _noted(connection, rig_id)) if found else []
+
+
 def names_of(text: str | None) -> tuple[str, ...]:
     """Read the names of series, as in "fwhm,tilt"."""
     if text is None:

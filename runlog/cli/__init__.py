@@ -20,11 +20,15 @@ COMMANDS: Mapping[str, str] = {
     "review": "Review the last night in the terminal (also plain `runlog`).",
     "scan": "Find new frames, read, measure, store and grade them.",
     "night": "Show the morning summary of a night (the last one by default).",
+    "report": "Write a page to keep: a night, in one file to read, print and pass on.",
     "nights": "List all nights, a line each.",
     "frames": "List frames with measurements, grade and reasons.",
     "totals": "Show hours per target and filter, and what is still to go.",
     "goal": "Set what is wanted of a target and filter: hours, a ratio, a gain.",
     "forecast": "Say how many more nights the goals need, from your own record.",
+    "worth": "Show what keeping or dropping a frame does to the finished picture.",
+    "losses": "Rank what cost you light: rejects by cause, width, sky, unused dark.",
+    "sublength": "Say which lengths of exposure serve best, and what limits them.",
     "tonight": "Plan the night: what each goal gets, and the order that serves them best.",
     "ahead": "Show the good nights to come of each goal, and the end of its season.",
     "targets": "List targets and their doubts; merge, split, rename.",
@@ -82,14 +86,15 @@ class LazyCommands(Suggesting):
     type=click.Path(dir_okay=False),
     help="Config file (default: RUNLOG_CONFIG).",
 )
+@click.option("--utc", is_flag=True, help="Write times in UTC, not by the site's clock.")
 @click.version_option(package_name="runlog")
 @click.pass_context
-def cli(ctx: click.Context, db: str | None, config: str | None) -> int:
+def cli(ctx: click.Context, db: str | None, config: str | None, utc: bool) -> int:
     """Look at every frame of your nights: what went wrong, what is banked, what is to go.
 
     Start with: runlog scan FOLDER, then: runlog
     """
-    ctx.obj = {"db": db, "config": config}
+    ctx.obj = {"db": db, "config": config, "utc": utc}
     return 0 if ctx.invoked_subcommand else _plain(ctx)
 
 
@@ -147,13 +152,15 @@ def _run() -> int:
 
 
 def _ran() -> int:
+    stopping.begin()
     try:
         result = cli.main(prog_name="runlog", standalone_mode=False)
         stopping.over()
         sys.stdout.flush()
         return int(result or 0)
     except RunlogError as error:
-        click.echo(_harmless(f"runlog: {error}"), err=True)
+        before = stopping.done_before()
+        click.echo(_harmless(f"runlog: {error}" + (before and f"\n  {before}")), err=True)
         return int(error.exit_code)
     except click.ClickException as error:
         said = io.StringIO()

@@ -15,6 +15,7 @@ from runlog.cli.common import (
     talk,
     with_session,
 )
+from runlog.cli.completing import stored
 from runlog.cli.plain_table import table
 
 if TYPE_CHECKING:
@@ -25,11 +26,13 @@ BEST = 7  # nights shown of each goal
 
 
 @click.command("ahead")
-@click.argument("target", required=False)
+@click.argument("target", required=False, shell_complete=stored("targets"))
 @click.option("--nights", type=int, default=60, show_default=True, help="How far to look.")
 @click.option("--date", metavar="DATE", help="From another evening on: 2026-12-03.")
-@click.option("--rig", help="A rig, by its name or part of it.")
-@click.option("--filter", "filter_", help="One filter, in any spelling.")
+@click.option("--rig", shell_complete=stored("rigs"), help="A rig, by its name or part of it.")
+@click.option(
+    "--filter", "filter_", shell_complete=stored("filters"), help="One filter, in any spelling."
+)
 @listing
 @with_session
 def command(

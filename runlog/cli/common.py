@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runlog.core.columns import written
-from runlog.core.csv_text import csv_text, plain
+from runlog.core.csv_text import csv_text
 from runlog.core.escape import escaped_line
+from runlog.core.plain_values import plain
 from runlog.errors import RunlogError
 
 if TYPE_CHECKING:
@@ -75,23 +76,30 @@ KNOWN_ENDS = (RunlogError, OSError, click.ClickException, click.Abort, click.exc
 
 
 def named_store(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --db and --config."""
+    """Add --db, --config and --utc."""
     config = click.option(
         "--config", metavar="FILE", type=click.Path(dir_okay=False), help="Config file."
     )
+    utc = click.option("--utc", is_flag=True, help="Write times in UTC, not by the site's clock.")
     db = click.option("--db", metavar="URL", help="Database: a file or a URL (default: RUNLOG_DB).")
-    return db(config(command))
+    return db(config(utc(command)))
 
 
 def group_session(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --db and --config to a group, for the commands in it."""
+    """Add --db, --config and --utc to a group, for the commands in it; or to what needs none."""
 
     @named_store
     @click.pass_context
     def run(
-        ctx: click.Context, /, *args: Any, db: str | None, config: str | None, **kwargs: Any
+        ctx: click.Context,
+        /,
+        *args: Any,
+        db: str | None,
+        config: str | None,
+        utc: bool,
+        **kwargs: Any,
     ) -> Any:
-        given = {"db": db, "config": config}
+        given = {"db": db, "config": config, "utc": utc}
         ctx.obj = (ctx.obj or {}) | {key: value for key, value in given.items() if value}
         return command(*args, **kwargs)
 
@@ -99,10 +107,9 @@ def group_session(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def with_session(command: Callable[..., int]) -> Callable[..., int]:
-    """Add --db and --config, which may stand before or after the command's name."""
+    """Add --db, --config and --utc, which may stand before or after the command's name."""
 
     @named_store
-    @click.option("--utc", is_flag=True, help="Write times in UTC, not by the site's clock.")
     @click.pass_context
     def run(
         ctx: click.Context, /, db: str | None, config: str | None, utc: bool, **kwargs: Any
@@ -113,14 +120,15 @@ def with_session(command: Callable[..., int]) -> Callable[..., int]:
         name = config or given.get("config")
         path = Path(name) if name else None
         # A group's own command knows them from here.
-        ctx.obj = given | {"db": db or given.get("db"), "config": name}
+        utc = utc or bool(given.get("utc"))
+        ctx.obj = given | {"db": db or given.get("db"), "config": name, "utc": utc}
         named = ctx.obj["db"] or os.environ.get(DB_VARIABLE)
         session = Session(
             named or default_database(),
             path,
             load_settings(path),
             bool(named),
-            utc or bool(given.get("utc")),
+            utc,
         )
         try:
             return command(session, **kwargs)

@@ -21,6 +21,7 @@ from runlog.cli.common import (
 from runlog.cli.plain_table import table
 from runlog.cli.progress import grading_bar
 from runlog.core.corrections.correction import in_words
+from runlog.core.times import times_in
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -146,7 +147,8 @@ def _list(session: Session, asked: dict[str, Any], as_json: bool, as_csv: bool) 
         echo_csv(rows, "id field value selection frames who at_utc undoes stands".split())
     elif rows:
         said = [row | {"what": _what(row)} for row in rows]
-        show(table(said, "id what frames selection who at_utc stands".split()))
+        with times_in(session.zone(engine)):
+            show(table(said, "id what frames selection who at_utc stands".split()))
     elif chosen.asks_nothing:
         talk("Nothing was ever corrected.")
     else:

@@ -1,11 +1,12 @@
 """runlog forecast: how many more nights the goals need."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show, talk, with_session
 from runlog.cli.plain_table import table
 from runlog.core.columns import hours, plural, share
 
@@ -17,29 +18,48 @@ DROP = "priority record_nights usual_night_s kept_s goal_s"
 # One night is no record to learn from, and a grade or fault takes nights apart: of clouded frames
 # alone nothing is ever kept.
 @choosing(without="night grade fault")
+@click.option("--date", metavar="DATE", help="From another evening on: 2026-12-03.")
 @listing
 @with_session
-def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
+def command(
+    session: Session, date: str | None, as_json: bool, as_csv: bool, asked: dict[str, Any]
+) -> int:
     """Forecast the nights each goal needs, from what your own nights brought.
 
     A target or filter chooses goals; dates, a season or a rig the nights that are learned from.
     A night means one on which the filter was used, as long as yours usually are. The range is 8 in
-    10: one time in ten it takes fewer, one time in ten more.
+    10: one time in ten it takes fewer, one time in ten more. The dates come from a thousand drawn
+    years: clear nights as yours were by month, the share of the dark you keep, when each target is
+    up, and goals that share nights as runlog tonight would. The weather to come is not known.
     """
-    from runlog.actions.forecast import FORECAST_KEYS, forecast
+    from runlog.actions.chances import KEYS, with_chances
+    from runlog.actions.forecast import forecast
+    from runlog.actions.tonight import Asked
 
     engine = session.engine()
-    found = forecast(engine, session.settings, session.selection(engine, asked))
+    chosen = session.selection(engine, asked)
+    found = forecast(engine, session.settings, chosen)
+    when = Asked(datetime.now(UTC), date, None, chosen)
+    found["rows"] = with_chances(engine, session.settings, when, found["rows"])
     if as_json:
         echo_json("runlog.forecast/1", found)
     elif as_csv:
-        echo_csv(found["rows"], FORECAST_KEYS)
+        echo_csv(found["rows"], KEYS)
     elif not found["rows"]:
         talk("There is no goal yet. Set one: runlog goal TARGET FILTER HOURS")
     else:
         show(table(found["rows"], SHOWN, DROP))
+        _chances(found["rows"])
         _tell(found["pace"])
     return 0
+
+
+def _chances(rows: list[dict[str, Any]]) -> None:
+    from rich.text import Text
+
+    said = [f"{r['target']} {r['filter']}: {r['chances']}" for r in rows if r["chances"]]
+    if said:
+        show(Text(""), *(Text(safe(line)) for line in said))
 
 
 def _tell(pace: dict[str, Any]) -> None:

@@ -10,6 +10,7 @@ from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
 from runlog.cli.plain_table import table
 from runlog.core.columns import plural
+from runlog.core.times import times_in
 
 SHOWN = (
     "key taken_at_utc target filter exposure_s fwhm_px eccentricity background_adu stars grade "
@@ -34,7 +35,8 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     elif as_csv:
         echo_csv(rows, ROW_KEYS)
     else:
-        show_frames(rows, short_keys(engine, rows))
+        with times_in(session.zone(engine)):
+            show_frames(rows, short_keys(engine, rows))
     return 0
 
 

@@ -4,7 +4,7 @@ from importlib.resources import files
 
 import click
 
-from runlog.cli.common import table_width, talk
+from runlog.cli.common import group_session, table_width, talk
 
 # In the order a newcomer reads them.
 TOPICS = {
@@ -13,7 +13,12 @@ TOPICS = {
     "marks": "your own grades",
     "grades": "how frames are graded",
     "hours": "hours, effective time, goals and what is to go",
+    "plans": "tonight, and the weeks ahead",
+    "watch": "watching while the night runs: warnings, a hook, a service",
+    "rig": "focus, polar axis, trends over months",
     "lists": "JSON, CSV and their schemas",
+    "club": "one database for several machines",
+    "cluster": "measuring on several machines",
     "completion": "completion in the shell",
 }
 WIDEST = 100  # cells a line of text may have and still be read
@@ -30,6 +35,7 @@ def text_of(topic: str) -> str:
 
 @click.command("guide")
 @click.argument("topic", required=False, shell_complete=_topics)
+@group_session
 def command(topic: str | None) -> int:
     """Read about TOPIC at more length; without one, the topics are named."""
     if topic is None:

@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,6 +10,7 @@ import click
 from runlog.cli.choosing import choosing
 from runlog.cli.common import Session, shown, talk, who, with_session
 from runlog.core.columns import plural
+from runlog.core.times import times_in
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -30,18 +31,36 @@ GRADES = ("keep", "doubtful", "reject", "auto")
 @click.option(
     "--from-folders", is_flag=True, help="Reject what lies in folders you named for rejects."
 )
+@click.option(
+    "--as-advised", is_flag=True, help="Mark those that fit as runlog worth advises: keep, reject."
+)
+@click.option(
+    "--weights", type=click.Choice(["equal", "best"]), help="How your stack weighs (--as-advised)."
+)
 @with_session
-def command(session: Session, words: tuple[str, ...], from_folders: bool, **given: Any) -> int:
+def command(
+    session: Session,
+    words: tuple[str, ...],
+    from_folders: bool,
+    as_advised: bool,
+    weights: str | None,
+    **given: Any,
+) -> int:
     """Grade frames yourself; your grade outranks the automatic one.
 
     FRAME is a key as `runlog frames` shows it, a path, or a file name (also as --csv writes it).
     Where several nights have a file of that name, --night tells which is meant. Without a FRAME,
     the options choose light frames as those of `runlog frames` do: what would be marked is shown,
     and you are asked; --yes marks without asking. `auto` takes your grade back. Nothing is
-    forgotten: every mark stays in the history.
+    forgotten: every mark stays in the history. --as-advised takes no grade: it is that of
+    `runlog worth`, and what it calls look, either or unknown stays as it is.
     """
     if from_folders:
         return _from_folders(session)
+    if as_advised:
+        return _as_advised(session, words, weights or "equal", **given)
+    if weights:
+        raise click.UsageError("--weights goes with --as-advised")
     frames, mark = _apart(words)
     return _mark(session, frames, mark, **given)
 
@@ -54,6 +73,39 @@ def _from_folders(session: Session) -> int:
         talk("No unmarked frame lies in a folder named for rejects")
         return ExitCode.DONE
     talk(f"{plural(count, 'frame')} marked reject; runlog mark FRAME auto takes it back")
+    return ExitCode.DONE
+
+
+def _as_advised(
+    session: Session,
+    words: tuple[str, ...],
+    weights: str,
+    *,
+    note: str | None,
+    last: bool,
+    yes: bool,
+    asked: dict[str, Any],
+) -> int:
+    """Mark by what keeping does to the picture, after a look at both lists and the sentences."""
+    from runlog.actions.mark import mark_these
+    from runlog.actions.worth import marks_advised, picture_rows, worth
+    from runlog.core.worth.stack import Weights
+
+    if words or last:
+        raise click.UsageError("--as-advised takes options that choose frames; no FRAME, no grade")
+    engine = session.engine()
+    chosen = session.selection(engine, asked)
+    found = worth(engine, session.settings, chosen, Weights(weights))
+    advised = marks_advised(found)
+    if not advised:
+        talk("Nothing is advised of the frames that fit; see: runlog worth")
+        return ExitCode.DONE
+    talk(*(picture["text"] for picture in picture_rows(found)))
+    if not yes and not _agreed(session, engine, advised):
+        return ExitCode.USAGE
+    for mark, ids in advised.items():
+        count = mark_these(engine, session.settings, ids, mark, note, who())
+        _tell(mark, count, [])
     return ExitCode.DONE
 
 
@@ -78,27 +130,28 @@ def _mark(
     if choosing_some:
         chosen = session.selection(engine, asked | {"frames": frames})
         found = lights_to_mark(engine, chosen, last=last)
-        if not (frames or last or yes) and not _agreed(engine, found, mark):
+        if not (frames or last or yes) and not _agreed(session, engine, {mark: found}):
             return ExitCode.USAGE
         count = mark_these(engine, session.settings, found, mark, note, who())
     else:
         count = mark_frames(engine, session.settings, frames, mark, note, who())
-    _tell(engine, mark, count, found if last else [])
+    _tell(mark, count, _lines(session, engine, found) if last else [])
     return ExitCode.DONE
 
 
-def _tell(engine: "Database", mark: str, count: int, named: Sequence[int]) -> None:
+def _tell(mark: str, count: int, named: Sequence[str]) -> None:
     said = "back to the automatic grade" if mark == "auto" else f"marked {mark}"
-    which = f" ({'; '.join(_lines(engine, named))})" if named else ""
+    which = f" ({'; '.join(named)})" if named else ""
     talk(f"{plural(count, 'frame')} {said}{which}")
 
 
-def _agreed(engine: "Database", found: Sequence[int], mark: str) -> bool:
+def _agreed(session: Session, engine: "Database", found: Mapping[str, Sequence[int]]) -> bool:
     """Show what would be marked and ask; where nobody can answer, nothing is marked."""
-    lines = _lines(engine, found[:SHOWN])
-    talk(f"{plural(len(found), 'frame')} would be marked {mark}:", *(f"  {x}" for x in lines))
-    if len(found) > SHOWN:
-        talk(f"  and {len(found) - SHOWN} more")
+    for mark, ids in found.items():
+        lines = _lines(session, engine, ids[:SHOWN])
+        talk(f"{plural(len(ids), 'frame')} would be marked {mark}:", *(f"  {x}" for x in lines))
+        if len(ids) > SHOWN:
+            talk(f"  and {len(ids) - SHOWN} more")
     if not sys.stdin.isatty():
         talk("Nothing is marked yet: the same with --yes marks them")
         return False
@@ -108,14 +161,15 @@ def _agreed(engine: "Database", found: Sequence[int], mark: str) -> bool:
     return False
 
 
-def _lines(engine: "Database", ids: Sequence[int]) -> list[str]:
+def _lines(session: Session, engine: "Database", ids: Sequence[int]) -> list[str]:
     """Say which frames these are: key, start, target, filter, grade and file."""
     from runlog.actions.frames import frame_rows, short_keys
     from runlog.core.selection import Selection
 
     rows = frame_rows(engine, Selection(frame_ids=tuple(ids)))
     keys = short_keys(engine, rows)
-    return [_line(row, keys[row["fingerprint"]]) for row in rows]
+    with times_in(session.zone(engine)):
+        return [_line(row, keys[row["fingerprint"]]) for row in rows]
 
 
 def _line(row: dict[str, Any], key: str) -> str:

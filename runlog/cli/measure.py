@@ -9,7 +9,8 @@ from runlog.cli.plain_table import table
 from runlog.cli.second_opinion import side_by_side
 from runlog.errors import ExitCode
 
-SHOWN = "path kind filter stars fwhm_px fwhm_arcsec eccentricity hfr_px background_adu noise_adu"
+SHOWN = "path kind filter fwhm_px fwhm_arcsec eccentricity background_adu noise_adu".split()
+DROP = "noise_adu filter kind fwhm_arcsec background_adu"
 
 
 @click.command("measure")
@@ -42,7 +43,7 @@ def command(
     else:
         read = [row | {"path": os.path.basename(row["path"])} for row in rows if not row["error"]]
         if read:
-            show(table(read, SHOWN.split()))
+            show(table(read, SHOWN, DROP))
             talk(*(safe(f"{row['path']}: {row['note']}") for row in read if row["note"]))
         for row in read if second_opinion else ():
             show(*side_by_side(row["path"], row["second_opinion"]))

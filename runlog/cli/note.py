@@ -19,6 +19,7 @@ from runlog.cli.common import (
 )
 from runlog.cli.completing import stored
 from runlog.cli.plain_table import table
+from runlog.core.times import times_in
 
 if TYPE_CHECKING:
     from runlog.actions.notes import Noted
@@ -100,13 +101,15 @@ def _tell(done: "Noted") -> None:
 def _list(session: Session, as_json: bool, as_csv: bool) -> int:
     from runlog.actions.notes import notes_book
 
-    rows = [asdict(note) for note in notes_book(session.engine())]
+    engine = session.engine()
+    rows = [asdict(note) for note in notes_book(engine)]
     if as_json:
         echo_json("runlog.notes/1", {"rows": [{key: row[key] for key in KEYS} for row in rows]})
     elif as_csv:
         echo_csv(rows, KEYS)
     elif rows:
-        show(table([row | {"what": _what(row)} for row in rows], SHOWN))
+        with times_in(session.zone(engine)):
+            show(table([row | {"what": _what(row)} for row in rows], SHOWN))
     else:
         talk('Nothing is noted of any rig. As in: runlog note "collimated"')
     return 0

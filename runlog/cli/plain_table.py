@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from runlog.cli.common import Rows, shown
-from runlog.core.columns import COLUMNS
+from runlog.core.columns import COLUMNS, NOTHING
+from runlog.core.moments import MOMENTS
 
 GAP = "  "
 WRAPPED = frozenset(
@@ -69,18 +70,32 @@ class _Grid:
 
     @cached_property
     def cells(self) -> dict[str, list[str]]:
-        return {key: [shown(row, key) for row in self.rows] for key in self.keys}
+        return {key: self._cells(key) for key in self.keys}
+
+    def _cells(self, key: str) -> list[str]:
+        if key in MOMENTS:
+            found = MOMENTS[key].cells([row.get(key) for row in self.rows])
+            return [NOTHING if cell is None else cell for cell in found]
+        return [shown(row, key) for row in self.rows]
+
+    @cached_property
+    def labels(self) -> dict[str, str]:
+        return {key: self._label(key) for key in self.keys}
+
+    def _label(self, key: str) -> str:
+        if key in MOMENTS:
+            return MOMENTS[key].heading(row.get(key) for row in self.rows)
+        return COLUMNS[key].label
 
     @cached_property
     def widest(self) -> dict[str, int]:
         return {
-            key: max(map(cell_len, (COLUMNS[key].label, *cells)))
-            for key, cells in self.cells.items()
+            key: max(map(cell_len, (self.labels[key], *cells))) for key, cells in self.cells.items()
         }
 
     def _least(self, key: str) -> int:
         """Find how narrow a column may be."""
-        label = cell_len(COLUMNS[key].label)
+        label = cell_len(self.labels[key])
         if key in SHORTENED:
             return max(min(self.widest[key], LEAST), label)
         if key in WRAPPED:
@@ -103,7 +118,7 @@ class _Grid:
 
     def laid(self, widths: dict[str, int]) -> Iterator[str]:
         """Write heading, rule and rows."""
-        heads = {key: [COLUMNS[key].label] for key in widths}
+        heads = {key: [self.labels[key]] for key in widths}
         yield from _line(heads, widths)
         yield "─" * (sum(widths.values()) + len(GAP) * (len(widths) - 1))
         for n in range(len(self.rows)):
@@ -115,7 +130,7 @@ class _Grid:
         for n, row in enumerate(self.rows):
             yield "  ".join(self.cells[key][n] for key in self.keys[:2])
             known = [key for key in self.keys[2:] if row.get(key) not in (None, [], "")]
-            said = (f"{COLUMNS[key].label} {self.cells[key][n]}" for key in known)
+            said = (f"{self.labels[key]} {self.cells[key][n]}" for key in known)
             yield from (f"  {line}" for line in wrapped(", ".join(said), width - 2))
 
 

@@ -22,7 +22,8 @@ from runlog.cli.common import (
 from runlog.cli.completing import stored
 from runlog.cli.naming import Suggesting
 from runlog.cli.progress import grading_bar
-from runlog.core.columns import plural
+from runlog.core.columns import plural, written
+from runlog.core.times import times_in
 
 if TYPE_CHECKING:
     from runlog.core.grading.policy import Policy
@@ -162,7 +163,8 @@ def history(session: Session, as_json: bool, as_csv: bool) -> int:
     """Show what each rig was ever graded by, who said so, and when."""
     from runlog.actions.rig_settings import settings_history, written_sections
 
-    found = settings_history(session.engine())
+    engine = session.engine()
+    found = settings_history(engine)
     rows = [{key: getattr(entry, key) for key in HISTORY_KEYS} for entry in found]
     if as_json:
         echo_json("runlog.policy-history/1", {"rows": rows})
@@ -170,8 +172,10 @@ def history(session: Session, as_json: bool, as_csv: bool) -> int:
     if as_csv:
         echo_csv(rows, HISTORY_KEYS)
         return 0
+    zone = session.zone(engine)
     for row in rows:
-        click.echo(safe(f"{row['at_utc']:%Y-%m-%d %H:%M} UTC  {row['rig']}: {row['who']}"))
+        with times_in(zone):
+            click.echo(safe(f"{written('at_utc', row['at_utc'])}  {row['rig']}: {row['who']}"))
         for line in written_sections(row["says"]) or ["the defaults throughout"]:
             click.echo(safe(f"    {line}"))
     return 0

@@ -10,6 +10,7 @@ from runlog.cli.common import Session, echo_csv, echo_json, listing, safe, show,
 from runlog.cli.naming import Suggesting
 from runlog.cli.plain_table import table
 from runlog.core.columns import plural
+from runlog.core.times import times_in
 
 KEYS = "name path missing files scanned_at_utc machines".split()
 SHOWN = "root where files scanned_at_utc".split()
@@ -27,17 +28,20 @@ def command(ctx: click.Context, session: Session, as_json: bool, as_csv: bool) -
     """
     if ctx.invoked_subcommand is not None:  # which reads --db and --config here
         config = session.config and str(session.config)
-        ctx.obj = {"db": session.database if session.named else None, "config": config}
+        ctx.obj |= {"db": session.database if session.named else None, "config": config}
         return 0
     from runlog.actions.roots import list_roots
 
-    rows = [asdict(line) for line in list_roots(session.engine())]
+    engine = session.engine()
+    rows = [asdict(line) for line in list_roots(engine)]
     if as_json:
         echo_json("runlog.roots/1", {"rows": rows})
     elif as_csv:
         echo_csv(rows, KEYS)
     elif rows:
-        show(table([row | {"root": row["name"], "where": _where(row)} for row in rows], SHOWN))
+        said = [row | {"root": row["name"], "where": _where(row)} for row in rows]
+        with times_in(session.zone(engine)):
+            show(table(said, SHOWN))
     else:
         talk("No file is known yet. Scan your frames: runlog scan FOLDER")
     return 0

@@ -26,24 +26,45 @@ NAMED = 20  # failures named one by one; the rest are counted
 @click.command("scan")
 @click.argument("folders", nargs=-1, type=click.Path(path_type=bytes), metavar="[FOLDER]...")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes (default: by cores).")
+@click.option("--cluster", metavar="ADDRESS", help="Read by the workers of a Dask cluster.")
 @click.option(
     "--remeasure", is_flag=True, help="Measure again what an earlier version of runlog measured."
 )
-@click.option("--json", "as_json", is_flag=True, help="Write the summary as JSON.")
+@click.option("--watch", is_flag=True, help="Go on: grade frames as they come, and warn.")
+@click.option(
+    "--every", type=click.FloatRange(0.2, 600), metavar="SECONDS", help="Watch so often (5)."
+)
+@click.option("--hook", metavar="COMMAND", help="Have warnings told to COMMAND while watching.")
+@click.option("--json", "as_json", is_flag=True, help="Write the summary, or the events, as JSON.")
 @with_session
 def command(
     session: Session,
     folders: tuple[bytes, ...],
     workers: int | None,
+    cluster: str | None,
     remeasure: bool,
+    watch: bool,
+    every: float | None,
+    hook: str | None,
     as_json: bool,
 ) -> int:
     """Find new and changed frames, read, measure, store and grade them.
 
     Without FOLDER, looks again at the folders scanned before. A second scan reads only what is
     new. Files are only ever read, never changed. Ctrl-C stops cleanly; the next scan goes on.
+
+    With --watch it goes on until Ctrl-C: a line a frame, warnings on stderr, and with --json a
+    line of JSON an event. More: runlog guide watch
     """
-    result = run_scan(session, folders, workers, remeasure=remeasure)
+    if watch:
+        from runlog.cli.watch import run_watch
+
+        if remeasure or workers or cluster:
+            raise click.UsageError("--watch goes without --remeasure, --workers and --cluster.")
+        return run_watch(session, folders, every_s=every, hook=hook, as_json=as_json)
+    if every is not None or hook is not None:
+        raise click.UsageError("--every and --hook go with --watch.")
+    result = run_scan(session, folders, workers, cluster=cluster, remeasure=remeasure)
     if as_json:
         echo_json("runlog.scan/1", _body(result))
     tell(result)
@@ -58,11 +79,12 @@ def run_scan(
     folders: tuple[bytes, ...],
     workers: int | None = None,
     *,
+    cluster: str | None = None,
     remeasure: bool = False,
 ) -> "ScanReport":
     """Scan with a progress bar on stderr."""
     with _gentle_stop() as stop:  # first: an interrupt raised among imports may get lost
-        return _scan_until(stop, session, folders, workers, remeasure)
+        return _scan_until(stop, session, folders, workers, cluster, remeasure)
 
 
 def _scan_until(
@@ -70,6 +92,7 @@ def _scan_until(
     session: Session,
     folders: tuple[bytes, ...],
     workers: int | None,
+    cluster: str | None,
     remeasure: bool,
 ) -> "ScanReport":
     from runlog.actions.scan import scan
@@ -89,6 +112,8 @@ def _scan_until(
             report=report,
             stop=stop,
             remeasure=remeasure,
+            cluster=cluster,
+            tell=talk,
         )
 
 

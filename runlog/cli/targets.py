@@ -22,6 +22,7 @@ from runlog.cli.completing import stored
 from runlog.cli.naming import Suggesting
 from runlog.cli.plain_table import table
 from runlog.cli.progress import grading_bar
+from runlog.core.times import times_in
 
 KEYS = "target frames logged_s ra_deg dec_deg spellings questions".split()
 SHOWN = "target frames logged_s spellings".split()
@@ -168,7 +169,8 @@ def _log(session: Session, as_json: bool, as_csv: bool) -> int:
     """List every change of names ever made."""
     from runlog.actions.targets import changes_book
 
-    rows = [asdict(change) for change in changes_book(session.engine())]
+    engine = session.engine()
+    rows = [asdict(change) for change in changes_book(engine)]
     if as_json:
         echo_json("runlog.target_changes/1", {"rows": rows})
     elif as_csv:
@@ -177,7 +179,8 @@ def _log(session: Session, as_json: bool, as_csv: bool) -> int:
         said = [
             row | {"what": f"{row['action']} {row['subject']}: {row['object']}"} for row in rows
         ]
-        show(table(said, "id what who at_utc stands".split()))
+        with times_in(session.zone(engine)):
+            show(table(said, "id what who at_utc stands".split()))
     else:
         talk("No name was ever changed.")
     return 0

@@ -15,6 +15,7 @@ from runlog.cli.common import (
     talk,
     with_session,
 )
+from runlog.cli.completing import stored
 from runlog.cli.plain_table import table
 from runlog.core.columns import share
 from runlog.core.times import times_in
@@ -32,8 +33,12 @@ ORDER_SHOWN = "between target filter frames effective_s why".split()
 
 @click.command("tonight")
 @click.option("--date", metavar="DATE", help="Another evening: 2026-12-03.")
-@click.option("--rig", help="A rig, by its name or part of it.")
-@click.option("--target", help="One target's goals, in any spelling; a mosaic with its panels.")
+@click.option("--rig", shell_complete=stored("rigs"), help="A rig, by its name or part of it.")
+@click.option(
+    "--target",
+    shell_complete=stored("targets"),
+    help="One target's goals, in any spelling; a mosaic with its panels.",
+)
 @click.option("--until", metavar="HH:MM", help="When the rig is to stop, by the wall clock.")
 @click.option("--all", "everything", is_flag=True, help="Also goals that are reached.")
 @listing

@@ -60,7 +60,7 @@ def command(
 def _show(rig: str, found: list["Trend"]) -> None:
     from rich.text import Text
 
-    from runlog.core.trends.series import fullest, name_of
+    from runlog.core.trends.series import name_of, unknown_lines
 
     nights = sorted({p.night for t in found for p in t.series.points})
     span = f"  {nights[0]} to {nights[-1]}" if nights else ""
@@ -72,8 +72,7 @@ def _show(rig: str, found: list["Trend"]) -> None:
         show(table(rows, keys, DROP))
     moved = [t for t in judged if t.verdict.value != "steady"]
     _list("What moved", [f"{name_of(t)}: {t.verdict.value}: {t.reason}" for t in moved])
-    silent = fullest(t for t in found if t.slope is None)
-    _list("Unknown", [f"{name_of(t)}: {t.reason}" for t in silent])
+    _list("Unknown", unknown_lines(t for t in found if t.slope is None))
 
 
 def _plain(trend: "Trend", beside: list["Trend"]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import Any, get_type_hints
 
 from runlog.core.described import SHOWN
 from runlog.core.frame import Frame
+from runlog.core.moments import MOMENTS
 
 Show = Callable[[Any], str]
 NOTHING = "–"
@@ -68,6 +69,19 @@ def share(value: float) -> str:
     return f"{value:.0%}"
 
 
+def change(value: float) -> str:
+    """Write a change as a percentage with its sign, to a tenth of a percent."""
+    said = f"{100 * value:+.1f}"
+    return f"{'0.0' if float(said) == 0 else said} %"
+
+
+def length(seconds: float) -> str:
+    """Write a length of exposure as a person would set it: 4.5 s, 93 s, 8 min."""
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    return f"{seconds:.0f} s" if seconds < 100 else hours(round(seconds / 10) * 10)
+
+
 def gain(value: float) -> str:
     """Write how many times the signal to noise is then what it is now."""
     return f"{1 + value:.2f} x S/N"
@@ -87,6 +101,7 @@ def _of_frames() -> dict[str, Column]:
 
 NUMBERS = (int, float, int | None, float | None)
 COLUMNS: Mapping[str, Column] = _of_frames() | {
+    "taken_at_utc": Column("start", MOMENTS["taken_at_utc"].alone),
     "fwhm_arcsec": Column("FWHM ″", _number(2), True),
     "faults": Column("why", ", ".join),
     "path": Column("file"),
@@ -136,11 +151,11 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "id": Column("no.", str, True),
     "what": Column("what"),
     "who": Column("who"),
-    "at_utc": Column("when (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
+    "at_utc": Column("when", MOMENTS["at_utc"].alone),
     "root": Column("root"),
     "where": Column("on this machine"),
     "files": Column("files", str, True),
-    "scanned_at_utc": Column("last scan (UTC)", lambda v: v.strftime("%Y-%m-%d %H:%M")),
+    "scanned_at_utc": Column("last scan", MOMENTS["scanned_at_utc"].alone),
     "stands": Column("in force", lambda v: "yes" if v else "no"),
     "selection": Column("chosen by"),
     "series": Column("series"),
@@ -149,6 +164,30 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     "runs": Column("nights", str, True),
     "usual": Column("usual", str, True),
     "a_year": Column("a year", str, True),
+    # What frames are worth.
+    "light": Column("light", _number(2), True),
+    "half_rule": Column("even at", _number(2), True),
+    "depth_change": Column("depth", change, True),
+    "star_depth_change": Column("stars", change, True),
+    "width_change": Column("width", change, True),
+    "depth_change_best": Column("depth, best weights", change, True),
+    "width_change_best": Column("width, best weights", change, True),
+    "advice": Column("advice"),
+    "cause": Column("cause"),
+    "whose": Column("whose"),
+    "lost_s": Column("lost", hours, True),
+    "gained_s": Column("gained", hours, True),
+    "cure_s": Column("cured", hours, True),
+    "share": Column("share", share, True),
+    "usual_s": Column("yours", length, True),
+    "low_s": Column("from", length, True),
+    "high_s": Column("to", length, True),
+    "best_s": Column("best", length, True),
+    "sky_e_s": Column("sky e/px/s", _number(3), True),
+    "read_noise_e": Column("read noise e", _number(1), True),
+    "overhead_s": Column("between", length, True),
+    "spoilt_a_h": Column("spoilt an hour", _number(2), True),
+    "clip_s": Column("stars clip from", length, True),
     # Plans.
     "between": Column("when"),
     "why": Column("why"),

@@ -3,26 +3,11 @@
 import csv
 import io
 import json
-import math
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
-from runlog.core.columns import moment
 from runlog.core.escape import escaped, escaped_json
-
-
-def plain(value: Any) -> Any:
-    """Turn a value into what JSON can hold: times as ISO 8601 with Z."""
-    if isinstance(value, datetime):
-        return moment(value)
-    if isinstance(value, Mapping):
-        return {key: plain(inner) for key, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(inner) for inner in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None  # JSON has no word for it
-    return value
+from runlog.core.plain_values import plain
 
 
 def csv_text(rows: Sequence[Mapping[str, Any]], keys: Sequence[str]) -> str:

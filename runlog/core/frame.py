@@ -107,9 +107,7 @@ class FrameHeader:
     stage: Stage = Stage.RAW
     # without what the names of file and folder tell
     stage_by_cards: Stage = field(default=Stage.RAW, metadata=kept(None))
-    taken_at_utc: datetime | None = field(
-        default=None, metadata=shown("UTC", form="{:%m-%d %H:%M:%S}")
-    )  # start of exposure, timezone-aware UTC
+    taken_at_utc: datetime | None = None  # start of exposure, timezone-aware UTC
     time_from: str | None = None  # keyword(s) the time was read from
     exposure_s: float | None = field(default=None, metadata=shown("length", "s", "{:g} s"))
     filter: str | None = field(default=None, metadata=kept(None))  # canonical spelling

@@ -50,6 +50,10 @@ class Zone:
         """Write the time of day with its zone."""
         return f"{self.clock(moment)}{self.label(moment)}"
 
+    def span(self, start: datetime, end: datetime) -> str:
+        """Write a span of one night with its zone: 21:10 to 04:30 CET."""
+        return f"{self.clock(start)} to {self.clock(end)}{self.label(start, end)}"
+
 
 IN_UTC = Zone()
 _IN_FORCE: ContextVar[Zone] = ContextVar("zone", default=IN_UTC)

@@ -6,7 +6,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.connection import wait
 
@@ -27,10 +27,11 @@ def default_workers() -> int:
 
 
 @contextmanager
-def pool(workers: int) -> Iterator[Executor]:
+def pool(workers: int, sharing: int = 0) -> Iterator[ProcessPoolExecutor]:
     """Open a pool of worker processes; on leaving, work not begun is dropped.
 
-    Each may take its share of the memory that is free, so that all of them fit.
+    Each may take its share of the memory that is free, so that all of them fit, and the processes
+    of other pools of this machine: `sharing` in all, where there are such.
 
     Raises
     ------
@@ -44,7 +45,10 @@ def pool(workers: int) -> Iterator[Executor]:
     context = _context()
     workers = min(workers, MOST_WORKERS)
     executor = ProcessPoolExecutor(
-        workers, mp_context=context, initializer=_settle_in, initargs=(share_bytes(workers),)
+        workers,
+        mp_context=context,
+        initializer=_settle_in,
+        initargs=(share_bytes(max(workers, sharing)),),
     )
     try:
         yield executor

@@ -155,7 +155,12 @@ def _noise(image: Array) -> float:
 
 def unpack(small: SmallImage) -> Array:
     """Undo `pack`: (h, w) float32 in ADU, to within half a step."""
-    codes = np.frombuffer(zlib.decompress(small.packed), dtype=np.uint8)
-    stretched = (codes.astype(np.float32) - SKY_CODE) / small.levels
+    stretched = (codes_of(small).astype(np.float32) - SKY_CODE) / small.levels
     image: Array = np.sinh(stretched) * small.soft_adu + small.zero_adu
-    return image.reshape(small.height, small.width).astype(np.float32)
+    return image.astype(np.float32)
+
+
+def codes_of(small: SmallImage) -> Array:
+    """Give the codes themselves, (h, w) uint8: already bent so that faint and bright show."""
+    codes = np.frombuffer(zlib.decompress(small.packed), dtype=np.uint8)
+    return codes.reshape(small.height, small.width)

@@ -15,6 +15,8 @@ from runlog.store.private import copies_of
 from runlog.store.trouble import DAMAGED, where
 
 MOST_LINES = 5  # of what SQLite finds wrong
+# Words of SQLite may hold bytes of the damage, which Python cannot read.
+UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
 BOOKS = (m.frame, m.mark, m.correction, m.goal, m.rig_note)  # what a person would miss
 
 
@@ -62,7 +64,7 @@ def _opened(database: Path) -> sqlite3.Connection:
 def _wrong(connection: sqlite3.Connection) -> tuple[str, ...]:
     try:
         rows = connection.execute(f"PRAGMA integrity_check({MOST_LINES})").fetchall()
-    except sqlite3.Error as error:
+    except UNREADABLE as error:
         return (str(error),)
     lines = [line for (row,) in rows for line in str(row).splitlines() if line != "ok"]
     return tuple(lines[:MOST_LINES])
@@ -73,5 +75,5 @@ def _count(connection: sqlite3.Connection, table: str) -> int | None:
         # By what stands in the rows, not by an index: those may be whole where rows are not.
         query = f"SELECT count(*) FROM {table} NOT INDEXED WHERE coalesce(id, 0) >= 0"  # nosec B608
         return int(connection.execute(query).fetchone()[0])
-    except sqlite3.Error:
+    except UNREADABLE:
         return None

@@ -1,6 +1,7 @@
 """Open the database, SQLite or PostgreSQL: many read, one at a time writes."""
 
 import json
+import logging
 import os
 import sqlite3
 import threading
@@ -10,16 +11,18 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Table, create_engine, event
+from sqlalchemy import Connection, Engine, ExceptionContext, Table, create_engine, event
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from runlog import stopping
-from runlog.errors import ConflictError, ReadOnlyError, StoreError
-from runlog.store.machine import MACHINE, this_machine
+from runlog.errors import ConflictError, DamagedError, ReadOnlyError, StoreError
+from runlog.machine import this_machine
+from runlog.store.machine import MACHINE
 from runlog.store.private import SIDES, make_private
-from runlog.store.trouble import NO_DATABASE, explain, where
+from runlog.store.sound import refuse_unsound
+from runlog.store.trouble import DAMAGED, NO_DATABASE, explain, where
 from runlog.store.trouble import READ_ONLY as READ_ONLY_WORDS
 
 BUSY_TIMEOUT_MS = 120_000  # how long a writer waits for another
@@ -107,6 +110,7 @@ def open_engine(text: str) -> Engine:
     event.listen(engine, "do_connect", _connect_sqlite)
     event.listen(engine, "connect", lambda opened, _: _prepare_sqlite(opened, engine))
     event.listen(engine, "begin", _begin_sqlite)
+    event.listen(engine, "handle_error", _unreadable_words)
     return engine
 
 
@@ -135,6 +139,14 @@ def _server_engine(url: URL) -> Engine:
         ) from error
     event.listen(engine, "begin", _begin_server)
     return engine
+
+
+def _is_no_interrupt(record: logging.LogRecord) -> bool:
+    return not (record.exc_info and isinstance(record.exc_info[1], KeyboardInterrupt))
+
+
+# Ctrl-C while a connection is given back or closed goes on to end the command, in its last words.
+logging.getLogger("sqlalchemy.pool.impl.QueuePool").addFilter(_is_no_interrupt)
 
 
 def _begin_server(connection: Connection) -> None:
@@ -198,6 +210,23 @@ def stands_still(path: Path) -> bool:
 
 
 def _prepare_sqlite(connection: Any, engine: Engine) -> None:
+    try:
+        _prepared(connection, engine)
+    except UnicodeDecodeError as error:
+        raise _damaged(engine) from error
+
+
+def _unreadable_words(context: ExceptionContext) -> None:
+    """Take SQLite's words on damage that hold bytes of the damage: Python cannot read them."""
+    if isinstance(context.original_exception, UnicodeDecodeError) and context.engine is not None:
+        raise _damaged(context.engine) from context.original_exception
+
+
+def _damaged(engine: Engine) -> DamagedError:
+    return DamagedError(DAMAGED[0], where(engine), DAMAGED[1])
+
+
+def _prepared(connection: Any, engine: Engine) -> None:
     # Autocommit in the driver, so that our own BEGIN is the only one (see _begin_sqlite).
     connection.isolation_level = None
     cursor = connection.cursor()
@@ -229,6 +258,8 @@ def _change_to_wal(cursor: sqlite3.Cursor) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     # A writer takes the lock at once: a transaction that first reads and then writes could
     # otherwise fail half way with "database is locked", whatever the timeout.
+    if not _only_reads(connection):
+        refuse_unsound(connection)
     with _told_if_slow(connection):
         connection.exec_driver_sql("BEGIN" if _only_reads(connection) else "BEGIN IMMEDIATE")
 

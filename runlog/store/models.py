@@ -415,3 +415,35 @@ run_sum = Table(
         for name in ("lack_gain", "lack_zero", "lack_stars", "lack_whole")
     ],
 )
+
+# What a watch said of each frame when it came; the last word is the frame's own grade.
+watch_look = Table(
+    "watch_look",
+    metadata,
+    Column("frame_id", Integer, ForeignKey("frame.id"), primary_key=True),
+    Column("at_utc", Utc, nullable=False),
+    Column("grade", String, nullable=False),
+    Column("faults", JSON, nullable=False),
+)
+
+# How far the warnings of a run are, so that a watch that is started again warns nobody twice.
+watch_state = Table(
+    "watch_state",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("says", JSON, nullable=False),
+)
+
+# What a watch told: warnings, and that it is clear again; appended, never changed.
+watch_told = Table(
+    "watch_told",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("run_id", Integer, ForeignKey("run.id"), index=True),  # null: of the machine, no rig
+    Column("at_utc", Utc, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("cause", String, nullable=False),
+    Column("since_utc", Utc),
+    Column("frames", Integer),
+    Column("words", String, nullable=False),
+)

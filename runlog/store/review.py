@@ -178,6 +178,6 @@ def change_token(connection: Connection) -> tuple[int, ...]:
     runs = select(func.count(), func.sum(r.revision), func.sum(r.settled_revision)).select_from(
         m.run
     )
-    books = (select(func.max(table.c.id)) for table in (m.mark, m.goal, m.rig_note))
+    books = (select(func.max(table.c.id)) for table in (m.mark, m.goal, m.rig_note, m.watch_told))
     found = (*connection.execute(runs).one(), *(connection.execute(b).scalar() for b in books))
     return tuple(int(value or 0) for value in found)

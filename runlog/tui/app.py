@@ -17,6 +17,7 @@ from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
 from runlog.tui.key_queue import KeyQueue
 from runlog.tui.keys import EVERYWHERE, SCOPES, bound
+from runlog.tui.live import LiveWatch
 from runlog.tui.look import DARK, THEMES
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import (
@@ -36,7 +37,6 @@ from runlog.tui.theme import theme
 
 POLL_S = 1.0
 SILENT_S = 3.0
-LIVE_EVERY_S = 30.0
 SETTLE_AFTER_S = 1.5  # after the last decision, so that a quick hand is never waited for
 
 
@@ -102,6 +102,7 @@ class ReviewApp(App[None]):
             self.add_mode(place, partial(screen, session))
         self.keys = KeyQueue(self, super().on_event)
         self.scans = Scans(session.database, session.config, self._tell_scan)
+        self.live_watch = LiveWatch(session.database, session.config, self._tell_scan)
         self._settle_timer: Timer | None = None
         self._silent_ticks = 0
         for name, look in THEMES.items():
@@ -113,7 +114,6 @@ class ReviewApp(App[None]):
     def on_mount(self) -> None:
         """Open where one was, or on a night that is new since."""
         self.set_interval(POLL_S, self._look_again)
-        self.set_interval(LIVE_EVERY_S, self._scan_if_live)
         if is_typed_into():
             self.set_interval(POLL_S, self._leave_if_hung_up)
         self.session.open()
@@ -139,6 +139,7 @@ class ReviewApp(App[None]):
         """Leave; decisions are stored as they are made, so there is nothing to save."""
         self.session.leave(self.current_mode if self.current_mode in PLACES else "night")
         self.scans.stop()
+        self.live_watch.stop()
         self.exit()
 
     # --- where one is -----------------------------------------------------------------------
@@ -317,14 +318,22 @@ class ReviewApp(App[None]):
             self._scan()
 
     def action_live(self) -> None:
-        """Keep looking for new frames, or no longer."""
+        """Watch for new frames, or no longer."""
         live = self.session.live = not self.session.live
         self.session.say("Live: new frames appear as they are taken" if live else "No longer live")
-        self._scan_if_live()
+        if not live:
+            self.live_watch.stop()
+        elif not self.live_watch.running:
+            self._watch()
 
-    def _scan_if_live(self) -> None:
-        if self.session.live and not self.scans.running:
-            self._scan()
+    @work(group="watch")
+    async def _watch(self) -> None:
+        ended = await self.live_watch.run()
+        if ended:
+            self.session.live = False
+            self.session.say(ended)
+        elif self.session.live:  # it was wanted again while it ended
+            self._watch()
 
     @work(group="scan")
     async def _scan(self) -> None:

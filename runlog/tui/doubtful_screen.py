@@ -62,6 +62,7 @@ class DoubtfulScreen(WithPicture):
         cases = await self.ask(doubtful_cases, run_id)
         if cases is None:
             return
+        await self.keys_done()
         here = self.case.head.identity.id if self.case else None
         self.cases = [part for case in cases for part in self._parts(case)]
         self.just_judged &= self.session.decisions.pending

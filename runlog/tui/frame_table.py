@@ -134,6 +134,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         self.session = session
         self.ids: array[int] = array("q")
         self.cursor = 0
+        self.stay_on: int | None = None  # until somebody moves: the frame to be on once listed
         self.picked: set[int] = set()
         self.dated = False
         self._pages: OrderedDict[int, dict[int, Frame]] = OrderedDict()
@@ -144,8 +145,12 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
 
     # --- content ----------------------------------------------------------------------------
 
-    def show(self, ids: "array[int]", stay_on: int | None) -> None:
-        """Take a new list; stay on the same frame when it is still in it."""
+    def show(self, ids: "array[int]") -> None:
+        """Take a new list; stay on the same frame when it is still in it.
+
+        It is the one the cursor is on now: keys may have moved it since the list was asked for.
+        """
+        stay_on = self.stay_on or (self.ids[self.cursor] if self.ids else None)
         self.ids = ids
         if len(self.names) > MOST_NAMES:
             self.names.clear()
@@ -223,7 +228,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
         """Put the cursor on a row."""
         at = min(max(at, 0), max(len(self.ids) - 1, 0))
         before, self.cursor = self.cursor, at
-        self._anchor = None
+        self._anchor = self.stay_on = None
         self.ask_around(at)
         self._follow()
         self._refresh_rows(before, at)

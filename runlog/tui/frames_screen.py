@@ -78,7 +78,6 @@ class FramesScreen(MainScreen):
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
-        self._stay_on: int | None = None
         self._before: tuple[str, str, bool] | None = None  # where from, words and reach till then
         self._wished, self._listing = 0, False
         self._words_new, self._listed = False, asyncio.Event()
@@ -100,7 +99,7 @@ class FramesScreen(MainScreen):
 
     def on_mount(self) -> None:
         """Take up where one was."""
-        self._stay_on = self.session.frame_id or None
+        self.table.stay_on = self.session.frame_id or None
         self.query_one(Input).value = self.asked.words
         self.set_focus(self.table)
 
@@ -153,20 +152,20 @@ class FramesScreen(MainScreen):
             self.session.ask_for(known=known)
             self._known_words.words = words_known(known) if known else ()
         selection, order = self.asked.of_run(self.session.here), self.asked.order
-        stay_on = self._stay_on or (table.ids[table.cursor] if len(table.ids) else None)
         if self.asked.every_night and not len(table.ids):
-            self._take(await self.ask(listed, selection, order, FIRST), stay_on, more=True)
+            self._take(await self.ask(listed, selection, order, FIRST), more=True)
         ids = await self.ask(listed, selection, order)
         texts = self.asked.meant.texts if ids is not None and not len(ids) else ()
         self._odd_words = await self.ask(not_understood, texts) or [] if texts else []
-        self._take(ids, stay_on)
-        self._stay_on = None
+        await self.keys_done(unless=lambda: self._words_new)  # for whose rows keys wait
+        self._take(ids)
+        table.stay_on = None
 
-    def _take(self, ids: "array[int] | None", stay_on: int | None, more: bool = False) -> None:
+    def _take(self, ids: "array[int] | None", more: bool = False) -> None:
         if ids is None:
             return
         self.table.dated = self.asked.every_night
-        self.table.show(ids, stay_on)
+        self.table.show(ids)
         if not len(ids):
             self.query_one("#why", Static).update(self._help_finding())
         self.query_one(ListHeading).refresh()
@@ -223,9 +222,10 @@ class FramesScreen(MainScreen):
     def on_input_changed(self, event: Input.Changed) -> None:
         """Follow every letter."""
         self.session.ask_for(words=event.value)
-        self._words_new, self._odd_words = True, []
+        self._odd_words = []
         self._say_how_many()
         self.catch_up()
+        self._words_new = self._listing  # letters that change no meaning ask for no rows
 
     def on_input_submitted(self, _event: Input.Submitted) -> None:
         """Go back to the rows."""

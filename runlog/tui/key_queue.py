@@ -28,13 +28,13 @@ class KeyQueue:
     def __init__(self, app: App[Any], hand_over: Callable[[Key], Awaitable[None]]) -> None:
         self._app, self._hand_over = app, hand_over
         self._waiting: deque[Key] = deque()
-        self._at_work = False
+        self.at_work = False  # a key was typed whose work is not done
 
     def take(self, key: Key) -> None:
         """Take a key from the terminal; it waits for its turn."""
         self._waiting.append(key)
-        if not self._at_work:
-            self._at_work = True
+        if not self.at_work:
+            self.at_work = True
             work: WorkType[None] = self._hand_all_over
             self._app.run_worker(work, group="keys")
 
@@ -45,7 +45,7 @@ class KeyQueue:
                 await self._hand_over(self._waiting.popleft())
                 await self._acted_on(list(holder.ancestors_with_self))
         finally:
-            self._at_work = False
+            self.at_work = False
 
     async def _acted_on(self, nodes: list[MessagePump]) -> None:
         for _ in range(ROUNDS):

@@ -1,8 +1,8 @@
 """What the main screens share: top line, body, notice and keys, and reloading on change."""
 
-from asyncio import CancelledError
+from asyncio import CancelledError, sleep
 from collections.abc import Callable, Sequence
-from typing import Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar, cast
 
 from textual.app import ComposeResult
 from textual.screen import Screen
@@ -16,6 +16,10 @@ from runlog.tui.notice import Notice
 from runlog.tui.session import Session
 from runlog.tui.text import safe
 
+if TYPE_CHECKING:
+    from runlog.tui.app import ReviewApp
+
+KEY_S = 0.01  # between two looks whether all keys are worked off
 NARROW, WIDE = 60, 120
 LOW, HIGH = 12, 36
 Result = TypeVar("Result")
@@ -70,6 +74,11 @@ class MainScreen(Screen[None]):
 
     async def caught_up(self) -> None:
         """Wait until the next key can mean what its sender sees, or would see a moment later."""
+
+    async def keys_done(self, unless: Callable[[], bool] = lambda: False) -> None:
+        """Wait until keys that were typed have acted on what was in view when they were."""
+        while cast("ReviewApp", self.app).keys.at_work and not unless():
+            await sleep(KEY_S)
 
     def point_to(self, ids: Sequence[int]) -> None:
         """Turn to frames whose decision was taken back, where this screen shows frames."""

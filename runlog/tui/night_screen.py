@@ -14,6 +14,7 @@ from textual.events import Click
 from textual.widgets import Static
 
 from runlog.actions.review import RunLine, report_of, whole_run
+from runlog.actions.warnings import warnings_of
 from runlog.core.charts import night_bar, time_line
 from runlog.core.columns import hours
 from runlog.core.frame import Frame
@@ -22,6 +23,7 @@ from runlog.core.story.phrases import report as say
 from runlog.core.times import times_in
 from runlog.tui.calendar_screen import CalendarScreen
 from runlog.tui.keys import NIGHT, bound
+from runlog.tui.live import warning_lines
 from runlog.tui.look import OPINION_SIGNS, SIGNS, Look
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import FramesWanted, PlaceWanted
@@ -59,6 +61,7 @@ class NightScreen(MainScreen):
         """The outcome and time line on the left, or above; the words on the right, or below."""
         with VerticalScroll(id="night", can_focus=False):
             with Vertical(id="left"):
+                yield Static(id="warnings")
                 yield Static(id="outcome")
                 yield Timeline(self.session, id="chart")
             with VerticalScroll(id="right", can_focus=False):
@@ -87,11 +90,13 @@ class NightScreen(MainScreen):
         self._told, self.report, self.lines, self.event = None, None, [], None
         self._wished_step = 0
         self.query_one(Timeline).wait()
+        self.query_one("#warnings", Static).display = False
         for name in WORDS:
             self.query_one(f"#{name}", Static).update("")
 
     @work(exclusive=True, group="night")
     async def _tell(self, run: RunLine) -> None:
+        await self._warn(run)
         await self.session.count_open()
         self._say(outcome(run, self.session.open_count, self.session.look, self._known(run)))
         lines = await self.ask(whole_run, run.id)
@@ -105,6 +110,13 @@ class NightScreen(MainScreen):
         if self._told != run.id:
             words = self.session.trouble or self.session.said or "This night is not stored any more"
             self.query_one("#verdicts", Static).update(_lost(words))
+
+    async def _warn(self, run: RunLine) -> None:
+        """Show what a watch warned of and what still holds, above everything."""
+        warned = await self.ask(warnings_of, run.id) or ()
+        shown = self.query_one("#warnings", Static)
+        shown.update(warning_lines(warned, self.session.look, self.session.zone))
+        shown.display = bool(warned)
 
     def _known(self, run: RunLine) -> "NightReport | None":
         """Give the story as far as it still fits the hours: a decision since makes it old."""

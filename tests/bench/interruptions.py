@@ -7,6 +7,7 @@ fault with its moment; --seed draws others, --command WORD takes those whose nam
 """
 
 import argparse
+import signal as signals
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -26,10 +27,13 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--times", type=int, default=40, help="of each signal")
     parser.add_argument("--command", default="", help="part of the name of a case")
-    parser.add_argument("--exact", default="", help="the whole name of a case")
-    parser.add_argument("--signal", default="", help="part of the name of a signal")
+    parser.add_argument("--exact", nargs="*", default=[], help="whole names of cases")
+    every = [how.value for how in Signal]
+    parser.add_argument("--signal", nargs="*", default=every, choices=every)
     parser.add_argument("--postgresql", action="store_true", help="on a server instead")
     asked = parser.parse_args()
+    # A shell lets what it starts in the background not hear Ctrl-C; what is struck here must.
+    signals.signal(signals.SIGINT, signals.default_int_handler)
     print("| command | signal | tried | held | seed |\n|---|---|---|---|---|", flush=True)
     with tempfile.TemporaryDirectory(prefix="interruptions-") as folder:
         return _all(Path(folder), asked)
@@ -48,12 +52,12 @@ def _signals(case: Case, asked: argparse.Namespace) -> Iterator[Signal]:
     """Give the strikes that mean something to a command."""
     for signal in Signal:
         alone = signal is Signal.PARENT and not case.workers
-        if asked.signal in signal.value and signal.restarts is asked.postgresql and not alone:
+        if signal.value in asked.signal and signal.restarts is asked.postgresql and not alone:
             yield signal
 
 
 def _is_asked(case: Case, asked: argparse.Namespace) -> bool:
-    return asked.command in case.name and asked.exact in ("", case.name)
+    return asked.command in case.name and (not asked.exact or case.name in asked.exact)
 
 
 def _run(world: World, case: Case, asked: argparse.Namespace) -> int:

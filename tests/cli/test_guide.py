@@ -1,17 +1,23 @@
 """`runlog guide`: every topic is in the package, and every command in it works."""
 
+import json
+import os
 import re
 import shlex
+import shutil
+import subprocess
 
 import pytest
 
 from runlog.cli import COMMANDS
 from runlog.cli.guide import TOPICS, text_of
+from tests.servers import USER, program
 from tests.tools import here, noise, runlog, write_frame
 
 LINES = [
     (topic, line.strip())
     for topic in TOPICS
+    if topic not in ("club", "cluster")  # of a server: below, and tests/ingest/test_cluster.py
     for line in re.findall(r"^    (runlog .*)$", text_of(topic), re.MULTILINE)
 ]
 
@@ -39,6 +45,45 @@ def test_each_command_of_the_guide_works(home, topic, line):
     words = [key_of(home) if word == "KEY" else word for word in shlex.split(line)[1:]]
     done = here(home, *words)
     assert done.returncode == 0, (topic, line, done.stderr)
+
+
+def test_the_way_to_a_shared_database(home, server, tmp_path):
+    """Every line of `guide club` as typed, from an empty server to a second machine's night."""
+    for name in ("createuser", "createdb"):
+        assert program(name), f"{name} is not installed beside the server"
+    frames = tmp_path / "frames"
+    write_frame(frames / "light_9.fits", noise(9), DATE__OBS="2026-10-12T20:00:00", OBJECT="M33")
+    where = {"PGHOST": str(server.folder), "PGUSER": USER, **os.environ}
+    url, env = server.url("nights").replace(f"{USER}@", "imaging@"), {"RUNLOG_MACHINE": "first"}
+    parts = text_of("club").split("## ")[1:]
+    for part in parts:
+        if part.startswith("On another machine"):
+            shutil.copytree(home / "nights", tmp_path / "share")
+            env = {"RUNLOG_MACHINE": "second"}
+        for line in re.findall(r"^    (\w+ .*)$", part, re.MULTILINE):
+            line = re.sub(r"postgresql\+psycopg://[^\"]*", url, line)
+            for name, value in (("map NAME", "map nights"), ("--pwprompt ", "")):
+                line = line.replace(name, value)
+            folder = tmp_path / "share" if "map" in line else frames
+            words = shlex.split(line.replace("FOLDER", str(folder)))
+            if words[0] == "export":
+                env["RUNLOG_DB"] = words[1].partition("=")[2]
+            elif words[0] == "runlog":
+                done = here(home, *words[1:], env=env)
+                assert done.returncode == 0, (line, done.stderr)
+            else:
+                subprocess.run([program(words[0]), *words[1:]], env=where, check=True)
+    try:
+        nights = json.loads(here(home, "nights", "--json", env=env).stdout)["rows"]
+        assert [(n["night"], n["frames"]) for n in nights] == [
+            ("2026-10-12", 1), ("2026-10-09", 2), ("2026-10-08", 2),
+        ]  # fmt: skip
+        roots = json.loads(here(home, "roots", "--json", env=env).stdout)["rows"]
+        where = {root["name"]: root["path"] for root in roots}
+        assert where == {"nights": str(tmp_path / "share"), "frames": str(frames)}
+    finally:
+        server.run("DROP DATABASE nights WITH (FORCE)")
+        server.run("DROP ROLE imaging")
 
 
 def test_topics_are_named_and_shown(home):

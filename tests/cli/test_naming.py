@@ -149,6 +149,8 @@ def completed(home, *words):
 def test_completion_knows_what_is_stored(shared):
     """Targets, quoted for the shell, filters, nights; nothing where no database is."""
     assert completed(shared, "totals", "--target", "m3") == [r"M\ 33"]
+    assert completed(shared, "ahead", "m3") == [r"M\ 33"]
+    assert completed(shared, "tonight", "--target", "m3") == [r"M\ 33"]
     assert completed(shared, "frames", "--filter", "") == ["G"]
     assert completed(shared, "night", "2026-10-0") == ["2026-10-09", "2026-10-02"]
     assert completed(shared, "goal", "M33", "") == ["G"]

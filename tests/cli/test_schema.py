@@ -8,18 +8,24 @@ import pytest
 
 from runlog.core.schema.listings import LISTINGS
 from runlog.core.schema.meanings import MEANINGS
+from runlog.core.schema.write import listed
+from tests.cli.test_schema_of_plans import PLANS
 from tests.tools import here, noise, runlog, write_frame
 
 # What writes each listing.
 WRITTEN_BY = {
     "frames": "frames", "measure": "measure frames/light_0.fits", "night": "night",
+    "report": "report",
     "nights": "nights", "totals": "totals", "growth": "totals --by night",
     "published": "totals --publish", "forecast": "forecast", "targets": "targets",
     "target_changes": "targets log", "corrections": "correct --list", "notes": "note",
     "calibration": "calibration", "export": "export", "policy": "policy show",
     "policy-history": "policy history", "explain": "regrade --explain light_0.fits",
+    "worth": "worth", "dither": "worth --dither", "losses": "losses", "sublength": "sublength",
     "roots": "roots", "check": "check",
 }  # fmt: skip
+
+STREAMS = ["watch"]  # a line at a time, tried where it is written
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +40,8 @@ def home(tmp_path_factory):
     write_frame(home / "frames" / "dark.fits", noise(9), **cards)
     (home / "frames" / "broken.fits").write_text("no frame")
     for line in (
-        "scan frames", "mark --last keep", "mark light_0.fits keep", "goal M33 L 3",
+        "scan frames", "mark --last keep", "mark light_2.fits doubtful",
+        "mark light_0.fits keep", "goal M33 L 3",
         "note collimated --date 2026-10-09", "correct filter Ha light_1.fits", "correct --undo",
         "targets rename M33 'Spiral field'", "targets undo", "goal NGC7000 L 2",
     ):  # fmt: skip
@@ -45,7 +52,9 @@ def home(tmp_path_factory):
 def test_every_listing_has_a_schema_and_is_tried(home):
     """Guards a new listing without one: the command names those there are."""
     named = [line.split()[0] for line in here(home, "schema").stdout.splitlines()]
-    assert named == list(LISTINGS) == list(WRITTEN_BY)
+    assert named == list(listed())
+    assert list(LISTINGS) == [*WRITTEN_BY, *STREAMS]
+    assert set(named) - set(LISTINGS) == set(PLANS)
 
 
 @pytest.mark.parametrize("name", WRITTEN_BY)

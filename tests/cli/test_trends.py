@@ -85,7 +85,22 @@ def test_csv_and_the_screen(home):
     assert "after: swapped the flattener" in shown
     assert "▁" in shown
     assert "█" in shown
-    assert "level of bias frames: unknown, because no night tells it" in shown
+    unknown = shown.split("Unknown\n")[1].splitlines()
+    assert unknown[-1] == (
+        "  noise of bias frames, dark signal, level of bias frames: no night tells them, and a "
+        "trend needs 12 (--json has the reason of each)"
+    )
+
+
+def test_few_nights_are_told_in_one_line(tmp_path):
+    """Guards a screen of reasons that are all the same: a rig of three nights has no trend yet."""
+    engine = ready(open_engine(str(tmp_path / "night.sqlite")))
+    for i in range(3):
+        put(engine, outcomes(Night(evening(i))))
+    engine.dispose()
+    unknown = here(tmp_path, "trends").stdout.split("Unknown\n")[1].splitlines()
+    assert len(unknown) == 1
+    assert "kinds of series: at most 3 nights tell them, and a trend needs 12" in unknown[0]
 
 
 @pytest.mark.parametrize(

@@ -1,12 +1,16 @@
 """Files that are damaged, cut, strange or empty: never another sum, never overwritten."""
 
 import json
+import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
 from pathlib import Path
 from random import Random
+from typing import Any
 
-from tests.disks.world import World, run, said
+from runlog.store.sound import WHOLE_BYTES
+from tests.disks.world import World, close, run, said
 from tests.store.earlier import take_back
 
 PAGE = 4096
@@ -15,6 +19,14 @@ ASKED = (
     ("calibration",), ("targets",), ("export", "--json"), ("check",),
     ("mark", "light_0002.fits", "reject"), ("goal", "M33", "R", "2"), ("regrade",),
 )  # fmt: skip
+WRITERS = (
+    ("mark", "light_0002.fits", "reject"), ("goal", "M33", "R", "2"), ("note", "new camera"),
+    ("correct", "filter", "R", "--target", "M33"), ("targets", "rename", "M33", "Triangulum"),
+)  # fmt: skip
+IN_PLACE = ("flipped bits", "zeroed pages", "pages of noise", "swapped pages")
+TOLD_BEFORE = "Before that:"  # what was stored, where damage was met after it
+BOOKS = ("mark", "goal", "correction", "rig_note", "target_change")
+Row = tuple[Any, ...]
 Spoil = Callable[[bytearray, Random], bytes]
 
 
@@ -101,6 +113,69 @@ def _sums(text: str) -> object:
     return [(row.get("target"), row.get("frames"), row.get("logged_s")) for row in rows]
 
 
+def written_into(world: World, draw: Random, times: int) -> Iterator[str]:
+    """Let commands write into a spoilt database: refused before, or what was said stays."""
+    for _ in range(times):
+        for name, spoil in WAYS.items():
+            database = world.copy(world.place("written"))
+            database.write_bytes(spoil(bytearray(database.read_bytes()), draw))
+            words = draw.choice(WRITERS)
+            fault = _written_into(database, words) or ""
+            yield fault and f"{name}, {words}: {fault}"
+
+
+def written_into_large(world: World, draw: Random, times: int) -> Iterator[str]:
+    """The same with a file too large to be looked at whole before each write."""
+    for _ in range(times):
+        for name in IN_PLACE:
+            database = world.copy(world.place("large"))
+            small = database.stat().st_size
+            _fill(database)
+            raw = bytearray(database.read_bytes())
+            head = WAYS[name](raw[:small], draw)
+            database.write_bytes(bytes(head) + bytes(raw[small:]))
+            words = draw.choice(WRITERS)
+            fault = _written_into(database, words, whole=False)
+            yield fault and f"{name}, {words}: {fault}"
+            database.unlink()
+
+
+def _written_into(database: Path, words: tuple[str, ...], *, whole: bool = True) -> str:
+    before, said = database.read_bytes(), _said_in(database)
+    done = run(database, *words, home=database.parent)
+    if fault := _fault(done) or _lost(said, database):
+        return fault
+    changed = done.returncode != 0 and database.read_bytes() != before
+    if changed and (whole or TOLD_BEFORE not in done.stderr):
+        return f"refused, and changed: {done.stderr[-300:]}"
+    return ""
+
+
+def _fill(database: Path) -> None:
+    with closing(sqlite3.connect(database)) as connection:
+        rows = [(1_000_000 + i, bytes(1_000_000)) for i in range(WHOLE_BYTES // 1_000_000 + 1)]
+        connection.executemany("INSERT INTO star_list (frame_id, stars) VALUES (?, ?)", rows)
+        connection.commit()
+    close(database)
+
+
+def _lost(before: dict[str, list[Row]], database: Path) -> str:
+    """Say what a person had said and was readable before, and is no more."""
+    after = _said_in(database)
+    gone = [table for table, rows in before.items() if after.get(table, [])[: len(rows)] != rows]
+    return f"lost what was said in {', '.join(gone)}" if gone else ""
+
+
+def _said_in(database: Path) -> dict[str, list[Row]]:
+    """Read the books that can be read, past runlog; rows by number."""
+    found: dict[str, list[Row]] = {}
+    with closing(sqlite3.connect(f"{database.absolute().as_uri()}?mode=ro", uri=True)) as opened:
+        for table in BOOKS:
+            with suppress(sqlite3.Error):
+                found[table] = opened.execute(f"SELECT * FROM {table} ORDER BY id").fetchall()  # nosec B608
+    return found
+
+
 def strange(world: World, draw: Random, times: int) -> Iterator[str]:
     """Put something else where the database was, or beside it."""
     for _ in range(times):
@@ -143,9 +218,6 @@ STRANGE: dict[str, Callable[[Path, Random], object]] = {
 
 
 def _newer(database: Path, draw: Random) -> None:
-    import sqlite3
-    from contextlib import closing
-
     with closing(sqlite3.connect(database)) as connection:
         number = draw.choice(("9999", "0400", "zzzz"))
         connection.execute("UPDATE alembic_version SET version_num = ?", (number,))

@@ -88,8 +88,8 @@ from runlog.ingest import deadline
 from runlog.ingest.task import Task
 import hanging_reader
 scan.read_file = hanging_reader.hanging
-print(scan._alone(Task(b"hangs", (), HeaderRules())).failure)
-print(scan._alone(Task(b"quick", (), HeaderRules())).failure)
+print(scan.read_alone(Task(b"hangs", (), HeaderRules())).failure)
+print(scan.read_alone(Task(b"quick", (), HeaderRules())).failure)
 """
 
 

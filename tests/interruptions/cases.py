@@ -25,6 +25,11 @@ class Case:
     interface: str = ""  # which of the two is struck where the interface marks: scan or interface
 
     @property
+    def is_short(self) -> bool:
+        """Tell whether it works alone and for a moment, so that its start would take longest."""
+        return not (self.workers or self.interface or self.beside)
+
+    @property
     def migrates(self) -> bool:
         """Tell whether it starts from an earlier version's tables."""
         return self.start.isdigit()

@@ -3,6 +3,7 @@
 import fcntl
 import os
 import pty
+import re
 import struct
 import subprocess
 import termios
@@ -11,17 +12,21 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.interruptions.dump import books
+from tests.interruptions.dump import books, rows_of
 from tests.interruptions.world import RUNLOG, Started, World, surroundings
 from tests.killing import start
 
 PATIENCE_S = 60.0
 EVERY_S = 0.15  # between two keys
-WANTED, FOUND = "Farther field", "2 frames"  # the same ones, whatever is scanned meanwhile
+WANTED = "Farther field"  # the same frames, whatever is scanned meanwhile
+FOUND = r"(?<![\d,])2 frames"  # not the 12 there are of all
 HOME = "\x1b[H"  # as a terminal sends that key
-SETTLES_S = 1.0
 SHOWN = "find"  # among the keys of the list of frames
-GRADES = {"k": "keep", "r": "reject"}
+GRADES = {"y": "keep", "r": "reject"}
+# The newest of the frames wanted, which the list of all nights has first.
+MEANT = ("SELECT id FROM frame WHERE target = 'Farther field' "
+         "ORDER BY taken_at_utc DESC LIMIT 1")  # fmt: skip
+Told = list[tuple[int, str]]  # frames and their grades, in the order of marking
 
 
 class Interface:
@@ -31,8 +36,9 @@ class Interface:
         """Open it on a home's database, at the list of frames."""
         self.database = world.database(home)
         self.before = len(books(self.database)["mark"])
-        self.pressed: list[str] = []
-        self._seen = bytearray()
+        ((self.frame,),) = rows_of(self.database, MEANT)
+        self.pressed: Told = []
+        self._seen, self._sent_at = bytearray(), 0
         self._terminal, there = pty.openpty()
         fcntl.ioctl(there, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 160, 0, 0))
         env = surroundings(home, self.database) | {"TERM": "xterm-256color"}
@@ -42,11 +48,11 @@ class Interface:
         self._until("night")
         self._send("2")
         self._until(SHOWN)
-        for keys in ("A", "/", *WANTED, "\r"):
+        for keys in ("A", "/", *WANTED):
             self._send(keys)
             time.sleep(EVERY_S / 4)
-        self._until(FOUND)
-        time.sleep(SETTLES_S)  # the words may have been on the screen before
+        self._until(FOUND, after=self._sent_at)
+        self._send("\r")
 
     @property
     def process(self) -> "subprocess.Popen[str]":
@@ -62,12 +68,12 @@ class Interface:
         """Mark the frame that is chosen again and again, keep and reject in turn."""
         until = time.monotonic() + seconds
         while time.monotonic() < until and self.process.poll() is None:
-            self.press("kr"[len(self.pressed) % 2])
+            self.press("yr"[len(self.pressed) % 2])
             time.sleep(EVERY_S)
 
     def press(self, key: str) -> None:
         """Mark by one key."""
-        self.pressed.append(GRADES[key])
+        self.pressed.append((self.frame, GRADES[key]))
         self._send(HOME + key)
 
     def leave(self) -> str:
@@ -96,11 +102,13 @@ class Interface:
             yield "the terminal is left as the interface had it"
         os.close(self._terminal)
 
-    def marked(self) -> list[str]:
-        """Give the grades that were added to the book of marks."""
-        return [row["grade"] for row in books(self.database)["mark"][self.before :]]
+    def marked(self) -> Told:
+        """Give the frames and grades that were added to the book of marks."""
+        rows = books(self.database)["mark"][self.before :]
+        return [(row["frame_id"], row["grade"]) for row in rows]
 
     def _send(self, keys: str) -> None:
+        self._sent_at = len(self._seen)
         try:
             os.write(self._terminal, keys.encode())
         except OSError:
@@ -113,8 +121,8 @@ class Interface:
         except OSError:
             return  # the other end is closed
 
-    def _until(self, word: str) -> None:
+    def _until(self, words: str, after: int = 0) -> None:
         until = time.monotonic() + PATIENCE_S
-        while word.encode() not in self._seen:
+        while not re.search(words.encode(), self._seen[after:]):
             assert time.monotonic() < until, bytes(self._seen[-2000:])
             time.sleep(0.05)

@@ -76,7 +76,7 @@ def strike(
         os.killpg(process.pid, signal.SIGKILL)
         out, err = process.communicate()
         err = f"{err or ''}\n(it hung and was killed)"
-    left = orphans(mark)
+    left = orphans(mark) if mark else []  # what was forked has no kin
     for pid in left:
         os.kill(pid, signal.SIGKILL)
     return Struck(how, at_s, in_time, process.returncode, out or "", err or "", len(left))

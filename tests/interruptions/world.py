@@ -11,12 +11,14 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from astropy.io import fits
 
 from runlog.store.migrate import known_revisions
 from samples.maker.quick import Override, make_run
+from tests.interruptions.forked import Forked
 from tests.killing import start
 from tests.store.earlier import take_back
 from tests.tools import environment
@@ -121,8 +123,11 @@ class World:
         """Run the real command to its end, undisturbed."""
         return _run(home, self.database(home), words)
 
-    def begin(self, home: Path, *words: str) -> Started:
-        """Start the command in a process group of its own."""
+    def begin(self, home: Path, *words: str, loaded: bool = False) -> Started:
+        """Start the command in a process group of its own; `loaded` where it is there already."""
+        if loaded:
+            env = surroundings(home, self.database(home))
+            return cast("subprocess.Popen[str]", Forked(home, words, env)), ""
         return start(home, [*RUNLOG, *words], surroundings(home, self.database(home)))
 
     def _make(self, name: str, home: Path) -> None:

@@ -84,6 +84,7 @@ UNDO: dict[str, tuple[str, ...]] = {
         "CREATE INDEX ix_frame_matched_to ON frame (matched_to)",
     ),
     "0014": ("DROP TABLE run_sky",),
+    "0015": tuple(f"DROP TABLE watch_{name}" for name in ("look", "state", "told")),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")

@@ -4,6 +4,8 @@ import json
 import os
 import re
 import shutil
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,7 @@ from sqlalchemy import select, text
 from runlog.actions.open import open_store, settle_behind
 from runlog.config import Settings
 from runlog.store import models as m
+from runlog.store import watch as watch_store
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.migrate import known_revisions, ready, upgrade
 from samples.maker.quick import make_run
@@ -333,6 +336,24 @@ def test_0014_leaves_the_sky_to_be_reckoned(scanned, tmp_path):
     carry_across(scanned)
     assert rows_of(scanned, "run_sky") == []
     assert runlog_json(tmp_path, "night") == told
+
+
+def test_0015_begins_to_keep_what_a_watch_says(scanned):
+    """Nothing was looked at by a watch before; frames and marks stay, and looks can be kept."""
+    before = take_back(scanned, "0014")
+    tables = carry_across(scanned)
+    new = [rows_of(scanned, f"watch_{name}") for name in ("look", "state", "told")]
+    assert new == [[], [], []]
+    assert (tables["frame"], tables["mark"]) == (before["frame"], before["mark"])
+    engine = open_store(str(scanned), Settings())
+    look = watch_store.FirstLook(1, datetime(2026, 10, 9, 22, tzinfo=UTC), "keep", ("trailed",))
+    with writing(engine) as connection:
+        watch_store.put_looks(connection, [look])
+        watch_store.put_state(connection, 1, {"cloud": 3.5})
+    with reading(engine) as connection:
+        assert watch_store.looks_of_run(connection, 1) == {1: replace(look, faults=["trailed"])}
+        assert watch_store.state_of(connection, 1) == {"cloud": 3.5}
+    engine.dispose()
 
 
 def test_a_killed_migration_leaves_one_copy(scanned, tmp_path):

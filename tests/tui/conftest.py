@@ -107,7 +107,8 @@ async def rest(pilot: Pilot[Any]) -> None:
     """Wait until nothing is left to do; a worker that a newer one took over from counts as done."""
     quiet = 0
     while quiet < QUIET_ROUNDS:
-        while any(not worker.is_finished for worker in pilot.app.workers):
+        # The watch goes on as long as it is wanted.
+        while any(not w.is_finished for w in pilot.app.workers if w.group != "watch"):
             quiet = 0
             await asyncio.sleep(0.002)
         await pilot.pause()

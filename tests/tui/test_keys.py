@@ -326,7 +326,7 @@ def _reset(screen: Any) -> None:
         screen.action_let_go()
     if isinstance(screen, FramesScreen):
         screen.table.drop()
-        screen.table.show(array("q"), None)
+        screen.table.show(array("q"))
         screen.table.focus()
         screen._shown = None
     elif isinstance(screen, DoubtfulScreen):

@@ -62,7 +62,12 @@ def read_exposure(text: str) -> str:
             f"{text!r} is no exposure time",
             cure=f"Give seconds, above 0 and at most {LONGEST_EXPOSURE_S:g}",
         )
-    return f"{seconds:g}"
+    return _digits(seconds)
+
+
+def _digits(number: float) -> str:
+    """Write a number with all its digits: the shift of a clock may be decades to the second."""
+    return f"{number:.15g}"
 
 
 _STEP = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(d|h|min|m|s)\b\s*")
@@ -75,7 +80,7 @@ def read_date(text: str, frames: int) -> str:
     if words := re.fullmatch(r"(.+?)\s+(later|earlier)", said):
         said = ("+" if words[2] == "later" else "-") + words[1]
     if said[:1] in "+-" and (shift := _read_shift(said)) is not None:
-        return f"shift {shift.total_seconds():g}"
+        return f"shift {_digits(shift.total_seconds())}"
     try:
         return f"night {date.fromisoformat(said).isoformat()}"
     except ValueError:
@@ -162,7 +167,7 @@ def _length_words(seconds: float) -> str:
     for unit, size in _PARTS:
         count, seconds = divmod(seconds, size)
         words += [f"{count:g} {unit}"] if count else []
-    words += [f"{seconds:g} s"] if seconds or not words else []
+    words += [f"{_digits(round(seconds, 6))} s"] if seconds or not words else []
     return " ".join(words)
 
 

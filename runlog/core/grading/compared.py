@@ -11,6 +11,7 @@ from runlog.core.grading.policy import Policy
 from runlog.core.grading.usual_light import UsualCount, UsualLight
 
 NOWHERE = UsualAim()
+RUNS_CLEAR = "this run's clear frames"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,9 @@ class ComparedFrame:
     beside_covered: bool = False  # its stars went beside frames that something covers in part
     standing: bool = False  # what covers it stands before the frame beside it too
     level: Level | None = None  # of light, at which it was lost for long
+    # What is usual is that of earlier nights and of this run so far, weighed.
+    shape_weighed: bool = False
+    light_weighed: bool = False
 
     @property
     def nights_before(self) -> bool:
@@ -39,7 +43,14 @@ class ComparedFrame:
     @property
     def runs_usual(self) -> str:
         """Name the frames that star shapes are compared with."""
+        if self.shape_weighed:
+            return "the usual of earlier nights and this run"
         return "this run's usual in all filters" if self.shape.all_filters else "this run's usual"
+
+    @property
+    def clear_frames(self) -> str:
+        """Name the frames that the light is compared with."""
+        return "earlier nights' and this run's clear frames" if self.light_weighed else RUNS_CLEAR
 
 
 def ratio(value: float | None, usual: float | None) -> float | None:

@@ -36,7 +36,7 @@ def grade_run(
 ) -> dict[str, Verdict]:
     """Grade the light frames of one run; the order they come in does not matter."""
     return {
-        key: verdict_of(this, checks) if this else _unmeasured(frame)
+        key: verdict_of(this, checks) if this else unmeasured(frame)
         for key, (frame, this, checks) in explain_run(frames, policy, history).items()
     }
 
@@ -50,7 +50,7 @@ def explain_run(
         f.key: (f, None, []) for f in frames if not f.measurement.measured
     }
     for this in compared:
-        explained[this.frame.key] = (this.frame, this, _checks(this))
+        explained[this.frame.key] = (this.frame, this, checks_of(this))
     return explained
 
 
@@ -114,11 +114,13 @@ def _several(frames: Sequence[Frame]) -> bool:
     return len({f.context.filter for f in frames}) > 1
 
 
-def _unmeasured(frame: Frame) -> Verdict:
+def unmeasured(frame: Frame) -> Verdict:
+    """Say why a frame was not measured."""
     return Verdict(Grade.UNGRADED, note="; ".join(frame.measurement.notes) or "not measured")
 
 
-def _checks(this: ComparedFrame) -> list[Check]:
+def checks_of(this: ComparedFrame) -> list[Check]:
+    """Ask all rules that can be asked of a frame."""
     alone = too_few(this) or shows_lines(this)
     return [check for rule in rules(alone=alone) for check in rule.ask(this)]
 

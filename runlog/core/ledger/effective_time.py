@@ -70,10 +70,12 @@ def lacks(frame: Frame) -> Lacks | None:
 def sky_depth_of(frame: Frame) -> SkyDepth | None:
     """Give what width and sky of a frame are worth; None where a part is unknown."""
     got, header = frame.measurement, frame.header
-    if lacks(frame) or not (got.fwhm_px and got.noise_adu and header.exposure_s):
+    if not (got.fwhm_px and got.noise_adu and header.exposure_s and header.egain_e_adu):
+        return None
+    if lacks(frame):
         return None
     scale = scale_of(frame)
-    variance = sky_variance(got.noise_adu, header.egain_e_adu or 0.0, header.exposure_s, scale)
+    variance = sky_variance(got.noise_adu, header.egain_e_adu, header.exposure_s, scale)
     return sky_depth(got.fwhm_px * scale, variance)
 
 

@@ -36,11 +36,11 @@ class RunLight:
     filter: str
     base: str  # content key of the frame whose ADU the light is counted in
     light2_e2_adu2: float | None  # T^2 of its best quarter; None of fewer than five frames
-    kept_frames: int = 0  # of those whose depth is known
-    kept_known_s: float = 0.0
-    kept_light_s_e2_adu2: float = 0.0  # sum of t T^2
-    kept_point_s2_adu2: float = 0.0
-    kept_extended_s2_arcsec2_adu2: float = 0.0
+    kept_frames: int  # of those whose depth is known
+    kept_known_s: float
+    kept_light_s_e2_adu2: float  # sum of t T^2
+    kept_point_s2_adu2: float
+    kept_extended_s2_arcsec2_adu2: float
 
 
 K = TypeVar("K")

@@ -24,8 +24,8 @@ def season(text: str, southern: bool = False) -> tuple[str, str]:
     if _YEAR.match(said):
         return f"{said}-01-01", f"{said}-12-31"
     if two := _TWO_YEARS.match(said):
-        first = int(two["first"])
-        if int(two["last"]) % 100 == (first + 1) % 100:
+        first, last = int(two["first"]), int(two["last"])
+        if last in (first + 1, (first + 1) % 100):
             return f"{first}-07-01", f"{first + 1}-06-30"
     if named := _NAMED.match(said):
         return _quarter(named["a"] or named["b"], int(named["ay"] or named["by"]), southern)

@@ -23,6 +23,7 @@ class Listing:
     keys: Sequence[str]
     beside: Sequence[str] = ()
     optional: Sequence[str] = ()
+    stream: bool = False  # an object a line, as things happen, and no listing around them
 
 
 _SUMS = "frames logged_s kept_s doubtful_s rejected_s ungraded_s"
@@ -40,6 +41,11 @@ LISTINGS: Mapping[str, Listing] = {
     "frames": Listing("runlog.frames/1", ROW_KEYS),
     "measure": Listing("runlog.measure/1", ROW_KEYS, optional=["second_opinion"]),
     "night": Listing("runlog.night/1", _NIGHT, beside=[*_NIGHT, "to_go"]),
+    "report": Listing(
+        "runlog.report/1",
+        "about night rig headline figures blocks".split(),
+        beside="about of title made".split(),
+    ),
     "nights": Listing("runlog.nights/1", f"night rig {_SUMS} night_from noted".split()),
     "totals": Listing("runlog.totals/1", _TOTAL, beside=["mosaics"]),
     "growth": Listing(
@@ -53,7 +59,8 @@ LISTINGS: Mapping[str, Listing] = {
     "forecast": Listing(
         "runlog.forecast/1",
         "target filter priority goal_s kept_s to_go_s done nights_needed nights_few nights_many "
-        "record_nights usual_night_s share_kept text".split(),
+        "record_nights usual_night_s share_kept text date_20 date_50 date_80 season_end "
+        "not_this_season chances".split(),
         beside=["pace"],
     ),
     "targets": Listing(
@@ -85,8 +92,37 @@ LISTINGS: Mapping[str, Listing] = {
         "overridden_why".split(),
         beside="frame grade extinction_mag extinction_from".split(),
     ),
+    "worth": Listing(
+        "runlog.worth/1",
+        "fingerprint path night taken_at_utc target filter rig exposure_s grade faults light "
+        "half_rule depth_change star_depth_change width_change depth_change_best "
+        "star_depth_change_best width_change_best advice why".split(),
+        beside=["pictures"],
+    ),
+    "dither": Listing(
+        "runlog.dither/1",
+        "target filter rig frames left_out fwhm_px p_x p_y even places most_on_one trails "
+        "crossed_share text".split(),
+    ),
+    "losses": Listing(
+        "runlog.losses/1",
+        "cause what whose frames lost_s gained_s cure_s share".split(),
+        beside=["budget"],
+    ),
+    "sublength": Listing(
+        "runlog.sublength/1",
+        "rig filter setting frames usual_s best_s low_s high_s too_short too_long usual_share "
+        "swamp_s clip_s clipped_stars sky_e_s read_noise_e read_noise_from overhead_s spoilt_a_h "
+        "spoilt_frames spell_frames open_shutter_s spoiling text why".split(),
+    ),
     "roots": Listing("runlog.roots/1", "name path missing files scanned_at_utc machines".split()),
     "check": Listing("runlog.check/1", "about well text cure".split()),
+    "watch": Listing(
+        "runlog.watch/1",
+        "at_utc kind path rig grade faults first_look cause since_utc frames latency_s "
+        "text".split(),
+        stream=True,
+    ),
 }
 
 
@@ -121,27 +157,47 @@ def _spelt(kinds: Kinds, keys: str) -> dict[str, Kinds]:
 KINDS: Mapping[str, Kinds] = {
     **_of_frame(),
     **_spelt((*STRING, *NULL), "path fingerprint error rig action subject object night_from text"),
-    **_spelt((*STRING, *NULL), "who at_utc selection setting name about cure mosaic panel what"),
+    **_spelt((*STRING, *NULL), "who at_utc selection setting name cure mosaic panel what"),
     **_spelt((*STRING, *NULL), "effective_note goal_form first_night last_night verdict evidence"),
     **_spelt((*STRING, *NULL), "fault overridden_by overridden_why frame extinction_from last"),
     **_spelt((*STRING, *NULL), "dark_start_utc dark_end_utc first_utc last_utc scanned_at_utc"),
     **_spelt((*STRING, *NULL), "first start_utc end_utc kind worst_panel judged_since"),
+    **_spelt((*STRING, *NULL), "first_look cause since_utc"),
+    **_spelt((*NUMBER, *NULL), "latency_s"),
     **_spelt((*NUMBER, *NULL), "logged_s kept_s doubtful_s rejected_s ungraded_s goal_s to_go_s"),
     **_spelt((*NUMBER, *NULL), "share_kept gain_next_hour credited_s kept_so_far_s progress"),
     **_spelt((*NUMBER, *NULL), "effective_so_far_s open_shutter_s elapsed_s overhead_median_s"),
     **_spelt((*NUMBER, *NULL), "usual_night_s depth_share weight doubtful reject cost_s"),
     **_spelt((*NUMBER, *NULL), "extinction_mag nights_needed nights_few nights_many gradient_pct"),
     **_spelt((*NUMBER, *NULL), "fwhm_arcsec effective_s"),
+    **_spelt((*NUMBER, *NULL), "light half_rule depth_change width_change depth_change_best"),
+    **_spelt((*NUMBER, *NULL), "width_change_best star_depth_change star_depth_change_best"),
+    **_spelt((*STRING, *NULL), "advice why cause whose"),
+    **_spelt((*NUMBER, *NULL), "lost_s gained_s cure_s share usual_s best_s low_s high_s"),
+    **_spelt((*NUMBER, *NULL), "usual_share swamp_s clip_s sky_e_s overhead_s spoilt_a_h"),
+    **_spelt((*STRING, *NULL), "too_short too_long read_noise_from spoiling"),
+    **_spelt((*COUNT, *NULL), "spoilt_frames spell_frames"),
+    **_spelt(OBJECT, "budget"),
+    **_spelt((*NUMBER, *NULL), "p_x p_y crossed_share"),
+    **_spelt((*COUNT, *NULL), "left_out places most_on_one trails"),
+    **_spelt((*BOOLEAN, *NULL), "even"),
+    **_spelt((*STRING, *NULL), "date_20 date_50 date_80 season_end chances"),
+    **_spelt((*NUMBER, *NULL), "not_this_season"),
+    **_spelt(LIST, "pictures"),
     **_spelt((*COUNT, *NULL), "frames frames_to_go nights priority id undoes files binning panels"),
     **_spelt((*COUNT, *NULL), "record_nights"),
     **_spelt((*BOOLEAN, *NULL), "missing done stands changed well"),
     **_spelt((*LIST, *NULL), "paths faults questions corrected streaks noted to_check events"),
     **_spelt((*LIST, *NULL), "added spellings size origin notes mosaics to_go judged"),
+    **_spelt(STRING, "about of title headline"),
+    **_spelt(LIST, "figures blocks"),
+    **_spelt(OBJECT, "made"),
     **_spelt(OBJECT, "counts lost dark_lost verdicts machines darks flats flat_darks bias pace"),
     **_spelt((*OBJECT, *NULL), "evidence field level second_opinion says"),
 }
 # Where a key of a listing is of another type than elsewhere.
 OWN_KINDS: Mapping[tuple[str, str], Kinds] = {
+    ("check", "about"): (*STRING, *NULL),
     ("calibration", "binning"): LIST,
     ("calibration", "nights"): LIST,
     ("calibration", "missing"): LIST,
@@ -149,6 +205,7 @@ OWN_KINDS: Mapping[tuple[str, str], Kinds] = {
     ("explain", "evidence"): STRING,
     ("explain", "value"): (*NUMBER, *NULL),
     ("policy", "value"): (*NUMBER, *BOOLEAN, *NULL),
+    ("sublength", "clipped_stars"): (*NUMBER, *NULL),
     ("corrections", "field"): STRING,
     ("corrections", "value"): (*STRING, *NUMBER, *NULL),
 }

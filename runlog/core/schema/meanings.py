@@ -12,6 +12,17 @@ paths: all files that hold these pixels
 missing: whether no file of it is on this machine now
 fingerprint: the frame's key, a hash of its decoded pixels; a start of it names the frame
 kind: what the frame was taken for: light, dark, bias, flat, flat-dark, focus, stack, other
+watch:kind: frame (one was graded), alarm, cleared (it is over), overdue, end (of the watch)
+watch:path: the frame's file; null where it is not of one frame
+watch:at_utc: when it was told
+watch:grade: the frame's grade by all that is known when it was told; null where it is no frame
+watch:faults: what the first look found
+first_look: the grade that the first look at the frame gave
+cause: what is warned of: a cause of spoilt frames, or folder, folder-silent, disk, database
+since_utc: start of the first frame of a warning's stretch
+watch:frames: frames of the stretch that is warned of; with end, frames graded
+latency_s: from the file's last change to this line
+watch:text: the line in words
 kind_from: what its kind was read from
 night: ISO date of the evening; a night goes from local noon to local noon
 rig: telescope and camera
@@ -165,6 +176,59 @@ machines: where the root is on each machine
 about: what was looked at
 well: whether it is as it should be
 cure: what to do about it
+light: light a second over that of the usual kept frame of its picture
+half_rule: the light above which a frame deepens a sum of equal weights
+depth_change: what keeping it does to the depth of faint surfaces, as a share, equal weights
+star_depth_change: the same of the depth of stars
+width_change: what keeping it does to the width of the picture's stars, likewise
+depth_change_best: the same of the depth, with inverse-variance weights
+star_depth_change_best: the same of the depth of stars, with inverse-variance weights
+width_change_best: the same of the width, with inverse-variance weights
+advice: keep, drop, either (no difference), look (its fault is not in these numbers), unknown
+why: why the advice is look or unknown
+pictures: each picture with what following the advice does to it, and that in words
+cause: what took the time
+losses:what: of which time: kept (depth of kept frames), not kept (whole frames), dark (unused)
+whose: whose doing it is: the sky's, the rig's, the plan's, yours, or unknown
+lost_s: time it took, of kept frames as effective time
+gained_s: effective time over the best nights', of kept frames that were better in it
+cure_s: effective time there would be more, had it not been
+share: of all that was lost
+budget: the sums that the losses belong to, and these in words
+usual_s: the length most of the frames have
+best_s: the length that reaches most depth in a night; none where longer is always a little better
+low_s: the shortest length within 2 % of the best
+high_s: the longest length that serves; none where nothing that is known limits it
+too_short: what costs most where frames are too short
+too_long: what costs most where they are too long
+usual_share: depth squared a night at the usual length over that at the best
+swamp_s: the length from which read noise adds no more than 5 % to the sky's
+clip_s: the length from which half of the brightest stars are clipped
+sublength:clipped_stars: stars that are clipped in the usual kept frame
+sublength:setting: what the camera was set to
+sky_e_s: light of the background by its noise, in electrons a pixel and second
+read_noise_e: read noise of a pixel, in electrons
+read_noise_from: what the read noise was taken from
+overhead_s: usual time between two exposures
+spoilt_a_h: single frames spoilt by trailing, per hour of open shutter
+spoilt_frames: frames that were spoilt one by one
+spoiling: the same in words
+spell_frames: frames that were spoilt in spells, which say nothing of the length
+date_20: evening by which the goal is reached in 1 of 5 drawn years; none within a year
+date_50: evening by which it is reached in half of them
+date_80: evening by which it is reached in 4 of 5
+season_end: last evening of the target's season
+not_this_season: chance that it is not reached by then, or within a year where there is no end
+chances: the dates and chances in words, or why there are none
+dither:frames: kept frames that were laid on one reference
+left_out: kept frames that were laid on another reference, or on none
+p_x: Rayleigh's test of the fractions of a pixel along x: the chance of as uneven ones
+p_y: the same along y
+even: whether shifts fill the pixel as evenly as chance does; none of too few frames
+places: whole pixels that a hot pixel falls on
+most_on_one: frames on the one of them that most fall on
+trails: trails in these frames
+crossed_share: share of the field that trails of two frames or more hit
 marks: frames marked by a person that can be compared
 agree: marks that agree with the automatic grade
 too_strict: frames kept by a person against the automatic grade
@@ -185,6 +249,13 @@ corrections:field: what of the header was corrected
 corrections:frames: frames it was said of
 targets:questions: what is doubtful about the name, each with the command that settles it
 check:text: what was found
+of: the night, season or target, as its name or ISO date
+title: the heading of the page
+headline: what it comes to, in one sentence
+figures: the numbers that count, each with its name and what is to be said beside it, in seconds
+blocks: the parts of the page in their order, each with its block, heading and kind
+made: what the page was made with: version, digest of the limits, database, the clock of its words
+report:about: what the page is about: night, season, target
 """
 
 
@@ -200,7 +271,8 @@ MEANINGS = _read()
 # What the end of a key says of its unit.
 UNITS = {
     "s": "s", "px": "px", "arcsec": "arcsec", "adu": "ADU", "deg": "deg", "c": "deg C", "pct": "%",
-    "ppm": "per million", "utc": "UTC, ISO 8601", "mag": "mag",
+    "ppm": "per million", "utc": "UTC, ISO 8601", "mag": "mag", "arcmin": "arcmin", "um": "um",
+    "m": "m",
 }  # fmt: skip
 
 

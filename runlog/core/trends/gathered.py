@@ -65,12 +65,16 @@ def _series(rig: str, key: Key, told: _Told) -> Series:
     newest = max((version for version, _ in told.points), default=0)
     points = sorted((p for v, p in told.points if v == newest), key=lambda p: p.night)
     left = [f"{plural(n, 'night')} left out: {why}" for why, n in sorted(told.silent.items())]
-    if older := len(told.points) - len(points):
+    older = len(told.points) - len(points)
+    if older:
         left.append(
             f"{plural(older, 'night')} left out: measured by an earlier version "
             "(runlog scan --remeasure)"
         )
-    series = Series(KINDS[key.kind], rig, key.filter, key.setting, None, tuple(points), tuple(left))
+    silent = sum(told.silent.values()) + older
+    series = Series(
+        KINDS[key.kind], rig, key.filter, key.setting, None, tuple(points), tuple(left), silent
+    )
     return _relative(series) if key.kind == "sky" else series
 
 

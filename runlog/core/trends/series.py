@@ -21,6 +21,7 @@ from runlog.core.trends.statistics import (
     pettitt,
     pettitt_p,
     shift,
+    step_place,
     theil_sen,
 )
 
@@ -62,6 +63,12 @@ class Series:
     unit: str | None = None  # where it is not the kind's own
     points: tuple[Point, ...] = ()
     left_out: tuple[str, ...] = ()  # in words
+    nights_left_out: int = 0
+
+    @property
+    def nights(self) -> int:
+        """Count the nights that tell it or could."""
+        return len(self.points) + self.nights_left_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +178,10 @@ def _without_season(years: Values, values: Values, kind: SeriesKind) -> tuple[Va
 def _change(series: Series, values: Values) -> Change | None:
     if len(values) < FEWEST_FOR_STEP:
         return None
-    at, points = pettitt(values).at, series.points
+    p, points = pettitt_p(values), series.points
+    at = step_place(values) if p < PERHAPS else pettitt(values).at
     size = shift(values[:at], values[at:])
-    return Change(points[at].night, points[at - 1].night, size, pettitt_p(values), at=at)
+    return Change(points[at].night, points[at - 1].night, size, p, at=at)
 
 
 def _judged(
@@ -249,3 +257,17 @@ def fullest(found: Iterable[Trend]) -> list[Trend]:
         if kind not in most or len(trend.series.points) > len(most[kind].series.points):
             most[kind] = trend
     return list(most.values())
+
+
+def unknown_lines(found: Iterable[Trend]) -> list[str]:
+    """Say of each kind once why nothing can be said: of the series that has most nights.
+
+    Those that only need more nights are told in one line; what leaves nights out has a cure.
+    """
+    most = fullest(found)
+    waiting = [t for t in most if t.series.nights < FEWEST_FOR_TREND]
+    lines = [f"{name_of(t)}: {t.reason}" for t in most if t not in waiting]
+    if not waiting:
+        return lines
+    nights = max(len(t.series.points) for t in waiting)
+    return [*lines, words.few_nights([t.series.kind.label for t in waiting], nights)]

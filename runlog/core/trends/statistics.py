@@ -16,6 +16,7 @@ Values = NDArray[np.float64]
 # Correlation of neighbouring nights: what is held to be usual, as much as so many nights tell ...
 USUAL_MEMORY, USUAL_WEIGHT = 0.3, 60
 LEAST_TELLING = 20  # ... beside those beyond so many, which tell nothing of it
+FEWEST_BESIDE = 3  # values on each side of a step
 MOST_MEMORY, MEMORY_STEP = 0.8, 0.05
 PIECE = 2_000  # draws at once: a few megabytes
 FEW_DRAWS, MANY_DRAWS = 999, 19_999
@@ -192,6 +193,30 @@ def pettitt(values: Values) -> Step:
     u = np.abs(2.0 * np.cumsum(ranks(values) - (n + 1) / 2.0))[:-1]
     k = float(u.max())
     return Step(k, int(u.argmax()) + 1, min(1.0, 2.0 * exp(-6.0 * k * k / (n**3 + n**2))))
+
+
+def step_place(values: Values) -> int:
+    """
+    Find where a step is, given that there is one: where two middles leave least over.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        In order of time; six at least.
+
+    Returns
+    -------
+    int
+        The first index after the step, by least absolute residuals of the medians on each side.
+        Pettitt's own place is drawn to the middle of a series: of steps of three sigma five nights
+        before its end it meets 36 % to the night, this one 84 % (300 series, correlation 0.3).
+    """
+    places = range(FEWEST_BESIDE, len(values) - FEWEST_BESIDE + 1)
+    return min(places, key=lambda at: _left(values[:at]) + _left(values[at:]))
+
+
+def _left(part: Values) -> float:
+    return float(np.abs(part - np.median(part)).sum())
 
 
 def pettitt_p(values: Values) -> float:

@@ -9,6 +9,7 @@ from runlog.core.trends.statistics import Slope
 if TYPE_CHECKING:
     from runlog.core.trends.series import Change, Noted, Series
 
+MOST_NAMED = 4
 SEASON_OUT = "a yearly swing is taken out"
 SEASON_IN = "over less than a year and a half a season looks the same"
 
@@ -23,6 +24,14 @@ def too_few(runs: int, left_out: Sequence[str]) -> str:
     have = f"{plural(runs, 'night')} tell it" if runs != 1 else "1 night tells it"
     why = f"only {have}, and a trend needs 12" if runs else "no night tells it"
     return together(f"unknown, because {why}", *left_out)
+
+
+def few_nights(names: Sequence[str], most: int) -> str:
+    """Say of kinds of series that have too few nights, all at once, that nothing can be said."""
+    who = f"{len(names)} kinds of series" if len(names) > MOST_NAMED else ", ".join(names)
+    told = f"at most {plural(most, 'night')} tell{'s' * (most == 1)}" if most else "no night tells"
+    it = "it" if len(names) == 1 else "them"
+    return f"{who}: {told} {it}, and a trend needs 12 (--json has the reason of each)"
 
 
 def amount(series: "Series", value: float, signed: bool = True) -> str:

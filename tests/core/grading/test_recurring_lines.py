@@ -1,6 +1,7 @@
 """Lines that lie at the same pixels in other exposures are no trails."""
 
 from datetime import UTC, datetime, timedelta
+from math import cos, radians, sin
 
 import pytest
 
@@ -67,3 +68,22 @@ def test_the_next_piece_of_a_slow_trail_lies_beside_the_first():
     assert not coincide(first, second)
     assert coincide(first, (200.0, 528.6, 1600.0, 728.6))
     assert not coincide(first, (0.0, 503.0, 1400.0, 703.0))
+
+
+def turned(line, degrees):
+    """Turn a line about a corner of the frame."""
+    c, s = cos(radians(degrees)), sin(radians(degrees))
+    x0, y0, x1, y1 = line
+    return (c * x0 - s * y0, s * x0 + c * y0, c * x1 - s * y1, s * x1 + c * y1)
+
+
+@pytest.mark.parametrize("degrees", [0, 17, 45, 73, 90, 135, 180, 260])
+@pytest.mark.parametrize(
+    ("begins", "ends", "same"), [(0, 1000, True), (300, 1300, True), (800, 1800, False)]
+)
+def test_lines_coincide_whichever_way_they_run(degrees, begins, ends, same):
+    """Guards columns and slanted seams like rows: only how far two lines overlap counts."""
+    one = turned((0.0, 500.0, 1000.0, 500.0), degrees)
+    other = turned((begins, 500.5, ends, 500.5), degrees)
+    assert coincide(one, other) is same
+    assert coincide((*other[2:], *other[:2]), one) is same

@@ -72,6 +72,7 @@ def test_the_total_is_the_sum(drawn):
         ("2026", False, ("2026-01-01", "2026-12-31")),
         ("2026-27", False, ("2026-07-01", "2027-06-30")),
         ("2026/2027", False, ("2026-07-01", "2027-06-30")),
+        ("1999-00", False, ("1999-07-01", "2000-06-30")),
         ("spring 2026", False, ("2026-03-01", "2026-05-31")),  # WMO
         ("Spring 2026", True, ("2026-09-01", "2026-11-30")),
         ("2026 autumn", False, ("2026-09-01", "2026-11-30")),
@@ -84,7 +85,9 @@ def test_seasons(typed, southern, span):
     assert season(typed, southern) == span
 
 
-@pytest.mark.parametrize("typed", ["", "26", "2026-29", "monsoon 2026", "2026-13-01", "autumn"])
+@pytest.mark.parametrize(
+    "typed", ["", "26", "2026-29", "2026-1927", "monsoon 2026", "2026-13-01", "autumn"]
+)
 def test_no_seasons(typed):
     """What is no season is refused."""
     with pytest.raises(UsageError):

@@ -114,3 +114,9 @@ def test_a_frame_of_unknown_length_adds_no_time():
     """It is counted as a frame, and as no second."""
     (total,) = sum_run([frame("a", None)])
     assert (total.frames, total.logged_s) == (1, 0.0)
+
+
+def test_the_share_that_was_kept():
+    """Guards "kept" beside "logged": three of four equal frames are three quarters."""
+    assert Total("M 33", "L", 4, 1200.0, 900.0).share_kept == 0.75
+    assert Total("M 33", "L").share_kept is None

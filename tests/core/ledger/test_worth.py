@@ -102,6 +102,16 @@ def test_sums_of_several_add_up():
     assert len(both.divisors) == 1
 
 
+def test_what_is_unknown_adds_nothing_to_a_sum():
+    """Guards hours beside others of unknown depth: only their frames are counted, no second."""
+    known = worth_of([part(light=2.0, sky=3.0)], references(), {})
+    unknown = worth_of([part(base="other", frames=4)], references(), {})
+    both = together([known, unknown])
+    assert (both.effective_s, both.known_s) == (known.effective_s, known.known_s)
+    assert (both.light_s, both.dark_s) == (known.light_s, known.dark_s)
+    assert both.no_reference == 4
+
+
 # --- restated -------------------------------------------------------------------------------
 
 
@@ -135,3 +145,35 @@ def test_moonless_nights_taking_over_is_told():
 def test_what_was_unknown_before_is_no_restatement():
     """Hours that had no reference before are new, not restated."""
     assert restated("M 31", "L", [held(References(), references())]) is None
+
+
+def quartile_of(nights, value):
+    """Make references of more than three nights: a quartile of them all, no single night's."""
+    return References(
+        {(1, "base"): Reference(1.0, nights, None, None)},
+        {(1, "L"): Reference(value, nights, None, True)},
+        {(1, "L"): Reference(value, nights, None, True)},
+        {7: (1, "point")},
+    )
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "why"),
+    [
+        (references(), quartile_of(4, 0.8), "the upper quartile of 4 nights is the reference, no"),
+        (quartile_of(4, 1.0), quartile_of(5, 0.8), "5 nights set the reference, not 4"),
+        (quartile_of(5, 1.0), quartile_of(5, 0.8), "its nights set another reference"),
+    ],
+)
+def test_what_moved_the_reference_is_told(before, now, why):
+    """Guards the reason: nights that are a quartile now, more nights, or others than before."""
+    assert restated("M 31", "L", [held(before, now)]).why.startswith(why)
+
+
+def test_a_frame_is_worth_what_the_references_of_its_run_make_of_it():
+    """Guards the effective time of one frame; unknown where no night is a reference yet."""
+    against = references(light=2.0, point=5.0)
+    assert against.worth_s(7, "L", "base", 600.0, 40.0) == 60.0
+    assert against.worth_s(7, "L", "other", 600.0, 40.0) is None
+    assert against.worth_s(7, "Ha", "base", 600.0, 40.0) is None
+    assert against.worth_s(7, "L", None, 600.0, 40.0) is None

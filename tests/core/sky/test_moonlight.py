@@ -9,8 +9,10 @@ import pytest
 from runlog.core.sky.moonlight import (
     moon_phase_angles_deg,
     moonlight_nl,
+    moonlight_of,
     surface_brightness_mag,
 )
+from tests.core.runs import altered, blank
 
 EXAMPLE = {"phase_angle_deg": 45, "separation_deg": 50, "moon_zenith_deg": 70, "zenith_deg": 20}
 DARK_MAG = 21.8
@@ -56,3 +58,32 @@ def test_phase_against_ephem():
     lit = (1 + np.cos(np.radians(moon_phase_angles_deg(times)))) / 2
     theirs = [ephem.Moon(moment).moon_phase for moment in times]
     assert lit == pytest.approx(theirs, abs=0.005)
+
+
+def test_the_moonlight_of_frames():
+    """Guards what a frame's moonlight is reckoned from; unknown where any of it is unknown."""
+    whole = {"moon_alt_deg": 40.0, "moon_sep_deg": 70.0, "airmass": 2.0}
+    when = datetime(1992, 4, 12, tzinfo=UTC)  # Meeus, example 48.a: i = 69.0756 degrees
+
+    def lit(start=when, **changes):
+        frame = altered(blank("a", start, 300.0, "M 33", "L"), **whole | changes)
+        return moonlight_of([frame])[0]
+
+    # An airmass of 2 is a zenith distance of 60 degrees; the Moon at 40 degrees is 50 from it.
+    assert lit() == pytest.approx(moonlight_nl(69.0756, 70, 50, 60), rel=1e-3)
+    assert lit(airmass=0.99) == pytest.approx(moonlight_nl(69.0756, 70, 50, 0), rel=1e-3)
+    assert [lit(moon_alt_deg=deg) for deg in (0.0, -3.0)] == [0.0, 0.0]
+    assert [lit(**{name: None}) for name in whole] == [None, None, None]
+    assert lit(start=None) is None
+
+
+def test_frames_keep_their_own_moonlight():
+    """Guards the order of frames, of which some are undated and for some the Moon is down."""
+    shared = {"moon_alt_deg": 40.0, "moon_sep_deg": 70.0, "airmass": 1.2}
+    starts = [datetime(2026, 10, day, tzinfo=UTC) for day in (10, 18, 26)]
+    up = [altered(blank(str(at), at, 300.0, "M 33", "L"), **shared) for at in starts]
+    down = altered(up[0], moon_alt_deg=-5.0)
+    undated = altered(blank("u", None, 300.0, "M 33", "L"), **shared)
+    alone = [moonlight_of([frame])[0] for frame in up]
+    assert len(set(alone)) == 3
+    assert moonlight_of([down, up[0], undated, up[1], up[2]]) == [0.0, alone[0], None, *alone[1:]]

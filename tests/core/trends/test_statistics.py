@@ -12,6 +12,7 @@ from runlog.core.trends.statistics import (
     pettitt_p,
     ranks,
     shift,
+    step_place,
     theil_sen,
 )
 from tests.core.trends.nile import FIRST_YEAR, FLOW
@@ -59,6 +60,7 @@ def test_the_step_of_the_nile():
     before, after = NILE[: found.at], NILE[found.at :]
     assert (np.median(before), np.median(after)) == (1130, 842.5)
     assert shift(before, after) == -260
+    assert step_place(NILE) == 28  # as ruptures' PELT has it
     assert pettitt_p(NILE) < 0.001  # neighbours correlated, less than single years would give
 
 
@@ -131,3 +133,14 @@ def test_the_same_series_has_the_same_answer():
     (drawn,) = steady(1, 60, 0.3, 3)
     drawn[30:] += 0.9
     assert pettitt_p(drawn) == pettitt_p(drawn.copy())
+
+
+@pytest.mark.parametrize("before", [27, 5, 16])
+def test_a_step_near_an_end_is_found_where_it_is(before):
+    """Guards "since when": Pettitt's place is drawn to the middle, so that young steps look old."""
+    drawn = steady(200, 32, 0.3, 5)
+    drawn[:, before:] += 3.0
+    met = np.mean([step_place(x) == before for x in drawn])
+    assert met >= 0.75
+    if before == 27:
+        assert np.mean([pettitt(x).at == before for x in drawn]) < 0.5

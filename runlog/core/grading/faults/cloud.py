@@ -50,7 +50,7 @@ def _cloud(this: ComparedFrame) -> Iterator[Check]:
 
 def transparency(this: ComparedFrame) -> tuple[float | None, str]:
     """Give the share of light against the run's clear frames, by matched stars where possible."""
-    source = "this run's clear frames"
+    source = this.clear_frames
     matched = ratio(this.frame.placement.transparency, this.light.transparency)
     if matched is not None:
         return matched, source

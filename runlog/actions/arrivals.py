@@ -1,0 +1,149 @@
+"""Reading files one by one as they arrive, by one worker that is kept, and storing them."""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import ExitStack
+from types import TracebackType
+from typing import Self
+
+from sqlalchemy import Engine
+
+from runlog.actions.batches import Batches
+from runlog.actions.scan import is_same
+from runlog.actions.writer import Arrival
+from runlog.config import Settings
+from runlog.ingest.alone import outcome_of, read_alone
+from runlog.ingest.discover import FoundFile, is_gone
+from runlog.ingest.lookout import Look
+from runlog.ingest.pool import pool
+from runlog.ingest.task import KnownPixels, Outcome, Task, read_file
+from runlog.store import files as file_store
+from runlog.store.engine import reading
+from runlog.store.files import KnownFile, PixelIndex
+from runlog.store.frames import path_parts, stamp_of
+from runlog.store.roots import Roots
+
+BEAT_S = 1.0  # while a file is read, so often whoever waits may do something else
+
+
+class Worker:
+    """One worker process, started with the first file and kept; a dead one is replaced."""
+
+    def __init__(self, beat: Callable[[], object] = lambda: None) -> None:
+        self.beat, self._stack = beat, ExitStack()
+        self._executor: Executor | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        self._let_go()
+
+    def _let_go(self) -> None:
+        self._executor = None
+        self._stack.close()
+
+    def read(self, task: Task) -> Outcome:
+        """Read one file; what kills the worker is read once more, alone."""
+        if self._executor is None:
+            self._executor = self._stack.enter_context(pool(1))
+        try:
+            future = self._executor.submit(read_file, task)
+        except BrokenProcessPool:  # it died meanwhile, for want of memory
+            self._let_go()
+            return self.read(task)
+        while not wait([future], timeout=BEAT_S).done:
+            self.beat()
+        if isinstance(future.exception(), BrokenProcessPool):
+            self._let_go()
+            return read_alone(task)
+        return outcome_of(future, task)
+
+
+class Arrivals:
+    """What is known of the files under some folders, and those that come."""
+
+    def __init__(self, engine: Engine, settings: Settings, worker: Worker) -> None:
+        self._engine, self._settings, self._worker = engine, settings, worker
+        self._batches = Batches(engine, settings, lambda _: False, ())
+        self.renew()
+
+    def renew(self) -> None:
+        """Load what the database knows now."""
+        with reading(self._engine) as connection:
+            self._roots = Roots.load(connection)
+            self._known: dict[bytes, KnownFile | FoundFile] = {
+                **file_store.known_files(connection, self._roots)
+            }
+            self._pixels: PixelIndex = file_store.known_pixels(connection)
+        self._missing = {
+            p for p, k in self._known.items() if isinstance(k, KnownFile) and k.missing
+        }
+        self._of_folder: dict[bytes, set[bytes]] = {}
+        for path in self._known.keys() - self._missing:
+            self._of_folder.setdefault(_folder(path), set()).add(path)
+
+    def news(self, look: Look) -> list[FoundFile]:
+        """List what a look found new or changed."""
+        return [found for found in look.files.values() if self._is_news(found)]
+
+    def _is_news(self, found: FoundFile) -> bool:
+        known = self._known.get(found.path)
+        return known is None or found.path in self._missing or not is_same(known, found)
+
+    def gone(self, look: Look) -> list[bytes]:
+        """List the known files that a look did not find in the folders it listed, or that went."""
+        known = (path for folder in look.listed for path in self._of_folder.get(folder, ()))
+        found = [path for path in known if path not in look.files]
+        if look.whole and not look.away:
+            unseen = self._of_folder.keys() - look.listed
+            went = [folder for folder in unseen if self._of_folder[folder] and is_gone(folder)]
+            found += [path for folder in went for path in self._of_folder[folder]]
+        return found
+
+    def read(self, found: FoundFile) -> Outcome:
+        """Read and measure a file."""
+        stamp = stamp_of(self._roots, found.path, found.size, found.mtime_ns)
+        self._batches.stamps[found.path] = stamp
+        pixels = self._pixels.get((found.size, found.mtime_ns), ())
+        known = tuple(KnownPixels(*entry) for entry in pixels)
+        settings = self._settings
+        parts = path_parts(stamp.told)
+        return self._worker.read(
+            Task(found.path, parts, settings.rules, known, limits=settings.limits)
+        )
+
+    def store(self, read: Sequence[tuple[FoundFile, Outcome]]) -> Iterator[tuple[Outcome, Arrival]]:
+        """Store what was read; from then on these files are known as they are."""
+        written = self._batches.write([outcome for _, outcome in read])
+        for (found, outcome), (_, arrival) in zip(read, written, strict=True):
+            self._keep(found, outcome)
+            yield outcome, arrival
+
+    def _keep(self, found: FoundFile, outcome: Outcome) -> None:
+        self._batches.stamps.pop(found.path, None)
+        self._known[found.path] = found
+        self._missing.discard(found.path)
+        self._of_folder.setdefault(_folder(found.path), set()).add(found.path)
+        if outcome.frame is not None:
+            done = outcome.frame.measurement
+            entry = outcome.frame.content_key, done.measured, done.level is not None
+            entries = self._pixels.setdefault((found.size, found.mtime_ns), [])
+            if entry[0] not in {known[0] for known in entries}:
+                entries.append(entry)
+
+    def forget(self, paths: Iterable[bytes]) -> None:
+        """Forget files that are gone; where they come back they are looked at anew."""
+        for path in paths:
+            self._missing.add(path)
+            self._of_folder.get(_folder(path), set()).discard(path)
+
+
+def _folder(path: bytes) -> bytes:
+    return path.rpartition(b"/")[0] or b"/"

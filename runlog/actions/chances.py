@@ -1,0 +1,194 @@
+"""Finish dates with chances beside a forecast: own record, the sky ahead, goals that compete."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Engine
+
+from runlog.actions.forecast import FORECAST_KEYS
+from runlog.actions.plan_knowledge import RigAtWork, places_of
+from runlog.actions.tonight import (
+    Asked,
+    actions_for,
+    chosen_rigs,
+    evening,
+    setting_of,
+    shared_out,
+    wanted_of,
+)
+from runlog.config import Settings
+from runlog.core.ledger.forecast import FEWEST_NIGHTS
+from runlog.core.plan.season import A_YEAR, COARSE_MIN, Outlook, Season, outlook, seasons, urgency
+from runlog.core.plan.sky_grid import MINUTE, SkyGrid
+from runlog.core.plan.wanted import Action, Setting, Wanted
+from runlog.core.selection import Selection
+from runlog.core.sky.earth import Floats, Site
+from runlog.core.sky.nights import noon_before
+from runlog.core.sky.sidereal import days_since_j2000
+from runlog.core.worth.chance_words import chance_words
+from runlog.core.worth.chances import Chance, Open, chances, record_of
+from runlog.errors import UsageError
+from runlog.store.engine import reading
+
+CHANCE_KEYS = "date_20 date_50 date_80 season_end not_this_season chances".split()
+KEYS = [*FORECAST_KEYS, *CHANCE_KEYS]
+NOTHING: dict[str, Any] = dict.fromkeys(CHANCE_KEYS)
+DARK_SUN_DEG = -18.0
+SLOT_MIN = 15.0
+Named = tuple[str, str]  # target and filter
+
+
+@dataclass(frozen=True)
+class _Way:
+    """A rig's goals, the nights to come, and what they give."""
+
+    rig: RigAtWork
+    first: date
+    setting: Setting
+    wanted: Sequence[Wanted]
+    actions: Sequence[Action]
+    looked: Outlook
+    seasons: Sequence[Season | None]
+
+
+def with_chances(
+    engine: Engine, settings: Settings, asked: Asked, rows: Sequence[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Put finish dates beside the rows of a forecast; where none is known, why."""
+    if not any(map(_is_open, rows)):
+        return [row | NOTHING for row in rows]
+    with reading(engine) as connection:
+        try:
+            rigs = chosen_rigs(connection, settings, Selection(rigs=asked.selection.rigs))
+        except UsageError as error:  # no site, or several: the rest of the forecast stands
+            missing = _why(f"{error.what[0].lower()}{error.what[1:]}")
+            return [row | (missing if _is_open(row) else NOTHING) for row in rows]
+        known = _known(connection, settings, asked, rigs)
+    elsewhere = _why("no rig at work serves it")
+    return [
+        row | (known.get((row["target"], row["filter"]), elsewhere) if _is_open(row) else NOTHING)
+        for row in rows
+    ]
+
+
+def _is_open(row: Mapping[str, Any]) -> bool:
+    return not row["done"] and bool(row["to_go_s"])
+
+
+def _known(
+    connection: Connection, settings: Settings, asked: Asked, rigs: Sequence[RigAtWork]
+) -> dict[Named, dict[str, Any]]:
+    """Find the chances of all open goals: those that are not asked about take nights as well."""
+    part = asked.selection
+    site = rigs[0].site
+    assert site is not None  # a rig without one was refused
+    first = evening(asked, site, settings)
+    owned, _ = shared_out(wanted_of(connection, settings, Selection()).open, rigs, connection)
+    found: dict[Named, dict[str, Any]] = {}
+    for rig in rigs:
+        own = replace(rig, record=tuple(r for r in rig.record if _learned(r.night, part)))
+        found |= _of_rig(connection, own, first, sorted(owned[rig.rig_id], key=lambda w: w.order))
+    return found
+
+
+def _learned(night: str, part: Selection) -> bool:
+    return bool(night) and (part.since or "") <= night <= (part.until or "9999")
+
+
+def _of_rig(
+    connection: Connection, rig: RigAtWork, first: date, wanted: Sequence[Wanted]
+) -> dict[Named, dict[str, Any]]:
+    assert rig.site is not None
+    kept = _kept(rig)
+    if len(kept) < FEWEST_NIGHTS:
+        return _unknown(wanted, f"fewer than {FEWEST_NIGHTS} nights with frames are stored")
+    record = record_of(kept, _dark_s(sorted(kept), rig.site))
+    if not record.shares.any():
+        return _unknown(wanted, "nothing was kept on a night with an hour of dark")
+    way = _way(connection, rig, first, wanted)
+    goals = {n: goal for n in range(len(wanted)) if (goal := _open(way, n)) is not None}
+    months = np.array([(first + timedelta(days=n)).month - 1 for n in range(A_YEAR)])
+    dark_s = way.looked.dark_s.max(axis=0, initial=0.0)
+    drawn = chances(list(goals.values()), dark_s, months, record) if goals else []
+    found = dict(zip(goals, drawn, strict=True))
+    return {
+        (goal.target, goal.filter): _row(way, n, found[n])
+        if n in found
+        else _why("the place of its target is not known, or it is not up in the dark")
+        for n, goal in enumerate(wanted)
+    }
+
+
+def _unknown(wanted: Sequence[Wanted], why: str) -> dict[Named, dict[str, Any]]:
+    return {(goal.target, goal.filter): _why(why) for goal in wanted}
+
+
+def _why(why: str) -> dict[str, Any]:
+    return NOTHING | {"chances": f"unknown, because {why}"}
+
+
+# --- what is known --------------------------------------------------------------------------
+
+
+def _kept(rig: RigAtWork) -> dict[date, float]:
+    found: dict[date, float] = {}
+    for row in rig.record:
+        if row.logged_s:
+            night = date.fromisoformat(row.night)
+            found[night] = found.get(night, 0.0) + row.kept_s
+    return found
+
+
+def _dark_s(nights: Sequence[date], site: Site) -> dict[date, float]:
+    """Measure the dark of nights that were."""
+    slots = round(1440 / SLOT_MIN)
+    offsets = (np.arange(slots) + 0.5) * SLOT_MIN * MINUTE
+    noons = [days_since_j2000(noon_before(night, site.longitude_deg)) for night in nights]
+    days = np.array(noons)[:, None] + offsets
+    dark = (SkyGrid(days.ravel(), site).sun_alt_deg < DARK_SUN_DEG).reshape(days.shape)
+    return dict(zip(nights, (dark.sum(axis=1) * SLOT_MIN * 60).tolist(), strict=True))
+
+
+def _way(connection: Connection, rig: RigAtWork, first: date, wanted: Sequence[Wanted]) -> _Way:
+    assert rig.site is not None
+    actions = actions_for(rig, wanted)
+    setting = setting_of(rig, actions, noon_before(first, rig.site.longitude_deg))
+    places = places_of(connection, [a.target for a in actions])
+    placed = [a for a in actions if a.target in places]
+    looked = outlook(setting, placed, places, A_YEAR, COARSE_MIN)
+    found = seasons(looked, placed, wanted, setting)
+    return _Way(rig, first, setting, wanted, placed, looked, found)
+
+
+def _open(way: _Way, number: int) -> Open | None:
+    """Give a goal as it competes: by the action that serves it best; None where none does."""
+    own = [i for i, action in enumerate(way.actions) if number in action.serves]
+    season, wanted = way.seasons[number], way.wanted[number]
+    if not own or season is None or season.begins is None or wanted.to_go_s is None:
+        return None
+    best = max(own, key=lambda i: float(way.looked.effective_s[i].sum()))
+    usable, effective = way.looked.usable_s[best], way.looked.effective_s[best]
+    enough = usable >= way.setting.limits.season_hours * 3600
+    usable = np.where(enough, usable, 0.0)
+    rate: Floats = np.divide(effective, usable, out=np.zeros(len(usable)), where=usable > 0)
+    return Open(wanted.to_go_s, usable, rate, urgency(wanted, season).priority, season.ends)
+
+
+# --- rows -----------------------------------------------------------------------------------
+
+
+def _row(way: _Way, number: int, chance: Chance) -> dict[str, Any]:
+    season = way.seasons[number]
+    assert season is not None
+    dates = [_day(way.first, n) for n in chance.at]
+    end = _day(way.first, season.ends)
+    words = chance_words(dates, end, chance.not_in_season, now=season.now)
+    values = [*dates, end, chance.not_in_season, words]
+    return dict(zip(CHANCE_KEYS, values, strict=True))
+
+
+def _day(first: date, later: int | None) -> str | None:
+    return None if later is None else (first + timedelta(days=later)).isoformat()

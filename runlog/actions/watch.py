@@ -1,0 +1,312 @@
+"""Watch folders while the night runs: grade each frame as it comes, and warn."""
+
+import os
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from sqlalchemy import Engine
+
+from runlog.actions.arrivals import Arrivals, Worker
+from runlog.actions.roots import folders_to_scan
+from runlog.actions.scan import Report, scan
+from runlog.actions.scan_report import ScanReport
+from runlog.actions.settle import settle_all
+from runlog.actions.watch_events import Event, EventKind
+from runlog.actions.watch_frames import Watched
+from runlog.actions.watch_machine import Machine
+from runlog.actions.writer import Arrival
+from runlog.config import Settings
+from runlog.core.columns import plural
+from runlog.errors import StoreError
+from runlog.ingest.complete import Extent, extent_of
+from runlog.ingest.discover import FoundFile, is_gone
+from runlog.ingest.lookout import Folders, Look, Lookout
+from runlog.ingest.resting import PATIENCE_S, Resting
+from runlog.ingest.task import Outcome
+
+EVERY_S = 5.0
+QUIET_S = 1.0  # between two looks at a file that does not rest yet
+SILENT_S = 30.0  # without an answer: a share that hangs
+AT_ONCE = 16  # files read before they are settled together
+TRIES = 5  # at a file that could not be read through no fault of its own
+ASLEEP = timedelta(seconds=60)  # a longer gap between two turns than was waited for
+SLICE_S = 0.25  # of waiting, so that Ctrl-C is heard soon
+
+Tell = Callable[[Event], None]
+Say = Callable[[str], None]
+Stop = Callable[[], bool]
+
+
+class Clock:
+    """The machine's clocks; a test passes in others."""
+
+    def now(self) -> datetime:
+        """Give the moment."""
+        return datetime.now(UTC)
+
+    def elapsed_s(self) -> float:
+        """Give a clock that never goes back."""
+        return time.monotonic()
+
+    def wait(self, seconds: float, stop: Stop) -> None:
+        """Wait, unless asked to stop."""
+        until = self.elapsed_s() + seconds
+        while not stop() and (left := until - self.elapsed_s()) > 0:
+            time.sleep(min(left, SLICE_S))
+
+
+@dataclass(slots=True)
+class _Tried:
+    """How often a file could not be read as it is."""
+
+    found: FoundFile
+    times: int = 0
+
+
+@dataclass(slots=True)
+class Counts:
+    """What a watch has done, for its last line."""
+
+    frames: int = 0
+    failed: int = 0
+    warnings: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """Where a watch speaks: events as data, other words, progress of catching up."""
+
+    tell: Tell
+    say: Say = lambda _: None
+    report: Report = lambda _: None
+    scanned: Callable[[ScanReport], None] = lambda _: None
+
+
+class Watch:
+    """One watch over some folders; `turn` is one look at them and all that follows from it."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        settings: Settings,
+        folders: Sequence[bytes],
+        voice: Voice,
+        worker: Worker,
+        *,
+        every_s: float = EVERY_S,
+        clock: Clock | None = None,
+        look: Callable[[Iterable[bytes]], Look] | None = None,
+    ) -> None:
+        self.engine, self.settings, self.voice = engine, settings, voice
+        self.clock, self.every_s = clock or Clock(), every_s
+        self.roots = folders_to_scan(engine, settings, folders)
+        self._lookout = Lookout(look or Folders(self.roots).look)
+        self._quiet_s = min(QUIET_S, every_s)
+        self._resting = Resting(self._quiet_s)
+        self._worker, worker.beat = worker, self.beat
+        self._tried: dict[bytes, _Tried] = {}
+        self._kept_back: list[
+            tuple[FoundFile, Outcome]
+        ] = []  # read, but the database did not take it
+        self._unsettled = False
+        self.counts = Counts()
+        self._asked_s: float | None = None  # since when the folders owe an answer
+        self._turned = self.clock.now()
+        self._waited_s = 0.0
+        self._behind = True  # nothing was caught up with yet
+        self._machine = Machine(engine, self._turned)
+        self._watched = Watched(engine, settings)
+
+    # --- from beginning to end ----------------------------------------------------------------
+
+    def run(self, stop: Stop) -> None:
+        """Watch until asked to stop."""
+        self.begin(stop)
+        while not stop():
+            pause_s = self.turn(stop)
+            self.slept(pause_s)
+            self.clock.wait(pause_s, stop)
+        self._tell([self._end()])
+
+    def slept(self, seconds: float) -> None:
+        """Hear for how long will be waited on purpose until the next turn."""
+        self._waited_s = seconds
+
+    def begin(self, stop: Stop = lambda: False) -> None:
+        """Catch up with what was missed, as a plain scan does; what is being written waits."""
+        report = scan(
+            self.engine, self.settings, self.roots,
+            report=self.voice.report, stop=stop, takes=self._lies_there,
+        )  # fmt: skip
+        self.voice.scanned(report)
+        self._arrivals = Arrivals(self.engine, self.settings, self._worker)
+        self._tell(self._watched.catch_up(self.clock.now(), self.voice.say))
+        self._turned = self.clock.now()
+
+    def _lies_there(self, found: FoundFile) -> bool:
+        """Tell a file that nobody writes to; one changed of late waits until it rests."""
+        age_s = self.clock.now().timestamp() - found.mtime_ns / 1e9
+        return age_s > PATIENCE_S or (age_s > 2 * self.every_s and self._is_whole(found))
+
+    def _is_whole(self, found: FoundFile) -> bool:
+        return extent_of(found.path) is Extent.WHOLE
+
+    def _end(self) -> Event:
+        did = plural(self.counts.frames, "frame")
+        warned = plural(self.counts.warnings, "warning")
+        text = f"watch ended: {did} graded, {warned}"
+        return Event(self.clock.now(), EventKind.END, text, frames=self.counts.frames)
+
+    # --- one turn -----------------------------------------------------------------------------
+
+    def turn(self, stop: Stop = lambda: False) -> float:
+        """Look once, and do what follows; returns for how long nothing need be done."""
+        self._notice_sleep()
+        patience_s = min(self.every_s, QUIET_S)
+        look = self._lookout.look(self._resting.waiting, patience_s)
+        self._tell(self._answered(look))
+        if look is not None:
+            self._take_in(look, stop)
+        self.beat()
+        if look is None:
+            return 0.0
+        return self._quiet_s if self._resting.waiting else self.every_s
+
+    def beat(self) -> None:
+        """Do what the passing of time asks for."""
+        now = self.clock.now()
+        self._guarded(lambda: self._tell(self._watched.overdue(now)))
+        self._turned, self._waited_s = now, 0.0
+
+    def _notice_sleep(self) -> None:
+        """Begin anew to wait for frames when the machine was asleep: the gap is not the rig's."""
+        now = self.clock.now()
+        gap = now - self._turned - timedelta(seconds=self._waited_s)
+        if gap > ASLEEP:
+            minutes = gap.total_seconds() / 60
+            self.voice.say(f"This machine was asleep, or its clock was set, for {minutes:.0f} min")
+            self._watched.resumed(now)
+            self._asked_s = None
+        self._turned, self._waited_s = now, 0.0
+
+    def _answered(self, look: Look | None) -> list[Event]:
+        elapsed_s, now = self.clock.elapsed_s(), self.clock.now()
+        where = ", ".join(map(os.fsdecode, self.roots))
+        if look is None:
+            self._asked_s = elapsed_s if self._asked_s is None else self._asked_s
+            return self._machine.silence(elapsed_s - self._asked_s, SILENT_S, where, now)
+        self._asked_s = None
+        free = {os.fsdecode(path): count for path, count in look.free_bytes.items()}
+        away = {os.fsdecode(path): why for path, why in look.away.items()}
+        return [
+            *self._machine.silence(0.0, SILENT_S, where, now),
+            *self._machine.folders(away, now),
+            *self._machine.disks(free, now),
+        ]
+
+    def _take_in(self, look: Look, stop: Stop) -> None:
+        elapsed_s = self.clock.elapsed_s()
+        kept = {found for found, _ in self._kept_back}
+        news = [found for found in self._arrivals.news(look) if found not in kept]
+        rested = self._resting.see(news, elapsed_s)
+        self._resting.forget([path for path in self._resting.waiting if is_gone(path)])
+        for start in range(0, len(rested), AT_ONCE):
+            if stop():
+                return  # what was not read is new to the next watch
+            self._read(sorted(rested, key=_by_time)[start : start + AT_ONCE])
+        if self._kept_back or self._unsettled:
+            self._guarded(lambda: self._store([]))
+        gone = self._arrivals.gone(look)
+        if gone and not self._resting.waiting:
+            self._guarded(lambda: self._note_gone(gone))
+
+    def _read(self, rested: Sequence[FoundFile]) -> None:
+        read = []
+        for found in rested:
+            outcome = self._arrivals.read(found)
+            if outcome.frame is not None or self._is_given_up(found, outcome):
+                read.append((found, outcome))
+        self._guarded(lambda: self._store(read))
+
+    def _is_given_up(self, found: FoundFile, outcome: Outcome) -> bool:
+        """Tell whether a file that cannot be read is stored as such; else it is tried again.
+
+        It may be half written, or renamed and gone by now.
+        """
+        if is_gone(found.path):
+            self._tried.pop(found.path, None)
+            return False
+        tried = self._tried.get(found.path)
+        if tried is None or tried.found != found:
+            tried = self._tried[found.path] = _Tried(found)
+        tried.times += 1
+        if tried.times > (TRIES if outcome.passing else 1):
+            del self._tried[found.path]
+            return True
+        self._resting.put_off(found, self.clock.elapsed_s())
+        return False
+
+    # --- storing, settling, looking -----------------------------------------------------------
+
+    def _store(self, read: Sequence[tuple[FoundFile, Outcome]]) -> None:
+        """Store what was read, settle what it changes, and look at what is new."""
+        self._kept_back += read
+        if self._kept_back:
+            stored = list(self._arrivals.store(self._kept_back))
+            files = [found for found, _ in self._kept_back]
+            self._kept_back = []
+            self._unsettled = True
+            self._machine.arrived(files)
+            self._note_failures(files, stored)
+            self._watched.expect(
+                {
+                    outcome.frame.content_key: found.mtime_ns / 1e9
+                    for found, (outcome, arrival) in zip(files, stored, strict=True)
+                    if arrival is Arrival.NEW and outcome.frame is not None
+                }
+            )
+        settle_all(self.engine, self.settings)
+        events = self._watched.look(self.clock.now())
+        self._unsettled = False
+        self._tell(
+            self._machine.is_right("database", "the database answers again", self.clock.now())
+        )
+        self.counts.frames += sum(event.kind is EventKind.FRAME for event in events)
+        self._tell(events)
+
+    def _note_failures(
+        self, files: Sequence[FoundFile], stored: Sequence[tuple[Outcome, Arrival]]
+    ) -> None:
+        now = self.clock.now()
+        for found, (outcome, arrival) in zip(files, stored, strict=True):
+            if arrival is Arrival.FAILED:
+                self.counts.failed += 1
+                name = os.fsdecode(os.path.basename(found.path))
+                text = f"{name}: {outcome.failure or 'cannot be read'}"
+                faults = ("unreadable",)
+                self._tell([Event(now, EventKind.FRAME, text, path=found.path, faults=faults)])
+
+    def _note_gone(self, gone: Sequence[bytes]) -> None:
+        """Note what was moved or deleted, as a plain scan does."""
+        scan(self.engine, self.settings, self.roots, workers=1, takes=lambda _: False)
+        self._arrivals.renew()
+        self._arrivals.forget(gone)
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        """Do what needs the database; while it does not answer, warn once and keep all."""
+        try:
+            work()
+        except StoreError as error:
+            text = f"database: {error.what}"
+            self._tell(self._machine.is_wrong("database", text, self.clock.now()))
+
+    def _tell(self, events: Iterable[Event]) -> None:
+        for event in events:
+            self.counts.warnings += event.kind in (EventKind.ALARM, EventKind.OVERDUE)
+            self.voice.tell(event)
+
+
+def _by_time(found: FoundFile) -> tuple[int, bytes]:
+    return found.mtime_ns, found.path

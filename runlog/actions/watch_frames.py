@@ -1,0 +1,107 @@
+"""Frames that came while watching, run by run: looks, warnings, and frames that do not come."""
+
+from collections.abc import Callable, Collection, Mapping
+from datetime import datetime
+
+from sqlalchemy import Engine
+
+from runlog.actions.watch_events import Event, EventKind
+from runlog.actions.watch_run import RUNNING, Came, WatchedRun, came_from
+from runlog.config import Settings
+from runlog.core.columns import plural
+from runlog.store import watch as store
+from runlog.store.engine import reading, write
+from runlog.store.frames import ids_of_keys
+from runlog.store.runs import RunState, all_runs, run_of_frame
+
+Say = Callable[[str], None]
+
+
+class Watched:
+    """The runs that frames come to while watching."""
+
+    def __init__(self, engine: Engine, settings: Settings) -> None:
+        self._engine, self._settings = engine, settings
+        self._new: dict[str, float] = {}  # when the files of new frames were written, by key
+        self._runs: dict[int, WatchedRun] = {}
+
+    def expect(self, written_s: Mapping[str, float]) -> None:
+        """Take in new frames by key, with when their files were written, to be looked at soon."""
+        self._new |= written_s
+
+    def resumed(self, now: datetime) -> None:
+        """Hear that the machine was asleep until now: no frame is overdue for that."""
+        for run in self._runs.values():
+            run.judge.resumed(now)
+            write(self._engine, run.keep)
+            run.kept()
+
+    def look(self, now: datetime) -> list[Event]:
+        """Look at the new frames, run by run."""
+        if not self._new:
+            return []
+        with reading(self._engine) as connection:
+            ids = ids_of_keys(connection, list(self._new))
+            runs = {run_of_frame(connection, i) for i in ids.values()}
+        events: list[Event] = []
+        for run in sorted(runs, key=_in_order):
+            events += self._look_at(run, now, self._new.keys())
+        self._new = {}
+        return events
+
+    def catch_up(self, now: datetime, say: Say) -> list[Event]:
+        """Look at what came to a run of tonight unseen; of warnings only what still holds."""
+        with reading(self._engine) as connection:
+            of_now = set(store.runs_between(connection, now - RUNNING, now + RUNNING))
+            runs = [run for run in all_runs(connection) if run.id in of_now]
+        told: list[Event] = []
+        for run in sorted(runs, key=_in_order):
+            events = self._look_at(run, now, None)
+            frames = sum(event.kind is EventKind.FRAME for event in events)
+            if frames:
+                say(f"Caught up with {plural(frames, 'frame')} of {self._runs[run.id].rig}")
+            self._say_standing(run, {event.cause for event in events if event.is_warning}, say)
+            told += events
+        return told
+
+    def _say_standing(self, run: RunState, new: Collection[str | None], say: Say) -> None:
+        """Name what was warned of before this watch began and still holds: it is no new warning."""
+        with reading(self._engine) as connection:
+            held = store.standing(connection, run.id)
+        for told in held:
+            if told.cause not in new:
+                say(f"Still, as told before: {told.words}")
+
+    def _look_at(self, run: RunState, now: datetime, keys: Collection[str] | None) -> list[Event]:
+        """Look at a run's frames that were not looked at, of some keys or all; keep what is said.
+
+        It is stored before it is told: who is killed between the two warns nobody twice.
+        """
+        with reading(self._engine) as connection:
+            watched = WatchedRun(connection, run, self._settings)
+            unseen = watched.unseen(keys)
+            paths = came_from(connection, unseen)
+        events: list[Event] = []
+        for frame in unseen:
+            came = Came(paths.get(frame.identity.id, b""), self._new.get(frame.key))
+            events += watched.look_at(frame, came, now)
+        events += watched.warn(watched.judge.caught_up(now), now)
+        write(self._engine, watched.keep)
+        watched.kept()
+        self._runs[run.id] = watched
+        return events
+
+    def overdue(self, now: datetime) -> list[Event]:
+        """Warn of a run whose next frame should have come by now."""
+        events: list[Event] = []
+        for run in self._runs.values():
+            warned = run.warn(run.judge.overdue(now), now)
+            if warned:
+                write(self._engine, run.keep)
+                run.kept()
+                events += warned
+        return events
+
+
+def _in_order(run: RunState) -> tuple[str, int]:
+    return run.night, run.id

@@ -1,0 +1,61 @@
+"""The light budget in words: whose each loss is, and what would have helped."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from runlog.core.columns import hours, plural
+from runlog.core.frame import FaultName
+from runlog.core.story.charged import BY_HAND, UNGRADED
+from runlog.core.worth.losses import FOCUS, GUIDING, LIGHT, SEEING, SKY, WIDTH, Budget
+
+_SKY, _RIG, _PLAN = "the sky's", "the rig's", "the plan's"
+_WHOSE = {
+    LIGHT: _SKY, SKY: _SKY, SEEING: _SKY, FOCUS: _RIG, GUIDING: _RIG, WIDTH: "unknown",
+    BY_HAND: "yours", UNGRADED: "unknown",
+    FaultName.CLOUD.value: _SKY, FaultName.SOFT.value: _SKY, FaultName.BRIGHT_SKY.value: _SKY,
+    FaultName.STREAK.value: _SKY, FaultName.OBSTRUCTED.value: "the site's",
+    FaultName.FEW_STARS.value: "unknown", FaultName.UNREADABLE.value: "unknown",
+}  # fmt: skip
+
+
+def whose(cause: str, what: str) -> str:
+    """Say whose doing a loss is: the sky's, the rig's, the plan's; a fault not named is the rig's.
+
+    Dark that was left unused is the plan's, unless something is seen to be why.
+    """
+    if what == "dark":
+        return _SKY if "," in cause else _PLAN
+    return _WHOSE.get(cause, _RIG)
+
+
+def budget_words(found: Budget, nights: int) -> list[str]:
+    """Say where the exposure time went, so that it adds up."""
+    exposed = f"{hours(found.logged_s)} exposed, {hours(found.kept_s)} kept"
+    said = [f"{plural(nights, 'night')}, {exposed}"]
+    if found.per_kept_s is not None:
+        said.append(_worth(found))
+    if found.unknown_frames:
+        frames = plural(found.unknown_frames, "kept frame")
+        said.append(f"what {frames} ({hours(found.unknown_s)}) lost is unknown, as their depth is")
+    return said
+
+
+def _worth(found: Budget) -> str:
+    lost_s = sum(x.lost_s for x in found.losses if x.kept)
+    gained_s = sum(x.gained_s for x in found.losses)
+    gained = f", {hours(gained_s)} gained" if gained_s >= 1 else ""
+    effective = f"what was kept is worth {hours(found.effective_s)} of the best nights"
+    return f"{effective}: {hours(lost_s)} lost in it{gained}"
+
+
+def yours_words(rows: Sequence[Mapping[str, Any]]) -> str | None:
+    """Name what cost most of what a person can change; None where nothing did."""
+    own = [row for row in rows if row["whose"] in (_RIG, _PLAN) and row["cure_s"]]
+    if not own:
+        return None
+    most = max(own, key=lambda row: row["cure_s"])
+    what = {"dark": "dark ", "kept": "depth ", "not kept": ""}[most["what"]]
+    return (
+        f"the most that can be changed: {most['cause']}, {hours(most['lost_s'])} {what}lost; "
+        f"without it {hours(most['cure_s'])} effective more"
+    )

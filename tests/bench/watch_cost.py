@@ -1,0 +1,195 @@
+"""What a watch costs: python -m tests.bench.watch_cost latency|idle|memory FOLDER.
+
+latency: frames of 8 megapixels, written in pieces every few seconds; from complete to graded, and
+processor time a frame against that of a plain scan of the same files.
+idle: processor time of a watch over a folder to which nothing comes, for two minutes.
+memory: 2,000 small frames, as many as 12 hours have, as fast as they are taken.
+"""
+
+import argparse
+import json
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import tempfile
+import threading
+import time
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import psutil
+
+from samples.maker.quick import make_run
+from tests.tools import argv, environment, noise, write_frame
+
+EIGHT_MPX = (2448, 3296)  # rows, columns
+
+
+class Running:
+    """A watch at work, its events and what it takes."""
+
+    def __init__(self, home: Path, every: float = 5.0) -> None:
+        self.out = (home / "out").open("w+")
+        env = environment(home, RUNLOG_DB=str(home / "night.sqlite"))
+        words = argv("scan", "frames", "--watch", "--json", "--every", str(every))
+        self.process = subprocess.Popen(
+            words, cwd=home, env=env, stdout=self.out, stderr=subprocess.PIPE, text=True
+        )
+        assert self.process.stderr is not None
+        for line in self.process.stderr:
+            if "Watching" in line:
+                break
+        threading.Thread(target=self.process.stderr.read, daemon=True).start()
+        self.path = home / "out"
+
+    def events(self) -> list[dict[str, Any]]:
+        """Read what it told until now."""
+        text = self.path.read_text()
+        return [json.loads(line) for line in text[: text.rfind("\n") + 1].splitlines()]
+
+    def graded(self) -> int:
+        """Count the frames it told."""
+        return sum(event["kind"] == "frame" for event in self.events())
+
+    def kin(self) -> list[psutil.Process]:
+        """List its processes."""
+        own = psutil.Process(self.process.pid)
+        return [own, *own.children(recursive=True)]
+
+    def cpu_s(self) -> float:
+        """Add up the processor time of its living processes."""
+        times = [process.cpu_times() for process in self.kin()]
+        return sum(t.user + t.system for t in times)
+
+    def rss_mb(self) -> float:
+        """Add up what they hold in memory."""
+        return sum(process.memory_info().rss for process in self.kin()) / 1e6
+
+    def end(self) -> int:
+        """End it as a person does."""
+        self.process.send_signal(signal.SIGINT)
+        return self.process.wait(60)
+
+
+def _drawn(folder: Path, frames: int, size: tuple[int, int]) -> list[Path]:
+    begun = datetime.now(UTC) - timedelta(seconds=frames * 317 + 60)
+    make_run(folder, frames, size=size, start_utc=begun, stars=1500)
+    return sorted(folder.iterdir())
+
+
+def _plain_cpu_s(home: Path, folder: Path) -> float:
+    """Measure the processor time of a plain scan, its workers included."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    env = environment(home, RUNLOG_DB=str(home / "plain.sqlite"))
+    subprocess.run(
+        argv("scan", folder, "--workers", "1"), env=env, cwd=home, check=True, capture_output=True
+    )
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def latency(home: Path, frames: int) -> None:
+    """Print how long frames of 8 megapixels take from complete to graded."""
+    sources = _drawn(home / "drawn", frames, EIGHT_MPX)
+    (home / "frames").mkdir()
+    watch = Running(home)
+    at_first = watch.cpu_s()
+    complete: dict[str, float] = {}
+    for number, source in enumerate(sources):
+        data = source.read_bytes()
+        with (home / "frames" / source.name).open("wb") as file:
+            for start in range(0, len(data), len(data) // 5 + 1):
+                file.write(data[start : start + len(data) // 5 + 1])
+                file.flush()
+                time.sleep(0.2)
+        complete[source.name] = time.time()
+        while watch.graded() <= number:
+            time.sleep(0.1)
+        time.sleep(float(np.random.default_rng(number).uniform(0, 5)))
+    took = watch.cpu_s() - at_first
+    told = {os.path.basename(e["path"]): e for e in watch.events() if e["kind"] == "frame"}
+    waits = [
+        datetime.fromisoformat(told[name]["at_utc"]).timestamp() - at
+        for name, at in complete.items()
+    ]
+    watch.end()
+    plain = _plain_cpu_s(home, home / "frames")
+    print(f"{frames} frames of 8 megapixels: complete to graded median {np.median(waits):.1f} s, "
+          f"95 % {np.quantile(waits, 0.95):.1f} s, most {max(waits):.1f} s")  # fmt: skip
+    print(f"processor time a frame {took / frames:.2f} s; plain scan {plain / frames:.2f} s "
+          f"with its start; ratio {took / plain:.2f}")  # fmt: skip
+
+
+def idle(home: Path, known: int) -> None:
+    """Print the share of a core that waiting takes, beside some known files."""
+    folder = home / "frames" / "earlier"
+    for number in range(known):
+        write_frame(folder / f"{number:04d}.fits", noise(number))
+    watch = Running(home)
+    time.sleep(5)
+    before, began = watch.cpu_s(), time.monotonic()
+    time.sleep(120)
+    share = (watch.cpu_s() - before) / (time.monotonic() - began)
+    watch.end()
+    print(f"idle beside {known} files: {100 * share:.2f} % of a core")
+
+
+def memory(home: Path, frames: int) -> None:
+    """Print what a long watch holds in memory as it goes on."""
+    (home / "frames").mkdir()
+    sources = _drawn(home / "drawn", 20, (200, 260))
+    base = datetime.now(UTC) - timedelta(hours=12)
+    watch = Running(home, 0.5)
+    cpu = watch.cpu_s()
+    for number in range(frames):
+        _copy(sources[number % 20], home / "frames" / f"{number:05d}.fits",
+              base + timedelta(seconds=21 * number), number)  # fmt: skip
+        while watch.graded() < number - 8:
+            time.sleep(0.02)
+        if number % (frames // 10) == frames // 10 - 1:
+            while watch.graded() <= number:
+                time.sleep(0.1)
+            now = watch.cpu_s()
+            print(f"{number + 1} frames: {watch.rss_mb():.0f} MB, "
+                  f"{(now - cpu) / (frames // 10):.2f} s a frame", flush=True)  # fmt: skip
+            cpu = now
+    print("exit code", watch.end())
+
+
+def _copy(source: Path, to: Path, at: datetime, number: int) -> None:
+    from astropy.io import fits
+
+    with fits.open(source) as frame:
+        frame[0].header["DATE-OBS"] = at.strftime("%Y-%m-%dT%H:%M:%S")
+        frame[0].header["EXPTIME"] = 18.0
+        frame[0].data[0, number % 200] += 1 + number // 200
+        frame.writeto(to)
+
+
+def main(words: Sequence[str] | None = None) -> None:
+    """Measure what is asked for."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=("latency", "idle", "memory"))
+    parser.add_argument("folder", type=Path, help="for what is written; made, and cleared after")
+    parser.add_argument("--frames", type=int, default=0)
+    asked = parser.parse_args(words)
+    asked.folder.mkdir(parents=True, exist_ok=True)
+    home = Path(tempfile.mkdtemp(dir=asked.folder))
+    try:
+        if asked.what == "latency":
+            latency(home, asked.frames or 20)
+        elif asked.what == "idle":
+            idle(home, asked.frames or 500)
+        else:
+            memory(home, asked.frames or 2000)
+    finally:
+        shutil.rmtree(home)
+
+
+if __name__ == "__main__":
+    main()
