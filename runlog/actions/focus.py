@@ -23,7 +23,7 @@ from runlog.store.sweeps import (
     changes_by_rig,
     focus_frames,
     focus_frames_without_position,
-    lights_in_time,
+    lights_beside_sweeps,
 )
 
 FOCUS_KEYS = (
@@ -34,6 +34,7 @@ FOCUS_KEYS = (
 ).split()
 
 Row = dict[str, Any]
+Nights = Mapping[tuple[str, str], Sequence[Frame]]  # by rig and night
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ def focus(engine: Engine, settings: Settings, selection: Selection = EVERYTHING)
         frames = focus_frames(connection, record)
         changes = changes_by_rig(connection)
         lost = focus_frames_without_position(connection, selection)
-        lights = lights_in_time(connection, selection)
+        lights = _by_night(lights_beside_sweeps(connection, selection))
         apertures = {rig: _aperture(connection, own) for rig, own in _by_rig(frames).items()}
     rigs = [
         rig_focus(rig, sweeps_of(own), changes.get(rig, ()), apertures[rig])
@@ -104,6 +105,13 @@ def _by_rig(frames: Sequence[Frame]) -> Mapping[str, list[Frame]]:
     return groups
 
 
+def _by_night(frames: Sequence[Frame]) -> Nights:
+    groups: dict[tuple[str, str], list[Frame]] = {}
+    for frame in frames:
+        groups.setdefault((frame.context.rig, frame.context.night), []).append(frame)
+    return groups
+
+
 def _aperture(connection: Connection, frames: Sequence[Frame]) -> float | None:
     """Read the aperture of the last frame's header: it is in no column."""
     index = CardIndex(cards_of(connection, frames[-1].identity.id), {})
@@ -115,14 +123,12 @@ def _chosen(result: Result, selection: Selection) -> bool:
     return selection.night in (None, sweep.night) and selection.filter in (None, sweep.filter)
 
 
-def _positions(lights: Sequence[Frame], result: Result) -> list[float]:
+def _positions(lights: Nights, result: Result) -> list[float]:
     sweep = result.sweep
-    own = (sweep.rig, sweep.night, sweep.filter)
     return [
         f.header.focus_pos
-        for f in lights
-        if f.header.focus_pos is not None
-        and (f.context.rig, f.context.night, f.context.filter) == own
+        for f in lights.get((sweep.rig, sweep.night), ())
+        if f.header.focus_pos is not None and f.context.filter == sweep.filter
     ]
 
 
@@ -161,13 +167,11 @@ def sweep_row(result: Result) -> Row:
     )
 
 
-def _rows_of(
-    rig: RigFocus, lights: Sequence[Frame], settings: Settings, selection: Selection
-) -> list[Row]:
+def _rows_of(rig: RigFocus, lights: Nights, settings: Settings, selection: Selection) -> list[Row]:
     rows = [_slope_row(rig)]
     rows += [_offset_row(rig.rig, o) for o in rig.offsets if _about(o, selection)]
     for night in sorted({r.sweep.night for r in rig.results if _chosen(r, selection)}):
-        own = [f for f in lights if (f.context.rig, f.context.night) == (rig.rig, night)]
+        own = lights.get((rig.rig, night), ())
         sizes = sizes_of(own, rig.results, settings.policy)
         rows += [_offset_row(rig.rig, o) | {"night": night} for o in sizes]
     return [*rows, _advice_row(rig), *_zone_rows(rig, selection)]

@@ -37,6 +37,15 @@ def lights_in_time(connection: Connection, selection: Selection) -> list[Frame]:
     return IN_LISTS.load(connection, query)
 
 
+def lights_beside_sweeps(connection: Connection, selection: Selection) -> list[Frame]:
+    """Load such lights of the runs that hold focus frames."""
+    f, other = m.frame.c, m.frame.alias().c
+    told = select(other.run_id).where(other.kind == Kind.FOCUS.value, other.focus_pos.is_not(None))
+    query = IN_LISTS.query.where(*lights(), f.grade != Grade.REJECT.value, f.run_id.in_(told))
+    query = query.where(*where(connection, selection)).order_by(*m.IN_TIME)
+    return IN_LISTS.load(connection, query)
+
+
 def changes_by_rig(connection: Connection) -> Mapping[str, Sequence[str]]:
     """Give the nights from which on rigs were others, by their names."""
     found: dict[str, list[str]] = {}

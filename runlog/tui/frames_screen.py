@@ -183,7 +183,7 @@ class FramesScreen(MainScreen):
         """Offer ways to find frames where nothing was found."""
         if not self.asked.words.strip():
             return Text()
-        ways = ('"reject", "cloud", "not moon", "fwhm > 2.1", "stars < 50", "wider than 3", '
+        ways = ('"reject", "cloud", "not moon", "fwhm > 2.1", "wider than 3", '
                 '"from 22:10 to 23:05", "last night", a target, a filter; ? shows all')  # fmt: skip
         return piece(f"Words it knows: {ways}", self.session.look.quiet)
 

@@ -38,6 +38,7 @@ class RigScreen(MainScreen):
         self.entries: list[Entry] = []
         self.at, self.top = 0, 0
         self._loaded: Part | None = None  # whose lines are on the screen
+        self._known: dict[int, tuple[object, list[Entry]]] = {}  # lines, and what they depend on
 
     def body(self) -> ComposeResult:
         """The parts by name, the lines, and beside or below them the plot and the words."""
@@ -72,10 +73,14 @@ class RigScreen(MainScreen):
 
     @work(exclusive=True, group="rig")
     async def _reload(self) -> None:
-        part = self.part
-        found = await self.ask(part.load, self.session.settings, self.session.zone)
+        part, at = self.part, self.part_at
+        now = (self.session.version, self.session.zone)
+        then, found = self._known.get(at, (None, None))
+        if found is None or then != now:
+            found = await self.ask(part.load, self.session.settings, self.session.zone)
         if found is None or part is not self.part:
             return
+        self._known[at] = now, found
         first = self._loaded is not part
         self.entries, self._loaded = found, part
         self.at = self._first_of_night() if first else min(self.at, max(len(found) - 1, 0))

@@ -43,6 +43,7 @@ class Wish:
     exposure_s: float = 300.0
     pictures: bool = True
     folder: str = "/nowhere"
+    files: bool = False  # named without pictures, too
 
 
 def build(path: Path, wish: Wish | None = None) -> Engine:
@@ -61,6 +62,7 @@ def build(path: Path, wish: Wish | None = None) -> Engine:
             connection.execute(insert(m.run_sum), list(_sums(number + 1, rows)))
             if pictures:
                 _put_pictures(connection, rows, pictures)
+            if pictures or wish.files:
                 _put_files(connection, rows, wish.folder)
     return engine
 
@@ -266,15 +268,22 @@ def _put_files(connection: Any, rows: Sequence[dict[str, Any]], folder: str) -> 
     roots = Roots.load(connection)
     known = roots.over(folder.encode())
     root_id = known.id if known else make_root(connection, folder.encode(), roots)
+    headers, files = [], []
     for frame_id, row in zip(_ids(connection, rows), rows, strict=True):
         header = {"frame_id": frame_id, "digest": row["content_key"], "stage": "raw",
                   "card_count": 0, "cards": b"", "speaks": True}  # fmt: skip
-        key = connection.execute(insert(m.header).values(_filled(m.header, header)))
+        headers.append(_filled(m.header, header))
+    connection.execute(insert(m.header), headers)
+    h = m.header.c
+    own = select(h.digest, h.id).where(h.frame_id.in_([header["frame_id"] for header in headers]))
+    known_by = {row.digest: row.id for row in connection.execute(own)}
+    for row in rows:
         path = f"{row['content_key']}.fits".encode()
         file = {"root_id": root_id, "path": path, "size": 1, "mtime_ns": 1,
-                "header_id": key.inserted_primary_key[0], "error": None, "missing": False,
+                "header_id": known_by[row["content_key"]], "error": None, "missing": False,
                 "read_at_utc": now}  # fmt: skip
-        connection.execute(insert(m.file).values(_filled(m.file, file)))
+        files.append(_filled(m.file, file))
+    connection.execute(insert(m.file), files)
 
 
 # --- a mosaic and a dual-band filter --------------------------------------------------------

@@ -26,6 +26,7 @@ from runlog.tui.keys import EVERYWHERE, SCOPES
 from runlog.tui.masthead import Masthead
 from runlog.tui.night_screen import NightScreen
 from runlog.tui.picture_view import PictureView
+from runlog.tui.rig_screen import RigScreen
 from runlog.tui.stars import Stars
 from runlog.tui.totals_screen import TotalsScreen
 
@@ -104,7 +105,7 @@ def scroll(pilot: Pilot[Any]) -> float:
     return float(screen(pilot).query_one("#night").scroll_y)
 
 
-FR, DO, TO = ("2",), ("3",), ("4",)
+FR, DO, TO, RI = ("2",), ("3",), ("4",), ("6",)
 PI, TI, CA = ("2", "enter"), ("t",), ("c",)
 TWO = (*DO, "plus", "plus")
 P_TWO = (*PI, "plus", "plus")
@@ -164,6 +165,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "go.doubtful": Try((), ("3",), mode, "doubtful"),
         "go.tonight": Try((), ("5",), mode, "tonight"),
         "go.totals": Try((), ("4",), mode, "totals"),
+        "go.rig": Try((), ("6",), mode, "rig"),
         "all.help": Try((), ("question_mark",), kind, "HelpScreen"),
         "all.undo": Try((*FR, "r"), ("u",), marks, ["reject", "auto"]),
         "all.redo": Try((*FR, "r", "u"), ("U",), marks, ["reject", "auto", "reject"]),
@@ -204,6 +206,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "list.above": Try((*FR, "end", "up"), ("greater_than_sign",), picked, 2),
         "list.below": Try((*FR, "down"), ("less_than_sign",), picked, 2),
         "list.nights": Try(FR, ("A",), lambda p: len(screen(p).table.ids), 213),
+        "list.export": Try(FR, ("e",), kind, "ExportScreen"),
         "list.up": Try((*FR, "down", "down"), ("up",), cursor, 1),
         "list.down": Try(FR, ("down",), cursor, 1),
         "list.page_up": Try((*FR, "end"), ("pageup",), cursor, 54),
@@ -233,6 +236,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "total.left": Try((*TO, "right"), ("left",), lambda p: screen(p).across, 0),
         "total.right": Try(TO, ("right",), lambda p: screen(p).across, 1),
         "total.fold": Try(TO, ("w",), lambda p: "no mosaic" in app_of(p).session.said, True),
+        "list.export": Try(TO, ("e",), kind, "ExportScreen"),
         "total.up": Try((*TO, "down", "down"), ("up",), lambda p: screen(p).at, 1),
         "total.down": Try(TO, ("down",), lambda p: screen(p).at, 1),
     },
@@ -247,11 +251,21 @@ TRIED: dict[str, dict[str, Try]] = {
         "day.leave": Try(CA, ("escape",), kind, "NightScreen"),
     },
     "tonight": {},
+    "rig": {
+        "rig.part": Try(RI, ("right",), lambda p: screen(p).part.name, "polar axis"),
+        "rig.part_back": Try(RI, ("left",), lambda p: screen(p).part.name, "changes"),
+        "rig.open": Try((*RI, "right", "down"), ("enter",), mode, "night"),
+        "rig.change": Try(RI, ("n",), kind, "NoteScreen"),
+        "rig.remark": Try(RI, ("N",), kind, "NoteScreen"),
+        "rig.up": Try((*RI, "right", "down", "down"), ("up",), lambda p: screen(p).at, 1),
+        "rig.down": Try((*RI, "right"), ("down",), lambda p: screen(p).at, 1),
+    },
 }  # fmt: skip
 # Below: they need a process or an end. Those of the plan need a site: tests/tui/test_tonight.py.
 ELSEWHERE = {
     "everywhere": {"all.scan", "all.live", "all.quit"},
     "tonight": {"plan.open", "plan.up", "plan.down"},
+    "rig": {"rig.read", "rig.read_back"},  # where there is more to read: tests/tui/test_rig.py
 }
 # These store something or change the whole interface: each gets an interface of its own.
 ALONE = [
@@ -335,6 +349,8 @@ def _reset(screen: Any) -> None:
         screen._shown = None
     elif isinstance(screen, TotalsScreen):
         screen.at = screen.across = 0
+    elif isinstance(screen, RigScreen):
+        screen.part_at, screen._loaded = 0, None
 
 
 def _reset_view(screen: DoubtfulScreen) -> None:

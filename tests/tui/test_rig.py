@@ -147,6 +147,17 @@ async def test_it_fits_any_terminal(running: Running, rig: Path, size: tuple[int
         part(pilot, "sweeps")
 
 
+async def test_what_does_not_fit_can_be_read_on(running: Running, rig: Path) -> None:
+    """Guards a low terminal: Page Down scrolls what is said of all sweeps, Page Up back."""
+    async with running(size=(60, 14), path=rig) as pilot:
+        await press(pilot, "6", *["up"] * 6)
+        words = part(pilot, "sweeps").query_one("#rig_words")
+        await press(pilot, "pagedown")
+        assert words.scroll_y > 0
+        await press(pilot, "pageup")
+        assert words.scroll_y == 0
+
+
 async def test_parts_and_lines_can_be_clicked(running: Running, rig: Path) -> None:
     """Guards the pointer: a part by its name, a line by its row."""
     async with running(size=(120, 40), path=rig) as pilot:

@@ -12,9 +12,11 @@ from runlog.core.frame import Grade
 from runlog.core.ledger.totals import Total
 from runlog.core.story.model import Opinion, Pace, Part, PartVerdict, ToCheck
 from runlog.core.story.report import NightEvent, NightReport
+from runlog.store.engine import open_engine
 from runlog.tui import night_screen
 
 from .conftest import make_app, press, rest
+from .nights import with_sweep
 
 SCREENS: dict[str, tuple[str, ...]] = {
     "night": (),
@@ -31,9 +33,13 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "picture": ("2", "end", "enter", "o"),
     "closer": ("2", "enter", "plus", "plus", "right"),
     "totals": ("4", "right"),
+    "export": ("4", "e"),
+    "sweeps": ("6",),
+    "months": ("6", "right", "right", "n"),
     "help": ("2", "question_mark"),
     "note": ("3", "n"),
 }
+WITH_SWEEP = ("sweeps", "months")
 NIGHT_S = 21600.0
 SIZES = ((80, 24), (120, 40), (200, 60))
 SMALL_ONLY = (
@@ -79,6 +85,10 @@ def test_screen(
     size: tuple[int, int],
 ) -> None:  # fmt: skip
     """The screen looks as it did when a person last looked at it."""
+    if name in WITH_SWEEP:
+        engine = open_engine(str(database))
+        with_sweep(engine, 2, 11_400.0)
+        engine.dispose()
     monkeypatch.setattr(night_screen, "report_of", told)
 
     async def go(pilot: Pilot[Any]) -> None:
