@@ -11,7 +11,7 @@ from runlog.core.grading.policy import Policy
 from runlog.core.watch.alarms import Alarm, Alarms, Looked, What, advance
 from runlog.core.watch.causes import found_in, off_set_point_c
 from runlog.core.watch.first_look import FirstLook, first_look
-from runlog.core.watch.overdue import overdue, waits_of
+from runlog.core.watch.overdue import OVERDUE, overdue, waits_of
 
 TICK = timedelta(seconds=20)
 WRITTEN_S = 8.0  # from the end of an exposure until its file is measured
@@ -158,7 +158,8 @@ def due(run: Replayed) -> list[int]:
 def delays(run: Replayed) -> list[int | None]:
     """Give, for each warning that is due, the frames until one stands; None for never."""
     began = [n for n, alarm in run.alarms if alarm.what is What.ALARM]
-    ended = [n for n, alarm in run.alarms if alarm.what is What.CLEARED]
+    of_frames = [(n, a) for n, a in run.alarms if a.cause != OVERDUE]
+    ended = [n for n, alarm in of_frames if alarm.what is What.CLEARED]
     found: list[int | None] = []
     for n in due(run):
         standing = sum(b <= n for b in began) > sum(e <= n for e in ended)
