@@ -69,6 +69,14 @@ def test_the_longest_shift():
         read_date(f"+{seconds + 1:.0f}s", 1)
 
 
+@pytest.mark.parametrize(
+    ("typed", "seconds"), [("+5m", 300), ("5min earlier", -300), ("+7s", 7), ("-1.5h", -5400)]
+)
+def test_each_unit_of_a_shift(typed, seconds):
+    """Guards minutes by both of their names, seconds, and parts of an hour."""
+    assert read_date(typed, 1) == f"shift {seconds}"
+
+
 def test_a_shift_of_nothing_is_a_date_that_is_right():
     """Guards "+0s": the person says that the time is right as it stands."""
     assert in_words("date", read_date("+0s", 3)) == "right as it stands"
