@@ -26,7 +26,7 @@ from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.stars.angles import usual_deg
 from runlog.core.story.against_history import Fact, facts, with_facts
 from runlog.core.story.charged import lost_by_cause
-from runlog.core.story.model import Event, Taken, Told
+from runlog.core.story.model import Event, GradedLight, Taken
 from runlog.core.story.parts import to_check
 from runlog.core.story.report import NightEvent, NightReport
 from runlog.core.story.tell import tell
@@ -79,7 +79,7 @@ class NightInFull:
 
     report: NightReport
     lights: Sequence[Frame]
-    told: Sequence[Told]
+    told: Sequence[GradedLight]
     sky: RunSky
     earlier: History
     policy: Policy
@@ -204,11 +204,11 @@ def _path(files: list[tuple[bytes, bool]] | None) -> str | None:
     return os.fsdecode(files[0][0]) if files else None
 
 
-def told_of(lights: Sequence[Frame], earlier: History, doubt: str) -> list[Told]:
+def told_of(lights: Sequence[Frame], earlier: History, doubt: str) -> list[GradedLight]:
     """Put the stored verdicts beside their frames; what each was compared with is not stored."""
     alone = alone_in(lights, earlier)
     return [
-        Told(
+        GradedLight(
             _in_doubt(frame) if doubt else frame,
             _verdict(frame.judgement, alone=frame.key in alone),
             frame.judgement.grade,

@@ -24,7 +24,7 @@ from runlog.core.sky.daylight import sky_as_known
 from runlog.core.sky.earth import Site
 from runlog.core.sky.ephemeris import sky_context
 from runlog.core.story.charged import cause_of
-from runlog.core.story.model import Told
+from runlog.core.story.model import GradedLight
 from runlog.core.times import Zone, clock, times_in
 from runlog.ingest.preview import codes_of
 from runlog.store.engine import reading
@@ -116,7 +116,7 @@ def _explained(night: NightInFull) -> dict[str, list[Check]]:
     return {key: checks for key, (_, _, checks) in found.items()}
 
 
-def _causes(told: Sequence[Told]) -> dict[str, str]:
+def _causes(told: Sequence[GradedLight]) -> dict[str, str]:
     return {light.frame.key: cause_of(light) for light in told if light.lost_s}
 
 

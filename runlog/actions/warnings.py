@@ -8,10 +8,10 @@ from sqlalchemy import Engine
 from runlog.actions.watch_events import FRESH
 from runlog.store import watch as store
 from runlog.store.engine import reading
-from runlog.store.watch import Told
+from runlog.store.watch import Notice
 
 
-def warnings_of(engine: Engine, run_id: int, now: datetime | None = None) -> Sequence[Told]:
+def warnings_of(engine: Engine, run_id: int, now: datetime | None = None) -> Sequence[Notice]:
     """List what a run, and the machine, were warned of of late and what is not over, oldest first.
 
     Of a night that is long past there is nothing to warn of any more.

@@ -12,7 +12,7 @@ from runlog.errors import StoreError
 from runlog.ingest.discover import FoundFile
 from runlog.store import watch as store
 from runlog.store.engine import reading, write
-from runlog.store.watch import Told
+from runlog.store.watch import Notice
 
 ROOM_S = 3600.0  # of frames at the pace of late: less is too little
 CLEAR = 1.5  # times that, so that a warning does not flap
@@ -46,7 +46,7 @@ class Machine:
         return [self._told(EventKind.CLEARED, cause, text, now)]
 
     def _told(self, kind: EventKind, cause: str, text: str, now: datetime) -> Event:
-        told = Told(None, now, kind.value, cause, text)
+        told = Notice(None, now, kind.value, cause, text)
         try:
             write(self._engine, lambda connection: store.put_told(connection, [told]))
         except StoreError:

@@ -18,7 +18,7 @@ from runlog.store import watch as store
 from runlog.store.rig_settings import rigs
 from runlog.store.runs import RunState
 from runlog.store.settling import frames_of_run
-from runlog.store.watch import Told
+from runlog.store.watch import Notice
 
 RUNNING = FRESH  # frames further away are of another night, or a clock is wrong
 
@@ -46,7 +46,7 @@ class WatchedRun:
         self._seen = store.looks_of_run(connection, run.id)
         self._lights = {frame.key: frame for frame in lights}
         self._looks: list[store.FirstLook] = []
-        self._told: list[Told] = []
+        self._told: list[Notice] = []
 
     def is_of_now(self, now: datetime) -> bool:
         """Tell whether its night is going on."""
@@ -92,12 +92,12 @@ class WatchedRun:
         store.put_told(connection, self._ended(connection))
         store.put_state(connection, self.run.id, self.judge.kept())
 
-    def _ended(self, connection: Connection) -> list[Told]:
+    def _ended(self, connection: Connection) -> list[Notice]:
         """Note what ended without a word, so that it does not stand on the night's screen."""
         stands, now = set(self.judge.state.on), datetime.now(UTC)
         held = store.standing(connection, self.run.id)
         ended = [one for one in held if one.kind == EventKind.ALARM and one.cause not in stands]
-        return [Told(self.run.id, now, "cleared", one.cause, "over") for one in ended]
+        return [Notice(self.run.id, now, "cleared", one.cause, "over") for one in ended]
 
     def kept(self) -> None:
         """Hear that it is stored."""
@@ -140,8 +140,8 @@ def _words(frame: Frame, verdict: Verdict) -> str:
     return f"{what}: {verdict.grade.value}{f' ({why})' if why else ''}"
 
 
-def _as_told(run_id: int, one: Warned, now: datetime) -> Told:
-    return Told(run_id, now, one.kind, one.cause, one.words, one.since_utc, one.frames)
+def _as_told(run_id: int, one: Warned, now: datetime) -> Notice:
+    return Notice(run_id, now, one.kind, one.cause, one.words, one.since_utc, one.frames)
 
 
 def _warning(one: Warned, rig: str, now: datetime) -> Event:

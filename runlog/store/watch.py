@@ -23,7 +23,7 @@ class FirstLook:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Notice:
     """A warning, or the word that what was warned of is over."""
 
     run_id: int | None  # None: of the machine, not of a rig
@@ -60,14 +60,14 @@ def put_state(connection: Connection, run_id: int, says: Mapping[str, Any]) -> N
     upsert(connection, m.watch_state, [{"run_id": run_id, "says": dict(says)}], ["run_id"])
 
 
-def put_told(connection: Connection, told: Iterable[Told]) -> None:
+def put_told(connection: Connection, told: Iterable[Notice]) -> None:
     """Append what is told."""
     rows = [asdict(one) for one in told]
     if rows:
         connection.execute(insert(m.watch_told), rows)
 
 
-def standing(connection: Connection, run_id: int | None) -> list[Told]:
+def standing(connection: Connection, run_id: int | None) -> list[Notice]:
     """List what a run, or the machine, was warned of and what is not over, oldest first."""
     t = m.watch_told.c
     mine = t.run_id.is_(None) if run_id is None else t.run_id == run_id
@@ -84,7 +84,7 @@ def runs_between(connection: Connection, start: datetime, end: datetime) -> list
     return list(connection.execute(query).scalars())
 
 
-def _told(row: Any) -> Told:
+def _told(row: Any) -> Notice:
     values = dict(row._mapping)
     del values["id"]
-    return Told(**values)
+    return Notice(**values)

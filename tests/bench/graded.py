@@ -60,7 +60,7 @@ class Graded:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class GradedLight:
     """A night's events as found, in frame numbers."""
 
     span: Span
@@ -72,7 +72,7 @@ class Result:
     """Everything the report needs."""
 
     frames: list[Graded]
-    events: dict[str, list[Told]]  # by name of night
+    events: dict[str, list[GradedLight]]  # by name of night
     verdicts: dict[str, Mapping[Part, PartVerdict]]
     settle_s: float
 
@@ -173,8 +173,8 @@ def _stories(
     settings: Settings,
     nights: Sequence[NightTruth],
     where: dict[str, tuple[NightTruth, FrameLabel]],
-) -> tuple[dict[str, list[Told]], dict[str, Mapping[Part, PartVerdict]]]:
-    events: dict[str, list[Told]] = {night.name: [] for night in nights}
+) -> tuple[dict[str, list[GradedLight]], dict[str, Mapping[Part, PartVerdict]]]:
+    events: dict[str, list[GradedLight]] = {night.name: [] for night in nights}
     verdicts: dict[str, Mapping[Part, PartVerdict]] = {}
     by_rig = {(night.evening, night.rig): night for night in nights}
     for evening in sorted({night.evening for night in nights}):
@@ -188,9 +188,9 @@ def _stories(
                 first, last = where.get(event.first_path), where.get(event.last_path)
                 if first is not None and last is not None:
                     span = Span(event.kind, first[1].number, last[1].number)
-                    events[night.name].append(Told(span, event.text))
+                    events[night.name].append(GradedLight(span, event.text))
                 else:
-                    events[night.name].append(Told(Span(event.kind, -1, -1), event.text))
+                    events[night.name].append(GradedLight(Span(event.kind, -1, -1), event.text))
     return events, verdicts
 
 

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from runlog.core.frame import FaultName, Frame, Grade
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
-from runlog.core.story.model import Event, Told
+from runlog.core.story.model import Event, GradedLight
 from runlog.core.story.tell import Story, tell
 from samples.maker.spoil import Shade
 from tests.core.runs import START, altered, clean_run
@@ -151,10 +151,10 @@ def _measured(
     )  # fmt: skip
 
 
-def told(made: Night) -> tuple[list[Told], Story]:
+def told(made: Night) -> tuple[list[GradedLight], Story]:
     """Grade a night and tell its story."""
     verdicts = grade_run(made.frames, Policy())
-    lights = [Told(f, verdicts[f.key], verdicts[f.key].grade) for f in made.frames]
+    lights = [GradedLight(f, verdicts[f.key], verdicts[f.key].grade) for f in made.frames]
     return lights, tell(lights, Policy())
 
 

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from .graded import Graded, Result, Told
+from .graded import Graded, GradedLight, Result
 from .idle import idle_spans
 from .labels import (
     STRICT,
@@ -184,7 +184,7 @@ class Matched:
 
     night: str
     true: Span
-    told: Told | None
+    told: GradedLight | None
 
     @property
     def start_off(self) -> int:
@@ -214,8 +214,8 @@ def _apart(one: Span, other: Span) -> int:
 
 
 def match_events(
-    night: NightTruth, told: Sequence[Told], limits: Limits
-) -> tuple[list[Matched], list[Told]]:
+    night: NightTruth, told: Sequence[GradedLight], limits: Limits
+) -> tuple[list[Matched], list[GradedLight]]:
     """Pair true events with told ones of the same kind; also give those told without reason."""
     true = scored_events(night.frames, limits, dithered=night.dithered) + idle_spans(night)
     near = [
@@ -250,7 +250,7 @@ def event_lines(
 ) -> tuple[list[str], list[str]]:
     """Give the table of events, and the single misses for a list."""
     pairs: list[Matched] = []
-    extra: list[tuple[str, Told]] = []
+    extra: list[tuple[str, GradedLight]] = []
     for night in nights:
         found, unmatched = match_events(night, result.events[night.name], limits)
         pairs += found
@@ -266,7 +266,7 @@ def event_lines(
                    *(f"{n}: told without reason: {_say(t)}" for n, t in extra)]  # fmt: skip
 
 
-def _event_line(kind: str, pairs: Sequence[Matched], extra: Sequence[Told]) -> str:
+def _event_line(kind: str, pairs: Sequence[Matched], extra: Sequence[GradedLight]) -> str:
     true = [p for p in pairs if p.true.kind == kind]
     found = [p for p in true if p.told is not None]
     starts = max((abs(p.start_off) for p in found), default=0)
@@ -284,7 +284,7 @@ def _say_pair(pair: Matched) -> str:
     return f"{true}: {'missed' if pair.told is None else 'told as ' + _say(pair.told)}"
 
 
-def _say(told: Told) -> str:
+def _say(told: GradedLight) -> str:
     return f"{told.span.kind} {told.span.first}-{told.span.last} ({told.text})"
 
 

@@ -26,7 +26,7 @@ GRADES = {"y": "keep", "r": "reject"}
 # The newest of the frames wanted, which the list of all nights has first.
 MEANT = ("SELECT id FROM frame WHERE target = 'Farther field' "
          "ORDER BY taken_at_utc DESC LIMIT 1")  # fmt: skip
-Told = list[tuple[int, str]]  # frames and their grades, in the order of marking
+GradedLight = list[tuple[int, str]]  # frames and their grades, in the order of marking
 
 
 class Interface:
@@ -37,7 +37,7 @@ class Interface:
         self.database = world.database(home)
         self.before = len(books(self.database)["mark"])
         ((self.frame,),) = rows_of(self.database, MEANT)
-        self.pressed: Told = []
+        self.pressed: GradedLight = []
         self._seen, self._sent_at = bytearray(), 0
         self._terminal, there = pty.openpty()
         fcntl.ioctl(there, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 160, 0, 0))
@@ -102,7 +102,7 @@ class Interface:
             yield "the terminal is left as the interface had it"
         os.close(self._terminal)
 
-    def marked(self) -> Told:
+    def marked(self) -> GradedLight:
         """Give the frames and grades that were added to the book of marks."""
         rows = books(self.database)["mark"][self.before :]
         return [(row["frame_id"], row["grade"]) for row in rows]

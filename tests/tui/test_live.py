@@ -14,7 +14,7 @@ from runlog.actions.scan import scan
 from runlog.config import Settings
 from runlog.store import watch as store
 from runlog.store.engine import open_engine, writing
-from runlog.store.watch import Told
+from runlog.store.watch import Notice
 from runlog.tui.live import LiveWatch
 from samples.maker.quick import make_run
 
@@ -23,7 +23,7 @@ from .conftest import Running, rest
 PATIENCE_S = 60.0
 
 
-def told(database: Path, *entries: Told) -> None:
+def told(database: Path, *entries: Notice) -> None:
     """Have a watch tell something."""
     engine = open_engine(str(database))
     with writing(engine) as connection:
@@ -31,9 +31,9 @@ def told(database: Path, *entries: Told) -> None:
     engine.dispose()
 
 
-def warned(kind: str, cause: str, words: str, run_id: int | None = 3, hours: float = 0.0) -> Told:
+def warned(kind: str, cause: str, words: str, run_id: int | None = 3, hours: float = 0.0) -> Notice:
     """Make a warning, told so many hours ago."""
-    return Told(run_id, datetime.now(UTC) - timedelta(hours=hours), kind, cause, words)
+    return Notice(run_id, datetime.now(UTC) - timedelta(hours=hours), kind, cause, words)
 
 
 async def test_warnings_that_hold_stand_on_top(running: Running, database: Path) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from runlog.core.frame import FaultName
-from runlog.core.story.model import Event, Lights, Told
+from runlog.core.story.model import Event, GradedLight, Lights
 
 BY_HAND, UNGRADED = "marked by hand", "ungraded"
 # Which lost frames an event of a kind answers for. All others cost no exposure: what a run without
@@ -28,7 +28,7 @@ ANSWERS_FOR: dict[str, tuple[str, ...]] = {
 }
 
 
-def cause_of(light: Told) -> str:
+def cause_of(light: GradedLight) -> str:
     """Name what a frame that is not kept was lost to."""
     name = light.lost_to
     if name is None:
@@ -36,7 +36,7 @@ def cause_of(light: Told) -> str:
     return name.value
 
 
-def lost_by_cause(lights: Iterable[Told]) -> dict[str, float]:
+def lost_by_cause(lights: Iterable[GradedLight]) -> dict[str, float]:
     """Sum the exposure time, in seconds, that is not kept by its cause, the most costly first."""
     lost: dict[str, float] = {}
     for light in lights:

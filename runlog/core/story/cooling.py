@@ -4,10 +4,10 @@ from collections.abc import Iterator, Sequence
 
 from runlog.core.story.model import (
     Event,
+    GradedLight,
     Lights,
     Opinion,
     PartVerdict,
-    Told,
     event,
     stretches,
     unknown,
@@ -66,24 +66,24 @@ def cooling_events(lights: Lights) -> Iterator[Event]:
         yield event("cooling", stretch, _words(min(stretch, key=_off)), costs=False)
 
 
-def _words(worst: Told) -> str:
+def _words(worst: GradedLight) -> str:
     header = worst.frame.header
     return say.off_set_point_at(header.sensor_c or 0.0, header.set_c or 0.0)
 
 
-def off_set_point_c(light: Told) -> float | None:
+def off_set_point_c(light: GradedLight) -> float | None:
     """Give how much warmer the sensor was than it was told to be."""
     sensor_c, set_c = light.frame.header.sensor_c, light.frame.header.set_c
     return None if sensor_c is None or set_c is None else sensor_c - set_c
 
 
-def _off(light: Told) -> float:
+def _off(light: GradedLight) -> float:
     return off_set_point_c(light) or 0.0
 
 
-def _too_warm(light: Told) -> bool:
+def _too_warm(light: GradedLight) -> bool:
     return _off(light) > COOLING_OFF_C
 
 
-def _too_cold(light: Told) -> bool:
+def _too_cold(light: GradedLight) -> bool:
     return _off(light) < -COOLING_OFF_C

@@ -12,7 +12,7 @@ from runlog.core.frame import FaultName, Frame
 from runlog.core.grading.baseline import light_group, profile, shape_group
 from runlog.core.quantiles import quantile
 from runlog.core.robust import MAD_TO_SIGMA
-from runlog.core.story.model import Lights, Told
+from runlog.core.story.model import GradedLight, Lights
 
 F64 = npt.NDArray[np.float64]
 
@@ -70,7 +70,7 @@ def _fitted(by: F64, got: F64) -> tuple[float, F64]:
     return float(np.sum((got - by @ best) ** 2)), np.asarray(best[2:], dtype=np.float64)
 
 
-def traced_back(lights: Lights, stretch: Lights) -> list[Told]:
+def traced_back(lights: Lights, stretch: Lights) -> list[GradedLight]:
     """List the frames before a stretch of dew in which it already grew.
 
     The start is where an even growth of halos and an even loss of light, fitted together to the

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from runlog.core.story.cooling import cooling_events
 from runlog.core.story.focus import find_refocus
-from runlog.core.story.model import Event, Lights, Told, event
+from runlog.core.story.model import Event, GradedLight, Lights, event
 from runlog.core.story.phrases import events as say
 from runlog.core.story.pointing import find_drift, find_jumps, find_no_dither
 from runlog.core.story.sky_events import FINDERS as SKY_FINDERS
@@ -22,7 +22,7 @@ def _flips(lights: Lights) -> Iterator[Event]:
         yield event("flip", [b], text, costs=False)
 
 
-def _turned(a: Told, b: Told) -> bool:
+def _turned(a: GradedLight, b: GradedLight) -> bool:
     """Tell a flip by the pier side, or by half a turn of the field where that is not written."""
     sides = a.frame.header.pier_side, b.frame.header.pier_side
     if None not in sides:

@@ -5,16 +5,16 @@ from math import hypot
 
 from runlog.core.story.dithering import Dithering, dithering
 from runlog.core.story.focus import REFOCUS_LEAST_STEPS
-from runlog.core.story.model import Lights, Told
+from runlog.core.story.model import GradedLight, Lights
 
 FLIP = "the flip"
 PAUSE_LEAST_S = 900.0  # a refocus, a flip and a plate solve together take less
 
 
-def first_frames(lights: Lights) -> dict[str, list[Told]]:
+def first_frames(lights: Lights) -> dict[str, list[GradedLight]]:
     """List the frames that came first after something, by what it was."""
     dithers = dithering(lights)
-    found: dict[str, list[Told]] = {}
+    found: dict[str, list[GradedLight]] = {}
     for a, b in pairwise(lights):
         what = _between(a, b, dithers)
         if what:
@@ -22,7 +22,7 @@ def first_frames(lights: Lights) -> dict[str, list[Told]]:
     return found
 
 
-def _between(a: Told, b: Told, dithers: Dithering | None) -> str | None:
+def _between(a: GradedLight, b: GradedLight, dithers: Dithering | None) -> str | None:
     """Name what happened between two frames, the most disturbing first."""
     if a.frame.context.target != b.frame.context.target:
         return "a slew"
@@ -46,7 +46,7 @@ def _moved(was: float | None, now: float | None) -> bool:
     return was is not None and now is not None and abs(now - was) >= REFOCUS_LEAST_STEPS
 
 
-def _step_px(a: Told, b: Told) -> float | None:
+def _step_px(a: GradedLight, b: GradedLight) -> float | None:
     here, there = a.frame.placement, b.frame.placement
     x, y, to_x, to_y = here.shift_x_px, here.shift_y_px, there.shift_x_px, there.shift_y_px
     if x is None or y is None or to_x is None or to_y is None:

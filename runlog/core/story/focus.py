@@ -9,7 +9,7 @@ from runlog.core.frame import FaultName
 from runlog.core.grading.baseline import profile, shape_group
 from runlog.core.grading.faults.defocused import PROFILE_CHANGE, RATIO
 from runlog.core.grading.policy import Policy
-from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
+from runlog.core.story.model import Event, GradedLight, Lights, event, stretches, worst_evidence
 from runlog.core.story.phrases import focus as say
 
 DRIFT_LEAST = 2  # one frame out of focus is no drift
@@ -34,7 +34,7 @@ def find_drifts(lights: Lights, policy: Policy) -> Iterator[Event]:
         yield event("focus-drift", drifted, say.drift(evidence, *_cooled(drifted)))
 
 
-def _flank(lights: Lights, stretch: Lights, policy: Policy) -> list[Told]:
+def _flank(lights: Lights, stretch: Lights, policy: Policy) -> list[GradedLight]:
     """Trace a drift back to the frame where it passes the limit against those just before.
 
     A frame by itself is compared with the run, whose seeing was another an hour ago; beside a
@@ -47,7 +47,7 @@ def _flank(lights: Lights, stretch: Lights, policy: Policy) -> list[Told]:
     return list(lights[start:first])
 
 
-def _past_limit(light: Told, before: Lights, policy: Policy) -> bool:
+def _past_limit(light: GradedLight, before: Lights, policy: Policy) -> bool:
     own = shape_group(light.frame)
     foot = [t.frame for t in before if shape_group(t.frame) == own and not t.has(*SHAPE_FAULTS)]
     widths = [
@@ -89,7 +89,7 @@ def find_refocus(lights: Lights) -> Iterator[Event]:
             yield event("refocus", [here], say.refocused(how, was, now), costs=False)
 
 
-def _frames_out(lights: Lights, n: int) -> list[Told]:
+def _frames_out(lights: Lights, n: int) -> list[GradedLight]:
     """List the frames out of focus right before one, the last first."""
     out = []
     for light in reversed(lights[:n]):
@@ -99,12 +99,12 @@ def _frames_out(lights: Lights, n: int) -> list[Told]:
     return out
 
 
-def _narrower(before: Told, here: Told) -> bool:
+def _narrower(before: GradedLight, here: GradedLight) -> bool:
     wide, narrow = before.frame.measurement.fwhm_px, here.frame.measurement.fwhm_px
     return wide is not None and narrow is not None and narrow <= REFOCUS_GAIN * wide
 
 
-def _focus_run(before: Told, here: Told, out: Lights, longer_s: float) -> str | None:
+def _focus_run(before: GradedLight, here: GradedLight, out: Lights, longer_s: float) -> str | None:
     """Say what shows a focus run: the focuser moved, or there was a break long enough for one."""
     was, now = before.frame.header.focus_pos, here.frame.header.focus_pos
     if was is not None and now is not None:
@@ -115,14 +115,14 @@ def _focus_run(before: Told, here: Told, out: Lights, longer_s: float) -> str | 
     return None
 
 
-def _steps(here: Told, out: Lights) -> float:
+def _steps(here: GradedLight, out: Lights) -> float:
     """Give how far the focuser stands from where it stood out of focus, in the same filter."""
     alike = [t for t in out if t.frame.context.filter == here.frame.context.filter] or out
     places = [t.frame.header.focus_pos for t in alike if t.frame.header.focus_pos is not None]
     return min(abs((here.frame.header.focus_pos or 0.0) - place) for place in places)
 
 
-def _least_steps(before: Told, here: Told, out: Lights) -> float:
+def _least_steps(before: GradedLight, here: GradedLight, out: Lights) -> float:
     """After a drift any move counts in the same filter; in another one its offset comes on top."""
     if len(out) < DRIFT_FRAMES:
         return (
@@ -140,7 +140,7 @@ def filters_out(lights: Lights, policy: Policy) -> list[str]:
     Within its own filter such a frame passes as usual, so that only the filters' comparison shows
     a wrong focus offset.
     """
-    groups: dict[str, list[Told]] = {}
+    groups: dict[str, list[GradedLight]] = {}
     for light in lights:
         if not light.has(*SHAPE_FAULTS):
             groups.setdefault(light.frame.context.filter, []).append(light)
@@ -155,7 +155,7 @@ def filters_out(lights: Lights, policy: Policy) -> list[str]:
     ]
 
 
-def _usual(members: Sequence[Told]) -> tuple[float, float] | None:
+def _usual(members: Sequence[GradedLight]) -> tuple[float, float] | None:
     widths = [
         t.frame.measurement.fwhm_px for t in members if t.frame.measurement.fwhm_px is not None
     ]

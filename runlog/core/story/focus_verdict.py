@@ -9,10 +9,10 @@ from runlog.core.grading.policy import Policy
 from runlog.core.story.focus import DRIFT_LEAST, filters_out
 from runlog.core.story.model import (
     Event,
+    GradedLight,
     Lights,
     Opinion,
     PartVerdict,
-    Told,
     by_share,
     comparable,
     lost_by,
@@ -47,11 +47,11 @@ def focus_verdict(lights: Lights, events: Sequence[Event], policy: Policy) -> Pa
     return PartVerdict(opinion, together([text, *offsets]), together(checks))
 
 
-def _is_out(light: Told) -> bool:
+def _is_out(light: GradedLight) -> bool:
     return light.has(FaultName.DEFOCUSED)
 
 
-def _single(lights: Lights) -> list[Told]:
+def _single(lights: Lights) -> list[GradedLight]:
     """List the frames out of focus with none beside them: a slip, not a drift."""
     return [s[0] for s in stretches(lights, _is_out) if len(s) < DRIFT_LEAST]
 
@@ -71,6 +71,6 @@ def _doubt(lights: Lights, policy: Policy) -> str:
     return say.flat(flat) if flat < FLATTEST_IN_FOCUS else ""
 
 
-def _is_too_wide(light: Told, policy: Policy) -> bool:
+def _is_too_wide(light: GradedLight, policy: Policy) -> bool:
     found = too_wide(light.frame, policy.for_filter(light.frame.context.filter))
     return found is not None and found.grade is not Grade.KEEP

@@ -54,7 +54,7 @@ class ToCheck:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class GradedLight:
     """One dated light frame with its verdict and the grade in force."""
 
     frame: Frame
@@ -151,7 +151,7 @@ class Event:
         return self.kind in MOMENTS
 
 
-Lights = Sequence[Told]
+Lights = Sequence[GradedLight]
 
 
 def event(kind: str, stretch: Lights, text: str, *, costs: bool = True) -> Event:
@@ -172,10 +172,10 @@ def event(kind: str, stretch: Lights, text: str, *, costs: bool = True) -> Event
 
 
 def stretches(
-    lights: Lights, troubled: Callable[[Told], bool], least: int = 1
-) -> Iterator[list[Told]]:
+    lights: Lights, troubled: Callable[[GradedLight], bool], least: int = 1
+) -> Iterator[list[GradedLight]]:
     """Find runs of frames in trouble, bridging single frames that are not."""
-    current: list[Told] = []
+    current: list[GradedLight] = []
     hole = 0
     for light in lights:
         if troubled(light):
@@ -233,7 +233,7 @@ def starry(lights: Lights) -> Lights:
     return [t for t in lights if (t.frame.measurement.stars or 0) >= STARS_TO_TELL]
 
 
-def by_share(lights: Lights, hit: Callable[[Told], bool], words: str) -> PartVerdict:
+def by_share(lights: Lights, hit: Callable[[GradedLight], bool], words: str) -> PartVerdict:
     """Judge by the share of frames in trouble: none good, under a tenth fair, else poor."""
     count = sum(map(hit, lights))
     few = Opinion.FAIR if count < FAIR_BELOW * len(lights) else Opinion.POOR

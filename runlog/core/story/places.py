@@ -6,15 +6,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import hypot
 
-from runlog.core.story.model import Lights, Told
+from runlog.core.story.model import GradedLight, Lights
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
     """How far the field moved from one frame to the next of the same target and side."""
 
-    before: Told
-    after: Told
+    before: GradedLight
+    after: GradedLight
     dx_px: float
     dy_px: float
     adjoining: bool = True  # no other frame was taken between the two
@@ -30,30 +30,30 @@ class Step:
         return (self.after.start - self.before.start).total_seconds() / 3600
 
 
-def placed(lights: Lights) -> list[Told]:
+def placed(lights: Lights) -> list[GradedLight]:
     """Keep the frames whose place on their reference is known."""
     return [t for t in lights if t.frame.placement.shift_x_px is not None]
 
 
-def laid_on_another(lights: Lights) -> list[Told]:
+def laid_on_another(lights: Lights) -> list[GradedLight]:
     """Keep the placed frames that another frame shows the place of: each lies on itself."""
     where = placed(lights)
     on = Counter(t.frame.placement.matched_to for t in where)
     return [t for t in where if t.frame.placement.matched_to != t.frame.key or on[t.frame.key] > 1]
 
 
-def is_flipped(light: Told) -> bool:
+def is_flipped(light: GradedLight) -> bool:
     """Tell whether a frame lies upside down on its reference: on the other side of the pier."""
     return abs(light.frame.placement.rotation_deg or 0.0) > 90
 
 
-def stays(lights: Lights) -> Iterator[list[Told]]:
+def stays(lights: Lights) -> Iterator[list[GradedLight]]:
     """Split placed frames where the target or the pier side changes.
 
     Filters of one target have references of their own whose fields lie a dither apart, so a
     stay holds one filter; and one field, as places on two references do not compare.
     """
-    groups: dict[tuple[object, ...], list[Told]] = {}
+    groups: dict[tuple[object, ...], list[GradedLight]] = {}
     for t in placed(lights):
         key = (
             t.frame.context.target,
@@ -100,7 +100,7 @@ def _visits(lights: Lights) -> dict[int, int]:
     return found
 
 
-def _step(a: Told, b: Told, adjoining: bool) -> Step:
+def _step(a: GradedLight, b: GradedLight, adjoining: bool) -> Step:
     here, there = a.frame.placement, b.frame.placement
     dx = (there.shift_x_px or 0.0) - (here.shift_x_px or 0.0)
     dy = (there.shift_y_px or 0.0) - (here.shift_y_px or 0.0)

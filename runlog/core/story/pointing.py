@@ -9,10 +9,10 @@ from runlog.core.grading.faults.off_target import STARS_OF_A_FIELD
 from runlog.core.story.dithering import ENOUGH_STEPS, Dithering, distance_px, dithering
 from runlog.core.story.model import (
     Event,
+    GradedLight,
     Lights,
     Opinion,
     PartVerdict,
-    Told,
     event,
     lost_by,
     unknown,
@@ -30,7 +30,7 @@ DRIFT_SHARE_PER_HOUR = 0.01  # of the field's width
 DRIFT_FRAMES = 8
 
 
-def is_elsewhere(light: Told) -> bool:
+def is_elsewhere(light: GradedLight) -> bool:
     """Tell whether a frame shows another field than the one most taken under its name."""
     frame = light.frame
     return (

@@ -18,12 +18,12 @@ from runlog.core.sky.sidereal import days_since_j2000, greenwich_sidereal_deg
 from runlog.core.story.first_after import PAUSE_LEAST_S
 from runlog.core.story.model import (
     Event,
+    GradedLight,
     Lights,
     Night,
     Opinion,
     Pace,
     PartVerdict,
-    Told,
     unknown,
 )
 from runlog.core.story.phrases import schedule as say
@@ -49,7 +49,7 @@ class Idle:
     """Dark in which no light frame was taken, and what is known of why."""
 
     kind: str  # late-start or stopped
-    light: Told  # the first frame after it, or the last before
+    light: GradedLight  # the first frame after it, or the last before
     start: datetime
     end: datetime
     unused_s: float  # what other frames did not take of it
@@ -181,7 +181,7 @@ def _pauses(lights: Lights, night: Night) -> Iterator[Event]:
             yield Event("pause", start, b.start, *keys, 0, cost_s, say.pause(gap_s, turned))
 
 
-def _sides(a: Told, b: Told) -> bool:
+def _sides(a: GradedLight, b: GradedLight) -> bool:
     """Tell whether the mount turned over between two frames."""
     sides = a.frame.header.pier_side, b.frame.header.pier_side
     same = a.frame.context.target == b.frame.context.target
@@ -199,7 +199,7 @@ def _dark_s(start: datetime, end: datetime, night: Night) -> float:
 # --- what is known of why -------------------------------------------------------------------
 
 
-def height_deg(light: Told, night: Night, at: datetime) -> float | None:
+def height_deg(light: GradedLight, night: Night, at: datetime) -> float | None:
     """Give the altitude of what a frame points at, at a moment, to about half a degree.
 
     By its coordinates in the header, of whichever equinox; without them nothing is known of
@@ -214,7 +214,7 @@ def height_deg(light: Told, night: Night, at: datetime) -> float | None:
     return degrees(asin(max(-1.0, min(1.0, sine))))
 
 
-def hour_angle_deg(light: Told, night: Night, at: datetime) -> float | None:
+def hour_angle_deg(light: GradedLight, night: Night, at: datetime) -> float | None:
     """Give the hour angle of what a frame points at, -180 to 180 degrees, west positive."""
     ra_deg = light.frame.header.ra_deg
     if ra_deg is None or night.place is None:
@@ -223,19 +223,19 @@ def hour_angle_deg(light: Told, night: Night, at: datetime) -> float | None:
     return (sidereal - ra_deg + 180.0) % 360.0 - 180.0
 
 
-def _height_of(light: Told, night: Night, at: datetime) -> float | None:
+def _height_of(light: GradedLight, night: Night, at: datetime) -> float | None:
     """Give the altitude of what a frame shows, at its start or end."""
     height = height_deg(light, night, at)
     return _by_airmass_deg(light) if height is None else height
 
 
-def _by_airmass_deg(light: Told) -> float | None:
+def _by_airmass_deg(light: GradedLight) -> float | None:
     """Give a frame's altitude by its airmass: 1 / sin(altitude), good to a degree down to 15."""
     airmass = light.frame.context.airmass
     return degrees(asin(1.0 / airmass)) if airmass is not None and airmass >= 1.0 else None
 
 
-def _rose(first: Told, night: Night, start: datetime, end: datetime) -> datetime | None:
+def _rose(first: GradedLight, night: Night, start: datetime, end: datetime) -> datetime | None:
     """Give when the first frame's target rose past the lowest useful altitude in a span."""
     at = end
     while at > start:
@@ -248,7 +248,7 @@ def _rose(first: Told, night: Night, start: datetime, end: datetime) -> datetime
     return None
 
 
-def _awaited(lights: Lights, first: Told, night: Night, up: datetime | None) -> bool:
+def _awaited(lights: Lights, first: GradedLight, night: Night, up: datetime | None) -> bool:
     """Tell whether the first frame came soon after its target was up."""
     if hour_angle_deg(first, night, first.start) is not None:
         return up is not None and (first.start - up).total_seconds() < WAIT_S
@@ -257,7 +257,7 @@ def _awaited(lights: Lights, first: Told, night: Night, up: datetime | None) -> 
     return then is not None and later is not None and then < min(later, AWAITED_DEG)
 
 
-def _sets(lights: Lights, last: Told, night: Night) -> bool:
+def _sets(lights: Lights, last: GradedLight, night: Night) -> bool:
     """Tell whether the last frame's target was low and sinking, or just about to be."""
     soon = height_deg(last, night, last.end + timedelta(seconds=SOON_LOW_S))
     if soon is not None:
@@ -293,7 +293,9 @@ def _moon_rose(night: Night, last: datetime) -> str:
     return ""
 
 
-def _seen_before(first: Told, night: Night, start: datetime, up: datetime | None) -> Iterator[str]:
+def _seen_before(
+    first: GradedLight, night: Night, start: datetime, up: datetime | None
+) -> Iterator[str]:
     target = first.frame.context.target
     if up is not None:
         yield say.rose(target, LOW_DEG, up)
@@ -302,7 +304,7 @@ def _seen_before(first: Told, night: Night, start: datetime, up: datetime | None
     yield say.height(target, height, start)
 
 
-def _seen_after(lights: Lights, last: Told, night: Night) -> Iterator[str]:
+def _seen_after(lights: Lights, last: GradedLight, night: Night) -> Iterator[str]:
     target = last.frame.context.target
     yield say.height(target, _height_of(last, night, last.end), last.end)
     if _at_meridian(last, night):
@@ -316,12 +318,12 @@ def _seen_after(lights: Lights, last: Told, night: Night) -> Iterator[str]:
         yield say.then([(n, kind) for kind, n in kinds.most_common()])
 
 
-def _at_meridian(last: Told, night: Night) -> bool:
+def _at_meridian(last: GradedLight, night: Night) -> bool:
     angle = hour_angle_deg(last, night, last.end)
     return angle is not None and abs(angle) * 240.0 <= MERIDIAN_S
 
 
-def _whole_sets(lights: Lights, last: Told) -> int:
+def _whole_sets(lights: Lights, last: GradedLight) -> int:
     """Give how many frames each filter of the last target has, where all have as many."""
     target = last.frame.context.target
     counts = Counter(t.frame.context.filter for t in lights if t.frame.context.target == target)

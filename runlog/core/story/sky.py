@@ -9,11 +9,11 @@ from runlog.core.grading.clear_view import empty_side, turned
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.story.model import (
     FAIR_BELOW,
+    GradedLight,
     Lights,
     Measure,
     Opinion,
     PartVerdict,
-    Told,
     by_share,
     comparable,
     lost_by,
@@ -40,19 +40,19 @@ class Trouble:
     check: str
     worse: Measure | None = None  # where no event of its own says how bad it was
 
-    def in_frame(self, light: Told) -> bool:
+    def in_frame(self, light: GradedLight) -> bool:
         """Tell whether a frame has this trouble."""
         return light.has(self.fault)
 
 
 class _Halos(Trouble):
-    def in_frame(self, light: Told) -> bool:
+    def in_frame(self, light: GradedLight) -> bool:
         """Dew that shows by halos."""
         return light.has(self.fault) and not is_level(light)
 
 
 class _Level(Trouble):
-    def in_frame(self, light: Told) -> bool:
+    def in_frame(self, light: GradedLight) -> bool:
         """Light that is lost at one level, by dew or something in front."""
         return is_level(light)
 
@@ -140,13 +140,13 @@ def _always_empty(lights: Lights) -> Iterator[str]:
         return
 
 
-def _shows_nothing(light: Told) -> bool:
+def _shows_nothing(light: GradedLight) -> bool:
     """Tell whether a frame has next to no stars, and nothing else says what the sky was like."""
     faults = [f.name for f in light.verdict.faults if f.grade is not Grade.KEEP]
     return faults == [FaultName.FEW_STARS]
 
 
-def _is_blind(light: Told) -> bool:
+def _is_blind(light: GradedLight) -> bool:
     """Tell whether a frame's light was compared with nothing, and no trouble was found in it."""
     if light.frame.placement.matched is not False or light.frame.placement.transparency is not None:
         return False

@@ -7,7 +7,7 @@ from runlog.core.frame import FaultName, Frame
 from runlog.core.grading.baseline import profile
 from runlog.core.grading.clear_view import SIDES
 from runlog.core.grading.faults.dew import LEVEL_WORDS
-from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
+from runlog.core.story.model import Event, GradedLight, Lights, event, stretches, worst_evidence
 from runlog.core.story.phrases import sky as say
 from runlog.core.story.thin_cloud import Spell, thin_cloud
 
@@ -82,7 +82,7 @@ def _grows(stretch: Lights) -> bool:
     return sum(t.has(FaultName.DEW) and not is_level(t) for t in stretch) >= DEW_FRAMES
 
 
-def is_level(light: Told) -> bool:
+def is_level(light: GradedLight) -> bool:
     """Tell whether a frame lost its light at one level with many others."""
     return any(LEVEL_WORDS in fault.evidence for fault in light.verdict.faults)
 

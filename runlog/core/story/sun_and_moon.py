@@ -5,7 +5,7 @@ from datetime import datetime
 
 from runlog.core.frame import FaultName
 from runlog.core.sky.horizon import LIMB_DEG
-from runlog.core.story.model import Event, Lights, MoonCrossing, Told, event, stretches
+from runlog.core.story.model import Event, GradedLight, Lights, MoonCrossing, event, stretches
 from runlog.core.story.phrases import sky as say
 
 TWILIGHT_DEG = -18.0  # astronomical: below it the Sun lights no sky
@@ -21,7 +21,7 @@ def moon_events(lights: Lights, moon: Sequence[MoonCrossing]) -> Iterator[Event]
         yield Event(kind, at, at, key, key, 1, 0.0, say.moon(rises))
 
 
-def _middle(light: Told) -> datetime:
+def _middle(light: GradedLight) -> datetime:
     return light.start + (light.end - light.start) / 2
 
 
@@ -34,7 +34,7 @@ def sun_events(lights: Lights, midnight: datetime | None) -> Iterator[Event]:
     middle = midnight or _lowest(lights)
     if middle is None:
         return
-    tests: tuple[tuple[str, Callable[[Told], bool]], ...] = (
+    tests: tuple[tuple[str, Callable[[GradedLight], bool]], ...] = (
         ("daylight", _in_daylight),
         ("dusk", lambda t: _in_twilight(t) and t.start < middle),
         ("dawn", lambda t: _in_twilight(t) and t.start >= middle),
@@ -57,15 +57,15 @@ def _lowest(lights: Lights) -> datetime | None:
     return lowest.end if lowest is known[-1] else lowest.start
 
 
-def _sun(light: Told) -> float:
+def _sun(light: GradedLight) -> float:
     return -90.0 if light.frame.context.sun_alt_deg is None else light.frame.context.sun_alt_deg
 
 
-def _in_daylight(light: Told) -> bool:
+def _in_daylight(light: GradedLight) -> bool:
     return _sun(light) > LIMB_DEG and light.has(FaultName.BRIGHT_SKY)
 
 
-def _in_twilight(light: Told) -> bool:
+def _in_twilight(light: GradedLight) -> bool:
     return TWILIGHT_DEG < _sun(light) <= LIMB_DEG and light.has(FaultName.BRIGHT_SKY)
 
 

@@ -13,6 +13,7 @@ from runlog.core.story.focus import find_drifts
 from runlog.core.story.model import (
     Dark,
     Event,
+    GradedLight,
     Lights,
     MoonCrossing,
     Night,
@@ -21,7 +22,6 @@ from runlog.core.story.model import (
     PartVerdict,
     Taken,
     ToCheck,
-    Told,
 )
 from runlog.core.story.parts import to_check, verdicts
 from runlog.core.story.schedule import idle_events
@@ -40,7 +40,7 @@ class Story:
 
 
 def tell(
-    told: Iterable[Told],
+    told: Iterable[GradedLight],
     policy: Policy,
     dark: Dark | None = None,
     moon: Sequence[MoonCrossing] = (),

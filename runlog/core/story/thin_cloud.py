@@ -13,7 +13,7 @@ from runlog.core.grading.policy import extinction_mag
 from runlog.core.quantiles import quantile
 from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.sky.clear_air import HIGHEST_SHARE, LOWEST_SHARE
-from runlog.core.story.model import Lights, Told
+from runlog.core.story.model import GradedLight, Lights
 
 LOST = 0.04  # of the light; a clear night's own wandering stays below it
 LOST_ON_THE_WHOLE = 0.045
@@ -49,7 +49,7 @@ class Spell:
 
 @dataclass(frozen=True, slots=True)
 class _Lost:
-    light: Told
+    light: GradedLight
     share: float
 
 
@@ -77,7 +77,7 @@ def thin_cloud(lights: Lights, apart: frozenset[str] = frozenset()) -> Iterator[
 
 
 def _lost(lights: Lights) -> Iterator[_Lost]:
-    def key(light: Told) -> str:
+    def key(light: GradedLight) -> str:
         return repr(light_group(light.frame))
 
     for _, members in groupby(sorted(lights, key=key), key=key):

@@ -7,7 +7,7 @@ from math import degrees, radians
 
 from runlog.core.frame import FaultName
 from runlog.core.story.first_after import first_frames
-from runlog.core.story.model import Event, Lights, Told, event, stretches, worst_evidence
+from runlog.core.story.model import Event, GradedLight, Lights, event, stretches, worst_evidence
 from runlog.core.story.phrases import events as say
 
 TRAILS = (FaultName.TRAILED, FaultName.DOUBLED)
@@ -45,19 +45,19 @@ def find_trails(lights: Lights) -> Iterator[Event]:
         yield event("trailing", stretch, say.trailing(name, evidence, _after(stretch[0], firsts)))
 
 
-def _after(light: Told, firsts: dict[str, list[Told]]) -> str | None:
+def _after(light: GradedLight, firsts: dict[str, list[GradedLight]]) -> str | None:
     """Name what a frame came first after; None where nothing happened before it."""
     return next((what for what, own in firsts.items() if any(t is light for t in own)), None)
 
 
-def _gusts(lights: Lights, firsts: dict[str, list[Told]]) -> list[Told]:
+def _gusts(lights: Lights, firsts: dict[str, list[GradedLight]]) -> list[GradedLight]:
     """Find trailed frames whose direction changes from one to the next.
 
     Frames in a row that lie one way are a fault of the mount's; so are those right after
     something, while the guiding settles.
     """
     after = _seldom(lights, firsts)
-    rest: list[Told] = []
+    rest: list[GradedLight] = []
     for stretch in stretches(lights, _has_direction):
         own = [t for t in stretch if _has_direction(t)]
         burst = len(own) >= BURST_FRAMES and one_way(_angles(own)) >= ONE_WAY
@@ -66,13 +66,13 @@ def _gusts(lights: Lights, firsts: dict[str, list[Told]]) -> list[Told]:
     return rest if many and one_way(_angles(rest)) < ONE_WAY else []
 
 
-def _seldom(lights: Lights, firsts: dict[str, list[Told]]) -> set[int]:
+def _seldom(lights: Lights, firsts: dict[str, list[GradedLight]]) -> set[int]:
     """List the frames that came first after what happens before few frames."""
     few = [own for own in firsts.values() if len(own) < FIRSTS_SHARE * len(lights)]
     return {id(t) for t in chain.from_iterable(few)}
 
 
-def _has_direction(light: Told) -> bool:
+def _has_direction(light: GradedLight) -> bool:
     known = light.frame.measurement.elongation_deg is not None
     return known and light.has(FaultName.TRAILED) and not light.has(FaultName.DOUBLED)
 
@@ -81,7 +81,7 @@ def _angles(lights: Lights) -> list[float]:
     return [t.frame.measurement.elongation_deg or 0.0 for t in lights]
 
 
-def _wind(lights: Lights, gusts: Sequence[Told]) -> Event:
+def _wind(lights: Lights, gusts: Sequence[GradedLight]) -> Event:
     blown = {id(t) for t in gusts}
     spells = list(stretches(lights, lambda t: id(t) in blown))
     evidence = worst_evidence(gusts, FaultName.TRAILED, lambda f: f.measurement.eccentricity)

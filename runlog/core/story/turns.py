@@ -10,7 +10,7 @@ from itertools import pairwise
 from statistics import median
 
 from runlog.core.stars.angles import half_turn_deg, usual_deg
-from runlog.core.story.model import Event, Lights, Told, event
+from runlog.core.story.model import Event, GradedLight, Lights, event
 from runlog.core.story.phrases import events as say
 
 TURN_LEAST_DEG = 1.0  # dust shadows move by a hundredth of the way to the corner (see flats' rule)
@@ -34,8 +34,8 @@ class Stood:
 class Turn:
     """By how much the field's angle changed between two frames."""
 
-    before: Told
-    after: Told
+    before: GradedLight
+    after: GradedLight
     deg: float
 
 
@@ -77,9 +77,9 @@ def find_rotation(lights: Lights) -> Iterator[Event]:
             return
 
 
-def _by_reference(lights: Lights) -> list[list[Told]]:
+def _by_reference(lights: Lights) -> list[list[GradedLight]]:
     """Gather the frames whose angle is known by what they were laid on, in time order."""
-    groups: dict[str, list[Told]] = {}
+    groups: dict[str, list[GradedLight]] = {}
     for light in lights:
         place = light.frame.placement
         if place.matched_to is not None and place.rotation_deg is not None:
@@ -92,7 +92,7 @@ def _angle(lights: Lights) -> float:
     return usual_deg([t.frame.placement.rotation_deg or 0.0 for t in lights])
 
 
-def _turns_of(own: Sequence[Told]) -> Iterator[Turn]:
+def _turns_of(own: Sequence[GradedLight]) -> Iterator[Turn]:
     for n in range(1, len(own)):
         before, after = own[max(n - AROUND, 0) : n], own[n : n + AROUND]
         deg = half_turn_deg(_angle(after) - _angle(before))
@@ -105,7 +105,7 @@ def _turns_of(own: Sequence[Told]) -> Iterator[Turn]:
             yield Turn(own[n - 1], own[n], deg)
 
 
-def _meant(a: Told, b: Told, deg: float) -> bool:
+def _meant(a: GradedLight, b: GradedLight, deg: float) -> bool:
     """Tell whether the header's rotator turned as far."""
     return _as_far(a.frame.header.rotator_deg, b.frame.header.rotator_deg, deg)
 
@@ -117,7 +117,7 @@ def _as_far(was_deg: float | None, now_deg: float | None, turned_deg: float) -> 
     return abs(abs(half_turn_deg(now_deg - was_deg)) - abs(turned_deg)) <= ROTATOR_DEG
 
 
-def _creeps(own: Sequence[Told], n: int, deg: float) -> bool:
+def _creeps(own: Sequence[GradedLight], n: int, deg: float) -> bool:
     """Tell whether the field turns steadily, so that a gap between frames looks like a step."""
     speeds = [_speed(a, b) for a, b in pairwise(own) if b is not own[n]]
     known = [s for s in speeds if s is not None]
@@ -128,13 +128,13 @@ def _creeps(own: Sequence[Told], n: int, deg: float) -> bool:
     return creep * deg > 0 and abs(creep) >= CREEP_SHARE * abs(deg)
 
 
-def _speed(a: Told, b: Told) -> float | None:
+def _speed(a: GradedLight, b: GradedLight) -> float | None:
     """Give how fast the field turned between two frames, degrees an hour."""
     hours = (b.start - a.start).total_seconds() / 3600
     return half_turn_deg(_angle([b]) - _angle([a])) / hours if hours > 0 else None
 
 
-def _rotation(own: Sequence[Told]) -> tuple[float, float]:
+def _rotation(own: Sequence[GradedLight]) -> tuple[float, float]:
     """Give how far a field turned from the first frames to the last, in degrees, and in hours."""
     turned = half_turn_deg(_angle(own[-AROUND:]) - _angle(own[:AROUND]))
     return turned, (own[-1].start - own[0].start).total_seconds() / 3600

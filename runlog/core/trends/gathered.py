@@ -14,7 +14,7 @@ from runlog.core.grading.summary import RunSummary
 from runlog.core.trends import of_filters as per
 from runlog.core.trends.kinds import KINDS, SeriesKind
 from runlog.core.trends.numbers import LevelNumbers, LightNumbers, RunNumbers
-from runlog.core.trends.of_filters import FEW_KEPT, FEWEST_KEPT, FilterRun, Told
+from runlog.core.trends.of_filters import FEW_KEPT, FEWEST_KEPT, FilterRun, NumberOrWhy
 from runlog.core.trends.series import Point, Series
 
 FEWEST_LEVELS = 3  # bias or dark frames of a night: one may have light in it
@@ -36,7 +36,7 @@ class Key(NamedTuple):
 
 
 @dataclass(slots=True)
-class _Told:
+class _Gathered:
     """What was told of one series so far."""
 
     points: list[tuple[int, Point]] = field(default_factory=list)  # version of the measurement
@@ -45,9 +45,9 @@ class _Told:
 
 def gather(rig: str, runs: Sequence[RunNumbers]) -> list[Series]:
     """Make every series of a rig, in the order of `KINDS`; a kind of which nothing is known too."""
-    told: dict[Key, _Told] = {}
+    told: dict[Key, _Gathered] = {}
     for key, night, version, value in _values(runs):
-        own = told.setdefault(key, _Told())
+        own = told.setdefault(key, _Gathered())
         if isinstance(value, str):
             own.silent[value] += 1
         else:
@@ -61,7 +61,7 @@ def _of_kind(rig: str, kind: SeriesKind, found: Sequence[Series]) -> list[Series
     return own or [Series(kind, rig, left_out=(NONE_OF_IT.get(kind.name, NO_LIGHTS),))]
 
 
-def _series(rig: str, key: Key, told: _Told) -> Series:
+def _series(rig: str, key: Key, told: _Gathered) -> Series:
     newest = max((version for version, _ in told.points), default=0)
     points = sorted((p for v, p in told.points if v == newest), key=lambda p: p.night)
     left = [f"{plural(n, 'night')} left out: {why}" for why, n in sorted(told.silent.items())]
@@ -87,7 +87,7 @@ def _relative(series: Series) -> Series:
     return replace(series, points=tuple(points))
 
 
-Value = tuple[Key, str, int, Told]
+Value = tuple[Key, str, int, NumberOrWhy]
 
 
 def _values(runs: Sequence[RunNumbers]) -> Iterator[Value]:
@@ -100,7 +100,7 @@ def _values(runs: Sequence[RunNumbers]) -> Iterator[Value]:
 
 # --- one filter and setting of a run --------------------------------------------------------
 
-_BY_BINNING: Mapping[str, Callable[[FilterRun], Told]] = {
+_BY_BINNING: Mapping[str, Callable[[FilterRun], NumberOrWhy]] = {
     "fwhm": per.fwhm,
     "eccentricity": per.eccentricity,
     "elongation": per.elongation,
@@ -149,7 +149,7 @@ def _noise_and_hot(
     yield Key("noise", name, where), night, version, noise
     same = of.summary is not None and of.summary.exposure_s == alike[0].exposure_s
     ppm = of.summary.hot_pixels_ppm if of.summary is not None and same else None
-    hot: Told = "hot pixels were not counted in frames alike" if ppm is None else ppm
+    hot: NumberOrWhy = "hot pixels were not counted in frames alike" if ppm is None else ppm
     yield Key("hot-pixels", name, where), night, version, few or hot
 
 
@@ -180,7 +180,7 @@ def _of_run(run: RunNumbers) -> Iterator[Value]:
     yield Key("yield"), run.night, 0, few or known
 
 
-def _overhead_s(run: RunNumbers) -> Told:
+def _overhead_s(run: RunNumbers) -> NumberOrWhy:
     """Give the usual gap between exposures, each filter by its number of frames."""
     each = [
         s.overhead_s for s in run.summaries if s.overhead_s is not None for _ in range(s.frames)
@@ -188,7 +188,7 @@ def _overhead_s(run: RunNumbers) -> Told:
     return median(each) if each else "the gaps between exposures are unknown"
 
 
-def _open_share(lights: Iterable[LightNumbers]) -> Told:
+def _open_share(lights: Iterable[LightNumbers]) -> NumberOrWhy:
     spans = [
         (f.taken_at_utc, f.taken_at_utc + timedelta(seconds=f.exposure_s))
         for f in lights
@@ -240,7 +240,7 @@ def _of_levels(run: RunNumbers, biases: Biases) -> Iterator[Value]:
 
 def _dark_signal(
     night: str, frames: Sequence[LevelNumbers], biases: Sequence[tuple[int, float]]
-) -> Told:
+) -> NumberOrWhy:
     """Give the level of darks above the nearest bias frames, of two as near the earlier's."""
     near = sorted((abs(day - _day(night)), day, level) for day, level in biases)
     length = frames[0].exposure_s

@@ -9,7 +9,7 @@ from runlog.core.grading.baseline import low, sky_brought_to_zenith
 from runlog.core.grading.summary import RunSummary
 from runlog.core.trends.numbers import LightNumbers
 
-Told = float | str
+NumberOrWhy = float | str
 
 FEWEST_KEPT = 8  # frames: of fewer one odd frame is the run
 NIGHT_SUN_DEG = -18.0  # astronomical twilight is over
@@ -26,7 +26,7 @@ class FilterRun:
     summary: RunSummary | None
 
 
-def fwhm(of: FilterRun) -> Told:
+def fwhm(of: FilterRun) -> NumberOrWhy:
     """Give the usual width at airmass 1, in arc seconds."""
     if of.summary is None or of.summary.fwhm_px is None:
         return "no width can be told"
@@ -34,7 +34,7 @@ def fwhm(of: FilterRun) -> Told:
     return "no plate scale is known" if scale is None else of.summary.fwhm_px * scale
 
 
-def elongation(of: FilterRun) -> Told:
+def elongation(of: FilterRun) -> NumberOrWhy:
     """Give how far stars were stretched alike, whichever way; both sides of the pier together."""
     sides = of.summary.elongations if of.summary else ()
     frames = sum(side.frames for side in sides)
@@ -43,7 +43,7 @@ def elongation(of: FilterRun) -> Told:
     return sum(abs(side.ellipticity) * side.frames for side in sides) / frames
 
 
-def sky_adu_s(of: FilterRun) -> Told:
+def sky_adu_s(of: FilterRun) -> NumberOrWhy:
     """Give the darkest quarter at airmass 1 of frames in the dark with the Moon down."""
     if all(f.sky_adu is None for f in of.kept):
         return "the level without light is unknown"
@@ -64,7 +64,7 @@ def _dark_rates(frames: Iterable[LightNumbers]) -> Iterable[float]:
             yield rate if f.airmass is None else sky_brought_to_zenith(rate, f.airmass, f.filter)
 
 
-def noise_e(of: FilterRun) -> Told:
+def noise_e(of: FilterRun) -> NumberOrWhy:
     """Give the noise of a pixel that the sky's own light does not explain, in electrons."""
     raw = [f for f in of.kept if f.raw and f.noise_adu is not None]
     if not raw:
@@ -91,8 +91,8 @@ def _middle(values: Iterable[float | None]) -> float | None:
     return float(median(known)) if known else None
 
 
-def _of_shape(value: Callable[[LightNumbers], float | None]) -> Callable[[FilterRun], Told]:
-    def told(of: FilterRun) -> Told:
+def _of_shape(value: Callable[[LightNumbers], float | None]) -> Callable[[FilterRun], NumberOrWhy]:
+    def told(of: FilterRun) -> NumberOrWhy:
         known = [value(f) for f in of.kept]
         if sum(v is not None for v in known) < FEWEST_KEPT:
             return f"fewer than {FEWEST_KEPT} kept frames have stars enough over the field"

@@ -14,7 +14,7 @@ def unused(lights: Lights, night: Night) -> dict[str, float]:
 
     Parameters
     ----------
-    lights : sequence of Told
+    lights : sequence of GradedLight
         Dated light frames of one run, in order of time.
     night : Night
         When it was dark, where that is known; else only pauses are found.

@@ -6,7 +6,7 @@ from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.grade import alone_in, grade_run
 from runlog.core.grading.history import Earlier
 from runlog.core.grading.policy import Policy
-from runlog.core.story.model import Opinion, Part, Told
+from runlog.core.story.model import GradedLight, Opinion, Part
 from runlog.core.story.tell import tell
 from tests.core.runs import CLEAN, altered, changed, clean_run
 
@@ -17,7 +17,7 @@ EARLIER = {CLEAN: Earlier(nights=5, fwhm_px=2.3, fwhm_floor_px=2.1)}
 def parts(frames, history=None):
     """Grade a run and give the verdict on each part."""
     found = grade_run(frames, Policy(), history)
-    told = (Told(f, found[f.key], found[f.key].grade) for f in frames)
+    told = (GradedLight(f, found[f.key], found[f.key].grade) for f in frames)
     return tell(told, Policy()).verdicts
 
 

@@ -9,7 +9,7 @@ from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.course import courses
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
-from runlog.core.story.model import Told
+from runlog.core.story.model import GradedLight
 from runlog.core.story.tell import tell
 from samples.maker.psf import Psf, template
 from tests.core.runs import altered, clean_run
@@ -43,7 +43,7 @@ def drift(frames, start, end, peak):
 
 def drifts(run, found):
     """Give first and last frame of the drifts told."""
-    told = tell([Told(f, found[f.key], found[f.key].grade) for f in run], Policy())
+    told = tell([GradedLight(f, found[f.key], found[f.key].grade) for f in run], Policy())
     place = {f.key: n for n, f in enumerate(run)}
     return [(place[e.first], place[e.last]) for e in told.events if e.kind == "focus-drift"]
 

@@ -5,7 +5,7 @@ import pytest
 from runlog.core.frame import FaultName, Grade
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
-from runlog.core.story.model import Opinion, Part, Told
+from runlog.core.story.model import GradedLight, Opinion, Part
 from runlog.core.story.tell import tell
 from tests.core.runs import altered, changed, clean_run
 
@@ -29,7 +29,7 @@ def graded(run):
 def story(run):
     """Tell a run's story."""
     found = graded(run)
-    return tell([Told(f, v, v.grade) for f, v in zip(run, found, strict=True)], Policy())
+    return tell([GradedLight(f, v, v.grade) for f, v in zip(run, found, strict=True)], Policy())
 
 
 def test_half_a_run_at_another_place_is_judged_by_its_own_stars():

@@ -2,14 +2,14 @@
 
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
-from runlog.core.story.model import Told
+from runlog.core.story.model import GradedLight
 from runlog.core.story.tell import tell
 
 
 def told(frames):
     """Grade a run."""
     verdicts = grade_run(frames, Policy())
-    return [Told(f, verdicts[f.key], verdicts[f.key].grade) for f in frames]
+    return [GradedLight(f, verdicts[f.key], verdicts[f.key].grade) for f in frames]
 
 
 def story(frames, dark=None, **sky):

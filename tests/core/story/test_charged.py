@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from runlog.core.frame import Fault, FaultName, Grade, Verdict
 from runlog.core.story.charged import ANSWERS_FOR, charged, lost_by_cause
-from runlog.core.story.model import Event, Told, event
+from runlog.core.story.model import Event, GradedLight, event
 from tests.core.runs import START, altered, changed, clean_run, trail
 from tests.core.story.telling import story, told
 
@@ -23,7 +23,7 @@ FAULTS = st.lists(
 def test_no_frame_is_paid_for_twice(data):
     """Whatever faults frames have and however events overlap."""
     lights = [
-        Told(f, Verdict(data.draw(st.sampled_from(Grade)), tuple(data.draw(FAULTS))),
+        GradedLight(f, Verdict(data.draw(st.sampled_from(Grade)), tuple(data.draw(FAULTS))),
              data.draw(st.sampled_from(Grade)))
         for f in RUN
     ]  # fmt: skip
@@ -100,9 +100,11 @@ def test_of_two_causes_the_one_that_weighs_pays():
 
 def test_a_mark_by_hand_is_no_faults_doing():
     """What a person rejects without a fault is said to be theirs; a kept mark loses nothing."""
-    mine = Told(RUN[0], Verdict(Grade.KEEP), Grade.REJECT)
-    lone = Told(RUN[1], Verdict(Grade.UNGRADED), Grade.UNGRADED)
-    kept = Told(RUN[2], told(changed(clean_run(), [2], transparency=0.3))[2].verdict, Grade.KEEP)
+    mine = GradedLight(RUN[0], Verdict(Grade.KEEP), Grade.REJECT)
+    lone = GradedLight(RUN[1], Verdict(Grade.UNGRADED), Grade.UNGRADED)
+    kept = GradedLight(
+        RUN[2], told(changed(clean_run(), [2], transparency=0.3))[2].verdict, Grade.KEEP
+    )
     assert lost_by_cause([mine, lone, kept]) == {"marked by hand": 300.0, "ungraded": 300.0}
     assert isinstance(charged([event("cloud", [kept], "")], [kept])[0], Event)
     assert charged([event("cloud", [kept], "")], [kept])[0].cost_s == 0.0

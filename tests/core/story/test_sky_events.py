@@ -7,7 +7,7 @@ from scipy.stats import beta, norm
 from runlog.core.frame import Grade
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
-from runlog.core.story.model import Opinion, Part, Told
+from runlog.core.story.model import GradedLight, Opinion, Part
 from runlog.core.story.tell import tell
 from runlog.core.story.thin_cloud import CLEAR_QUANTILE, CLEAR_SIGMAS, SMOOTHED
 from tests.core.runs import altered, changed, clean_run
@@ -19,7 +19,7 @@ COVERED = (2, 50, 55, 3, 50, 55, 1, 50, 55)
 def story(frames):
     """Grade a run and tell its story."""
     verdicts = grade_run(frames, Policy())
-    return tell([Told(f, verdicts[f.key], verdicts[f.key].grade) for f in frames], Policy())
+    return tell([GradedLight(f, verdicts[f.key], verdicts[f.key].grade) for f in frames], Policy())
 
 
 def events(frames, kind):

@@ -8,7 +8,7 @@ from runlog.core.frame import Grade
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.policy import Policy
 from runlog.core.sensor.words import CAMERA_OR_CABLE
-from runlog.core.story.model import Opinion, Part, Told
+from runlog.core.story.model import GradedLight, Opinion, Part
 from runlog.core.story.tell import pace_of, tell
 from tests.core.runs import START, altered, changed, clean_run, trail
 
@@ -16,7 +16,7 @@ from tests.core.runs import START, altered, changed, clean_run, trail
 def story(frames, dark=None, **sky):
     """Grade a run and tell its story."""
     verdicts = grade_run(frames, Policy())
-    told = (Told(f, verdicts[f.key], verdicts[f.key].grade) for f in frames)
+    told = (GradedLight(f, verdicts[f.key], verdicts[f.key].grade) for f in frames)
     return tell(told, Policy(), dark, **sky)
 
 
@@ -195,7 +195,7 @@ def test_the_pace_of_71_frames():
     """
     run = clean_run(71)
     run = [altered(f, taken_at_utc=START + timedelta(seconds=312 * i)) for i, f in enumerate(run)]
-    pace = pace_of([Told(f, None, None) for f in run])
+    pace = pace_of([GradedLight(f, None, None) for f in run])
     assert pace.open_shutter_s == 355 * 60
     assert pace.elapsed_s + 12 == 22_152
     assert round(pace.open_shutter_s / (pace.elapsed_s + 12), 2) == 0.96
