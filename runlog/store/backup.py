@@ -22,7 +22,8 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
     """Copy a database beside itself, see that the copy is whole, and name it.
 
     To be entered while the caller holds the write lock, so that no row comes between, and left
-    when what follows is committed. Should it fail, it has been taken back, and the copy goes too.
+    when what follows is committed. Should it fail and be taken back, the copy goes too; Ctrl-C
+    may strike when all is committed, and then it stays.
     None where there is no file.
 
     Raises
@@ -38,9 +39,19 @@ def backed_up(engine: Engine, revision: str) -> Iterator[Path | None]:
     try:
         yield copy
     except BaseException:
-        if made:
+        if made and _was_taken_back(source, revision):
             _discard(copy)
         raise
+
+
+def _was_taken_back(source: Path, revision: str) -> bool:
+    """Tell whether a database has its old tables; where that cannot be read the copy must stay."""
+    query = "SELECT version_num FROM alembic_version"
+    try:
+        with closing(sqlite3.connect(f"{source.absolute().as_uri()}?mode=ro", uri=True)) as opened:
+            return bool(opened.execute(query).fetchone() == (revision,))
+    except (sqlite3.Error, UnicodeDecodeError):
+        return False
 
 
 def _copied_or_same(source: Path, revision: str) -> tuple[Path, bool]:
