@@ -6,6 +6,7 @@ import click
 
 from runlog import stopping
 from runlog.cli.common import Session, talk, who, with_session
+from runlog.errors import RunlogError
 
 
 @click.command("review")
@@ -18,8 +19,13 @@ def command(session: Session) -> int:
     from runlog.actions.review import open_for_review
     from runlog.tui.app import ReviewApp
     from runlog.tui.session import Session as Sitting
-    from runlog.tui.terminal import ask
+    from runlog.tui.terminal import ask, is_typed_into
 
+    if not is_typed_into():
+        raise RunlogError(
+            "The review wants a terminal to read keys from",
+            cure="In a script or a pipe: runlog night, runlog frames and runlog totals",
+        )
     sitting = Sitting(
         # The default one is made, to say on the first start what comes next.
         open_for_review(session.database, talk, make=not session.named),
@@ -30,7 +36,7 @@ def command(session: Session) -> int:
         terminal=ask(os.environ),
         utc=session.utc,
     )
-    app = ReviewApp(sitting)
+    app = ReviewApp(sitting, begun_there=True)
     stopping.stored("every decision is stored", "to go on: runlog")
     with stopping.by_default():
         app.run()

@@ -94,9 +94,10 @@ class ReviewApp(App[None]):
     BINDINGS: ClassVar[list[Any]] = [*bound(EVERYWHERE)]
     COMMAND_PALETTE_BINDING = "ctrl+p"
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, *, begun_there: bool = False) -> None:
+        """Review a session; `begun_there`: at a terminal, which may have gone by now."""
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
-        self.session = session
+        self.session, self._begun_there = session, begun_there
         session.plain, session.on_change = self.no_color, self._show_changes
         for place, screen in PLACES.items():
             self.add_mode(place, partial(screen, session))
@@ -114,7 +115,7 @@ class ReviewApp(App[None]):
     def on_mount(self) -> None:
         """Open where one was, or on a night that is new since."""
         self.set_interval(POLL_S, self._look_again)
-        if is_typed_into():
+        if self._begun_there:
             self.set_interval(POLL_S, self._leave_if_hung_up)
         self.session.open()
         self.switch_mode(self.session.screen if self.session.screen in PLACES else "night")

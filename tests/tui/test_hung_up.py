@@ -22,6 +22,26 @@ def read_until(terminal: int, word: bytes, within_s: float) -> bytes:
     return seen
 
 
+@pytest.mark.parametrize("after_s", [0.2, 0.6, 1.0, 1.5])
+def test_it_ends_as_well_when_that_is_while_it_starts(tmp_path, after_s):
+    """Guards the seconds of starting: nobody may be left who waits for a first key for ever."""
+    build(tmp_path / "night.sqlite", Wish(nights=1, frames=8)).dispose()
+    terminal, end = pty.openpty()
+    run = subprocess.Popen(
+        argv("review"),
+        stdin=end, stdout=end, stderr=end, start_new_session=True,
+        env=environment(tmp_path, RUNLOG_DB=str(tmp_path / "night.sqlite"), TERM="xterm-256color"),
+    )  # fmt: skip
+    os.close(end)
+    try:
+        time.sleep(after_s)
+        os.close(terminal)
+        run.wait(ENDED_S)
+    finally:
+        run.kill()
+        run.wait()
+
+
 def test_the_interface_ends_when_its_terminal_hangs_up(tmp_path):
     """Guards a process that reads nothing for ever, at the cost of a core."""
     build(tmp_path / "night.sqlite", Wish(nights=1, frames=8)).dispose()
@@ -42,3 +62,16 @@ def test_the_interface_ends_when_its_terminal_hangs_up(tmp_path):
     finally:
         run.kill()
         run.wait()
+
+
+def test_without_a_terminal_it_says_so(tmp_path):
+    """In a pipe it paints nothing, and names what a script can use."""
+    build(tmp_path / "night.sqlite", Wish(nights=1, frames=8)).dispose()
+    env = environment(tmp_path, RUNLOG_DB=str(tmp_path / "night.sqlite"))
+    done = subprocess.run(
+        argv("review"), stdin=subprocess.DEVNULL, capture_output=True, text=True, env=env,
+        timeout=ENDED_S, check=False,
+    )  # fmt: skip
+    assert done.returncode == 3
+    assert "wants a terminal" in done.stderr
+    assert done.stdout == ""
