@@ -14,6 +14,20 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="terminals are POSIX 
 STARTED_S, ENDED_S = 60.0, 30.0
 
 
+def started(home):
+    """Start the review in a terminal of its own, that no shell minds; gives both."""
+    build(home / "night.sqlite", Wish(nights=1, frames=8)).dispose()
+    terminal, end = pty.openpty()
+    # A session without a controlling terminal: nobody tells it that this one hung up.
+    run = subprocess.Popen(
+        argv("review"),
+        stdin=end, stdout=end, stderr=end, start_new_session=True,
+        env=environment(home, RUNLOG_DB=str(home / "night.sqlite"), TERM="xterm-256color"),
+    )  # fmt: skip
+    os.close(end)
+    return run, terminal
+
+
 def read_until(terminal: int, word: bytes, within_s: float) -> bytes:
     """Read what is painted until a word comes."""
     seen, until = b"", time.monotonic() + within_s
@@ -25,14 +39,7 @@ def read_until(terminal: int, word: bytes, within_s: float) -> bytes:
 @pytest.mark.parametrize("after_s", [0.2, 0.6, 1.0, 1.5])
 def test_it_ends_as_well_when_that_is_while_it_starts(tmp_path, after_s):
     """Guards the seconds of starting: nobody may be left who waits for a first key for ever."""
-    build(tmp_path / "night.sqlite", Wish(nights=1, frames=8)).dispose()
-    terminal, end = pty.openpty()
-    run = subprocess.Popen(
-        argv("review"),
-        stdin=end, stdout=end, stderr=end, start_new_session=True,
-        env=environment(tmp_path, RUNLOG_DB=str(tmp_path / "night.sqlite"), TERM="xterm-256color"),
-    )  # fmt: skip
-    os.close(end)
+    run, terminal = started(tmp_path)
     try:
         time.sleep(after_s)
         os.close(terminal)
@@ -44,15 +51,7 @@ def test_it_ends_as_well_when_that_is_while_it_starts(tmp_path, after_s):
 
 def test_the_interface_ends_when_its_terminal_hangs_up(tmp_path):
     """Guards a process that reads nothing for ever, at the cost of a core."""
-    build(tmp_path / "night.sqlite", Wish(nights=1, frames=8)).dispose()
-    terminal, end = pty.openpty()
-    # A session without a controlling terminal: nobody tells it that this one hung up.
-    run = subprocess.Popen(
-        argv("review"),
-        stdin=end, stdout=end, stderr=end, start_new_session=True,
-        env=environment(tmp_path, RUNLOG_DB=str(tmp_path / "night.sqlite"), TERM="xterm-256color"),
-    )  # fmt: skip
-    os.close(end)
+    run, terminal = started(tmp_path)
     try:
         assert b"night" in read_until(terminal, b"night", STARTED_S)
         time.sleep(2)
