@@ -21,14 +21,15 @@ def command(session: Session) -> int:
     from runlog.tui.session import Session as Sitting
     from runlog.tui.terminal import ask, is_typed_into
 
+    # The default one is made, to say on the first start what comes next.
+    engine = open_for_review(session.database, talk, make=not session.named)
     if not is_typed_into():
         raise RunlogError(
             "The review wants a terminal to read keys from",
             cure="In a script or a pipe: runlog night, runlog frames and runlog totals",
         )
     sitting = Sitting(
-        # The default one is made, to say on the first start what comes next.
-        open_for_review(session.database, talk, make=not session.named),
+        engine,
         session.settings,
         who=who(),
         database=session.database,

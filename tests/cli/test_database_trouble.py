@@ -288,6 +288,7 @@ def test_a_full_disk(tmp_path, small_disk):
 def test_a_disk_without_room_for_what_lies_beside_a_database(tmp_path, small_disk):
     """Guards the cause: SQLite calls it an I/O error, and the disk is only full."""
     database = small_disk / "x.sqlite"
+    subprocess.run(["mount", "-o", "remount,size=1500k", str(small_disk)], check=True)
     scan_into(database, *write_run(tmp_path / "frames", 2))
     edit(database, "PRAGMA wal_checkpoint(TRUNCATE)")
     room = shutil.disk_usage(small_disk).free
@@ -298,14 +299,14 @@ def test_a_disk_without_room_for_what_lies_beside_a_database(tmp_path, small_dis
 
 
 def test_a_disk_that_fills_while_tables_are_brought_up_to_date(tmp_path, small_disk):
-    """Wherever it fills, nothing is changed and no copy is left that takes the room needed."""
+    """Wherever it fills, no copy is left of tables that were not changed: it takes room needed."""
     old = tmp_path / "old.sqlite"
     scan_into(old, *write_run(tmp_path / "frames", 2))
     take_back(old, "0008")
     database = small_disk / "x.sqlite"
     shutil.copy(old, database)
     kb = -(-old.stat().st_size // 1024)
-    failed = 0
+    failed, told = 0, False
     for room in range(8, 8 * kb, 96):
         remount = ["mount", "-o", f"remount,size={kb + room}k", str(small_disk)]
         subprocess.run(remount, check=True)
@@ -314,7 +315,9 @@ def test_a_disk_that_fills_while_tables_are_brought_up_to_date(tmp_path, small_d
         if done.returncode == 0:
             assert len(copies) == 1
             break
-        assert (done.returncode, copies) == (3, []), done.stderr
+        # Where what comes after them finds no room, the tables stay, and so does the copy.
+        told |= "The tables were brought up to date" in done.stderr
+        assert (done.returncode, len(copies)) == (3, int(told)), done.stderr
         failed += 1
     assert failed >= 3
     assert logged_s(database) == 2 * 300

@@ -330,7 +330,7 @@ def test_another_site_by_its_name(goals, tmp_path):
     heights = {row["target"]: row["alt_max_deg"] for row in there["rows"]}
     assert heights["M 33"] == pytest.approx(90 - 33.9 - 30.7, abs=0.3)  # by its declination
     shown = here(goals, *line, "--site", "Dark hill").stdout
-    assert "Dark from 21:17 SAST" in shown
+    assert "Dark from 21:17 to 03:48 SAST" in shown
 
 
 def test_a_site_nobody_named(goals, tmp_path):

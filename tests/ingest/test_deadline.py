@@ -66,7 +66,6 @@ def test_a_slow_file_in_a_scan_costs_no_other(tmp_path: Path) -> None:
 
 HANGS = """
 import itertools, signal, sys
-from runlog.actions import scan
 from runlog.ingest import deadline, task
 
 def hanging(one):
@@ -83,13 +82,12 @@ HUNG = """
 import sys
 sys.path.insert(0, sys.argv[1])
 from runlog.core.header.parse import HeaderRules
-from runlog.actions import scan
-from runlog.ingest import deadline
+from runlog.ingest import alone
 from runlog.ingest.task import Task
 import hanging_reader
-scan.read_file = hanging_reader.hanging
-print(scan.read_alone(Task(b"hangs", (), HeaderRules())).failure)
-print(scan.read_alone(Task(b"quick", (), HeaderRules())).failure)
+alone.read_file = hanging_reader.hanging
+print(alone.read_alone(Task(b"hangs", (), HeaderRules())).failure)
+print(alone.read_alone(Task(b"quick", (), HeaderRules())).failure)
 """
 
 
