@@ -64,6 +64,24 @@ async def test_the_plan_is_the_commands(app: ReviewApp, database: Path) -> None:
         assert "M 31 Ha" in told(app, "told") or "M 42 L" in told(app, "told")
 
 
+async def test_a_goal_that_is_set_is_planned_at_once(app: ReviewApp) -> None:
+    """Set on the totals by keys: the plan beside it knows the goal, without a command between."""
+    async with app.run_test(size=(120, 40)) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        assert "M 31 L:" not in told(app, "rows")
+        await press(pilot, "4")
+        await rest(pilot)
+        rows = [(row.total.target, row.total.filter) for row in app.screen.rows]  # type: ignore[attr-defined]
+        await press(pilot, *["down"] * rows.index(("M 31", "L")), "g")
+        await rest(pilot)
+        await press(pilot, *"99h", "enter")
+        await rest(pilot)
+        await press(pilot, "5")
+        await rest(pilot)
+        assert "M 31 L" in told(app, "rows")
+
+
 async def test_enter_shows_the_next_nights_and_moving_goes_back(app: ReviewApp) -> None:
     """Guards Enter on a target: its next good nights, named by their evening."""
     async with app.run_test(size=(120, 40)) as pilot:
