@@ -258,29 +258,29 @@ class ReviewApp(App[None]):
 
     def on_graded(self, message: Graded) -> None:
         """Store a decision."""
-        self._carry_out(self.session.decisions.grade(message.ids, message.grade))
+        self._carry_out(partial(self.session.decisions.grade, message.ids, message.grade))
 
     def on_annotated(self, message: Annotated) -> None:
         """Store a note."""
-        self._carry_out(self.session.decisions.annotate(message.ids, message.note))
+        self._carry_out(partial(self.session.decisions.annotate, message.ids, message.note))
 
     def on_noted_on_rig(self, said: NotedOnRig) -> None:
         """Store a note on a rig."""
         of = self.session.settings, said.rig, said.night, said.text, said.changed
-        self._carry_out(self.session.decisions.note_rig(*of))
+        self._carry_out(partial(self.session.decisions.note_rig, *of))
 
     def action_undo(self) -> None:
         """Take the last decision back."""
-        self._carry_out(self.session.decisions.undo())
+        self._carry_out(self.session.decisions.undo)
 
     def action_redo(self) -> None:
         """Make it again."""
-        self._carry_out(self.session.decisions.redo())
+        self._carry_out(self.session.decisions.redo)
 
     @work(group="judge")
-    async def _carry_out(self, deciding: Awaitable[Outcome | None]) -> None:
+    async def _carry_out(self, decide: Callable[[], Awaitable[Outcome | None]]) -> None:
         """Show what a decision changed now; add it up when the hand rests."""
-        outcome = await deciding
+        outcome = await decide()
         if outcome is None:
             return
         if outcome.taken_back and isinstance(self.screen, MainScreen):

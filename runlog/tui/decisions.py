@@ -107,10 +107,11 @@ class Decisions:
     async def _walk(
         self, steps: list[Made], others: list[Made], word: str, none: str
     ) -> Outcome | None:
-        if not steps:
-            return Outcome(none, stored=False)
-        step = steps.pop()
-        back = await self._write(_undoing(step), step, self._who)
+        async with self._one_by_one:  # what is still being stored is the last one, and comes first
+            if not steps:
+                return Outcome(none, stored=False)
+            step = steps.pop()
+            back = await self._store(_undoing(step), step, self._who)
         if back is None:
             steps.append(step)
             return None

@@ -1,5 +1,6 @@
 """Keys that decide: what they show, what they leave alone, and how they are taken back."""
 
+import time
 from typing import Any
 
 import pytest
@@ -11,8 +12,9 @@ from runlog.actions.standing import standings
 from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
+from runlog.tui import decisions
 
-from .conftest import Running, press
+from .conftest import Running, press, rest
 from .test_doubtful import left_words
 from .test_keys import cursor, marks
 from .test_totals import text_of
@@ -47,6 +49,29 @@ async def test_y_keeps_and_says_what_was_before(running: Running) -> None:
 
         line = pilot.app.screen.query_one(KeyLine).render().plain
         assert " y keep" in line and " n note" not in line
+
+
+async def test_what_is_still_being_stored_is_taken_back(
+    running: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Guards a quick hand on a slow disk: u means the key before it, not the one before that."""
+    judge = decisions.judging.judge
+
+    def slow(*words: Any) -> Any:
+        time.sleep(2.5)  # longer than the keyboard is held up
+        return judge(*words)
+
+    async with running() as pilot:
+        await press(pilot, "2", "home", "y", "down")
+        monkeypatch.setattr(decisions.judging, "judge", slow)
+        await pilot.press("r", "u")
+        await rest(pilot)
+        assert "Taken back: 1 frame" in said(pilot)
+        with reading(pilot.app.session.engine) as connection:  # type: ignore[attr-defined]
+            query = select(m.mark.c.frame_id, m.mark.c.grade).order_by(m.mark.c.id)
+            (first, _), (second, rejected), (back, grade) = connection.execute(query).all()
+        assert first != second
+        assert (back, rejected, grade) == (second, "reject", "auto")
 
 
 async def test_after_the_last_doubtful_frame_a_key_changes_nothing(running: Running) -> None:

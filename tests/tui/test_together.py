@@ -5,7 +5,6 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -81,10 +80,8 @@ def test_both_decide_and_both_take_back(
     shell.until(left[1])
     as_anna(database, "mark", first_key, "auto")
     shell.until(left[0])
-    time.sleep(2)  # what the other took back is listed anew meanwhile
     shell.send("y")
     shell.until(left[1])
-    time.sleep(2)
     shell.send("u")
     shell.until(left[0])
     shell.send("q")
