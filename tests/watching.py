@@ -5,11 +5,11 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from runlog.actions.arrivals import Worker
 from runlog.actions.open import open_store
 from runlog.actions.watch import Clock, Voice, Watch
 from runlog.actions.watch_events import Event
 from runlog.config import Settings
+from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Folders
 
 START = datetime(2026, 10, 9, 22, 0, tzinfo=UTC)

@@ -1,11 +1,6 @@
 """Reading files one by one as they arrive, by one worker that is kept, and storing them."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Executor, wait
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import ExitStack
-from types import TracebackType
-from typing import Self
+from collections.abc import Iterable, Iterator, Sequence
 
 from sqlalchemy import Engine
 
@@ -13,57 +8,15 @@ from runlog.actions.batches import Batches
 from runlog.actions.scan import is_same
 from runlog.actions.writer import Arrival
 from runlog.config import Settings
-from runlog.ingest.alone import outcome_of, read_alone
 from runlog.ingest.discover import FoundFile, is_gone
+from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Look
-from runlog.ingest.pool import pool
-from runlog.ingest.task import KnownPixels, Outcome, Task, read_file
+from runlog.ingest.task import KnownPixels, Outcome, Task
 from runlog.store import files as file_store
 from runlog.store.engine import reading
 from runlog.store.files import KnownFile, PixelIndex
 from runlog.store.frames import path_parts, stamp_of
 from runlog.store.roots import Roots
-
-BEAT_S = 1.0  # while a file is read, so often whoever waits may do something else
-
-
-class Worker:
-    """One worker process, started with the first file and kept; a dead one is replaced."""
-
-    def __init__(self, beat: Callable[[], object] = lambda: None) -> None:
-        self.beat, self._stack = beat, ExitStack()
-        self._executor: Executor | None = None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        at: TracebackType | None,
-    ) -> None:
-        self._let_go()
-
-    def _let_go(self) -> None:
-        self._executor = None
-        self._stack.close()
-
-    def read(self, task: Task) -> Outcome:
-        """Read one file; what kills the worker is read once more, alone."""
-        if self._executor is None:
-            self._executor = self._stack.enter_context(pool(1))
-        try:
-            future = self._executor.submit(read_file, task)
-        except BrokenProcessPool:  # it died meanwhile, for want of memory
-            self._let_go()
-            return self.read(task)
-        while not wait([future], timeout=BEAT_S).done:
-            self.beat()
-        if isinstance(future.exception(), BrokenProcessPool):
-            self._let_go()
-            return read_alone(task)
-        return outcome_of(future, task)
 
 
 class Arrivals:

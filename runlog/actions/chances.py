@@ -26,6 +26,7 @@ from runlog.core.plan.sky_grid import MINUTE, SkyGrid
 from runlog.core.plan.wanted import Action, Setting, Wanted
 from runlog.core.selection import Selection
 from runlog.core.sky.earth import Floats, Site
+from runlog.core.sky.ephemeris import ASTRONOMICAL_TWILIGHT_DEG
 from runlog.core.sky.nights import noon_before
 from runlog.core.sky.sidereal import days_since_j2000
 from runlog.core.worth.chance_words import chance_words
@@ -36,7 +37,6 @@ from runlog.store.engine import reading
 CHANCE_KEYS = "date_20 date_50 date_80 season_end not_this_season chances".split()
 KEYS = [*FORECAST_KEYS, *CHANCE_KEYS]
 NOTHING: dict[str, Any] = dict.fromkeys(CHANCE_KEYS)
-DARK_SUN_DEG = -18.0
 SLOT_MIN = 15.0
 Named = tuple[str, str]  # target and filter
 
@@ -148,7 +148,7 @@ def _dark_s(nights: Sequence[date], site: Site) -> dict[date, float]:
     offsets = (np.arange(slots) + 0.5) * SLOT_MIN * MINUTE
     noons = [days_since_j2000(noon_before(night, site.longitude_deg)) for night in nights]
     days = np.array(noons)[:, None] + offsets
-    dark = (SkyGrid(days.ravel(), site).sun_alt_deg < DARK_SUN_DEG).reshape(days.shape)
+    dark = (SkyGrid(days.ravel(), site).sun_alt_deg < ASTRONOMICAL_TWILIGHT_DEG).reshape(days.shape)
     return dict(zip(nights, (dark.sum(axis=1) * SLOT_MIN * 60).tolist(), strict=True))
 
 

@@ -12,7 +12,7 @@ from runlog.actions.rig_settings import settings_of
 from runlog.config import Settings
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.story.model import Night
-from runlog.core.story.tell import pace_of
+from runlog.core.story.tell import in_time, pace_of
 from runlog.core.worth.dark import summed, unused
 from runlog.core.worth.loss_words import budget_words, whose, yours_words
 from runlog.core.worth.losses import Budget, Loss, budget
@@ -58,8 +58,7 @@ def _dark(
     every = [frame for frame in frames if frame.is_light]
     sky = sky_of_run(connection, run.id, run.night, every, own)
     told = told_of(every, of_frames(connection, run.rig_id, run.night, every), sky.doubt)
-    dated = [t for t in told if t.frame.header.taken_at_utc is not None]
-    lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
+    lights = in_time(told)
     undated = len(told) - len(lights)
     night = Night(sky.dark, sky.doubt, undated, sky.place, sky.moon, others_of(frames))
     pace = pace_of(lights)

@@ -1,6 +1,6 @@
 """Sun and Moon of a run's night, where its site is known: as stored, else reckoned."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -41,25 +41,24 @@ def sky_of_run(
     connection: Connection, run_id: int, night: str, lights: Sequence[Frame], settings: Settings
 ) -> RunSky:
     """Give what is known of Sun and Moon; nothing where the lights say the place is wrong."""
-    return _unless_in_doubt(
-        night, lights, lambda: sky_of_night(connection, run_id, night, site_of(lights, settings))
-    )
+    if _is_in_doubt(lights):
+        return RunSky(doubt=IN_DOUBT)
+    return _known(night, sky_of_night(connection, run_id, night, site_of(lights, settings)))
 
 
 def sky_over(night: str, lights: Sequence[Frame], settings: Settings) -> RunSky:
     """Reckon what `sky_of_run` gives, for a night that goes on."""
-    site = site_of(lights, settings)
-    return _unless_in_doubt(
-        night, lights, lambda: night_sky(night, site) if night and site else None
-    )
-
-
-def _unless_in_doubt(
-    night: str, lights: Sequence[Frame], sky_of: Callable[[], NightSky | None]
-) -> RunSky:
-    if place_in_doubt(f.context.sun_alt_deg for f in lights):
+    if _is_in_doubt(lights):
         return RunSky(doubt=IN_DOUBT)
-    sky = sky_of()
+    site = site_of(lights, settings)
+    return _known(night, night_sky(night, site) if night and site else None)
+
+
+def _is_in_doubt(lights: Sequence[Frame]) -> bool:
+    return place_in_doubt(f.context.sun_alt_deg for f in lights)
+
+
+def _known(night: str, sky: NightSky | None) -> RunSky:
     return RunSky(sky, midnight_of(night, sky.site) if sky else None)
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Engine
 
-from runlog.actions.arrivals import Arrivals, Worker
+from runlog.actions.arrivals import Arrivals
 from runlog.actions.roots import folders_to_scan
 from runlog.actions.scan import Report, scan
 from runlog.actions.scan_report import ScanReport
@@ -22,6 +22,7 @@ from runlog.core.columns import plural
 from runlog.errors import StoreError
 from runlog.ingest.complete import Extent, extent_of
 from runlog.ingest.discover import FoundFile, is_gone
+from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Folders, Look, Lookout
 from runlog.ingest.resting import PATIENCE_S, Resting
 from runlog.ingest.task import Outcome

@@ -110,7 +110,7 @@ def judge_of(
     return Judge(policy, earlier, [*undated, *dated], state)
 
 
-def night_of(night: str, lights: Sequence[Frame], settings: Settings) -> tuple[
+def place_and_dawn(night: str, lights: Sequence[Frame], settings: Settings) -> tuple[
     Place | None, datetime | None
 ]:  # fmt: skip
     """Give the place of a run, and when its dark ends, as far as they are known."""

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from runlog.actions.rig_settings import settings_of
 from runlog.actions.watch_events import FRESH, Event, EventKind
-from runlog.actions.watch_judge import Judge, Warned, judge_of, night_of
+from runlog.actions.watch_judge import Judge, Warned, judge_of, place_and_dawn
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade, Kind, Verdict
 from runlog.core.sky.daylight import sky_as_known
@@ -42,7 +42,7 @@ class WatchedRun:
         earlier = history.of_frames(connection, run.rig_id, run.night, lights)
         kept = store.state_of(connection, run.id)
         self.judge: Judge = judge_of(used.policy, earlier, lights, kept)
-        self.judge.place, self.judge.dark_until_utc = night_of(run.night, lights, used)
+        self.judge.place, self.judge.dark_until_utc = place_and_dawn(run.night, lights, used)
         self._seen = store.looks_of_run(connection, run.id)
         self._lights = {frame.key: frame for frame in lights}
         self._looks: list[store.FirstLook] = []

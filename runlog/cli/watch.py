@@ -35,10 +35,10 @@ def run_watch(
 ) -> int:
     """Watch until Ctrl-C, which is the normal end."""
     with _asked_to_end() as stop, ExitStack() as stack:
-        from runlog.actions.arrivals import Worker
         from runlog.actions.hook import Hook, argv_of
         from runlog.actions.watch import EVERY_S, Voice, Watch
         from runlog.core.times import times_in
+        from runlog.ingest.kept import Worker
 
         argv = argv_of(hook) if hook is not None else None
         engine = session.engine(make=True)

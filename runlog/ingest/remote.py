@@ -7,17 +7,17 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Mapping
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
-from runlog.ingest.alone import outcome_of, read_alone
-from runlog.ingest.pool import pool
-from runlog.ingest.task import MEASURE_VERSION, Outcome, Task, read_file
+from runlog.ingest.kept import Worker
+from runlog.ingest.task import MEASURE_VERSION, Outcome, Task
 from runlog.machine import this_machine
 
 Folders = Mapping[str, bytes]  # of one root, by machine
+
+# The worker itself must stay alive and answer its scheduler, whatever a file does: a process of our
+# own reads for it, and is watched as on any machine.
+_READER, _ONE_BY_ONE = Worker(), threading.Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,8 @@ def read_there(task: Task, place: Place, sharing: int) -> Outcome:
         what = "is not there" if found is None else "is another file there"
         why = f"{what}, below the root {place.root} of {this_machine()}"
         return Outcome(task.path, failure=why, passing=True)
-    outcome = _READER.read(replace(task, path=path), sharing)
+    with _ONE_BY_ONE:  # a worker with several threads reads one file at a time
+        outcome = _READER.read(replace(task, path=path), sharing)
     return replace(outcome, path=task.path)
 
 
@@ -65,29 +66,3 @@ def _size(path: bytes) -> int | None:
         return os.stat(path).st_size
     except OSError:
         return None
-
-
-class _Reader:
-    """A process of our own, which reads for this worker and is watched as on any machine.
-
-    The worker itself must stay alive and answer its scheduler, whatever a file does.
-    """
-
-    def __init__(self) -> None:
-        self._lock, self._open = threading.Lock(), ExitStack()
-        self._executor: ProcessPoolExecutor | None = None
-
-    def read(self, task: Task, sharing: int) -> Outcome:
-        """Read a file; one that kills the process is read once more, alone."""
-        with self._lock:  # a worker with several threads reads one file at a time
-            if self._executor is None:
-                self._executor = self._open.enter_context(pool(1, sharing))
-            future = self._executor.submit(read_file, task)
-            if not isinstance(future.exception(), BrokenProcessPool):
-                return outcome_of(future, task)
-            self._executor = None
-            self._open.close()
-            return read_alone(task)
-
-
-_READER = _Reader()

@@ -1,8 +1,5 @@
 """The watch in a process of its own while one reviews, and its warnings on the night's screen."""
 
-import asyncio
-import json
-import sys
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -11,50 +8,40 @@ from typing import Any, Protocol
 from rich.text import Text
 
 from runlog.core.times import Zone
+from runlog.tui.beside import Beside
 from runlog.tui.look import Look
 from runlog.tui.text import count, safe, styled
 
 MOST_SHOWN = 4  # lines of warnings; more are counted
 
 
-class LiveWatch:
-    """Runs the watch, and says what it told last; never left behind."""
+class LiveWatch(Beside):
+    """Runs the watch, and says what it told last."""
+
+    MODULE = "runlog.tui.watch_child"
 
     def __init__(self, database: str, config: Path | None, tell: Callable[[str], object]) -> None:
-        self._arguments = [database, *([str(config)] if config else [])]
-        self._tell = tell
-        self._process: asyncio.subprocess.Process | None = None
-        self._frames = 0
+        super().__init__(database, config)
+        self._tell, self._frames = tell, 0
 
     @property
     def running(self) -> bool:
         """Whether it watches."""
         return self._process is not None
 
-    def stop(self) -> None:
-        """Ask it to end after the frame in hand."""
-        if self._process is not None and self._process.stdin is not None:
-            self._process.stdin.close()
-
     async def run(self) -> str:
         """Watch until it is stopped; gives why it ended by itself, else nothing."""
-        self._process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "runlog.tui.watch_child", *self._arguments,
-            stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.DEVNULL,
-        )  # fmt: skip
         self._frames, why, ended = 0, "", False
         try:
-            assert self._process.stdout is not None
-            async for line in self._process.stdout:
-                told = json.loads(line)
+            async for told in self.reports():
                 why, ended = told.get("error", ""), ended or told.get("kind") == "end"
                 self._tell(self._words(told))
-            code = await self._process.wait()
         finally:
             self._process = None
             self._tell("")
-        return why or ("" if ended else f"The watch broke off (exit code {code}); L begins it anew")
+        if why or ended:
+            return why
+        return f"The watch broke off (exit code {self.code}); L begins it anew"
 
     def _words(self, told: dict[str, Any]) -> str:
         self._frames += told.get("kind") == "frame"

@@ -1,14 +1,12 @@
 """A scan in a process of its own, watched while one reviews."""
 
-import asyncio
-import json
-import sys
 import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from runlog.tui.beside import Beside
 from runlog.tui.text import count
 
 
@@ -21,35 +19,20 @@ class ScanWords:
     found: bool = True  # False when the end is not worth a word in live mode
 
 
-class ScanProcess:
-    """One run of `scan_child`; never forked under our threads, never left behind."""
+class ScanProcess(Beside):
+    """One run of `scan_child`."""
 
-    def __init__(self, database: str, config: Path | None) -> None:
-        self._arguments = [database, *([str(config)] if config else [])]
-        self._process: asyncio.subprocess.Process | None = None
-        self._began = time.monotonic()
+    MODULE = "runlog.tui.scan_child"
 
     async def run(self) -> AsyncIterator[ScanWords]:
         """Start it and follow it to its end."""
-        self._process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "runlog.tui.scan_child", *self._arguments,
-            stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.DEVNULL,
-        )  # fmt: skip
-        assert self._process.stdout is not None
-        ended = False
-        async for line in self._process.stdout:
-            words = self._words(json.loads(line))
+        self._began, ended = time.monotonic(), False
+        async for told in self.reports():
+            words = self._words(told)
             ended = ended or bool(words.ended)
             yield words
-        code = await self._process.wait()
         if not ended:
-            yield ScanWords(ended=f"The scan broke off (exit code {code}); try: runlog scan")
-
-    def stop(self) -> None:
-        """Ask it to stop after the frames in hand."""
-        if self._process is not None and self._process.stdin is not None:
-            self._process.stdin.close()
+            yield ScanWords(ended=f"The scan broke off (exit code {self.code}); try: runlog scan")
 
     def _words(self, told: dict[str, Any]) -> ScanWords:
         if "error" in told:

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from runlog.actions.arrivals import Worker
 from runlog.actions.watch import SILENT_S, Voice, Watch
 from runlog.config import Settings
+from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Look
 from samples.maker.quick import make_run
 from tests.tools import content, noise, scan_into, write_frame

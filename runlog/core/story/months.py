@@ -7,6 +7,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from runlog.core.frame import Frame
+from runlog.core.robust import MAD_TO_SIGMA
 from runlog.core.story.against_history import Fact
 from runlog.core.story.model import Opinion, Part, PartVerdict
 from runlog.core.story.phrases import focus as say_focus
@@ -23,7 +24,6 @@ LEAST_SHARE = 0.03  # of the stars' width
 LEAST_MAG = 0.2
 SIGMAS = 3.0  # of the usual scatter from night to night
 FEWEST_MOONLESS = 5  # earlier nights that make a usual one
-WITHIN_SIGMA = 1.4826  # of a normal law, times its median absolute deviation
 OF_FIELD = {"tilt": "tilt", "curvature": "the corners' softness"}
 
 
@@ -94,7 +94,7 @@ def _sky(here: _Here) -> Fact | None:
         return None
     values = [p.value for p in here.earlier]
     usual = median(values)
-    scatter = WITHIN_SIGMA * median(abs(v - usual) for v in values)
+    scatter = MAD_TO_SIGMA * median(abs(v - usual) for v in values)
     darker = here.value - usual
     if abs(darker) < max(LEAST_MAG, SIGMAS * scatter):
         return None

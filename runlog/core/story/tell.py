@@ -60,8 +60,7 @@ def tell(
     `stood` how the camera stood the night before, by reference.
     """
     every = list(told)
-    dated = [t for t in every if t.frame.header.taken_at_utc is not None]
-    lights = sorted(dated, key=lambda t: (t.start, t.frame.key))
+    lights = in_time(every)
     about = Night(dark, doubt, len(every) - len(lights), place, moon, others)
     found_events = [
         *(event for find in FINDERS for event in find(lights)),
@@ -75,6 +74,12 @@ def tell(
     pace = pace_of(lights)
     found = verdicts(lights, events, pace, policy, about, own_rows)
     return Story(tuple(events), found, pace, tuple(to_check(found)))
+
+
+def in_time(told: Iterable[GradedLight]) -> list[GradedLight]:
+    """Sort those that tell when they were taken; the others are left out."""
+    dated = [t for t in told if t.frame.header.taken_at_utc is not None]
+    return sorted(dated, key=lambda t: (t.start, t.frame.key))
 
 
 def pace_of(lights: Lights) -> Pace | None:

@@ -6,12 +6,12 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from runlog.core.frame import Frame
+from runlog.core.robust import MAD_TO_SIGMA
 
 CLOCKS = "clocks"
 KEPT = 40  # gaps that tell the pace
 ENOUGH_DELAYS = 3
 CLOCKS_APART_S = 60.0
-TO_SIGMA = 1.4826  # of a median absolute deviation, for a Gaussian
 LEAST_SLACK_S = 60.0
 ASSUMED_GAP_S = 30.0  # between frames, where none was seen yet (common practice, no source)
 # Until it is seen how this rig paces its frames: some wait on purpose, between two of a series.
@@ -43,7 +43,7 @@ class Pace:
     def overhead_s(self) -> float:
         """Give the usual gap and what is allowed beyond it."""
         least_s = LEAST_SLACK_S if len(self.gaps_s) >= ENOUGH_GAPS else UNKNOWN_SLACK_S
-        return self.usual_gap_s + max(3 * TO_SIGMA * _mad(self.gaps_s), least_s)
+        return self.usual_gap_s + max(3 * MAD_TO_SIGMA * _mad(self.gaps_s), least_s)
 
     @property
     def usual_gap_s(self) -> float:
