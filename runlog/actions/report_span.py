@@ -3,7 +3,6 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
-from math import cos, radians
 from typing import Any
 
 from sqlalchemy import Connection, Engine
@@ -26,7 +25,7 @@ from runlog.core.page.season import (
     target_sheet,
 )
 from runlog.core.selection import Order, Selection
-from runlog.core.sky.moonlight import moon_phase_angles_deg
+from runlog.core.sky.moonlight import lit_share, moon_phase_angles_deg
 from runlog.core.targets.sequence_words import split_panel
 from runlog.core.times import Zone, times_in
 from runlog.core.trends.series import Trend, Trending
@@ -132,9 +131,8 @@ def _moonlight(nights: Sequence[Mapping[str, Any]]) -> dict[str, float]:
     """Give the share of the Moon that is lit at each midnight (UTC), all days of the months."""
     days = list(days_of(nights[0]["night"], nights[-1]["night"]))
     midnights = [datetime.combine(day + timedelta(days=1), time(), UTC) for day in days]
-    angles = moon_phase_angles_deg(midnights)
-    lit = ((1 + cos(radians(float(angle)))) / 2 for angle in angles)
-    return {day.isoformat(): share for day, share in zip(days, lit, strict=True)}
+    lit = lit_share(moon_phase_angles_deg(midnights))
+    return {day.isoformat(): float(share) for day, share in zip(days, lit, strict=True)}
 
 
 # --- trends -----------------------------------------------------------------------------------

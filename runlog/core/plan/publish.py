@@ -13,7 +13,7 @@ from runlog.core.plan.season import Season
 from runlog.core.plan.sky_grid import SkyGrid, moment_of, night_name, noon_grid, spans_above
 from runlog.core.plan.wanted import Wanted
 from runlog.core.sky.moon import moon_crossings
-from runlog.core.sky.moonlight import MOONLESS_NL, NEAREST_DEG, surface_brightness_mag
+from runlog.core.sky.moonlight import MOONLESS_NL, NEAREST_DEG, lit_share, surface_brightness_mag
 from runlog.core.times import clock, zone_label
 
 ROW_KEYS = (
@@ -249,7 +249,7 @@ def moon_of(plan: NightPlan) -> dict[str, Any]:
     return {
         "rise_utc": next((c.at for c in crossings if c.rises), None),
         "set_utc": next((c.at for c in crossings if not c.rises), None),
-        "lit": round(float((1 + np.cos(np.radians(middle))) / 2), 4),
+        "lit": round(float(lit_share(middle)), 4),
         "alt_max_deg": round(float(alt.max()), 2) if alt.size else None,
     }
 

@@ -83,6 +83,11 @@ def phase_angles_deg(centuries: Floats) -> Floats:
     return np.asarray(np.round(np.degrees(angle), DIGITS))
 
 
+def lit_share(phase_deg: Floats | float) -> Floats:
+    """Give the share of the Moon's disc that is lit (Meeus 48.1) by its phase angle in degrees."""
+    return np.asarray((1 + np.cos(np.radians(phase_deg))) / 2)
+
+
 def moonlight_of(frames: Sequence[Frame]) -> list[float | None]:
     """Compute the moonlight at each frame's place, in nanolamberts; None where it is not known."""
     lit = [i for i, frame in enumerate(frames) if (frame.context.moon_alt_deg or 0.0) > 0]
