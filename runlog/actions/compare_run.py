@@ -1,6 +1,6 @@
 """What the whole run shows about single headers: kinds that cannot be, and questions to ask."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -36,14 +36,19 @@ def _candidate(frame: Frame) -> AuxCandidate:
 
 
 def questions(
-    frames: Sequence[Frame], sites: Sequence[LitSite | None]
+    frames: Sequence[Frame],
+    sites: Sequence[LitSite | None],
+    covered: Collection[str] | None = None,
 ) -> list[tuple[Question, ...]]:
-    """Ask what does not fit, frame by frame; `sites` tells where each frame was taken."""
+    """Ask what does not fit, frame by frame; `sites` tells where each frame was taken.
+
+    `covered` are the lights that something stands before, by key, where that was found already.
+    """
     asked: list[list[Question]] = [[] for _ in frames]
     for i, question in [*_daylight(frames, sites), *_overlapping(frames)]:
         asked[i].append(question)
     lights = [i for i, frame in enumerate(frames) if frame.is_light and frame.measurement.measured]
-    for n, question in wrong_filters([frames[i] for i in lights]):
+    for n, question in wrong_filters([frames[i] for i in lights], covered):
         asked[lights[n]].append(question)
     return [tuple(of_frame) for of_frame in asked]
 

@@ -11,6 +11,7 @@ from runlog.actions.matcher import Matcher
 from runlog.core.frame import FaultName, Frame, Judgement, Lacks
 from runlog.core.grading.own_run import NOT_WHOLE, spoilt
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.run_usual import RunUsual
 from runlog.core.ledger.effective_time import Depth, depth, lacks, sky_depth_of
 from runlog.core.ledger.run_depth import RunDepth, RunLight, run_depths, run_lights
 from runlog.core.sky.daylight import sky_as_known
@@ -42,14 +43,16 @@ class Depths:
         policy: Policy,
         *,
         stands: bool = False,
+        usual: RunUsual | None = None,
     ) -> tuple[list[Frame], RunsDepth]:
         """Give the lights among a run's frames their depth, and say what the run is worth.
 
-        Where all `stands` that frames are compared with, they keep their bases.
+        `usual` is what is usual among the lights, where that was found already. Where all `stands`
+        that frames are compared with, they keep their bases.
         """
         base_of = self.bases.stored_base if stands else self.bases.base
         lights = sky_as_known([frame for frame in frames if frame.is_light])
-        faults = spoilt(lights, policy)
+        faults = spoilt(lights, policy, usual)
         after = [
             replace(frame, judgement=_judged(frame, faults, partial(base_of, connection, rig_id)))
             for frame in frames

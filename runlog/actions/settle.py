@@ -1,6 +1,6 @@
 """Settle a run: context, matches, kinds, grades, marks and sums, written in one go."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +24,7 @@ from runlog.core.grading.baseline import sky_rate_at_zenith
 from runlog.core.grading.grade import grade_run
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import extinction_mag
+from runlog.core.grading.run_usual import RunUsual
 from runlog.core.grading.summary import RunSummary, summaries
 from runlog.core.grading.usable import usable
 from runlog.core.ledger.totals import RunSum, sum_run
@@ -213,7 +214,7 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
 
 
 def _compute(this: Settling) -> Outcome:
-    judged, summed, earlier = _judged(this)
+    judged, summed, earlier, usual = _judged(this)
     before = [j.before for j in judged]
     after, depth = this.known.depths.of_run(
         this.connection,
@@ -221,6 +222,7 @@ def _compute(this: Settling) -> Outcome:
         [j.frame for j in judged],
         this.settings.policy,
         stands=this.stands,
+        usual=usual,
     )
     lights = [frame for frame in after if frame.is_light]
     return Outcome(
@@ -256,19 +258,24 @@ def judge_run(
     return _judged(Settling(connection, run, used, known))[0]
 
 
-def _judged(this: Settling) -> tuple[list[Judged], tuple[RunSummary, ...], History]:
-    """Judge each frame; give what the run says to other nights, and what these said to it."""
+def _judged(this: Settling) -> tuple[list[Judged], tuple[RunSummary, ...], History, RunUsual]:
+    """Judge each frame; give what the run says to other nights, and what these said to it.
+
+    What is usual among the run's lights is found once, for all that is asked of them.
+    """
     stored = frames_of_run(this.connection, this.run.id)
     if not stored:
-        return [], (), {}
+        return [], (), {}, RunUsual([])
     frames = _placed(this, stored)
     extinctions = {} if this.stands else _extinctions(frames, this.known)
     light = _Light(this, extinctions)
     frames = auxiliary_set_apart([light.compared(frame) for frame in frames])
-    asked = questions(frames, [lit_site(frame, this.settings) for frame in frames])
     lights = sky_as_known([frame for frame in frames if frame.is_light])
+    usual = RunUsual(lights)
+    sites = [lit_site(frame, this.settings) for frame in frames]
+    asked = questions(frames, sites, usual.covered)
     earlier = history.of_frames(this.connection, this.run.rig_id, this.run.night, lights)
-    verdicts = grade_run(lights, this.settings.policy, earlier)
+    verdicts = grade_run(lights, this.settings.policy, earlier, usual)
     marks = mark_store.standing_marks(this.connection, this.run.id)
     judged = []
     for before, frame, own in zip(stored, frames, asked, strict=True):
@@ -277,16 +284,20 @@ def _judged(this: Settling) -> tuple[list[Judged], tuple[RunSummary, ...], Histo
         after = _graded(frame, verdict, mark, own)
         used = extinctions.get(frame.context.filter)
         judged.append(Judged(before, after, verdict, mark, used))
-    return judged, _summed_up(this, lights, marks), earlier
+    kept = [] if earlier else [key for key, v in verdicts.items() if v.grade is Grade.KEEP]
+    return judged, _summed_up(this, lights, marks, usual, kept), earlier, usual
 
 
 def _summed_up(
-    this: Settling, lights: Sequence[Frame], marks: Mapping[int, Mark]
+    this: Settling,
+    lights: Sequence[Frame],
+    marks: Mapping[int, Mark],
+    usual: RunUsual,
+    kept: Collection[str],
 ) -> tuple[RunSummary, ...]:
     """Sum a run up for other nights, by its own frames, physics and marks alone."""
     said = {f.key: Grade(marks[f.identity.id].grade) for f in lights if f.identity.id in marks}
-    measured = [frame for frame in lights if frame.measurement.measured]
-    return summaries(lights, usable(measured, this.settings.policy, said))
+    return summaries(lights, usable(usual.measured, this.settings.policy, said, usual, kept))
 
 
 def _graded(

@@ -14,7 +14,7 @@ from runlog.actions.scan import Report, scan
 from runlog.actions.scan_report import ScanReport
 from runlog.actions.settle import settle_all
 from runlog.actions.watch_events import Event, EventKind
-from runlog.actions.watch_frames import Watched
+from runlog.actions.watch_frames import Settled, Watched
 from runlog.actions.watch_machine import Machine
 from runlog.actions.writer import Arrival
 from runlog.config import Settings
@@ -267,8 +267,9 @@ class Watch:
                     new = arrival is Arrival.NEW
                     key, written_s = outcome.frame.content_key, found.mtime_ns / 1e9
                     self._watched.expect(key, written_s, new=new)
-        settle_all(self.engine, self.settings)
-        events = self._watched.look(self.clock.now())
+        settled = Settled()
+        settle_all(self.engine, self.settings, moves=settled)
+        events = self._watched.look(self.clock.now(), settled)
         self._unsettled = False
         self._tell(
             self._machine.is_right("database", "the database answers again", self.clock.now())

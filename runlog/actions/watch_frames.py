@@ -1,20 +1,39 @@
 """Frames that came while watching, run by run: looks, warnings, and frames that do not come."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
 from sqlalchemy import Engine
 
+from runlog.actions.changes import Moves
 from runlog.actions.watch_events import Event, EventKind
 from runlog.actions.watch_run import RUNNING, Came, WatchedRun, came_from, is_of_now
 from runlog.config import Settings
 from runlog.core.columns import plural
+from runlog.core.frame import Frame
 from runlog.store import watch as store
 from runlog.store.engine import reading, write
 from runlog.store.frames import ids_of_keys
 from runlog.store.runs import RunState, all_runs, run_of_frame
 
 Say = Callable[[str], None]
+
+
+class Settled(Moves):
+    """Keeps the frames of the runs settled last as they were stored, so that none is read twice."""
+
+    def __init__(self) -> None:
+        super().__init__(own=())
+        self._last: dict[int, tuple[int, Sequence[Frame]]] = {}
+
+    def hear(self, run: RunState, before: Sequence[Frame], after: Sequence[Frame]) -> None:
+        """Hear that a run was settled."""
+        self._last[run.id] = run.revision, after
+
+    def frames(self, run: RunState) -> Sequence[Frame] | None:
+        """Give the frames of a run; None where it was not settled, or changed since."""
+        revision, after = self._last.get(run.id, (None, None))
+        return after if revision == run.revision else None
 
 
 class Watched:
@@ -39,8 +58,8 @@ class Watched:
             write(self._engine, run.keep)
             run.kept()
 
-    def look(self, now: datetime) -> list[Event]:
-        """Look at the new frames, run by run."""
+    def look(self, now: datetime, settled: Settled | None = None) -> list[Event]:
+        """Look at the new frames, run by run, as they were settled."""
         if not self._came:
             return []
         with reading(self._engine) as connection:
@@ -48,7 +67,8 @@ class Watched:
             runs = {run_of_frame(connection, i) for i in ids.values()}
         events: list[Event] = []
         for run in sorted(runs, key=_in_order):
-            events += self._look_at(run, now, self._came.keys())
+            frames = settled.frames(run) if settled else None
+            events += self._look_at(run, now, self._came.keys(), frames)
         self._came, self._new = {}, set()
         return events
 
@@ -75,13 +95,19 @@ class Watched:
             if told.cause not in new:
                 say(f"Still, as told before: {told.words}")
 
-    def _look_at(self, run: RunState, now: datetime, keys: Collection[str] | None) -> list[Event]:
+    def _look_at(
+        self,
+        run: RunState,
+        now: datetime,
+        keys: Collection[str] | None,
+        frames: Sequence[Frame] | None = None,
+    ) -> list[Event]:
         """Look at a run's frames that were not looked at, of some keys or all; keep what is said.
 
         It is stored before it is told: who is killed between the two warns nobody twice.
         """
         with reading(self._engine) as connection:
-            watched = WatchedRun(connection, run, self._settings)
+            watched = WatchedRun(connection, run, self._settings, frames)
             unseen = [f for f in watched.unseen(keys) if f.key in self._new or is_of_now(f, now)]
             paths = came_from(connection, unseen)
         events: list[Event] = []

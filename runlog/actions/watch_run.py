@@ -32,12 +32,21 @@ class Came:
 
 
 class WatchedRun:
-    """A run as it is stored now, with how far its warnings are."""
+    """A run as it is stored now, with how far its warnings are.
 
-    def __init__(self, connection: Connection, run: RunState, settings: Settings) -> None:
+    `frames` are all of its frames as they are stored, where who settled them has them still.
+    """
+
+    def __init__(
+        self,
+        connection: Connection,
+        run: RunState,
+        settings: Settings,
+        frames: Sequence[Frame] | None = None,
+    ) -> None:
         used = settings_of(connection, run.rig_id, settings)
         self.run, self.rig = run, rigs(connection).get(run.rig_id, "")
-        self._frames = frames_of_run(connection, run.id)
+        self._frames = frames_of_run(connection, run.id) if frames is None else frames
         lights = sky_as_known([frame for frame in self._frames if frame.is_light])
         earlier = history.of_frames(connection, run.rig_id, run.night, lights)
         kept = store.state_of(connection, run.id)

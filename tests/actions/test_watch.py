@@ -4,15 +4,22 @@ import gzip
 import os
 import threading
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from random import Random
 
 import pytest
 
+from runlog.actions.settle import settle_all
 from runlog.actions.watch import SILENT_S, Voice, Watch
+from runlog.actions.watch_frames import Settled
 from runlog.config import Settings
 from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Look
+from runlog.store.engine import reading, writing
+from runlog.store.runs import all_runs, touch_runs
+from runlog.store.settling import frames_of_run
 from samples.maker.quick import make_run
 from tests.tools import content, noise, scan_into, write_frame
 from tests.watching import START, DrawnClock, Night, feed
@@ -61,6 +68,31 @@ def test_a_watched_night_is_stored_as_a_scan_would(night, drawn, tmp_path):
     assert names(night) == [path.name for path in drawn]
     assert {e.grade for e in night.frames()[6:]} == {"reject"}
     assert same_as_scan(night, tmp_path)
+
+
+def test_frames_in_any_order_are_stored_as_a_scan_would(night, drawn, tmp_path):
+    """Settled one by one, out of order: to the last bit what settling all at once gives."""
+    night.begin()
+    feed(night, Random(1).sample(drawn, len(drawn)), STEP_S)
+    assert same_as_scan(night, tmp_path)
+
+
+def test_who_settled_a_run_has_its_frames_as_they_are_stored(night, drawn):
+    """The look takes the frames from the settling before it: they are what reading gives."""
+    night.begin()
+    feed(night, drawn[3:], STEP_S)
+    scan_into(night.database, drawn[0].parent)  # by nobody who looks on
+    settled = Settled()
+    with writing(night.engine) as connection:
+        (run,) = all_runs(connection)
+        assert settled.frames(run) is None
+        touch_runs(connection, [run.id])
+    settle_all(night.engine, Settings(), moves=settled)
+    with reading(night.engine) as connection:
+        (run,) = all_runs(connection)
+        assert len(settled.frames(run)) == len(drawn)
+        assert settled.frames(run) == frames_of_run(connection, run.id)
+        assert settled.frames(replace(run, revision=run.revision + 1)) is None
 
 
 def test_a_file_is_taken_when_it_rests_and_is_whole(night, drawn):

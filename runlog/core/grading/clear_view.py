@@ -35,6 +35,7 @@ SAME_PLACE = 0.1  # of the frame's side: as far as a frame may be off target
 NEXT_TO = 2  # frames between one covered on a side and one covered altogether
 
 Shares = tuple[float, ...]  # of the stars, by ninth; empty where not known
+SharesByGroup = Mapping[tuple[object, ...], Shares]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,13 +97,15 @@ def covered(frames: Sequence[Frame]) -> frozenset[str]:
     The other frames show the sky as it was; where a frame has too few stars to tell, it is not
     listed unless it lies right beside one that is.
     """
-    lost = lost_sides(frames)
+    lost = lost_sides(frames, shares_by_group(frames))
     return frozenset(lost) | swallowed(frames, lost)
 
 
-def lost_sides(frames: Sequence[Frame]) -> dict[str, View]:
-    """Find the frames of a run, by key, that lost stars on a side, however few."""
-    shares = shares_by_group(frames)
+def lost_sides(frames: Sequence[Frame], shares: SharesByGroup) -> dict[str, View]:
+    """Find the frames of a run, by key, that lost stars on a side, however few.
+
+    `shares` are those of the run's own groups.
+    """
     views = ((f.key, view_of(f, shares[count_group(f)])) for f in frames)
     return {key: v for key, v in views if v is not None and v.sure and v.left < CLEAR_LEFT}
 

@@ -1,51 +1,47 @@
 """Measurements against what is usual for the run and the rig: a grade with its reasons."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from runlog.core.frame import FaultName, Frame, Grade, Verdict
-from runlog.core.grading.baseline import (
-    ENOUGH,
-    UsualShape,
-    by_group,
-    shape_group,
-    sky_group,
-    usual_aim,
-    usual_shape,
-)
+from runlog.core.grading.baseline import ENOUGH
 from runlog.core.grading.causes import counted
-from runlog.core.grading.clear_view import lost_sides, standing, swallowed
 from runlog.core.grading.compared import ComparedFrame
-from runlog.core.grading.course import courses
 from runlog.core.grading.fault_kind import Check
 from runlog.core.grading.faults import rules
 from runlog.core.grading.faults.few_stars import LEAST, NO_STARS_FROM, is_wide
 from runlog.core.grading.faults.trailed import shows_lines
 from runlog.core.grading.history import History
-from runlog.core.grading.light_levels import light_levels
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.run_usual import RunUsual
 from runlog.core.grading.summary import group_of
-from runlog.core.grading.usual_light import OpenSky
 
 SEVERITY = {Grade.KEEP: 0, Grade.UNGRADED: 1, Grade.DOUBTFUL: 2, Grade.REJECT: 3}
-SHAPE_FRAMES = 5  # fewer of one filter are compared with the whole run
 
 
 def grade_run(
-    frames: Sequence[Frame], policy: Policy, history: History | None = None
+    frames: Sequence[Frame],
+    policy: Policy,
+    history: History | None = None,
+    usual: RunUsual | None = None,
 ) -> dict[str, Verdict]:
-    """Grade the light frames of one run; the order they come in does not matter."""
+    """Grade the light frames of one run; the order they come in does not matter.
+
+    `usual` is what is usual among just these frames, where that was found already.
+    """
     return {
         key: verdict_of(this, checks) if this else unmeasured(frame)
-        for key, (frame, this, checks) in explain_run(frames, policy, history).items()
+        for key, (frame, this, checks) in explain_run(frames, policy, history, usual).items()
     }
 
 
 def explain_run(
-    frames: Sequence[Frame], policy: Policy, history: History | None = None
+    frames: Sequence[Frame],
+    policy: Policy,
+    history: History | None = None,
+    usual: RunUsual | None = None,
 ) -> dict[str, tuple[Frame, ComparedFrame | None, list[Check]]]:
     """Look at every frame against every limit; one not measured has no comparison."""
-    compared = compared_frames(frames, policy, history or {})
+    compared = (usual or RunUsual(frames)).compared(policy, history or {})
     explained: dict[str, tuple[Frame, ComparedFrame | None, list[Check]]] = {
         f.key: (f, None, []) for f in frames if not f.measurement.measured
     }
@@ -58,60 +54,7 @@ def compared_frames(
     frames: Sequence[Frame], policy: Policy, history: History
 ) -> list[ComparedFrame]:
     """Set every measured frame beside what it compares with."""
-    measured = [f for f in frames if f.measurement.measured]
-    usual = _Usual(measured, history)
-    filters = {f.context.filter: policy.for_filter(f.context.filter) for f in measured}
-    return [usual.beside(f, filters[f.context.filter]) for f in measured]
-
-
-class _Usual:
-    """What is usual in a run, group by group."""
-
-    def __init__(self, frames: Sequence[Frame], history: History) -> None:
-        self.history, self.frames = history, len(frames)
-        self.keys = {frame.key for frame in frames}
-        lost = lost_sides(frames)
-        self.swallowed = swallowed(frames, lost)
-        self.standing = standing(frames, lost)
-        self.sky = OpenSky(frames, self.swallowed.union(lost))
-        self.levels = light_levels(frames, self.sky, lost)
-        dimmed = self.sky.dimmed(frames)
-        floors = [e.fwhm_floor_px for e in history.values()]
-        floor = min(floors) if floors else None
-        whole = usual_shape(frames, floor, dimmed)
-        self.everything = replace(whole, all_filters=_several(frames))
-        self.courses = courses(frames)
-        self.shapes = by_group(frames, shape_group, lambda own: usual_shape(own, floor, dimmed))
-        self.aims = by_group(frames, sky_group, usual_aim)
-
-    def beside(self, frame: Frame, policy: Policy) -> ComparedFrame:
-        return ComparedFrame(
-            frame,
-            self._shape(frame),
-            self.sky.light(frame),
-            self.sky.count(frame),
-            self.history.get(group_of(frame)),
-            policy,
-            self.aims[sky_group(frame)],
-            frame.placement.matched_to in self.keys,
-            self.frames,
-            self.courses.get(frame.key),
-            frame.key in self.swallowed,
-            frame.key in self.standing,
-            self.levels.get(frame.key),
-        )
-
-    def _shape(self, frame: Frame) -> UsualShape:
-        own = self.shapes[shape_group(frame)]
-        shape = own if own.frames >= SHAPE_FRAMES else self.everything
-        focus = self.courses.get(frame.key)
-        if focus is None or shape.profile is None or shape.profile >= focus.usual_profile:
-            return shape
-        return replace(shape, profile=focus.usual_profile)  # a drift is in the filter's own
-
-
-def _several(frames: Sequence[Frame]) -> bool:
-    return len({f.context.filter for f in frames}) > 1
+    return RunUsual(frames).compared(policy, history)
 
 
 def unmeasured(frame: Frame) -> Verdict:

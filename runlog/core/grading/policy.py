@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any, Generic, TypeVar, cast
+from typing import Any, Generic, TypeVar
 
 from runlog.core.frame import Grade
 
@@ -72,7 +72,8 @@ class Policy:
 
     def __getitem__(self, setting: Setting[T]) -> T:
         """Give the value in force for a setting."""
-        return cast(T, self.own.get(setting.name, setting.default))
+        value: T = self.own.get(setting.name, setting.default)
+        return value
 
     def for_filter(self, name: str) -> "Policy":
         """Give the limits that hold for one filter."""

@@ -18,7 +18,7 @@ from runlog.core.grading.baseline import (
     sky_group,
     sky_rate_at_zenith,
 )
-from runlog.core.grading.clear_view import Shares, clear_of, shares_by_group
+from runlog.core.grading.clear_view import Shares, SharesByGroup, clear_of
 
 UNDIMMED = 0.93  # of the clear frames' light: less is more than a clear night's own wandering
 
@@ -47,10 +47,15 @@ class UsualCount:
 
 
 class OpenSky:
-    """What is usual in a run, group by group, by the frames that show the open sky."""
+    """What is usual in a run, group by group, by the frames that show the open sky.
 
-    def __init__(self, frames: Sequence[Frame], hidden: Collection[str]) -> None:
-        self._shares = shares_by_group(frames)
+    `shares` tell how stars are usually spread, for each group of the run.
+    """
+
+    def __init__(
+        self, frames: Sequence[Frame], hidden: Collection[str], shares: SharesByGroup
+    ) -> None:
+        self._shares = shares
 
         def by(find: Callable[[Sequence[Frame]], T]) -> Callable[[Sequence[Frame]], T]:
             return lambda members: find(clear_of(members, hidden))
@@ -60,18 +65,27 @@ class OpenSky:
         # What does not hang on the stars is taken from all fields of a name together.
         self._skies = by_group(frames, sky_group, by(usual_sky))
         self._dark = by_group(frames, noise_group, by(usual_dark))
+        # Of a group's members all have the same, and are asked for it again and again.
+        self._light_of: dict[tuple[object, ...], UsualLight] = {}
+        self._count_of: dict[tuple[object, ...], UsualCount] = {}
 
     def light(self, frame: Frame) -> UsualLight:
         """Give the usual light and sky beside a frame of the run."""
-        return replace(self._lights[light_group(frame)], sky_adu_s=self._skies[sky_group(frame)])
+        group = light_group(frame)
+        if group not in self._light_of:
+            sky = self._skies[sky_group(frame)]
+            self._light_of[group] = replace(self._lights[group], sky_adu_s=sky)
+        return self._light_of[group]
 
     def count(self, frame: Frame) -> UsualCount:
         """Give the usual stars and noise beside a frame of the run."""
-        noise_adu, background_adu = self._dark[noise_group(frame)]
-        own = self._counts[count_group(frame)]
-        shares = self._shares[count_group(frame)]
-        dark = {"noise_adu": noise_adu, "background_adu": background_adu}
-        return replace(own, zone_shares=shares, **dark)
+        group = count_group(frame)
+        if group not in self._count_of:
+            noise_adu, background_adu = self._dark[noise_group(frame)]
+            shares = self._shares[group]
+            dark = {"noise_adu": noise_adu, "background_adu": background_adu}
+            self._count_of[group] = replace(self._counts[group], zone_shares=shares, **dark)
+        return self._count_of[group]
 
     def dimmed(self, frames: Iterable[Frame]) -> frozenset[str]:
         """List the frames, by key, that lost light against the clear ones of their group."""

@@ -1,6 +1,6 @@
 """What a whole run shows to be doubtful in its headers."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from runlog.core.frame import Frame, Question
 from runlog.core.grading.baseline import by_group, flux_at_zenith, light_group, sky_rate
@@ -12,9 +12,15 @@ LESS_LIGHT = 0.45  # of both stars and sky, and ...
 ALIKE = 2.5  # ... by nearly the same factor: cloud takes stars but not the sky with them
 
 
-def wrong_filters(frames: Sequence[Frame]) -> list[tuple[int, Question]]:
-    """Find frames whose stars and sky do not fit the filter their header names."""
-    hidden = covered(frames)  # a tree takes stars and sky alike
+def wrong_filters(
+    frames: Sequence[Frame], hidden: Collection[str] | None = None
+) -> list[tuple[int, Question]]:
+    """Find frames whose stars and sky do not fit the filter their header names.
+
+    `hidden` are those that something covers, by key, where that was found already.
+    """
+    if hidden is None:
+        hidden = covered(frames)  # a tree takes stars and sky alike
     usual = by_group(frames, light_group, lambda own: usual_light(clear_of(own, hidden)))
     found = []
     for i, frame in enumerate(frames):

@@ -14,10 +14,11 @@ from runlog.core.grading.baseline import ENOUGH, UsualShape
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.faults.cloud import transparency
 from runlog.core.grading.faults.few_stars import LEAST, is_wide
-from runlog.core.grading.grade import checks_of, compared_frames, unmeasured, verdict_of
+from runlog.core.grading.grade import checks_of, unmeasured, verdict_of
 from runlog.core.grading.history import History
 from runlog.core.grading.physics import passes_physics
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.run_usual import RunUsual
 from runlog.core.grading.usual_light import UsualCount
 from runlog.core.grading.width import at_airmass, sure_width
 from runlog.core.watch.absolutes import absolute_faults
@@ -111,10 +112,9 @@ def _beside(
     frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
 ) -> ComparedFrame:
     """Set a frame beside the run so far, its usual by the frames that may speak for it."""
-    measured = [f for f in frames if f.measurement.measured]
-    beside = compared_frames(measured, policy, history)
-    whole = _of(beside, frame)
-    telling = _telling(beside, frame)
+    run = RunUsual(frames)
+    measured, whole = run.measured, run.beside(frame, policy, history)
+    telling = _telling(run.compared(policy, history), frame)
     own = whole if len(telling) == len(measured) else _compared(telling, frame, policy, history)
     usual = replace(whole, shape=own.shape, light=own.light, count=own.count)
     if own.earlier is None and own.shape.frames < ENOUGH:
@@ -134,11 +134,7 @@ def _shape_of_bad(frames: Sequence[Frame], frame: Frame, policy: Policy) -> Usua
 def _compared(
     frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
 ) -> ComparedFrame:
-    return _of(compared_frames(frames, policy, history), frame)
-
-
-def _of(beside: Sequence[ComparedFrame], frame: Frame) -> ComparedFrame:
-    return next(this for this in beside if this.frame.key == frame.key)
+    return RunUsual(frames).beside(frame, policy, history)
 
 
 def _alike(frames: Sequence[Frame], frame: Frame) -> int:

@@ -1,6 +1,7 @@
 """All kinds of fault, one a file, in the order in which they are asked for."""
 
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 from runlog.core.frame import FaultName
@@ -40,10 +41,15 @@ FAULTS: tuple[FaultKind, ...] = (
 )
 
 
-def rules(*, alone: bool = False) -> list[Rule]:
+def rules(*, alone: bool = False) -> tuple[Rule, ...]:
     """List the rules in the order asked; `alone` those for a frame that nothing compares with."""
-    every = (rule for kind in FAULTS for rule in kind.rules if rule.alone or not alone)
-    return sorted(every, key=lambda rule: rule.turn)
+    return _rules(FAULTS, alone)
+
+
+@cache  # asked for each frame
+def _rules(kinds: tuple[FaultKind, ...], alone: bool) -> tuple[Rule, ...]:
+    every = (rule for kind in kinds for rule in kind.rules if rule.alone or not alone)
+    return tuple(sorted(every, key=lambda rule: rule.turn))
 
 
 def settings() -> dict[str, Setting[Any]]:
