@@ -4,12 +4,15 @@ Every law is written here with its size; sizes without a source are common pract
 together in a sky is correlated in time, so that trouble by chance comes in stretches.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from statistics import median
 
 import numpy as np
 
 from runlog.core.frame import Field, Frame
+from runlog.core.grading.baseline import GOOD_LOW
 from runlog.core.grading.history import Dated, Earlier, History, candidates, earlier_of
 from runlog.core.grading.policy import Policy
 from runlog.core.grading.summary import Group, summaries
@@ -27,7 +30,6 @@ DITHER_S = (6.0, 22.0)  # with the download
 BRIGHT_SHARE, FAINT_SEEN = 0.7, 0.6  # of the stars found are found always; of the rest
 EARLIER = (0, 1, 2)  # evenings of the nights before
 FLIP_S = (120.0, 320.0)
-POOR = 1.35
 NIGHTS_SIGMA = 0.10  # of the width's logarithm from night to night
 DRIFT_AN_HOUR = 0.05  # of the width, between focus runs
 
@@ -40,14 +42,14 @@ class DrawnNight:
     waits: Waits
     ratios: list[float]  # width as drawn, the air's part taken out, over the rig's usual
 
-    @property
-    def is_poor(self) -> bool:
-        """Tell whether seeing was poor for long enough that a warning is right.
+    def times(self, frames: Sequence[int], usual: float) -> float:
+        """Give how wide frames were as drawn, by their numbers, over what was usual."""
+        return median(self.ratios[n] for n in frames) / usual
 
-        Six frames in a row, each so wide that a person might notice (the edge in labels.py).
-        """
-        wide = [ratio >= POOR for ratio in self.ratios]
-        return any(all(wide[n : n + 6]) for n in range(len(wide) - 5))
+    @property
+    def usual(self) -> float:
+        """Give what was usual as drawn: the good quarter, as grading takes it."""
+        return float(np.quantile(self.ratios, GOOD_LOW))
 
 
 @dataclass
@@ -161,6 +163,11 @@ class _Night:
             shift_x_px=float(draw.uniform(-10, 10)), shift_y_px=float(draw.uniform(-10, 10)),
             rotation_deg=0.0,
         )  # fmt: skip
+
+
+def usual_before(seed: int) -> float:
+    """Give what was usual in the rig's three nights before, as drawn."""
+    return median(clean_night(seed, before).usual for before in EARLIER)
 
 
 def history_of(seed: int, policy: Policy) -> History:

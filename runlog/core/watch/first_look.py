@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from runlog.core.frame import Frame, Grade, Verdict
+from runlog.core.frame import FaultName, Frame, Grade, Verdict
 from runlog.core.grading.baseline import ENOUGH, UsualShape
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.faults.cloud import transparency
@@ -21,7 +21,7 @@ from runlog.core.grading.policy import Policy
 from runlog.core.grading.run_usual import RunUsual
 from runlog.core.grading.usual_light import UsualCount
 from runlog.core.grading.width import at_airmass, sure_width
-from runlog.core.watch.absolutes import absolute_faults
+from runlog.core.watch.absolutes import absolute_faults, flat_fault, too_flat
 from runlog.core.watch.weighed import in_true_focus, of_winged, weigh
 
 ONLY_SUDDEN = "no earlier night to compare with: only sudden changes are told"
@@ -70,6 +70,8 @@ def first_look(
     against = _against(this)
     alone = against is Against.NOTHING
     verdict = _by_itself(this) if alone else verdict_of(this, checks_of(this))
+    if against is Against.RUN and too_flat(frame) and this.shape.profile is None:
+        verdict = _out_of_focus(verdict, frame)
     verdict = replace(verdict, note=verdict.note or _not_compared(this, against))
     share, _ = transparency(this)
     return FirstLook(verdict, against, share, _times(this))
@@ -93,6 +95,13 @@ def _not_compared(this: ComparedFrame, against: Against) -> str | None:
 def _times(this: ComparedFrame) -> float | None:
     usual = this.shape.fwhm_px
     return None if usual is None else ratio(sure_width(this.frame), at_airmass(this, usual))
+
+
+def _out_of_focus(verdict: Verdict, frame: Frame) -> Verdict:
+    """Put what the profile alone tells before what was found, where no frame shows the focus."""
+    others = [f for f in verdict.faults if f.name not in (FaultName.DEFOCUSED, FaultName.SOFT)]
+    faults = sorted([flat_fault(frame), *others], key=lambda f: f.grade is not Grade.REJECT)
+    return replace(verdict, grade=Grade.REJECT, faults=tuple(faults))
 
 
 def _by_itself(this: ComparedFrame) -> Verdict:
@@ -156,6 +165,8 @@ def _telling(beside: Sequence[ComparedFrame], frame: Frame) -> list[Frame]:
 
 
 def _is_impossible(this: ComparedFrame) -> bool:
+    if this.earlier is None and too_flat(this.frame):
+        return True
     return _is_starless(this.frame, this.policy) or not passes_physics(this.frame, this.policy)
 
 

@@ -1,13 +1,15 @@
 """The first look at a frame: by earlier nights and the run so far, by the rules of the grading."""
 
 from dataclasses import replace
+from math import sqrt
 
 import pytest
 
 from runlog.core.frame import FaultName, Frame, Grade
-from runlog.core.grading.grade import compared_frames
+from runlog.core.grading.grade import compared_frames, grade_run
 from runlog.core.grading.history import Earlier
 from runlog.core.grading.policy import Policy
+from runlog.core.watch.absolutes import FLAT
 from runlog.core.watch.first_look import ONLY_SUDDEN, Against, FirstLook, first_look
 from runlog.core.watch.weighed import EARLIER_FRAMES, weigh
 from tests.core.runs import CLEAN, REFERENCE, altered, changed, clean_run, trail
@@ -130,3 +132,43 @@ def test_later_nights_are_not_weighed_in():
     later = {CLEAN: replace(HISTORY[CLEAN], later=3)}
     (this, *_) = compared_frames(clean_run(5), POLICY, later)
     assert weigh(this, 2) is this
+
+
+def _moffat_profile(beta: float) -> float:
+    """Half-flux radius over FWHM of a Moffat (Trujillo et al. 2001, MNRAS 328, 977)."""
+    return sqrt(2 ** (1 / (beta - 1)) - 1) / (2 * sqrt(2 ** (1 / beta) - 1))
+
+
+def _flat(share: float = 0.51):
+    return {"fwhm_px": lambda f: 1.6 * f.measurement.fwhm_px, "hfr_px": 1.6 * 2.3 * share}
+
+
+def test_stars_flatter_than_air_makes_them_are_out_of_focus_with_nothing_to_compare_with():
+    """A run that begins 1.6 times too wide at 0.51: told from its first frame, over with the first
+    sharp one, and the last word agrees. The air alone makes more than the limit, beta 10 less."""
+    assert _moffat_profile(10) < FLAT < _moffat_profile(4.765)
+    run = changed(clean_run(20, fwhm_px=2.3, hfr_px=2.3 * 0.61), range(6), **_flat())
+    looks = _looks(run)
+    assert _grades(looks) == ["r"] * 6 + ["k"] * 14
+    assert {f.name for look in looks[:6] for f in look.verdict.faults} == {FaultName.DEFOCUSED}
+    last = grade_run(run, POLICY)
+    assert [last[f.key].grade[0] for f in run] == ["r"] * 6 + ["k"] * 14
+
+
+@pytest.mark.parametrize(
+    "spared",
+    [{"stars": 12}, {"width_from": "moments"}, {"eccentricity": 0.6}, {"doubled_share": 0.5}],
+    ids=str,
+)
+def test_flat_stars_tell_no_focus_where_something_else_may_flatten_them(spared):
+    """Few stars, a mean picture, a trail, a second image: their profile alone rejects nothing."""
+    run = changed(clean_run(8, fwhm_px=2.3, hfr_px=2.3 * 0.61), range(8), **_flat())
+    looks = _looks(changed(run, range(8), **spared))
+    assert "half-flux radius" not in str([look.verdict.faults for look in looks])
+
+
+def test_earlier_nights_say_better_than_any_limit_how_flat_stars_are_in_focus():
+    """A rig whose stars are always so flat is not out of focus."""
+    earlier = {CLEAN: replace(HISTORY[CLEAN], profile=0.51, fwhm_px=3.7, fwhm_floor_px=3.5)}
+    run = changed(clean_run(8, fwhm_px=2.3, hfr_px=2.3 * 0.61), range(8), **_flat())
+    assert _grades(_looks(run, earlier)) == ["k"] * 8
