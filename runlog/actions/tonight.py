@@ -83,6 +83,7 @@ class Asked:
     selection: Selection = EVERYTHING
     utc: bool = False  # `until` is in UTC, not by the wall clock
     site: str | None = None  # a site that the config file names
+    goals_until: str | None = None  # the last night that goals are counted by; None: today's
 
 
 def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
@@ -100,7 +101,7 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
     noon = noon_before(night, site.longitude_deg)
     zone = site_zone(settings.clock.zone, site.longitude_deg, noon)
     until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
-    book = wanted_of(connection, settings, asked.selection)
+    book = wanted_of(connection, settings, asked.selection, asked.goals_until)
     owned, elsewhere = shared_out(book.open, rigs, connection)
     plans = []
     for rig in rigs:
@@ -198,9 +199,14 @@ class Book:
     goals_set: bool
 
 
-def wanted_of(connection: Connection, settings: Settings, selection: Selection) -> Book:
-    """List the goals that are asked about; without any goal, what has kept hours."""
-    totals = total_store.totals(connection, Selection())
+def wanted_of(
+    connection: Connection, settings: Settings, selection: Selection, until: str | None = None
+) -> Book:
+    """List the goals that are asked about; without any goal, what has kept hours.
+
+    They stand as at the end of the night `until`, or as they do now.
+    """
+    totals = total_store.totals(connection, Selection(until=until))
     goals = goal_store.goals(connection)
     found = set_against(totals, goals, counting(settings))
     asked = [t for t in found if _asked(t, selection)]

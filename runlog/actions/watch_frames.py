@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
+from functools import partial
 
 from sqlalchemy import Engine
 
@@ -44,6 +45,7 @@ class Watched:
         self._came: dict[str, float] = {}  # when the files of frames were written, by key
         self._new: set[str] = set()  # those that nobody else stored before us
         self._runs: dict[int, WatchedRun] = {}
+        self._plans: dict[tuple[int, str], datetime | None] = {}  # their ends, by run and target
 
     def expect(self, key: str, written_s: float, *, new: bool) -> None:
         """Take in a frame to be looked at soon; one that was stored before only if of tonight."""
@@ -128,12 +130,24 @@ class Watched:
         events: list[Event] = []
         self._runs = {i: run for i, run in self._runs.items() if run.is_of_now(now)}
         for run in self._runs.values():
-            warned = run.warn(run.judge.overdue(now), now)
+            ends = partial(self._plan_end, run, now)
+            warned = run.warn(run.judge.overdue(now, ends), now)
             if warned:
                 write(self._engine, run.keep)
                 run.kept()
                 events += warned
         return events
+
+    def _plan_end(self, run: WatchedRun, now: datetime, last: Frame) -> datetime | None:
+        """Look up once when the plan ends that a rig may be at the end of."""
+        from runlog.actions.watch_plan import plan_end  # with numpy, seldom asked for
+
+        night, target = run.run.night, last.context.target
+        at = (run.run.id, target)
+        if at not in self._plans:
+            found = plan_end(self._engine, self._settings, run.rig, night, target, now)
+            self._plans[at] = found
+        return self._plans[at]
 
 
 def _in_order(run: RunState) -> tuple[str, int]:

@@ -1,7 +1,7 @@
 """What a watch asks of the core about one run: the first look, the warnings, what is overdue."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -19,6 +19,7 @@ from runlog.core.watch.overdue import heard, overdue, resumed, waits_of
 SOON = timedelta(seconds=120)  # a file's own time of change tells when it was complete
 
 Place = tuple[float, float]
+PlanEnd = Callable[[Frame], datetime | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +76,20 @@ class Judge:
         self.missed = []
         return self._said(alarms)
 
-    def overdue(self, now: datetime) -> list[Warned]:
-        """Warn when the next frame should have come by now."""
+    def overdue(self, now: datetime, plan_end: PlanEnd = lambda _: None) -> list[Warned]:
+        """Warn when the next frame should have come by now.
+
+        `plan_end` tells when the plan ends that has a light as its last; it is asked only when a
+        frame would be overdue.
+        """
         if not self.lights:
             return []
-        waits = waits_of(self.lights[-1], self.place, self.dark_until_utc)
-        self.state, alarms = overdue(self.state, waits, now)
+        last = self.lights[-1]
+        waits = waits_of(last, self.place, self.dark_until_utc)
+        after, alarms = overdue(self.state, waits, now)
+        if alarms and (ends := plan_end(last)) is not None:
+            after, alarms = overdue(self.state, replace(waits, ends_utc=ends), now)
+        self.state = after
         return self._said(alarms)
 
     def resumed(self, now: datetime) -> None:

@@ -11,6 +11,9 @@ from runlog.core.watch.pace import Pace, due_utc
 OVERDUE = "overdue"
 AGAIN = timedelta(minutes=30)
 SIDEREAL_DEG_S = 360.98564736629 / 86400
+# A plan reckons with the usual overhead; a rig that is still at work so long after its end follows
+# another plan (common practice, no source).
+AFTER_PLAN = timedelta(minutes=30)
 # A target that is near the meridian may be waited for, flipped, solved and focused on.
 NEAR_MERIDIAN_S = 900.0
 
@@ -56,8 +59,7 @@ def due_at(pace: Pace, waits: Waits) -> datetime | None:
         due += timedelta(seconds=waits.flip_s + NEAR_MERIDIAN_S)
     # One frame more must fit in before the end.
     fits_until = pace.arrived_utc + timedelta(seconds=pace.exposure_s + pace.usual_gap_s)
-    ends = [end for end in (waits.dark_until_utc, waits.ends_utc) if end is not None]
-    if any(fits_until >= end for end in ends):
+    if any(fits_until >= end for end in _ends(pace, waits)):
         return None
     return due
 
@@ -68,13 +70,20 @@ def overdue(alarms: Alarms, waits: Waits, now: datetime) -> Step:
     due = due_at(pace, waits)
     if due is None or pace.arrived_utc is None or pace.said > 1:
         return alarms, []
-    if pace.said and any(end and now >= end for end in (waits.dark_until_utc, waits.ends_utc)):
+    if pace.said and any(now >= end for end in _ends(pace, waits)):
         return alarms, []
     if now < due + (AGAIN if pace.said else timedelta()):
         return alarms, []
     after = replace(alarms, pace=replace(pace, said=pace.said + 1))
     words = _words(pace, now)
     return after, [Alarm(What.OVERDUE, OVERDUE, now, pace.arrived_utc, words=words)]
+
+
+def _ends(pace: Pace, waits: Waits) -> list[datetime]:
+    """List when no frame is to be expected any more."""
+    dark, plan = waits.dark_until_utc, waits.ends_utc
+    follows = plan is None or pace.arrived_utc is None or pace.arrived_utc < plan + AFTER_PLAN
+    return [end for end in (dark, plan if follows else None) if end is not None]
 
 
 def heard(alarms: Alarms, other: Frame, arrived_utc: datetime) -> Alarms:

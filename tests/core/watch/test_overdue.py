@@ -59,6 +59,12 @@ def test_no_frame_is_expected_after_dawn_or_the_plans_end(end):
     assert _said(Waits(**{end: ARRIVED + timedelta(hours=1)}))
 
 
+def test_a_rig_at_work_long_after_the_plans_end_follows_another_plan():
+    """A quarter of an hour late it may be at its last frames; an hour after, one is overdue."""
+    assert not _said(Waits(ends_utc=ARRIVED - 15 * MINUTE))
+    assert len(_said(Waits(ends_utc=ARRIVED - 60 * MINUTE))) == 2
+
+
 def test_frame_that_comes_again_is_said():
     """After overdue frames the next one says that they come again."""
     state = _run()
