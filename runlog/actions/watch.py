@@ -118,7 +118,7 @@ class Watch:
         self._turned = self.clock.now()
         self._waited_s = 0.0
         self._behind = True  # nothing was caught up with yet
-        self._machine = Machine(engine, self._turned)
+        self._machine = Machine(engine, self._turned, self.roots)
         self._watched = Watched(engine, settings)
 
     # --- from beginning to end ----------------------------------------------------------------
@@ -188,7 +188,7 @@ class Watch:
         gap = now - self._turned - timedelta(seconds=self._waited_s)
         if gap > ASLEEP:
             minutes = gap.total_seconds() / 60
-            self.voice.say(f"This machine was asleep, or its clock was set, for {minutes:.0f} min")
+            self.voice.say(f"This machine slept for {minutes:.0f} min, or its clock was set on")
             self._watched.resumed(now)
             self._asked_s = None
         self._turned, self._waited_s = now, 0.0
@@ -206,6 +206,7 @@ class Watch:
             *self._machine.silence(0.0, SILENT_S, where, now),
             *self._machine.folders(away, now),
             *self._machine.disks(free, now),
+            *self._machine.database_disk(now),
         ]
 
     def _take_in(self, look: Look, stop: Stop) -> None:
@@ -300,7 +301,7 @@ class Watch:
         try:
             work()
         except StoreError as error:
-            text = f"database: {error.what}"
+            text = f"database: {error.what}; frames that were read are kept until it takes them"
             self._tell(self._machine.is_wrong("database", text, self.clock.now()))
 
     def _tell(self, events: Iterable[Event]) -> None:

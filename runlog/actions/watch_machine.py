@@ -1,8 +1,10 @@
 """Trouble of the machine, not of the sky: folders that do not answer, disks, the database."""
 
+import os
 from collections import deque
 from collections.abc import Iterable, Mapping
 from datetime import datetime
+from pathlib import Path
 
 from sqlalchemy import Engine
 
@@ -12,6 +14,7 @@ from runlog.errors import StoreError
 from runlog.ingest.discover import FoundFile
 from runlog.store import watch as store
 from runlog.store.engine import reading, write
+from runlog.store.room import database_folder, disk_of, room
 from runlog.store.watch import Notice
 
 ROOM_S = 3600.0  # of frames at the pace of late: less is too little
@@ -24,8 +27,9 @@ SHORTEST_S = 60.0  # that they span
 class Machine:
     """Warns once of each kind of trouble, and says when it is over."""
 
-    def __init__(self, engine: Engine, now: datetime) -> None:
+    def __init__(self, engine: Engine, now: datetime, folders: Iterable[bytes] = ()) -> None:
         self._engine = engine
+        self._database = _apart(database_folder(engine), folders)
         with reading(engine) as connection:
             told = store.standing(connection, None)
         self._standing = {one.cause for one in told if now - one.at_utc < FRESH}
@@ -83,10 +87,24 @@ class Machine:
         pace = self._bytes_per_s()
         wanted = pace * ROOM_S if pace else LEAST_BYTES
         if free < wanted:
-            room = f", room for {hours(free / pace)} of frames at this pace" if pace else ""
-            return self.is_wrong("disk", f"disk of {where}: {_size(free)} left{room}", now)
+            lasts = f", room for {hours(free / pace)} of frames at this pace" if pace else ""
+            text = f"disk of {where}: {_size(free)} left{lasts}; make room"
+            return self.is_wrong("disk", text, now)
         if free > CLEAR * wanted:
             return self.is_right("disk", f"disk of {where} has room again: {_size(free)}", now)
+        return []
+
+    def database_disk(self, now: datetime) -> list[Event]:
+        """Warn where a database in a file of ours has next to no room on a disk of its own."""
+        if self._database is None:
+            return []
+        free = room(self._database)
+        if free is not None and free < LEAST_BYTES:
+            text = f"disk of the database {self._database}: {_size(free)} left; make room, or no "
+            return self.is_wrong("database-disk", f"{text}frame can be stored", now)
+        if free is not None and free > CLEAR * LEAST_BYTES:
+            text = f"disk of the database has room again: {_size(free)}"
+            return self.is_right("database-disk", text, now)
         return []
 
     def _bytes_per_s(self) -> float | None:
@@ -96,6 +114,13 @@ class Machine:
         span_s = (max(times) - min(times)) / 1e9
         sizes = sum(found.size for found in self._files) * (1 - 1 / len(self._files))
         return sizes / span_s if span_s >= SHORTEST_S else None
+
+
+def _apart(folder: Path | None, others: Iterable[bytes]) -> Path | None:
+    """Give a folder that lies on another disk than all others."""
+    if folder is None or any(disk_of(folder) == disk_of(Path(os.fsdecode(o))) for o in others):
+        return None
+    return folder
 
 
 def _size(count: float) -> str:

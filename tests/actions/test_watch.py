@@ -11,6 +11,7 @@ from random import Random
 
 import pytest
 
+from runlog.actions import watch_machine
 from runlog.actions.settle import settle_all
 from runlog.actions.watch import SILENT_S, Voice, Watch
 from runlog.actions.watch_frames import Settled
@@ -229,7 +230,7 @@ def test_sleep_is_told_and_makes_nothing_overdue(night, drawn):
     feed(night, drawn[:5], STEP_S)
     night.clock.at += timedelta(hours=3)
     night.wait(60)
-    assert any("asleep" in words for words in night.said)
+    assert any("slept" in words for words in night.said)
     assert not [w for w in night.warnings() if w[0] == "overdue"]
 
 
@@ -291,6 +292,32 @@ def test_a_full_disk_and_a_lost_folder_are_told_once(tmp_path, worker, drawn):
         ("alarm", "disk"), ("alarm", "folder"), ("cleared", "folder"), ("cleared", "disk"),
     ]  # fmt: skip
     assert "room for 0:4" in said[0][2] or "min" in said[0][2], said[0][2]
+    night.close()
+
+
+@pytest.mark.parametrize("disks", [1, 2])
+def test_the_databases_own_disk_is_looked_at(tmp_path, worker, monkeypatch, disks):
+    """Told once and over once where it is a disk of its own; else the frames' disk says it."""
+    night, told, free = Night(tmp_path, worker), [], [10**12]
+    other = str(tmp_path.absolute())
+    monkeypatch.setattr(watch_machine, "disk_of", lambda at: disks == 2 and str(at) == other)
+    monkeypatch.setattr(watch_machine, "room", lambda at: free[0] if str(at) == other else 10**12)
+    root = os.fsencode(night.folder)
+    night.watch = Watch(
+        night.engine, Settings(), [root], Voice(told.append), worker, clock=night.clock
+    )
+    night.begin()
+    for left in (10**12, 90_000_000, 80_000_000, 300_000_000, 10**10):
+        free[0] = left
+        night.wait(30)
+    said = [(e.kind.value, e.cause, e.text) for e in told]
+    if disks == 1:
+        assert said == []
+    else:
+        assert [one[:2] for one in said] == [
+            ("alarm", "database-disk"), ("cleared", "database-disk"),
+        ]  # fmt: skip
+        assert "90 MB left; make room" in said[0][2]
     night.close()
 
 

@@ -18,7 +18,7 @@ watch:at_utc: when it was told
 watch:grade: the frame's grade by all that is known when it was told; null where it is no frame
 watch:faults: what the first look found
 first_look: the grade that the first look at the frame gave
-cause: what is warned of: a cause of spoilt frames, or folder, folder-silent, disk, database
+cause: the trouble: a cause of spoilt frames, folder, folder-silent, disk, database-disk, database
 since_utc: start of the first frame of a warning's stretch
 watch:frames: frames of the stretch that is warned of; with end, frames graded
 latency_s: from the file's last change to this line

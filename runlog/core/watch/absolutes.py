@@ -39,10 +39,9 @@ def too_flat(frame: Frame) -> bool:
 
 def flat_fault(frame: Frame) -> Fault:
     """Say that stars are out of focus by their profile alone."""
-    text = (
-        f"flat stars: half-flux radius over FWHM {profile(frame) or 0.0:.2f}, in focus "
-        f"{IN_FOCUS} (or this rig's are always so flat); no sharper frame tells by how much"
-    )
+    flat = f"half-flux radius over FWHM {profile(frame) or 0.0:.2f}, in focus {IN_FOCUS}"
+    text = f"out of focus by the stars' shape ({flat}), unless this rig's are always so flat"
+    text += "; no sharper frame tells by how much"
     return Fault(FaultName.DEFOCUSED, Grade.REJECT, text)
 
 

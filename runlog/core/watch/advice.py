@@ -8,6 +8,7 @@ from runlog.core.times import clock
 from runlog.core.watch.alarms import Alarm, What
 from runlog.core.watch.causes import COOLING
 from runlog.core.watch.overdue import OVERDUE
+from runlog.core.watch.pace import CLOCKS
 
 THICK = 0.5  # of the light: less is not worth an exposure
 VEIL = 0.9  # of the light: more is no cloud to speak of
@@ -23,7 +24,8 @@ def sentence(alarm: Alarm) -> str:
     """
     if alarm.what is What.CLEARED:
         still = f"; still: {', '.join(alarm.still)}" if alarm.still else ""
-        return f"{alarm.cause}: clear again since {clock(alarm.since_utc)}{still}"
+        again = _AGAIN.get(alarm.cause, "clear again")
+        return f"{alarm.cause}: {again} since {clock(alarm.since_utc)}{still}"
     parts = [_frames(alarm), alarm.words, f"since {clock(alarm.since_utc)}"]
     return f"{alarm.cause}: {', '.join(part for part in parts if part)}"
 
@@ -103,27 +105,42 @@ def _seeing(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
 def _cloud(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
     if alarm.light is None or alarm.light >= VEIL:
         return None
-    kind = "thick" if alarm.light < THICK else "thin"
-    return f"{kind} cloud since {clock(alarm.since_utc)}, light {100 * alarm.light:.0f} %"
+    since = f"cloud since {clock(alarm.since_utc)}, light {100 * alarm.light:.0f} %"
+    if alarm.light < THICK:
+        return f"thick {since}: what is taken meanwhile is lost; close up if it may rain"
+    return f"thin {since}: what is taken meanwhile is worth less"
 
 
 def _fixed(words: str) -> Callable[[Alarm, Sequence[Frame]], str | None]:
     return lambda alarm, frames: words
 
 
+# Other words than "clear again", by cause.
+_AGAIN: Mapping[str, str] = {
+    OVERDUE: "frames come again",
+    COOLING: "the sensor holds its temperature again",
+    FaultName.UNREADABLE: "files can be measured again",
+}
 _SAY: Mapping[str, Callable[[Alarm, Sequence[Frame]], str | None]] = {
     FaultName.DEFOCUSED: _refocus,
     FaultName.SOFT: _seeing,
     FaultName.CLOUD: _cloud,
     FaultName.DEW: _fixed("look for dew: light is lost to halos around the stars"),
-    FaultName.FEW_STARS: _fixed("look at the sky and the cover: hardly a star is seen"),
-    FaultName.OBSTRUCTED: _fixed("something stands before a side of the frame: dome, roof or tree"),
-    FaultName.TRAILED: _fixed("stars trail: guiding, balance, wind or a cable, unknown which"),
-    FaultName.DOUBLED: _fixed("stars stand twice: something knocked or slipped in an exposure"),
+    FaultName.FEW_STARS: _fixed("look at the sky and the cover: far too few stars are seen"),
+    FaultName.OBSTRUCTED: _fixed("look at dome, roof and trees: a side of the frame is covered"),
+    FaultName.TRAILED: _fixed(
+        "look at guiding, balance and cables: stars trail, by these or by wind, unknown which"
+    ),
+    FaultName.DOUBLED: _fixed(
+        "look at mount and cables: stars stand twice, something knocked or slipped in an exposure"
+    ),
     FaultName.OFF_TARGET: _fixed("the target is not where it was: solve and centre again"),
     FaultName.READOUT: _fixed("the camera's readout is broken: look at its cable and power"),
     FaultName.UNREADABLE: _fixed("files cannot be measured: look at the disk and the camera"),
-    FaultName.BRIGHT_SKY: _fixed("the sky is bright: a lamp, the Moon or haze, unknown which"),
+    FaultName.BRIGHT_SKY: _fixed(
+        "look for a lamp: the sky is bright, by that, the Moon or haze, unknown which"
+    ),
+    CLOCKS: _fixed("set the clocks, or look at how files get here"),
     COOLING: _fixed("look at the cooler: the sensor does not hold its temperature"),
     OVERDUE: _fixed("look at the mount, the camera and the capture: no frame came"),
 }
