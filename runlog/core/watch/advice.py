@@ -103,7 +103,9 @@ def _seeing(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
 
 
 def _cloud(alarm: Alarm, frames: Sequence[Frame]) -> str | None:
-    if alarm.light is None or alarm.light >= VEIL:
+    if alarm.light is None:
+        return "look at the sky: how thick it is, the frames cannot tell"
+    if alarm.light >= VEIL:
         return None
     since = f"cloud since {clock(alarm.since_utc)}, light {100 * alarm.light:.0f} %"
     if alarm.light < THICK:

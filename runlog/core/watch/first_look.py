@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from runlog.core.frame import FaultName, Frame, Grade, Verdict
+from runlog.core.frame import Fault, FaultName, Frame, Grade, Verdict
 from runlog.core.grading.baseline import ENOUGH, UsualShape
 from runlog.core.grading.compared import ComparedFrame, ratio
 from runlog.core.grading.faults.cloud import transparency
@@ -22,6 +22,7 @@ from runlog.core.grading.run_usual import RunUsual
 from runlog.core.grading.usual_light import UsualCount
 from runlog.core.grading.width import at_airmass, sure_width
 from runlog.core.watch.absolutes import absolute_faults, flat_fault, too_flat
+from runlog.core.watch.wavering import wavering
 from runlog.core.watch.weighed import in_true_focus, of_winged, weigh
 
 ONLY_SUDDEN = "no earlier night to compare with: only sudden changes are told"
@@ -66,14 +67,17 @@ def first_look(
     frame = next(f for f in frames if f.key == newest)
     if not frame.measurement.measured:
         return FirstLook(unmeasured(frame), Against.NOTHING)
-    this = _beside(frames, frame, policy, history or {})
+    this, telling = _beside(frames, frame, policy, history or {})
     against = _against(this)
     alone = against is Against.NOTHING
     verdict = _by_itself(this) if alone else verdict_of(this, checks_of(this))
     if against is Against.RUN and too_flat(frame) and this.shape.profile is None:
         verdict = _out_of_focus(verdict, frame)
+    cloud = None if _knows_light(this) else wavering(telling, frame)
+    if cloud is not None:
+        verdict = _in_cloud(verdict, cloud)
     verdict = replace(verdict, note=verdict.note or _not_compared(this, against))
-    share, _ = transparency(this)
+    share = None if cloud else transparency(this)[0]  # no frame was clear, to be a share of
     return FirstLook(verdict, against, share, _times(this))
 
 
@@ -104,6 +108,26 @@ def _out_of_focus(verdict: Verdict, frame: Frame) -> Verdict:
     return replace(verdict, grade=Grade.REJECT, faults=tuple(faults))
 
 
+def _knows_light(this: ComparedFrame) -> bool:
+    """Tell whether nights before showed the field, and how bright its stars are in clear air."""
+    earlier = None if this.earlier is None else this.earlier.earlier_alone
+    return earlier is not None and this.frame.placement.matched_to in earlier.lights
+
+
+def _in_cloud(verdict: Verdict, cloud: Fault) -> Verdict:
+    """Call a frame cloudy that would be kept; one that is found so keeps its grade.
+
+    What it was compared with was no clear frame, so that cloud is all that is said of it.
+    """
+    if verdict.grade is Grade.KEEP:
+        return replace(verdict, grade=cloud.grade, faults=(cloud, *verdict.faults))
+    faults = [
+        Fault(f.name, f.grade, cloud.evidence) if f.name is cloud.name else f
+        for f in verdict.faults
+    ]
+    return replace(verdict, faults=tuple(faults))
+
+
 def _by_itself(this: ComparedFrame) -> Verdict:
     """Judge a frame that nothing compares with by what no comparison is needed for."""
     faults = absolute_faults(this)
@@ -119,7 +143,7 @@ def _by_itself(this: ComparedFrame) -> Verdict:
 
 def _beside(
     frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
-) -> ComparedFrame:
+) -> tuple[ComparedFrame, list[Frame]]:
     """Set a frame beside the run so far, its usual by the frames that may speak for it."""
     run = RunUsual(frames)
     measured, whole = run.measured, run.beside(frame, policy, history)
@@ -131,7 +155,7 @@ def _beside(
     if usual.earlier is None and (_times(usual) or 1.0) <= SHARPER:
         # The run was worse so far: its profile and its counts are no measure of a better frame.
         usual = replace(usual, shape=replace(usual.shape, profile=None), count=UsualCount())
-    return in_true_focus(weigh(of_winged(usual), _alike(telling, frame)))
+    return in_true_focus(weigh(of_winged(usual), _alike(telling, frame))), telling
 
 
 def _shape_of_bad(frames: Sequence[Frame], frame: Frame, policy: Policy) -> UsualShape:

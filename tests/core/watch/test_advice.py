@@ -58,6 +58,7 @@ def test_focus_that_never_was_sharper_is_told_so():
 
 
 def test_nothing_is_advised_where_nothing_is_known():
-    """No frame, no light: no sentence; and none when trouble is over."""
-    assert advice(_alarm("cloud"), []) is None
+    """A cause nobody knows a cure for: no sentence; and none when trouble is over."""
+    assert advice(_alarm("streak"), []) is None
+    assert advice(_alarm("cloud"), []) == "look at the sky: how thick it is, the frames cannot tell"
     assert advice(Alarm(What.CLEARED, "trailed", START, START), clean_run(5)) is None
