@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.run_series import dated_series
 from runlog.config import Settings
 from runlog.core.focus.judge import Result
 from runlog.core.focus.plot import plot
@@ -94,8 +95,9 @@ def focus(engine: Engine, settings: Settings, selection: Selection = EVERYTHING)
 
 def refocusing_of(connection: Connection, selection: Selection, rig: str) -> tuple[Advice, Slope]:
     """Say after how many degrees to focus again, by the sweeps of one rig that are chosen."""
-    frames = focus_frames(connection, replace(selection, rigs=(rig,)))
-    return refocusing(sweeps_of(frames), changes_by_rig(connection).get(rig, ()))
+    rigs = dated_series(connection, replace(selection, rigs=(rig,)))
+    found = [sweep for _, runs in rigs.values() for _, said in runs for sweep in said.sweeps]
+    return refocusing(found, changes_by_rig(connection).get(rig, ()))
 
 
 def _by_rig(frames: Sequence[Frame]) -> Mapping[str, list[Frame]]:

@@ -14,6 +14,7 @@ from runlog.errors import ReadOnlyError
 from runlog.store.damage import refuse_damaged
 from runlog.store.engine import WAITING, open_engine, reading, require_there
 from runlog.store.migrate import ready
+from runlog.store.run_series import runs_without
 from runlog.store.runs import dirty_runs
 
 Report = Callable[[int, int], None]  # of nights: how many are graded, of how many
@@ -87,7 +88,7 @@ def settle_behind(
 ) -> None:
     """Settle what is not up to date; grading, a second of imports, is loaded only for that."""
     with reading(engine) as connection:
-        behind = bool(dirty_runs(connection))
+        behind = bool(dirty_runs(connection) or runs_without(connection))
     if behind:
         from runlog.actions.settle import settle_all
 

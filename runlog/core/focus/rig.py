@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
+from runlog.core.focus.found import FoundFocus, found_focus
 from runlog.core.focus.judge import Result, judge
 from runlog.core.focus.slope import Offset, Slope, SweepFocus, offsets_of, slope_of
 from runlog.core.focus.sweep import RESET, Sweep
@@ -45,56 +46,49 @@ def rig_focus(
 ) -> RigFocus:
     """Judge a rig's sweeps, all nights together; `changes` are nights from which it is another."""
     results = tuple(judge(sweep) for sweep in sorted(sweeps, key=lambda s: (s.at_utc, s.filter)))
-    found = found_in(results, changes)
-    slope = slope_of(found)
+    found = found_focus(results)
+    placed = in_epochs(found, changes)
+    slope = slope_of(placed)
     return RigFocus(
         rig,
         results,
         slope,
-        tuple(offsets_of(found, slope)),
-        advice_of(results, slope),
+        tuple(offsets_of(placed, slope)),
+        advice_of(found, slope),
         _zones(results, sweeps, aperture_mm),
     )
 
 
-def refocusing(sweeps: Sequence[Sweep], changes: Sequence[str]) -> tuple[Advice, Slope]:
-    """Reckon from sweeps alone after how many degrees to focus again."""
-    results = tuple(judge(sweep) for sweep in sorted(sweeps, key=lambda s: (s.at_utc, s.filter)))
-    slope = slope_of(found_in(results, changes))
-    return advice_of(results, slope), slope
+def refocusing(found: Sequence[FoundFocus], changes: Sequence[str]) -> tuple[Advice, Slope]:
+    """Reckon from sweeps that found the focus after how many degrees to focus again."""
+    slope = slope_of(in_epochs(found, changes))
+    return advice_of(found, slope), slope
 
 
-def found_in(results: Sequence[Result], changes: Sequence[str]) -> list[SweepFocus]:
-    """Take the sweeps that tell a focus, each in its epoch."""
-    found: list[SweepFocus] = []
-    resets, reach = 0, 0.0
-    for result in results:
-        if result.fit is None or not result.good:
-            continue
-        places = [p.position for p in result.sweep.points]
-        reach = max(places) - min(places)
-        if found and abs(result.fit.best - found[-1].best) > RESET * reach:
+def in_epochs(found: Sequence[FoundFocus], changes: Sequence[str]) -> list[SweepFocus]:
+    """Put each sweep into its epoch; `changes` are nights from which on the rig is another."""
+    placed: list[SweepFocus] = []
+    resets = 0
+    for sweep in found:
+        if placed and abs(sweep.best - placed[-1].best) > RESET * sweep.reach:
             resets += 1
-        warm = result.sweep.temperature
-        epoch = resets + sum(night <= result.sweep.night for night in changes)
-        fit = result.fit
-        found.append(
+        placed.append(
             SweepFocus(
-                result.sweep.filter,
-                epoch,
-                fit.best,
-                fit.best_err,
-                fit.best_95,
-                warm[0] if warm else None,
-                warm[1] if warm else None,
+                sweep.filter,
+                resets + sum(night <= sweep.night for night in changes),
+                sweep.best,
+                sweep.best_err,
+                sweep.best_95,
+                sweep.temperature_c,
+                sweep.temperature_from,
             )
         )
-    return found
+    return placed
 
 
-def advice_of(results: Sequence[Result], slope: Slope) -> Advice:
+def advice_of(found: Sequence[FoundFocus], slope: Slope) -> Advice:
     """Reckon after how many degrees the focus leaves the useful zone."""
-    ranges = [r.half_range for r in results if r.half_range is not None]
+    ranges = [sweep.half_range for sweep in found if sweep.half_range is not None]
     if not ranges:
         return Advice(reason="no sweep tells how wide the useful zone is")
     steps = median(ranges)

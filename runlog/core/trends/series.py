@@ -156,8 +156,9 @@ def inflation_of(values: Values) -> float:
     variance of a sum of values with one correlation r of neighbours is (1 + r) / (1 - r) larger.
     """
     order = np.arange(len(values), dtype=np.float64)
-    r = memory(values - usual_step(values) * order)
-    return max(hamed_rao(values), (1 + r) / (1 - r))
+    step = usual_step(values)
+    r = memory(values - step * order)
+    return max(hamed_rao(values, step), (1 + r) / (1 - r))
 
 
 def _day(night: str) -> int:
