@@ -33,6 +33,7 @@ def open_store(
     *,
     make: bool = True,
     tell: Callable[[str], None] | None = None,
+    report: Report | None = None,
 ) -> Engine:
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     if not make:
@@ -45,7 +46,7 @@ def open_store(
         ready(engine, hear)
         know_again(engine, hear)
         tell_differences(engine, settings, hear)
-        _bring_up_to_date(engine, settings, tell)
+        _bring_up_to_date(engine, settings, tell, report or silent)
     except BaseException:
         engine.dispose()
         raise
@@ -53,11 +54,11 @@ def open_store(
 
 
 def _bring_up_to_date(
-    engine: Engine, settings: Settings, tell: Callable[[str], None] | None
+    engine: Engine, settings: Settings, tell: Callable[[str], None] | None, report: Report
 ) -> None:
     """Settle and tell what changed; where nothing may be written, say so and let it be read."""
     try:
-        settle_behind(engine, settings)
+        settle_behind(engine, settings, report)
         if tell is not None:  # what nobody hears waits for the next command
             tell_changes(engine, tell)
     except ReadOnlyError:

@@ -1,11 +1,13 @@
 """What runs say to months of their rigs: as stored when they were settled, else reckoned."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.open import Report
 from runlog.core.selection import Selection
+from runlog.core.trends.gathered import gather
+from runlog.core.trends.points import Series
 from runlog.core.trends.run_series import RunSeries, series_of_run
 from runlog.store import run_series as store
 from runlog.store.engine import reading, writing
@@ -27,6 +29,11 @@ def dated_series(
         own = rigs.setdefault(run.rig_id, (run.rig, []))[1]
         own.append((run.night, _series(connection, run)))
     return rigs
+
+
+def series_of(rig: str, runs: Iterable[Dated]) -> list[Series]:
+    """Make all series of a rig."""
+    return gather(rig, [(night, said.points) for night, said in runs])
 
 
 def _series(connection: Connection, run: OneRun) -> RunSeries:

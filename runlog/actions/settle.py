@@ -178,7 +178,7 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
         if run_store.dirty_run(connection, run.id) != run:
             return False
         used = settings_of(connection, run.rig_id, settings)
-        stands = not known.changed and run.grounds == settings_digest(used)
+        stands = not known.changed and run.settled_by == settings_digest(used)
         outcome = _compute(Settling(connection, run, used, known, stands))
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
@@ -191,8 +191,8 @@ def _store(connection: Connection, run: RunState, used: Settings, outcome: Outco
     """Write a settled run, unless it or what its rig is graded by changed meanwhile."""
     if not stands(connection, run.rig_id, used) or not _history_stands(connection, run, outcome):
         return False
-    grounds, form = settings_digest(used), used.depth_form.value
-    written = write_settled(connection, run, outcome.updates, outcome.sums, grounds, form)
+    settled_by, form = settings_digest(used), used.depth_form.value
+    written = write_settled(connection, run, outcome.updates, outcome.sums, settled_by, form)
     if written:
         _remember(connection, run, outcome)
     return written
@@ -322,7 +322,7 @@ def _graded(
 def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
     """Give each frame its sky, its zero level, and its place on the reference."""
     connection, rig_id, known = this.connection, this.run.rig_id, this.known
-    moved = not same_site(this.run.grounds, this.settings)
+    moved = not same_site(this.run.settled_by, this.settings)
     skies = sky_of(stored, this.settings, moved=moved)
     zeros = [(f.context.pedestal_adu, f.context.pedestal_from) for f in stored]
     if not this.stands:
@@ -398,8 +398,8 @@ class _Light:
         """Give the airmass of a reference, which may lie in a run that is not settled yet."""
         known = self.this.known.airmass
         if reference.key not in known:
-            grounds = run_store.run_of_frame(self.this.connection, reference.identity.id).grounds
-            moved = not same_site(grounds, self.this.settings)
+            run = run_store.run_of_frame(self.this.connection, reference.identity.id)
+            moved = not same_site(run.settled_by, self.this.settings)
             (sky,) = sky_of([reference], self.this.settings, moved=moved)
             known[reference.key] = sky.airmass
         return known[reference.key]

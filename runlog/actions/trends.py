@@ -1,15 +1,15 @@
 """The rig over months: series a run, what moved, and which note is near."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.run_series import Dated, dated_series
+from runlog.actions.run_series import dated_series, series_of
 from runlog.core.selection import EVERYTHING, Selection
-from runlog.core.trends.gathered import gather
 from runlog.core.trends.kinds import KINDS
-from runlog.core.trends.series import Noted, Series, Trend, trends_of_rig, usual
+from runlog.core.trends.points import Series
+from runlog.core.trends.series import Noted, Trend, trends_of_rig, usual
 from runlog.core.trends.words import unit_of
 from runlog.errors import UsageError
 from runlog.store import notes
@@ -34,19 +34,14 @@ def trends(
         found = [
             trend
             for rig_id, (rig, runs) in dated_series(connection, selection).items()
-            for trend in trends_of_rig(_gathered(rig, runs), _noted(connection, rig_id))
+            for trend in trends_in(connection, series_of(rig, runs), rig_id)
         ]
     return [t for t in found if _is_asked(t, selection, what)]
 
 
-def trends_in(connection: Connection, selection: Selection, rig_id: int) -> list[Trend]:
+def trends_in(connection: Connection, series: Sequence[Series], rig_id: int) -> list[Trend]:
     """Judge all series of one rig."""
-    found = dated_series(connection, selection).get(rig_id)
-    return trends_of_rig(_gathered(*found), _noted(connection, rig_id)) if found else []
-
-
-def _gathered(rig: str, runs: Iterable[Dated]) -> list[Series]:
-    return gather(rig, [(night, said.points) for night, said in runs])
+    return trends_of_rig(series, _noted(connection, rig_id))
 
 
 def names_of(text: str | None) -> tuple[str, ...]:

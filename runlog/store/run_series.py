@@ -44,7 +44,8 @@ def dated_runs(connection: Connection, selection: Selection) -> Iterator[OneRun]
         .order_by(m.rig.c.name, _R.rig_id, _R.night)
     )
     for row in connection.execute(query):
-        yield OneRun(*row[:4], None if row.run_id is None else _read(row))
+        said = None if row.run_id is None else _read(row)
+        yield OneRun(row.id, row.night, row.rig_id, row.name, said)
 
 
 def get_series(connection: Connection, run_id: int) -> RunSeries | None:

@@ -11,7 +11,7 @@ from runlog.core.columns import plural
 from runlog.core.trends.kinds import KINDS, SeriesKind
 from runlog.core.trends.of_filters import NumberOrWhy
 from runlog.core.trends.of_run import DarkLevel, Key, RunPoint, RunPoints
-from runlog.core.trends.series import Point, Series
+from runlog.core.trends.points import Point, Series
 
 BIAS_DAYS = 30  # the level of bias frames creeps; older ones tell no dark signal
 NONE_OF_IT = {
