@@ -54,7 +54,7 @@ def grading_bar() -> Iterator[Callable[[int, int], None]]:
 
 @contextmanager
 def grading_bar_if_any() -> Iterator[Callable[[int, int], None]]:
-    """Show the same from the first report on: most commands find nothing to grade, and need none."""
+    """Show the same from the first report on: most commands find nothing to grade."""
     with ExitStack() as shown:
         bars: list[Callable[[int, int], None]] = []
 
