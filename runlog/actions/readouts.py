@@ -138,6 +138,8 @@ def _compare(connection: Connection, *, write: bool) -> bool:
     groups = {run_id: _groups(connection, run_id) for run_id in nights}
     archive.fresh = {run: _patterns(nights[run], groups[run]) for run in nights}
     changed = _changed(archive)
+    if changed and not write:
+        return True  # what follows from it is found when it is stored
     others = _others(changed, archive) - nights.keys()
     if others:
         nights |= {run.id: run.night for run in all_runs(connection) if run.id in others}

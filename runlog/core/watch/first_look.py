@@ -19,6 +19,7 @@ from runlog.core.grading.history import History
 from runlog.core.grading.physics import passes_physics
 from runlog.core.grading.policy import Policy
 from runlog.core.grading.run_usual import RunUsual
+from runlog.core.grading.summary import group_of
 from runlog.core.grading.usual_light import UsualCount
 from runlog.core.grading.width import at_airmass, sure_width
 from runlog.core.watch.absolutes import absolute_faults, flat_fault, too_flat
@@ -147,7 +148,7 @@ def _beside(
     """Set a frame beside the run so far, its usual by the frames that may speak for it."""
     run = RunUsual(frames)
     measured, whole = run.measured, run.beside(frame, policy, history)
-    telling = _telling(run.compared(policy, history), frame)
+    telling = _telling(run, frame, policy, history)
     own = whole if len(telling) == len(measured) else _compared(telling, frame, policy, history)
     usual = replace(whole, shape=own.shape, light=own.light, count=own.count)
     if own.earlier is None and own.shape.frames < ENOUGH:
@@ -175,23 +176,22 @@ def _alike(frames: Sequence[Frame], frame: Frame) -> int:
     return sum(f.context.filter == name and f.key != frame.key for f in frames)
 
 
-def _telling(beside: Sequence[ComparedFrame], frame: Frame) -> list[Frame]:
+def _telling(run: RunUsual, newest: Frame, policy: Policy, history: History) -> list[Frame]:
     """Leave out the frames that must not say what is usual; the one looked at stays.
 
     What neither sky nor optics make of stars is left out always, and where earlier nights are
     known what these alone would reject.
     """
-    return [
-        this.frame
-        for this in beside
-        if this.frame.key == frame.key or not (_is_impossible(this) or _is_rejected(this))
-    ]
+    return [f for f in run.measured if f.key == newest.key or _may_tell(run, f, policy, history)]
 
 
-def _is_impossible(this: ComparedFrame) -> bool:
-    if this.earlier is None and too_flat(this.frame):
-        return True
-    return _is_starless(this.frame, this.policy) or not passes_physics(this.frame, this.policy)
+def _may_tell(run: RunUsual, frame: Frame, policy: Policy, history: History) -> bool:
+    limits = policy.for_filter(frame.context.filter)
+    if _is_starless(frame, limits) or not passes_physics(frame, limits):
+        return False
+    if group_of(frame) not in history:
+        return not too_flat(frame)
+    return not _is_rejected(run.beside(frame, policy, history))
 
 
 def _is_starless(frame: Frame, policy: Policy) -> bool:
@@ -199,7 +199,5 @@ def _is_starless(frame: Frame, policy: Policy) -> bool:
 
 
 def _is_rejected(this: ComparedFrame) -> bool:
-    if this.earlier is None:
-        return False
     by_nights = weigh(this, 0)
     return verdict_of(by_nights, checks_of(by_nights)).grade is Grade.REJECT
