@@ -21,6 +21,7 @@ from runlog.core.times import times_in
 from runlog.errors import UsageError
 from runlog.tui.keys import TONIGHT, bound
 from runlog.tui.main_screen import MainScreen
+from runlog.tui.messages import PageOf
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
 
@@ -188,6 +189,12 @@ class TonightScreen(MainScreen):
         law = line.rig.plan.setting.known.laws[line.row["filter"]].moon_from
         return [f"{line.name}: {said[0] if said else ''}", *said[1:],
                 f"The Moon in {line.row['filter']}: {law}. {words.NO_FORECAST}"]  # fmt: skip
+
+    def page_in_view(self) -> PageOf | None:
+        """A page of the target under the cursor; without a plan, of the night in view."""
+        if not self.lines:
+            return super().page_in_view()
+        return PageOf("target", self.lines[self.at].row["target"])
 
     # --- keys -------------------------------------------------------------------------------
 
