@@ -212,6 +212,8 @@ RIG = (
        "Note what was changed on the rig, from the night in view on"),
     _k("rig.remark", "N", "N", "note('remark')", "note a remark",
        "Note a remark: nights are compared as before", False),
+    _k("rig.nights", "A", "A", "every_night", "all nights",
+       "Sweeps and polar axis of one season, or of all nights", False),
     _k("rig.up", "up,k", "↑ k", "move(-1)", "up", "The line above", False),
     _k("rig.down", "down,j", "↓ j", "move(1)", "down", "The line below", False),
     _k("rig.read", "pagedown", "PgDn", "read(1)", "read on", "Read on in what is said", False),

@@ -13,13 +13,14 @@ from textual.widgets import Static
 
 from runlog.actions.losses import lost
 from runlog.core.columns import hours, plural, share
-from runlog.core.ledger.seasons import observing_year, season
-from runlog.core.selection import EVERYTHING, Selection
+from runlog.core.ledger.seasons import observing_year
+from runlog.core.selection import EVERYTHING
 from runlog.core.worth.loss_words import cure_words
 from runlog.tui.keys import LOSSES, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import PageOf
 from runlog.tui.rows import Rows
+from runlog.tui.seasons import nights_of
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
 
@@ -72,7 +73,7 @@ class LossesScreen(MainScreen):
     @work(exclusive=True, group="losses")
     async def _reload(self) -> None:
         span = self.span
-        chosen = season_nights(span) if span else EVERYTHING
+        chosen = nights_of(span) if span else EVERYTHING
         found = await self.ask_much(lost, self.session.settings, chosen)
         if found is None or span != self.span:
             return
@@ -185,12 +186,6 @@ class LossesScreen(MainScreen):
         at = self.top + event.screen_y - rows.region.y - 1
         if rows.region.contains(event.screen_x, event.screen_y) and 0 <= at < len(self.rows):
             self.action_move(at - self.at)
-
-
-def season_nights(name: str) -> Selection:
-    """Choose the nights of a season."""
-    first, last = season(name)
-    return Selection(since=first, until=last)
 
 
 def _key(row: dict[str, Any]) -> tuple[str, str]:

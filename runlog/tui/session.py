@@ -165,6 +165,11 @@ class Session:
         return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
 
     @property
+    def is_large(self) -> bool:
+        """Tell whether reading all frames takes longer than a breath."""
+        return sum(run.frames for run in self.runs) >= MANY_FRAMES
+
+    @property
     def _run_id(self) -> int | None:
         return self.here.id if self.here else None
 
@@ -269,7 +274,7 @@ class Session:
 
         Its work and what it is handed have to be such as can be sent there.
         """
-        if sum(run.frames for run in self.runs) < MANY_FRAMES:
+        if not self.is_large:
             return await self.ask(work, *args)
         return self._told(work, args, *await self._queries.in_process(work, *args))
 
