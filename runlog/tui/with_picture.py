@@ -216,7 +216,8 @@ class WithPicture(Weighs):
             found = await self.ask(partial(star_pairs, files=files), seen)
             if found is None or seen is not self._seen():
                 return
-            self.query_one(Stars).show(found)
+            if found.pairs or files:  # without a stored picture there is still the file
+                self.query_one(Stars).show(found)
 
     def action_flick(self) -> None:
         """Put the best frame in this one's very place, star on star; the same key puts it back."""

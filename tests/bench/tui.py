@@ -45,6 +45,17 @@ def big_database(path: Path, frames: int) -> None:
           f"{path.stat().st_size / 1e6:.0f} MB")  # fmt: skip
 
 
+def lights_in(path: Path) -> int:
+    """Count the light frames: a database that was brought along holds others as well."""
+    from runlog.actions.open import open_read
+    from runlog.actions.review import run_lines
+
+    engine = open_read(str(path))
+    count = sum(run.frames for run in run_lines(engine))
+    engine.dispose()
+    return count
+
+
 # --- inside ---------------------------------------------------------------------------------
 
 
@@ -331,7 +342,7 @@ def main() -> int:
         with patch("runlog.tui.session.settle_now", lambda *_: 0):
             found = asyncio.run(inside(path))
         if shutil.which("tmux"):
-            found |= in_terminal(path, options.frames) | with_pictures(folder)
+            found |= in_terminal(path, lights_in(path)) | with_pictures(folder)
     finally:
         shutil.rmtree(folder)
         for side in (".json", ".state.json") if options.database else ():
