@@ -40,7 +40,7 @@ EVERYWHERE = (
     _k("all.scan", "s", "s", "scan", "scan", "Look for new frames; again: stop looking", False),
     _k("all.live", "L", "L", "live", "live", "Keep looking for new frames all night", False),
     _k("all.page", "P", "P", "page", "page",
-       "Make a page to keep of the night, target or season in view, and open it", False),
+       "Make a page to keep of what is in view, and open it", False),
     _k("all.shade", "T", "T", "shade", "light/dark", "Switch between light and dark", False),
     _k("all.zone", "Z", "Z", "zone", "local/UTC", "Times by the site's clock, or in UTC", False),
     _k("all.palette", "ctrl+p", "Ctrl+P", "command_palette", "commands", "Find a command by name",

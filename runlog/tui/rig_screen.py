@@ -42,6 +42,7 @@ class RigScreen(MainScreen):
         self.at, self.top = 0, 0
         self._loaded: tuple[int, str] | None = None  # part and season, whose lines are shown
         self._known: dict[tuple[int, str], tuple[object, list[Entry]]] = {}
+        self._laid: tuple[tuple[list[Entry], int] | None, list[tuple[str, int | None]]] = None, []
         self.every_night: bool | None = None  # None: wherever all are read within a breath
 
     def body(self) -> ComposeResult:
@@ -148,14 +149,13 @@ class RigScreen(MainScreen):
             where = f"the season {self.season}" if self.season else "all nights"
             return Text(f"\n {f'Looking through {where} …' if waiting else self.part.none}")
         width = rows.size.width
-        table, heads = self._table(width), self._cells(self.part.heads, self._widths(width))
+        (heads, _), *table = self._table(width)
         high = max(rows.size.height - 1, 1)
         at = next(i for i, (_, entry) in enumerate(table) if entry == self.at)
         self.top = max(min(max(self.top, at - high + 1), at, len(table) - high), 0)
         text = Text("\n", no_wrap=True).join(
-            [Text(fitted(heads, width), styled(look.quiet)),
-             *(self._line(fitted(words, width), entry)
-               for words, entry in table[self.top : self.top + high])]
+            [Text(heads, styled(look.quiet)),
+             *(self._line(words, entry) for words, entry in table[self.top : self.top + high])]
         )  # fmt: skip
         text.no_wrap = True
         return text
@@ -169,10 +169,20 @@ class RigScreen(MainScreen):
         return Text(words, styled(color, bold=here, reverse=here))
 
     def _table(self, width: int) -> list[tuple[str, int | None]]:
-        """Give the lines with the number of their entry; a rig's name stands before its own."""
+        """Give the heads, then the lines with the number of their entry: once, there are many.
+
+        A rig's name stands before its own.
+        """
+        made_for, table = self._laid
+        if made_for is None or made_for[0] is not self.entries or made_for[1] != width:
+            table = [(fitted(words, width), entry) for words, entry in self._laid_out(width)]
+            self._laid = (self.entries, width), table
+        return table
+
+    def _laid_out(self, width: int) -> list[tuple[str, int | None]]:
         widths = self._widths(width)
         several = len({entry.rig for entry in self.entries}) > 1
-        found: list[tuple[str, int | None]] = []
+        found: list[tuple[str, int | None]] = [(self._cells(self.part.heads, widths), None)]
         for i, entry in enumerate(self.entries):
             if several and (i == 0 or self.entries[i - 1].rig != entry.rig):
                 found.append((f" {safe(entry.rig)}", None))
@@ -258,7 +268,7 @@ class RigScreen(MainScreen):
             self._show_part(part)
         elif self.entries and rows.region.contains(event.screen_x, event.screen_y):
             line = self.top + event.screen_y - rows.region.y - 1
-            table = self._table(rows.size.width)
+            table = self._table(rows.size.width)[1:]
             entry = table[line][1] if 0 <= line < len(table) else None
             if entry is not None:
                 self.action_move(entry - self.at)

@@ -68,7 +68,7 @@ class Stars(InPixels):
         return [*rows, below, *self._row(lines, best=True)]
 
     def _own_words(self, found: "StarPairs") -> str:
-        source = "" if found.from_files else "  (from what is stored; its file is not read)"
+        source = "" if found.from_files else "  (its file is not read)"
         return f"this frame{_words_of(found.seen, self.session.zone)}{source}"
 
     def _row(self, lines: int, *, best: bool) -> list[Strip]:

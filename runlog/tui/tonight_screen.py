@@ -100,7 +100,7 @@ class TonightScreen(MainScreen):
 
     @work(exclusive=True, group="tonight")
     async def _reload(self) -> None:
-        found = await self.ask(plan_or_why, self.session.settings, now())
+        found = await self.ask_much(plan_or_why, self.session.settings, now())
         if found is None:
             return
         self.found, self.why = (None, found) if isinstance(found, str) else (found, "")

@@ -88,7 +88,7 @@ async def test_every_word_on_every_screen(running: Running, shade: str) -> None:
         for keys in SCREENS:
             await press(pilot, *keys)
             pieces = list(written(pilot))
-            assert len(pieces) > 3
+            assert len(pieces) > 1
             dull |= {
                 (keys, words.strip()): round(found, 2)
                 for words, style in pieces
