@@ -65,7 +65,7 @@ def written(pilot: Pilot[Any]) -> Iterator[tuple[str, Style]]:
     screen = pilot.app.screen
     place = screen.region
     if isinstance(screen, ModalScreen):  # what lies behind is dimmed: it is not for reading
-        place = next(child.region for child in reversed(screen.children) if child.display)
+        place = max((part.region for part in screen.query("*")), key=lambda region: region.area)
     for strip in screen._compositor.render_strips()[place.y : place.bottom]:
         for piece in strip.crop(place.x, place.right):
             if any(map(str.isalnum, piece.text)) and piece.style is not None:
@@ -87,7 +87,10 @@ async def test_every_word_on_every_screen(running: Running, shade: str) -> None:
         dull = {}
         for keys in SCREENS:
             await press(pilot, *keys)
-            pieces = list(written(pilot))
+            for _ in range(200):  # commands are found one by one
+                if pieces := list(written(pilot)):
+                    break
+                await pilot.pause(0.02)
             assert len(pieces) > 1
             dull |= {
                 (keys, words.strip()): round(found, 2)

@@ -76,7 +76,7 @@ async def test_what_is_to_be_done_is_not_cut_off(running: Running) -> None:
         notice = pilot.app.screen.query_one(Notice)
         shown = [strip.text for strip in notice.render_lines(notice.size.region)]
         assert len(shown) == 2
-        assert "".join(shown).rstrip().endswith('[review] open_with = "PROGRAM"')
+        assert " ".join("".join(shown).split()).endswith('[review] open_with = "PROGRAM"')
         await press(pilot, "y")
         assert notice.size.height == 1
 
