@@ -118,7 +118,7 @@ class LossesScreen(MainScreen):
         most_s = max(row["lost_s"] for row in self.rows)
         lines = [heads]
         for i in range(self.top, min(self.top + high, len(self.rows))):
-            text = Text(line(self.rows[i]["cause"], cells[i]), self._style(i))
+            text = Text.assemble((line(self.rows[i]["cause"], cells[i]), self._style(i)))
             room = max(width - text.cell_len - 1, 0)
             part = self.rows[i]["lost_s"] / most_s if most_s else 0.0
             text.append(BAR * round(room * part), self._color(self.rows[i]))

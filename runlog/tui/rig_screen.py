@@ -140,7 +140,9 @@ class RigScreen(MainScreen):
         return text
 
     def _nights(self) -> str:
-        return f"season {self.season}" if self.season else "all nights"
+        if self.season:
+            return f"of the season {self.season} (A: all nights)"
+        return "of all nights (A: one season)"
 
     def _lines(self) -> Text:
         rows, look = self.query_one("#rig_rows", Static), self.session.look

@@ -201,8 +201,9 @@ class Session:
         """Show times in UTC, or by the site's clock again."""
         self.utc = not self.utc
         self._set_clock()
-        named = self.zone.name(datetime.now(UTC))
-        self.say(f"Times are in {named}: {self.zone.why}")
+        named = self.zone_name
+        times = "the site's local ones" if named == "local" else f"in {named}"
+        self.say(f"Times are {times}: {self.zone.why}")
 
     def show_run(self, at: int) -> bool:
         """Turn to another run; False when there is none."""

@@ -104,11 +104,11 @@ async def test_a_large_archive_is_read_by_season_in_another_process(
         await press(pilot, "6")
         screen: Any = pilot.app.screen
         assert asked == ["sweeps"]
-        assert "season 2026-27" in str(screen.query_one("#parts").content)
+        assert "of the season 2026-27" in str(screen.query_one("#parts").content)
         assert screen.entries[0].cells[0] == "this season"
         season = [entry.cells for entry in screen.entries[1:]]
         await press(pilot, "A")
-        assert "all nights" in str(screen.query_one("#parts").content)
+        assert "of all nights" in str(screen.query_one("#parts").content)
         assert screen.entries[0].cells[0] == "all sweeps"
         assert [entry.cells for entry in screen.entries[1:]] == season  # there is no other season
         assert asked == ["sweeps", "sweeps"]
