@@ -40,6 +40,7 @@ class Settings:
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     opener: str = ""  # the program that opens a frame's file
+    browser: str = ""  # the program that shows a page; empty: the machine's own browser
     elevation_m: float = 0.0
     clock: Clock = field(default_factory=Clock)
     rules: HeaderRules = field(default_factory=HeaderRules)
@@ -155,7 +156,7 @@ SECTIONS = {
     "depth": {"form"},
     "bands": None,  # a dual-band filter = the bands it passes
     "goals": {"count_doubtful"},
-    "review": {"open_with"},  # the program that opens a frame's file
+    "review": {"open_with", "browse_with"},  # programs: for a frame's file, for a page
     "calibration": set(CalibrationRules.__dataclass_fields__),
     "scan": set(Limits.__dataclass_fields__),
     "policy": None,  # limits, and tables of limits by filter
@@ -188,7 +189,8 @@ class _Reader:
             plan=self._plan(site, table.get("tonight", {})),
             sites=self._sites(table),
             limits=self._scan_limits(table.get("scan", {})),
-            opener=self._opener(table.get("review", {})),
+            opener=self._program(table.get("review", {}), "open_with"),
+            browser=self._program(table.get("review", {}), "browse_with"),
             source=str(self.source),
             said=frozenset(self._said(table)),
         )
@@ -308,14 +310,14 @@ class _Reader:
             return Clock(longitude_deg=longitude)
         return Clock(longitude, self._zone(str(name)), f"time zone {name} in the config")
 
-    def _opener(self, review: Mapping[str, Any]) -> str:
-        program = review.get("open_with", "")
+    def _program(self, review: Mapping[str, Any], name: str) -> str:
+        program = review.get(name, "")
         if not isinstance(program, str):
-            self._complain(f"open_with = {program!r} is no program", 'As in "viewer --new"')
+            self._complain(f"{name} = {program!r} is no program", 'As in "viewer --new"')
         try:
             shlex.split(program)
         except ValueError as error:
-            self._complain(f"open_with = {program!r} has an open quote ({error})")
+            self._complain(f"{name} = {program!r} has an open quote ({error})")
         return str(program)
 
     def _zone(self, name: str) -> tzinfo:

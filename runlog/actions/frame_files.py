@@ -2,12 +2,11 @@
 
 import os
 import shlex
-import subprocess  # nosec B404
-import threading
 from collections.abc import Sequence
 
 from sqlalchemy import Engine
 
+from runlog.actions.programs import start
 from runlog.config import Settings
 from runlog.errors import UsageError
 from runlog.store.engine import reading
@@ -38,13 +37,5 @@ def open_file(engine: Engine, settings: Settings, frame_id: int) -> str:
         )
     if found is None or found[1] or not os.path.exists(found[0]):
         raise UsageError("Its file is not there now", cure="Plug in its disk, or scan again")
-    command = [*shlex.split(settings.opener), found[0]]
-    quiet = subprocess.DEVNULL
-    try:  # the person's own program, by the person's own config; the path is one argument
-        started = subprocess.Popen(  # nosec B603
-            command, stdin=quiet, stdout=quiet, stderr=quiet, start_new_session=True
-        )
-    except OSError as error:
-        raise UsageError(f"{command[0]} could not be started: {error.strerror}") from error
-    threading.Thread(target=started.wait, daemon=True).start()  # none is left behind as a zombie
+    start([*shlex.split(settings.opener), found[0]])
     return found[0]

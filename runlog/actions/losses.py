@@ -65,6 +65,15 @@ def _dark(
     return unused(lights, night), pace.elapsed_s if pace else 0.0
 
 
+def lost(
+    engine: Engine, settings: Settings, selection: Selection = EVERYTHING
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Give the rows of `runlog.losses/1` and their sums."""
+    found = losses(engine, settings, selection)
+    rows = loss_rows(found)
+    return rows, budget_row(found, rows)
+
+
 # --- rows -----------------------------------------------------------------------------------
 
 

@@ -53,6 +53,12 @@ def open_store(
     return engine
 
 
+def open_read(database: str) -> Engine:
+    """Open a database that is open elsewhere, migrated and settled, to read it as it stands."""
+    require_there(database)
+    return open_engine(database)
+
+
 def _bring_up_to_date(
     engine: Engine, settings: Settings, tell: Callable[[str], None] | None, report: Report
 ) -> None:

@@ -21,6 +21,7 @@ PLACES = (
 )  # fmt: skip
 REACH_WIDTHS, LEAST_REACH_PX, MOST_REACH_PX = 3.0, 8.0, 60.0
 SAME_STAR_WIDTHS = 2.0  # as far from where it should be a star of the other frame may lie
+NO_PIXELS = "No picture of it is stored"
 BRIGHT_SHARE = 0.5  # of the listed stars, the brightest first: faint ones show nothing
 
 
@@ -78,6 +79,8 @@ def star_pairs(engine: Engine, seen: Picture, *, files: bool) -> StarPairs:
     if best is not None and way is not None:
         its = _source(best, full_picture(engine, _id(best)) if files else FullPicture())
     pairs = tuple(_pair(star, own, its, best, way, reach) for star in stars)
+    if all(pair.own.image is None for pair in pairs):
+        return StarPairs(seen, trouble=file.trouble or seen.trouble or NO_PIXELS)
     return StarPairs(seen, pairs, best, reach, file.image is not None, _trouble(best, way))
 
 

@@ -15,7 +15,7 @@ from runlog.core.worth.advice import Advice, Asked, Effect, Judged
 from runlog.core.worth.dither import dither_of, dither_words
 from runlog.core.worth.judge import Frames
 from runlog.core.worth.stack import Weights
-from runlog.core.worth.words import advice_words
+from runlog.core.worth.words import advice_words, keeping_words
 from runlog.store.choose import list_frames
 from runlog.store.engine import reading
 from runlog.store.listing import paths_of_frames
@@ -55,6 +55,19 @@ def worth(
         for own in every
     )
     return [asked for asked in found if asked is not None]
+
+
+def worth_words(engine: Engine, settings: Settings, ids: Sequence[int]) -> str:
+    """Say in a line what keeping some frames does, all of one target, filter and rig."""
+    with reading(engine) as connection:
+        asked = list_frames(connection, Selection(frame_ids=tuple(ids)))
+        if not asked:
+            return "keep: unknown, because it is not stored any more"
+        target, filter_name, rig = group = _group(asked[0])
+        alike = Selection(target=target, filter=filter_name, rigs=(rig,), kind=Kind.LIGHT.value)
+        every = list_frames(connection, alike)
+    own = [frame for frame in every if frame.is_light and _group(frame) == group]
+    return keeping_words(Frames(own, _form(own, settings), Weights.EQUAL), asked)
 
 
 def _all_like(

@@ -33,12 +33,10 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     had that cause not been. Dark in which nothing was taken comes on top, for whole nights alone;
     nights without any frame are not known here.
     """
-    from runlog.actions.losses import LOSS_KEYS, budget_row, loss_rows, losses
+    from runlog.actions.losses import LOSS_KEYS, lost
 
     engine = session.engine()
-    found = losses(engine, session.settings, session.selection(engine, asked))
-    rows = loss_rows(found)
-    sums = budget_row(found, rows)
+    rows, sums = lost(engine, session.settings, session.selection(engine, asked))
     if as_json:
         echo_json("runlog.losses/1", {"budget": sums, "rows": rows})
     elif as_csv:

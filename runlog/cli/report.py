@@ -12,7 +12,6 @@ import click
 from runlog.cli.choosing import choosing
 from runlog.cli.common import Numbers, Session, talk, with_session
 from runlog.cli.completing import stored
-from runlog.core.ledger.link_names import folder_name
 
 TO_STDOUT = "-"
 
@@ -62,8 +61,9 @@ def command(
         _put(report, _json(report), output or TO_STDOUT, "json", force)
         return 0
     from runlog.actions.page import html_of
+    from runlog.actions.page_for import page_name
 
-    _put(report, html_of(report), output or f"{_name(report)}.html", "html", force)
+    _put(report, html_of(report), output or f"{page_name(report)}.html", "html", force)
     return 0
 
 
@@ -101,11 +101,6 @@ def _moment(text: str | None) -> datetime | None:
     return found.replace(tzinfo=UTC) if found.tzinfo is None else found.astimezone(UTC)
 
 
-def _name(report: dict[str, Any]) -> str:
-    """Name the file after what it is about."""
-    return folder_name(f"{report['about']}-{report['of']}")
-
-
 def _put(report: dict[str, Any], text: str | bytes, output: str, kind: str, force: bool) -> None:
     """Write one form of a report to a file, a folder under its own name, or stdout."""
     body = text.encode("utf-8") if isinstance(text, str) else text
@@ -113,10 +108,11 @@ def _put(report: dict[str, Any], text: str | bytes, output: str, kind: str, forc
         _to_stdout(body)
         return
     from runlog.actions.page_file import write_page
+    from runlog.actions.page_for import page_name
 
     path = Path(output)
     if path.is_dir():
-        path /= f"{_name(report)}.{kind}"
+        path /= f"{page_name(report)}.{kind}"
     write_page(path, body, force=force)
     talk(f"{report['title']}: {os.fspath(path)}")
 

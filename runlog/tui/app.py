@@ -25,6 +25,7 @@ from runlog.tui.messages import (
     FramesWanted,
     Graded,
     NotedOnRig,
+    PageOf,
     PlaceWanted,
     Said,
     ScanTold,
@@ -34,6 +35,7 @@ from runlog.tui.scanning import Scans
 from runlog.tui.session import Session
 from runlog.tui.terminal import is_typed_into
 from runlog.tui.theme import theme
+from runlog.tui.weighs import Weighs
 
 POLL_S = 1.0
 SILENT_S = 3.0
@@ -142,6 +144,10 @@ class ReviewApp(App[None]):
         self.scans.stop()
         self.live_watch.stop()
         self.exit()
+
+    def on_unmount(self) -> None:
+        """Leave no process behind."""
+        self.session.aside.close()
 
     # --- where one is -----------------------------------------------------------------------
 
@@ -280,6 +286,9 @@ class ReviewApp(App[None]):
     @work(group="judge")
     async def _carry_out(self, decide: Callable[[], Awaitable[Outcome | None]]) -> None:
         """Show what a decision changed now; add it up when the hand rests."""
+        for screen in self._main_screens():
+            if isinstance(screen, Weighs):
+                screen.unweigh()
         outcome = await decide()
         if outcome is None:
             return
@@ -307,6 +316,30 @@ class ReviewApp(App[None]):
             self.session.begin_adding_up()
         elif not settled:
             self._settle_later()
+
+    # --- pages to keep --------------------------------------------------------------------------
+
+    def action_page(self) -> None:
+        """Make a page of what is in view, beside the keys, and open it."""
+        if self.session.making_page:
+            self.session.say("A page is being made; the next one after it")
+            return
+        of = self.screen.page_in_view() if isinstance(self.screen, MainScreen) else None
+        if of is None:
+            self.session.say("A page is of a night with a date, of a target or of a season")
+        else:
+            self._make_page(of)
+
+    @work(group="page")
+    async def _make_page(self, of: PageOf) -> None:
+        from runlog.tui.pages import page_words
+
+        self.session.set_making_page(True)
+        try:
+            words = await page_words(self.session, of)
+        finally:
+            self.session.set_making_page(False)
+        self.session.say(words)
 
     # --- scanning ---------------------------------------------------------------------------
 

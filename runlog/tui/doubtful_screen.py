@@ -42,6 +42,7 @@ class DoubtfulScreen(WithPicture):
     def body(self) -> ComposeResult:
         """What is left and why, above the picture; its values beside it where there is room."""
         yield Static(id="left-over")
+        yield Static(id="worth")
         with Vertical(id="case"):
             yield from self.easel()
             yield Static(id="facts")
@@ -115,6 +116,7 @@ class DoubtfulScreen(WithPicture):
         case, look = self.case, self.session.look
         self.query_one("#case").display = case is not None and not self.ended
         heading = self.query_one("#left-over", Static)
+        self._weigh_case()
         if case is None:
             heading.update(self._nothing(look))
             return
@@ -124,6 +126,13 @@ class DoubtfulScreen(WithPicture):
         heading.update(self._heading(case, look))
         self.look_at(case.head.identity.id, self._ahead())
         self._compare_facts(case.head)
+
+    def _weigh_case(self) -> None:
+        """Weigh the case in view by what is stored, not before the last key's grade is."""
+        if self.case is None or self.ended or self.just_judged:
+            self.unweigh()
+        else:
+            self.weigh(self.case.ids)
 
     @work(exclusive=True, group="facts")
     async def _compare_facts(self, line: Frame) -> None:

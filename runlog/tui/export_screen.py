@@ -56,7 +56,7 @@ class ExportScreen(ModalScreen[str | None]):
     @work(exclusive=True, group="export")
     async def _count(self) -> None:
         self.found = None
-        found = await self.session.ask(gathered, self.selection, self.doubtful)
+        found = await self.session.ask_much(gathered, self.selection, self.doubtful)
         if found is not None and self.is_attached:
             self.found = found
             self.query_one("#amount", Label).update(safe(in_words(found, self.doubtful)))

@@ -24,10 +24,10 @@ from runlog.core.plain_words import words_known
 from runlog.core.selection import SORTABLE, Order, Selection
 from runlog.tui.frame_table import PICK, FrameTable, heading, layout
 from runlog.tui.keys import FRAMES, bound
-from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import Graded, PlaceWanted
 from runlog.tui.session import Listing, Session
 from runlog.tui.text import count, piece, safe
+from runlog.tui.weighs import Weighs, is_open
 from runlog.tui.words import reasons
 from runlog.tui.words_input import WordsInput, WordsKnown
 
@@ -69,7 +69,7 @@ class ListHeading(Widget):
         return ""
 
 
-class FramesScreen(MainScreen):
+class FramesScreen(Weighs):
     """A paged list of what plain words choose."""
 
     scope = "frames"
@@ -83,6 +83,7 @@ class FramesScreen(MainScreen):
         self._words_new, self._listed = False, asyncio.Event()
         self._known_words = WordsKnown()
         self._recalled = 0  # how far back in what was looked for before
+        self._line: Frame | None = None  # under the cursor
         self._odd_words: list[str] = []  # words typed that mean nothing here
 
     def body(self) -> ComposeResult:
@@ -203,7 +204,19 @@ class FramesScreen(MainScreen):
         """Say why the frame under the cursor has its grade."""
         if message.line is not None:
             self.session.frame_id = message.line.identity.id
-        self.query_one("#why", Static).update(self._why(message.line))
+        self._line = message.line
+        if message.line is not None and is_open(message.line):
+            self.weigh([message.line.identity.id])
+        else:
+            self.unweigh()
+
+    def show_worth(self, words: str) -> None:
+        """Say what keeping the frame under the cursor does, and why it has its grade."""
+        why = self._why(self._line)
+        if words:
+            look = self.session.look
+            why = Text("  ").join([piece(f"{words}.", look.accent), why])
+        self.query_one("#why", Static).update(why)
 
     def _why(self, line: Frame | None) -> Text:
         if line is None:

@@ -39,6 +39,8 @@ EVERYWHERE = (
     _k("all.redo", "U", "U", "redo", "redo", "Make it again", False),
     _k("all.scan", "s", "s", "scan", "scan", "Look for new frames; again: stop looking", False),
     _k("all.live", "L", "L", "live", "live", "Keep looking for new frames all night", False),
+    _k("all.page", "P", "P", "page", "page",
+       "Make a page to keep of what is in view, and open it", False),
     _k("all.shade", "T", "T", "shade", "light/dark", "Switch between light and dark", False),
     _k("all.zone", "Z", "Z", "zone", "local/UTC", "Times by the site's clock, or in UTC", False),
     _k("all.palette", "ctrl+p", "Ctrl+P", "command_palette", "commands", "Find a command by name",
@@ -64,6 +66,8 @@ FILES = (
 
 EXPORT = _k("list.export", "e", "e", "export", "export",
             "Export kept frames: links, a table, a list of paths", False)  # fmt: skip
+
+LOST = _k("go.losses", "l", "l", "losses", "losses", "What cost light this season, by cause")
 
 LOOKING = (
     *FILES,
@@ -99,6 +103,7 @@ NIGHT = (
     _k("night.timeline", "t", "t", "timeline", "time line", "The time line, as large as it gets"),
     _k("night.event", "e", "e", "event(1)", "event", "The next event; Enter lists its frames"),
     _k("night.event_back", "E", "E", "event(-1)", "event back", "The event before", False),
+    replace(LOST, hint=False),
     _k("night.open", "enter", "Enter", "open", "decide",
        "Go on to the doubtful frames, or see those of the event chosen", False),
     _k("night.let_go", "escape", "Esc", "let_go", "let go", "Choose no event", False),
@@ -180,6 +185,7 @@ TONIGHT = (
 TOTALS = (
     _k("total.goal", "g", "g", "goal", "set goal", "Say what is wanted: hours, a ratio, a gain"),
     _k("total.open", "enter", "Enter", "open", "frames", "The frames behind this number"),
+    LOST,
     replace(EXPORT, hint=True),
     _k("total.left", "left", "←", "across(-1)", "left", "The number to the left", False),
     _k("total.right", "right", "→", "across(1)", "right", "The number to the right", False),
@@ -187,6 +193,15 @@ TOTALS = (
     _k("total.up", "up,k", "↑ k", "move(-1)", "up", "The row above"),
     _k("total.down", "down,j", "↓ j", "move(1)", "down", "The row below"),
 )
+
+LOSSES = (
+    _k("loss.before", "left", "←", "season(-1)", "season before", "The season before"),
+    _k("loss.after", "right", "→", "season(1)", "season after", "The season after"),
+    _k("loss.nights", "A", "A", "every_night", "all nights", "One season, or all nights"),
+    _k("loss.up", "up,k", "↑ k", "move(-1)", "up", "The row above", False),
+    _k("loss.down", "down,j", "↓ j", "move(1)", "down", "The row below", False),
+    _k("loss.leave", "escape,l", "Esc", "leave", "back", "Back to where you were"),
+)  # fmt: skip
 
 RIG = (
     _k("rig.part", "right,tab", "→", "part(1)", "next part",
@@ -197,6 +212,8 @@ RIG = (
        "Note what was changed on the rig, from the night in view on"),
     _k("rig.remark", "N", "N", "note('remark')", "note a remark",
        "Note a remark: nights are compared as before", False),
+    _k("rig.nights", "A", "A", "every_night", "all nights",
+       "Sweeps and polar axis of one season, or of all nights", False),
     _k("rig.up", "up,k", "↑ k", "move(-1)", "up", "The line above", False),
     _k("rig.down", "down,j", "↓ j", "move(1)", "down", "The line below", False),
     _k("rig.read", "pagedown", "PgDn", "read(1)", "read on", "Read on in what is said", False),
@@ -222,6 +239,7 @@ SCOPES: dict[str, tuple[str, tuple[Key, ...]]] = {
     "picture": ("The picture", PICTURE),
     "totals": ("The totals", TOTALS),
     "tonight": ("The plan of the night", TONIGHT),
+    "losses": ("What cost light", LOSSES),
     "rig": ("The rig", RIG),
     "calendar": ("The calendar", CALENDAR),
 }

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 
-# Okabe and Ito 2008, "Color Universal Design": told apart by every kind of colour vision. Bluish
-# green and vermillion are lightened for a dark ground, darkened for a light one; the hues stay.
-ORANGE, SKY, BLUE = "#E69F00", "#56B4E9", "#0072B2"
+# Okabe and Ito 2008, "Color Universal Design": told apart by every kind of colour vision. They are
+# lightened for a dark ground, darkened for a light one, until text in them stands out of what it is
+# written on by 4.5 : 1 at least (WCAG 2.2, 1.4.3), be that the row under the cursor; the hues stay.
+ORANGE = "#E69F00"
 
 SIGNS = {"keep": "+", "doubtful": "?", "reject": "×", "ungraded": "·"}
 OPINION_SIGNS = {"good": "+", "fair": "~", "poor": "×", "unknown": "·"}
@@ -38,13 +39,13 @@ class Look:
 
 
 DARK = Look(
-    keep="#2BBD92", doubtful=ORANGE, reject="#F0743A", accent=SKY, quiet="#7F8CA3",
-    text="#D5DCE8", ground="#0B111C", raised="#141D2E", cursor="#23405E",
+    keep="#2FC79B", doubtful=ORANGE, reject="#F98550", accent="#62BEF0", quiet="#93A0B5",
+    text="#D5DCE8", ground="#0B111C", raised="#141D2E", cursor="#1E3852",
 )  # fmt: skip
 # The same hues, darker, so that they read on paper white.
 LIGHT = Look(
-    keep="#00714F", doubtful="#8F5F00", reject="#B04A00", accent=BLUE, quiet="#66707F",
-    text="#1B2430", ground="#FAF9F5", raised="#EFEDE6", cursor="#CFE3F2",
+    keep="#00694A", doubtful="#7D5300", reject="#A04300", accent="#00639B", quiet="#59626F",
+    text="#1B2430", ground="#FAF9F5", raised="#EFEDE6", cursor="#D3E6F4",
 )  # fmt: skip
 # No colour at all: words, signs, bold and reverse carry everything.
 PLAIN = Look("", "", "", "", "", "", "", "", "")

@@ -10,7 +10,7 @@ from textual.screen import Screen
 from runlog.core.selection import Selection
 from runlog.tui.keyline import KeyLine
 from runlog.tui.masthead import Masthead
-from runlog.tui.messages import Annotated, Said
+from runlog.tui.messages import Annotated, PageOf, Said
 from runlog.tui.note_screen import NoteScreen
 from runlog.tui.notice import Notice
 from runlog.tui.session import Session
@@ -93,7 +93,13 @@ class MainScreen(Screen[None]):
 
     async def ask(self, work: Callable[..., Result], *args: Any) -> Result | None:
         """Run a query beside the painting; ends the asking worker when this screen is left."""
-        found = await self.session.ask(work, *args)
+        return self._if_here(await self.session.ask(work, *args))
+
+    async def ask_much(self, work: Callable[..., Result], *args: Any) -> Result | None:
+        """Run a query that reads many frames, so that no key waits for it."""
+        return self._if_here(await self.session.ask_much(work, *args))
+
+    def _if_here(self, found: Result) -> Result:
         if not (self.is_attached and self.display):
             raise CancelledError
         return found
@@ -107,6 +113,18 @@ class MainScreen(Screen[None]):
                 self.say(safe(words))
 
         await self.app.push_screen(ExportScreen(self.session, selection, what), told)
+
+    async def action_losses(self) -> None:
+        """Show what cost light this season."""
+        from runlog.tui.losses_screen import LossesScreen
+
+        await self.app.push_screen(LossesScreen(self.session))
+
+    def page_in_view(self) -> PageOf | None:
+        """Say what a page to keep would be about: the night in view, on most screens."""
+
+        run = self.session.here
+        return PageOf("night", run.night) if run is not None and run.night else None
 
     # --- the file of the frame in view ---------------------------------------------------------
 

@@ -2,8 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from textual.message import Message
+
+
+@dataclass(frozen=True, slots=True)
+class PageOf:
+    """What a page to keep is about: a night, a target or a season, by its name."""
+
+    about: Literal["night", "target", "season"]
+    name: str
 
 
 @dataclass

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from runlog.core.story.model import Event
     from runlog.core.story.report import NightEvent, NightReport
 
+EVENT_KEYS = "Enter lists its frames   Esc lets go"
 BAR = 24
 MOST_NAME, MOST_FILTER = 22, 10  # cells of names
 ALIKE_S = 0.5  # sums of one night that differ by less are the same
@@ -181,7 +182,7 @@ class NightScreen(MainScreen):
         start = -1 if step > 0 else 0
         self.event = ((start if self.event is None else self.event) + step) % found
         self._show_event()
-        self.say("Enter lists its frames   Esc lets go")
+        self.say(EVENT_KEYS)
         self.query_one("#events").scroll_visible(animate=False, immediate=True)
 
     def _say_no_event(self, step: int) -> None:
@@ -198,6 +199,15 @@ class NightScreen(MainScreen):
         """Choose no event."""
         self.event, self._wished_step = None, 0
         self._show_event()
+        self._take_back_keys()
+
+    def on_screen_suspend(self) -> None:
+        """Leave no words about keys that mean something else where one goes."""
+        self._take_back_keys()
+
+    def _take_back_keys(self) -> None:
+        if self.session.said == EVENT_KEYS:
+            self.session.say("")
 
     def _show_event(self) -> None:
         self.query_one(Timeline).choose(self.event)

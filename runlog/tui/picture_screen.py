@@ -12,6 +12,7 @@ from runlog.actions.review import page
 from runlog.tui.keys import PICTURE, bound
 from runlog.tui.messages import Graded
 from runlog.tui.session import Session
+from runlog.tui.weighs import is_open
 from runlog.tui.with_picture import WithPicture
 from runlog.tui.words import in_words
 
@@ -31,6 +32,7 @@ class PictureScreen(WithPicture):
         """The easel, and what the frame is."""
         yield from self.easel()
         yield Static(id="under")
+        yield Static(id="worth")
 
     def reload(self) -> None:
         """Show the frame again; its grade may have changed."""
@@ -46,6 +48,11 @@ class PictureScreen(WithPicture):
     async def _describe(self, frame_id: int) -> None:
         found = await self.ask(page, [frame_id])
         line = (found or {}).get(frame_id)
+        self.query_one("#worth").display = weighed = line is not None and is_open(line)
+        if weighed:
+            self.weigh([frame_id])
+        else:
+            self.unweigh()
         if line is not None:
             self.query_one("#under", Static).update(
                 in_words(line, self.session.look, self.session.zone, self.size.width - 1)

@@ -2,11 +2,12 @@
 
 import asyncio
 import os
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Any, TypeVar
 
 from runlog.actions.open import Database, database_file
 from runlog.errors import RunlogError, StoreError
+from runlog.tui.aside import Aside
 
 Result = TypeVar("Result")
 
@@ -14,20 +15,22 @@ Result = TypeVar("Result")
 class Queries:
     """Runs queries, each of which is handed the engine; what goes wrong comes back as words."""
 
-    def __init__(self, engine: Database) -> None:
-        self._engine = engine
+    def __init__(self, engine: Database, aside: Aside) -> None:
+        self._engine, self._aside = engine, aside
         self._file: tuple[int, int] | None = None
 
     async def in_thread(
         self, work: Callable[..., Result], *args: Any
     ) -> tuple[Result | None, RunlogError | None]:
         """Run a query beside the painting; its result, or what went wrong."""
-        try:
-            return await asyncio.to_thread(self.now, work, *args), None
-        except RunlogError as error:
-            return None, error
-        except Exception as error:  # noqa: BLE001 - said aloud; one odd row must not end the sitting
-            return None, RunlogError(f"runlog failed ({type(error).__name__}: {error})")
+        return await _tried(asyncio.to_thread(self.now, work, *args))
+
+    async def in_process(
+        self, work: Callable[..., Result], *args: Any
+    ) -> tuple[Result | None, RunlogError | None]:
+        """Run a query in a process of its own, where it takes no time from the keys."""
+        _, error = await self.in_thread(_nothing)  # is the database still there?
+        return (None, error) if error else await _tried(self._aside.run(work, *args))
 
     def now(self, work: Callable[..., Result], *args: Any) -> Result:
         """Run a query here, if the database is still there."""
@@ -50,3 +53,16 @@ class Queries:
         if self._file not in (None, file):
             self._engine.dispose()
         self._file = file
+
+
+async def _tried(running: Awaitable[Result]) -> tuple[Result | None, RunlogError | None]:
+    try:
+        return await running, None
+    except RunlogError as error:
+        return None, error
+    except Exception as error:  # noqa: BLE001 - said aloud; one odd row must not end the sitting
+        return None, RunlogError(f"runlog failed ({type(error).__name__}: {error})")
+
+
+def _nothing(_database: Database) -> None:
+    """Ask for nothing."""

@@ -16,6 +16,7 @@ from runlog.core.charts import Plot
 from runlog.core.columns import NOTHING
 from runlog.core.focus import words as focus_words
 from runlog.core.focus.chart import sweep_chart
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.times import Zone, clock, times_in, zone_label
 from runlog.core.trends.chart import trend_chart
 from runlog.core.trends.series import Noted, Trend, Trending, fullest, name_of, usual
@@ -48,27 +49,31 @@ class Part:
 
     name: str
     heads: tuple[str, ...]
-    load: Callable[[Database, Settings, Zone], list[Entry]]
+    load: Callable[[Database, Settings, Zone, Selection], list[Entry]]
     none: str  # what is said where there is no line
     drop: tuple[int, ...] = ()  # columns that give way where room is short, the first first
+    by_season: bool = False  # its lines may be those of one season
 
 
 # --- focus sweeps ---------------------------------------------------------------------------
 
 
-def sweeps(engine: Database, settings: Settings, zone: Zone) -> list[Entry]:
-    """List what all sweeps of a rig tell, then its sweeps, newest first."""
+def sweeps(
+    engine: Database, settings: Settings, zone: Zone, chosen: Selection = EVERYTHING
+) -> list[Entry]:
+    """List what the chosen sweeps of a rig tell together, then each of them, newest first."""
+    every = "all sweeps" if chosen.asks_nothing else "this season"
     with times_in(zone):
-        told = focus(engine, settings)
+        told = focus(engine, settings, chosen)
         rigs = dict.fromkeys(row["rig"] for row in told.rows)
-        return [entry for rig in rigs for entry in _sweeps_of(rig, told)]
+        return [entry for rig in rigs for entry in _sweeps_of(rig, told, every)]
 
 
-def _sweeps_of(rig: str, told: FocusTold) -> Iterator[Entry]:
+def _sweeps_of(rig: str, told: FocusTold, every: str) -> Iterator[Entry]:
     others = [row for row in told.others if row["rig"] == rig]
     advice = next((row for row in others if row["kind"] == "advice"), None)
     yield Entry(
-        ("all sweeps", "", "", "", _advised(advice)),
+        (every, "", "", "", _advised(advice)),
         tuple(map(focus_words.sentence, others)),
         rig,
         speaks=bool(advice and advice["refocus_each_c"]),
@@ -102,9 +107,11 @@ def _sweep(drawn: Drawn) -> Entry:
 # --- the polar axis -------------------------------------------------------------------------
 
 
-def polar_axis(engine: Database, settings: Settings, _zone: Zone) -> list[Entry]:
+def polar_axis(
+    engine: Database, settings: Settings, _zone: Zone, chosen: Selection = EVERYTHING
+) -> list[Entry]:
     """List the nights, newest first."""
-    found = [_axis(row, told) for row, told in alignments(engine, settings)]
+    found = [_axis(row, told) for row, told in alignments(engine, settings, chosen)]
     by_night = sorted(found, key=lambda entry: entry.night, reverse=True)
     return sorted(by_night, key=lambda entry: entry.rig)
 
@@ -132,7 +139,9 @@ def _off(row: Row) -> str:
 # --- series over months ---------------------------------------------------------------------
 
 
-def months(engine: Database, _settings: Settings, _zone: Zone) -> list[Entry]:
+def months(
+    engine: Database, _settings: Settings, _zone: Zone, _chosen: Selection = EVERYTHING
+) -> list[Entry]:
     """List what moved, what is steady, and of each kind why nothing can be said of it."""
     found, noted = trends(engine), _noted(notes_book(engine))
     entries = []
@@ -175,7 +184,9 @@ def _series(trend: Trend, notes: Sequence[Noted]) -> Entry:
 # --- what was changed -----------------------------------------------------------------------
 
 
-def changes(engine: Database, _settings: Settings, _zone: Zone) -> list[Entry]:
+def changes(
+    engine: Database, _settings: Settings, _zone: Zone, _chosen: Selection = EVERYTHING
+) -> list[Entry]:
     """List what was noted of the rigs, newest first; what was taken back is not forgotten."""
     notes = [note for note in notes_book(engine) if note.undoes is None]
     return [_note(note) for note in sorted(notes, key=lambda n: (n.night, n.id), reverse=True)]
@@ -200,9 +211,10 @@ def _note(note: Note) -> Entry:
 
 
 PARTS = (
-    Part("sweeps", ("night", "began", "filter", "", "best position"), sweeps, NO_SWEEP, (3, 1)),
+    Part("sweeps", ("night", "began", "filter", "", "best position"), sweeps, NO_SWEEP, (3, 1),
+         by_season=True),
     Part("polar axis", ("night", "off the pole", "corner trail", "verdict"), polar_axis, NO_NIGHT,
-         (2,)),
+         (2,), by_season=True),
     Part("months", ("series", "filter", "course", "usual", "a year", "verdict"), months,
          NO_SERIES, (4, 2, 3, 1)),
     Part("changes", ("night", "", "what"), changes, NO_NOTE),

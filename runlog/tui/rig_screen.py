@@ -12,6 +12,8 @@ from textual.containers import Vertical, VerticalScroll
 from textual.events import Click
 from textual.widgets import Static
 
+from runlog.core.ledger.seasons import observing_year
+from runlog.core.selection import EVERYTHING
 from runlog.tui.keys import RIG, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import NotedOnRig, PlaceWanted
@@ -19,6 +21,7 @@ from runlog.tui.note_screen import NoteScreen
 from runlog.tui.plot import PlotView
 from runlog.tui.rig_entries import PARTS, Entry, Part
 from runlog.tui.rows import Rows
+from runlog.tui.seasons import nights_of
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
 
@@ -37,8 +40,10 @@ class RigScreen(MainScreen):
         self.part_at = 0
         self.entries: list[Entry] = []
         self.at, self.top = 0, 0
-        self._loaded: Part | None = None  # whose lines are on the screen
-        self._known: dict[int, tuple[object, list[Entry]]] = {}  # lines, and what they depend on
+        self._loaded: tuple[int, str] | None = None  # part and season, whose lines are shown
+        self._known: dict[tuple[int, str], tuple[object, list[Entry]]] = {}
+        self._laid: tuple[tuple[list[Entry], int] | None, list[tuple[str, int | None]]] = None, []
+        self.every_night: bool | None = None  # None: wherever all are read within a breath
 
     def body(self) -> ComposeResult:
         """The parts by name, the lines, and beside or below them the plot and the words."""
@@ -61,28 +66,39 @@ class RigScreen(MainScreen):
         return self.entries[self.at] if 0 <= self.at < len(self.entries) else None
 
     def depends_on(self) -> tuple[object, ...]:
-        """All nights tell of a rig."""
-        return (self.session.version, self.session.look, self.session.zone, self.part_at)
+        """All nights tell of a rig, or those of a season."""
+        session = self.session
+        return (session.version, session.look, session.zone, self.part_at, self.season)
+
+    @property
+    def season(self) -> str:
+        """The season whose lines are shown, that of the night in view; "" is all nights."""
+        every = self.every_night
+        if not self.part.by_season or (not self.session.is_large if every is None else every):
+            return ""
+        return observing_year(self.session.here.night) if self.session.here else ""
 
     def reload(self) -> None:
         """Load the part again beside the painting; another one's lines are gone at once."""
-        if self._loaded is not self.part:
+        if self._loaded != (self.part_at, self.season):
             self.entries, self.at, self.top = [], 0, 0
         self.draw()
         self._reload()
 
     @work(exclusive=True, group="rig")
     async def _reload(self) -> None:
-        part, at = self.part, self.part_at
+        part, which = self.part, (self.part_at, self.season)
         now = (self.session.version, self.session.zone)
-        then, found = self._known.get(at, (None, None))
+        then, found = self._known.get(which, (None, None))
         if found is None or then != now:
-            found = await self.ask(part.load, self.session.settings, self.session.zone)
-        if found is None or part is not self.part:
+            chosen = nights_of(self.season) if self.season else EVERYTHING
+            asked = self.session.settings, self.session.zone, chosen
+            found = await self.ask_much(part.load, *asked)
+        if found is None or which != (self.part_at, self.season):
             return
-        self._known[at] = now, found
-        first = self._loaded is not part
-        self.entries, self._loaded = found, part
+        self._known[which] = now, found
+        first = self._loaded != which
+        self.entries, self._loaded = found, which
         self.at = self._first_of_night() if first else min(self.at, max(len(found) - 1, 0))
         self.draw()
 
@@ -119,22 +135,29 @@ class RigScreen(MainScreen):
             text.append(" ")
             style = styled(self.session.look.accent, bold=True, reverse=True) if here else style
             text.append(f" {part.name} ", style + Style(meta={"part": i}))
+        if self.part.by_season:
+            text.append(f"  {self._nights()}", styled(self.session.look.quiet))
         return text
+
+    def _nights(self) -> str:
+        if self.season:
+            return f"of the season {self.season} (A: all nights)"
+        return "of all nights (A: one season)"
 
     def _lines(self) -> Text:
         rows, look = self.query_one("#rig_rows", Static), self.session.look
         if not self.entries:
-            waiting = self._loaded is not self.part
-            return Text(f"\n {'Looking through all nights …' if waiting else self.part.none}")
+            waiting = self._loaded != (self.part_at, self.season)
+            where = f"the season {self.season}" if self.season else "all nights"
+            return Text(f"\n {f'Looking through {where} …' if waiting else self.part.none}")
         width = rows.size.width
-        table, heads = self._table(width), self._cells(self.part.heads, self._widths(width))
+        (heads, _), *table = self._table(width)
         high = max(rows.size.height - 1, 1)
         at = next(i for i, (_, entry) in enumerate(table) if entry == self.at)
         self.top = max(min(max(self.top, at - high + 1), at, len(table) - high), 0)
         text = Text("\n", no_wrap=True).join(
-            [Text(fitted(heads, width), styled(look.quiet)),
-             *(self._line(fitted(words, width), entry)
-               for words, entry in table[self.top : self.top + high])]
+            [Text(heads, styled(look.quiet)),
+             *(self._line(words, entry) for words, entry in table[self.top : self.top + high])]
         )  # fmt: skip
         text.no_wrap = True
         return text
@@ -148,10 +171,20 @@ class RigScreen(MainScreen):
         return Text(words, styled(color, bold=here, reverse=here))
 
     def _table(self, width: int) -> list[tuple[str, int | None]]:
-        """Give the lines with the number of their entry; a rig's name stands before its own."""
+        """Give the heads, then the lines with the number of their entry: once, there are many.
+
+        A rig's name stands before its own.
+        """
+        made_for, table = self._laid
+        if made_for is None or made_for[0] is not self.entries or made_for[1] != width:
+            table = [(fitted(words, width), entry) for words, entry in self._laid_out(width)]
+            self._laid = (self.entries, width), table
+        return table
+
+    def _laid_out(self, width: int) -> list[tuple[str, int | None]]:
         widths = self._widths(width)
         several = len({entry.rig for entry in self.entries}) > 1
-        found: list[tuple[str, int | None]] = []
+        found: list[tuple[str, int | None]] = [(self._cells(self.part.heads, widths), None)]
         for i, entry in enumerate(self.entries):
             if several and (i == 0 or self.entries[i - 1].rig != entry.rig):
                 found.append((f" {safe(entry.rig)}", None))
@@ -183,6 +216,14 @@ class RigScreen(MainScreen):
     def action_part(self, step: int) -> None:
         """Turn to the next part, or the one before."""
         self._show_part((self.part_at + step) % len(PARTS))
+
+    def action_every_night(self) -> None:
+        """Tell of all nights, or of the season of the night in view."""
+        if not self.part.by_season:
+            self.say("This part is of all nights")
+            return
+        self.every_night = bool(self.season)
+        self.catch_up()
 
     def _show_part(self, at: int) -> None:
         self.part_at = at
@@ -229,7 +270,7 @@ class RigScreen(MainScreen):
             self._show_part(part)
         elif self.entries and rows.region.contains(event.screen_x, event.screen_y):
             line = self.top + event.screen_y - rows.region.y - 1
-            table = self._table(rows.size.width)
+            table = self._table(rows.size.width)[1:]
             entry = table[line][1] if 0 <= line < len(table) else None
             if entry is not None:
                 self.action_move(entry - self.at)

@@ -21,6 +21,7 @@ from runlog.core.selection import SORTABLE, Order, Selection
 from runlog.core.times import IN_UTC, Zone
 from runlog.errors import RunlogError, StoreError
 from runlog.tui import last_visit
+from runlog.tui.aside import Aside
 from runlog.tui.decisions import Decisions
 from runlog.tui.last_visit import LastVisit
 from runlog.tui.look import DARK, PLAIN, THEMES, Look
@@ -29,6 +30,7 @@ from runlog.tui.terminal import Terminal
 from runlog.tui.text import evening_of, plainly
 
 MOST_FINDS = 30
+MANY_FRAMES = 5_000  # are read in less time than a process takes to begin
 SAY_S = 8.0  # how long words on what just happened stand
 SILENT = ("The database does not answer: another program holds it, or its disk or network is "
           "slow. Waiting")  # fmt: skip
@@ -85,7 +87,10 @@ class Session:
         self.live = self.plain = self.utc = False
         self.site_zone = IN_UTC  # until the database has told where the site is
         self.adding_up = False  # decisions are stored, depth and other nights not yet reckoned
-        self._queries = Queries(engine)
+        self.making_page = False
+        self.worths: dict[tuple[int, ...], str] = {}  # of frames, by the grades as they are stored
+        self.aside = Aside(database)
+        self._queries = Queries(engine, self.aside)
         self.decisions = Decisions(self.store, self._queries.in_thread, who)
         self._token: tuple[int, ...] | None = None
         self._failed: tuple[Callable[..., Any], tuple[Any, ...]] | None = None  # ends the trouble
@@ -160,6 +165,11 @@ class Session:
         return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
 
     @property
+    def is_large(self) -> bool:
+        """Tell whether reading all frames takes longer than a breath."""
+        return sum(run.frames for run in self.runs) >= MANY_FRAMES
+
+    @property
     def _run_id(self) -> int | None:
         return self.here.id if self.here else None
 
@@ -191,8 +201,9 @@ class Session:
         """Show times in UTC, or by the site's clock again."""
         self.utc = not self.utc
         self._set_clock()
-        named = self.zone.name(datetime.now(UTC))
-        self.say(f"Times are in {named}: {self.zone.why}")
+        named = self.zone_name
+        times = "the site's local ones" if named == "local" else f"in {named}"
+        self.say(f"Times are {times}: {self.zone.why}")
 
     def show_run(self, at: int) -> bool:
         """Turn to another run; False when there is none."""
@@ -240,7 +251,7 @@ class Session:
     @property
     def scan_words(self) -> str:
         """Whether new frames are looked for all the time, and how a scan is doing."""
-        adding = ["adding up …"] * self.adding_up
+        adding = ["adding up …"] * self.adding_up + ["making a page …"] * self.making_page
         return " · ".join(adding + ["live"] * self.live + [self.scan] * bool(self.scan))
 
     def set_scan(self, words: str) -> None:
@@ -248,11 +259,36 @@ class Session:
         self.scan = words
         self.on_change()
 
+    def set_making_page(self, making: bool) -> None:
+        """Say that a page is being made, or no longer."""
+        self.making_page = making
+        self.on_change()
+
     # --- asking the database, never on the thread that paints -------------------------------
 
     async def ask(self, work: Callable[..., Result], *args: Any) -> Result | None:
         """Run a query; None when the database is lost, said until it answers again."""
-        result, error = await self._queries.in_thread(work, *args)
+        return self._told(work, args, *await self._queries.in_thread(work, *args))
+
+    async def ask_much(self, work: Callable[..., Result], *args: Any) -> Result | None:
+        """Run a query that reads many frames: where there are many, in a process of its own.
+
+        Its work and what it is handed have to be such as can be sent there.
+        """
+        if not self.is_large:
+            return await self.ask(work, *args)
+        return self._told(work, args, *await self._queries.in_process(work, *args))
+
+    async def make(self, work: Callable[..., Result], *args: Any) -> Result | RunlogError | None:
+        """Have something made in a process of its own; what it is, or what went wrong."""
+        result, error = await self._queries.in_process(work, *args)
+        return error or result
+
+    def _told(
+        self, work: Callable[..., Result], args: tuple[Any, ...], result: Result | None,
+        error: RunlogError | None,
+    ) -> Result | None:  # fmt: skip
+        """Say what went wrong with a query, or that the database answers again."""
         if isinstance(error, StoreError):
             self._failed = work, args
             self.set_trouble(plainly(error))
@@ -298,6 +334,7 @@ class Session:
         self.run_at = self._find_run(here, at_end)
         self._set_clock()
         self.version += 1
+        self.worths = {}
         await self._count_open()
         self.on_change()
 

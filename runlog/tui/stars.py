@@ -68,7 +68,7 @@ class Stars(InPixels):
         return [*rows, below, *self._row(lines, best=True)]
 
     def _own_words(self, found: "StarPairs") -> str:
-        source = "" if found.from_files else "  (from what is stored; its file is not read)"
+        source = "" if found.from_files else "  (its file is not read)"
         return f"this frame{_words_of(found.seen, self.session.zone)}{source}"
 
     def _row(self, lines: int, *, best: bool) -> list[Strip]:
@@ -118,7 +118,7 @@ class Stars(InPixels):
         self, own: paint.Array, its: paint.Array | None, shown: paint.Array | None
     ) -> paint.Array:
         """Stretch by one scale for both: each from its own sky to the brighter star's light."""
-        if shown is None:
+        if shown is None or np.isnan(shown).all():
             return np.full(own.shape, OUTSIDE, np.uint8)
         light = max(_light(cut) for cut in (own, its) if cut is not None)
         black = float(np.nanmedian(shown))

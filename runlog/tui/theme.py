@@ -14,6 +14,10 @@ def theme(look: Look, name: str, dark: bool) -> Theme:
         variables={
             "keep": look.keep, "doubtful": look.doubtful, "reject": look.reject,
             "quiet": look.quiet, "cursor": look.cursor,
+            "text-muted": look.quiet, "text-disabled": look.quiet,
+            "block-cursor-background": look.cursor, "block-cursor-foreground": look.text,
+            "block-cursor-blurred-background": look.cursor,
+            "block-cursor-blurred-foreground": look.text,
             "scrollbar": look.cursor, "scrollbar-background": look.ground,
             "scrollbar-hover": look.accent, "scrollbar-active": look.accent,
             "scrollbar-corner-color": look.ground, "scrollbar-background-hover": look.ground,

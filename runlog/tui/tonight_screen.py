@@ -21,6 +21,7 @@ from runlog.core.times import times_in
 from runlog.errors import UsageError
 from runlog.tui.keys import TONIGHT, bound
 from runlog.tui.main_screen import MainScreen
+from runlog.tui.messages import PageOf
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
 
@@ -99,7 +100,7 @@ class TonightScreen(MainScreen):
 
     @work(exclusive=True, group="tonight")
     async def _reload(self) -> None:
-        found = await self.ask(plan_or_why, self.session.settings, now())
+        found = await self.ask_much(plan_or_why, self.session.settings, now())
         if found is None:
             return
         self.found, self.why = (None, found) if isinstance(found, str) else (found, "")
@@ -188,6 +189,12 @@ class TonightScreen(MainScreen):
         law = line.rig.plan.setting.known.laws[line.row["filter"]].moon_from
         return [f"{line.name}: {said[0] if said else ''}", *said[1:],
                 f"The Moon in {line.row['filter']}: {law}. {words.NO_FORECAST}"]  # fmt: skip
+
+    def page_in_view(self) -> PageOf | None:
+        """A page of the target under the cursor; without a plan, of the night in view."""
+        if not self.lines:
+            return super().page_in_view()
+        return PageOf("target", self.lines[self.at].row["target"])
 
     # --- keys -------------------------------------------------------------------------------
 

@@ -13,7 +13,7 @@ from runlog.core.ledger.goal_words import WAYS, as_typed
 from runlog.core.targets.sequence_words import split_panel
 from runlog.tui.keys import TOTALS, bound
 from runlog.tui.main_screen import MainScreen
-from runlog.tui.messages import FramesWanted
+from runlog.tui.messages import FramesWanted, PageOf
 from runlog.tui.note_screen import NoteScreen
 from runlog.tui.rows import Rows
 from runlog.tui.session import Session
@@ -191,6 +191,11 @@ class TotalsScreen(MainScreen):
         selection = await self.ask(meant_by, self.session.settings, words)
         if selection is not None:
             await self.ask_where_to_export(selection, row_name(here))
+
+    def page_in_view(self) -> PageOf | None:
+        """A page of the target under the cursor."""
+        here = self.here
+        return PageOf("target", here.total.target) if here is not None else None
 
     def action_open(self) -> None:
         """Show the frames behind the number under the cursor."""

@@ -4,10 +4,12 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from functools import partial
 
+from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.widget import Widget
+from textual.widgets import Static
 
 from runlog.actions.curves import curves_beside_best
 from runlog.actions.pictures import Picture, companion, full_picture, picture
@@ -17,13 +19,13 @@ from runlog.core.overlay import laying
 from runlog.tui.curves import Curves
 from runlog.tui.edges import Edges
 from runlog.tui.in_pixels import InPixels
-from runlog.tui.main_screen import MainScreen
 from runlog.tui.paint import HARDNESS
 from runlog.tui.picture_view import PictureView
 from runlog.tui.session import Session
 from runlog.tui.stars import Stars
 from runlog.tui.terminal import Form
-from runlog.tui.text import safe
+from runlog.tui.text import safe, styled
+from runlog.tui.weighs import Weighs
 
 KEPT_PICTURES = 40  # at about 0.4 MB each
 # What a whole frame shrunk to a terminal does not show: such a frame opens on its stars.
@@ -32,7 +34,7 @@ SEEN_IN_STARS = frozenset((FaultName.SOFT, FaultName.TRAILED, FaultName.DOUBLED,
 COMPANION_TITLES = {"best": "best: ", "previous": "before: "}
 
 
-class WithPicture(MainScreen):
+class WithPicture(Weighs):
     """A screen with a picture in it."""
 
     def __init__(self, session: Session) -> None:
@@ -42,6 +44,10 @@ class WithPicture(MainScreen):
         self.frame_id = 0
         self._opened_on = 0  # the frame whose view was chosen by its faults
         self.flicking = False  # the best frame stands where this one was
+
+    def show_worth(self, words: str) -> None:
+        """Show what keeping the frame does, between its reasons and its picture."""
+        self.query_one("#worth", Static).update(Text(safe(words), styled(self.session.look.accent)))
 
     def easel(self) -> ComposeResult:
         """The picture, its companion, and the strips that take their place."""
@@ -210,7 +216,8 @@ class WithPicture(MainScreen):
             found = await self.ask(partial(star_pairs, files=files), seen)
             if found is None or seen is not self._seen():
                 return
-            self.query_one(Stars).show(found)
+            if found.pairs or files:  # without a stored picture there is still the file
+                self.query_one(Stars).show(found)
 
     def action_flick(self) -> None:
         """Put the best frame in this one's very place, star on star; the same key puts it back."""

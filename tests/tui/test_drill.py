@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Any
 
+import pytest
 from textual.pilot import Pilot
 
 from runlog.actions.review import listed, report_of, run_lines, whole_run
@@ -12,10 +13,12 @@ from runlog.core.plain_words import understand
 from runlog.core.selection import Order, Selection
 from runlog.core.story.model import Event
 from runlog.store.engine import open_engine
+from runlog.tui import night_screen
 from runlog.tui.night_screen import stretch
 
 from .conftest import Running, press, rest
 from .test_keys import app_of, mode, screen
+from .test_snapshots import told
 
 
 def names(pilot: Pilot[Any]) -> set[str]:
@@ -92,3 +95,17 @@ def test_a_pause_leads_to_the_frames_around_it(built: Any) -> None:
 def _end(frame: Frame) -> datetime:
     assert frame.header.taken_at_utc
     return frame.header.taken_at_utc + timedelta(seconds=frame.header.exposure_s or 0.0)
+
+
+async def test_words_about_keys_stay_where_these_keys_are(
+    running: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What Enter and Escape do with an event is not said of another place, nor of no event."""
+    monkeypatch.setattr(night_screen, "report_of", told)
+    async with running() as pilot:
+        session: Any = pilot.app.session  # type: ignore[attr-defined]
+        for leaving in ("3", "escape"):
+            await press(pilot, "1", "e")
+            assert session.said == "Enter lists its frames   Esc lets go"
+            await press(pilot, leaving)
+            assert session.said == ""

@@ -11,6 +11,7 @@ from runlog.config import Settings, load_settings
 from runlog.errors import ConfigError
 from runlog.tui.frames_screen import ListHeading
 from runlog.tui.keyline import KeyLine
+from runlog.tui.notice import Notice
 from runlog.tui.text import fitted_end
 
 from .conftest import Running, make_app, press, rest
@@ -66,6 +67,18 @@ async def test_the_file_is_opened_in_the_program_of_the_config(tmp_path: Path) -
             await asyncio.sleep(0.01)
         assert seen.read_text() == f"--new|{path}|"
     app.session.engine.dispose()
+
+
+async def test_what_is_to_be_done_is_not_cut_off(running: Running) -> None:
+    """At 80 columns the words that say what to do take a second line, and give it back."""
+    async with running() as pilot:
+        await press(pilot, "2", "F")
+        notice = pilot.app.screen.query_one(Notice)
+        shown = [strip.text for strip in notice.render_lines(notice.size.region)]
+        assert len(shown) == 2
+        assert " ".join("".join(shown).split()).endswith('[review] open_with = "PROGRAM"')
+        await press(pilot, "y")
+        assert notice.size.height == 1
 
 
 def test_a_program_that_cannot_be_read_is_refused(tmp_path: Path) -> None:

@@ -92,6 +92,11 @@ def companion(pilot: Pilot[Any]) -> tuple[str, bool]:
     return screen(pilot).beside, screen(pilot).query_one("#companion").display
 
 
+def said(pilot: Pilot[Any]) -> str:
+    """What was said last."""
+    return app_of(pilot).session.said
+
+
 def goal(pilot: Pilot[Any]) -> float | None:
     rows = getattr(screen(pilot), "rows", None)
     return rows[0].goal_s if rows else None
@@ -106,7 +111,7 @@ def scroll(pilot: Pilot[Any]) -> float:
 
 
 FR, DO, TO, RI = ("2",), ("3",), ("4",), ("6",)
-PI, TI, CA = ("2", "enter"), ("t",), ("c",)
+PI, TI, CA, LO = ("2", "enter"), ("t",), ("c",), ("l",)
 TWO = (*DO, "plus", "plus")
 P_TWO = (*PI, "plus", "plus")
 
@@ -180,6 +185,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "night.timeline": Try((), ("t",), kind, "TimelineScreen"),
         "night.event": Try((), ("e",), lambda p: screen(p).event, 0),
         "night.event_back": Try(("e",), ("E",), lambda p: screen(p).event, 1),
+        "go.losses": Try((), ("l",), kind, "LossesScreen"),
         "night.open": Try((), ("enter",), mode, "doubtful"),
         "night.let_go": Try(("e",), ("escape",), lambda p: screen(p).event, None),
         "night.down": Try((), ("down",), scroll, 4.0),
@@ -236,9 +242,18 @@ TRIED: dict[str, dict[str, Try]] = {
         "total.left": Try((*TO, "right"), ("left",), lambda p: screen(p).across, 0),
         "total.right": Try(TO, ("right",), lambda p: screen(p).across, 1),
         "total.fold": Try(TO, ("w",), lambda p: "no mosaic" in app_of(p).session.said, True),
+        "go.losses": Try(TO, ("l",), kind, "LossesScreen"),
         "list.export": Try(TO, ("e",), kind, "ExportScreen"),
         "total.up": Try((*TO, "down", "down"), ("up",), lambda p: screen(p).at, 1),
         "total.down": Try(TO, ("down",), lambda p: screen(p).at, 1),
+    },
+    "losses": {
+        "loss.before": Try(LO, ("left",), said, "No night is stored of a season before"),
+        "loss.after": Try(LO, ("right",), said, "No night is stored of a season after"),
+        "loss.nights": Try(LO, ("A",), lambda p: screen(p).every_night, True),
+        "loss.up": Try((*LO, "down"), ("up",), lambda p: screen(p).at, 0),
+        "loss.down": Try(LO, ("down",), lambda p: screen(p).at, 1),
+        "loss.leave": Try(LO, ("escape",), kind, "NightScreen"),
     },
     "calendar": {
         "day.left": Try(CA, ("left",), lambda p: screen(p).at, 1),
@@ -255,6 +270,7 @@ TRIED: dict[str, dict[str, Try]] = {
         "rig.part": Try(RI, ("right",), lambda p: screen(p).part.name, "polar axis"),
         "rig.part_back": Try(RI, ("left",), lambda p: screen(p).part.name, "changes"),
         "rig.open": Try((*RI, "right", "down"), ("enter",), mode, "night"),
+        "rig.nights": Try(RI, ("A",), lambda p: screen(p).season, "2026-27"),
         "rig.change": Try(RI, ("n",), kind, "NoteScreen"),
         "rig.remark": Try(RI, ("N",), kind, "NoteScreen"),
         "rig.up": Try((*RI, "right", "down", "down"), ("up",), lambda p: screen(p).at, 1),
@@ -263,7 +279,7 @@ TRIED: dict[str, dict[str, Try]] = {
 }  # fmt: skip
 # Below: they need a process or an end. Those of the plan need a site: tests/tui/test_tonight.py.
 ELSEWHERE = {
-    "everywhere": {"all.scan", "all.live", "all.quit"},
+    "everywhere": {"all.scan", "all.live", "all.quit", "all.page"},  # a page: test_page.py
     "tonight": {"plan.open", "plan.up", "plan.down"},
     "rig": {"rig.read", "rig.read_back"},  # where there is more to read: tests/tui/test_rig.py
 }
@@ -350,7 +366,7 @@ def _reset(screen: Any) -> None:
     elif isinstance(screen, TotalsScreen):
         screen.at = screen.across = 0
     elif isinstance(screen, RigScreen):
-        screen.part_at, screen._loaded = 0, None
+        screen.part_at, screen._loaded, screen.every_night = 0, None, None
 
 
 def _reset_view(screen: DoubtfulScreen) -> None:

@@ -34,6 +34,7 @@ SCREENS: dict[str, tuple[str, ...]] = {
     "closer": ("2", "enter", "plus", "plus", "right"),
     "totals": ("4", "right"),
     "export": ("4", "e"),
+    "losses": ("4", "l", "down"),
     "sweeps": ("6",),
     "months": ("6", "right", "right", "n"),
     "help": ("2", "question_mark"),

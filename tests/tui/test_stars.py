@@ -4,11 +4,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from sqlalchemy import delete
 from textual.pilot import Pilot
 
 from runlog.actions.pictures import picture
 from runlog.actions.star_pairs import star_pairs
-from runlog.store.engine import open_engine
+from runlog.store import models as m
+from runlog.store.engine import open_engine, writing
 from runlog.tui.paint import sample
 from runlog.tui.stars import Stars, _dots
 
@@ -62,6 +64,26 @@ async def test_a_soft_frame_opens_on_stars_and_a_cloudy_one_whole(
         assert "∙" in "".join(row.text for row in stars._rows)
         await press(pilot, "t")
         assert not shown(pilot)
+
+
+async def test_where_no_pixels_can_be_had_it_says_so(
+    running: Running, shifted: tuple[Any, int]
+) -> None:
+    """Without a stored picture and without a file stars are told to be out of reach, not black."""
+    engine = open_engine(str(shifted[0]))
+    with writing(engine) as connection:
+        connection.execute(delete(m.preview))
+    engine.dispose()
+    async with running(size=(120, 40), path=shifted[0]) as pilot:
+        await press(pilot, "3")
+        screen: Any = pilot.app.screen
+        at = next(i for i, c in enumerate(screen.cases) if c.head.identity.id == shifted[1])
+        await press(pilot, *["space"] * at)
+        assert shown(pilot)
+        rows = [row.text.strip() for row in screen.query_one(Stars)._rows]
+        assert [words.split(".fits ")[1] for words in rows if words] == [
+            "is not there: moved, or its disk is unplugged"
+        ]
 
 
 async def test_whole_frames_flick_star_on_star(running: Running, shifted: tuple[Any, int]) -> None:

@@ -35,6 +35,14 @@ def season(text: str, southern: bool = False) -> tuple[str, str]:
     )
 
 
+def observing_year(night: str) -> str:
+    """Name the observing year, July to June, of an evening's ISO date; "" of none."""
+    if not night:
+        return ""
+    year = int(night[:4]) - (night[5:7] < "07")
+    return f"{year}-{(year + 1) % 100:02d}"
+
+
 def _quarter(name: str, year: int, southern: bool) -> tuple[str, str]:
     month = _FIRST_MONTH[name]
     if southern:

@@ -173,7 +173,7 @@ def _joined(
 def _above(points: Sequence[Point], floor: float) -> Iterator[list[Point]]:
     """Cut a curve where it sinks below a floor (y grows downwards)."""
     part: list[Point] = []
-    for point, following in zip(points, [*points[1:], None], strict=True):
+    for point, following in zip(points, [*points, None][1:], strict=True):
         if point[1] <= floor:
             part.append(point)
         if following and (point[1] <= floor) != (following[1] <= floor):

@@ -7,7 +7,7 @@ these numbers: such frames are to be looked at.
 """
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import sqrt
@@ -138,6 +138,21 @@ class Frames:
             place.target, place.filter, place.rig, self.form, self.weights, kept,
             len(self._kept) - kept, judged, *self._following(judged, own),
         )  # fmt: skip
+
+    def keeping(self, wanted: Collection[str]) -> Effect | str:
+        """Compare the picture with all of some frames, by key, with that without any of them.
+
+        Where that is unknown, say why.
+        """
+        asked = [f for f in self.every if f.key in wanted]
+        own = {} if self.shut else self._parts(asked)
+        unknown = next((f for f in asked if f.key not in own), None)
+        if unknown is not None:
+            return self._unknown(unknown)
+        others = {key: part for key, part in self.now.items() if key not in own}
+        if not (others and own):
+            return NO_PICTURE
+        return Effect.between(self._picture({**others, **own}), self._picture(others))
 
     def _best_together(self, own: Parts) -> set[str]:
         """Choose among the frames asked about those that make the best picture together.

@@ -64,3 +64,12 @@ def yours_words(rows: Sequence[Mapping[str, Any]]) -> str | None:
         f"the most that can be changed: {most['cause']}, {hours(most['lost_s'])} {what}lost; "
         f"without it {hours(most['cure_s'])} effective more"
     )
+
+
+def cure_words(row: Mapping[str, Any]) -> str:
+    """Say what there would be more of, had a cause not been."""
+    if row["cure_s"] is None:
+        why = "of dark the sky is why nothing was taken" if row["what"] == "dark" else (
+            "its depth is not known")  # fmt: skip
+        return f"what a cure would have brought is unknown, because {why}"
+    return f"without it {hours(row['cure_s'])} effective more"

@@ -1,12 +1,13 @@
 """What is advised of a picture's frames, in one sentence."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from runlog.core.columns import change, hours, plural
 from runlog.core.frame import Frame, Grade
 from runlog.core.ledger.effective_time import DepthForm
-from runlog.core.worth.advice import Advice, Asked, Effect, Judged
+from runlog.core.worth.advice import UNTOLD, Advice, Asked, Effect, Judged
+from runlog.core.worth.judge import Frames
 from runlog.core.worth.stack import Weights
 
 
@@ -16,6 +17,18 @@ def effect_words(effect: Effect, form: DepthForm) -> str:
     of_stars = form is DepthForm.POINT and effect.stars is not None
     of = " of stars" if of_stars else ""
     return f"depth{of} {change(effect.gain(form))}, width {width}"
+
+
+def keeping_words(frames: Frames, wanted: Sequence[Frame]) -> str:
+    """Say in a line what keeping some frames does to the picture of all that are kept like them."""
+    effect = frames.keeping({frame.key for frame in wanted})
+    all_of = f" all {len(wanted)}" if len(wanted) > 1 else ""
+    if isinstance(effect, str):
+        return f"keep{all_of}: unknown, because {effect}"
+    faults = {fault.name for frame in wanted for fault in frame.judgement.faults}
+    untold = ", ".join(sorted(name.value for name in faults.intersection(UNTOLD)))
+    but = f"; these numbers do not tell of {untold}" if untold else ""
+    return f"keep{all_of}: {effect_words(effect, frames.form)}{but}"
 
 
 def advice_words(asked: Asked, *, name_rig: bool = False) -> str:
