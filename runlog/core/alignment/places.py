@@ -1,0 +1,103 @@
+"""Where a night's field was on the camera: on the sky where its angle is known, else in pixels."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from runlog.core.alignment.axis import ARCSEC, Floats, Turns
+from runlog.core.alignment.camera import Camera, turned
+from runlog.core.alignment.geometry import SIDEREAL_DEG_H
+from runlog.core.frame import Frame
+from runlog.core.robust import MAD_TO_SIGMA
+
+Ints = npt.NDArray[np.int64]
+
+FEWEST = 8
+MOVE_SIGMA = 6.0
+
+NO_SCALE = "no header tells how large a pixel is on the sky"
+NO_PLACES = f"too few frames tell where their field was: it takes {FEWEST}"
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where a star of each frame's reference was, arc seconds off its middle, arrays (n,)."""
+
+    hours: Floats
+    east: Floats
+    north: Floats
+    stay: Ints  # frames between which the field was not moved
+    to_sky: bool  # of each frame of the turns; else of one reference's, along its axes
+
+
+def on_the_sky(turns: Turns, frames: Sequence[Frame], camera: Camera
+               ) -> tuple[Turns, list[Frame], Places] | None:  # fmt: skip
+    """Choose the frames whose camera's angle is known, and give their turns at their star.
+
+    A telescope that is moved in right ascension turns about its axis, and its field by as much of
+    that as meridians lean: east tan dec. Dithers do so, and all the drift of a mount not guided.
+    None where the angle of too few frames is known.
+    """
+    keys = _keys(frames)
+    which = np.array([n for n, key in enumerate(keys) if key in camera.of], dtype=np.int64)
+    if len(which) < FEWEST:
+        return None
+    at = np.array([camera.of[keys[n]] @ _on_reference(frames[n]) for n in which])
+    lean = at[:, 0] * ARCSEC * np.tan(np.radians(turns.dec_deg[which]))
+    own = replace(
+        turns,
+        hour_deg=turns.hour_deg[which],
+        dec_deg=turns.dec_deg[which],
+        turn=turns.turn[which] + lean,
+        group=turns.group[which],
+    )
+    return own, [frames[n] for n in which], _gathered(own, at, to_sky=True)
+
+
+def on_one_reference(turns: Turns, frames: Sequence[Frame]) -> tuple[Places | None, str]:
+    """Gather places along the axes of the reference of most frames; or say why there are none."""
+    keys = _keys(frames)
+    most = max(sorted(set(keys)), key=lambda key: (bool(key), keys.count(key)))
+    which = np.array([n for n, key in enumerate(keys) if key == most], dtype=np.int64)
+    if len(which) < FEWEST or not most:
+        return None, NO_PLACES
+    scale = frames[which[0]].header.arcsec_per_px
+    if scale is None:
+        return None, NO_SCALE
+    at = np.array([scale * _on_reference(frames[n]) for n in which])
+    own = replace(turns, hour_deg=turns.hour_deg[which], group=turns.group[which])
+    return _gathered(own, at, to_sky=False), ""
+
+
+def _keys(frames: Sequence[Frame]) -> list[str]:
+    return ["" if f.placement.shift_x_px is None else f.placement.matched_to or "" for f in frames]
+
+
+def _on_reference(frame: Frame) -> Floats:
+    """Give a frame's shift along the axes of its reference, px."""
+    placed = frame.placement
+    shift = np.array([placed.shift_x_px or 0.0, placed.shift_y_px or 0.0])
+    return np.asarray(turned(-(placed.rotation_deg or 0.0)) @ shift)
+
+
+def _gathered(turns: Turns, at: Floats, *, to_sky: bool) -> Places:
+    stay = _stays(turns.group, at[:, 1:] if to_sky else at)
+    return Places(turns.hour_deg / SIDEREAL_DEG_H, at[:, 0], at[:, 1], stay, to_sky)
+
+
+def _stays(group: Ints, at: Floats) -> Ints:
+    """Number the frames between which the field was not moved, by places (n, axes).
+
+    Steps that stand out are moves. Where each frame is dithered none does: that is scatter.
+    """
+    steps = np.diff(at, axis=0)
+    within = group[1:] == group[:-1]
+    if not within.any():
+        return group
+    usual = np.median(steps[within], axis=0)
+    off = np.abs(steps - usual)
+    limit = MOVE_SIGMA * MAD_TO_SIGMA * np.median(off[within], axis=0)
+    moved = ~within | (off > limit).any(axis=1)
+    return np.concatenate([[0], np.cumsum(moved)]).astype(np.int64)
