@@ -5,7 +5,7 @@ and refraction have it, by arc minutes an hour. Guiding takes that out. So the d
 of the field foretells is there, or it is not; what is neither is flexure or a slip, and not used.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,6 +37,7 @@ class Drift:
     arcsec_h: float | None = None  # whichever way, at most
     axis: Axis | None = None  # with what the drift tells of it, or leaves open; None: of nothing
     reason: str | None = None  # why it is unknown whether it was guided
+    hidden_arcsec_h: float | None = None  # what dithers may hide, where that is too much
 
     @property
     def used(self) -> bool:
@@ -58,8 +59,8 @@ def drift_of(turns: Turns, axis: Axis, places: Places) -> Drift:
     if fast:
         return replace(told, guided=False)
     # Whether the mount was moved, or something bent: the one turns the field and the other not.
-    east = courses.coefficients[0]
-    told = replace(told, axis=_leaning(turns, axis, np.outer(east, east)))
+    east = courses.bends[0].values
+    told = replace(told, axis=_leaning(turns, axis, np.outer(east, east), courses.middle_h))
     held = courses.slow_at_most < max(quiet, SLOWEST * foretold)
     if not agrees and (held or not courses.moves):
         return replace(told, guided=True)
@@ -69,7 +70,7 @@ def drift_of(turns: Turns, axis: Axis, places: Places) -> Drift:
 def drift_in_pixels(turns: Turns, axis: Axis, places: Places) -> Drift:
     """Judge it where the camera's angle is not known: which way the field drifted is not, then.
 
-    Its drift in right ascension turns the field as well. What of it may be is let into the axis.
+    Its drift in right ascension turns the field as well: what was seen of it is let into the axis.
     """
     foretold = _foretold(turns, np.concatenate([axis.outline, -axis.outline]))
     courses = _courses(places, _quiet(turns))
@@ -78,22 +79,24 @@ def drift_in_pixels(turns: Turns, axis: Axis, places: Places) -> Drift:
     told = Drift(None, None, courses.fastest)
     if courses.moves and courses.fastest > FAST_ARCSEC_H:
         return replace(told, guided=False)
-    own = zip(courses.coefficients, courses.covariances, strict=True)
-    either = sum(np.outer(v, v) + covariance for v, covariance in own)
-    told = replace(told, axis=_leaning(turns, axis, np.asarray(either) / 2))
+    if not courses.moves and courses.slow_at_most > FAST_ARCSEC_H:
+        return replace(told, hidden_arcsec_h=courses.slow_at_most)
+    seen = np.zeros((2, 2))  # on average over all ways it may have gone
+    seen[0, 0] = sum(own.values[0] ** 2 for own in courses.bends) / 2
+    told = replace(told, axis=_leaning(turns, axis, seen, courses.middle_h))
     held = courses.slow_at_most < max(_quiet(turns), SLOWEST * foretold)
     if held and foretold > 2 * courses.slow_at_most:
         return replace(told, guided=True)
     return replace(told, reason=HIDDEN)
 
 
-def _leaning(turns: Turns, axis: Axis, squares: Floats) -> Axis:
+def _leaning(turns: Turns, axis: Axis, squares: Floats, middle_h: float) -> Axis:
     """Widen an axis by what a drift in right ascension would turn the field.
 
-    `squares` (2, 2) are those expected of its arc seconds an hour and an hour squared.
+    `squares` (2, 2) are those expected of its arc seconds an hour and an hour squared, counted
+    from `middle_h`.
     """
-    hours = turns.hour_deg / SIDEREAL_DEG_H
-    hours = hours - hours.mean()
+    hours = turns.hour_deg / SIDEREAL_DEG_H - middle_h
     moved = []
     for course in (hours, hours**2):
         lean = ARCSEC * course * np.tan(np.radians(turns.dec_deg))
@@ -124,17 +127,20 @@ class _Courses:
     slow_at_most: float  # on average, with its error
     moves: bool  # surely
     north_moves: bool
-    coefficients: tuple[Floats, ...]  # east and north: arcsec an hour, and an hour squared
-    covariances: tuple[Floats, ...]
+    middle_h: float  # hour angle
+    bends: tuple["_Bent", "_Bent"]  # east and north
 
 
 def _courses(places: Places, quiet: float) -> _Courses | None:
-    t = places.hours - places.hours.mean()
-    east, north = (_bent(t, values, places) for values in (places.east, places.north))
+    middle_h = float(places.hours.mean())
+    told = places.courses()
+    east = _sharpest(_bent(own.hours - middle_h, own.east, own.group) for own in told)
+    north = _sharpest(_bent(own.hours - middle_h, own.north, own.group) for own in told)
     if east is None or north is None:
         return None
     both = east, north
-    when = np.linspace(t.min(), t.max(), 9) if east.sure or north.sure else np.zeros(1)
+    ends = places.hours.min() - middle_h, places.hours.max() - middle_h
+    when = np.linspace(*ends, 9) if east.sure or north.sure else np.zeros(1)
     rates = np.array([bend.values[0] + 2 * bend.values[1] * when for bend in both])
     fastest = float(np.hypot(*rates).max())
     at_most = [abs(bend.values[0]) + SURE_ERRORS * bend.covariance[0, 0] ** 0.5 for bend in both]
@@ -144,21 +150,26 @@ def _courses(places: Places, quiet: float) -> _Courses | None:
         float(np.hypot(*at_most)),
         (east.sure or north.sure) and fastest > quiet,
         north.sure and float(np.abs(rates[1]).max()) > quiet,
-        tuple(bend.values for bend in both),
-        tuple(bend.covariance for bend in both),
+        middle_h,
+        both,
     )
+
+
+def _sharpest(ways: Iterable["_Bent | None"]) -> "_Bent | None":
+    told = [way for way in ways if way is not None]
+    return min(told, key=lambda way: way.covariance[0, 0], default=None)
 
 
 @dataclass(frozen=True, slots=True)
 class _Bent:
-    values: Floats
+    values: Floats  # arcsec an hour in the middle, and an hour squared
     covariance: Floats
     sure: bool
 
 
-def _bent(t: Floats, values: Floats, places: Places) -> _Bent | None:
+def _bent(t: Floats, values: Floats, group: Ints) -> _Bent | None:
     """Fit a course that bends; tell whether it is surely none that stands still (F test)."""
-    found, freedom = normals(np.stack([t, t**2], axis=1), values, places.stay)
+    found, freedom = normals(np.stack([t, t**2], axis=1), values, group)
     course = solved(found)
     if course is None:
         return None

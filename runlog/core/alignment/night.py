@@ -20,7 +20,7 @@ from runlog.core.alignment.axis import (
 from runlog.core.alignment.camera import Camera
 from runlog.core.alignment.drift import Drift, drift_in_pixels, drift_of
 from runlog.core.alignment.geometry import ARCMIN, SIDEREAL_DEG_H, altitude_deg, field_turn
-from runlog.core.alignment.places import Places, on_one_reference, on_the_sky
+from runlog.core.alignment.places import Places, in_pixels, on_the_sky
 from runlog.core.columns import plural
 from runlog.core.frame import Frame
 from runlog.core.robust import MAD_TO_SIGMA
@@ -135,7 +135,7 @@ def _with_drift(
     if places is not None:
         drift = drift_of(turns, told.axis, places)
         return _as_drifted(told, drift, "as no mount does whose axis turns the field as it turned")
-    places, reason = on_one_reference(turns, frames)
+    places, reason = in_pixels(turns, frames)
     if places is None:
         return replace(told, drift=Drift(reason=reason))
     drift = drift_in_pixels(turns, told.axis, places)
@@ -147,6 +147,10 @@ def _with_drift(
 
 def _as_drifted(told: Alignment, drift: Drift, why_unknown: str) -> Alignment:
     """Take the axis that the drift leaves; none where it was not guided and that does not help."""
+    if drift.hidden_arcsec_h is not None:
+        hidden = f'{drift.hidden_arcsec_h:.0f}" an hour'
+        reason = f"dithers may hide a drift of {hidden}, and a drift turns the field too"
+        return replace(told, drift=drift, axis=None, reason=reason)
     if drift.guided is False and drift.axis is None:
         reason = f'the field drifted by {drift.arcsec_h:.0f}" an hour, {why_unknown}'
         return replace(told, drift=drift, axis=None, reason=reason)

@@ -28,8 +28,33 @@ class Places:
     hours: Floats
     east: Floats
     north: Floats
+    group: Ints  # frames of a group share one constant
     stay: Ints  # frames between which the field was not moved
-    to_sky: bool  # of each frame of the turns; else of one reference's, along its axes
+    to_sky: bool  # of each frame of the turns; else along the axes of the image
+
+    def courses(self) -> list["Course"]:
+        """Give the course of a night as a whole, in the two ways that it may be told.
+
+        By frames, where the field was pointed anew and each stay has a constant of its own; and,
+        where it was moved about a place, by a point a stay.
+        """
+        _, first, number = np.unique(self.stay, return_index=True, return_inverse=True)
+        frames = np.bincount(number)
+        hours, east, north = (
+            np.bincount(number, values) / frames for values in (self.hours, self.east, self.north)
+        )
+        by_frames = Course(self.hours, self.east, self.north, self.stay)
+        return [by_frames, Course(hours, east, north, self.group[first])]
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Points of a course, arrays (n,): hours, arc seconds, and what shares a constant."""
+
+    hours: Floats
+    east: Floats
+    north: Floats
+    group: Ints
 
 
 def on_the_sky(turns: Turns, frames: Sequence[Frame], camera: Camera
@@ -56,19 +81,31 @@ def on_the_sky(turns: Turns, frames: Sequence[Frame], camera: Camera
     return own, [frames[n] for n in which], _gathered(own, at, to_sky=True)
 
 
-def on_one_reference(turns: Turns, frames: Sequence[Frame]) -> tuple[Places | None, str]:
-    """Gather places along the axes of the reference of most frames; or say why there are none."""
+def in_pixels(turns: Turns, frames: Sequence[Frame]) -> tuple[Places | None, str]:
+    """Gather places along the axes of the camera; or say why there are none.
+
+    A mount that turns over turns these axes: of frames that do not tell their side of the pier,
+    only those on the reference of most are taken, along its axes.
+    """
     keys = _keys(frames)
+    sides = all(frame.header.pier_side for frame in frames)
     most = max(sorted(set(keys)), key=lambda key: (bool(key), keys.count(key)))
-    which = np.array([n for n, key in enumerate(keys) if key == most], dtype=np.int64)
-    if len(which) < FEWEST or not most:
+    which = np.array([n for n, key in enumerate(keys) if key and (sides or key == most)], np.int64)
+    if len(which) < FEWEST:
         return None, NO_PLACES
     scale = frames[which[0]].header.arcsec_per_px
     if scale is None:
         return None, NO_SCALE
-    at = np.array([scale * _on_reference(frames[n]) for n in which])
+    at = np.array([scale * _upright(frames[n], by_side=sides) for n in which])
     own = replace(turns, hour_deg=turns.hour_deg[which], group=turns.group[which])
     return _gathered(own, at, to_sky=False), ""
+
+
+def _upright(frame: Frame, *, by_side: bool) -> Floats:
+    if not by_side:
+        return _on_reference(frame)
+    placed, side = frame.placement, -1.0 if frame.header.pier_side == "east" else 1.0
+    return side * np.array([placed.shift_x_px or 0.0, placed.shift_y_px or 0.0])
 
 
 def _keys(frames: Sequence[Frame]) -> list[str]:
@@ -84,7 +121,8 @@ def _on_reference(frame: Frame) -> Floats:
 
 def _gathered(turns: Turns, at: Floats, *, to_sky: bool) -> Places:
     stay = _stays(turns.group, at[:, 1:] if to_sky else at)
-    return Places(turns.hour_deg / SIDEREAL_DEG_H, at[:, 0], at[:, 1], stay, to_sky)
+    hours = turns.hour_deg / SIDEREAL_DEG_H
+    return Places(hours, at[:, 0], at[:, 1], turns.group, stay, to_sky)
 
 
 def _stays(group: Ints, at: Floats) -> Ints:

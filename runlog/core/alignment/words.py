@@ -73,7 +73,8 @@ def _guiding(row: Row) -> Iterator[str]:
     elif row["guided"] is False:
         yield f"Not guided, by how steadily the field drifted{how}: drift used beside rotation."
     elif row["drift_reason"]:
-        yield f"Whether it was guided is unknown, because {row['drift_reason']}; rotation used."
+        used = "rotation used" if north is not None else "rotation used as of a guided mount"
+        yield f"Whether it was guided is unknown, because {row['drift_reason']}; {used}."
 
 
 def _cost(row: Row) -> str:

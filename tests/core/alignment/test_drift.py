@@ -148,6 +148,13 @@ def test_drift_without_the_cameras_angle(how):
     assert guided.axis.size == pytest.approx(5.8, abs=0.8)
 
 
+def test_a_drift_that_dithers_hide():
+    """Large dithers, none too many, and no angle: the axis is unknown, and by how much is said."""
+    told = judged(replace(PLAIN, dither_px=40.0, every=4), world=False)
+    assert told.axis is None
+    assert "dithers may hide a drift of" in told.reason
+
+
 def test_no_scale():
     """Where no header tells the scale, whether the night was guided is unknown, and said."""
     frames, _ = night(Mount(guided=True, arcsec_per_px=1.5))
@@ -187,7 +194,7 @@ def test_the_ellipse_holds_the_truth_with_drift():
         turns = Turns(*own[:2], turn + random.normal(0, 2 * ARCSEC, 37), np.zeros(37, int), 50.0)
         north = mount_dec(*own, up * ARCMIN, east * ARCMIN) / ARCSEC + random.normal(0, 0.5, 37)
         still = np.zeros(37, int)
-        places = Places(hours / 15.041, random.normal(0, 0.5, 37), north, still, to_sky=True)
+        places = Places(hours / 15.041, random.normal(0, 0.5, 37), north, still, still, to_sky=True)
         rotation = fit_axis(turns)
         drift = drift_of(turns, rotation, places)
         used += drift.used
@@ -212,7 +219,7 @@ def _row(**more):
                                                        " tells nothing; rotation used."),
         ({"guided": False, "drift_dec_arcsec_h": 59.7}, 'drifted (+60" an hour in declination): '
                                                         "drift used beside rotation."),
-        ({"drift_reason": "of that"}, "guided is unknown, because of that; rotation used."),
+        ({"drift_reason": "of that"}, "because of that; rotation used as of a guided mount."),
     ],
 )  # fmt: skip
 def test_words(row, says):
