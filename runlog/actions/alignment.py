@@ -1,6 +1,6 @@
 """The polar axis by the nights' field rotation."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from math import hypot, radians
 from typing import Any
@@ -8,17 +8,20 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from runlog.config import Settings
+from runlog.core.alignment.camera import camera_of, sampled
 from runlog.core.alignment.night import Alignment, Standpoint, alignment_of, camera_turned
 from runlog.core.frame import Frame
 from runlog.core.header.cards import CardIndex
 from runlog.core.header.world import pixel_matrix
 from runlog.core.selection import EVERYTHING, Selection
+from runlog.core.sky.plate_scale import Matrix
 from runlog.store.engine import reading
 from runlog.store.sweeps import cards_of, lights_in_time
 
 ALIGNMENT_KEYS = (
     "night rig frames arc_h up_arcmin up_err east_arcmin east_err size_arcmin size_err below_floor "
-    "sense refraction_taken_out rotation_deg_h trail_px trail_low_px trail_high_px exposure_s "
+    "sense refraction_taken_out rotation_deg_h guided drift_used drift_dec_arcsec_h drift_arcsec_h "
+    "drift_reason trail_px trail_low_px trail_high_px exposure_s "
     "scatter_arcsec camera_turned_deg camera_turned_px camera_turned_since verdict reason"
 ).split()
 
@@ -78,27 +81,32 @@ def place_of(
         None,
     )
     shape = frames[0].identity
+    matrices = list(_matrices(connection, frames))
+    said = _parity(matrices) if mirrored is None else (-1 if mirrored else 1)
     return Standpoint(
         header.latitude_deg if header else settings.latitude_deg,
         header.longitude_deg if header else settings.longitude_deg,
-        _parity(connection, frames) if mirrored is None else (-1 if mirrored else 1),
+        said,
         hypot(shape.width, shape.height) / 2,
+        camera_of(matrices, said),
     )
 
 
-def _parity(connection: Connection, frames: Sequence[Frame]) -> int | None:
-    """Read it off the world coordinates of the frames that angles are measured on, if they agree.
+def _matrices(connection: Connection, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Matrix]]:
+    """Read the world coordinates of some of the frames that angles are measured on."""
+    for frame in sampled(frames):
+        matrix = pixel_matrix(CardIndex(cards_of(connection, frame.identity.id), {}))
+        if matrix is not None:
+            yield frame, matrix
+
+
+def _parity(matrices: Sequence[tuple[Frame, Matrix]]) -> int | None:
+    """Give the sense of the image, if the world coordinates agree.
 
     The matrix of an image that is not mirrored has a determinant below zero: east is left when
     north is up (Greisen and Calabretta 2002).
     """
-    found = set()
-    ends = {frames[0].identity.id, frames[len(frames) // 2].identity.id, frames[-1].identity.id}
-    for frame_id in ends:
-        matrix = pixel_matrix(CardIndex(cards_of(connection, frame_id), {}))
-        if matrix is not None:
-            (a, b), (c, d) = matrix
-            found.add(1 if a * d - b * c < 0 else -1)
+    found = {1 if a * d - b * c < 0 else -1 for _, ((a, b), (c, d)) in matrices}
     return found.pop() if len(found) == 1 else None
 
 
@@ -122,6 +130,11 @@ def row_of(told: Alignment, half_diagonal_px: float) -> Row:
         "sense": "known" if told.known_side else "mirrored-unknown",
         "refraction_taken_out": axis is not None,
         "rotation_deg_h": told.rotation_deg_h,
+        "guided": told.drift.guided,
+        "drift_used": told.drift.used,
+        "drift_dec_arcsec_h": told.drift.dec_arcsec_h,
+        "drift_arcsec_h": told.drift.arcsec_h,
+        "drift_reason": told.drift.reason,
         "trail_px": told.trail_px,
         "trail_low_px": told.trail_low_px,
         "trail_high_px": told.trail_high_px,

@@ -1,6 +1,6 @@
 """The light budget of some nights: what each cause took, ranked."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,13 +9,16 @@ from sqlalchemy import Connection, Engine, Row
 from runlog.actions.night import others_of, told_of
 from runlog.actions.night_sky import sky_of_run
 from runlog.actions.rig_settings import settings_of
+from runlog.actions.run_series import refocusing_of
 from runlog.config import Settings
+from runlog.core.frame import Frame
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.story.model import Night
 from runlog.core.story.tell import in_time, pace_of
-from runlog.core.worth.dark import summed, unused
-from runlog.core.worth.loss_words import budget_words, whose, yours_words
+from runlog.core.worth.dark import ALWAYS, DarkUse, dark_use, summed
+from runlog.core.worth.loss_words import budget_words, dark_words, whose, yours_words
 from runlog.core.worth.losses import Budget, Loss, budget
+from runlog.core.worth.refocus import Cure, Rule, cure_of, cure_words, refocused
 from runlog.store import totals as total_store
 from runlog.store.choose import list_frames
 from runlog.store.depth import references_of_frames
@@ -32,8 +35,9 @@ class Losses:
 
     budget: Budget
     nights: int
-    dark_s: Mapping[str, float] | None  # by cause; None where parts of nights are asked about
+    dark: DarkUse | None  # None where parts of nights are asked about
     elapsed_s: float = 0.0  # from first to last frame, over all nights
+    cures: Sequence[Cure] = ()  # of being out of focus, by rig
 
 
 def losses(engine: Engine, settings: Settings, selection: Selection = EVERYTHING) -> Losses:
@@ -42,17 +46,16 @@ def losses(engine: Engine, settings: Settings, selection: Selection = EVERYTHING
         frames = [frame for frame in list_frames(connection, selection) if frame.is_light]
         found = budget(frames, references_of_frames(connection))
         nights = len({f.context.night for f in frames if f.context.night})
+        cures = list(_cures(connection, frames, found.focus_s, selection))
         if not selection.of_whole_runs:
-            return Losses(found, nights, None)
+            return Losses(found, nights, None, 0.0, cures)
         runs = total_store.runs_with_sums(connection, selection)
         each = [_dark(connection, run, settings) for run in runs if run.frames]
-    return Losses(found, nights, summed([own for own, _ in each]), sum(s for _, s in each))
+    return Losses(found, nights, summed([own for own, _ in each]), sum(s for _, s in each), cures)
 
 
-def _dark(
-    connection: Connection, run: Row[Any], settings: Settings
-) -> tuple[dict[str, float], float]:
-    """Find the dark a run left unused, and how long it went from its first frame to its last."""
+def _dark(connection: Connection, run: Row[Any], settings: Settings) -> tuple[DarkUse, float]:
+    """Share out a run's dark, and tell how long it went from its first frame to its last."""
     own = settings_of(connection, run.rig_id, settings)
     frames = frames_of_run(connection, run.id)
     every = [frame for frame in frames if frame.is_light]
@@ -62,16 +65,41 @@ def _dark(
     undated = len(told) - len(lights)
     night = Night(sky.dark, sky.doubt, undated, sky.place, sky.moon, others_of(frames))
     pace = pace_of(lights)
-    return unused(lights, night), pace.elapsed_s if pace else 0.0
+    return dark_use(lights, night), pace.elapsed_s if pace else 0.0
+
+
+def _cures(
+    connection: Connection,
+    frames: Sequence[Frame],
+    focus_s: Mapping[str, float],
+    selection: Selection,
+) -> Iterator[Cure]:
+    """Ask of each rig that was out of focus what its own sweeps would have had it do.
+
+    Nights on which nothing was lost are asked too: the rule would have been kept there as well.
+    """
+    record = Selection(until=selection.until)
+    rigs = sorted({f.context.rig for f in frames if f.key in focus_s})
+    for rig in rigs:
+        own = [f for f in frames if f.context.rig == rig]
+        lost_s = sum(sorted(focus_s[f.key] for f in own if f.key in focus_s))
+        advice, slope = refocusing_of(connection, record, rig)
+        rule = Rule(advice.each_c, advice.low, advice.high, slope.temperature_from, advice.reason)
+        runs = sorted({f.context.run_id for f in own if f.context.run_id is not None})
+        nights = (
+            refocused(frames_of_run(connection, run), focus_s, rule)
+            for run in (runs if rule.each_c is not None else [])
+        )
+        yield cure_of(rig, lost_s, rule, nights)
 
 
 def lost(
     engine: Engine, settings: Settings, selection: Selection = EVERYTHING
-) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    """Give the rows of `runlog.losses/1` and their sums."""
+) -> tuple[list[dict[str, Any]], dict[str, Any], list[dict[str, Any]]]:
+    """Give the rows of `runlog.losses/1`, their sums, and what refocusing would have saved."""
     found = losses(engine, settings, selection)
     rows = loss_rows(found)
-    return rows, budget_row(found, rows)
+    return rows, budget_row(found, rows), refocus_rows(found)
 
 
 # --- rows -----------------------------------------------------------------------------------
@@ -80,7 +108,7 @@ def lost(
 def loss_rows(found: Losses) -> list[dict[str, Any]]:
     """Write losses with the keys of `runlog.losses/1`, the most first."""
     rows = [_row(loss) for loss in found.budget.losses]
-    rows += [_dark_row(found, cause, seconds) for cause, seconds in (found.dark_s or {}).items()]
+    rows += [_dark_row(found, cause, seconds) for cause, seconds in _unused(found).items()]
     every = sum(row["lost_s"] for row in rows)
     for row in rows:
         row["share"] = row["lost_s"] / every if every else None
@@ -103,10 +131,11 @@ def _row(loss: Loss) -> dict[str, Any]:
 def _dark_row(found: Losses, cause: str, seconds: float) -> dict[str, Any]:
     """Write unused dark: as exposed and as good as the nights were, it would have brought so much.
 
-    Where the sky is why nothing was taken, that is not known.
+    Where the sky is why nothing was taken, that is not known; nor of time that no night is without.
     """
     own, by = found.budget, whose(cause, "dark")
     known = own.per_kept_s is not None and found.elapsed_s and not by.startswith("the sky")
+    known = known and cause not in ALWAYS
     return {
         "cause": cause,
         "what": "dark",
@@ -121,7 +150,8 @@ def _dark_row(found: Losses, cause: str, seconds: float) -> dict[str, Any]:
 def budget_row(found: Losses, rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """Write the sums that the losses belong to, and what they say."""
     own = found.budget
-    said = [*budget_words(own, found.nights), yours_words(rows)]
+    dark = found.dark
+    said = [*budget_words(own, found.nights), dark_words(dark), yours_words(rows)]
     return {
         "nights": found.nights,
         "logged_s": own.logged_s,
@@ -129,6 +159,33 @@ def budget_row(found: Losses, rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
         "effective_s": own.effective_s if own.per_kept_s is not None else None,
         "unknown_s": own.unknown_s,
         "unknown_frames": own.unknown_frames,
-        "dark_unused_s": None if found.dark_s is None else sum(found.dark_s.values()),
+        "dark_s": dark and dark.dark_s,
+        "dark_exposed_s": dark and dark.exposed_s,
+        "dark_unused_s": None if dark is None else sum(dark.causes.values()),
         "text": "; ".join(words for words in said if words),
     }
+
+
+def refocus_rows(found: Losses) -> list[dict[str, Any]]:
+    """Write for each rig that was out of focus what focusing more often would have saved."""
+    several = len(found.cures) > 1
+    return [
+        {
+            "rig": cure.rig,
+            "lost_s": cure.lost_s,
+            "each_c": cure.rule.each_c,
+            "each_low_c": cure.rule.low_c,
+            "each_high_c": cure.rule.high_c,
+            "saved_s": cure.saved_s,
+            "unknown_s": cure.unknown_s,
+            "runs": cure.runs,
+            "run_s": cure.run_s,
+            "reason": cure.reason,
+            "text": cure_words(cure, name_rig=several),
+        }
+        for cure in found.cures
+    ]
+
+
+def _unused(found: Losses) -> Mapping[str, float]:
+    return found.dark.causes if found.dark else {}

@@ -1,10 +1,13 @@
 """What runs say to months of their rigs: as stored when they were settled, else reckoned."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.open import Report
+from runlog.core.focus.advice import Advice, refocusing
+from runlog.core.focus.slope import Slope
 from runlog.core.selection import Selection
 from runlog.core.trends.gathered import gather
 from runlog.core.trends.points import Series
@@ -14,6 +17,7 @@ from runlog.store.engine import reading, writing
 from runlog.store.history import summaries_of_run
 from runlog.store.run_series import OneRun, runs_without
 from runlog.store.settling import frames_of_run
+from runlog.store.sweeps import changes_by_rig
 
 AT_ONCE = 20  # runs in one transaction
 
@@ -34,6 +38,15 @@ def dated_series(
 def series_of(rig: str, runs: Iterable[Dated]) -> list[Series]:
     """Make all series of a rig."""
     return gather(rig, [(night, said.points) for night, said in runs])
+
+
+def refocusing_of(
+    connection: Connection, selection: Selection, rig: str
+) -> tuple[Advice, Slope]:
+    """Say after how many degrees to focus again, by the sweeps of one rig that are chosen."""
+    rigs = dated_series(connection, replace(selection, rigs=(rig,)))
+    found = [sweep for _, runs in rigs.values() for _, said in runs for sweep in said.sweeps]
+    return refocusing(found, changes_by_rig(connection).get(rig, ()))
 
 
 def _series(connection: Connection, run: OneRun) -> RunSeries:

@@ -28,6 +28,7 @@ CAUSE_MOST, BAR_LEAST, GAP = 30, 8, 2  # cells
 COLUMNS = ("what", "whose", "lost", "share", "cured")
 DROP = (1, 4, 0, 3)  # columns that give way where room is short, the first first
 BAR = "█"
+OF_FOCUS = ("focus", "defocused")  # causes that refocusing cures
 EMPTY = ("Nothing was lost: no light frame of these nights fell short of the best, and none was "
          "left out.")  # fmt: skip
 
@@ -46,6 +47,7 @@ class LossesScreen(MainScreen):
         self.every_night = not self.season
         self.rows: list[dict[str, Any]] = []
         self.sums: dict[str, Any] | None = None  # None while these are reckoned
+        self.cures: list[dict[str, Any]] = []  # of being out of focus, by rig
         self.at, self.top = 0, 0
 
     def body(self) -> ComposeResult:
@@ -78,7 +80,7 @@ class LossesScreen(MainScreen):
         if found is None or span != self.span:
             return
         here = self.here
-        self.rows, self.sums = found
+        self.rows, self.sums, self.cures = found
         same = [i for i, row in enumerate(self.rows) if here and _key(row) == _key(here)]
         self.at = same[0] if same else 0
         self.draw()
@@ -141,6 +143,8 @@ class LossesScreen(MainScreen):
         if here is not None:
             text.append(f"{safe(here['cause'])}: ", styled(bold=True))
             text.append(f"{safe(_in_words(here))}\n")
+            for cure in self.cures if here["cause"] in OF_FOCUS else ():
+                text.append(f"{safe(cure['text'])}\n")
         return text.append(safe(sums["text"]), styled(look.quiet))
 
     # --- keys -------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from runlog.actions.open import open_store
 from runlog.config import Settings
 from runlog.core.frame import StarList
 from tests.core.alignment.drawn import angles
+from tests.core.alignment.tracked import Mount, looked
 from tests.measured import EVERY_S, HEIGHT, WIDTH, Night, outcomes, put
 from tests.tools import here, runlog_json
 
@@ -33,6 +34,24 @@ def turning(evening, up, east, **more):
             outcome.frame.measurement, star_list=StarList(tuple(x), tuple(y), stars.flux_adu)
         )
         found.append(replace(outcome, frame=replace(outcome.frame, measurement=turned)))
+    return found
+
+
+def drifting(evening):
+    """Let nothing guide the mount, on a camera whose angle the headers' world coordinates tell."""
+    mount = Mount(UP, EAST, LATITUDE, DEC, arcsec_per_px=1.436, camera_deg=120.0)
+    hours = BEGIN_DEG + np.arange(FRAMES) * EVERY_S / 3600 * 15.041
+    turn, x, y, matrix = looked(mount, hours, np.random.default_rng(4))
+    cards = [(f"CD{i}_{j}", matrix[i - 1][j - 1] / 3600) for i in (1, 2) for j in (1, 2)]
+    cards += [("CTYPE1", "RA---TAN"), ("CTYPE2", "DEC--TAN")]
+    found = []
+    for n, outcome in enumerate(outcomes(Night(evening, FRAMES, cards=tuple(cards)))):
+        stars = outcome.frame.measurement.star_list
+        at = np.array(stars.x) - WIDTH / 2 + 1j * (np.array(stars.y) - HEIGHT / 2)
+        at = at * np.exp(1j * np.radians(turn[n])) + x[n] + 1j * y[n]
+        where = tuple((at.real + WIDTH / 2).tolist()), tuple((at.imag + HEIGHT / 2).tolist())
+        moved = replace(outcome.frame.measurement, star_list=StarList(*where, stars.flux_adu))
+        found.append(replace(outcome, frame=replace(outcome.frame, measurement=moved)))
     return found
 
 
@@ -66,3 +85,24 @@ def test_words(home):
     done = here(home, "alignment", "--night", "2026-01-01")
     assert (done.returncode, done.stdout) == (0, "")
     assert "No light frame that fits" in done.stderr
+
+
+@pytest.fixture(scope="module")
+def unguided(tmp_path_factory):
+    """A night of the same axis on which nothing guided."""
+    home = tmp_path_factory.mktemp("unguided")
+    engine = open_store(str(home / "night.sqlite"), Settings(), make=True)
+    put(engine, drifting("2026-10-14"))
+    engine.dispose()
+    return home
+
+
+def test_a_night_that_was_not_guided(unguided):
+    """The drift shows it, and is used by the angle that headers tell, if that is not denied."""
+    (row,) = runlog_json(unguided, "alignment")["rows"]
+    assert (row["guided"], row["drift_used"], row["sense"]) == (False, True, "known")
+    assert (row["up_arcmin"], row["east_arcmin"]) == pytest.approx((UP, EAST), abs=1.5)
+    assert row["drift_dec_arcsec_h"] == pytest.approx(140, abs=60)
+    assert "drift used beside rotation" in here(unguided, "alignment").stdout
+    said = " ".join(here(unguided, "alignment", "--mirrored", "yes").stdout.split())
+    assert "not of the sense that is said of the image" in said

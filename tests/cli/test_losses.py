@@ -7,6 +7,7 @@ import pytest
 
 from runlog.store.engine import open_engine
 from runlog.store.migrate import ready
+from tests.cli.test_focus import EVENINGS, swept
 from tests.measured import Night, outcomes, put
 from tests.tools import here, runlog_json
 
@@ -20,6 +21,7 @@ ONE_FAULT = {
     "wider stars, cause unknown": {"times": 1.25},
     "cloud": {"own": {n: {"light": (0.3, 0.1, 0.4, 0.15, 0.5)[n % 5]} for n in HALF}},
     "trailed": {"own": {n: {"eccentricity": 0.85} for n in HALF}},
+    "defocused": {"own": {n: {"times": 1.7, "profile": 0.5} for n in HALF}},
 }
 
 
@@ -70,7 +72,11 @@ def test_rows_and_words(tmp_path):
     assert sum(row["share"] for row in body["rows"]) == pytest.approx(1.0)
     dark = [row for row in body["rows"] if row["what"] == "dark"]
     assert dark
-    assert body["budget"]["dark_unused_s"] == pytest.approx(sum(row["lost_s"] for row in dark))
+    sums = body["budget"]
+    assert sums["dark_unused_s"] == pytest.approx(sum(row["lost_s"] for row in dark))
+    whole = sums["dark_exposed_s"] + sums["dark_unused_s"]
+    assert whole == pytest.approx(sums["dark_s"], rel=1e-9)
+    assert sums["dark_exposed_s"] == 32 * 300.0
     part = runlog_json(home, "losses", "--target", "M33")
     assert part["budget"]["dark_unused_s"] is None
     assert not [row for row in part["rows"] if row["what"] == "dark"]
@@ -81,3 +87,35 @@ def test_rows_and_words(tmp_path):
     shown = here(home, "losses")
     assert "2 nights, 2 h 40 min exposed" in shown.stdout
     assert "No light frame" in here(home, "losses", "--night", "2026-01-01").stderr
+
+
+def test_a_cure_is_named(tmp_path):
+    """Eight sweeps tell the rule, a night that cooled unfocused what it would have saved."""
+    sweeps = [found for n, (night, warm) in enumerate(EVENINGS) for found in
+              swept(night, warm, seed=n)]  # fmt: skip
+    own = {
+        n: {"cards": (("FOCTEMP", 8.0 - 0.5 * n), ("FOCUSPOS", 11_090))}
+        | ({"times": 1.7, "profile": 0.5} if n >= 10 else {})
+        for n in range(16)
+    }
+    engine = ready(open_engine(str(tmp_path / "night.sqlite")))
+    put(engine, sweeps)
+    put(engine, swept("2026-11-01", 8.0, seed=77))
+    put(engine, outcomes(Night("2026-11-01", frames=16, own=own)))
+    engine.dispose()
+    body = runlog_json(tmp_path, "losses", "--night", "2026-11-01")
+    (cure,) = body["refocusing"]
+    each = next(r for r in runlog_json(tmp_path, "focus")["rows"] if r["kind"] == "advice")
+    assert cure["each_c"] == pytest.approx(each["refocus_each_c"])
+    assert cure["lost_s"] == 6 * 300.0
+    assert cure["runs"] * cure["run_s"] == pytest.approx(6 * 300.0 - cure["saved_s"])
+    said = " ".join(here(tmp_path, "losses", "--night", "2026-11-01").stdout.split())
+    assert f"out of focus 30 min: a refocus each {cure['each_c']:.1f} C would have saved" in said
+
+
+def test_a_cure_that_sweeps_do_not_tell(tmp_path):
+    """Without sweeps it is unknown, and said why."""
+    body = runlog_json(night_of(tmp_path, **ONE_FAULT["defocused"]), "losses")
+    (cure,) = body["refocusing"]
+    assert cure["saved_s"] is None
+    assert "is unknown, because no sweep" in cure["text"]

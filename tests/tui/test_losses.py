@@ -66,7 +66,7 @@ async def test_a_season_is_left_for_another_or_for_all_nights(
             ((), "2026-27"), (("left",), "2025-26"), (("A",), ""), (("A", "right"), "2026-27"),
         ):  # fmt: skip
             await press(pilot, *keys)
-            rows, _ = lost(engine, Settings(), nights_of(words) if words else EVERYTHING)
+            rows, _, _ = lost(engine, Settings(), nights_of(words) if words else EVERYTHING)
             assert pilot.app.screen.rows == rows  # type: ignore[attr-defined]
         await press(pilot, "right")
         assert "No night is stored of a season after" in pilot.app.session.said  # type: ignore[attr-defined]

@@ -55,6 +55,18 @@ def field_turn(
     return -_position_angle(star, axis_at(up, east, latitude_deg), latitude_deg)
 
 
+def mount_dec(
+    hour_deg: Floats, dec_deg: Floats, latitude_deg: float, up: float, east: float
+) -> Floats:
+    """Give declinations as the mount has them, of stars lifted by refraction, (n,) radians.
+
+    A mount that is not guided keeps its own: to first order and without air, a star's changes by
+    up cos H - east sin H (derived, and checked in the tests with rotation matrices).
+    """
+    star = refracted(stars_at(hour_deg, dec_deg, latitude_deg))
+    return np.arcsin(np.clip(star @ axis_at(up, east, latitude_deg), -1, 1))
+
+
 def refraction_turn(hour_deg: Floats, dec_deg: Floats, latitude_deg: float) -> Floats:
     """Give how much refraction turns a field on a mount that stands on the true pole, (n,) radians.
 

@@ -1,7 +1,7 @@
 """A night's polar alignment: the axis's error, what it costs, or why that is unknown."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -17,7 +17,10 @@ from runlog.core.alignment.axis import (
     fit_axis,
     own_noise,
 )
+from runlog.core.alignment.camera import Camera
+from runlog.core.alignment.drift import Drift, drift_in_pixels, drift_of
 from runlog.core.alignment.geometry import ARCMIN, SIDEREAL_DEG_H, altitude_deg, field_turn
+from runlog.core.alignment.places import Places, in_pixels, on_the_sky
 from runlog.core.columns import plural
 from runlog.core.frame import Frame
 from runlog.core.robust import MAD_TO_SIGMA
@@ -46,6 +49,7 @@ class Standpoint:
     longitude_deg: float | None
     parity: int | None  # 1 where x to y goes from north to east on the sky, -1 mirrored
     half_diagonal_px: float = 0.0
+    camera: Camera = field(default_factory=lambda: Camera({}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,8 @@ class Alignment:
     rig: str
     frames: int = 0
     arc_h: float = 0.0
-    axis: Axis | None = None
+    axis: Axis | None = None  # by the turn of the field, and by its drift where that tells
+    drift: Drift = field(default_factory=Drift)
     known_side: bool = False
     trail_px: float | None = None  # by the axis alone, in a corner, in the longest frame
     trail_low_px: float | None = None
@@ -89,11 +94,10 @@ def alignment_of(frames: Sequence[Frame], place: Standpoint) -> Alignment:
         shown = f"only {plural(len(kept), 'frame')}" if kept else "no frame"
         few = f"{shown} tells how the field turned: it takes {FEWEST}"
         return replace(told, frames=len(kept), reason=few)
+    told = replace(told, rotation_deg_h=_fastest(turns, place), known_side=place.parity is not None)
+    turns, kept, places = _at_the_star(turns, kept, place)
     arc = _arc_h(turns)
-    told = replace(
-        told, frames=len(kept), arc_h=arc, rotation_deg_h=_fastest(turns, place), known_side=(
-            place.parity is not None)
-    )  # fmt: skip
+    told = replace(told, frames=len(kept), arc_h=arc)
     if arc < LEAST_ARC_H:
         short = f"the frames span {60 * arc:.0f} min of hour angle: it takes {LEAST_ARC_H:g} h"
         return replace(told, reason=short)
@@ -101,13 +105,56 @@ def alignment_of(frames: Sequence[Frame], place: Standpoint) -> Alignment:
     if axis is None:
         return replace(told, reason="the frames leave no freedom to tell the axis")
     reason = _refused(turns, axis, kept)
+    told = replace(told, angles=_angles(axis, turns, kept))
     if reason:
-        return replace(told, reason=reason, angles=_angles(axis, turns, kept))
+        return replace(told, reason=reason)
     if place.parity is None:
         mirrored = fit_axis(replace(turns, turn=-turns.turn))
         axis = either_way(axis, mirrored) if mirrored else axis
-    told = _costs(replace(told, axis=axis, angles=_angles(axis, turns, kept)), turns, kept, place)
+    told = _with_drift(replace(told, axis=axis), turns, kept, places, place)
+    if told.axis is None:
+        return told
+    told = _costs(told, turns, kept, place)
     return replace(told, verdict=_verdict(told))
+
+
+def _at_the_star(
+    turns: Turns, frames: list[Frame], place: Standpoint
+) -> tuple[Turns, list[Frame], Places | None]:
+    """Take drift and dithers out of the turns where the camera's angle to the sky is known."""
+    found = on_the_sky(turns, frames, place.camera) if place.parity is not None else None
+    enough = found is not None and _arc_h(found[0]) >= LEAST_ARC_H
+    return found if found is not None and enough else (turns, frames, None)
+
+
+def _with_drift(
+    told: Alignment, turns: Turns, frames: Sequence[Frame], places: Places | None, place: Standpoint
+) -> Alignment:
+    """Bring in what the field's drift tells; an axis that it leaves unknown is taken back."""
+    assert told.axis is not None
+    if places is not None:
+        drift = drift_of(turns, told.axis, places)
+        return _as_drifted(told, drift, "as no mount does whose axis turns the field as it turned")
+    places, reason = in_pixels(turns, frames)
+    if places is None:
+        return replace(told, drift=Drift(reason=reason))
+    drift = drift_in_pixels(turns, told.axis, places)
+    return _as_drifted(
+        told, drift, "so that nothing guided it, and by which way it went that turns the field "
+        f"too: {place.camera.reason}",
+    )  # fmt: skip
+
+
+def _as_drifted(told: Alignment, drift: Drift, why_unknown: str) -> Alignment:
+    """Take the axis that the drift leaves; none where it was not guided and that does not help."""
+    if drift.hidden_arcsec_h is not None:
+        hidden = f'{drift.hidden_arcsec_h:.0f}" an hour'
+        reason = f"dithers may hide a drift of {hidden}, and a drift turns the field too"
+        return replace(told, drift=drift, axis=None, reason=reason)
+    if drift.guided is False and drift.axis is None:
+        reason = f'the field drifted by {drift.arcsec_h:.0f}" an hour, {why_unknown}'
+        return replace(told, drift=drift, axis=None, reason=reason)
+    return replace(told, axis=drift.axis or told.axis, drift=drift)
 
 
 def camera_turned(nights: Sequence[Alignment]) -> list[Alignment]:

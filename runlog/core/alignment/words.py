@@ -24,6 +24,7 @@ def sentences(row: Row) -> Iterator[str]:
         yield f"Polar axis: unknown, because {row['reason']}."
     else:
         yield from _axis(row)
+        yield from _guiding(row)
         yield _cost(row)
         yield _advice(row)
         if not row["below_floor"]:
@@ -61,6 +62,19 @@ def _axis(row: Row) -> Iterator[str]:
             f"{abs(row['east_arcmin']):.1f}' +- {row['east_err']:.1f}', but which way is unknown, "
             "because no header tells whether the image is mirrored (--mirrored yes or no says it)."
         )
+
+
+def _guiding(row: Row) -> Iterator[str]:
+    """Say whether the night was guided, and so whether the field's drift was used."""
+    north = row["drift_dec_arcsec_h"]
+    how = "" if north is None else f' ({north:+.0f}" an hour in declination)'
+    if row["guided"]:
+        yield f"Guided, by how little the field drifted{how}: drift tells nothing; rotation used."
+    elif row["guided"] is False:
+        yield f"Not guided, by how steadily the field drifted{how}: drift used beside rotation."
+    elif row["drift_reason"]:
+        used = "rotation used" if north is not None else "rotation used as of a guided mount"
+        yield f"Whether it was guided is unknown, because {row['drift_reason']}; {used}."
 
 
 def _cost(row: Row) -> str:

@@ -17,21 +17,23 @@ CHART_PX, PANEL_PX, LANE_PX = 120.0, 54.0, 12.5
 PICTURES_PX = 150.0
 BLOCK_PX = 38.0  # heading, names of columns, the gap below
 LINE_PX, ROW_PX = 10.4, 4.0
-CHARS = 56  # of a line of words beside a narrow column, in half a page
+LIST_PX, ITEM_PX = 28.0, 2.6  # a heading without names of columns; lines without rules
+CHARS = 60  # of a line of words beside a narrow column, in half a page
 PLAIN_CHARS = 78
-FEWEST_ROWS = 3
+FEWEST_ROWS, LEAST_ROWS = 3, 1  # where that is enough, and where it is not
 MOST_ROWS = 48  # of a table on a season's four sheets
 
 
 def fit(blocks: Sequence[dict[str, Any]], groups: Sequence[Columns]) -> None:
     """Mark rows as not printed, until the rest fits; every row stays in the file."""
     fixed = HEAD_PX + FOOT_PX + sum(map(_fixed_px, blocks))
-    while fixed + sum(map(_group_px, groups)) > ROOM_PX:
-        tallest = [max(group, key=_column_px) for group in groups if len(group) > 1]
-        found = [block for column in tallest for block in column if _can_give(block)]
-        if not found:
-            return
-        _leave_out(max(found, key=lambda block: len(_printed(block))))
+    for fewest in (FEWEST_ROWS, LEAST_ROWS):
+        while fixed + sum(map(_group_px, groups)) > ROOM_PX:
+            tallest = [max(group, key=_column_px) for group in groups if len(group) > 1]
+            found = [block for column in tallest for block in column if _can_give(block, fewest)]
+            if not found:
+                break
+            _leave_out(max(found, key=lambda block: len(_printed(block))))
 
 
 def cap(blocks: Sequence[dict[str, Any]]) -> None:
@@ -54,7 +56,13 @@ def _group_px(columns: Columns) -> float:
 
 
 def _column_px(column: Sequence[Block]) -> float:
-    return sum(BLOCK_PX + sum(map(_row_px, _printed(block))) for block in column if _rows(block))
+    return sum(_head_px(block) + sum(map(_row_px, _printed(block))) for block in column)
+
+
+def _head_px(block: Block) -> float:
+    if not _rows(block):
+        return 0.0
+    return LIST_PX if block["kind"] == "lines" else BLOCK_PX
 
 
 def _rows(block: Block) -> list[dict[str, Any]]:
@@ -68,14 +76,13 @@ def _printed(block: Block) -> list[dict[str, Any]]:
 
 def _row_px(row: Mapping[str, Any]) -> float:
     if "words" in row:
-        lines = -(-len(row["words"]) // PLAIN_CHARS)
-    else:
-        lines = max(-(-len(cell["words"]) // CHARS) for cell in row["cells"])
+        return LINE_PX * max(-(-len(row["words"]) // PLAIN_CHARS), 1) + ITEM_PX
+    lines = max(-(-len(cell["words"]) // CHARS) for cell in row["cells"])
     return LINE_PX * max(lines, 1) + ROW_PX
 
 
-def _can_give(block: Block) -> bool:
-    return block["block"] != "parts" and len(_printed(block)) > FEWEST_ROWS
+def _can_give(block: Block, fewest: int) -> bool:
+    return block["block"] != "parts" and len(_printed(block)) > fewest
 
 
 def _leave_out(block: dict[str, Any]) -> None:

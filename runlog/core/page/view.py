@@ -48,10 +48,13 @@ NO_WRAP = ("target", "when", "no", "number", "verdict", "part", "night", "grade"
 
 def view_of(report: Mapping[str, Any]) -> dict[str, Any]:
     """Prepare a whole report."""
+    rows = [_sheet(row) for row in report["rows"]]
+    blocks = (b for row in rows for group in row["groups"] for column in group for b in column)
     return {
         "title": report["title"],
         "made": made(report["made"]),
-        "rows": [_sheet(row) for row in report["rows"]],
+        "rows": rows,
+        "has_tables": any(block.get("data") for block in blocks),
     }
 
 

@@ -107,7 +107,7 @@ LISTINGS: Mapping[str, Listing] = {
     "losses": Listing(
         "runlog.losses/1",
         "cause what whose frames lost_s gained_s cure_s share".split(),
-        beside=["budget"],
+        beside=["budget", "refocusing"],
     ),
     "sublength": Listing(
         "runlog.sublength/1",

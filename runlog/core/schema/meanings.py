@@ -195,6 +195,7 @@ gained_s: effective time over the best nights', of kept frames that were better 
 cure_s: effective time there would be more, had it not been
 share: of all that was lost
 budget: the sums that the losses belong to, and these in words
+refocusing: of each rig out of focus, what focusing by its own sweeps would have saved, in words
 usual_s: the length most of the frames have
 best_s: the length that reaches most depth in a night; none where longer is always a little better
 low_s: the shortest length within 2 % of the best

@@ -186,6 +186,11 @@ below_floor boolean?: whether it is less than can be told from flexure; null: un
 sense string: known, or mirrored-unknown: the side may be the opposite one
 refraction_taken_out boolean: whether refraction's turn was subtracted
 rotation_deg_h number? [deg/h]: the fastest turn of the field as measured
+guided boolean?: whether something held the field, by its drift; null: unknown
+drift_used boolean: whether the axis rests on the drift in declination as well
+drift_dec_arcsec_h number? [arcsec/h]: drift of stars north on the camera, on average; null: unknown
+drift_arcsec_h number? [arcsec/h]: the fastest drift of the field, whichever way
+drift_reason string?: why it is unknown whether the night was guided
 trail_px number?: what that costs a corner in the longest frame, by the axis alone
 trail_low_px number?: the least of it over the ellipse
 trail_high_px number?: the most of it over the ellipse

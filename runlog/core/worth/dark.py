@@ -1,31 +1,118 @@
-"""Dark in which nothing was taken, by what is known of why."""
+"""Dark in which nothing was exposed, by what is known of why; with what was, all of the dark."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 from runlog.core.story.model import Lights, Night
 from runlog.core.story.schedule import Idle, idle_events, idles
 
 NOT_UP = "no target up"
 KINDS = {"late-start": "late start", "stopped": "early stop", "pause": "pauses"}
+BETWEEN = "between frames"  # reading out, dithers, slews, plate solves
+OTHERS = "focus and other frames"
+ENDS = "before the first frame and after the last"  # too little to be a late start, or too few
+ALWAYS = (BETWEEN, OTHERS)  # there is some in every night
+
+Span = tuple[datetime, datetime]
 
 
-def unused(lights: Lights, night: Night) -> dict[str, float]:
-    """Sum the dark before, between and after a run's light frames in seconds, by its cause.
+@dataclass(frozen=True, slots=True)
+class DarkUse:
+    """A run's dark in seconds: what was exposed in it, and the rest by cause, exactly."""
+
+    dark_s: float = 0.0
+    exposed_s: float = 0.0
+    unused_s: dict[str, float] | None = None
+
+    @property
+    def causes(self) -> dict[str, float]:
+        """What was not exposed, by cause."""
+        return self.unused_s or {}
+
+
+def dark_use(lights: Lights, night: Night) -> DarkUse:
+    """Share out a run's dark.
+
+    Where it is not known when it was dark, it is the time from the first frame to the last. Frames
+    that tell no time or no length leave gaps of unknown size: then only named breaks are told.
 
     Parameters
     ----------
     lights : sequence of GradedLight
         Dated light frames of one run, in order of time.
     night : Night
-        When it was dark, where that is known; else only pauses are found.
+        When it was dark, where that is known.
     """
-    found: dict[str, float] = {}
-    for idle in idles(lights, night):
-        _add(found, _cause(idle), idle.unused_s)
-    for event in idle_events(lights, night):
-        if event.kind == "pause":
-            _add(found, KINDS["pause"], event.cost_s)
-    return {cause: seconds for cause, seconds in found.items() if seconds > 0}
+    if not lights:
+        return DarkUse()
+    named = _named(lights, night)
+    if night.undated or any(t.frame.header.exposure_s is None for t in lights):
+        found = summed_causes((cause, s) for cause, _, s in named)
+        return DarkUse(sum(found.values()), 0.0, found)
+    window = night.dark if night.dark is not None and not night.doubt else _reach(lights)
+    exposed = _within(_union((t.start, t.end) for t in lights), window)
+    found = summed_causes(
+        part for gap in _without(exposed, window) for part in _of_gap(gap, lights, night, named)
+    )
+    return DarkUse(_seconds([window]), _seconds(exposed), found)
+
+
+def _named(lights: Lights, night: Night) -> list[tuple[str, Span, float]]:
+    """List the breaks that the story of the night names: cause, span, dark unused in it."""
+    found = [(_cause(idle), (idle.start, idle.end), idle.unused_s) for idle in idles(lights, night)]
+    return found + [
+        (KINDS["pause"], (event.start, event.end), event.cost_s)
+        for event in idle_events(lights, night)
+        if event.kind == "pause"
+    ]
+
+
+def _of_gap(
+    gap: Span, lights: Lights, night: Night, named: Sequence[tuple[str, Span, float]]
+) -> Iterator[tuple[str, float]]:
+    """Share out dark between exposures: its own name, other frames in it, and what is left."""
+    gap_s = _seconds([gap])
+    for cause, span, unused_s in named:
+        if span[0] <= gap[0] and gap[1] <= span[1]:
+            yield cause, min(unused_s, gap_s)
+            yield OTHERS, gap_s - min(unused_s, gap_s)
+            return
+    others_s = _seconds(_within(_union((o.start, o.end) for o in night.others), gap))
+    first, last = _reach(lights)
+    yield OTHERS, others_s
+    yield ENDS if gap[1] <= first or gap[0] >= last else BETWEEN, gap_s - others_s
+
+
+def _reach(lights: Lights) -> Span:
+    return min(t.start for t in lights), max(t.end for t in lights)
+
+
+def _union(spans: Iterable[Span]) -> list[Span]:
+    """Join spans that overlap or touch."""
+    found: list[Span] = []
+    for start, end in sorted(spans):
+        if found and start <= found[-1][1]:
+            found[-1] = found[-1][0], max(found[-1][1], end)
+        elif end > start:
+            found.append((start, end))
+    return found
+
+
+def _within(spans: Sequence[Span], window: Span) -> list[Span]:
+    cut = [(max(start, window[0]), min(end, window[1])) for start, end in spans]
+    return [(start, end) for start, end in cut if start < end]
+
+
+def _without(spans: Sequence[Span], window: Span) -> list[Span]:
+    """Give what of a window spans leave; they are in order and lie within it."""
+    edges = [window[0], *(edge for span in spans for edge in span), window[1]]
+    gaps = zip(edges[::2], edges[1::2], strict=True)
+    return [(start, end) for start, end in gaps if start < end]
+
+
+def _seconds(spans: Iterable[Span]) -> float:
+    return sum((end - start).total_seconds() for start, end in spans)
 
 
 def _cause(idle: Idle) -> str:
@@ -37,14 +124,20 @@ def _cause(idle: Idle) -> str:
     return f"{kind}, {idle.why}" if idle.why else kind
 
 
-def _add(found: dict[str, float], cause: str, seconds: float) -> None:
-    found[cause] = found.get(cause, 0.0) + seconds
-
-
-def summed(nights: Sequence[dict[str, float]]) -> dict[str, float]:
-    """Add up several nights' dark, the most costly first."""
+def summed_causes(parts: Iterable[tuple[str, float]]) -> dict[str, float]:
+    """Add up seconds by cause; none that took none."""
     found: dict[str, float] = {}
-    for night in nights:
-        for cause, seconds in night.items():
-            _add(found, cause, seconds)
-    return dict(sorted(found.items(), key=lambda entry: (-entry[1], entry[0])))
+    for cause, seconds in parts:
+        if seconds > 0:
+            found[cause] = found.get(cause, 0.0) + seconds
+    return found
+
+
+def summed(nights: Sequence[DarkUse]) -> DarkUse:
+    """Add up several nights' dark, the most costly cause first."""
+    causes = summed_causes(part for night in nights for part in night.causes.items())
+    return DarkUse(
+        sum(night.dark_s for night in nights),
+        sum(night.exposed_s for night in nights),
+        dict(sorted(causes.items(), key=lambda entry: (-entry[1], entry[0]))),
+    )

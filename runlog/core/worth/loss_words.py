@@ -6,6 +6,7 @@ from typing import Any
 from runlog.core.columns import hours, plural
 from runlog.core.frame import FaultName
 from runlog.core.story.charged import BY_HAND, UNGRADED
+from runlog.core.worth.dark import ALWAYS, DarkUse
 from runlog.core.worth.losses import FOCUS, GUIDING, LIGHT, SEEING, SKY, WIDTH, Budget
 
 _SKY, _RIG, _PLAN = "the sky's", "the rig's", "the plan's"
@@ -23,6 +24,8 @@ def whose(cause: str, what: str) -> str:
 
     Dark that was left unused is the plan's, unless something is seen to be why.
     """
+    if what == "dark" and cause in ALWAYS:
+        return _RIG
     if what == "dark":
         return _SKY if "," in cause else _PLAN
     return _WHOSE.get(cause, _RIG)
@@ -51,6 +54,14 @@ def _worth(found: Budget) -> str:
         best = "the best nights" + " (in part one night alone)" * (1 in behind)
     effective = f"what was kept is worth {hours(found.effective_s)} of {best}"
     return f"{effective}: {hours(lost_s)} lost in it{gained}"
+
+
+def dark_words(dark: DarkUse | None) -> str | None:
+    """Say how much of the dark was exposed; None where that was not asked, or is not known."""
+    if dark is None or not dark.exposed_s:
+        return None
+    unused = hours(dark.dark_s - dark.exposed_s)
+    return f"{hours(dark.dark_s)} dark: {hours(dark.exposed_s)} exposed in it, {unused} not"
 
 
 def yours_words(rows: Sequence[Mapping[str, Any]]) -> str | None:

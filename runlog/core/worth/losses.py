@@ -119,11 +119,13 @@ class Budget:
     losses: tuple[Loss, ...]  # the most first
     per_kept_s: float | None = None  # effective time of a second kept
     reference_nights: tuple[int, ...] = ()  # that each reference in it was found among, each once
+    focus_s: Mapping[str, float] = field(default_factory=dict)  # lost to focus, by frame's key
 
 
 @dataclass
 class _Book:
     losses: dict[tuple[str, bool], Loss] = field(default_factory=dict)
+    focus_s: dict[str, float] = field(default_factory=dict)
 
     def of(self, cause: str, *, kept: bool) -> Loss:
         return self.losses.setdefault((cause, kept), Loss(cause, kept))
@@ -142,7 +144,10 @@ def budget(lights: Sequence[Frame], references: References) -> Budget:
         elif frame.judgement.grade is not Grade.KEEP:
             rate = worth.get(_like(frame), worth.get(_filter(frame)))
             time_s = _time_s(frame)
-            book.of(_cause(frame), kept=False).add(time_s, None if rate is None else time_s * rate)
+            cause = _cause(frame)
+            book.of(cause, kept=False).add(time_s, None if rate is None else time_s * rate)
+            if cause == FaultName.DEFOCUSED.value:
+                book.focus_s[frame.key] = time_s
     unknown = [f for f in kept if f.key not in known]
     kept_known_s = sum(_time_s(f) for f in kept if f.key in known)
     effective_s = sum(_time_s(f) * known[f.key].product for f in kept if f.key in known)
@@ -152,6 +157,7 @@ def budget(lights: Sequence[Frame], references: References) -> Budget:
         tuple(sorted(book.losses.values(), key=lambda x: (-x.lost_s, x.cause, x.kept))),
         effective_s / kept_known_s if kept_known_s else None,
         tuple(sorted({_nights_behind(f, references) for f in kept if f.key in known})),
+        book.focus_s,
     )  # fmt: skip
 
 
@@ -179,6 +185,8 @@ def _add_kept(
     for cause, lost_s, factor in every:
         if abs(lost_s) > NOTHING_S:
             book.of(cause, kept=True).add(lost_s, effective_s * (1 / factor - 1))
+        if cause == FOCUS and lost_s > NOTHING_S:
+            book.focus_s[frame.key] = lost_s
 
 
 def _widened_by(frame: Frame, usual: Mapping[tuple[int, str], float]) -> str:

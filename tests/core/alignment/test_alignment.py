@@ -214,7 +214,8 @@ def test_what_the_turn_of_the_field_leaves_out_is_said():
         "reason": None, "below_floor": False, "size_arcmin": 15.3, "size_err": 1.2,
         "sense": "unknown", "up_arcmin": 11.2, "up_err": 0.9, "east_arcmin": 10.4, "east_err": 1.0,
         "trail_px": 0.01, "trail_low_px": 0.01, "trail_high_px": 0.01, "exposure_s": 60.0,
-        "verdict": "leave it", "camera_turned_deg": None,
+        "verdict": "leave it", "camera_turned_deg": None, "guided": True,
+        "drift_dec_arcsec_h": None, "drift_reason": None,
     }  # fmt: skip
     *_, turn, drift = sentences(row)
     assert turn.startswith("For the turn of the field not worth a screwdriver")
@@ -248,7 +249,7 @@ WORTH_IT = {
     "reason": None, "below_floor": False, "size_arcmin": 15.3, "size_err": 1.2, "sense": "known",
     "up_arcmin": 11.2, "up_err": 0.9, "east_arcmin": -10.4, "east_err": 1.0, "trail_px": 2.0,
     "trail_low_px": 1.5, "trail_high_px": 2.5, "exposure_s": 60.0, "verdict": "worth it",
-    "camera_turned_deg": None,
+    "camera_turned_deg": None, "guided": None, "drift_dec_arcsec_h": None, "drift_reason": None,
 }  # fmt: skip
 
 

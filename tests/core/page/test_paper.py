@@ -1,8 +1,15 @@
 """What fits on one sheet: rows are left out only when it is full, the least costly first."""
 
+from dataclasses import dataclass
+
 import pytest
 
-from runlog.core.page.paper import FEWEST_ROWS, MOST_ROWS, cap, fit
+from runlog.core.page.paper import FEWEST_ROWS, LEAST_ROWS, MOST_ROWS, cap, fit
+
+
+@dataclass
+class Wide:
+    lanes: int
 
 
 def block(name, rows, *, words="short", costs=None):
@@ -31,6 +38,21 @@ def test_the_least_costly_events_stay_in_the_file():
     assert happened["left_out"] == len(hidden) > 0
     assert min(printed) >= max(hidden)
     assert FEWEST_ROWS < len(printed) < 80
+
+
+def test_a_full_sheet_gives_more_where_three_rows_are_too_many():
+    """Guards a second sheet for the footer alone: columns that keep three rows give two of them."""
+    parts, check = block("parts", 7), block("to-check", 3, words="x" * 100)
+    line = {"block": "time-line", "kind": "time-line", "panels": [1] * 4,
+            "drawings": {"wide": Wide(6)}}  # fmt: skip
+    pictures = {"block": "pictures", "kind": "pictures"}
+    fit([line, parts, check, pictures], [[[line]], [[block("happened", 3)], [parts, check]]])
+    assert check["left_out"] == 0
+    added = block("added", 3, words="x" * 300)
+    fit([line, parts, check, pictures, added],
+        [[[line]], [[], [parts, check]], [[added], [block("to-go", 1)]]])  # fmt: skip
+    assert check["left_out"] + added["left_out"] > 0
+    assert min(len([r for r in b["cells"] if not r["rest"]]) for b in (check, added)) >= LEAST_ROWS
 
 
 @pytest.mark.parametrize("rows", [0, 1, 400])
