@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, insert, select
 
 from runlog.errors import NotYoursError
 from runlog.store import models as m
-from runlog.store.engine import upsert
+from runlog.store.engine import insert_into, upsert
 from runlog.store.mine import is_keeper, is_shared, login, my_rigs
 from runlog.store.permits import KEEPER, give, is_login, take
 
@@ -65,7 +65,8 @@ def put_member(
     upsert(connection, m.member, [row], ["login"])
     rows = [{"rig_id": rig_id, "login": name} for rig_id in sorted(rig_ids)]
     if rows:
-        upsert(connection, m.rig_member, rows, ["rig_id", "login"])
+        given = insert_into(connection, m.rig_member)
+        connection.execute(given.on_conflict_do_nothing(), rows)
     if role != KEEPER and is_login(connection, name):
         give(connection, name, role)
 

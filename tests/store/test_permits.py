@@ -238,10 +238,8 @@ def test_nothing_changes_hands(shared):
     ann_, ben = ids_of(shared, "ann"), ids_of(shared, "ben")
     before = everything(shared)
     with shared.sql("ann") as ann:
-        assert refused(
-        )
-        assert refused(
-        )
+        assert refused()
+        assert refused()
         given = "UPDATE frame SET run_id = %s WHERE id = %s"
         assert refused(ann, given, [ann_["run"], ben["frame"]])
         assert refused(ann, given, [ben["run"], ann_["frame"]])
