@@ -1,10 +1,15 @@
 """Several people at one database, by the real command: who may what, and what they are told."""
 
 import json
+import re
 
 import jsonschema
 import pytest
 
+from runlog.actions.judge import judge, take_back
+from runlog.actions.mark import find_frame
+from runlog.store.engine import open_engine, reading
+from runlog.tui.decisions import change_words
 from tests.clubs import club
 from tests.tools import here, noise, write_frame, write_run
 
@@ -60,7 +65,7 @@ def test_a_new_rig_is_its_observers(made, home):
     schema = json.loads(here(home, "schema", "club").stdout)
     jsonschema.Draft202012Validator(schema).validate(listed)
     shown = made.runs(home, "rea", "club").stdout
-    assert f"{made.login('ann')}  observer  {ANN} + MonoCam 9" in shown
+    assert re.search(rf"^{made.login('ann')} +observer +{ANN} \+ MonoCam 9$", shown, re.M)
     told = members(made, home)
     assert told["ann"] == ("observer", [f"{ANN} + MonoCam 9"])
     assert told["ben"] == ("observer", [f"{BEN} + MonoCam 9"])
@@ -201,6 +206,78 @@ def test_own_goals_stand_beside_everybodys(made, home):
     assert "Goals of your own" not in made.runs(home, "rea", "totals").stdout
     made.does(home, "ben", "goal", "M33", "L", "0", "--mine")
     assert [row["goal_s"] for row in made.json(home, "ben", "totals")["rows"]] == [36_000.0]
+
+
+def test_the_interface_notes_as_well(made, home):
+    """A key on Ben's frame makes a note of Ann's, says so, and u takes it back."""
+    engine = open_engine(made.url("ann"))
+    me = made.login("ann")
+    with reading(engine) as connection:
+        ids = {"ben": find_frame(connection, str(home / "ben" / "light_0006.fits")),
+               "ann": find_frame(connection, str(home / "ann" / "light_0001.fits"))}  # fmt: skip
+    before = names(made, home)
+    step = judge(engine, [ids["ben"]], "reject", me)
+    assert (step.frames, step.noted) == (1, 1)
+    assert change_words(step) == "a note on 1 frame of a rig that others keep"
+    assert names(made, home)["ben6.fits"] == before["ben6.fits"] | {
+        "note": "; ".join([*filter(None, [before["ben6.fits"]["note"]]), f"{me} says reject"])
+    }
+    assert take_back(engine, step, me).frames == 1
+    both = judge(engine, list(ids.values()), "reject", me)
+    assert "1 of them only noted" in change_words(both)
+    take_back(engine, both, me)
+    made.does(home, "ann", "nights")
+    assert names(made, home) == before
+    engine.dispose()
+
+
+def test_what_puts_anothers_night_out_of_date_waits_for_them(made, home):
+    """Bias frames of one kind of camera concern both rigs: Ben's night is told of, then settled."""
+    bias = {"IMAGETYP": "Bias Frame", "EXPTIME": 0.0, "FILTER": None, "OBJECT": None}
+    cards = bias | {"DATE__OBS": "2026-10-09T18:00:00", "TELESCOP": ANN}
+    write_frame(home / "zeros" / "bias.fits", noise(90), **cards)
+    made.does(home, "ann", "scan", home / "zeros")
+    told = "of rigs that others keep are not up to date"
+    assert told in made.does(home, "rea", "nights")
+    assert told in made.does(home, "ann", "nights")
+    assert told not in made.does(home, "ben", "nights")
+    made.does(home, "keeper", "nights")  # the shed has the same kind of camera
+    assert told not in made.does(home, "rea", "nights")
+
+
+def logged_s(made, home):
+    """Add up the hours that count."""
+    return sum(row["logged_s"] for row in made.json(home, "rea", "totals")["rows"])
+
+
+def test_an_exposure_counts_once_whoever_has_its_copies(made, home):
+    """Ben's calibrated copies came first; Ann's raw frames do not count besides, until it is put
+    right by the keeper, who may choose among both."""  # fmt: skip
+    before = logged_s(made, home)
+    for i in range(2):
+        start, raw = f"2026-11-0{i + 1}T22:00:00", noise(200 + i)
+        copy = {"DATE__OBS": start, "CALSTAT": "BD", "TELESCOP": None, "FOCALLEN": None}
+        write_frame(home / "copies" / f"{i}.fits", raw.astype("f4") - 0.5, **copy)
+        write_frame(home / "raw" / f"{i}.fits", raw, DATE__OBS=start, TELESCOP=ANN)
+    made.does(home, "ben", "scan", home / "copies")
+    assert logged_s(made, home) == before + 600
+    made.does(home, "ann", "scan", home / "raw")
+    assert logged_s(made, home) == before + 600
+    made.does(home, "keeper", "regrade", "--all")
+    assert logged_s(made, home) == before + 600
+    nights = made.json(home, "rea", "nights")["rows"]
+    counted = {n["rig"] for n in nights if n["night"] > "2026-11" and n["frames"]}
+    assert counted == {f"{ANN} + MonoCam 9"}
+
+
+def test_a_copy_in_a_file_says_the_same(made, home, tmp_path):
+    """What was noted, decided and wanted is listed alike, byte for byte, from a file."""
+    made.does(home, "keeper", "copy", tmp_path / "night.sqlite")
+    env = {"RUNLOG_MACHINE": "keeper's machine"}
+    for words in ("frames --csv", "nights --json", "totals --json", "correct --list --json"):
+        of_server = made.runs(home, "keeper", *words.split()).stdout
+        assert here(tmp_path, *words.split(), env=env).stdout == of_server, words
+        assert words != "frames --csv" or "says doubtful" in of_server
 
 
 def test_letting_in_is_the_keepers_and_makes_sense(made, home):
