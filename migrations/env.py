@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from runlog.store.engine import open_engine, writing
 from runlog.store.mapping import Utc
 from runlog.store.models import metadata
+from runlog.store.permits import secure
 
 
 def _plain_types(kind: str, item: object, _context: object) -> str | Literal[False]:
@@ -30,6 +31,7 @@ def migrate(connection: Connection) -> None:
         context.run_migrations()
     if connection.dialect.name == "postgresql":
         _sort_by_code(connection)
+        secure(connection)
 
 
 OTHERWISE_SORTED = """

@@ -60,6 +60,14 @@ class ValueRefusedError(StoreError):
     """The database does not take one value; whatever has nothing to do with it can be stored."""
 
 
+class RightsError(StoreError):
+    """The database's server does not let this login do what was asked."""
+
+
+class NotYoursError(ValueRefusedError):
+    """What was to be written belongs to a rig that others keep; all else can be stored."""
+
+
 class FrameError(RunlogError):
     """One file cannot be read as a frame; the others go on."""
 

@@ -6,7 +6,7 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,7 @@ import pytest
 DEBIAN = Path("/usr/lib/postgresql")
 USER = "runlog"  # of the server, who may do anything there
 OWNER = "postgres"  # of the processes, where we are root: the server refuses to run as root
+Prepare = Callable[[Path], Mapping[str, str]]
 STARTING_S = 30.0
 # Ends the server when its standard input does: with us, however we end.
 KEEPER = '"$@" & server=$!; read -r _; kill -INT $server; wait $server'
@@ -76,8 +77,12 @@ def as_owner(*words: str) -> list[str]:
 
 
 @contextmanager
-def running_server() -> Iterator[Server]:
-    """Start a server in a temporary folder; skips, with a word, where there is none to start."""
+def running_server(address: str = "", prepare: Prepare = lambda _: {}) -> Iterator[Server]:
+    """Start a server in a temporary folder; skips, with a word, where there is none to start.
+
+    It listens at an address as well, where one is given; `prepare` is handed the folder of its
+    data before it starts, and gives further settings.
+    """
     initdb, postgres = program("initdb"), program("postgres")
     if initdb is None or postgres is None:
         pytest.skip("no PostgreSQL server is installed here (Debian: postgresql-15)")
@@ -92,14 +97,15 @@ def running_server() -> Iterator[Server]:
         making += ["--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-US"]
         done = subprocess.run(as_owner(*making), cwd=folder, capture_output=True, text=True)
         assert done.returncode == 0, done.stderr
-        with _kept_running(folder, [postgres, "-D", data, *_settings(folder)]) as server:
+        settings = {"listen_addresses": address} | prepare(Path(data))
+        with _kept_running(folder, [postgres, "-D", data, *_settings(folder, settings)]) as server:
             yield server
 
 
-def _settings(folder: Path) -> list[str]:
-    """Reached through a socket only; nothing it holds is worth a wait for the disk."""
+def _settings(folder: Path, more: Mapping[str, str]) -> list[str]:
+    """Reached through a socket; nothing it holds is worth a wait for the disk."""
     chosen = {
-        "listen_addresses": "",
+        **more,
         "unix_socket_directories": str(folder),
         "fsync": "off",
         "synchronous_commit": "off",

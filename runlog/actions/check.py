@@ -25,8 +25,8 @@ from runlog.store.damage import copies_beside, look_at_damage
 from runlog.store.engine import file_of, reading, write
 from runlog.store.exposures import counted_twice, recount
 from runlog.store.migrate import stored_revision
+from runlog.store.mine import my_rigs
 from runlog.store.private import close_to_others, open_to_others
-from runlog.store.rig_settings import rigs
 from runlog.store.runs import count_settled_otherwise
 
 # What a person would miss of a database, by table.
@@ -206,8 +206,12 @@ def _exposures(engine: Engine, settings: Settings) -> list[Finding]:
     try:
         write(engine, lambda connection: [recount(connection, start) for start in twice])
         settle_behind(engine, settings)
+        with reading(engine) as connection:
+            left = counted_twice(connection)
     except StoreError as error:
         return [Finding("exposures", False, f"{many}, which cannot be changed", str(error))]
+    if left:
+        return [Finding("exposures", False, many, "others keep their rigs: runlog check by these")]
     healed = "healed: each exposure counts once now; grades and totals were made anew"
     return [Finding("exposures", False, many, healed)]
 
@@ -253,7 +257,7 @@ def _graded_otherwise(connection: Connection, settings: Settings) -> int:
     wanted = in_force(connection, settings)
     return sum(
         count_settled_otherwise(connection, rig_id, settings_digest(wanted.get(rig_id, settings)))
-        for rig_id in rigs(connection)
+        for rig_id in my_rigs(connection)
     )
 
 

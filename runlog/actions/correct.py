@@ -20,7 +20,7 @@ from runlog.core.frame import Kind
 from runlog.core.header.filters import NO_FILTER, fold_filter
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.names import NO_TARGET
-from runlog.errors import UsageError
+from runlog.errors import RightsError, UsageError
 from runlog.ingest.discover import changed_ns
 from runlog.ingest.task import LEVELLED, MEASURED, Task, read_file
 from runlog.store import corrections as store
@@ -29,6 +29,7 @@ from runlog.store.corrections import Correction
 from runlog.store.engine import reading, writing
 from runlog.store.frames import path_parts, stamp_of
 from runlog.store.listing import paths_of_frames
+from runlog.store.mine import my_frames
 from runlog.store.roots import Roots
 
 UNDO = "undo"
@@ -78,12 +79,24 @@ def correct(
         return Corrected(None, field, value, len(rows), examples)
     line = {"field": field, "value": value, "selection": selection.in_words()}
     with writing(engine, STORED) as connection:
+        _refuse_others(connection, [row.id for row in rows])
         keys = sorted({row.content_key for row in rows})
         number = store.append(connection, line | _signed(who), keys)
         Writer(settings).interpret_anew(connection, [row.id for row in rows])
     unread = _measure_anew(engine, settings, rows, value) if field == Field.KIND else ()
     settle_behind(engine, settings, report)
     return Corrected(number, field, value, len(rows), examples, unread)
+
+
+def _refuse_others(connection: Connection, frame_ids: Sequence[int]) -> None:
+    """Refuse to correct frames of a rig that others keep, all of them or none."""
+    theirs = len(frame_ids) - len(my_frames(connection, frame_ids))
+    if theirs:
+        raise RightsError(
+            f"{theirs} of {plural(len(frame_ids), 'frame')} are of rigs that others keep; nothing "
+            "was changed",
+            cure="Choose those of your own with --rig NAME; who keeps which: runlog club",
+        )
 
 
 def _signed(who: str) -> dict[str, Any]:
@@ -231,6 +244,7 @@ def undo(
         values = {"field": UNDO, "value": "", "selection": "", "undoes": line.id}
         store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
         origin = _origin(book, line)
+        _refuse_others(connection, store.frames_of(connection, origin))
         Writer(settings).interpret_anew(connection, store.frames_of(connection, origin))
     settle_behind(engine, settings, report)
     return line

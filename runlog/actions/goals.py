@@ -43,13 +43,18 @@ class Wish:
     new: bool = False  # a target never seen is meant
 
 
-def wish(engine: Engine, settings: Settings, typed: Wish, who: str) -> Goal:
-    """Set a goal, or with a value of 0 take it away; nothing is written unless all of it fits."""
+def wish(
+    engine: Engine, settings: Settings, typed: Wish, who: str, owner: str | None = None
+) -> Goal:
+    """Set a goal, or with a value of 0 take it away; nothing is written unless all of it fits.
+
+    It is everybody's, or with `owner` that login's own, beside what everybody's is.
+    """
     _check_value(typed)
     with writing(engine, "the goal is stored") as connection:
-        before = store.goals(connection)
+        before = store.goals(connection, owner)
         goal = _goal(connection, settings, typed, before)
-        store.append_goal(connection, goal, who, datetime.now(UTC))
+        store.append_goal(connection, goal, who, datetime.now(UTC), owner)
     return goal
 
 

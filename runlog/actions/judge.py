@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 from runlog.store.decisions import Decision, append_decisions, grades_shown, latest_marks
 from runlog.store.engine import reading, writing
 from runlog.store.marks import AUTO, Mark
+from runlog.store.mine import frames_i_decide_on
 from runlog.store.review import lines_by_id
 
 Decide = Callable[[int, Mark | None], Decision]
@@ -24,6 +25,7 @@ class Step:
     passed_over: tuple[str, ...] = ()  # who marked frames meanwhile, so they were left alone
     shown_before: Mapping[int, str] = field(default_factory=dict)  # "doubtful", a person's "keep *"
     shown_after: Mapping[int, str] = field(default_factory=dict)
+    noted: int = 0  # of the frames, those of a rig that others keep: a note, no grade
 
     @property
     def frames(self) -> int:
@@ -61,12 +63,12 @@ def take_back(engine: Engine, step: Step, who: str) -> Step:
     The step it returns undoes the undoing.
     """
     with writing(engine) as connection:
-        now = latest_marks(connection, list(step.made))
+        now = latest_marks(connection, list(step.made), who)
         mine = [i for i in step.made if i in now and now[i].id == step.made[i]]
         others = tuple(sorted({now[i].who for i in step.made if i in now and i not in set(mine)}))
         decisions = [step.before[i] for i in mine]
         append_decisions(connection, decisions, now, who, datetime.now(UTC))
-        made = {i: mark.id for i, mark in latest_marks(connection, mine).items()}
+        made = {i: mark.id for i, mark in latest_marks(connection, mine, who).items()}
     restored = {d.frame_id: d for d in decisions}
     return Step(made, {i: step.after[i] for i in mine}, restored, others)
 
@@ -74,17 +76,19 @@ def take_back(engine: Engine, step: Step, who: str) -> Step:
 def _write(engine: Engine, frame_ids: Sequence[int], who: str, decide: Decide) -> Step:
     ids = list(dict.fromkeys(frame_ids))
     with writing(engine) as connection:
-        was, before = latest_marks(connection, ids), grades_shown(connection, ids)
+        was, before = latest_marks(connection, ids, who), grades_shown(connection, ids)
         decisions = [decide(i, was.get(i)) for i in ids]
         append_decisions(connection, decisions, was, who, datetime.now(UTC))
-        made = {i: mark.id for i, mark in latest_marks(connection, ids).items()}
+        made = {i: mark.id for i, mark in latest_marks(connection, ids, who).items()}
         after = grades_shown(connection, ids)
+        noted = len(ids) - len(frames_i_decide_on(connection, ids))
     return Step(
         made,
         {i: _as_decision(i, was.get(i)) for i in ids},
         {d.frame_id: d for d in decisions},
         shown_before=before,
         shown_after=after,
+        noted=noted,
     )
 
 

@@ -10,6 +10,7 @@ from runlog.ingest.discover import same_time
 from runlog.store import roots as store
 from runlog.store import roots_files
 from runlog.store.engine import reading, write
+from runlog.store.mine import may_write
 from runlog.store.roots import Roots
 
 Tell = Callable[[str], None]
@@ -39,6 +40,8 @@ def know_again(engine: Engine, tell: Tell) -> None:
     So a machine with the same paths, or one whose host name changed, needs no word from a person.
     """
     with reading(engine) as connection:
+        if not may_write(connection):
+            return
         found = {
             root_id: folder
             for root_id, folders in roots_files.not_here(connection).items()

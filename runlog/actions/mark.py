@@ -3,7 +3,7 @@
 import os
 import string
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
@@ -32,9 +32,17 @@ SHORTEST_KEY = 4
 NAMED = 6
 
 
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """How many frames were marked, and on how many of these others decide."""
+
+    frames: int
+    noted: int = 0
+
+
 def mark_frames(
     engine: Engine, settings: Settings, named: Sequence[str], grade: str, note: str | None, who: str
-) -> int:
+) -> Marked:
     """Append a mark to each frame named; all of them or, when one is unknown, none."""
     with reading(engine) as connection:
         frame_ids = list(dict.fromkeys(find_frame(connection, name) for name in named))
@@ -57,13 +65,14 @@ def mark_these(
     grade: str,
     note: str | None,
     who: str,
-) -> int:
-    """Append a mark to each of these frames."""
+) -> Marked:
+    """Append a mark to each of these frames; tells how many of these only note what was said."""
+    now = datetime.now(UTC)
     with writing(engine, f"the mark of {plural(len(frame_ids), 'frame')} is stored") as connection:
-        mark_store.add_marks(connection, frame_ids, grade, note, who, datetime.now(UTC))
-        touch_frames(connection, frame_ids)
+        decided = mark_store.add_marks(connection, frame_ids, grade, note, who, now)
+        touch_frames(connection, decided)
     settle_behind(engine, settings)
-    return len(frame_ids)
+    return Marked(len(frame_ids), len(frame_ids) - len(decided))
 
 
 def _frames(connection: Connection, name: str) -> list[int]:

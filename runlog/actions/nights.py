@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from sqlalchemy import Engine
+from sqlalchemy import Engine, Row
 
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import notes
@@ -25,8 +25,13 @@ def night_rows(
         noted = notes.by_night(connection)
         sources = total_store.night_sources(connection) if with_source else {}
     return [
-        {key: getattr(run, key) for key in SUM_KEYS}
+        {key: _value(run, key) for key in SUM_KEYS}
         | {"night": run.night or None, "night_from": sources.get(run.id)}
         | {"noted": noted.get((run.rig, run.night), [])}
         for run in runs
     ]
+
+
+def _value(run: Row[*tuple[Any, ...]], key: str) -> Any:
+    """Give a value of a run; of one that counts no frame plain zeros, on every kind of database."""
+    return 0 if key.endswith("_s") and not run.frames else getattr(run, key)

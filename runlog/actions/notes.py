@@ -15,6 +15,7 @@ from runlog.errors import UsageError
 from runlog.store import history
 from runlog.store import notes as store
 from runlog.store.engine import reading, write
+from runlog.store.members import refuse_others_rig
 from runlog.store.notes import RigNote
 from runlog.store.rig_settings import rigs
 
@@ -53,6 +54,7 @@ def add_note(
     def work(connection: Connection) -> int:
         evening = named_evening(connection, night) if night else night_at(now)
         rig_id = _one_rig(connection, rig)
+        refuse_others_rig(connection, rig_id, rigs(connection)[rig_id])
         at_utc = now.astimezone(UTC)
         number = store.append(connection, rig_id, evening, words, who, at_utc, changed=changed)
         if changed:
@@ -71,6 +73,7 @@ def take_back(
         line = _line(store.book(connection), number)
 
     def work(connection: Connection) -> int:
+        refuse_others_rig(connection, line.rig_id, line.rig)
         note = store.append(
             connection, line.rig_id, line.night, line.text, who, now.astimezone(UTC),
             changed=line.changed, undoes=line.id,

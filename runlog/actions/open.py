@@ -14,8 +14,9 @@ from runlog.errors import ReadOnlyError
 from runlog.store.damage import refuse_damaged
 from runlog.store.engine import WAITING, open_engine, reading, require_there
 from runlog.store.migrate import ready
+from runlog.store.mine import login
 from runlog.store.run_series import runs_without
-from runlog.store.runs import dirty_runs
+from runlog.store.runs import dirty_of_others, dirty_runs
 
 Report = Callable[[int, int], None]  # of nights: how many are graded, of how many
 Database = Engine  # what commands and screens hand on, without looking into it
@@ -25,6 +26,14 @@ def database_file(database: Database) -> str | None:
     """Give the file of a database, so that it can be told whether it is still there."""
     url = database.url
     return url.database or "" if url.get_backend_name() == "sqlite" else None
+
+
+def login_of(database: Database) -> str | None:
+    """Name the login by which a server knows whoever is at work; a file knows none."""
+    if database_file(database) is not None:
+        return None
+    with reading(database) as connection:
+        return login(connection)
 
 
 def open_store(
@@ -75,6 +84,20 @@ def _bring_up_to_date(
                 "The database is read-only here: grades and hours of "
                 f"{plural(behind, 'night')} are not up to date and cannot be brought so"
             )
+    if tell is not None:
+        _tell_of_others(engine, tell)
+
+
+def _tell_of_others(engine: Engine, tell: Callable[[str], None]) -> None:
+    """Say which nights are not up to date that this login may not settle."""
+    with reading(engine) as connection:
+        behind = dirty_of_others(connection)
+    if behind:
+        nights = plural(len(behind), "night")
+        tell(
+            f"Grades and hours of {nights} of rigs that others keep are not up to date: the next "
+            "command of those who keep them brings them so"
+        )
 
 
 def refuse_spoilt(database: str) -> None:

@@ -14,6 +14,7 @@ from runlog.errors import FrameError
 from runlog.ingest.flat_preview import make_flat_preview
 from runlog.ingest.preview import make_preview, unpack
 from runlog.store.engine import reading, writing
+from runlog.store.mine import my_frames
 from runlog.store.previews import get_preview, put_previews
 from runlog.store.review import FrameSight, best_of_run, frame_sight, previous_alike
 
@@ -50,6 +51,7 @@ def picture(engine: Engine, frame_id: int) -> Picture | None:
     with reading(engine) as connection:
         sight = frame_sight(connection, frame_id)
         preview = get_preview(connection, frame_id)
+        is_mine = bool(my_frames(connection, [frame_id]))
     if sight is None:
         return None
     if preview is not None:
@@ -60,8 +62,9 @@ def picture(engine: Engine, frame_id: int) -> Picture | None:
     is_flat = sight.frame.context.kind is Kind.FLAT
     stars = sight.frame.measurement.star_list
     preview = make_flat_preview(pixels) if is_flat else make_preview(pixels, stars)
-    with writing(engine) as connection:
-        put_previews(connection, {frame_id: preview})
+    if is_mine:
+        with writing(engine) as connection:
+            put_previews(connection, {frame_id: preview})
     return _from_preview(sight, preview)
 
 

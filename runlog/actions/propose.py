@@ -11,6 +11,7 @@ from runlog.actions.open import settle_behind
 from runlog.config import Settings
 from runlog.store import marks as mark_store
 from runlog.store.engine import reading, writing
+from runlog.store.mine import frames_i_decide_on
 from runlog.store.runs import touch_frames
 
 # The whole name of the folder, or its first word: "Bad Homburg" is a place.
@@ -36,6 +37,7 @@ def mark_proposed(engine: Engine, settings: Settings, who: str) -> int:
     with writing(engine, "the marks are stored") as connection:
         frame_ids = sorted({frame_id for frame_id, _ in _proposals(connection)})
         note = "lay in a folder named for rejects"
+        frame_ids = sorted(frames_i_decide_on(connection, frame_ids))
         mark_store.add_marks(connection, frame_ids, "reject", note, who, datetime.now(UTC))
         touch_frames(connection, frame_ids)
     settle_behind(engine, settings)

@@ -21,7 +21,7 @@ from runlog.store import before, history
 from runlog.store import runs as run_store
 from runlog.store.engine import reading, writing
 from runlog.store.exposures import recount_all
-from runlog.store.rig_settings import rigs
+from runlog.store.mine import my_rigs
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def touch_graded_otherwise(connection: Connection, settings: Settings) -> int:
         run_store.touch_settled_otherwise(
             connection, rig_id, settings_digest(wanted.get(rig_id, settings))
         )
-        for rig_id in rigs(connection)
+        for rig_id in my_rigs(connection)
     )
 
 

@@ -14,6 +14,8 @@ from runlog.errors import UsageError
 from runlog.store import before
 from runlog.store import rig_settings as store
 from runlog.store.engine import reading, write
+from runlog.store.members import refuse_others_rig
+from runlog.store.mine import login, my_rigs
 from runlog.store.rig_settings import RigSettings
 
 
@@ -63,6 +65,8 @@ def stands(connection: Connection, rig_id: int, used: Settings) -> bool:
         return grading_of(graded_by(used, now.says)) == grading_of(used)
     origin = used.source or "no config file"
     who = f"first recorded, from {origin} on {platform.node() or 'a machine without a name'}"
+    if me := login(connection):
+        who = f"{me}, {who}"
     store.append(connection, rig_id, as_sections(grading_of(used)), who, datetime.now(UTC))
     return True
 
@@ -78,9 +82,11 @@ def differences(connection: Connection, settings: Settings) -> list[Difference]:
     said = {p: value for p, value in grading_of(settings).items() if p in settings.said}
     if not said:
         return []
+    mine = my_rigs(connection)  # nobody else may put the file in force there
     return [
         Difference(of_rig.rig, place, value, now, of_rig.who, of_rig.at_utc)
         for of_rig in store.in_force(connection).values()
+        if of_rig.rig_id in mine
         for graded in [graded_by(settings, of_rig.says)]
         for place, value in said.items()
         if (now := grading_value(graded, place)) != value
@@ -133,6 +139,11 @@ def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> list
 
     def work(connection: Connection) -> list[str]:
         chosen = named_rigs(store.rigs(connection), rig)
+        mine = my_rigs(connection)
+        if rig is None:
+            chosen = {i: name for i, name in chosen.items() if i in mine}
+        for rig_id, name in chosen.items():
+            refuse_others_rig(connection, rig_id, name)
         said = store.in_force(connection)
         changed = [i for i in chosen if not _says(said.get(i), settings)]
         if changed:

@@ -37,6 +37,7 @@ from runlog.store import history
 from runlog.store.engine import reading, writing
 from runlog.store.files import KnownFile, OldMeasure, PixelIndex
 from runlog.store.frames import FileStamp, path_parts, stamp_of
+from runlog.store.mine import require_writer
 from runlog.store.roots import Roots, set_away, set_scanned
 
 BATCH_FRAMES = 16
@@ -74,6 +75,8 @@ def scan(
     the new ones are stored, so that it may be stopped at any moment and goes on the next time.
     """
     began = time.monotonic()
+    with reading(engine) as connection:
+        require_writer(connection)
     leftovers.clear()
     roots = folders_to_scan(engine, settings, folders)
     job = _Scan(engine, settings, report, stop, remeasure=remeasure, takes=takes)

@@ -52,24 +52,31 @@ def total_rows(
 
 
 def totals_against_goals(
-    engine: Engine, settings: Settings, selection: Selection = EVERYTHING
+    engine: Engine,
+    settings: Settings,
+    selection: Selection = EVERYTHING,
+    owner: str | None = None,
 ) -> list[Total]:
     """Load totals, set against the goals; those of all time where no part is asked for.
+
+    The goals are everybody's, or those of a login's own (`owner`).
 
     Target and filter choose rows, all else the frames that are added up. Goals are about all time:
     what is to go does not hang on the part that is shown.
     """
     with reading(engine) as connection:
-        found = _whole(connection, selection.target, settings)
+        found = _whole(connection, selection.target, settings, owner)
         if not selection.is_all_time:
             part = total_store.totals(connection, replace(selection, filter=None))
             found = set_part_against(part, found, counting(settings))
     return [t for t in found if selection.filter in (None, t.filter)]
 
 
-def _whole(connection: Connection, target: str | None, settings: Settings) -> list[Total]:
+def _whole(
+    connection: Connection, target: str | None, settings: Settings, owner: str | None
+) -> list[Total]:
     totals = total_store.totals(connection, Selection(target=target))
-    goals = goal_store.goals(connection)
+    goals = goal_store.goals(connection, owner)
     wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
     return set_against(totals, wanted, counting(settings))
 
@@ -79,9 +86,20 @@ def _concerns(target: str, asked: str | None) -> bool:
     return asked is None or asked in (target, *split_panel(target)) or target in split_panel(asked)
 
 
-def standing_words(engine: Engine, settings: Settings, goal: Goal) -> str:
+def own_goal_rows(engine: Engine, settings: Settings, owner: str | None) -> list[dict[str, Any]]:
+    """List how far along a login's own goals are; a file knows no logins."""
+    if owner is None:
+        return []
+    with reading(engine) as connection:
+        if not goal_store.goals(connection, owner):
+            return []
+    rows = totals_against_goals(engine, settings, owner=owner)
+    return [row_of(t) for t in rows if t.goal_form is not None]
+
+
+def standing_words(engine: Engine, settings: Settings, goal: Goal, owner: str | None = None) -> str:
     """Say how far along a goal is, in kept hours as the totals count them; "" for no goal."""
-    rows = totals_against_goals(engine, settings, Selection(target=goal.target))
+    rows = totals_against_goals(engine, settings, Selection(target=goal.target), owner)
     own = [t for t in rows if t.filter == goal.filter and t.goal_form is not None]
     if not own:
         return ""
@@ -148,12 +166,14 @@ def row_of(total: Total) -> dict[str, Any]:
     return {key: extra[key] if key in extra else getattr(total, key) for key in TOTAL_KEYS}
 
 
-def mosaic_rows(engine: Engine, settings: Settings, shown: Sequence[Total]) -> list[dict[str, Any]]:
+def mosaic_rows(
+    engine: Engine, settings: Settings, shown: Sequence[Total], owner: str | None = None
+) -> list[dict[str, Any]]:
     """List the mosaics shown, over all time: each as far along as its worst panel."""
     pictures = {base for t in shown for base, panel in [split_panel(t.target)] if panel}
     if not pictures:
         return []
-    whole = totals_against_goals(engine, settings)
+    whole = totals_against_goals(engine, settings, owner=owner)
     return [asdict(mosaic) for mosaic in mosaics(whole) if mosaic.target in pictures]
 
 

@@ -44,6 +44,7 @@ COMMANDS: Mapping[str, str] = {
     "policy": "Put limits in force for a rig; compare them with your marks.",
     "measure": "Measure files without a database.",
     "roots": "Show where files live on each machine; map or rename a root.",
+    "club": "Show who shares a database on a server; let people in, shut them out.",
     "copy": "Copy the whole database into another: from a file to a server, or back.",
     "check": "Look at the health of database, config and files.",
     "schema": "Print what the JSON of a listing holds, as a JSON Schema.",

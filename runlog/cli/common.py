@@ -152,12 +152,26 @@ def listing(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--json", "as_json", is_flag=True, help="Write JSON.")(command)
 
 
-def who() -> str:
-    """Name the person at the keyboard."""
+def who(engine: "Database") -> str:
+    """Name whoever is at work: the login at a server, else the person at the keyboard."""
+    from runlog.actions.open import login_of
+
+    if (login := login_of(engine)) is not None:
+        return login
     try:
         return getpass.getuser()
     except (KeyError, OSError, ImportError):  # no such user, as in some containers
         return "unknown"
+
+
+def own_login(engine: "Database") -> str:
+    """Name the login whose own goals are meant; a file has none."""
+    from runlog.actions.open import login_of
+
+    login = login_of(engine)
+    if login is None:
+        raise click.UsageError("A database that is a file has one person: leave out --mine")
+    return login
 
 
 def echo_json(schema: str, body: Mapping[str, Any]) -> None:

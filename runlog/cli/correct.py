@@ -88,7 +88,7 @@ def _correct(session: Session, asked: dict[str, Any], typed: dict[str, Any]) -> 
             typed["field"],
             typed["value"].strip(),
             chosen,
-            who(),
+            who(engine),
             replace=typed["replace"],
             dry_run=typed["dry_run"],
             report=bar,
@@ -126,7 +126,7 @@ def _undo(session: Session, said: str) -> int:
     number = None if said == LAST else int(said)
     engine = session.engine()
     with grading_bar() as bar:
-        line = undo(engine, session.settings, number, who(), bar)
+        line = undo(engine, session.settings, number, who(engine), bar)
     if line.undoes is not None:
         talk(f"Correction {line.undoes} is in force again")
         return ExitCode.DONE

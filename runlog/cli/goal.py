@@ -2,7 +2,7 @@
 
 import click
 
-from runlog.cli.common import Numbers, Session, safe, talk, who, with_session
+from runlog.cli.common import Numbers, Session, own_login, safe, talk, who, with_session
 from runlog.cli.completing import stored
 
 
@@ -38,6 +38,7 @@ class Hours(click.types.FloatParamType):
     default=None,
     help="Whether doubtful hours count (default: as the config says).",
 )
+@click.option("--mine", is_flag=True, help="A goal of your own, beside everybody's (on a server).")
 @click.option("--new", is_flag=True, help="Plan a target that was never shot.")
 @with_session
 def command(
@@ -49,6 +50,7 @@ def command(
     gain: bool,
     priority: int | None,
     count_doubtful: bool | None,
+    mine: bool,
     new: bool,
 ) -> int:
     """Set the HOURS wanted for TARGET through FILTER; 0 takes the goal away.
@@ -66,8 +68,10 @@ def command(
         raise click.UsageError("A goal is either a ratio (--of) or a gain (--gain)")
     typed = Wish(target, filter_name, form, value, of_filter, priority, count_doubtful, new)
     engine = session.engine()
-    goal = wish(engine, session.settings, typed, who())
-    talk(safe(f"{goal.target}, {goal.filter}: {goal_words(goal)}"))
-    if standing := standing_words(engine, session.settings, goal):
+    owner = own_login(engine) if mine else None
+    goal = wish(engine, session.settings, typed, who(engine), owner)
+    whose = " (your own)" if owner else ""
+    talk(safe(f"{goal.target}, {goal.filter}: {goal_words(goal)}{whose}"))
+    if standing := standing_words(engine, session.settings, goal, owner):
         talk(safe(f"  {standing}"))
     return 0

@@ -14,6 +14,7 @@ from runlog.core.times import times_in
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
+    from runlog.actions.mark import Marked
     from runlog.actions.open import Database
 
 TOLD = "key taken_at_utc target filter grade path".split()
@@ -68,7 +69,8 @@ def command(
 def _from_folders(session: Session) -> int:
     from runlog.actions.propose import mark_proposed
 
-    count = mark_proposed(session.engine(), session.settings, who())
+    engine = session.engine()
+    count = mark_proposed(engine, session.settings, who(engine))
     if not count:
         talk("No unmarked frame lies in a folder named for rejects")
         return ExitCode.DONE
@@ -104,8 +106,8 @@ def _as_advised(
     if not yes and not _agreed(session, engine, advised):
         return ExitCode.USAGE
     for mark, ids in advised.items():
-        count = mark_these(engine, session.settings, ids, mark, note, who())
-        _tell(mark, count, [])
+        done = mark_these(engine, session.settings, ids, mark, note, who(engine))
+        _tell(mark, done, [])
     return ExitCode.DONE
 
 
@@ -132,17 +134,25 @@ def _mark(
         found = lights_to_mark(engine, chosen, last=last)
         if not (frames or last or yes) and not _agreed(session, engine, {mark: found}):
             return ExitCode.USAGE
-        count = mark_these(engine, session.settings, found, mark, note, who())
+        done = mark_these(engine, session.settings, found, mark, note, who(engine))
     else:
-        count = mark_frames(engine, session.settings, frames, mark, note, who())
-    _tell(mark, count, _lines(session, engine, found) if last else [])
+        done = mark_frames(engine, session.settings, frames, mark, note, who(engine))
+    _tell(mark, done, _lines(session, engine, found) if last else [])
     return ExitCode.DONE
 
 
-def _tell(mark: str, count: int, named: Sequence[str]) -> None:
+def _tell(mark: str, done: "Marked", named: Sequence[str]) -> None:
     said = "back to the automatic grade" if mark == "auto" else f"marked {mark}"
     which = f" ({'; '.join(named)})" if named else ""
-    talk(f"{plural(count, 'frame')} {said}{which}")
+    decided = done.frames - done.noted
+    if decided or not done.frames:
+        talk(f"{plural(decided, 'frame')} {said}{which}")
+    if done.noted:
+        word = "taken back" if mark == "auto" else f"kept as a note ({mark})"
+        talk(
+            f"What you say of {plural(done.noted, 'frame')} is {word}: others keep the rig, and "
+            "their marks decide. Who: runlog club"
+        )
 
 
 def _agreed(session: Session, engine: "Database", found: Mapping[str, Sequence[int]]) -> bool:

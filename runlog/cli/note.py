@@ -70,7 +70,7 @@ def command(
 
     now = datetime.now().astimezone()
     engine = session.engine()
-    done = add_note(engine, session.settings, text, date, rig, who(), now, changed=not remark)
+    done = add_note(engine, session.settings, text, date, rig, who(engine), now, changed=not remark)
     since = "from then on its nights are compared among themselves; " if done.note.changed else ""
     talk(
         f"Noted for the night of {done.note.night}, {safe(done.note.rig)}: {safe(done.note.text)}; "
@@ -87,7 +87,8 @@ def _undo(session: Session, said: str) -> int:
         raise click.UsageError(f"{said!r} is no number of a note; runlog note lists them")
     number = None if said == LAST else int(said)
     now = datetime.now().astimezone()
-    done = take_back(session.engine(), session.settings, number, who(), now)
+    engine = session.engine()
+    done = take_back(engine, session.settings, number, who(engine), now)
     what = "In force again" if done.again else f"Taken back: note {done.note.undoes}"
     talk(f"{what}, night of {done.note.night}, {safe(done.note.rig)}: {safe(done.note.text)}")
     _tell(done)

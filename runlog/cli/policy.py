@@ -143,7 +143,7 @@ def adopt_file(session: Session, rig: str | None) -> int:
     # What differs is what is now put in force; there is nothing to warn of.
     settings = replace(session.settings, said=frozenset())
     engine = replace(session, settings=settings).engine()
-    for name in (changed := adopt(engine, session.settings, rig, who())):
+    for name in (changed := adopt(engine, session.settings, rig, who(engine))):
         talk(f"{name} is graded by {session.settings.source or 'the defaults'} from now on")
     with grading_bar() as bar:
         settle_behind(engine, session.settings, bar)

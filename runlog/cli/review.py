@@ -31,7 +31,7 @@ def command(session: Session) -> int:
     sitting = Sitting(
         engine,
         session.settings,
-        who=who(),
+        who=who(engine),
         database=session.database,
         config=session.config,
         terminal=ask(os.environ),

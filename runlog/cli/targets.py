@@ -96,7 +96,7 @@ def _merge(session: Session, target: str, into: str) -> int:
 
     engine = session.engine()
     with grading_bar() as bar:
-        one, other, moved = merge(engine, session.settings, target, into, who(), bar)
+        one, other, moved = merge(engine, session.settings, target, into, who(engine), bar)
     talk(safe(f"{one} is {other} from now on ({_frames(moved)})"))
     return 0
 
@@ -111,7 +111,7 @@ def _rename(session: Session, target: str, name: str) -> int:
 
     engine = session.engine()
     with grading_bar() as bar:
-        old, new, moved = rename(engine, session.settings, target, name, who(), bar)
+        old, new, moved = rename(engine, session.settings, target, name, who(engine), bar)
     talk(safe(f"{old} is called {new} from now on ({_frames(moved)})"))
     return 0
 
@@ -126,7 +126,7 @@ def _split(session: Session, spelling: str, name: str) -> int:
 
     engine = session.engine()
     with grading_bar() as bar:
-        raw, new, moved = split(engine, session.settings, spelling, name, who(), bar)
+        raw, new, moved = split(engine, session.settings, spelling, name, who(engine), bar)
     talk(safe(f'"{raw}" is {new} from now on ({_frames(moved)})'))
     return 0
 
@@ -140,7 +140,7 @@ def _keep(session: Session, target: str) -> int:
 
     engine = session.engine()
     with grading_bar() as bar:
-        name, _ = keep(engine, session.settings, target, who(), bar)
+        name, _ = keep(engine, session.settings, target, who(engine), bar)
     talk(safe(f"{name} stays a target of its own"))
     return 0
 
@@ -154,7 +154,7 @@ def _undo(session: Session, number: int | None) -> int:
 
     engine = session.engine()
     with grading_bar() as bar:
-        line, moved = undo(engine, session.settings, number, who(), bar)
+        line, moved = undo(engine, session.settings, number, who(engine), bar)
     what = f"{line.action} {line.subject} to {line.object}"
     if line.subject == line.object:
         what = f"keep {line.subject}"

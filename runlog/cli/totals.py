@@ -10,6 +10,7 @@ from runlog.cli.common import (
     echo_csv,
     echo_json,
     listing,
+    own_login,
     safe,
     safe_lines,
     show,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 SHOWN = (
     "target filter frames logged_s kept_s doubtful_s rejected_s goal_s to_go_s frames_to_go nights"
 ).split()
+OWN_SHOWN = "target filter kept_s goal_s to_go_s".split()
 GROWTH_SHOWN = "night target filter frames logged_s kept_s kept_so_far_s".split()
 # What gives way first where there is no room: what is left is what a morning asks.
 DROP = (
@@ -47,6 +49,7 @@ MOSAIC_SHOWN = "target filter panels worst_panel kept_s goal_s to_go_s progress"
     flag_value="text",
     help="A table to publish: filters, frames x exposure, total.",
 )
+@click.option("--mine", is_flag=True, help="Against your own goals, not everybody's (on a server).")
 @click.option("--more", is_flag=True, help="Also effective time, share kept, the next hour's gain.")
 @listing
 @with_session
@@ -56,6 +59,7 @@ def command(
     as_csv: bool,
     by: str | None,
     publish: str | None,
+    mine: bool,
     more: bool,
     asked: dict[str, Any],
 ) -> int:
@@ -70,16 +74,23 @@ def command(
         return _publish(engine, session, part, publish, as_json)
     if by == "night":
         return _by_night(engine, part, as_json, as_csv)
-    return _totals(engine, session, part, (as_json, as_csv), more)
+    owner = own_login(engine) if mine else None
+    return _totals(engine, session, part, (as_json, as_csv), more, owner)
 
 
 def _totals(
-    engine: Any, session: Session, part: "Selection", written: tuple[bool, bool], more: bool
+    engine: Any,
+    session: Session,
+    part: "Selection",
+    written: tuple[bool, bool],
+    more: bool,
+    owner: str | None,
 ) -> int:
     from runlog.actions.totals import TOTAL_KEYS, mosaic_rows, row_of, totals_against_goals
 
-    totals = totals_against_goals(engine, session.settings, part)
-    rows, mosaics = [row_of(t) for t in totals], mosaic_rows(engine, session.settings, totals)
+    totals = totals_against_goals(engine, session.settings, part, owner)
+    rows = [row_of(t) for t in totals]
+    mosaics = mosaic_rows(engine, session.settings, totals, owner)
     if written[0]:
         echo_json("runlog.totals/1", {"rows": rows, "mosaics": mosaics})
     elif written[1]:
@@ -92,9 +103,23 @@ def _totals(
         if more:
             _show_notes(rows)
         _show_mosaics(mosaics, part)
+        if owner is None and part.asks_nothing:
+            _show_own(engine, session)
         if part.asks_nothing and any(row["to_go_s"] for row in rows):
             _point_to_tonight(engine, session)
     return 0
+
+
+def _show_own(engine: Any, session: Session) -> None:
+    """Show one's own goals beside everybody's."""
+    from rich.text import Text
+
+    from runlog.actions.open import login_of
+    from runlog.actions.totals import own_goal_rows
+
+    if rows := own_goal_rows(engine, session.settings, login_of(engine)):
+        show(Text("Goals of your own, beside everybody's", style="bold"))
+        show(table(rows, OWN_SHOWN))
 
 
 def _point_to_tonight(engine: Any, session: Session) -> None:

@@ -390,6 +390,8 @@ class Judgement:
     effective_form: str | None = field(default=None, metadata=kept(None))
     # what the whole run shows to be doubtful in its header
     questions: tuple[Question, ...] = field(default=(), metadata=kept("run_questions"))
+    # what people say of it whose rig it is not: changes no grade
+    said: tuple[str, ...] = field(default=(), metadata=kept(None))
 
 
 @dataclass(frozen=True, slots=True)

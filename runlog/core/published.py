@@ -58,7 +58,7 @@ PUBLISHED: Mapping[str, Callable[[Frame], Any]] = {
     "graded_by": lambda f: f.judgement.graded_by if _is_graded(f) else None,
     "faults": lambda f: [fault.name.value for fault in f.judgement.faults],
     "evidence": lambda f: {fault.name.value: fault.evidence for fault in f.judgement.faults},
-    "note": lambda f: f.judgement.note,
+    "note": lambda f: _note(f),
     "questions": lambda f: [q.text for q in (*f.header.questions, *f.judgement.questions)],
     "corrected": lambda f: list(f.context.corrected),
     "level": lambda f: f.measurement.level and _plain(f.measurement.level),
@@ -70,6 +70,12 @@ ROW_KEYS = ("path", "paths", "missing", *PUBLISHED, "error")
 
 def _is_graded(frame: Frame) -> bool:
     return frame.context.kind is Kind.LIGHT
+
+
+def _note(frame: Frame) -> str | None:
+    """Give the note on a frame, and behind it what those say whose rig it is not."""
+    own, said = frame.judgement.note, frame.judgement.said
+    return "; ".join([*([own] if own else ()), *said]) if said else own
 
 
 def _ends(streaks: tuple[Streak, ...]) -> list[list[float]]:

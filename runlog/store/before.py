@@ -9,6 +9,7 @@ from runlog.core.frame import Frame, Grade
 from runlog.core.ledger.worth import Worth
 from runlog.store import models as m
 from runlog.store.loading import IN_LISTS
+from runlog.store.mine import my_runs
 from runlog.store.run_hours import runs_worth
 from runlog.store.where import lights
 
@@ -46,6 +47,7 @@ class RunThen:
 def remember(connection: Connection) -> None:
     """Keep what every run is worth now, where that is not kept already."""
     known = set(connection.execute(select(m.run_before.c.run_id)).scalars())
+    mine = set(connection.execute(select(m.run.c.id).where(*my_runs(connection))).scalars())
     rows = [
         {
             "run_id": run_id,
@@ -55,7 +57,7 @@ def remember(connection: Connection) -> None:
             "by_one_frame": False,
         }
         for run_id, run in _standing(connection, runs_worth(connection)).items()
-        if run_id not in known
+        if run_id not in known and run_id in mine
     ]
     if rows:
         connection.execute(insert(m.run_before), rows)
@@ -63,7 +65,8 @@ def remember(connection: Connection) -> None:
 
 def remembered(connection: Connection) -> bool:
     """Tell whether something is to be told."""
-    return bool(connection.execute(select(exists(select(m.run_before)))).scalar())
+    mine = select(m.run_before).join(m.run).where(*my_runs(connection))
+    return bool(connection.execute(select(exists(mine))).scalar())
 
 
 def forget(connection: Connection) -> None:
@@ -79,6 +82,7 @@ def compared(connection: Connection) -> list[RunThen]:
         select(b.run_id, r.night, m.rig.c.name, b.grades, b.kept_s, b.effective_s, b.by_one_frame)
         .join(m.run, r.id == b.run_id)
         .join(m.rig, m.rig.c.id == r.rig_id)
+        .where(*my_runs(connection))
         .order_by(r.night, m.rig.c.name)
     )
     return [

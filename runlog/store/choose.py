@@ -13,6 +13,7 @@ from runlog.store import models as m
 from runlog.store.depth import with_effective
 from runlog.store.listing import paths_of_frames, written_out
 from runlog.store.loading import WHOLE
+from runlog.store.marks import with_said
 from runlog.store.where import where
 
 Rows = Sequence[Row[*tuple[Any, ...]]]
@@ -35,7 +36,8 @@ def list_frames(connection: Connection, selection: Selection = EVERYTHING) -> li
     """Load the frames of a selection, in time order, with what they are worth today."""
     query = WHOLE.query.where(*where(connection, selection))
     in_order = query.order_by(*m.IN_TIME)
-    return with_effective(connection, WHOLE.load(connection, in_order))
+    frames = with_said(connection, WHOLE.load(connection, in_order))
+    return with_effective(connection, frames)
 
 
 def holds_any(connection: Connection, selection: Selection) -> bool:

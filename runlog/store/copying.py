@@ -18,6 +18,7 @@ from runlog.errors import StoreError
 from runlog.store.engine import reading, write
 from runlog.store.migrate import FILLING, known_revisions, stored_revision, upgrade
 from runlog.store.models import metadata
+from runlog.store.permits import give_all
 from runlog.store.trouble import where
 
 BATCH = 500  # rows a transaction: pictures are 40 kB each
@@ -89,6 +90,7 @@ def _mark() -> str:
 def _end(connection: Connection) -> None:
     if connection.dialect.name == "postgresql":
         _go_on_counting(connection)
+        give_all(connection)
     _set_revision(connection, known_revisions()[-1])
 
 

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, bindparam, func, insert, select, update
 
 from runlog.store import models as m
 from runlog.store.marks import AUTO, Mark
+from runlog.store.mine import frames_i_decide_on
 from runlog.store.regrouped import add_up_grades
 from runlog.store.review import IN_ONE_QUESTION
 from runlog.store.runs import touch
@@ -23,12 +24,26 @@ class Decision:
     note: str | None
 
 
-def latest_marks(connection: Connection, frame_ids: Sequence[int]) -> dict[int, Mark]:
-    """Load the last mark of each frame that ever had one, `auto` included."""
+def latest_marks(
+    connection: Connection, frame_ids: Sequence[int], who: str = ""
+) -> dict[int, Mark]:
+    """Load the last mark of each frame that ever had one, `auto` included.
+
+    Of frames on which `who` does not decide it is their own note.
+    """
+    deciding = frames_i_decide_on(connection, frame_ids)
+    noting = [i for i in frame_ids if i not in deciding]
+    found = _latest(connection, [i for i in frame_ids if i in deciding], m.mark.c.decides)
+    return found | _latest(connection, noting, ~m.mark.c.decides, m.mark.c.who == who)
+
+
+def _latest(
+    connection: Connection, frame_ids: Sequence[int], *which: ColumnElement[bool]
+) -> dict[int, Mark]:
     found: dict[int, Mark] = {}
     for start in range(0, len(frame_ids), IN_ONE_QUESTION):
         part = list(frame_ids[start : start + IN_ONE_QUESTION])
-        last = select(func.max(m.mark.c.id)).where(m.mark.c.frame_id.in_(part))
+        last = select(func.max(m.mark.c.id)).where(m.mark.c.frame_id.in_(part), *which)
         query = select(m.mark).where(m.mark.c.id.in_(last.group_by(m.mark.c.frame_id)))
         found |= {row.frame_id: Mark(*row) for row in connection.execute(query)}
     return found
@@ -53,19 +68,25 @@ def append_decisions(
     who: str,
     at_utc: datetime,
 ) -> None:
-    """Append marks, show them on their frames at once, and leave their runs to be settled."""
+    """Append marks, show them on their frames at once, and leave their runs to be settled.
+
+    On frames of a rig that others keep they are notes, which change nothing of the frame.
+    """
     if not decisions:
         return
+    deciding = frames_i_decide_on(connection, [d.frame_id for d in decisions])
     connection.execute(
         insert(m.mark),
         [
             {"frame_id": d.frame_id, "grade": d.grade, "note": d.note, "who": who,
-             "at_utc": at_utc, "undoes": before[d.frame_id].id if d.frame_id in before else None}
+             "at_utc": at_utc, "undoes": before[d.frame_id].id if d.frame_id in before else None,
+             "decides": d.frame_id in deciding}
             for d in decisions
         ],
     )  # fmt: skip
-    _show(connection, decisions)
-    frame_ids = [d.frame_id for d in decisions]
+    decided = [d for d in decisions if d.frame_id in deciding]
+    _show(connection, decided)
+    frame_ids = [d.frame_id for d in decided]
     add_up_grades(connection, frame_ids)
     _touch_runs(connection, frame_ids)
 

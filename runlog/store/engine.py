@@ -17,12 +17,18 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from runlog import stopping
-from runlog.errors import ConflictError, DamagedError, ReadOnlyError, StoreError
+from runlog.errors import (
+    ConflictError,
+    DamagedError,
+    ReadOnlyError,
+    RightsError,
+    StoreError,
+)
 from runlog.machine import this_machine
 from runlog.store.machine import MACHINE
 from runlog.store.private import SIDES, make_private
 from runlog.store.sound import refuse_unsound
-from runlog.store.trouble import DAMAGED, NO_DATABASE, explain, where
+from runlog.store.trouble import DAMAGED, MAY_ONLY_READ, NO_DATABASE, explain, where
 from runlog.store.trouble import READ_ONLY as READ_ONLY_WORDS
 
 BUSY_TIMEOUT_MS = 120_000  # how long a writer waits for another
@@ -154,14 +160,17 @@ def _begin_server(connection: Connection) -> None:
     # among the frames that they see, and not see the other's.
     if not _only_reads(connection):
         with _told_if_slow(connection):
-            only_reads = connection.exec_driver_sql(
+            only_reads, may_write, *_ = connection.exec_driver_sql(
                 "SELECT current_setting('default_transaction_read_only'), "
+                "has_table_privilege(to_regclass('run'), 'INSERT'), "
                 f"set_config('lock_timeout', '{BUSY_TIMEOUT_MS}', true), "
                 f"pg_advisory_xact_lock({WRITER_LOCK})"
-            ).scalar()
+            ).one()
         # Whoever made reading the rule there did not mean us to write; the driver would.
         if only_reads == "on":
             raise ReadOnlyError(READ_ONLY_WORDS[0], where(connection.engine), READ_ONLY_WORDS[1])
+        if may_write is False:  # before half of what was asked is done; null: no tables yet
+            raise RightsError(MAY_ONLY_READ[0], where(connection.engine), MAY_ONLY_READ[1])
 
 
 def _refuse_scrap(path: Path) -> None:

@@ -28,6 +28,7 @@ from runlog.core.identity import (
     same_exposure,
 )
 from runlog.store import models as m
+from runlog.store.mine import my_frames
 from runlog.store.runs import touch
 
 LAST_OF_TEN = 9
@@ -47,7 +48,7 @@ def recount(connection: Connection, start: datetime) -> int:
 
     Returns how many frames count no more, or do now.
     """
-    changed = _chosen_wrongly(connection, start)
+    changed = _to_change(connection, start)
     for row in changed:
         connection.execute(
             update(m.frame).where(m.frame.c.id == row.id).values(counted=not row.counted)
@@ -67,6 +68,24 @@ def recount_new(connection: Connection, starts: Collection[datetime]) -> None:
     near = {s for pair in pairwise(stored) if pair[1] - pair[0] <= 2 * margin for s in pair}
     for start in sorted(near & set(starts)):
         recount(connection, start)
+
+
+def _to_change(connection: Connection, start: datetime) -> list[Row[Any]]:
+    """Find the frames to count otherwise; those of rigs that others keep stay as they are.
+
+    Where one of theirs counts, no copy of this login's does besides: an exposure counts once.
+    """
+    wrong = _chosen_wrongly(connection, start)
+    mine = my_frames(connection, [row.id for row in wrong])
+    if len(mine) == len(wrong):
+        return wrong
+    rows = _neighbours(connection, start)
+    mine = my_frames(connection, [row.id for row in rows])
+    fixed = [_copy(row) for row in rows if row.id not in mine and row.counted]
+    own = [row for row in rows if row.id in mine]
+    free = [r for r in own if not any(same_exposure(_copy(r), other) for other in fixed)]
+    counted = counted_keys(_copy(row) for row in free)
+    return [row for row in own if row.counted != (row.content_key in counted)]
 
 
 def _chosen_wrongly(connection: Connection, start: datetime) -> list[Row[Any]]:

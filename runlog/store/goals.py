@@ -7,20 +7,33 @@ from typing import Any
 from sqlalchemy import Connection, Row, func, insert, select
 
 from runlog.core.ledger.goals import Goal, GoalForm
+from runlog.errors import RightsError
 from runlog.store import models as m
+from runlog.store.mine import is_keeper
 from runlog.store.targets import changes_in_force
+from runlog.store.trouble import where
 
 
-def append_goal(connection: Connection, goal: Goal, who: str, at_utc: datetime) -> None:
-    """Append a goal; a value of 0 takes it away."""
-    values: dict[str, Any] = asdict(goal) | {"form": goal.form.value, "who": who, "at_utc": at_utc}
-    connection.execute(insert(m.goal).values(values))
+def append_goal(
+    connection: Connection, goal: Goal, who: str, at_utc: datetime, owner: str | None = None
+) -> None:
+    """Append a goal of everybody's, or of one login's own; a value of 0 takes it away."""
+    if owner is None and not is_keeper(connection):
+        raise RightsError(
+            "The goals that hours count against are everybody's here: only the keeper sets them; "
+            "nothing was changed",
+            where(connection.engine),
+            "To have a goal of your own beside them: runlog goal TARGET FILTER HOURS --mine",
+        )
+    values: dict[str, Any] = asdict(goal) | {"form": goal.form.value, "owner": owner}
+    connection.execute(insert(m.goal).values(values | {"who": who, "at_utc": at_utc}))
 
 
-def goals(connection: Connection) -> dict[tuple[str, str], Goal]:
-    """Load the goals in force, under the names their targets go by today."""
-    latest = select(func.max(m.goal.c.id)).group_by(m.goal.c.target, m.goal.c.filter)
+def goals(connection: Connection, owner: str | None = None) -> dict[tuple[str, str], Goal]:
+    """Load the goals in force, everybody's or one login's own, by the targets' names of today."""
     g = m.goal.c
+    whose = g.owner.is_(None) if owner is None else g.owner == owner
+    latest = select(func.max(g.id)).where(whose).group_by(g.target, g.filter)
     query = select(m.goal).where(g.id.in_(latest)).order_by(g.id)
     changes = changes_in_force(connection)
     own: dict[tuple[str, str], Goal] = {}

@@ -1,12 +1,14 @@
 """A person's own grades: appended, never changed."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, func, insert, select
+from sqlalchemy import Connection, bindparam, exists, func, insert, select
 
+from runlog.core.frame import Frame
 from runlog.store import models as m
+from runlog.store.mine import frames_i_decide_on
 from runlog.store.roots import FilePlace, Roots
 
 AUTO = "auto"  # the mark that takes a mark back
@@ -23,26 +25,31 @@ class Mark:
     who: str
     at_utc: datetime
     undoes: int | None
+    decides: bool  # made by one who keeps the rig; else a note
 
 
 def add_marks(
     connection: Connection,
-    frame_ids: Iterable[int],
+    frame_ids: Sequence[int],
     grade: str,
     note: str | None,
     who: str,
     at_utc: datetime,
-) -> None:
-    """Append one mark a frame, each pointing at the one it replaces."""
+) -> list[int]:
+    """Append one mark a frame, each pointing at the one it replaces; gives those that decide.
+
+    On frames of a rig that others keep it is a note: see `frames_i_decide_on`.
+    """
+    deciding = frames_i_decide_on(connection, frame_ids)
     for frame_id in frame_ids:
+        decides = frame_id in deciding
+        mine = m.mark.c.decides if decides else (~m.mark.c.decides) & (m.mark.c.who == who)
         last = connection.execute(
-            select(func.max(m.mark.c.id)).where(m.mark.c.frame_id == frame_id)
+            select(func.max(m.mark.c.id)).where(m.mark.c.frame_id == frame_id, mine)
         ).scalar()
-        connection.execute(
-            insert(m.mark).values(
-                frame_id=frame_id, grade=grade, note=note, who=who, at_utc=at_utc, undoes=last
-            )
-        )
+        values = {"grade": grade, "note": note, "who": who, "at_utc": at_utc, "undoes": last}
+        connection.execute(insert(m.mark).values(frame_id=frame_id, decides=decides, **values))
+    return [frame_id for frame_id in frame_ids if frame_id in deciding]
 
 
 def history(connection: Connection, frame_id: int) -> Sequence[Mark]:
@@ -54,7 +61,7 @@ def history(connection: Connection, frame_id: int) -> Sequence[Mark]:
 _LATEST = (
     select(func.max(m.mark.c.id))
     .join(m.frame, m.frame.c.id == m.mark.c.frame_id)
-    .where(m.frame.c.run_id == bindparam("run"))
+    .where(m.frame.c.run_id == bindparam("run"), m.mark.c.decides)
     .group_by(m.mark.c.frame_id)
 )
 _STANDING = select(m.mark).where(m.mark.c.id.in_(_LATEST), m.mark.c.grade != AUTO)
@@ -69,6 +76,7 @@ def standing_marks(connection: Connection, run_id: int) -> dict[int, Mark]:
 def runs_with_marks(connection: Connection) -> set[int]:
     """Find the runs in which a person has marked frames."""
     query = select(m.frame.c.run_id).join(m.mark, m.mark.c.frame_id == m.frame.c.id).distinct()
+    query = query.where(m.mark.c.decides)
     return set(connection.execute(query).scalars())
 
 
@@ -88,3 +96,44 @@ def paths_of_unmarked_lights(connection: Connection) -> list[tuple[int, bytes, b
         for frame_id, root_id, path in connection.execute(query)
     ]
     return sorted(found, key=lambda entry: entry[2])
+
+
+# --- what others say ------------------------------------------------------------------------
+
+_K = m.mark.c
+_NOTED = (
+    select(func.max(_K.id))
+    .where(~_K.decides, _K.frame_id.in_(bindparam("some", expanding=True)))
+    .group_by(_K.frame_id, _K.who)
+)
+_SAID = (
+    select(_K.frame_id, _K.who, _K.grade, _K.note)
+    .where(_K.id.in_(_NOTED), _K.grade != AUTO)
+    .order_by(_K.frame_id, _K.who)
+)
+_ANY_NOTED = select(exists().where(~_K.decides))
+_AT_ONCE = 500
+
+
+def with_said(connection: Connection, frames: Sequence[Frame]) -> list[Frame]:
+    """Put beside frames what people say of them whose rig it is not."""
+    if not frames or not connection.execute(_ANY_NOTED).scalar():
+        return list(frames)
+    said = _said(connection, [frame.identity.id for frame in frames])
+    return [_with_said(frame, said.get(frame.identity.id, ())) for frame in frames]
+
+
+def _with_said(frame: Frame, said: Sequence[str]) -> Frame:
+    if not said:
+        return frame
+    return replace(frame, judgement=replace(frame.judgement, said=tuple(said)))
+
+
+def _said(connection: Connection, frame_ids: Sequence[int]) -> dict[int, list[str]]:
+    found: dict[int, list[str]] = {}
+    for start in range(0, len(frame_ids), _AT_ONCE):
+        asked = {"some": list(frame_ids[start : start + _AT_ONCE])}
+        for frame_id, who, grade, note in connection.execute(_SAID, asked):
+            words = f"{who} says {grade}" + (f": {note}" if note else "")
+            found.setdefault(frame_id, []).append(words)
+    return found

@@ -7,10 +7,11 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
-from runlog.errors import StoreError
+from runlog.errors import RightsError, StoreError
 from runlog.shipped import shipped
 from runlog.store.backup import backed_up
 from runlog.store.engine import reading, write
+from runlog.store.permits import quoted
 from runlog.store.trouble import where
 
 FILLING = "filling "  # before the version of the tables while a copy goes in
@@ -37,6 +38,8 @@ def ready(engine: Engine, tell: Callable[[str], None] = lambda _: None) -> Engin
     """
     with reading(engine) as connection:
         behind = _is_behind(connection)
+        if behind:
+            _refuse_others(connection)
     if behind:
         with ExitStack() as held:  # until all is committed
             copy = write(engine, lambda connection: _migrate(connection, held))
@@ -107,4 +110,43 @@ def upgrade(connection: Connection, to: str = "head") -> None:
     config = Config()
     config.set_main_option("script_location", str(shipped("migrations")).replace("%", "%%"))
     config.attributes["connection"] = connection
+    _as_owner(connection)
     command.upgrade(config, to)
+
+
+def _refuse_others(connection: Connection) -> None:
+    """Leave tables as they are to those whose they are: on a server one login may change them."""
+    if connection.dialect.name != "postgresql":
+        return
+    found = connection.execute(_OWNED).one_or_none()
+    if found is None or found.mine:
+        return
+    stored, known = stored_revision(connection), known_revisions()[-1]
+    raise RightsError(
+        f"This database is of an older runlog (version {stored} of its tables, this runlog wants "
+        f"{known}), and only its keeper may bring it up to date",
+        where(connection.engine),
+        f"Ask {found.tableowner} to run this version of runlog on it, as by runlog check. Nothing "
+        "was changed",
+    )
+
+
+_OWNED = text(
+    "SELECT tableowner, pg_has_role(tableowner, 'USAGE') AS mine FROM pg_tables "
+    "WHERE schemaname = current_schema() AND tablename = 'alembic_version'"
+)
+
+
+def _as_owner(connection: Connection) -> None:
+    """Make new tables belong to whom the others do: several logins may have that role."""
+    if connection.dialect.name != "postgresql":
+        return
+    owner = connection.execute(_OWNER).scalar()
+    if owner is not None:
+        connection.exec_driver_sql(f"SET LOCAL ROLE {quoted(connection, owner)}")
+
+
+_OWNER = text(
+    "SELECT tableowner FROM pg_tables WHERE schemaname = current_schema() "
+    "AND tablename = 'alembic_version' AND tableowner <> current_user"
+)

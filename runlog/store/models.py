@@ -17,6 +17,7 @@ from sqlalchemy import (
     Table,
     UniqueConstraint,
     text,
+    true,
 )
 
 from runlog.store.mapping import Utc, table_columns
@@ -54,6 +55,23 @@ rig_settings = Table(
     Column("says", JSON, nullable=False),  # sections of the config file
     Column("who", String, nullable=False),
     Column("at_utc", Utc, nullable=False),
+)
+
+# Who shares a database on a server: logins of that server, and the rigs they keep. Rights are the
+# server's own (store/permits.py); these rows say which, so that they can be given again.
+member = Table(
+    "member",
+    metadata,
+    Column("login", String, primary_key=True),
+    Column("role", String, nullable=False),  # reader, observer, keeper
+    Column("who", String, nullable=False),
+    Column("at_utc", Utc, nullable=False),
+)
+rig_member = Table(
+    "rig_member",
+    metadata,
+    Column("rig_id", Integer, ForeignKey("rig.id"), primary_key=True),
+    Column("login", String, primary_key=True),
 )
 
 # A run is dirty while its revision is ahead of the one it was settled at.
@@ -205,6 +223,14 @@ mark = Table(
     Column("who", String, nullable=False),
     Column("at_utc", Utc, nullable=False),
     Column("undoes", Integer, ForeignKey("mark.id")),
+    # Made by one who keeps the rig; what others say of a frame is a note beside its grade.
+    Column("decides", Boolean, nullable=False, default=True, server_default=true()),
+)
+Index(
+    "ix_mark_noted",
+    mark.c.frame_id,
+    sqlite_where=text("NOT decides"),
+    postgresql_where=text("NOT decides"),
 )
 
 goal = Table(
@@ -222,6 +248,7 @@ goal = Table(
     Column("count_doubtful", Boolean),  # null: as the config says
     Column("who", String, nullable=False),
     Column("at_utc", Utc, nullable=False),
+    Column("owner", String),  # the login whose own goal it is; null: of all who share the database
     Index("ix_goal_target_filter", "target", "filter"),
 )
 

@@ -13,6 +13,7 @@ from runlog.core.selection import Order, Selection
 from runlog.store import models as m
 from runlog.store.listing import paths_of_frames
 from runlog.store.loading import IN_LISTS, WHOLE
+from runlog.store.marks import with_said
 from runlog.store.stars import star_lists
 from runlog.store.where import lights, where
 
@@ -79,6 +80,7 @@ def lines_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, Frame]:
     for start in range(0, len(ids), IN_ONE_QUESTION):
         part = list(ids[start : start + IN_ONE_QUESTION])
         frames = IN_LISTS.load(connection, IN_LISTS.query.where(m.frame.c.id.in_(part)))
+        frames = with_said(connection, frames)
         found |= {frame.identity.id: frame for frame in frames}
     return found
 
@@ -87,7 +89,7 @@ def lines_of_run(connection: Connection, run_id: int) -> list[Frame]:
     """Load all lines of a run in time order."""
     f = m.frame.c
     query = IN_LISTS.query.where(f.run_id == run_id, *lights())
-    return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
+    return with_said(connection, IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id)))
 
 
 def doubtful_lines(connection: Connection, run_id: int | None) -> list[Frame]:
@@ -96,7 +98,7 @@ def doubtful_lines(connection: Connection, run_id: int | None) -> list[Frame]:
     query = IN_LISTS.query.where(*lights(), f.auto_grade.in_(OPEN))
     if run_id is not None:
         query = query.where(f.run_id == run_id)
-    return IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id))
+    return with_said(connection, IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id)))
 
 
 def count_open(connection: Connection, run_id: int | None) -> int:
@@ -132,7 +134,7 @@ def frame_sight(connection: Connection, frame_id: int) -> FrameSight | None:
     found = WHOLE.load(connection, WHOLE.query.where(m.frame.c.id == frame_id))
     if not found:
         return None
-    (frame,) = found
+    (frame,) = with_said(connection, found)
     for stars in star_lists(connection, [frame_id]).values():
         frame = replace(frame, measurement=replace(frame.measurement, star_list=stars))
     return FrameSight(frame, tuple(paths_of_frames(connection, [frame_id]).get(frame_id, ())))

@@ -22,6 +22,8 @@ from runlog.core.frame import Kind, Stage
 from runlog.core.sensor.own_pattern import DARK, Line, Pattern
 from runlog.core.sensor.signs import Signs, unpack_signs
 from runlog.store import models as m
+from runlog.store.mine import my_frames
+from runlog.store.shown import leave_to_others
 
 LIGHT = Kind.LIGHT.value
 ZEROS = (Kind.DARK.value, Kind.BIAS.value)
@@ -159,6 +161,12 @@ def write_findings(
     connection: Connection, found: Mapping[int, tuple[str | None, str | None]]
 ) -> None:
     """Store what comparing found about the rows of some frames."""
-    rows = [{"frame": key, "fault": f, "doubt": d} for key, (f, d) in sorted(found.items())]
+    mine = my_frames(connection, list(found))
+    leave_to_others(connection, [key for key in found if key not in mine])
+    rows = [
+        {"frame": key, "fault": f, "doubt": d}
+        for key, (f, d) in sorted(found.items())
+        if key in mine
+    ]
     if rows:
         connection.execute(_WRITE, rows)

@@ -13,6 +13,7 @@ from runlog.core.selection import Selection
 from runlog.core.trends.of_run import DarkLevel, Key, RunPoint, RunPoints
 from runlog.core.trends.run_series import RunSeries
 from runlog.store import models as m
+from runlog.store.mine import my_runs
 from runlog.store.where import of_runs
 
 
@@ -61,9 +62,10 @@ def put_series(connection: Connection, run_id: int, series: RunSeries) -> None:
 
 
 def runs_without(connection: Connection) -> list[int]:
-    """List the runs that are up to date but for their series."""
+    """List the runs to settle that are up to date but for their series."""
     query = select(_R.id).outerjoin(m.run_series, _T.run_id == _R.id).where(_T.run_id.is_(None))
-    query = query.where(_R.revision == _R.settled_revision).order_by(_R.night, _R.id)
+    query = query.where(_R.revision == _R.settled_revision, *my_runs(connection))
+    query = query.order_by(_R.night, _R.id)
     return list(connection.execute(query).scalars())
 
 

@@ -16,6 +16,8 @@ from sqlalchemy import (
 from runlog.core.identity import fold_name
 from runlog.store import models as m
 from runlog.store.engine import id_of
+from runlog.store.members import claim, refuse_others_rig
+from runlog.store.mine import is_shared, my_runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,10 @@ def _rig_id_for(connection: Connection, rig: Rig) -> int:
     values = asdict(rig) | {"key": rig.key, "name": rig.name}
     known = connection.execute(select(m.rig).where(m.rig.c.key == rig.key)).one_or_none()
     if known is None:
-        return id_of(connection, m.rig, values, ("key",))
+        made = id_of(connection, m.rig, values, ("key",))
+        claim(connection, made)
+        return made
+    refuse_others_rig(connection, known.id, known.name)
     # Of several spellings the first in the alphabet names the rig, not the first one scanned.
     if _spelling(values) < _spelling(known._asdict()):
         connection.execute(update(m.rig).where(m.rig.c.id == known.id).values(values))
@@ -90,13 +95,22 @@ def touch(connection: Connection, run_ids: Iterable[int]) -> None:
 
 
 def touch_all(connection: Connection) -> None:
-    """Mark every run dirty, as after a change of policy."""
-    connection.execute(update(m.run).values(revision=m.run.c.revision + 1))
+    """Mark every run dirty that may be settled here, as after a change of policy."""
+    anew = update(m.run).values(revision=m.run.c.revision + 1)
+    connection.execute(anew.where(*my_runs(connection)))
 
 
 def dirty_runs(connection: Connection) -> list[RunState]:
-    """List the runs whose grades and sums are not up to date, oldest first."""
-    return [RunState(*row) for row in connection.execute(_DIRTY)]
+    """List the runs to settle whose grades and sums are not up to date, oldest first."""
+    return [RunState(*row) for row in connection.execute(_DIRTY.where(*my_runs(connection)))]
+
+
+def dirty_of_others(connection: Connection) -> list[RunState]:
+    """List the runs that only those who keep their rigs can bring up to date."""
+    if not is_shared(connection):
+        return []
+    mine = {run.id for run in dirty_runs(connection)}
+    return [run for row in connection.execute(_DIRTY) if (run := RunState(*row)).id not in mine]
 
 
 def dirty_run(connection: Connection, run_id: int) -> RunState | None:

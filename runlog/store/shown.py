@@ -6,12 +6,14 @@ and lines of light of the whole rig looked at.
 """
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from sqlalchemy import JSON, ColumnElement, Connection, String, bindparam, cast, select, update
 
 from runlog.store import models as m
+from runlog.store.mine import my_runs
+from runlog.store.runs import touch_runs
 
 _F = m.frame.c
 _COLUMNS = (
@@ -57,7 +59,7 @@ def runs_that_changed(connection: Connection) -> list[int]:
     """List the runs to settle that show something else than when they were settled last."""
     return [
         run_id
-        for run_id, shown in connection.execute(_DIRTY).all()
+        for run_id, shown in connection.execute(_DIRTY.where(*my_runs(connection))).all()
         if shown == NOT_KNOWN or shown != _digest(connection, run_id)
     ]
 
@@ -73,6 +75,18 @@ def look_anew(connection: Connection, run_ids: Iterable[int]) -> None:
     rows = [{"run": run_id} for run_id in sorted(run_ids)]
     if rows:
         connection.execute(_LOOK_ANEW, rows)
+
+
+def leave_to_others(connection: Connection, frame_ids: Sequence[int]) -> None:
+    """Have those who keep the rigs of some frames look at these anew: only they change them."""
+    runs: set[int] = set()
+    for start in range(0, len(frame_ids), 500):
+        part = list(frame_ids[start : start + 500])
+        runs |= set(
+            connection.execute(select(_F.run_id).where(_F.id.in_(part)).distinct()).scalars()
+        )
+    touch_runs(connection, runs)
+    look_anew(connection, runs)
 
 
 def _digest(connection: Connection, run_id: int) -> str:

@@ -20,8 +20,12 @@ from sqlalchemy import (
 
 from runlog.core.corrections.in_force import TargetChanges, in_force
 from runlog.core.selection import EVERYTHING, Selection
+from runlog.errors import RightsError
 from runlog.store import models as m
+from runlog.store.mine import is_keeper, my_frames
 from runlog.store.runs import touch
+from runlog.store.shown import leave_to_others
+from runlog.store.trouble import where as where_is
 from runlog.store.where import lights, where
 
 MERGE, RENAME, SPLIT, UNDO = "merge", "rename", "split", "undo"
@@ -109,6 +113,13 @@ def changes_in_force(connection: Connection) -> TargetChanges:
 
 def append_change(connection: Connection, values: Mapping[str, Any]) -> int:
     """Append one change; returns its number."""
+    if not is_keeper(connection):
+        raise RightsError(
+            "Names of targets are everybody's here: only the keeper changes them; nothing was "
+            "changed",
+            where_is(connection.engine),
+            "For frames of your own rig: runlog correct target NAME --target OLD --rig RIG",
+        )
     key = connection.execute(insert(m.target_change).values(dict(values))).inserted_primary_key
     assert key is not None
     return int(key[0])
@@ -223,10 +234,16 @@ def rename_spelling(connection: Connection, raw: str | None, old: str, new: str)
 
 
 def rename_frames(connection: Connection, names: Mapping[int, str]) -> None:
-    """Give single frames another target."""
+    """Give single frames another target.
+
+    Of frames that others keep only the runs are marked, so that these name them next.
+    """
+    f = m.frame.c
+    mine = my_frames(connection, list(names))
+    leave_to_others(connection, [i for i in names if i not in mine])
+    names = {i: name for i, name in names.items() if i in mine}
     if not names:
         return
-    f = m.frame.c
     ids = list(names)
     runs: set[int] = set()
     for start in range(0, len(ids), 500):

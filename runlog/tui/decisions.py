@@ -58,7 +58,7 @@ class Decisions:
     async def annotate(self, ids: Sequence[int], note: str) -> Outcome | None:
         """Store a note; an empty one takes it away."""
         step = await self._write(judging.annotate, list(ids), note.strip() or None, self._who)
-        return self._made(step, "Note on ")
+        return self._made(step, "Note on " if step is None or not step.noted else "")
 
     async def set_goal(
         self, settings: Settings, at: "Standing", typed: str
@@ -144,8 +144,11 @@ def _undoing(step: Made) -> Callable[..., Made]:
 
 def change_words(step: Step) -> str:
     """Say what grades were before and are now: `3 frames: 2 keep, 1 doubtful → reject *`."""
+    if step.noted == step.frames:
+        return f"a note on {count(step.frames, 'frame')} of a rig that others keep"
     was, now = (_grades(shown) for shown in (step.shown_before, step.shown_after))
-    return f"{count(step.frames, 'frame')}: {was} → {now}"
+    noted = f", {step.noted:,} of them only noted: others keep the rig" if step.noted else ""
+    return f"{count(step.frames, 'frame')}: {was} → {now}{noted}"
 
 
 def _grades(shown: Any) -> str:

@@ -60,4 +60,5 @@ def reasons(line: Frame, look: Look) -> Text:
                                   f"{safe(line.judgement.note)}."))  # fmt: skip
     elif line.judgement.note:
         said.append(Text(f"“{safe(line.judgement.note)}”", styled(look.accent)))
+    said += [Text(f"{safe(words)}.", styled(look.quiet)) for words in line.judgement.said]
     return Text("  ").join(said)

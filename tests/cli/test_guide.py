@@ -7,6 +7,7 @@ import shlex
 import shutil
 import subprocess
 
+import psycopg
 import pytest
 
 from runlog.cli import COMMANDS
@@ -48,7 +49,7 @@ def test_each_command_of_the_guide_works(home, topic, line):
 
 
 def test_the_way_to_a_shared_database(home, server, tmp_path):
-    """Every line of `guide club` as typed, from an empty server to a second machine's night."""
+    """Every line of `guide club` as typed, from an empty server to another person's first night."""
     for name in ("createuser", "createdb"):
         assert program(name), f"{name} is not installed beside the server"
     frames = tmp_path / "frames"
@@ -61,8 +62,10 @@ def test_the_way_to_a_shared_database(home, server, tmp_path):
             shutil.copytree(home / "nights", tmp_path / "share")
             env = {"RUNLOG_MACHINE": "second"}
         for line in re.findall(r"^    (\w+ .*)$", part, re.MULTILINE):
-            line = re.sub(r"postgresql\+psycopg://[^\"]*", url, line)
-            for name, value in (("map NAME", "map nights"), ("--pwprompt ", "")):
+            login = re.search(r"postgresql\+psycopg://(\w+)@[^\"]*", line)
+            line = line.replace(login[0], url.replace("imaging", login[1])) if login else line
+            replaced = (("map NAME", "map nights"), ("--rig NAME", "--rig Ladybird"))
+            for name, value in (*replaced, ("--pwprompt ", "")):
                 line = line.replace(name, value)
             folder = tmp_path / "share" if "map" in line else frames
             words = shlex.split(line.replace("FOLDER", str(folder)))
@@ -80,10 +83,17 @@ def test_the_way_to_a_shared_database(home, server, tmp_path):
         ]  # fmt: skip
         roots = json.loads(here(home, "roots", "--json", env=env).stdout)["rows"]
         where = {root["name"]: root["path"] for root in roots}
+        with psycopg.connect(host=str(server.folder), dbname="nights", user="ann") as ann:
+            assert ann.execute("SELECT who, owner, value FROM goal").fetchall() == [
+                ("ann", "ann", 12.0)
+            ]
+            with pytest.raises(psycopg.errors.InsufficientPrivilege):
+                ann.execute("DELETE FROM frame")
         assert where == {"nights": str(tmp_path / "share"), "frames": str(frames)}
     finally:
         server.run("DROP DATABASE nights WITH (FORCE)")
-        server.run("DROP ROLE imaging")
+        for login in ("ann", "ben", "imaging"):
+            server.run(f"DROP ROLE {login}")
 
 
 def test_topics_are_named_and_shown(home):

@@ -25,7 +25,8 @@ WRITTEN_BY = {
     "roots": "roots", "check": "check",
 }  # fmt: skip
 
-STREAMS = ["watch"]  # a line at a time, tried where it is written
+# A line at a time, and of a server: tried where they are written.
+STREAMS = ["watch", "club"]
 
 
 @pytest.fixture(scope="module")

@@ -86,6 +86,13 @@ UNDO: dict[str, tuple[str, ...]] = {
     "0014": ("DROP TABLE run_sky",),
     "0015": tuple(f"DROP TABLE watch_{name}" for name in ("look", "state", "told")),
     "0016": ("DROP TABLE run_series",),
+    "0017": (
+        "DROP TABLE rig_member",
+        "DROP TABLE member",
+        "DROP INDEX ix_mark_noted",
+        "ALTER TABLE mark DROP COLUMN decides",
+        "ALTER TABLE goal DROP COLUMN owner",
+    ),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")

@@ -74,7 +74,7 @@ def test_0003_drops_verdicts_of_frames_on_themselves(scanned, tmp_path):
     )  # fmt: skip
     assert here(tmp_path, "nights").returncode == 0
     after = tables_of(scanned)
-    assert after["mark"] == before["mark"]
+    assert as_before(after, before)["mark"] == before["mark"]
     assert [(row["readout"], row["signs"]) for row in after["frame"]] == [(None, None)] * 4
     assert not any("readout" in row["faults"] for row in after["frame"])
     here(tmp_path, "scan", "--remeasure")
@@ -160,7 +160,7 @@ def test_0009_sums_runs_up_and_says_what_changed(scanned, tmp_path):
     assert re.match(r"2026-10-09 +1 → 0 +5 min → 0 s +\d", line)
     assert "1 frame " in first.stderr.splitlines()[-1]
     after = tables_of(scanned)
-    assert after["mark"] == before["mark"]
+    assert as_before(after, before)["mark"] == before["mark"]
     assert next(row["grade"] for row in after["frame"] if row["id"] == marked) == "reject"
     (summary,) = rows_of(scanned, "run_summary")
     assert (summary["filter"], summary["setting"], summary["frames"]) == (
@@ -207,7 +207,7 @@ def test_0010_drops_frozen_references_and_tells_which_hours_change(tmp_path):
     assert told.returncode == 0, told.stderr
     kept = before["run_sum"][0]["kept_s"]
     assert [row["kept_s"] for row in rows_of(database, "run_sum")] == [kept]
-    assert tables_of(database)["mark"] == before["mark"]
+    assert as_before(tables_of(database), before)["mark"] == before["mark"]
     said = " ".join(told.stderr.split())
     assert "hours that changed by more than 3%" in said
     assert "1 h 40 min → " in said  # 4 x 25 min, as it was
@@ -357,6 +357,7 @@ def test_0015_begins_to_keep_what_a_watch_says(scanned):
     tables = carry_across(scanned)
     new = [rows_of(scanned, f"watch_{name}") for name in ("look", "state", "told")]
     assert new == [[], [], []]
+    tables = as_before(tables, before)
     assert (tables["frame"], tables["mark"]) == (before["frame"], before["mark"])
     engine = open_store(str(scanned), Settings())
     look = watch_store.FirstLook(1, datetime(2026, 10, 9, 22, tzinfo=UTC), "keep", ("trailed",))
@@ -367,6 +368,23 @@ def test_0015_begins_to_keep_what_a_watch_says(scanned):
         assert watch_store.looks_of_run(connection, 1) == {1: replace(look, faults=["trailed"])}
         assert watch_store.state_of(connection, 1) == {"cloud": 3.5}
     engine.dispose()
+
+
+def test_0017_lets_every_mark_of_before_decide(scanned):
+    """One person made them all: grades stay, goals are everybody's, nobody is a member."""
+    mark = "INSERT INTO mark (frame_id, grade, who, at_utc) VALUES (1, 'keep', 'me', '2026-10-10')"
+    goal = (
+        "INSERT INTO goal (target, filter, form, value, priority, who, at_utc) "
+        "VALUES ('M33', 'L', 'hours', 3.0, 5, 'me', '2026-10-10')"
+    )
+    before = take_back(scanned, "0016", (mark, []), (goal, []))
+    tables = carry_across(scanned)
+    assert [row.pop("decides") for row in tables["mark"]] == [1, 1]
+    assert tables["mark"] == before["mark"]
+    assert rows_of(scanned, "goal", "target, value, owner") == [
+        {"target": "M33", "value": 3.0, "owner": None}
+    ]
+    assert rows_of(scanned, "member") == rows_of(scanned, "rig_member") == []
 
 
 def test_a_killed_migration_leaves_one_copy(scanned, tmp_path):

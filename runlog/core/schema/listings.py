@@ -123,6 +123,7 @@ LISTINGS: Mapping[str, Listing] = {
         "text".split(),
         stream=True,
     ),
+    "club": Listing("runlog.club/1", "login role rigs known".split()),
 }
 
 
@@ -192,6 +193,9 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt(STRING, "about of title headline"),
     **_spelt(LIST, "figures blocks"),
     **_spelt(OBJECT, "made"),
+    **_spelt(STRING, "login role"),
+    **_spelt(LIST, "rigs"),
+    **_spelt(BOOLEAN, "known"),
     **_spelt(OBJECT, "counts lost dark_lost verdicts machines darks flats flat_darks bias pace"),
     **_spelt((*OBJECT, *NULL), "evidence field level second_opinion says"),
 }

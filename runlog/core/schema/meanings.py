@@ -244,6 +244,10 @@ calibration:doubts: why frames that would be used may not be fit for it
 judged: what was found of calibration frames: the rig, the night, which, and why
 judged_since: the evening that calibration frames are judged from; null where none is older
 calibration:missing: what has to be taken yet, in words
+club:login: a login of the server
+club:role: reader, observer or keeper
+club:rigs: the rigs that are theirs
+club:known: whether the server knows the login
 roots:path: the folder on this machine
 roots:missing: whether the folder is not on this machine now
 corrections:field: what of the header was corrected

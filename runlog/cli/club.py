@@ -1,0 +1,123 @@
+"""runlog club: who shares a database on a server, and what each may do."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    safe,
+    show,
+    talk,
+    with_session,
+)
+from runlog.cli.completing import stored
+from runlog.cli.naming import Suggesting
+from runlog.cli.plain_table import table
+
+if TYPE_CHECKING:
+    from runlog.store.members import Member
+
+KEYS = "login role rigs known".split()
+SHOWN = "login role rigs".split()
+MAY = {
+    "reader": "looks at everything and changes nothing",
+    "observer": "looks at everything; scans, marks, corrects and notes for",
+    "keeper": "may do everything",
+}
+
+
+@click.group("club", cls=Suggesting, invoke_without_command=True)
+@listing
+@with_session
+@click.pass_context
+def command(ctx: click.Context, session: Session, as_json: bool, as_csv: bool) -> int:
+    """Show who shares this database, and what each may do; let people in, shut them out.
+
+    A reader looks at everything. An observer also scans, marks, corrects and notes for the rigs
+    that are theirs, and has goals of their own. The keeper may do everything. The server itself
+    sees to it, whatever program a login uses. How to begin: runlog guide club
+    """
+    if ctx.invoked_subcommand is not None:  # which reads --db and --config here
+        config = session.config and str(session.config)
+        ctx.obj |= {"db": session.database if session.named else None, "config": config}
+        return 0
+    from runlog.actions.club import members
+
+    rows = [_row(one) for one in members(session.engine())]
+    if as_json:
+        echo_json("runlog.club/1", {"rows": rows})
+    elif as_csv:
+        echo_csv([row | {"rigs": "; ".join(row["rigs"])} for row in rows], KEYS)
+    else:
+        show(table([row | {"rigs": "; ".join(row["rigs"])} for row in rows], SHOWN))
+        for row in rows:
+            if not row["known"]:
+                talk(safe(f"The server knows no login {row['login']} (any more)"))
+    return 0
+
+
+def _row(one: "Member") -> dict[str, Any]:
+    return {"login": one.login, "role": one.role, "rigs": list(one.rigs), "known": one.known}
+
+
+@command.command("add")
+@click.argument("login")
+@click.option(
+    "--role",
+    type=click.Choice(list(MAY)),
+    required=True,
+    help="reader looks, observer also writes for their rigs, keeper does everything.",
+)
+@click.option(
+    "--rig",
+    "rigs",
+    multiple=True,
+    metavar="NAME",
+    shell_complete=stored("rigs"),
+    help="A rig that is theirs, besides those they have; may be given several times.",
+)
+@with_session
+def _add(session: Session, login: str, role: str, rigs: tuple[str, ...]) -> int:
+    """Let LOGIN of the server in, or change what it may do.
+
+    The login itself, with its password, is made by whoever runs the server. Of a rig that has
+    people of its own their marks decide; what others say of its frames is kept as a note.
+    """
+    from runlog.actions.club import Welcome, add
+
+    one = add(session.engine(), Welcome(login, role, rigs))
+    talk(safe(_said(one)))
+    return 0
+
+
+def _said(one: "Member") -> str:
+    own = "; ".join(one.rigs)
+    if one.role == "observer":
+        own = own or "no rig yet (theirs is the first they scan that nobody scanned before)"
+        return f"{one.login} is observer: {MAY['observer']} {own}"
+    keeps = f"; keeps {own}" if own else ""
+    return f"{one.login} is {one.role}: {MAY[one.role]}{keeps}"
+
+
+@command.command("remove")
+@click.argument("login")
+@click.option(
+    "--rig",
+    "rigs",
+    multiple=True,
+    metavar="NAME",
+    shell_complete=stored("rigs"),
+    help="Take only this rig from them.",
+)
+@with_session
+def _remove(session: Session, login: str, rigs: tuple[str, ...]) -> int:
+    """Shut LOGIN out, or take a rig from it; what it stored and said stays."""
+    from runlog.actions.club import remove
+
+    left = remove(session.engine(), login, rigs)
+    talk(safe(_said(left) if left else f"{login} is no member any more; all it stored stays"))
+    return 0

@@ -1,0 +1,113 @@
+"""Who shares a database on a server: logins, what each may do, and the rigs each keeps."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, delete, insert, select
+
+from runlog.errors import NotYoursError
+from runlog.store import models as m
+from runlog.store.engine import insert_into, upsert
+from runlog.store.mine import is_keeper, is_shared, login, my_rigs
+from runlog.store.permits import KEEPER, give, is_login, take
+
+# Whose the tables are, and who was granted that role.
+_KEEPERS = """
+SELECT r.rolname FROM pg_roles r
+JOIN pg_tables t ON t.schemaname = current_schema() AND t.tablename = 'alembic_version'
+WHERE r.rolname = t.tableowner
+OR (r.rolcanlogin AND NOT r.rolsuper AND pg_has_role(r.oid, t.tableowner, 'USAGE'))
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One login and what it may do."""
+
+    login: str
+    role: str
+    rigs: tuple[str, ...]
+    known: bool  # to the server
+
+    @property
+    def keeps_all(self) -> bool:
+        """Tell whether everything is theirs to change."""
+        return self.role == KEEPER
+
+
+def members(connection: Connection) -> list[Member]:
+    """List who may do what, by login."""
+    keepers = set(connection.exec_driver_sql(_KEEPERS).scalars())
+    rows = connection.execute(select(m.member.c.login, m.member.c.role)).all()
+    roles = {row.login: row.role for row in rows if row.role != KEEPER}
+    roles |= dict.fromkeys(sorted(keepers), KEEPER)
+    rigs = _rigs(connection)
+    return [
+        Member(name, role, tuple(rigs.get(name, ())), is_login(connection, name))
+        for name, role in sorted(roles.items())
+    ]
+
+
+def _rigs(connection: Connection) -> dict[str, list[str]]:
+    k, found = m.rig_member.c, dict[str, list[str]]()
+    query = select(k.login, m.rig.c.name).join(m.rig, m.rig.c.id == k.rig_id)
+    for name, rig in connection.execute(query.order_by(m.rig.c.name)):
+        found.setdefault(name, []).append(rig)
+    return found
+
+
+def put_member(
+    connection: Connection, name: str, role: str, rig_ids: Iterable[int], who: str, now: datetime
+) -> None:
+    """Let a login in, or change what it may do; the rigs come to those it keeps already."""
+    row = {"login": name, "role": role, "who": who, "at_utc": now}
+    upsert(connection, m.member, [row], ["login"])
+    rows = [{"rig_id": rig_id, "login": name} for rig_id in sorted(rig_ids)]
+    if rows:
+        given = insert_into(connection, m.rig_member)
+        connection.execute(given.on_conflict_do_nothing(), rows)
+    if role != KEEPER and is_login(connection, name):
+        give(connection, name, role)
+
+
+def drop_rigs(connection: Connection, name: str, rig_ids: Iterable[int]) -> int:
+    """Take rigs from a login; gives how many it kept."""
+    k = m.rig_member.c
+    which = (k.login == name, k.rig_id.in_(sorted(rig_ids)))
+    return connection.execute(delete(m.rig_member).where(*which)).rowcount
+
+
+def drop_member(connection: Connection, name: str, *, keeper: bool) -> None:
+    """Shut a login out; what it stored and said stays. A keeper only gives up rigs."""
+    connection.execute(delete(m.rig_member).where(m.rig_member.c.login == name))
+    connection.execute(delete(m.member).where(m.member.c.login == name))
+    if not keeper and is_login(connection, name):
+        take(connection, name)
+
+
+def claim(connection: Connection, rig_id: int) -> None:
+    """Make a rig that was never seen that of the observer who brings its first frames.
+
+    The keeper's new rigs are nobody's until somebody is made their member.
+    """
+    if is_shared(connection) and not is_keeper(connection):
+        row = {"rig_id": rig_id, "login": login(connection)}
+        connection.execute(insert(m.rig_member).values(row))
+
+
+def refuse_others_rig(connection: Connection, rig_id: int, name: str) -> None:
+    """Refuse to store what belongs to a rig that others keep."""
+    if not is_shared(connection) or rig_id in my_rigs(connection):
+        return
+    k = m.rig_member.c
+    query = select(k.login).where(k.rig_id == rig_id).order_by(k.login)
+    keepers = list(connection.execute(query).scalars())
+    kept = f"which {' and '.join(keepers)} keep" if len(keepers) > 1 else "which nobody was given"
+    if len(keepers) == 1:
+        kept = f"which {keepers[0]} keeps"
+    raise NotYoursError(
+        f"The rig is {name}, {kept}, not {login(connection)}",
+        cure=f"The keeper can change that: runlog club add {login(connection)} --role observer "
+        "--rig NAME",
+    )

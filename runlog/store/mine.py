@@ -1,0 +1,105 @@
+"""What whoever is at work may write: all of a file; on a server, what the login's rights allow."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    String,
+    and_,
+    bindparam,
+    exists,
+    literal_column,
+    or_,
+    select,
+)
+
+from runlog.errors import RightsError
+from runlog.store import models as m
+from runlog.store.trouble import MAY_ONLY_READ, where
+
+SERVER = "postgresql"
+_ME: ColumnElement[str] = literal_column("session_user", String)
+# Rows are withheld from everybody but the keeper, whose the tables are.
+_KEEPER: ColumnElement[bool] = literal_column("NOT row_security_active('run'::regclass)")
+_WRITER: ColumnElement[bool] = literal_column("has_table_privilege('run', 'INSERT')")
+_AT_ONCE = 500
+
+
+def is_shared(connection: Connection) -> bool:
+    """Tell whether several people may be at this database, each with rights of their own."""
+    return connection.dialect.name == SERVER
+
+
+def login(connection: Connection) -> str | None:
+    """Name the login of this connection; a file has none."""
+    return connection.execute(select(_ME)).scalar_one() if is_shared(connection) else None
+
+
+def is_keeper(connection: Connection) -> bool:
+    """Tell whether everything may be written here."""
+    return not is_shared(connection) or bool(connection.execute(select(_KEEPER)).scalar())
+
+
+def require_writer(connection: Connection) -> None:
+    """Refuse those who may only read, before they wait for what cannot be stored."""
+    if not may_write(connection):
+        raise RightsError(MAY_ONLY_READ[0], where(connection.engine), MAY_ONLY_READ[1])
+
+
+def may_write(connection: Connection) -> bool:
+    """Tell whether anything may be written here: not by a reader."""
+    return not is_shared(connection) or bool(connection.execute(select(_WRITER)).scalar())
+
+
+def _keeps(rig_id: ColumnElement[int]) -> ColumnElement[bool]:
+    k = m.rig_member.c
+    return exists().where(k.rig_id == rig_id, k.login == _ME)
+
+
+def mine(connection: Connection, rig_id: ColumnElement[int]) -> list[ColumnElement[bool]]:
+    """Give the conditions under which rows of a rig may be written; none where all may."""
+    return [or_(_KEEPER, _keeps(rig_id))] if is_shared(connection) else []
+
+
+def my_runs(connection: Connection) -> list[ColumnElement[bool]]:
+    """Give the conditions under which a run may be written."""
+    return mine(connection, m.run.c.rig_id)
+
+
+def my_rigs(connection: Connection) -> frozenset[int]:
+    """List the rigs whose rows may be written."""
+    query = select(m.rig.c.id).where(*mine(connection, m.rig.c.id))
+    return frozenset(connection.execute(query).scalars())
+
+
+def my_frames(connection: Connection, frame_ids: Sequence[int]) -> set[int]:
+    """Choose those of some frames whose rows may be written."""
+    return _chosen(connection, frame_ids, my_runs(connection))
+
+
+def frames_i_decide_on(connection: Connection, frame_ids: Sequence[int]) -> set[int]:
+    """Choose those of some frames on which a mark of this login's decides.
+
+    The rig's own people decide; of a rig that nobody was made a member of, the keeper.
+    """
+    if not is_shared(connection):
+        return set(frame_ids)
+    rig_id = m.run.c.rig_id
+    nobodys = ~exists().where(m.rig_member.c.rig_id == rig_id)
+    return _chosen(connection, frame_ids, [or_(_keeps(rig_id), and_(_KEEPER, nobodys))])
+
+
+def _chosen(
+    connection: Connection, frame_ids: Sequence[int], which: Sequence[ColumnElement[bool]]
+) -> set[int]:
+    if not which:
+        return set(frame_ids)
+    f, found = m.frame.c, set[int]()
+    asked: Any = bindparam("some", expanding=True)
+    query = select(f.id).join(m.run, m.run.c.id == f.run_id).where(f.id.in_(asked), *which)
+    for start in range(0, len(frame_ids), _AT_ONCE):
+        part = list(frame_ids[start : start + _AT_ONCE])
+        found |= set(connection.execute(query, {"some": part}).scalars())
+    return found

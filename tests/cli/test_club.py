@@ -1,0 +1,318 @@
+"""Several people at one database, by the real command: who may what, and what they are told."""
+
+import json
+import re
+
+import jsonschema
+import pytest
+
+from runlog.actions.judge import judge, take_back
+from runlog.actions.mark import find_frame
+from runlog.store.engine import open_engine, reading
+from runlog.tui.decisions import change_words
+from tests.clubs import club
+from tests.tools import here, noise, write_frame, write_run
+
+ANN, BEN = "ann's 90/540", "ben's 80/480"
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory):
+    """Write a night of each of two rigs, and one of the keeper's."""
+    home = tmp_path_factory.mktemp("people")
+    write_run(home / "shed", 1, first=30, TELESCOP="Shed 200/1000")
+    # Few at a time: read without workers, whose start takes a second.
+    write_run(home / "ann", 2, TELESCOP=ANN)
+    write_run(home / "ben", 2, first=6, TELESCOP=BEN)
+    return home
+
+
+@pytest.fixture(scope="module")
+def made(server, home):
+    """Let Ann and Ben scan a rig each, Rea look; Eve is a login of the server and no more."""
+    with club(server, ["ann", "ben", "rea", "eve", "flo"]) as made:
+        made.does(home, "keeper", "scan", home / "shed")
+        for who, role in (("ann", "observer"), ("ben", "observer"), ("rea", "reader")):
+            made.does(home, "keeper", "club", "add", made.login(who), "--role", role)
+        for who in ("ann", "ben"):
+            made.does(home, who, "scan", home / who)
+        yield made
+
+
+def refused(made, home, who, *words, code=3):
+    """Run what must be refused; gives the words, which are ours: no traceback, no SQL."""
+    done = made.runs(home, who, *words)
+    assert done.returncode == code, (words, done.stderr)
+    assert "Traceback" not in done.stderr and "psycopg" not in done.stderr.replace("+psycopg", "")
+    return done.stderr
+
+
+def members(made, home):
+    """List who may do what, by their plain names."""
+    rows = made.json(home, "rea", "club")["rows"]
+    return {row["login"].split("_")[0]: (row["role"], row["rigs"]) for row in rows}
+
+
+def names(made, home, who="rea"):
+    """Give the file name, grade and note of each light."""
+    rows = made.json(home, who, "frames")["rows"]
+    return {row["path"].split("/")[-2:][0] + row["path"][-6:]: row for row in rows}
+
+
+def test_a_new_rig_is_its_observers(made, home):
+    """Who first scans a rig keeps it; the keeper's own stays nobody's; all is listed to all."""
+    listed = made.json(home, "rea", "club")
+    schema = json.loads(here(home, "schema", "club").stdout)
+    jsonschema.Draft202012Validator(schema).validate(listed)
+    shown = made.runs(home, "rea", "club").stdout
+    assert re.search(rf"^{made.login('ann')} +observer +{ANN} \+ MonoCam 9$", shown, re.M)
+    told = members(made, home)
+    assert told["ann"] == ("observer", [f"{ANN} + MonoCam 9"])
+    assert told["ben"] == ("observer", [f"{BEN} + MonoCam 9"])
+    assert told["rea"] == ("reader", [])
+    assert told["keeper"] == ("keeper", [])
+    assert set(told) == {"ann", "ben", "rea", "keeper"}
+    assert len(made.json(home, "rea", "frames")["rows"]) == 5
+
+
+def test_a_reader_is_told_before_any_work(made, home):
+    """Every writing command is refused in our words, at once, and nothing is stored."""
+    before = made.json(home, "keeper", "frames")
+    frame = before["rows"][0]["fingerprint"][:12]
+    write_run(home / "late", 1, first=50, TELESCOP=ANN)
+    for words in (
+        ("scan", home / "late"), ("mark", frame, "keep"), ("goal", "M33", "L", "3"),
+        ("goal", "M33", "L", "3", "--mine"), ("note", "collimated", "--rig", "ann"),
+        ("correct", "filter", "Ha", frame), ("targets", "rename", "M33", "Spiral"),
+        ("policy", "adopt"), ("club", "add", made.login("rea"), "--role", "observer"),
+    ):  # fmt: skip
+        said = refused(made, home, "rea", *words)
+        assert "nothing was changed" in said or "which" in said, said
+    assert made.json(home, "keeper", "frames") == before
+    for words in (("nights",), ("totals",), ("night",), ("check",), ("forecast",), ("roots",)):
+        assert made.runs(home, "rea", *words).returncode in (0, 1), words
+
+
+def test_who_is_no_member_is_told_whom_to_ask(made, home):
+    """A login that nobody let in is no member: words and a cure, not a missing table."""
+    said = refused(made, home, "eve", "totals")
+    assert "no member of this database" in said and "runlog club add" in said
+
+
+def test_an_observer_works_for_their_own_rig(made, home):
+    """Mark, correct, note, goal, regrade and undo go through, signed by the login."""
+    me, frame = made.login("ann"), str(home / "ann" / "light_0000.fits")
+    assert "marked keep" in made.does(home, "ann", "mark", frame, "keep")
+    made.does(home, "ann", "correct", "filter", "Ha", frame)
+    made.does(home, "ann", "correct", "--undo")
+    made.does(home, "ann", "note", "collimated", "--rig", "ann", "--date", "2026-10-09")
+    made.does(home, "ann", "goal", "M33", "L", "7", "--mine")
+    made.does(home, "ann", "regrade", "--all")
+    row = names(made, home)["ann0.fits"]
+    assert (row["grade"], row["graded_by"]) == ("keep", "person")
+    with made.sql("keeper") as keeper:
+        for table in ("mark", "correction", "rig_note", "goal"):
+            signed = keeper.execute(f"SELECT DISTINCT who FROM {table}").fetchall()
+            assert signed == [(me,)], table
+        first = keeper.execute("SELECT who FROM rig_settings WHERE rig_id = (SELECT rig_id "
+                               "FROM rig_member WHERE login = %s)", [me]).fetchone()  # fmt: skip
+        assert first[0].startswith(f"{me}, first recorded, from")
+
+
+def test_an_observer_is_kept_from_others_rigs(made, home):
+    """What belongs to Ben's rig is refused to Ann by name, with who keeps it and the cure."""
+    frame = str(home / "ben" / "light_0006.fits")
+    said = refused(made, home, "ann", "correct", "filter", "Ha", frame)
+    assert "1 of 1 frame are of rigs that others keep" in said or "others keep" in said
+    said = refused(made, home, "ann", "note", "collimated", "--rig", "ben")
+    assert f"The rig is {BEN} + MonoCam 9, which {made.login('ben')} keeps" in said
+    said = refused(made, home, "ann", "targets", "rename", "M33", "Spiral field")
+    assert "only the keeper changes them" in said
+    said = refused(made, home, "ann", "goal", "M33", "L", "3")
+    assert "--mine" in said
+    said = refused(made, home, "ann", "club", "remove", made.login("ben"))
+    assert f"Ask {made.login('keeper')}" in said
+
+
+def test_a_scan_names_the_files_of_others(made, home):
+    """Of a folder with frames of two rigs one's own are stored; the others fail with the reason."""
+    mixed = home / "mixed"
+    write_frame(mixed / "own.fits", noise(70), DATE__OBS="2026-10-10T20:00:00", TELESCOP=ANN)
+    write_frame(mixed / "bens.fits", noise(71), DATE__OBS="2026-10-10T20:10:00", TELESCOP=BEN)
+    done = made.runs(home, "ann", "scan", mixed)
+    assert done.returncode == 1
+    assert "1 new" in done.stderr
+    assert f"bens.fits: could not be stored: the rig is {BEN}" in done.stderr
+    nights = made.json(home, "rea", "nights")["rows"]
+    assert [(n["rig"], n["frames"]) for n in nights if n["night"] == "2026-10-10"] == [
+        (f"{ANN} + MonoCam 9", 1)
+    ]
+    made.does(home, "keeper", "club", "add", made.login("ann"), "--role", "observer",
+              "--rig", "ben")  # fmt: skip
+    made.does(home, "ann", "scan", mixed)
+    made.does(home, "keeper", "club", "remove", made.login("ann"), "--rig", "ben's")
+    assert members(made, home)["ann"] == ("observer", [f"{ANN} + MonoCam 9"])
+    assert sum(n["night"] == "2026-10-10" for n in made.json(home, "rea", "nights")["rows"]) == 2
+
+
+def test_the_rigs_people_decide_and_others_note(made, home):
+    """Ann's and the keeper's words on Ben's frame stand beside it; only Ben's mark is its grade."""
+    frame = str(home / "ben" / "light_0007.fits")
+    auto = names(made, home)["ben7.fits"]["grade"]
+    said = made.does(home, "ann", "mark", frame, "reject", "--note", "trailed")
+    assert "kept as a note (reject)" in said and "marked" not in said
+    made.does(home, "keeper", "mark", frame, "doubtful")
+    row = names(made, home)["ben7.fits"]
+    assert (row["grade"], row["graded_by"]) == (auto, "auto")
+    ann, keeper = made.login("ann"), made.login("keeper")
+    noted = f"{ann} says reject: trailed; {keeper} says doubtful"
+    assert row["note"].endswith(noted)
+    made.does(home, "ben", "mark", frame, "keep", "--note", "fine")
+    made.does(home, "ann", "mark", frame, "doubtful")
+    made.does(home, "keeper", "regrade", "--all")
+    row = names(made, home)["ben7.fits"]
+    assert (row["grade"], row["graded_by"]) == ("keep", "person")
+    assert row["note"] == f"fine; {ann} says doubtful; {keeper} says doubtful"
+    assert "taken back" in made.does(home, "ann", "mark", frame, "auto")
+    assert names(made, home)["ben7.fits"]["note"] == f"fine; {keeper} says doubtful"
+
+
+def test_of_a_rig_of_nobodys_the_keeper_decides(made, home):
+    """Until somebody is made its member; what was decided before stays decided."""
+    frame = str(home / "shed" / "light_0030.fits")
+    made.does(home, "keeper", "mark", frame, "keep")
+    made.does(home, "ann", "mark", frame, "reject")
+    assert names(made, home)["shed0.fits"]["grade"] == "keep"
+    made.does(home, "keeper", "club", "add", made.login("ben"), "--role", "observer",
+              "--rig", "Shed")  # fmt: skip
+    made.does(home, "keeper", "mark", frame, "doubtful")
+    assert names(made, home)["shed0.fits"]["grade"] == "keep"
+    made.does(home, "ben", "mark", frame, "reject")
+    assert names(made, home)["shed0.fits"]["grade"] == "reject"
+
+
+def test_own_goals_stand_beside_everybodys(made, home):
+    """Totals count against everybody's goals, with --mine against one's own, and show both."""
+    made.does(home, "keeper", "goal", "M33", "L", "10")
+    made.does(home, "ben", "goal", "M33", "L", "4", "--mine")
+    wanted = {
+        who: [row["goal_s"] for row in made.json(home, who, "totals", *words)["rows"]]
+        for who, words in (("ben", ()), ("rea", ()))
+    }
+    assert wanted["ben"] == wanted["rea"] == [36_000.0]
+    assert [r["goal_s"] for r in made.json(home, "ben", "totals", "--mine")["rows"]] == [14_400.0]
+    shown = made.runs(home, "ben", "totals").stdout
+    assert shown.index("10 h 00") < shown.index("Goals of your own") < shown.index("4 h 00")
+    assert "Goals of your own" not in made.runs(home, "rea", "totals").stdout
+    made.does(home, "ben", "goal", "M33", "L", "0", "--mine")
+    assert [row["goal_s"] for row in made.json(home, "ben", "totals")["rows"]] == [36_000.0]
+
+
+def test_the_interface_notes_as_well(made, home):
+    """A key on Ben's frame makes a note of Ann's, says so, and u takes it back."""
+    engine = open_engine(made.url("ann"))
+    me = made.login("ann")
+    with reading(engine) as connection:
+        ids = {"ben": find_frame(connection, str(home / "ben" / "light_0006.fits")),
+               "ann": find_frame(connection, str(home / "ann" / "light_0001.fits"))}  # fmt: skip
+    before = names(made, home)
+    step = judge(engine, [ids["ben"]], "reject", me)
+    assert (step.frames, step.noted) == (1, 1)
+    assert change_words(step) == "a note on 1 frame of a rig that others keep"
+    assert names(made, home)["ben6.fits"] == before["ben6.fits"] | {
+        "note": "; ".join([*filter(None, [before["ben6.fits"]["note"]]), f"{me} says reject"])
+    }
+    assert take_back(engine, step, me).frames == 1
+    both = judge(engine, list(ids.values()), "reject", me)
+    assert "1 of them only noted" in change_words(both)
+    take_back(engine, both, me)
+    made.does(home, "ann", "nights")
+    assert names(made, home) == before
+    engine.dispose()
+
+
+def test_what_puts_anothers_night_out_of_date_waits_for_them(made, home):
+    """Bias frames of one kind of camera concern both rigs: Ben's night is told of, then settled."""
+    bias = {"IMAGETYP": "Bias Frame", "EXPTIME": 0.0, "FILTER": None, "OBJECT": None}
+    cards = bias | {"DATE__OBS": "2026-10-09T18:00:00", "TELESCOP": ANN}
+    write_frame(home / "zeros" / "bias.fits", noise(90), **cards)
+    made.does(home, "ann", "scan", home / "zeros")
+    told = "of rigs that others keep are not up to date"
+    assert told in made.does(home, "rea", "nights")
+    assert told in made.does(home, "ann", "nights")
+    assert told not in made.does(home, "ben", "nights")
+    made.does(home, "keeper", "nights")  # the shed has the same kind of camera
+    assert told not in made.does(home, "rea", "nights")
+
+
+def logged_s(made, home):
+    """Add up the hours that count."""
+    return sum(row["logged_s"] for row in made.json(home, "rea", "totals")["rows"])
+
+
+def test_an_exposure_counts_once_whoever_has_its_copies(made, home):
+    """Ben's calibrated copies came first; Ann's raw frames do not count besides, until it is put
+    right by the keeper, who may choose among both."""  # fmt: skip
+    before = logged_s(made, home)
+    for i in range(2):
+        start, raw = f"2026-11-0{i + 1}T22:00:00", noise(200 + i)
+        copy = {"DATE__OBS": start, "CALSTAT": "BD", "TELESCOP": None, "FOCALLEN": None}
+        write_frame(home / "copies" / f"{i}.fits", raw.astype("f4") - 0.5, **copy)
+        write_frame(home / "raw" / f"{i}.fits", raw, DATE__OBS=start, TELESCOP=ANN)
+    made.does(home, "ben", "scan", home / "copies")
+    assert logged_s(made, home) == before + 600
+    made.does(home, "ann", "scan", home / "raw")
+    assert logged_s(made, home) == before + 600
+    made.does(home, "keeper", "regrade", "--all")
+    assert logged_s(made, home) == before + 600
+    nights = made.json(home, "rea", "nights")["rows"]
+    counted = {n["rig"] for n in nights if n["night"] > "2026-11" and n["frames"]}
+    assert counted == {f"{ANN} + MonoCam 9"}
+
+
+def test_a_copy_in_a_file_says_the_same(made, home, tmp_path):
+    """What was noted, decided and wanted is listed alike, byte for byte, from a file."""
+    made.does(home, "keeper", "copy", tmp_path / "night.sqlite")
+    env = {"RUNLOG_MACHINE": "keeper's machine"}
+    for words in ("frames --csv", "nights --json", "totals --json", "correct --list --json"):
+        of_server = made.runs(home, "keeper", *words.split()).stdout
+        assert here(tmp_path, *words.split(), env=env).stdout == of_server, words
+        assert words != "frames --csv" or "says doubtful" in of_server
+
+
+def test_letting_in_is_the_keepers_and_makes_sense(made, home):
+    """A login the server does not know, a reader with a rig, a keeper who is none: refused."""
+    add = ("club", "add")
+    said = refused(made, home, "keeper", *add, "nobody_here", "--role", "reader", code=2)
+    assert "createuser --pwprompt nobody_here" in said
+    flo = made.login("flo")
+    said = refused(made, home, "keeper", *add, flo, "--role", "reader", "--rig", "ben's", code=2)
+    assert "A reader keeps no rig" in said
+    said = refused(made, home, "keeper", *add, flo, "--role", "keeper", code=2)
+    assert f'GRANT "{made.login("keeper")}" TO "{flo}"' in said
+    said = refused(made, home, "keeper", *add, made.login("keeper"), "--role", "reader", code=2)
+    assert "is a keeper" in said
+    refused(made, home, "keeper", "club", "remove", flo, code=2)
+
+
+def test_a_second_keeper(made, home):
+    """Who was granted the owner's role may do all, under a name of their own."""
+    keeper, flo = made.login("keeper"), made.login("flo")
+    made.server.run(f'GRANT "{keeper}" TO "{flo}"')
+    assert members(made, home)["flo"] == ("keeper", [])
+    made.does(home, "flo", "club", "add", made.login("eve"), "--role", "reader")
+    assert len(made.json(home, "eve", "frames")["rows"]) >= 5
+    made.does(home, "flo", "club", "remove", made.login("eve"))
+    assert "no member" in refused(made, home, "eve", "totals")
+    with made.sql("keeper") as connection:
+        assert connection.execute("SELECT count(*) FROM member WHERE who = %s", [flo]).fetchone()
+    made.server.run(f'REVOKE "{keeper}" FROM "{flo}"')
+
+
+def test_a_file_has_one_person(home, tmp_path):
+    """Without a server there are no members and no goals of one's own, and it says so."""
+    here(tmp_path, "scan", home / "ann")
+    for words in (("club",), ("club", "add", "ann", "--role", "reader"), ("totals", "--mine")):
+        done = here(tmp_path, *words)
+        assert done.returncode == 2
+        assert "one person" in done.stderr
