@@ -6,7 +6,7 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,8 +76,11 @@ def as_owner(*words: str) -> list[str]:
 
 
 @contextmanager
-def running_server() -> Iterator[Server]:
-    """Start a server in a temporary folder; skips, with a word, where there is none to start."""
+def running_server(**chosen: str) -> Iterator[Server]:
+    """Start a server in a temporary folder; skips, with a word, where there is none to start.
+
+    Its settings are the least a test needs, unless some are `chosen`.
+    """
     initdb, postgres = program("initdb"), program("postgres")
     if initdb is None or postgres is None:
         pytest.skip("no PostgreSQL server is installed here (Debian: postgresql-15)")
@@ -92,11 +95,11 @@ def running_server() -> Iterator[Server]:
         making += ["--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-US"]
         done = subprocess.run(as_owner(*making), cwd=folder, capture_output=True, text=True)
         assert done.returncode == 0, done.stderr
-        with _kept_running(folder, [postgres, "-D", data, *_settings(folder)]) as server:
+        with _kept_running(folder, [postgres, "-D", data, *_settings(folder, chosen)]) as server:
             yield server
 
 
-def _settings(folder: Path) -> list[str]:
+def _settings(folder: Path, more: Mapping[str, str]) -> list[str]:
     """Reached through a socket only; nothing it holds is worth a wait for the disk."""
     chosen = {
         "listen_addresses": "",
@@ -107,7 +110,7 @@ def _settings(folder: Path) -> list[str]:
         "shared_buffers": "16MB",
         "max_connections": "40",
     }
-    return [word for name, value in chosen.items() for word in ("-c", f"{name}={value}")]
+    return [word for name, value in {**chosen, **more}.items() for word in ("-c", f"{name}={value}")]
 
 
 @contextmanager
