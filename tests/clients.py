@@ -20,7 +20,7 @@ from tests.tools import argv, environment
 
 DAY_SLOTS = 144  # of ten minutes each, from dusk to dusk
 A_NIGHT = 50  # exposures of a camera
-EMPTY, DRAWN = (48, 64), (128, 192)  # without stars; the least in which twenty are measured
+EMPTY, DRAWN = (24, 32), (128, 192)  # without stars; the least in which twenty are measured
 STARS, STAR_SIGMA_PX = 20, 1.6
 LENGTHS_S = (61.5, 90.0, 120.0, 180.5, 300.0, 599.0)
 KILLED_S = 1.0

@@ -5,8 +5,8 @@ as real FITS files, raw and calibrated, and their hours added up from the header
 with an eighth of the others' folders besides their own scan them into an empty PostgreSQL; two are ended by
 kill -9 and the server restarted at once, at random moments. What ended is started again. Totals
 must equal the sum, the database must say what one client's scan into a file says (`--alone N` of
-the seeds), and `check` find nothing wrong. One frame in eight is 192 x 128 with twenty stars, the
-least that is measured; the others are 64 x 48 and empty, for it is the database that is tried.
+the seeds), and `check` find nothing wrong. One frame in 16 is 192 x 128 with twenty stars, the
+least that is measured; the others are 32 x 24 and empty, for it is the database that is tried.
 """
 
 import argparse
@@ -30,7 +30,7 @@ from tests.clients_agree import alone_says, stored_share, what_is_wrong
 from tests.interruptions.on_server import restart, struck_server
 from tests.servers import Server
 
-STARS_IN = 8  # one of so many frames
+STARS_IN = 16  # one of so many frames
 HEAD = "| seed | files | kills | restarts | started again | clock | wrong |\n" + "|---" * 7 + "|"
 
 

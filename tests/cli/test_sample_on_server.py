@@ -1,0 +1,64 @@
+"""The sample nights on a server: every listing byte for byte what it is from a file."""
+
+import os
+import re
+import shlex
+from unittest import mock
+
+import pytest
+
+from tests.cli.test_both_databases import OWN
+from tests.cli.test_schema import WRITTEN_BY
+from tests.tools import DATABASE_VARIABLE, ROOT, here
+
+NIGHTS = ROOT / "samples" / "night"
+SAID = """mark {first} keep --note 'a good one'
+goal 'M 33' L 5
+note cleaned --date 2026-10-12
+correct filter R {first}
+correct --undo
+targets rename 'M 33' 'Spiral field'
+targets undo"""
+MORE = """totals --by night|totals --more|totals --rig ladybird|night 2026-10-09|calibration --missing
+frames --fault unreadable|frames --grade reject|regrade --explain {first}|trends|forecast
+tonight --date 2026-10-20|ahead --date 2026-10-20|months|alignment|focus"""
+MOMENTS = re.compile(r"(at_utc|scanned_at_utc)(\": |,)\"?[-\d]+[T ][:\d.]+Z?\"?")
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory, server, migrated):
+    """Scan into a file and into a server, and copy the file to another; give homes and names."""
+    home = tmp_path_factory.mktemp("samples")
+    first = str(NIGHTS / "2026-10-09" / "lights" / "M33_L_300s_0001.fits.fz")
+    with server.database(migrated) as scanned, server.database() as copied:
+        for database in ("", scanned):
+            with mock.patch.dict(os.environ, {DATABASE_VARIABLE: database}):
+                assert here(home, "scan", NIGHTS).returncode == 1  # some are damaged
+                for words in SAID.format(first=first).splitlines():
+                    done = here(home, *shlex.split(words))
+                    assert done.returncode == 0, done.stderr
+        done = here(home, "copy", copied)
+        assert done.returncode == 0, done.stderr
+        yield home, first, {"scanned there": scanned, "copied there": copied}
+
+
+def said(home, database, words, form):
+    """Give what a listing says, but for what a database says of itself and when it was told."""
+    with mock.patch.dict(os.environ, {DATABASE_VARIABLE: database}):
+        done = here(home, *words, *form)
+    assert "Traceback" not in done.stderr
+    assert done.returncode in (0, 2), done.stderr  # 2: it has no such form
+    lines = [line for line in done.stdout.splitlines() if not any(own in line for own in OWN)]
+    return done.returncode, MOMENTS.sub("", "\n".join(lines)), done.stderr
+
+
+@pytest.mark.parametrize("words", [*WRITTEN_BY.values(), *MORE.replace("\n", "|").split("|")])
+def test_a_listing_is_byte_for_byte_that_of_the_file(told, words):
+    """JSON, CSV and the plain table: from a server's own scan and from a copy."""
+    home, first, databases = told
+    words = words.replace("frames/light_0.fits", first).replace("light_0.fits", first)
+    line = shlex.split(words.format(first=first))
+    for form in (["--json"], ["--csv"], []):
+        wanted = said(home, "", line, form)
+        for name, database in databases.items():
+            assert said(home, database, line, form) == wanted, (name, form)
