@@ -8,7 +8,7 @@ on a PostgreSQL of our own for all rigs (`tests/bench/club_draw.py`). Then comma
 runs them, in turn over all sizes, so that a busy spell hits all alike: seconds of the processor,
 the command's and the server's together, best of a few. FOLDER takes about 8 GB for the largest.
 The scan that finds nothing new looks at 10,000 files, whatever the size. New frames are the demo's
-own light frames of one target, of a night after the last, on one rig: 4 and 24 of them.
+own light frames of one target, of a night after the last, on one rig: 4 and 20 of them.
 """
 
 import argparse
@@ -32,7 +32,7 @@ from tests.tools import argv, environment
 SIZES = (10_000, 100_000, 1_000_000)
 RIGS, RIG = 20, 7  # the rig that has new frames
 TURNS = 3
-FEW, MANY = 4, 24
+FEW, MANY = 4, 20
 MOST, FLAT = 1.5, 1.5  # times the cost with the fewest frames
 NAMED = ("totals", "night", "nights", "frames --night LAST", "trends --rig 107", "scan HERE")
 SETTINGS = {"shared_buffers": "512MB", "max_wal_size": "4GB", "work_mem": "16MB"}
@@ -129,9 +129,11 @@ def _write_new(demo: Path, club: Club, to: Path, many: int, turn: int) -> None:
             hdus.writeto(to / f"{number}.fits", overwrite=True)
 
 
-def measure(meter: Meter, clubs: Sequence[Club], demo: Path, home: Path) -> None:
-    """Run every command in turn on every size."""
-    for turn in range(-1, TURNS):  # the first only warms up
+def measure(
+    meter: Meter, clubs: Sequence[Club], demo: Path, home: Path, turns: Sequence[int]
+) -> None:
+    """Run every command in turn on every size; turn -1 only warms up."""
+    for turn in turns:
         for name in NAMED:
             for club in clubs:
                 words = [w.replace("LAST", club.last) for w in name.split()]
@@ -146,7 +148,7 @@ def measure(meter: Meter, clubs: Sequence[Club], demo: Path, home: Path) -> None
                 took = meter.run(club.url, "scan", str(new), "--workers", "1")
                 if turn >= 0:
                     club.took.setdefault(f"scan of {many} new", []).append(took)
-        print(f"  turn {turn + 1} of {TURNS}", file=sys.stderr)
+        print(f"  turn {turn + 1} of {len(turns) - 1}", file=sys.stderr, flush=True)
 
 
 def show(clubs: Sequence[Club]) -> None:
@@ -176,6 +178,7 @@ def main() -> None:
     parser.add_argument("demo", type=Path, help="its database; runlog-demo lies beside it")
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sizes", type=int, nargs="+", default=SIZES)
+    parser.add_argument("--turns", type=int, default=TURNS)
     parser.add_argument("--keep", action="store_true", help="wait before all is dropped")
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
@@ -190,7 +193,7 @@ def main() -> None:
             print(club.url, file=sys.stderr, flush=True)
         if asked.keep:
             sys.stdin.readline()
-        measure(Meter(server, asked.folder), clubs, asked.demo, asked.folder)
+        measure(Meter(server, asked.folder), clubs, asked.demo, asked.folder, range(-1, asked.turns))
         show(clubs)
 
 
