@@ -9,8 +9,8 @@ from sqlalchemy import Connection, Engine
 from runlog.config import Settings
 from runlog.core.focus.judge import Result
 from runlog.core.focus.plot import plot
-from runlog.core.focus.rig import Advice, RigFocus, refocusing, rig_focus, sizes_of
-from runlog.core.focus.slope import Offset, Slope
+from runlog.core.focus.rig import RigFocus, rig_focus, sizes_of
+from runlog.core.focus.slope import Offset
 from runlog.core.focus.sweep import sweeps_of
 from runlog.core.frame import Frame
 from runlog.core.header.cards import CardIndex
@@ -90,12 +90,6 @@ def focus(engine: Engine, settings: Settings, selection: Selection = EVERYTHING)
     ]
     others = [row for rig in rigs for row in _rows_of(rig, lights, settings, selection)]
     return FocusTold(sweeps, others, lost)
-
-
-def refocusing_of(connection: Connection, selection: Selection, rig: str) -> tuple[Advice, Slope]:
-    """Say after how many degrees to focus again, by the sweeps of one rig that are chosen."""
-    frames = focus_frames(connection, replace(selection, rigs=(rig,)))
-    return refocusing(sweeps_of(frames), changes_by_rig(connection).get(rig, ()))
 
 
 def _by_rig(frames: Sequence[Frame]) -> Mapping[str, list[Frame]]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.months import facts_of_months, with_sweeps
+from runlog.actions.months import RigYear, facts_of_months, with_sweeps
 from runlog.actions.night_sky import RunSky, sky_of_run
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
@@ -139,8 +139,9 @@ def _in_full(
         others=others_of(frames),
         stood=_stood(connection, run, lights),
     )
-    found = [*_facts(connection, run), *facts_of_months(connection, run, lights, settings)]
-    verdicts = with_sweeps(connection, run, lights, with_facts(story.verdicts, found))
+    year = RigYear(connection, run)
+    found = [*_facts(connection, run), *facts_of_months(year, lights, settings)]
+    verdicts = with_sweeps(year, lights, with_facts(story.verdicts, found))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
     report = NightReport(

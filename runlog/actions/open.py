@@ -14,6 +14,7 @@ from runlog.errors import ReadOnlyError
 from runlog.store.damage import refuse_damaged
 from runlog.store.engine import WAITING, open_engine, reading, require_there
 from runlog.store.migrate import ready
+from runlog.store.run_series import runs_without
 from runlog.store.runs import dirty_runs
 
 Report = Callable[[int, int], None]  # of nights: how many are graded, of how many
@@ -32,6 +33,7 @@ def open_store(
     *,
     make: bool = True,
     tell: Callable[[str], None] | None = None,
+    report: Report | None = None,
 ) -> Engine:
     """Open, migrate when behind, and settle the runs that a crash left behind."""
     if not make:
@@ -44,7 +46,7 @@ def open_store(
         ready(engine, hear)
         know_again(engine, hear)
         tell_differences(engine, settings, hear)
-        _bring_up_to_date(engine, settings, tell)
+        _bring_up_to_date(engine, settings, tell, report or silent)
     except BaseException:
         engine.dispose()
         raise
@@ -52,11 +54,11 @@ def open_store(
 
 
 def _bring_up_to_date(
-    engine: Engine, settings: Settings, tell: Callable[[str], None] | None
+    engine: Engine, settings: Settings, tell: Callable[[str], None] | None, report: Report
 ) -> None:
     """Settle and tell what changed; where nothing may be written, say so and let it be read."""
     try:
-        settle_behind(engine, settings)
+        settle_behind(engine, settings, report)
         if tell is not None:  # what nobody hears waits for the next command
             tell_changes(engine, tell)
     except ReadOnlyError:
@@ -87,7 +89,7 @@ def settle_behind(
 ) -> None:
     """Settle what is not up to date; grading, a second of imports, is loaded only for that."""
     with reading(engine) as connection:
-        behind = bool(dirty_runs(connection))
+        behind = bool(dirty_runs(connection) or runs_without(connection))
     if behind:
         from runlog.actions.settle import settle_all
 

@@ -15,9 +15,9 @@ def settings_digest(settings: Settings) -> str:
     return _digest(limits) + _site_digest(settings)
 
 
-def same_site(grounds: str, settings: Settings) -> bool:
+def same_site(settled_by: str, settings: Settings) -> bool:
     """Tell whether a run was settled with the site that the config names now."""
-    return grounds[HALF:] == _site_digest(settings)
+    return settled_by[HALF:] == _site_digest(settings)
 
 
 def _site_digest(settings: Settings) -> str:

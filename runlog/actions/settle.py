@@ -17,6 +17,7 @@ from runlog.actions.open import Report, silent
 from runlog.actions.readouts import compare_rows
 from runlog.actions.recurring import Trails
 from runlog.actions.rig_settings import settings_of, stands
+from runlog.actions.run_series import fill_in
 from runlog.actions.settings_digest import same_site, settings_digest
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade, Kind, Question, Verdict
@@ -29,6 +30,7 @@ from runlog.core.grading.usable import usable
 from runlog.core.ledger.totals import RunSum, sum_run
 from runlog.core.sky.daylight import sky_as_known
 from runlog.core.sky.night_sky import NightSky
+from runlog.core.trends.run_series import RunSeries, series_of_run
 from runlog.errors import StoreError
 from runlog.store import depth as depth_store
 from runlog.store import history
@@ -40,6 +42,7 @@ from runlog.store.engine import reading, write, writing
 from runlog.store.mapping import changed_columns
 from runlog.store.marks import Mark
 from runlog.store.night_sky import put_night_sky
+from runlog.store.run_series import get_series, put_series
 from runlog.store.runs import RunState
 from runlog.store.settling import frames_of_run, write_settled
 from runlog.store.shown import look_anew, remember_shown, runs_that_changed
@@ -105,6 +108,7 @@ class Outcome:
     depth: RunsDepth
     ties: Ties
     sky: NightSky | None
+    series: RunSeries | None  # None where it is as stored
     asking: int
 
 
@@ -127,6 +131,7 @@ def settle_all(
         compare_rows(engine)
         dirty, known = _dirty(engine)
         if not dirty:
+            fill_in(engine, report)
             return settled
         for done, run in enumerate(dirty):
             report(done, len(dirty))
@@ -173,7 +178,7 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
         if run_store.dirty_run(connection, run.id) != run:
             return False
         used = settings_of(connection, run.rig_id, settings)
-        stands = not known.changed and run.grounds == settings_digest(used)
+        stands = not known.changed and run.settled_by == settings_digest(used)
         outcome = _compute(Settling(connection, run, used, known, stands))
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
@@ -186,8 +191,8 @@ def _store(connection: Connection, run: RunState, used: Settings, outcome: Outco
     """Write a settled run, unless it or what its rig is graded by changed meanwhile."""
     if not stands(connection, run.rig_id, used) or not _history_stands(connection, run, outcome):
         return False
-    grounds, form = settings_digest(used), used.depth_form.value
-    written = write_settled(connection, run, outcome.updates, outcome.sums, grounds, form)
+    settled_by, form = settings_digest(used), used.depth_form.value
+    written = write_settled(connection, run, outcome.updates, outcome.sums, settled_by, form)
     if written:
         _remember(connection, run, outcome)
     return written
@@ -209,6 +214,8 @@ def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
     depth_store.put_run(connection, run.id, outcome.depth.skies, outcome.depth.lights)
     depth_store.put_ties(connection, outcome.ties)
     put_night_sky(connection, run.id, outcome.sky)
+    if outcome.series is not None:
+        put_series(connection, run.id, outcome.series)
     remember_shown(connection, run.id, outcome.asking)
 
 
@@ -223,11 +230,14 @@ def _compute(this: Settling) -> Outcome:
         stands=this.stands,
     )
     lights = [frame for frame in after if frame.is_light]
+    sums = sum_run(lights)
+    stored = get_series(this.connection, this.run.id)
+    series = series_of_run(after, summed, sums, stored)
     return Outcome(
         before=before,
         after=after,
         updates=list(_updates(before, after)),
-        sums=sum_run(lights),
+        sums=sums,
         summaries=summed,
         history=earlier,
         zeros=_zero_levels(before),
@@ -237,6 +247,7 @@ def _compute(this: Settling) -> Outcome:
         sky=sky_of_night(
             this.connection, this.run.id, this.run.night, site_of(lights, this.settings)
         ),
+        series=series if series != stored else None,
         asking=sum(bool(f.header.questions or f.judgement.questions) for f in after),
     )
 
@@ -311,7 +322,7 @@ def _graded(
 def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
     """Give each frame its sky, its zero level, and its place on the reference."""
     connection, rig_id, known = this.connection, this.run.rig_id, this.known
-    moved = not same_site(this.run.grounds, this.settings)
+    moved = not same_site(this.run.settled_by, this.settings)
     skies = sky_of(stored, this.settings, moved=moved)
     zeros = [(f.context.pedestal_adu, f.context.pedestal_from) for f in stored]
     if not this.stands:
@@ -387,8 +398,8 @@ class _Light:
         """Give the airmass of a reference, which may lie in a run that is not settled yet."""
         known = self.this.known.airmass
         if reference.key not in known:
-            grounds = run_store.run_of_frame(self.this.connection, reference.identity.id).grounds
-            moved = not same_site(grounds, self.this.settings)
+            run = run_store.run_of_frame(self.this.connection, reference.identity.id)
+            moved = not same_site(run.settled_by, self.this.settings)
             (sky,) = sky_of([reference], self.this.settings, moved=moved)
             known[reference.key] = sky.airmass
         return known[reference.key]

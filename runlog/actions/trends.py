@@ -1,19 +1,18 @@
 """The rig over months: series a run, what moved, and which note is near."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Engine
 
+from runlog.actions.run_series import dated_series, series_of
 from runlog.core.selection import EVERYTHING, Selection
-from runlog.core.trends.gathered import gather
 from runlog.core.trends.kinds import KINDS
-from runlog.core.trends.numbers import RunNumbers
+from runlog.core.trends.points import Series
 from runlog.core.trends.series import Noted, Trend, trends_of_rig, usual
 from runlog.core.trends.words import unit_of
 from runlog.errors import UsageError
 from runlog.store import notes
-from runlog.store import trends as store
 from runlog.store.engine import reading
 
 TREND_KEYS = (
@@ -34,16 +33,15 @@ def trends(
     with reading(engine) as connection:
         found = [
             trend
-            for rig_id, (rig, runs) in _runs_of_rigs(connection, selection).items()
-            for trend in trends_of_rig(gather(rig, runs), _noted(connection, rig_id))
+            for rig_id, (rig, runs) in dated_series(connection, selection).items()
+            for trend in trends_in(connection, series_of(rig, runs), rig_id)
         ]
     return [t for t in found if _is_asked(t, selection, what)]
 
 
-def trends_in(connection: Connection, selection: Selection, rig_id: int) -> list[Trend]:
+def trends_in(connection: Connection, series: Sequence[Series], rig_id: int) -> list[Trend]:
     """Judge all series of one rig."""
-    found = _runs_of_rigs(connection, selection).get(rig_id)
-    return trends_of_rig(gather(*found), _noted(connection, rig_id)) if found else []
+    return trends_of_rig(series, _noted(connection, rig_id))
 
 
 def names_of(text: str | None) -> tuple[str, ...]:
@@ -68,26 +66,6 @@ def _is_asked(trend: Trend, selection: Selection, what: Collection[str]) -> bool
 
 def _noted(connection: Connection, rig_id: int) -> list[Noted]:
     return [Noted(note.night, note.text) for note in notes.standing(connection, rig_id)]
-
-
-def _runs_of_rigs(
-    connection: Connection, selection: Selection
-) -> dict[int, tuple[str, list[RunNumbers]]]:
-    runs = {run.id: (run, RunNumbers(run.night)) for run in store.runs(connection, selection)}
-    for run_id, light in store.lights_of(connection, selection):
-        runs[run_id][1].lights.append(light)
-    for run_id, level in store.levels_of(connection, selection):
-        runs[run_id][1].levels.append(level)
-    for run_id, summary in store.summaries_of(connection, selection):
-        runs[run_id][1].summaries.append(summary)
-    for run_id, logged_s, kept_s in store.hours_of(connection, selection):
-        numbers = runs[run_id][1]
-        numbers.logged_s += logged_s
-        numbers.kept_s += kept_s
-    rigs: dict[int, tuple[str, list[RunNumbers]]] = {}
-    for run, numbers in runs.values():
-        rigs.setdefault(run.rig_id, (run.rig, []))[1].append(numbers)
-    return rigs
 
 
 def row_of(trend: Trend) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from runlog.cli.progress import grading_bar_if_any
 from runlog.core.columns import written
 from runlog.core.csv_text import csv_text
 from runlog.core.escape import escaped_line
@@ -52,7 +53,8 @@ class Session:
         """Open the database, migrated and settled; only what stores frames may make it."""
         from runlog.actions.open import open_store
 
-        engine = open_store(self.database, self.settings, make=make, tell=talk)
+        with grading_bar_if_any() as report:
+            engine = open_store(self.database, self.settings, make=make, tell=talk, report=report)
         click.get_current_context().call_on_close(engine.dispose)
         return engine
 

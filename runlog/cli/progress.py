@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 
 # (stage, done, total or None while it is not known)
 Report = Callable[[str, int, int | None], None]
@@ -50,6 +50,20 @@ def grading_bar() -> Iterator[Callable[[int, int], None]]:
     """Show how many nights are graded again, from the first one on."""
     with progress_bar() as bar:
         yield lambda done, total: bar("grading", done, total)
+
+
+@contextmanager
+def grading_bar_if_any() -> Iterator[Callable[[int, int], None]]:
+    """Show the same from the first report on: most commands find nothing to grade."""
+    with ExitStack() as shown:
+        bars: list[Callable[[int, int], None]] = []
+
+        def report(done: int, total: int) -> None:
+            if not bars:
+                bars.append(shown.enter_context(grading_bar()))
+            bars[0](done, total)
+
+        yield report
 
 
 def _shown() -> bool:

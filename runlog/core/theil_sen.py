@@ -6,11 +6,13 @@ variance is Kendall's (1975, Rank Correlation Methods), less what ties take from
 
 from collections.abc import Iterable, Sequence
 from math import sqrt
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from runlog.core.student import NORMAL95
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 def variance_of_sum(count: int, ties: Iterable[int]) -> float:
@@ -32,7 +34,7 @@ def _kendall(n: int) -> float:
 
 
 def middle_slope(
-    slopes: Sequence[float] | NDArray[np.float64], variance: float
+    slopes: "Sequence[float] | NDArray[np.float64]", variance: float
 ) -> tuple[float, float, float]:
     """
     Give the middle of all pairs' slopes, and the ends of its 95 % interval.

@@ -343,6 +343,17 @@ run_sky = Table(
     Column("moon", JSON, nullable=False),  # [[seconds since 1970, whether it rises]]
 )
 
+# What a run says to months of its rig: made when it is settled, so that a year is read at once.
+run_series = Table(
+    "run_series",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("points", JSON, nullable=False),  # [[series, filter, setting, version, number or why]]
+    Column("darks", JSON, nullable=False),  # [[setting, length and temperature, s, ADU]]
+    Column("sweeps", JSON, nullable=False),  # those that found the focus, as FoundFocus
+    Column("swept", String, nullable=False),  # digest of the frames these are of
+)
+
 # The light of a run in a target and filter, and the depth its kept frames add up to: sums that are
 # divided by a reference when they are read.
 run_light = Table(

@@ -56,7 +56,7 @@ class RunState:
     night: str
     rig_id: int
     revision: int
-    grounds: str  # the settings it was settled by the last time
+    settled_by: str  # the settings it was settled by the last time
 
 
 def run_id_for(connection: Connection, rig: Rig, night: str) -> int:
@@ -128,15 +128,15 @@ def touch_runs(connection: Connection, run_ids: Iterable[int]) -> None:
     touch_settled(connection, m.run.c.id.in_(sorted(run_ids)))
 
 
-def touch_settled_otherwise(connection: Connection, rig_id: int, grounds: str) -> int:
+def touch_settled_otherwise(connection: Connection, rig_id: int, settled_by: str) -> int:
     """Mark a rig's runs dirty that were settled by other settings; returns how many."""
-    return touch_settled(connection, m.run.c.rig_id == rig_id, m.run.c.policy != grounds)
+    return touch_settled(connection, m.run.c.rig_id == rig_id, m.run.c.policy != settled_by)
 
 
-def count_settled_otherwise(connection: Connection, rig_id: int, grounds: str) -> int:
+def count_settled_otherwise(connection: Connection, rig_id: int, settled_by: str) -> int:
     """Count a rig's runs that were settled by other settings than these."""
     query = select(func.count()).select_from(m.run)
-    query = query.where(m.run.c.rig_id == rig_id, m.run.c.policy != grounds)
+    query = query.where(m.run.c.rig_id == rig_id, m.run.c.policy != settled_by)
     return connection.execute(query).scalar_one()
 
 

@@ -52,7 +52,7 @@ def write_settled(
     run: RunState,
     frames: Sequence[Mapping[str, Any]],
     sums: Sequence[RunSum],
-    grounds: str,
+    settled_by: str,
     depth_form: str,
 ) -> bool:
     """Write a settled run in one go; False, and nothing written, if it changed meanwhile."""
@@ -61,7 +61,7 @@ def write_settled(
     _update_frames(connection, frames)
     # Before the sums: where writers work side by side, another one waits here for this one's end,
     # and then finds the sums that it is to replace.
-    now = {"run": run.id, "settled_revision": run.revision, "policy": grounds}
+    now = {"run": run.id, "settled_revision": run.revision, "policy": settled_by}
     connection.execute(_NOTE_SETTLED, now | {"depth_form": depth_form})
     connection.execute(_DROP_SUMS, {"id": run.id})
     if sums:

@@ -2,13 +2,19 @@
 
 import csv
 import io
+import shutil
+import sqlite3
+from contextlib import closing
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
-from runlog.store.engine import open_engine
+from runlog.actions.run_series import dated_series
+from runlog.core.selection import EVERYTHING
+from runlog.store.engine import open_engine, reading
 from runlog.store.migrate import ready
+from runlog.store.run_series import runs_without
 from tests.measured import Night, outcomes, put
 from tests.tools import here, runlog_json
 
@@ -120,3 +126,53 @@ def test_an_empty_database_says_so(tmp_path):
     assert (done.returncode, done.stdout) == (0, "")
     assert "No dated night is stored yet" in done.stderr
     assert runlog_json(tmp_path, "trends")["rows"] == []
+
+
+# --- what is kept with each run ---------------------------------------------------------------
+
+
+def forget(home, which="1"):
+    """Take away what runs say, as before it was kept; gives how many rows there were."""
+    with closing(sqlite3.connect(home / "night.sqlite")) as connection, connection:
+        return connection.execute(f"DELETE FROM run_series WHERE {which}").rowcount
+
+
+def told(home):
+    """Give everything that rests on it."""
+    return runlog_json(home, "trends"), runlog_json(home, "night", evening(STEP))
+
+
+def test_what_is_not_kept_is_reckoned_and_kept_from_then_on(home):
+    """After an upgrade the answers are the same, and the next command finds every run's row."""
+    before = told(home)
+    assert forget(home, "run_id % 2 = 0") == NIGHTS // 2
+    engine = open_engine(str(home / "night.sqlite"))
+    with reading(engine) as connection:  # as one that may not write reads it
+        rigs = dated_series(connection, EVERYTHING)
+        assert len(runs_without(connection)) == NIGHTS // 2
+    engine.dispose()
+    ((_, runs),) = rigs.values()
+    assert told(home) == before
+    assert forget(home) == NIGHTS
+    assert told(home) == before
+    engine = open_engine(str(home / "night.sqlite"))
+    with reading(engine) as connection:
+        assert dated_series(connection, EVERYTHING) == rigs
+    engine.dispose()
+    assert len(runs) == NIGHTS
+
+
+def test_a_mark_moves_the_points_of_its_night(home, tmp_path):
+    """One frame taken out of a night of twelve: its yield falls by as much, no other's moves."""
+    shutil.copy(home / "night.sqlite", tmp_path)
+    before = yields(tmp_path)
+    done = here(tmp_path, "mark", "--night", evening(3), "--last", "reject")
+    assert done.returncode == 0, done.stderr
+    after = yields(tmp_path)
+    assert after == before | {evening(3): pytest.approx(before[evening(3)] - 1 / 12)}
+
+
+def yields(home):
+    """Give the yield by night."""
+    (row,) = runlog_json(home, "trends", "--what", "yield")["rows"]
+    return dict(row["points"])

@@ -85,6 +85,7 @@ UNDO: dict[str, tuple[str, ...]] = {
     ),
     "0014": ("DROP TABLE run_sky",),
     "0015": tuple(f"DROP TABLE watch_{name}" for name in ("look", "state", "told")),
+    "0016": ("DROP TABLE run_series",),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")

@@ -338,6 +338,19 @@ def test_0014_leaves_the_sky_to_be_reckoned(scanned, tmp_path):
     assert runlog_json(tmp_path, "night") == told
 
 
+def test_0016_keeps_what_runs_say_from_the_first_command_on(scanned, tmp_path):
+    """What each run says to months of its rig is as settling would write it, without settling."""
+    settled = rows_of(scanned, "run_series")
+    assert len(settled) == 1
+    (run,) = rows_of(scanned, "run")
+    take_back(scanned, "0015")
+    carry_across(scanned)
+    assert rows_of(scanned, "run_series") == []
+    runlog_json(tmp_path, "night")
+    assert rows_of(scanned, "run_series") == settled
+    assert rows_of(scanned, "run") == [run]
+
+
 def test_0015_begins_to_keep_what_a_watch_says(scanned):
     """Nothing was looked at by a watch before; frames and marks stay, and looks can be kept."""
     before = take_back(scanned, "0014")

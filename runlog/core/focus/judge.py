@@ -11,6 +11,7 @@ from runlog.core.student import student_t95
 
 Floats = npt.NDArray[np.float64]
 
+FLOOR = 0.03  # of a width: what a sweep's frames scatter by even where stars are many
 WIDER = 0.05  # of the width: what the useful zone allows, a tenth of the depth
 SIDE = 2  # positions on each side of the minimum, at least
 KNOWN = 0.25  # of the swept range: a minimum less sure than that is not found
@@ -52,9 +53,21 @@ def judge(sweep: Sweep) -> Result:
     """Fit a sweep, or say why it tells no focus."""
     if sweep.positions < FEWEST_POSITIONS:
         return Result(sweep, reason=_too_few(sweep))
-    x, fwhm, hfr, relative, stars = sweep.columns()
+    x, fwhm, hfr, relative, stars = columns(sweep)
     fit, widths = _fitted(x, hfr, relative), _fitted(x, fwhm, relative)
     return Result(sweep, fit, widths, _refused(sweep, fit, x, hfr, relative, stars))
+
+
+def columns(sweep: Sweep) -> tuple[Floats, ...]:
+    """Positions, FWHM, half-flux radius, relative error, stars of those used, (n,) each."""
+    used = sweep.used
+    return (
+        np.array([p.position for p in used]),
+        np.array([p.fwhm_px for p in used], dtype=float),
+        np.array([p.hfr_px for p in used], dtype=float),
+        np.array([max(p.err, FLOOR) for p in used]),
+        np.array([p.stars or 0 for p in used], dtype=float),
+    )
 
 
 def _too_few(sweep: Sweep) -> str:

@@ -4,9 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
+from runlog.core.focus.advice import Advice, advice_of, in_epochs
+from runlog.core.focus.found import found_focus
 from runlog.core.focus.judge import Result, judge
-from runlog.core.focus.slope import Offset, Slope, SweepFocus, offsets_of, slope_of
-from runlog.core.focus.sweep import RESET, Sweep
+from runlog.core.focus.slope import Offset, Slope, offsets_of, slope_of
+from runlog.core.focus.sweep import Sweep
 from runlog.core.focus.zone import Zone, off_by, zone_of
 from runlog.core.frame import Frame, Grade
 from runlog.core.grading.baseline import profile
@@ -14,18 +16,6 @@ from runlog.core.grading.faults.defocused import PROFILE_CHANGE, RATIO
 from runlog.core.grading.policy import Policy
 
 FEWEST_FRAMES = 5  # of a filter, before its usual width says anything
-LEAST_REFOCUS_C = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """After how many degrees to focus again; or why that is unknown."""
-
-    each_c: float | None = None
-    low: float | None = None
-    high: float | None = None
-    half_range: float | None = None  # steps
-    reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,67 +35,17 @@ def rig_focus(
 ) -> RigFocus:
     """Judge a rig's sweeps, all nights together; `changes` are nights from which it is another."""
     results = tuple(judge(sweep) for sweep in sorted(sweeps, key=lambda s: (s.at_utc, s.filter)))
-    found = found_in(results, changes)
-    slope = slope_of(found)
+    found = found_focus(results)
+    placed = in_epochs(found, changes)
+    slope = slope_of(placed)
     return RigFocus(
         rig,
         results,
         slope,
-        tuple(offsets_of(found, slope)),
-        advice_of(results, slope),
+        tuple(offsets_of(placed, slope)),
+        advice_of(found, slope),
         _zones(results, sweeps, aperture_mm),
     )
-
-
-def refocusing(sweeps: Sequence[Sweep], changes: Sequence[str]) -> tuple[Advice, Slope]:
-    """Reckon from sweeps alone after how many degrees to focus again."""
-    results = tuple(judge(sweep) for sweep in sorted(sweeps, key=lambda s: (s.at_utc, s.filter)))
-    slope = slope_of(found_in(results, changes))
-    return advice_of(results, slope), slope
-
-
-def found_in(results: Sequence[Result], changes: Sequence[str]) -> list[SweepFocus]:
-    """Take the sweeps that tell a focus, each in its epoch."""
-    found: list[SweepFocus] = []
-    resets, reach = 0, 0.0
-    for result in results:
-        if result.fit is None or not result.good:
-            continue
-        places = [p.position for p in result.sweep.points]
-        reach = max(places) - min(places)
-        if found and abs(result.fit.best - found[-1].best) > RESET * reach:
-            resets += 1
-        warm = result.sweep.temperature
-        epoch = resets + sum(night <= result.sweep.night for night in changes)
-        fit = result.fit
-        found.append(
-            SweepFocus(
-                result.sweep.filter,
-                epoch,
-                fit.best,
-                fit.best_err,
-                fit.best_95,
-                warm[0] if warm else None,
-                warm[1] if warm else None,
-            )
-        )
-    return found
-
-
-def advice_of(results: Sequence[Result], slope: Slope) -> Advice:
-    """Reckon after how many degrees the focus leaves the useful zone."""
-    ranges = [r.half_range for r in results if r.half_range is not None]
-    if not ranges:
-        return Advice(reason="no sweep tells how wide the useful zone is")
-    steps = median(ranges)
-    if slope.per_c is None:
-        return Advice(half_range=steps, reason="the slope over temperature is unknown")
-    if not slope.shown or slope.low is None or slope.high is None:
-        return Advice(
-            half_range=steps, reason="the sweeps show no shift of the focus with temperature"
-        )
-    least, most = sorted((abs(slope.low), abs(slope.high)))
-    return Advice(steps / abs(slope.per_c), steps / most, steps / least, steps)
 
 
 def _zones(

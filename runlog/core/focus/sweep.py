@@ -6,16 +6,12 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
-import numpy as np
-import numpy.typing as npt
-
 from runlog.core.frame import Frame
 
 GAP_S = 300.0  # a longer break ends a sweep
 FEWEST_POSITIONS = 5  # common practice, no source
 RESET = 5.0  # times the range so far: the counter was set anew, or another focuser speaks
 BACK = 0.5  # of the range so far: a step back by so much begins another sweep
-FLOOR = 0.03  # of a width: what a sweep's frames scatter by even where stars are many
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,17 +79,6 @@ class Sweep:
         if all(step > 0 for step in steps):
             return "rising"
         return "falling" if all(step < 0 for step in steps) else "both ways"
-
-    def columns(self) -> tuple[npt.NDArray[np.float64], ...]:
-        """Positions, FWHM, half-flux radius, relative error, stars of those used, (n,) each."""
-        used = self.used
-        return (
-            np.array([p.position for p in used]),
-            np.array([p.fwhm_px for p in used], dtype=float),
-            np.array([p.hfr_px for p in used], dtype=float),
-            np.array([max(p.err, FLOOR) for p in used]),
-            np.array([p.stars or 0 for p in used], dtype=float),
-        )
 
 
 def point_of(frame: Frame) -> Point | None:

@@ -12,11 +12,13 @@ from runlog.core.story.against_history import Fact
 from runlog.core.story.model import Opinion, Part, PartVerdict
 from runlog.core.story.phrases import focus as say_focus
 from runlog.core.story.phrases import months as say
+from runlog.core.trends.points import Point, Series
+from runlog.core.trends.screen import may_move
 
 if TYPE_CHECKING:
     from runlog.core.alignment.night import Alignment
-    from runlog.core.focus.rig import Advice
-    from runlog.core.trends.series import Point, Trend
+    from runlog.core.focus.advice import Advice
+    from runlog.core.trends.series import Trend
 
 # Common practice, no source: what a person would act upon.
 RECENT_DAYS = 90  # a step longer ago is what the rig is like
@@ -31,46 +33,54 @@ OF_FIELD = {"tilt": "tilt", "curvature": "the corners' softness"}
 class _Here:
     """A series that the night itself has a point in."""
 
-    trend: "Trend"
+    series: Series
     earlier: Sequence["Point"]
     value: float
 
     @property
     def rank(self) -> tuple[int, str, str]:
         """Of several filters and settings one speaks: that of most nights, then by name."""
-        series = self.trend.series
-        return -len(series.points), series.filter, series.setting
+        return -len(self.series.points), self.series.filter, self.series.setting
 
 
-def months_facts(trends: Iterable["Trend"], night: str) -> Iterator[Fact]:
-    """Say what a rig's series, up to and with a night, make of that night."""
-    told = sorted(filter(None, (_here(t, night) for t in trends)), key=lambda h: h.rank)
-    for kind in OF_FIELD:
-        yield from _first(told, kind, lambda here: _of_field(here, night))
+def months_facts(
+    series: Sequence[Series], judged: Callable[[], Sequence["Trend"]], night: str
+) -> Iterator[Fact]:
+    """Say what a rig's series, up to and with a night, make of that night.
+
+    `judged` judges these very series; it is asked only where one that would be told may move.
+    """
+    told = sorted(filter(None, (_here(s, night) for s in series)), key=lambda h: h.rank)
+    of_field = [here for here in told if here.series.kind.name in OF_FIELD]
+    if any(may_move(here.series) for here in of_field):
+        trends = {id(trend.series): trend for trend in judged()}
+        for kind in OF_FIELD:
+            yield from _first(
+                told, kind, lambda here: _of_field(here, trends[id(here.series)], night)
+            )
     yield from _first(told, "sky", _sky)
 
 
-def _here(trend: "Trend", night: str) -> _Here | None:
-    points = trend.series.points
-    value = next((p.value for p in points if p.night == night), None)
+def _here(series: Series, night: str) -> _Here | None:
+    value = next((p.value for p in series.points if p.night == night), None)
     if value is None:
         return None
-    return _Here(trend, [p for p in points if p.night < night], value)
+    return _Here(series, [p for p in series.points if p.night < night], value)
 
 
 def _first(
     told: Sequence[_Here], kind: str, say_it: Callable[[_Here], Fact | None]
 ) -> Iterator[Fact]:
-    facts = (say_it(here) for here in told if here.trend.series.kind.name == kind)
+    facts = (say_it(here) for here in told if here.series.kind.name == kind)
     fact = next((fact for fact in facts if fact is not None), None)
     if fact is not None:
         yield fact
 
 
-def _of_field(here: _Here, night: str) -> Fact | None:
+def _of_field(here: _Here, trend: "Trend", night: str) -> Fact | None:
     """Tell a tilt or softness that grew of late and is there tonight; that it shrank is no news."""
-    trend, what = here.trend, OF_FIELD[here.trend.series.kind.name]
-    series, change, slope = trend.series, trend.change, trend.slope
+    what = OF_FIELD[here.series.kind.name]
+    series, change, slope = here.series, trend.change, trend.slope
     of = say.of_series(series.filter, len(series.points))
     if trend.verdict.value == "changed" and change is not None:
         days = (date.fromisoformat(night) - date.fromisoformat(change.night)).days
@@ -98,7 +108,7 @@ def _sky(here: _Here) -> Fact | None:
     darker = here.value - usual
     if abs(darker) < max(LEAST_MAG, SIGMAS * scatter):
         return None
-    return Fact(Part.SKY, say.sky(darker, here.trend.series.filter, len(values)))
+    return Fact(Part.SKY, say.sky(darker, here.series.filter, len(values)))
 
 
 # --- axis -------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ import numpy as np
 
 from runlog.core.trends import words
 from runlog.core.trends.kinds import SeriesKind, Worse
+from runlog.core.trends.points import FEWEST_FOR_STEP, FEWEST_FOR_TREND, SURE, Point, Series
 from runlog.core.trends.statistics import (
     Kendall,
     Slope,
@@ -27,8 +28,6 @@ from runlog.core.trends.statistics import (
 )
 
 DAYS_A_YEAR = 365.25
-FEWEST_FOR_TREND, FEWEST_FOR_STEP = 12, 20  # runs
-SURE = 0.01  # after correction for the number of series of a rig
 PERHAPS = 0.05  # a step alone, which is told as one that may be none
 NEAR_RUNS = 3  # a note so many runs from a step may have brought it
 # Over less time a season and a change look alike.
@@ -43,33 +42,6 @@ class Trending(StrEnum):
     BETTER = "better"
     CHANGED = "changed"
     TOO_FEW = "too-few"
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """What one run gave."""
-
-    night: str  # ISO date of the evening
-    value: float
-
-
-@dataclass(frozen=True, slots=True)
-class Series:
-    """The points of one kind, filter and setting of a rig, by night; and why others are missing."""
-
-    kind: SeriesKind
-    rig: str
-    filter: str = ""  # "" where it is of all filters together
-    setting: str = ""
-    unit: str | None = None  # where it is not the kind's own
-    points: tuple[Point, ...] = ()
-    left_out: tuple[str, ...] = ()  # in words
-    nights_left_out: int = 0
-
-    @property
-    def nights(self) -> int:
-        """Count the nights that tell it or could."""
-        return len(self.points) + self.nights_left_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,8 +128,9 @@ def inflation_of(values: Values) -> float:
     variance of a sum of values with one correlation r of neighbours is (1 + r) / (1 - r) larger.
     """
     order = np.arange(len(values), dtype=np.float64)
-    r = memory(values - usual_step(values) * order)
-    return max(hamed_rao(values), (1 + r) / (1 - r))
+    step = usual_step(values)
+    r = memory(values - step * order)
+    return max(hamed_rao(values, step), (1 + r) / (1 - r))
 
 
 def _day(night: str) -> int:

@@ -1,6 +1,6 @@
 """Trends and steps in short series, by ranks, which no outlier leads astray."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import erfc, exp, sqrt
@@ -18,6 +18,7 @@ USUAL_MEMORY, USUAL_WEIGHT = 0.3, 60
 LEAST_TELLING = 20  # ... beside those beyond so many, which tell nothing of it
 FEWEST_BESIDE = 3  # values on each side of a step
 MOST_MEMORY, MEMORY_STEP = 0.8, 0.05
+SHORT = 512  # values whose pairs are looked at all at once: two megabytes
 PIECE = 2_000  # draws at once: a few megabytes
 FEW_DRAWS, MANY_DRAWS = 999, 19_999
 WORTH_MORE = 0.02  # a step that may hold after the few draws is held against many
@@ -99,16 +100,32 @@ def theil_sen(times: Values, values: Values, inflation: float = 1.0) -> Slope:
 
 
 def _slopes(times: Values, values: Values) -> Values:
-    """List the slopes of all pairs, by how far these are apart in order: slices are quick."""
-    found = np.empty(len(values) * (len(values) - 1) // 2)
-    at = 0
-    for k in range(1, len(values)):
-        apart = times[k:] - times[:-k]
-        told = apart != 0
-        many = int(told.sum())
-        found[at : at + many] = (values[k:] - values[:-k])[told] / apart[told]
-        at += many
-    return found[:at]
+    """List the slopes of all pairs of different times."""
+    found = [
+        later / apart if apart.all() else later[apart != 0] / apart[apart != 0]
+        for apart, later in zip(_differences(times), _differences(values), strict=True)
+    ]
+    return np.concatenate(found) if found else np.empty(0)
+
+
+def _differences(values: Values) -> Iterator[Values]:
+    """Give what later values lie above earlier ones, pair by pair, in parts.
+
+    Of a short series all at once; pairs of a long one would fill the memory: slice by slice, by
+    how far they are apart in order.
+    """
+    n = len(values)
+    if n <= SHORT:
+        earlier, later = _pairs(n)
+        yield values[later] - values[earlier]
+    else:
+        yield from (values[k:] - values[:-k] for k in range(1, n))
+
+
+@lru_cache(maxsize=16)
+def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    earlier, later = np.triu_indices(n, 1)
+    return earlier, later
 
 
 def usual_step(values: Values) -> float:
@@ -122,7 +139,7 @@ def _variance_of_s(values: Values) -> float:
 
 
 def _kendall_sum(values: Values) -> float:
-    return float(sum(np.sign(values[k:] - values[:-k]).sum() for k in range(1, len(values))))
+    return float(sum(np.sign(part).sum() for part in _differences(values)))
 
 
 def two_sided(z: float) -> float:
@@ -155,7 +172,7 @@ def mann_kendall(values: Values, inflation: float = 1.0) -> Kendall:
     return Kendall(s, float(z), two_sided(z), inflation)
 
 
-def hamed_rao(values: Values) -> float:
+def hamed_rao(values: Values, step: float | None = None) -> float:
     """
     Tell by what serial correlation inflates the variance of Kendall's sum.
 
@@ -163,6 +180,8 @@ def hamed_rao(values: Values) -> float:
     ----------
     values : ndarray, shape (n,)
         In order of time.
+    step : float, optional
+        Their `usual_step`, where it is known already.
 
     Returns
     -------
@@ -178,7 +197,7 @@ def hamed_rao(values: Values) -> float:
     if n < 3:
         return 1.0
     order = np.arange(n, dtype=np.float64)
-    own = ranks(values - order * usual_step(values))
+    own = ranks(values - order * (usual_step(values) if step is None else step))
     own -= own.mean()
     power = float(own @ own)
     if power <= 0:

@@ -7,7 +7,8 @@ from runlog.core.columns import plural
 from runlog.core.trends.statistics import Slope
 
 if TYPE_CHECKING:
-    from runlog.core.trends.series import Change, Noted, Series
+    from runlog.core.trends.points import Series
+    from runlog.core.trends.series import Change, Noted
 
 MOST_NAMED = 4
 SEASON_OUT = "a yearly swing is taken out"

@@ -11,6 +11,7 @@ from runlog.core.trends.gathered import gather
 from runlog.core.trends.kinds import KINDS
 from runlog.core.trends.numbers import CameraSetting, LevelNumbers, LightNumbers, RunNumbers
 from runlog.core.trends.of_filters import FEWEST_KEPT
+from runlog.core.trends.of_run import points_of
 
 SETTING = CameraSetting(1, 1, 100.0, 50.0, None)
 START = datetime(2026, 10, 5, 20, tzinfo=UTC)
@@ -39,10 +40,10 @@ def level(kind, median_adu, exposure_s=0.0, noise_adu=8.0):
 
 
 def run(night="2026-10-05", frames=None, **own):
-    """Make a run of ten good frames, all of it kept."""
+    """Make a night and what ten good frames of it say, all of it kept."""
     found = lights() if frames is None else frames
     kept = {"summaries": [SUMMARY], "logged_s": 3000.0, "kept_s": 2400.0} | own
-    return RunNumbers(night, found, **kept)
+    return night, points_of(RunNumbers(found, **kept))
 
 
 def only(runs, kind):
@@ -146,12 +147,13 @@ def test_no_bias_frames_are_said():
 
 def test_the_order_of_reading_changes_nothing():
     """Frames and runs come from a database in any order."""
-    runs = [
-        run("2026-10-05", lights() + lights(3, eccentricity=0.5)),
-        run("2026-10-06", lights(measured_with=6)),
-        run("2026-10-04", lights(tilt=0.2)),
-    ]
-    turned = [replace(r, lights=r.lights[::-1]) for r in runs[::-1]]
+    nights = {
+        "2026-10-05": lights() + lights(3, eccentricity=0.5),
+        "2026-10-06": lights(measured_with=6),
+        "2026-10-04": lights(tilt=0.2),
+    }
+    runs = [run(night, frames) for night, frames in nights.items()]
+    turned = [run(night, frames[::-1]) for night, frames in reversed(nights.items())]
     assert gather("a rig", runs) == gather("a rig", turned)
 
 

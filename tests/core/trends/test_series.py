@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from runlog.core.trends.kinds import KINDS
-from runlog.core.trends.series import Noted, Point, Series, Trending, trends_of_rig
+from runlog.core.trends.points import Point, Series
+from runlog.core.trends.series import Noted, Trending, trends_of_rig
 from runlog.core.trends.sparkline import sparkline
 from tests.core.trends.test_statistics import steady
 

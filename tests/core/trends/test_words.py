@@ -3,7 +3,8 @@
 import pytest
 
 from runlog.core.trends.kinds import KINDS
-from runlog.core.trends.series import Change, Noted, Series
+from runlog.core.trends.points import Series
+from runlog.core.trends.series import Change, Noted
 from runlog.core.trends.statistics import Slope
 from runlog.core.trends.words import amount, chance, changed, moved, perhaps, together, too_few
 

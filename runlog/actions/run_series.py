@@ -1,0 +1,66 @@
+"""What runs say to months of their rigs: as stored when they were settled, else reckoned."""
+
+from collections.abc import Iterable, Sequence
+
+from sqlalchemy import Connection, Engine
+
+from runlog.actions.open import Report
+from runlog.core.selection import Selection
+from runlog.core.trends.gathered import gather
+from runlog.core.trends.points import Series
+from runlog.core.trends.run_series import RunSeries, series_of_run
+from runlog.store import run_series as store
+from runlog.store.engine import reading, writing
+from runlog.store.history import summaries_of_run
+from runlog.store.run_series import OneRun, runs_without
+from runlog.store.settling import frames_of_run
+
+AT_ONCE = 20  # runs in one transaction
+
+Dated = tuple[str, RunSeries]  # of a night
+
+
+def dated_series(
+    connection: Connection, selection: Selection
+) -> dict[int, tuple[str, list[Dated]]]:
+    """Load what the dated runs of a selection say, by rig: its name, and each run by night."""
+    rigs: dict[int, tuple[str, list[Dated]]] = {}
+    for run in list(store.dated_runs(connection, selection)):
+        own = rigs.setdefault(run.rig_id, (run.rig, []))[1]
+        own.append((run.night, _series(connection, run)))
+    return rigs
+
+
+def series_of(rig: str, runs: Iterable[Dated]) -> list[Series]:
+    """Make all series of a rig."""
+    return gather(rig, [(night, said.points) for night, said in runs])
+
+
+def _series(connection: Connection, run: OneRun) -> RunSeries:
+    return _reckoned(connection, run.id) if run.series is None else run.series
+
+
+def _reckoned(connection: Connection, run_id: int) -> RunSeries:
+    frames = frames_of_run(connection, run_id)
+    sums = store.sums_of_run(connection, run_id)
+    return series_of_run(frames, summaries_of_run(connection, run_id), sums)
+
+
+def fill_in(engine: Engine, report: Report) -> None:
+    """Store what those runs say."""
+    with reading(engine) as connection:
+        lacking = runs_without(connection)
+    for start in range(0, len(lacking), AT_ONCE):
+        report(start, len(lacking))
+        _fill(engine, lacking[start : start + AT_ONCE])
+    if lacking:
+        report(len(lacking), len(lacking))
+
+
+def _fill(engine: Engine, run_ids: Sequence[int]) -> None:
+    """Within one transaction, so that a run that was settled meanwhile keeps what it then said."""
+    with writing(engine) as connection:
+        still = set(runs_without(connection))
+        for run_id in run_ids:
+            if run_id in still:
+                store.put_series(connection, run_id, _reckoned(connection, run_id))

@@ -1,0 +1,92 @@
+"""What runs say to months of their rigs: points of series, and sweeps that found the focus."""
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, fields
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, bindparam, delete, insert, select
+
+from runlog.core.focus.found import FoundFocus
+from runlog.core.ledger.totals import RunSum
+from runlog.core.selection import Selection
+from runlog.core.trends.of_run import DarkLevel, Key, RunPoint, RunPoints
+from runlog.core.trends.run_series import RunSeries
+from runlog.store import models as m
+from runlog.store.where import of_runs
+
+
+@dataclass(frozen=True, slots=True)
+class OneRun:
+    """A run and whose it is, with what it says; None where that is not stored yet."""
+
+    id: int
+    night: str
+    rig_id: int
+    rig: str
+    series: RunSeries | None
+
+
+_R, _T = m.run.c, m.run_series.c
+_OF_RUN = select(m.run_series).where(_T.run_id == bindparam("run"))
+_DROP = delete(m.run_series).where(_T.run_id == bindparam("run"))
+_SUMS = select(m.run_sum).where(m.run_sum.c.run_id == bindparam("run"))
+_OF_SUM = tuple(field.name for field in fields(RunSum))
+
+
+def dated_runs(connection: Connection, selection: Selection) -> Iterator[OneRun]:
+    """Load the dated runs of a selection by rig and night."""
+    query = (
+        select(_R.id, _R.night, _R.rig_id, m.rig.c.name, m.run_series)
+        .join(m.rig, m.rig.c.id == _R.rig_id)
+        .outerjoin(m.run_series, _T.run_id == _R.id)
+        .where(_R.night != "", *of_runs(selection))
+        .order_by(m.rig.c.name, _R.rig_id, _R.night)
+    )
+    for row in connection.execute(query):
+        said = None if row.run_id is None else _read(row)
+        yield OneRun(row.id, row.night, row.rig_id, row.name, said)
+
+
+def get_series(connection: Connection, run_id: int) -> RunSeries | None:
+    """Load that of a run."""
+    row = connection.execute(_OF_RUN, {"run": run_id}).one_or_none()
+    return None if row is None else _read(row)
+
+
+def put_series(connection: Connection, run_id: int, series: RunSeries) -> None:
+    """Store that of a run."""
+    connection.execute(_DROP, {"run": run_id})
+    connection.execute(insert(m.run_series), {"run_id": run_id, **_written(series)})
+
+
+def runs_without(connection: Connection) -> list[int]:
+    """List the runs that are up to date but for their series."""
+    query = select(_R.id).outerjoin(m.run_series, _T.run_id == _R.id).where(_T.run_id.is_(None))
+    query = query.where(_R.revision == _R.settled_revision).order_by(_R.night, _R.id)
+    return list(connection.execute(query).scalars())
+
+
+def sums_of_run(connection: Connection, run_id: int) -> list[RunSum]:
+    """Load the seconds of a run, by target and filter."""
+    rows = connection.execute(_SUMS, {"run": run_id})
+    return [RunSum(**{name: row._mapping[name] for name in _OF_SUM}) for row in rows]
+
+
+def _written(series: RunSeries) -> dict[str, Any]:
+    return {
+        "points": [[*point.key, *point[1:]] for point in series.points.points],
+        "darks": [list(dark) for dark in series.points.darks],
+        "sweeps": [asdict(sweep) | {"at_utc": sweep.at_utc.isoformat()} for sweep in series.sweeps],
+        "swept": series.swept,
+    }
+
+
+def _read(row: Row[Any]) -> RunSeries:
+    points = (RunPoint(Key(*said[:3]), *said[3:]) for said in row.points)
+    darks = (DarkLevel(*said) for said in row.darks)
+    sweeps = (
+        FoundFocus(**said | {"at_utc": datetime.fromisoformat(said["at_utc"])})
+        for said in row.sweeps
+    )
+    return RunSeries(RunPoints(tuple(points), tuple(darks)), tuple(sweeps), row.swept)
