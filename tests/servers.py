@@ -77,11 +77,14 @@ def as_owner(*words: str) -> list[str]:
 
 
 @contextmanager
-def running_server(address: str = "", prepare: Prepare = lambda _: {}) -> Iterator[Server]:
+def running_server(
+    address: str = "", prepare: Prepare = lambda _: {}, **chosen: str
+) -> Iterator[Server]:
     """Start a server in a temporary folder; skips, with a word, where there is none to start.
 
     It listens at an address as well, where one is given; `prepare` is handed the folder of its
-    data before it starts, and gives further settings.
+    data before it starts, and gives further settings. Others are the least a test needs, unless
+    some are `chosen`.
     """
     initdb, postgres = program("initdb"), program("postgres")
     if initdb is None or postgres is None:
@@ -97,7 +100,7 @@ def running_server(address: str = "", prepare: Prepare = lambda _: {}) -> Iterat
         making += ["--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-US"]
         done = subprocess.run(as_owner(*making), cwd=folder, capture_output=True, text=True)
         assert done.returncode == 0, done.stderr
-        settings = {"listen_addresses": address} | prepare(Path(data))
+        settings = {"listen_addresses": address} | prepare(Path(data)) | chosen
         with _kept_running(folder, [postgres, "-D", data, *_settings(folder, settings)]) as server:
             yield server
 
@@ -113,7 +116,7 @@ def _settings(folder: Path, more: Mapping[str, str]) -> list[str]:
         "shared_buffers": "16MB",
         "max_connections": "40",
     }
-    return [word for name, value in chosen.items() for word in ("-c", f"{name}={value}")]
+    return [word for name, value in {**chosen, **more}.items() for word in ("-c", f"{name}={value}")]
 
 
 @contextmanager

@@ -12,6 +12,7 @@ from runlog.config import Settings
 from runlog.store import marks as mark_store
 from runlog.store.engine import reading, writing
 from runlog.store.mine import frames_i_decide_on
+from runlog.store.roots import Roots
 from runlog.store.runs import touch_frames
 
 # The whole name of the folder, or its first word: "Bad Homburg" is a place.
@@ -25,11 +26,18 @@ NAMED_FOR_REJECTS = re.compile(
 def proposed(engine: Engine, among: Iterable[bytes] | None = None) -> list[bytes]:
     """List paths of never marked light frames in such folders; `among` narrows to some paths."""
     with reading(engine) as connection:
+        wanted = None if among is None else _so_named(connection, among)
+        if wanted is not None and not wanted:
+            return []  # as nearly always; an archive is not looked through for that
         found = [path for _, path in _proposals(connection)]
-    if among is None:
-        return found
-    wanted = set(among)
-    return [path for path in found if path in wanted]
+    return [path for path in found if wanted is None or path in wanted]
+
+
+def _so_named(connection: Connection, paths: Iterable[bytes]) -> set[bytes]:
+    """Choose the paths of this machine that lie in such folders, as first known."""
+    roots = Roots.load(connection)
+    places = ((path, roots.place(path)) for path in paths)
+    return {path for path, place in places if place and in_reject_folder(roots.told(place))}
 
 
 def mark_proposed(engine: Engine, settings: Settings, who: str) -> int:

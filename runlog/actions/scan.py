@@ -2,6 +2,7 @@
 
 import os
 import time
+from collections import Counter
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -79,7 +80,7 @@ def scan(
         require_writer(connection)
     leftovers.clear()
     roots = folders_to_scan(engine, settings, folders)
-    job = _Scan(engine, settings, report, stop, remeasure=remeasure, takes=takes)
+    job = _Scan(engine, settings, roots, report, stop, remeasure=remeasure, takes=takes)
     job.look(roots)
     before = hours_now(engine) if job.todo else {}
     if cluster is None:
@@ -123,6 +124,7 @@ class _Scan:
         self,
         engine: Engine,
         settings: Settings,
+        folders: Sequence[bytes],
         report: Report,
         stop: Stop,
         *,
@@ -134,7 +136,7 @@ class _Scan:
         self.result = ScanReport()
         with reading(engine) as connection:
             self.roots = Roots.load(connection)
-            self.known: dict[bytes, KnownFile] = file_store.known_files(connection, self.roots)
+            self.known = file_store.known_files(connection, self.roots, folders)
             self.old: dict[bytes, OldMeasure] = (
                 file_store.measured_before(connection, self.roots, MEASURE_VERSION, MEASURED)
                 if remeasure
@@ -241,7 +243,12 @@ class _Scan:
         Other machines may have them, so their files are not called gone.
         """
         left = {known.root_id for known in self.known.values() if known.id not in gone}
-        return {known.root_id for known in gone.values()} - self.there - left
+        away = {known.root_id for known in gone.values()} - self.there - left
+        if not away:
+            return away
+        loaded = Counter(known.root_id for known in self.known.values() if known.root_id in away)
+        with reading(self.engine) as connection:
+            return away - file_store.roots_with_more(connection, loaded)
 
     # --- reading ---------------------------------------------------------------------------
 
@@ -250,7 +257,8 @@ class _Scan:
         if not self.todo:
             return
         with reading(self.engine) as connection:
-            self.pixels = file_store.known_pixels(connection)
+            found = {(file.size, file.mtime_ns) for file in self.todo}
+            self.pixels = file_store.known_pixels(connection, found)
         few = len(self.todo) <= FEW and all(is_harmless(f.path, f.size) for f in self.todo)
         outcomes = self._in_turn() if few else self._through(min(workers, len(self.todo)))
         batch: list[Outcome] = []

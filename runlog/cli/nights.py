@@ -17,14 +17,18 @@ DROP = "share_kept frames noted logged_s doubtful_s rejected_s ungraded_s rig"
 @listing
 @with_session
 def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]) -> int:
-    """List nights, newest first: light frames and hours by grade, of the frames that fit."""
+    """List nights, newest first: light frames and hours by grade, of the frames that fit.
+
+    Of several rigs a line a rig and night, and what each has and all have together.
+    """
+    from runlog.actions.by_rig import rig_rows
     from runlog.actions.nights import NIGHT_KEYS, night_rows
 
     engine = session.engine()
     part = session.selection(engine, asked)
     rows = night_rows(engine, part, with_source=as_json or as_csv)
     if as_json:
-        echo_json("runlog.nights/1", {"rows": rows})
+        echo_json("runlog.nights/1", {"rows": rows, "rigs": rig_rows(engine, part)})
     elif as_csv:
         echo_csv(rows, [*NIGHT_KEYS, "night_from"])
     elif not rows and part.asks_nothing:
@@ -32,11 +36,14 @@ def command(session: Session, as_json: bool, as_csv: bool, asked: dict[str, Any]
     elif not rows:
         talk("No night has such frames. runlog nights lists the nights there are")
     else:
+        from runlog.cli.by_rig import show_rigs
         from runlog.cli.hour_columns import say_silent, spoken, with_ungraded
 
         shown = [*SHOWN, "noted"] if any(row["noted"] for row in rows) else SHOWN
         said = [row | {"share_kept": _share(row)} for row in spoken(rows)]
         show(table(said, with_ungraded(shown, rows), DROP))
+        if len({row["rig"] for row in rows}) > 1:
+            show_rigs(rig_rows(engine, part))
         say_silent(rows)
     return 0
 

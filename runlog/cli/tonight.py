@@ -17,7 +17,7 @@ from runlog.cli.common import (
 )
 from runlog.cli.completing import stored
 from runlog.cli.plain_table import table
-from runlog.core.columns import share
+from runlog.core.columns import hours, plural, share
 from runlog.core.times import IN_UTC, times_in
 
 if TYPE_CHECKING:
@@ -163,6 +163,8 @@ def _show(found: "Tonight", everything: bool) -> None:
     show(Text(f"Night of {found.night}", style="bold"), Text(heading))
     for one in found.rigs:
         _show_rig(one, said)
+    if len(found.rigs) > 1:
+        show(Text(f"\n{_of_all(found, said['plan'])}", style="bold"))
     idle = [row for row in said["rows"] if row["reason"] is not None]
     if idle:
         show(Text("\nNot tonight", style="bold"))
@@ -172,6 +174,17 @@ def _show(found: "Tonight", everything: bool) -> None:
         show(*(Text(safe(f"  {u['what']}: {u['why']} (cure: {u['cure']})"))
                for u in _once(said["unknown"])))  # fmt: skip
     talk(words.NO_FORECAST)
+
+
+def _of_all(found: "Tonight", plan: list[dict[str, Any]]) -> str:
+    """Sum up what all rigs are to do; what each is worth is told where they share the goals out."""
+    frames, effective_s = (sum(row[key] or 0 for row in plan) for key in ("frames", "effective_s"))
+    best = found.bound_share
+    share_of_best = "" if best is None else f", {share(best)} of the best any order could give"
+    return (
+        f"All {len(found.rigs)} rigs: {plural(frames, 'frame')}, {hours(effective_s)} of effective "
+        f"time{share_of_best}"
+    )
 
 
 def _once(unknown: list[dict[str, str]]) -> list[dict[str, str]]:

@@ -66,7 +66,8 @@ def command(
     """Show logged, kept, doubtful and rejected hours per target and filter, against the goals.
 
     With dates, a rig, a grade or a fault, hours are those of the frames that fit. Goals and what
-    is to go are about all frames, whatever part is listed.
+    is to go are about all frames, whatever part is listed. Hours are those of all rigs together;
+    below them stands what each has. Of one rig: --rig NAME
     """
     engine = session.engine()
     part = session.selection(engine, asked)
@@ -86,13 +87,16 @@ def _totals(
     more: bool,
     owner: str | None,
 ) -> int:
+    from runlog.actions.by_rig import rig_rows
     from runlog.actions.totals import TOTAL_KEYS, mosaic_rows, row_of, totals_against_goals
+    from runlog.cli.by_rig import show_rigs
 
     totals = totals_against_goals(engine, session.settings, part, owner)
+    rigs = rig_rows(engine, part)
     rows = [row_of(t) for t in totals]
     mosaics = mosaic_rows(engine, session.settings, totals, owner)
     if written[0]:
-        echo_json("runlog.totals/1", {"rows": rows, "mosaics": mosaics})
+        echo_json("runlog.totals/1", {"rows": rows, "mosaics": mosaics, "rigs": rigs})
     elif written[1]:
         echo_csv(rows, TOTAL_KEYS)
     elif not rows:
@@ -105,6 +109,7 @@ def _totals(
         _show_mosaics(mosaics, part)
         if owner is None and part.asks_nothing:
             _show_own(engine, session)
+        show_rigs(rigs)
         if part.asks_nothing and any(row["to_go_s"] for row in rows):
             _point_to_tonight(engine, session)
     return 0

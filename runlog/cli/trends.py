@@ -52,9 +52,24 @@ def command(
     elif not found:
         talk("No dated night is stored yet." if chosen.asks_nothing else "No night fits.")
     else:
-        for rig in dict.fromkeys(t.series.rig for t in found):
+        rigs = dict.fromkeys(t.series.rig for t in found)
+        for rig in rigs:
             _show(rig, [t for t in found if t.series.rig == rig])
+        if len(rigs) > 1:
+            _show_all(len(rigs), found)
     return 0
+
+
+def _show_all(rigs: int, found: list["Trend"]) -> None:
+    """Count over all rigs; numbers of different telescopes are not one series."""
+    from rich.text import Text
+
+    judged = [t for t in found if t.slope is not None]
+    moved = sum(t.verdict.value != "steady" for t in judged)
+    told = f"{len(judged)} of {len(found)} series tell a course, {moved} of them moved"
+    if not judged:
+        told = f"none of {len(found)} series tells a course yet"
+    show(Text(f"All {rigs} rigs: {told}", style="bold"))
 
 
 def _show(rig: str, found: list["Trend"]) -> None:

@@ -153,6 +153,8 @@ def _is_no_interrupt(record: logging.LogRecord) -> bool:
 
 # Ctrl-C while a connection is given back or closed goes on to end the command, in its last words.
 logging.getLogger("sqlalchemy.pool.impl.QueuePool").addFilter(_is_no_interrupt)
+# That a server went away is told in our own words; the driver would add that it cannot say goodbye.
+logging.getLogger("psycopg").setLevel(logging.ERROR)
 
 
 def _begin_server(connection: Connection) -> None:

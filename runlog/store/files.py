@@ -1,6 +1,6 @@
 """Paths on disks: which are known, which are gone."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import (
@@ -9,6 +9,7 @@ from sqlalchemy import (
     and_,
     bindparam,
     exists,
+    false,
     func,
     or_,
     select,
@@ -17,9 +18,12 @@ from sqlalchemy import (
 
 from runlog.core.frame import Kind
 from runlog.store import models as m
-from runlog.store.roots import Roots, elsewhere, lost, with_mount
+from runlog.store.roots import Roots, elsewhere, is_below, lost, rest_below, with_mount
 
 ZEROS = (Kind.DARK.value, Kind.BIAS.value)
+FOLDERS_ASKED = 50  # of more all files are loaded
+FILES_ASKED = 5000  # the same, of files that may be copies
+AT_ONCE = 1000  # values in one statement
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +50,18 @@ class OldMeasure:
 PixelIndex = dict[tuple[int, int], list[tuple[str, bool, bool]]]
 
 
-def known_files(connection: Connection, roots: Roots) -> dict[bytes, KnownFile]:
-    """Load every known file of the roots that this machine has, by its path here."""
+def known_files(
+    connection: Connection, roots: Roots, folders: Sequence[bytes] | None = None
+) -> dict[bytes, KnownFile]:
+    """Load the known files of the roots that this machine has, by their paths here.
+
+    With some folders or files of this machine only what lies below them, as far as that can be
+    asked for: a club's archive holds a hundred times what one scan looks at.
+    """
     f = m.file.c
     query = select(f.path, f.id, f.root_id, f.size, f.mtime_ns, f.error, f.missing)
+    if (only := _below(roots, folders)) is not None:
+        query = query.where(only)
     starts = _starts(roots)
     # Sieved here: by its root a database looks files up one by one.
     return {
@@ -59,13 +71,48 @@ def known_files(connection: Connection, roots: Roots) -> dict[bytes, KnownFile]:
     }
 
 
+def _below(roots: Roots, folders: Sequence[bytes] | None) -> ColumnElement[bool] | None:
+    """Mean files below some folders; None where all there are had better be looked through."""
+    if folders is None or len(folders) > FOLDERS_ASKED:
+        return None
+    here = roots.here
+    whole = {root.id for root in here for folder in folders if is_below(root.folder, folder)}
+    if len(whole) == len(here):
+        return None
+    parts = [
+        and_(m.file.c.root_id == root.id, _at_or_below(rest_below(folder, root.folder)))
+        for root in here
+        for folder in folders
+        if root.id not in whole and is_below(folder, root.folder)
+    ]
+    return or_(false(), m.file.c.root_id.in_(whole), *parts)
+
+
+def _at_or_below(place: bytes) -> ColumnElement[bool]:
+    """Mean a file, or those of a folder: all that begin so, from / up to what follows on it."""
+    path = m.file.c.path
+    return or_(path == place, and_(path >= place + b"/", path < place + b"0"))
+
+
+def roots_with_more(connection: Connection, loaded: Mapping[int, int]) -> set[int]:
+    """Tell which roots have more files than so many of them that were loaded."""
+    f = m.file.c
+    query = select(f.root_id, func.count()).where(f.root_id.in_(loaded)).group_by(f.root_id)
+    return {root_id for root_id, count in connection.execute(query) if count > loaded[root_id]}
+
+
 def _starts(roots: Roots) -> dict[int, bytes]:
     """Give what stands before the paths of each root that this machine has."""
     return {root.id: roots.start(root.id) for root in roots.here}
 
 
-def known_pixels(connection: Connection) -> PixelIndex:
-    """Index stored frames by their files' size and time of change, which copies share."""
+def known_pixels(
+    connection: Connection, found: Collection[tuple[int, int]] | None = None
+) -> PixelIndex:
+    """Index stored frames by their files' size and time of change, which copies share.
+
+    Of a few files that were found only those that may be copies of them are looked for.
+    """
     f = m.frame.c
     query = (
         select(m.file.c.size, m.file.c.mtime_ns, f.content_key)
@@ -75,9 +122,19 @@ def known_pixels(connection: Connection) -> PixelIndex:
         .join(m.frame)
     )
     index: PixelIndex = {}
-    for size, mtime_ns, key, measured, levelled in connection.execute(query):
-        index.setdefault((size, mtime_ns), []).append((key, bool(measured), bool(levelled)))
+    for part in _in_parts(found):
+        only = query if part is None else query.where(m.file.c.mtime_ns.in_(part))
+        for size, mtime_ns, key, measured, levelled in connection.execute(only):
+            index.setdefault((size, mtime_ns), []).append((key, bool(measured), bool(levelled)))
     return index
+
+
+def _in_parts(found: Collection[tuple[int, int]] | None) -> list[list[int] | None]:
+    """Cut times of change into what one question asks for; None asks for all there are."""
+    if found is None or len(found) > FILES_ASKED:
+        return [None]
+    times = sorted({mtime_ns for _, mtime_ns in found})
+    return [times[start : start + AT_ONCE] for start in range(0, len(times), AT_ONCE)]
 
 
 def measured_before(

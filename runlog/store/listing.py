@@ -1,5 +1,6 @@
 """Where frames' files lie, and frames by their files or keys."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -77,6 +78,19 @@ def nights_of_keys(connection: Connection, ids: Sequence[int]) -> dict[str, str]
 
 
 SHORT_KEY = 8  # digits: among 10,000 frames two alike are rarer than one archive in a hundred
+FEW_KEYS = 1000  # of more it is quicker to look through all there are
+KEYS_AT_ONCE = 100
+
+
+def _beginning_as(connection: Connection, starts: Sequence[str]) -> list[str]:
+    """Load the keys of which several begin so, by the index of keys: an archive has a million."""
+    column, found = m.frame.c.content_key, list[str]()
+    for first in range(0, len(starts), KEYS_AT_ONCE):
+        # No digit of a key sorts behind z, whatever the database sorts by.
+        ranges = [column.between(s, f"{s}z") for s in starts[first : first + KEYS_AT_ONCE]]
+        found += connection.execute(select(column).where(or_(*ranges))).scalars()
+    many = Counter(key[:SHORT_KEY] for key in found)
+    return [key for key in found if many[key[:SHORT_KEY]] > 1]
 
 
 def starts_of_keys(connection: Connection, keys: Iterable[str]) -> dict[str, str]:
@@ -84,8 +98,11 @@ def starts_of_keys(connection: Connection, keys: Iterable[str]) -> dict[str, str
     wanted = set(keys)
     column = m.frame.c.content_key
     start = func.substr(column, 1, SHORT_KEY)
-    shared = select(start).group_by(start).having(func.count() > 1)
-    alike = list(connection.execute(select(column).where(start.in_(shared))).scalars())
+    if len(wanted) <= FEW_KEYS:
+        alike = _beginning_as(connection, sorted({key[:SHORT_KEY] for key in wanted}))
+    else:
+        shared = select(start).group_by(start).having(func.count() > 1)
+        alike = list(connection.execute(select(column).where(start.in_(shared))).scalars())
     found = {key: key[:SHORT_KEY] for key in wanted}
     for key in wanted.intersection(alike):
         others = [other for other in alike if other != key]

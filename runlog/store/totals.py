@@ -54,10 +54,10 @@ def totals(
 
     `against` are all references of today, for those who ask more than once.
     """
-    sums = _sums(connection, selection)
+    sums = sums_of(connection, selection)
     s = sums.c
     query = (
-        select(s.target, s.filter, *_added(sums))
+        select(s.target, s.filter, *added_up(sums))
         .add_columns(func.count(func.distinct(func.nullif(m.run.c.night, ""))).label("nights"))
         .join(m.run, m.run.c.id == s.run_id)
         .group_by(s.target, s.filter)
@@ -79,10 +79,10 @@ def by_night(
     connection: Connection, selection: Selection = EVERYTHING, *, with_worth: bool = True
 ) -> list[NightSums]:
     """Add up the frames chosen for each night, target and filter, oldest first."""
-    sums, r = _sums(connection, selection), m.run.c
+    sums, r = sums_of(connection, selection), m.run.c
     s = sums.c
     query = (
-        select(r.night, s.target, s.filter, *_added(sums))
+        select(r.night, s.target, s.filter, *added_up(sums))
         .join(m.run, r.id == s.run_id)
         .group_by(r.night, s.target, s.filter)
         .order_by(r.night, s.target, s.filter)
@@ -102,7 +102,8 @@ def _plain(row: Row[Any], names: Iterable[str]) -> dict[str, Any]:
     return {name: values[name] for name in names}
 
 
-def _added(sums: FromClause) -> list[Any]:
+def added_up(sums: FromClause) -> list[Any]:
+    """Add up each column of sums, under its own name."""
     return [func.sum(sums.c[name]).label(name) for name in (*SUMS, *LACKING)]
 
 
@@ -176,7 +177,7 @@ def _depths(connection: Connection, selection: Selection) -> FromClause:
 # --- sums -----------------------------------------------------------------------------------
 
 
-def _sums(connection: Connection, selection: Selection) -> FromClause:
+def sums_of(connection: Connection, selection: Selection) -> FromClause:
     """Give the stored sums where they serve, else those of the counted lights that are chosen."""
     if selection.of_whole_groups:
         return select(m.run_sum).where(*of_groups(selection, m.run_sum)).subquery()
@@ -245,7 +246,7 @@ def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) ->
 
     Where more than a night or a rig is asked for, only runs with light frames that fit.
     """
-    sums, r = _sums(connection, selection), m.run.c
+    sums, r = sums_of(connection, selection), m.run.c
     whole = selection.of_whole_runs
     query = (
         select(r.id, r.rig_id, r.night, m.rig.c.name.label("rig"))
@@ -261,7 +262,7 @@ def runs_with_sums(connection: Connection, selection: Selection = EVERYTHING) ->
 
 def last_night(connection: Connection, selection: Selection) -> str | None:
     """Find the last night with light frames that fit; None where none is dated."""
-    sums, r = _sums(connection, selection), m.run.c
+    sums, r = sums_of(connection, selection), m.run.c
     query = select(func.max(r.night)).join(sums, sums.c.run_id == r.id)
     return connection.execute(query.where(*of_runs(selection))).scalar() or None
 

@@ -177,6 +177,33 @@ def test_an_unplugged_disk_is_told_to_no_other_machine(tmp_path, database, monke
         assert not any(row["missing"] for row in runlog_json(tmp_path, "frames")["rows"])
 
 
+@pytest.mark.parametrize("named", [["a"], ["a", "b"], ["."]])
+def test_a_part_that_is_gone_is_no_disk_unplugged(tmp_path, database, named):
+    """Guards a scan of a part, which knows of no other files of the root: they are still there."""
+    for name in ("a", "b", "c"):
+        write_run(tmp_path / "nights" / name, 2, first=10 * ord(name))
+    scan_into(database, tmp_path / "nights")
+    for path in (tmp_path / "nights" / "a").iterdir():
+        path.unlink()
+    report = scan_into(database, *(tmp_path / "nights" / name for name in named))
+    beside = {"a": 0, "b": 2, ".": 4}[named[-1]]
+    assert (all_read(report), report.missing, report.unchanged) == (0, 2, beside)
+    gone = [row["missing"] for row in runlog_json(tmp_path, "frames")["rows"]]
+    assert gone == [True] * 2 + [False] * 4
+
+
+def test_a_copy_in_another_root_is_not_measured_again(tmp_path, database):
+    """What was read elsewhere is known by size and time of change, of however few files."""
+    first, *_ = write_run(tmp_path / "nights", 3)
+    scan_into(database, tmp_path / "nights")
+    copied = tmp_path / "more" / "copy.fits"
+    copied.parent.mkdir()
+    shutil.copy2(first, copied)
+    report = scan_into(database, tmp_path / "more")
+    assert (report.new, report.duplicate) == (0, 1)
+    assert logged_s(database) == 3 * 300
+
+
 def test_another_host_name_changes_nothing(tmp_path, database, monkeypatch):
     """A machine that has the same folders under another name knows them without a word."""
     write_run(tmp_path / "nights", 2)

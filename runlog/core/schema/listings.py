@@ -46,8 +46,8 @@ LISTINGS: Mapping[str, Listing] = {
         "about night rig headline figures blocks".split(),
         beside="about of title made".split(),
     ),
-    "nights": Listing("runlog.nights/1", f"night rig {_SUMS} night_from noted".split()),
-    "totals": Listing("runlog.totals/1", _TOTAL, beside=["mosaics"]),
+    "nights": Listing("runlog.nights/1", f"night rig {_SUMS} night_from noted".split(), ["rigs"]),
+    "totals": Listing("runlog.totals/1", _TOTAL, beside=["mosaics", "rigs"]),
     "growth": Listing(
         "runlog.growth/1",
         f"night target filter {_SUMS} effective_s kept_so_far_s effective_so_far_s "
@@ -189,7 +189,7 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*COUNT, *NULL), "record_nights"),
     **_spelt((*BOOLEAN, *NULL), "missing done stands changed well"),
     **_spelt((*LIST, *NULL), "paths faults questions corrected streaks noted to_check events"),
-    **_spelt((*LIST, *NULL), "added spellings size origin notes mosaics to_go judged"),
+    **_spelt((*LIST, *NULL), "added spellings size origin notes mosaics to_go judged rigs"),
     **_spelt(STRING, "about of title headline"),
     **_spelt(LIST, "figures blocks"),
     **_spelt(OBJECT, "made"),

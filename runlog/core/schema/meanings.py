@@ -236,6 +236,7 @@ too_strict: frames kept by a person against the automatic grade
 too_mild: frames not kept by a person that the automatic grade keeps
 suggestions: limits that would have agreed better, with the evidence
 mosaics: each mosaic, as far along as its worst panel
+rigs: sums of each rig; last, with rig null, of all of them
 nights:binning: photosites along x and y that make one pixel
 calibration:binning: photosites along x and y that make one pixel
 calibration:frames: kept light frames of the group
