@@ -40,9 +40,7 @@ def series_of(rig: str, runs: Iterable[Dated]) -> list[Series]:
     return gather(rig, [(night, said.points) for night, said in runs])
 
 
-def refocusing_of(
-    connection: Connection, selection: Selection, rig: str
-) -> tuple[Advice, Slope]:
+def refocusing_of(connection: Connection, selection: Selection, rig: str) -> tuple[Advice, Slope]:
     """Say after how many degrees to focus again, by the sweeps of one rig that are chosen."""
     rigs = dated_series(connection, replace(selection, rigs=(rig,)))
     found = [sweep for _, runs in rigs.values() for _, said in runs for sweep in said.sweeps]

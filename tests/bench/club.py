@@ -193,7 +193,9 @@ def main() -> None:
             print(club.url, file=sys.stderr, flush=True)
         if asked.keep:
             sys.stdin.readline()
-        measure(Meter(server, asked.folder), clubs, asked.demo, asked.folder, range(-1, asked.turns))
+        measure(
+            Meter(server, asked.folder), clubs, asked.demo, asked.folder, range(-1, asked.turns)
+        )
         show(clubs)
 
 

@@ -87,7 +87,9 @@ def _rigs(connection: Connection, rigs: int, home: Path) -> None:
 
 
 def _repeat_table(connection: Connection, table: str, rigs: int) -> None:
-    columns = [c.name for c in connection.execute(f"SELECT * FROM {table} LIMIT 0").description or ()]
+    columns = [
+        c.name for c in connection.execute(f"SELECT * FROM {table} LIMIT 0").description or ()
+    ]
     values = [_value(table, name, rigs) for name in columns]
     order = next(n for n in ("id", "frame_id", "run_id", "base") if n in columns)
     names = sql.SQL(", ").join(map(sql.Identifier, columns))

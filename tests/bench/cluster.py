@@ -161,7 +161,9 @@ def measure(turns: int) -> Costs:
                     took["cluster"][count].append(scan(home, folder, cluster))
     print(f"load before each scan: {min(loads):.1f} to {max(loads):.1f}")
     clock = {how: _a_file(found, "clock_s") for how, found in took.items()}
-    print(f"| one more file of {size / 1e6:.0f} MB | pool of two | two of a cluster |\n|---|---|---|")
+    print(
+        f"| one more file of {size / 1e6:.0f} MB | pool of two | two of a cluster |\n|---|---|---|"
+    )
     print(f"| by the clock | {clock['pool']:.3f} s | {clock['cluster']:.3f} s |")
     share = clock["pool"] / clock["cluster"]
     said = "pass" if share >= LEAST else "FALLS SHORT"
