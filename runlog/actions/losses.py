@@ -1,16 +1,17 @@
 """The light budget of some nights: what each cause took, ranked."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.focus import refocusing_of
 from runlog.actions.night import others_of, told_of
 from runlog.actions.night_sky import sky_of_run
 from runlog.actions.rig_settings import settings_of
 from runlog.config import Settings
+from runlog.core.focus.rig import rig_focus
+from runlog.core.focus.sweep import sweeps_of
 from runlog.core.frame import Frame
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.story.model import Night
@@ -25,6 +26,7 @@ from runlog.store.depth import references_of_frames
 from runlog.store.engine import reading
 from runlog.store.history import of_frames
 from runlog.store.settling import frames_of_run
+from runlog.store.sweeps import changes_by_rig, focus_frames
 
 LOSS_KEYS = "cause what whose frames lost_s gained_s cure_s share".split()
 
@@ -83,14 +85,21 @@ def _cures(
     for rig in rigs:
         own = [f for f in frames if f.context.rig == rig]
         lost_s = sum(sorted(focus_s[f.key] for f in own if f.key in focus_s))
-        advice, slope = refocusing_of(connection, record, rig)
-        rule = Rule(advice.each_c, advice.low, advice.high, slope.temperature_from, advice.reason)
+        rule = _rule(connection, replace(record, rigs=(rig,)), rig)
         runs = sorted({f.context.run_id for f in own if f.context.run_id is not None})
         nights = (
             refocused(frames_of_run(connection, run), focus_s, rule)
             for run in (runs if rule.each_c is not None else [])
         )
         yield cure_of(rig, lost_s, rule, nights)
+
+
+def _rule(connection: Connection, record: Selection, rig: str) -> Rule:
+    """Say by all sweeps of a rig, up to the nights asked about, when to focus again."""
+    sweeps = sweeps_of(focus_frames(connection, record))
+    found = rig_focus(rig, sweeps, changes_by_rig(connection).get(rig, ()), None)
+    advice, source = found.advice, found.slope.temperature_from
+    return Rule(advice.each_c, advice.low, advice.high, source, advice.reason)
 
 
 # --- rows -----------------------------------------------------------------------------------
