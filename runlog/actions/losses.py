@@ -1,7 +1,7 @@
 """The light budget of some nights: what each cause took, ranked."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row
@@ -83,8 +83,7 @@ def _cures(
     for rig in rigs:
         own = [f for f in frames if f.context.rig == rig]
         lost_s = sum(sorted(focus_s[f.key] for f in own if f.key in focus_s))
-        advice, slope = refocusing_of(connection, record, rig)
-        rule = Rule(advice.each_c, advice.low, advice.high, slope.temperature_from, advice.reason)
+        rule = _rule(connection, replace(record, rigs=(rig,)), rig)
         runs = sorted({f.context.run_id for f in own if f.context.run_id is not None})
         nights = (
             refocused(frames_of_run(connection, run), focus_s, rule)
@@ -100,6 +99,13 @@ def lost(
     found = losses(engine, settings, selection)
     rows = loss_rows(found)
     return rows, budget_row(found, rows), refocus_rows(found)
+
+
+def _rule(connection: Connection, record: Selection, rig: str) -> Rule:
+    """Say by all sweeps of a rig, up to the nights asked about, when to focus again."""
+    advice, slope = refocusing_of(connection, record, rig)
+    source = slope.temperature_from
+    return Rule(advice.each_c, advice.low, advice.high, source, advice.reason)
 
 
 # --- rows -----------------------------------------------------------------------------------

@@ -46,7 +46,8 @@ def command(
     elif as_csv:
         echo_csv(rows, ALIGNMENT_KEYS)
     elif not rows:
-        talk(f"No light frame {'' if chosen.asks_nothing else 'that fits '}is stored.")
+        fits = "" if chosen.asks_nothing else "that fits "
+        talk(f"No light frame {fits}is stored that is not rejected.")
     else:
         _show(rows)
     return 0

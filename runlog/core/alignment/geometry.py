@@ -67,6 +67,18 @@ def mount_dec(
     return np.arcsin(np.clip(star @ axis_at(up, east, latitude_deg), -1, 1))
 
 
+def turn_rate_unguided(
+    hour_deg: Floats, dec_deg: Floats, latitude_deg: float, up: float, east: float
+) -> Floats:
+    """Give how far a field turns that nothing guides, radians a radian of hour angle.
+
+    Sky and mount turn about two axes; the difference of their turns along the line of sight.
+    """
+    star = stars_at(hour_deg, dec_deg, latitude_deg)
+    apart = axis_at(up, east, latitude_deg) - axis_at(0.0, 0.0, latitude_deg)
+    return np.asarray(star @ apart)
+
+
 def refraction_turn(hour_deg: Floats, dec_deg: Floats, latitude_deg: float) -> Floats:
     """Give how much refraction turns a field on a mount that stands on the true pole, (n,) radians.
 

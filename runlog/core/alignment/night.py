@@ -19,7 +19,13 @@ from runlog.core.alignment.axis import (
 )
 from runlog.core.alignment.camera import Camera
 from runlog.core.alignment.drift import Drift, drift_in_pixels, drift_of
-from runlog.core.alignment.geometry import ARCMIN, SIDEREAL_DEG_H, altitude_deg, field_turn
+from runlog.core.alignment.geometry import (
+    ARCMIN,
+    SIDEREAL_DEG_H,
+    altitude_deg,
+    field_turn,
+    turn_rate_unguided,
+)
 from runlog.core.alignment.places import Places, in_pixels, on_the_sky
 from runlog.core.columns import plural
 from runlog.core.frame import Frame
@@ -341,16 +347,13 @@ def _costs(told: Alignment, turns: Turns, frames: Sequence[Frame], place: Standp
     assert told.axis is not None
     lengths = np.array([f.header.exposure_s or 0.0 for f in frames])
 
+    across = np.radians(lengths / 3600 * SIDEREAL_DEG_H)
+    where = turns.hour_deg, turns.dec_deg, turns.latitude_deg
+    unguided = told.drift.guided is False
+
     def trail(up: float, east: float) -> float:
-        across = lengths / 3600 * SIDEREAL_DEG_H / 2
-        ends = [
-            field_turn(
-                turns.hour_deg + side * across, turns.dec_deg, turns.latitude_deg, up * ARCMIN,
-                east * ARCMIN,
-            )
-            for side in (-1, 1)
-        ]  # fmt: skip
-        return float(np.abs(ends[1] - ends[0]).max()) * place.half_diagonal_px
+        turned = _turned(where, across, up * ARCMIN, east * ARCMIN, unguided=unguided)
+        return float(np.abs(turned).max()) * place.half_diagonal_px
 
     around = [trail(up, east) for up, east in told.axis.outline.tolist()]
     inside = told.axis.holds(0.0, 0.0)
@@ -361,6 +364,23 @@ def _costs(told: Alignment, turns: Turns, frames: Sequence[Frame], place: Standp
         trail_high_px=max(around),
         exposure_s=float(lengths.max()),
     )
+
+
+def _turned(
+    where: tuple[Floats, Floats, float],
+    across: Floats,
+    up: float,
+    east: float,
+    *,
+    unguided: bool,
+) -> Floats:
+    """Give how far the field turns within each frame, of a length in hour angle, radians."""
+    if unguided:
+        return turn_rate_unguided(*where, up, east) * across
+    hours, dec, latitude = where
+    half = np.degrees(across) / 2
+    before, after = (field_turn(hours + side * half, dec, latitude, up, east) for side in (-1, 1))
+    return after - before
 
 
 def _verdict(told: Alignment) -> str:

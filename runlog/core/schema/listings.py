@@ -184,7 +184,7 @@ KINDS: Mapping[str, Kinds] = {
     **_spelt((*BOOLEAN, *NULL), "even"),
     **_spelt((*STRING, *NULL), "date_20 date_50 date_80 season_end chances"),
     **_spelt((*NUMBER, *NULL), "not_this_season"),
-    **_spelt(LIST, "pictures"),
+    **_spelt(LIST, "pictures refocusing"),
     **_spelt((*COUNT, *NULL), "frames frames_to_go nights priority id undoes files binning panels"),
     **_spelt((*COUNT, *NULL), "record_nights"),
     **_spelt((*BOOLEAN, *NULL), "missing done stands changed well"),

@@ -73,6 +73,20 @@ def test_an_unguided_night(mount, flip_at):
     assert told.axis.half_along(mount.up, mount.east) < 0.7
 
 
+def test_the_trail_of_an_unguided_field_is_as_it_turned():
+    """Drawn without air and worm: what frames turned in five minutes, at most, 2,500 px out."""
+    mount = Mount(up=20.0, east=-10.0, dec=60.0, worm_arcsec=0.0, seeing_arcsec=0.0, turn_arcsec=0)
+    frames, ((_, matrix),) = night(mount, np.linspace(-35, 10, 541))
+    turn = np.radians([f.placement.rotation_deg for f in frames])
+    each = 300 * 15.041 / 3600 / (45 / 540)  # frames apart that are an exposure apart
+    fastest = np.abs(np.gradient(turn)).max() * each * 2500
+    told = alignment_of(
+        frames[::15], Standpoint(50.0, 16.0, 1, 2500.0, camera_of([(frames[0], matrix)], 1))
+    )
+    assert told.drift.guided is False
+    assert told.trail_px == pytest.approx(fastest, rel=0.05)  # air turns it too, a little
+
+
 def test_drift_sharpens_the_axis():
     """Across the direction that the turn tells, the drift tells ten times as well."""
     told, turn = judged(PLAIN).axis, judged(replace(PLAIN, guided=True, worm_arcsec=0.0)).axis
