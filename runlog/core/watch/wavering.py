@@ -17,6 +17,7 @@ STEADY = 0.94
 # Of the light, from a frame to the next: no clear air loses so much, and no height does (the path
 # through the air is taken out).
 WAVERS = 0.85
+FIRST = 10  # frames alike: of more the brightest are held to be clear, as grading holds them
 
 
 def wavering(frames: Sequence[Frame], newest: Frame) -> Fault | None:
@@ -26,6 +27,8 @@ def wavering(frames: Sequence[Frame], newest: Frame) -> Fault | None:
     them that show what the newest shows, through its filter.
     """
     light = _light(frames, newest)
+    if len(light) > FIRST:
+        return None
     falls = [now / before for before, now in pairwise(light) if before > 0]
     if not falls or min(falls) > WAVERS:
         return None  # light that only ever rose may be clear by now
