@@ -122,6 +122,7 @@ class Watched:
         write(self._engine, watched.keep)
         watched.kept()
         if watched.is_of_now(now):
+            watched.rest()
             self._runs[run.id] = watched
         return events
 

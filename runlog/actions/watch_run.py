@@ -46,7 +46,9 @@ class WatchedRun:
     ) -> None:
         used = settings_of(connection, run.rig_id, settings)
         self.run, self.rig = run, rigs(connection).get(run.rig_id, "")
-        self._frames = frames_of_run(connection, run.id) if frames is None else frames
+        self._frames: Sequence[Frame] = (
+            frames_of_run(connection, run.id) if frames is None else frames
+        )
         lights = sky_as_known([frame for frame in self._frames if frame.is_light])
         earlier = history.of_frames(connection, run.rig_id, run.night, lights)
         kept = store.state_of(connection, run.id)
@@ -111,6 +113,11 @@ class WatchedRun:
     def kept(self) -> None:
         """Hear that it is stored."""
         self._looks, self._told = [], []
+
+    def rest(self) -> None:
+        """Let go of all that is not needed to wait for the next frame: a night has thousands."""
+        self._frames, self._lights, self._seen = (), {}, {}
+        self.judge.lights = self.judge.lights[-1:]
 
 
 def came_from(connection: Connection, frames: Sequence[Frame]) -> dict[int, bytes]:

@@ -10,12 +10,14 @@ from itertools import pairwise
 from runlog.core.frame import Fault, FaultName, Frame, Grade
 from runlog.core.grading.baseline import light_group
 
-# A clear sky keeps its light within a few hundredths from one frame to the next (common practice,
-# no source): two in a row so near to the best are clear as far as the run can tell.
-STEADY = 0.96
+# A clear sky keeps its light within a few hundredths from one frame to the next, with the errors of
+# measuring (common practice, no source): two in a row so near to the best until then were clear as
+# far as the run can tell, and what comes after has them to be compared with.
+STEADY = 0.94
 # Of the light, from a frame to the next: no clear air loses so much, and no height does (the path
 # through the air is taken out).
 WAVERS = 0.85
+FIRST = 10  # frames alike: of more the brightest are held to be clear, as grading holds them
 
 
 def wavering(frames: Sequence[Frame], newest: Frame) -> Fault | None:
@@ -25,11 +27,12 @@ def wavering(frames: Sequence[Frame], newest: Frame) -> Fault | None:
     them that show what the newest shows, through its filter.
     """
     light = _light(frames, newest)
+    if len(light) > FIRST:
+        return None
     falls = [now / before for before, now in pairwise(light) if before > 0]
     if not falls or min(falls) > WAVERS:
         return None  # light that only ever rose may be clear by now
-    best = max(light)
-    if any(min(pair) >= STEADY * best for pair in pairwise(light)):
+    if any(min(light[n - 1 : n + 1]) >= STEADY * max(light[: n + 1]) for n in range(1, len(light))):
         return None
     text = (
         f"cloud: the light of stars wavers by {1 - min(falls):.0%} from frame to frame and was not "

@@ -1,5 +1,7 @@
 """Runs that begin in cloud where no earlier night shows their field."""
 
+from random import Random
+
 import pytest
 
 from runlog.core.frame import FaultName
@@ -55,6 +57,17 @@ def test_steady_light_is_no_sign_of_cloud(light):
     """Nor is it said of a run that was clear at first, of haze, or of what nothing tells of."""
     looks = _looks(_run(light))
     assert not [f for look in looks for f in look.verdict.faults if "wavers" in f.evidence]
+
+
+def test_light_that_was_steady_once_is_known_however_it_is_measured_and_whatever_comes():
+    """Errors of 3 % in each frame, the best of many far out, and cloud in the middle of the night:
+    that is cloud by the frames before it, and no clear frame after it is doubted."""
+    draw = Random(5)
+    light = [max(0.1, draw.gauss(0.97, 0.03)) for _ in range(40)]
+    light[20:24] = [0.3, 0.6, 0.4, 0.7]
+    run = _run(light, 40)
+    assert "wavers" not in str([look.verdict.faults for look in _looks(run)])
+    assert _grades(run)[24:] == "k" * 16
 
 
 def test_another_filter_or_field_tells_nothing():
