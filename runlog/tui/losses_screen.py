@@ -29,6 +29,7 @@ COLUMNS = ("what", "whose", "lost", "share", "cured")
 DROP = (1, 4, 0, 3)  # columns that give way where room is short, the first first
 BAR = "█"
 OF_FOCUS = ("focus", "defocused")  # causes that refocusing cures
+NOBODYS = ("the sky's", "unknown")
 EMPTY = ("Nothing was lost: no light frame of these nights fell short of the best, and none was "
          "left out.")  # fmt: skip
 
@@ -134,8 +135,8 @@ class LossesScreen(MainScreen):
 
     def _color(self, row: dict[str, Any]) -> Any:
         """Colour what a person can change apart; the column beside it says whose it is."""
-        look, sky = self.session.look, row["whose"].startswith("the sky")
-        return styled(look.quiet if sky else look.accent)
+        look = self.session.look
+        return styled(look.quiet if row["whose"] in NOBODYS else look.accent)
 
     def _told(self, sums: dict[str, Any]) -> Text:
         here, look = self.here, self.session.look

@@ -84,7 +84,7 @@ async def test_one_key_switches_to_utc_and_it_is_remembered(database: Path) -> N
         await press(pilot, "Z")
         assert "21:00" in rows(pilot)[1]
         said = pilot.app.session.said  # type: ignore[attr-defined]
-        assert said == "Times are in CEST: config"  # of the night in view, whatever it is today
+        assert said.startswith("Times are in CEST: ")  # of the night in view, whatever it is today
     async with in_vienna(database, utc=True) as pilot:
         await press(pilot, "2", "home")
         assert "19:00" in rows(pilot)[1]
