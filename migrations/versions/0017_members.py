@@ -31,7 +31,7 @@ def upgrade() -> None:
         "ix_mark_noted",
         "mark",
         ["frame_id"],
-        sqlite_where=sa.text("NOT decides"),
+        sqlite_where=sa.text("decides = 0"),
         postgresql_where=sa.text("NOT decides"),
     )
     op.add_column("goal", sa.Column("owner", sa.String(), nullable=True))

@@ -229,7 +229,7 @@ mark = Table(
 Index(
     "ix_mark_noted",
     mark.c.frame_id,
-    sqlite_where=text("NOT decides"),
+    sqlite_where=text("decides = 0"),  # as it is asked there, else it is not used
     postgresql_where=text("NOT decides"),
 )
 

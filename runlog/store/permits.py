@@ -7,7 +7,7 @@ and who was granted that role, is not bound by this: the keeper. On SQLite there
 
 from collections.abc import Iterator, Sequence
 
-from sqlalchemy import Column, Connection, Table, select
+from sqlalchemy import Column, Connection, Table, func, select
 
 from runlog.store import models as m
 
@@ -213,8 +213,8 @@ def give_all(connection: Connection) -> None:
 
 
 def is_login(connection: Connection, login: str) -> bool:
-    """Tell whether the server knows a login."""
-    query = "SELECT 1 FROM pg_roles WHERE rolname = %s"
+    """Tell whether the server knows a login; a role that others have is none."""
+    query = "SELECT 1 FROM pg_roles WHERE rolname = %s AND rolcanlogin"
     return connection.exec_driver_sql(query, (login,)).scalar() is not None
 
 
@@ -224,26 +224,48 @@ def give(connection: Connection, login: str, role: str) -> None:
         return
     take(connection, login)
     name = quoted(connection, login)
+    alike: dict[tuple[str, ...], list[str]] = {("SELECT",): [VERSION_TABLE]}
     for table in metadata_tables():
-        what = ", ".join(rights(role, table))
-        connection.exec_driver_sql(f'GRANT {what} ON "{table.name}" TO {name}')
-    connection.exec_driver_sql(f"GRANT SELECT ON {VERSION_TABLE} TO {name}")
-    connection.exec_driver_sql(f"GRANT USAGE ON SCHEMA {_schema(connection)} TO {name}")
+        alike.setdefault(tuple(rights(role, table)), []).append(table.name)
+    for what, tables in alike.items():
+        connection.exec_driver_sql(f"GRANT {', '.join(what)} ON {_listed(tables)} TO {name}")
+    schema = connection.exec_driver_sql("SELECT current_schema()").scalar_one()
+    connection.exec_driver_sql(f"GRANT USAGE ON SCHEMA {quoted(connection, schema)} TO {name}")
     if role == OBSERVER:
-        sequences = f"ALL SEQUENCES IN SCHEMA {_schema(connection)}"
-        connection.exec_driver_sql(f"GRANT USAGE ON {sequences} TO {name}")
+        counters = ", ".join(_counters(connection))
+        connection.exec_driver_sql(f"GRANT USAGE ON SEQUENCE {counters} TO {name}")
 
 
 def take(connection: Connection, login: str) -> None:
     """Take all rights that were given to a login."""
-    name, schema = quoted(connection, login), _schema(connection)
-    for what in (f"ALL TABLES IN SCHEMA {schema}", f"ALL SEQUENCES IN SCHEMA {schema}"):
-        connection.exec_driver_sql(f"REVOKE ALL ON {what} FROM {name}")
+    name = quoted(connection, login)
+    tables = [VERSION_TABLE, *(table.name for table in metadata_tables())]
+    connection.exec_driver_sql(f"REVOKE ALL ON {_listed(tables)} FROM {name}")
+    connection.exec_driver_sql(
+        f"REVOKE ALL ON SEQUENCE {', '.join(_counters(connection))} FROM {name}"
+    )
+
+
+def _listed(tables: Sequence[str]) -> str:
+    return ", ".join(f'"{name}"' for name in tables)
+
+
+def _counters(connection: Connection) -> list[str]:
+    """Name the counters that number new rows, as they stand in statements."""
+    numbered = [t for t in metadata_tables() if t.autoincrement_column is not None]
+    found = (
+        connection.execute(select(func.pg_get_serial_sequence(t.name, _number(t)))).scalar()
+        for t in numbered
+    )
+    return [name for name in found if name is not None]
+
+
+def _number(table: Table) -> str:
+    column = table.autoincrement_column
+    assert column is not None
+    return column.name
 
 
 def quoted(connection: Connection, name: str) -> str:
+    """Write a name of a role or schema so that it ends where it ends."""
     return connection.dialect.identifier_preparer.quote_identifier(name).replace("%", "%%")
-
-
-def _schema(connection: Connection) -> str:
-    return quoted(connection, connection.exec_driver_sql("SELECT current_schema()").scalar_one())

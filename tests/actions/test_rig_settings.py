@@ -58,7 +58,7 @@ class TestTwoMachines:
         assert "Nothing to do" in here(tmp_path, "policy", "adopt", env=other).stderr
         first, second = runlog_json(tmp_path, "policy", "history")["rows"]
         assert first["says"]["policy"] == {"few_stars_least": 4.0, "few_stars_share": [0.5, 0.2]}
-        assert first["who"].startswith("first recorded, from ")
+        assert first["who"].removeprefix("runlog, ").startswith("first recorded, from ")
         assert second["says"]["policy"] == {"few_stars_share": [0.3, 0.3]}
         assert first["at_utc"] < second["at_utc"]
         assert "one.toml says otherwise" in here(tmp_path, "totals", env=one).stderr
