@@ -110,7 +110,9 @@ def _settings(folder: Path, more: Mapping[str, str]) -> list[str]:
         "shared_buffers": "16MB",
         "max_connections": "40",
     }
-    return [word for name, value in {**chosen, **more}.items() for word in ("-c", f"{name}={value}")]
+    return [
+        word for name, value in {**chosen, **more}.items() for word in ("-c", f"{name}={value}")
+    ]
 
 
 @contextmanager

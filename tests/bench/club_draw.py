@@ -87,7 +87,9 @@ def _rigs(connection: Connection, rigs: int, home: Path) -> None:
 
 
 def _repeat_table(connection: Connection, table: str, rigs: int) -> None:
-    columns = [c.name for c in connection.execute(f"SELECT * FROM {table} LIMIT 0").description or ()]
+    columns = [
+        c.name for c in connection.execute(f"SELECT * FROM {table} LIMIT 0").description or ()
+    ]
     values = [_value(table, name, rigs) for name in columns]
     order = next(n for n in ("id", "frame_id", "run_id", "base") if n in columns)
     names = sql.SQL(", ").join(map(sql.Identifier, columns))
@@ -115,7 +117,7 @@ def _value(table: str, name: str, rigs: int) -> sql.Composable:
 
 
 def _files(connection: Connection, rigs: int) -> None:
-    """Give each frame a file: the first ones of each rig where there is one, the rest an archive."""
+    """Give each frame a file: first those that are there, then an archive's."""
     connection.execute(
         f"""INSERT INTO file (id, root_id, path, size, mtime_ns, header_id, error, missing,
             read_at_utc)
@@ -138,14 +140,13 @@ def _rekey(
     changed = [(anew(said, (n - 1) % rigs), at) for at, n, said in rows]
     changed = [(said, at) for said, at in changed if said is not None]
     with connection.transaction(), connection.cursor() as cursor:
-        cursor.execute(f"CREATE TEMP TABLE anew (said text, at tid) ON COMMIT DROP")
+        cursor.execute("CREATE TEMP TABLE anew (said text, at tid) ON COMMIT DROP")
         with cursor.copy("COPY anew FROM STDIN") as copy:
             for row in changed:
                 copy.write_row(row)
         kind = "text" if table == "run" else "json"
-        cursor.execute(
-            f"UPDATE {table} SET {column} = anew.said::{kind} FROM anew WHERE {table}.ctid = anew.at"
-        )
+        change = f"UPDATE {table} SET {column} = anew.said::{kind} FROM anew"
+        cursor.execute(f"{change} WHERE {table}.ctid = anew.at")
 
 
 def _rekeyed_zeros(said: str, rig: int) -> str | None:

@@ -161,7 +161,9 @@ def measure(turns: int) -> Costs:
                     took["cluster"][count].append(scan(home, folder, cluster))
     print(f"load before each scan: {min(loads):.1f} to {max(loads):.1f}")
     clock = {how: _a_file(found, "clock_s") for how, found in took.items()}
-    print(f"| one more file of {size / 1e6:.0f} MB | pool of two | two of a cluster |\n|---|---|---|")
+    print(
+        f"| one more file of {size / 1e6:.0f} MB | pool of two | two of a cluster |\n|---|---|---|"
+    )
     print(f"| by the clock | {clock['pool']:.3f} s | {clock['cluster']:.3f} s |")
     share = clock["pool"] / clock["cluster"]
     said = "pass" if share >= LEAST else "FALLS SHORT"
@@ -181,10 +183,10 @@ def many(costs: Costs) -> None:
         for link, carries in LINKS.items():
             ran = simulate(workers, _with_link(costs, carries))
             busy = ", ".join(f"{ran.busy[name]:.0%}" for name in _busy())
-            enough = "enough" if ran.a_day >= WANTED_A_DAY else "short"
+            enough = "enough" if ran.a_day >= WANTED_A_DAY else "short of a million"
             print(
-                f"| {workers} | {link} | {ran.files_s:.1f} | {ran.a_day / 1e6:.2f} million, {enough}"
-                f" for one million | {busy} |"
+                f"| {workers} | {link} | {ran.files_s:.1f} | {ran.a_day / 1e6:.2f} million, "
+                f"{enough} | {busy} |"
             )
     needed = WANTED_A_DAY / A_DAY_S
     print(

@@ -64,9 +64,7 @@ def test_one_rig_is_told_apart_from_none(club, listing):
     assert said.index("Heron") < said.index("Ladybird") < said.index(ALL)
 
 
-@pytest.mark.parametrize(
-    "words", ["nights", "totals", "tonight --date 2026-10-20", "trends"]
-)
+@pytest.mark.parametrize("words", ["nights", "totals", "tonight --date 2026-10-20", "trends"])
 def test_a_single_rig_hears_nothing_of_all(alone, words):
     """Guards the outputs of everybody who has one rig."""
     done = here(alone, *words.split())
