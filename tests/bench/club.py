@@ -139,7 +139,8 @@ def _not_the_best(demo: Path) -> tuple[list[Path], list[str]]:
     with closing(sqlite3.connect(demo)) as connection:
         query = (
             "SELECT file.path, target FROM frame JOIN header ON header.frame_id = frame.id "
-            "JOIN file ON file.header_id = header.id WHERE kind = 'light' AND filter = 'L' AND grade = 'keep' "
+            "JOIN file ON file.header_id = header.id "
+            "WHERE kind = 'light' AND filter = 'L' AND grade = 'keep' "
             "AND target = (SELECT min(target) FROM frame WHERE filter = 'L' AND grade = 'keep') "
             "ORDER BY fwhm_px DESC LIMIT 12"
         )
