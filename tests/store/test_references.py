@@ -45,7 +45,8 @@ def put(connection, nights):
     for rig, night, name, value, moonless in nights:
         of_run = {"run_id": runs[night, rig], "filter": name}
         sky = {"frames": 9, "moonless": moonless, "point_s_e2": value}
-        connection.execute(insert(m.run_depth).values(of_run | sky, extended_s_arcsec2_e2=-value))
+        sky |= {"extended_s_arcsec2_e2": -value}
+        connection.execute(insert(m.run_depth).values(of_run | sky))
         sums = dict.fromkeys(("kept_known_s", "kept_light_s_e2_adu2", "kept_point_s2_adu2"), 0.0)
         sums |= {"kept_extended_s2_arcsec2_adu2": 0.0, "kept_frames": 0, "target": "M 33"}
         light = {"base": name, "light2_e2_adu2": value}
