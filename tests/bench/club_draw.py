@@ -31,9 +31,8 @@ Connection: TypeAlias = "psycopg.Connection[tuple[Any, ...]]"
 
 def connect(url: str) -> Connection:
     """Connect to a drawn database without the program."""
-    there = make_url(url)
-    where = {"host": str(there.query["host"]), "user": there.username, "dbname": there.database}
-    return psycopg.connect(**where, autocommit=True)
+    there = make_url(url).set(drivername="postgresql")
+    return psycopg.connect(there.render_as_string(hide_password=False), autocommit=True)
 
 
 def camera_of(rig: int) -> str:
