@@ -65,7 +65,7 @@ class Meter:
     def _served_s(self) -> float:
         own = self._server.cpu_times()
         living = sum(sum(c.cpu_times()[:2]) for c in self._server.children())
-        return own.user + own.system + own.children_user + own.children_system + living
+        return float(sum(own[:4]) + living)
 
     def run(self, url: str, *words: str) -> tuple[float, float]:
         """Run a command as a person does; gives seconds by the clock and of the processor."""
