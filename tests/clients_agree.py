@@ -19,10 +19,9 @@ TO_DIGIT_S = 1e-6
 
 def stored_share(url: str, files: int) -> float | None:
     """Tell how much of all files is stored; None where the server is away or has no tables yet."""
-    there = make_url(url)
-    where = {"host": str(there.query["host"]), "user": there.username, "dbname": there.database}
+    there = make_url(url).set(drivername="postgresql").render_as_string(hide_password=False)
     try:
-        with psycopg.connect(**where, connect_timeout=2) as connection:
+        with psycopg.connect(there, connect_timeout=2) as connection:
             row = connection.execute("SELECT count(*) FROM file").fetchone()
     except psycopg.Error:
         return None

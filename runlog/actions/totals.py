@@ -65,17 +65,23 @@ def totals_against_goals(
     what is to go does not hang on the part that is shown.
     """
     with reading(engine) as connection:
-        found = _whole(connection, selection.target, settings, owner)
+        # Of all targets at once: what both sums are divided by is a row a night and rig.
+        against = references(connection) if selection.target is None else None
+        found = _whole(connection, selection.target, settings, owner, against)
         if not selection.is_all_time:
-            part = total_store.totals(connection, replace(selection, filter=None))
+            part = total_store.totals(connection, replace(selection, filter=None), against)
             found = set_part_against(part, found, counting(settings))
     return [t for t in found if selection.filter in (None, t.filter)]
 
 
 def _whole(
-    connection: Connection, target: str | None, settings: Settings, owner: str | None
+    connection: Connection,
+    target: str | None,
+    settings: Settings,
+    owner: str | None,
+    against: References | None,
 ) -> list[Total]:
-    totals = total_store.totals(connection, Selection(target=target))
+    totals = total_store.totals(connection, Selection(target=target), against)
     goals = goal_store.goals(connection, owner)
     wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
     return set_against(totals, wanted, counting(settings))

@@ -1,12 +1,13 @@
 """Eight machines scan into one server, two are killed, the server restarts: who counts what?
 
 `python -m tests.bench.clients --seeds 10`. For each seed 4,000 exposures of eight cameras are drawn
-as real FITS files, raw and calibrated, and their hours added up from the headers. Eight clients
-with an eighth of the others' folders besides their own scan them into an empty PostgreSQL; two are ended by
-kill -9 and the server restarted at once, at random moments. What ended is started again. Totals
-must equal the sum, the database must say what one client's scan into a file says (`--alone N` of
-the seeds), and `check` find nothing wrong. One frame in 16 is 192 x 128 with twenty stars, the
-least that is measured; the others are 32 x 24 and empty, for it is the database that is tried.
+as real FITS files, raw and calibrated, and their hours added up from the headers. Eight clients,
+each with an eighth of the others' folders besides its own, scan them into an empty PostgreSQL; two
+are ended by kill -9 and the server restarted at once, at random moments. What ended is started
+again. Totals must equal the sum, the database must say what one client's scan into a file says
+(`--alone N` of the seeds), and `check` find nothing wrong. One frame in 16 is 192 x 128 with twenty
+stars, the least that is measured; the others are 32 x 24 and empty: it is the database that is
+tried.
 """
 
 import argparse

@@ -12,12 +12,14 @@ own light frames of one target, of a night after the last, on one rig: 4 and 20 
 """
 
 import argparse
+import os
 import resource
+import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -63,7 +65,7 @@ class Meter:
     def _served_s(self) -> float:
         own = self._server.cpu_times()
         living = sum(sum(c.cpu_times()[:2]) for c in self._server.children())
-        return own.user + own.system + own.children_user + own.children_system + living
+        return float(sum(own[:4]) + living)
 
     def run(self, url: str, *words: str) -> tuple[float, float]:
         """Run a command as a person does; gives seconds by the clock and of the processor."""
@@ -97,8 +99,8 @@ def _drawn(server: Server, demo: Path, home: Path, frames: int) -> Iterator[Club
             )
             count, last, size = connection.execute(query).fetchone() or (0, "", "")
         print(
-            f"{count:,} frames of {RIGS} rigs, {size}: one rig copied in {copied_s:.0f} s, drawn in "
-            f"{time.perf_counter() - began:.0f} s",
+            f"{count:,} frames of {RIGS} rigs, {size}: one rig copied in {copied_s:.0f} s, "
+            f"drawn in {time.perf_counter() - began:.0f} s",
             flush=True,
         )
         yield Club(count, url, last)
@@ -106,20 +108,20 @@ def _drawn(server: Server, demo: Path, home: Path, frames: int) -> Iterator[Club
 
 def _write_new(demo: Path, club: Club, to: Path, many: int, turn: int) -> None:
     """Write the demo's lights of one target as a rig's next night, in the field it knows."""
+    lights, alike = _not_the_best(demo)
     with club_draw.connect(club.url) as connection:
         query = (
             "SELECT target, ra_deg, dec_deg FROM frame WHERE kind = 'light' AND camera_key = %s "
-            "AND filter = 'L' AND matched_to IS NOT NULL ORDER BY id DESC LIMIT 1"
+            "AND target = ANY(%s) AND filter = 'L' AND matched_to IS NOT NULL ORDER BY id LIMIT 1"
         )
         camera = club_draw.camera_of(RIG).replace(" ", "").lower()
-        target, ra, dec = connection.execute(query, (camera,)).fetchone() or ("", 0.0, 0.0)
+        target, ra, dec = connection.execute(query, (camera, alike)).fetchone() or ("", 0.0, 0.0)
     begin = datetime.fromisoformat(club.last) + timedelta(days=2 + turn, hours=20)
-    lights = sorted((demo.parent / "runlog-demo").rglob("*_L_*.fits"))
     to.mkdir(parents=True, exist_ok=True)
     for number in range(many):
         with fits.open(lights[number % len(lights)]) as hdus:
             header, pixels = hdus[0].header, hdus[0].data
-            pixels[0, 0] = turn * 1000 + number  # a frame of its own
+            pixels[0, 0] = 100 * turn + number  # a frame of its own
             start = begin + timedelta(seconds=310 * number)
             header["DATE-OBS"] = start.isoformat(timespec="milliseconds")
             header["INSTRUME"], header["OBJECT"] = club_draw.camera_of(RIG), target
@@ -127,6 +129,26 @@ def _write_new(demo: Path, club: Club, to: Path, many: int, turn: int) -> None:
             for name in ("OBJCTRA", "OBJCTDEC", "OBJCTALT", "OBJCTAZ", "AIRMASS"):
                 del header[name]
             hdus.writeto(to / f"{number}.fits", overwrite=True)
+
+
+def _not_the_best(demo: Path) -> tuple[list[Path], list[str]]:
+    """Choose lights that nothing is compared with: a better one has its whole field laid anew.
+
+    Gives the targets of the archive that look like theirs as well.
+    """
+    with closing(sqlite3.connect(demo)) as connection:
+        query = (
+            "SELECT file.path, target FROM frame JOIN header ON header.frame_id = frame.id "
+            "JOIN file ON file.header_id = header.id "
+            "WHERE kind = 'light' AND filter = 'L' AND grade = 'keep' "
+            "AND target = (SELECT min(target) FROM frame WHERE filter = 'L' AND grade = 'keep') "
+            "ORDER BY fwhm_px DESC LIMIT 12"
+        )
+        found = connection.execute(query).fetchall()
+        looks = "SELECT DISTINCT target FROM frame WHERE kind = 'light' ORDER BY target"
+        of_look = large.targets_of([target for (target,) in connection.execute(looks)])
+    paths = [demo.parent / "runlog-demo" / os.fsdecode(path) for path, _ in found]
+    return paths, of_look[found[0][1]]
 
 
 def measure(

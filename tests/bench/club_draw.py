@@ -31,9 +31,8 @@ Connection: TypeAlias = "psycopg.Connection[tuple[Any, ...]]"
 
 def connect(url: str) -> Connection:
     """Connect to a drawn database without the program."""
-    there = make_url(url)
-    where = {"host": str(there.query["host"]), "user": there.username, "dbname": there.database}
-    return psycopg.connect(**where, autocommit=True)
+    there = make_url(url).set(drivername="postgresql")
+    return psycopg.connect(there.render_as_string(hide_password=False), autocommit=True)
 
 
 def camera_of(rig: int) -> str:
@@ -117,7 +116,7 @@ def _value(table: str, name: str, rigs: int) -> sql.Composable:
 
 
 def _files(connection: Connection, rigs: int) -> None:
-    """Give each frame a file: the first ones of each rig where there is one, the rest an archive."""
+    """Give each frame a file: first those that are there, then an archive's."""
     connection.execute(
         f"""INSERT INTO file (id, root_id, path, size, mtime_ns, header_id, error, missing,
             read_at_utc)
@@ -140,14 +139,13 @@ def _rekey(
     changed = [(anew(said, (n - 1) % rigs), at) for at, n, said in rows]
     changed = [(said, at) for said, at in changed if said is not None]
     with connection.transaction(), connection.cursor() as cursor:
-        cursor.execute(f"CREATE TEMP TABLE anew (said text, at tid) ON COMMIT DROP")
+        cursor.execute("CREATE TEMP TABLE anew (said text, at tid) ON COMMIT DROP")
         with cursor.copy("COPY anew FROM STDIN") as copy:
             for row in changed:
                 copy.write_row(row)
         kind = "text" if table == "run" else "json"
-        cursor.execute(
-            f"UPDATE {table} SET {column} = anew.said::{kind} FROM anew WHERE {table}.ctid = anew.at"
-        )
+        change = f"UPDATE {table} SET {column} = anew.said::{kind} FROM anew"
+        cursor.execute(f"{change} WHERE {table}.ctid = anew.at")
 
 
 def _rekeyed_zeros(said: str, rig: int) -> str | None:

@@ -99,7 +99,8 @@ def cluster_of(folder: Path, workers: int) -> Iterator[Running]:
         line = ("worker", at, "--nthreads", "1", "--no-dashboard")
         scratch = ("--local-directory", str(folder / "scratch"))
         found = [stack.enter_context(_started(folder, *line, *scratch)) for _ in range(workers)]
-        with Client(at, timeout=READY_S, set_as_default=False) as client:
+        client = Client(at, timeout=READY_S, set_as_default=False)  # type: ignore[no-untyped-call]
+        with client:
             client.wait_for_workers(workers, timeout=READY_S)
         yield Running(at, [scheduler], found)
 
@@ -139,7 +140,7 @@ def write_frames(home: Path) -> Mapping[int, Path]:
 def _a_file(took: dict[int, list[Took]], what: str) -> float:
     """Give what one more file takes: the least of few against the least of many."""
     least = {count: min(getattr(one, what) for one in found) for count, found in took.items()}
-    return (least[MANY] - least[FEW]) / (MANY - FEW)
+    return float(least[MANY] - least[FEW]) / (MANY - FEW)
 
 
 def measure(turns: int) -> Costs:
@@ -183,10 +184,10 @@ def many(costs: Costs) -> None:
         for link, carries in LINKS.items():
             ran = simulate(workers, _with_link(costs, carries))
             busy = ", ".join(f"{ran.busy[name]:.0%}" for name in _busy())
-            enough = "enough" if ran.a_day >= WANTED_A_DAY else "short"
+            enough = "enough" if ran.a_day >= WANTED_A_DAY else "short of a million"
             print(
-                f"| {workers} | {link} | {ran.files_s:.1f} | {ran.a_day / 1e6:.2f} million, {enough}"
-                f" for one million | {busy} |"
+                f"| {workers} | {link} | {ran.files_s:.1f} | {ran.a_day / 1e6:.2f} million, "
+                f"{enough} | {busy} |"
             )
     needed = WANTED_A_DAY / A_DAY_S
     print(

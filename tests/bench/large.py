@@ -115,7 +115,7 @@ def _key(words: str) -> str:
     return hashlib.blake2b(words.encode(), digest_size=16).hexdigest()
 
 
-def _targets(looks: Sequence[str]) -> dict[str, list[str]]:
+def targets_of(looks: Sequence[str]) -> dict[str, list[str]]:
     """Choose far apart objects of the catalogue, as many for each look."""
     catalogue = target_names().catalogue
     known = [name for n in range(100, 7000, 150) if (name := catalogue.main_name(f"NGC {n}"))]
@@ -125,7 +125,7 @@ def _targets(looks: Sequence[str]) -> dict[str, list[str]]:
 def _plan(sample: Sample, frames: int) -> Iterator[Drawn]:
     """Draw nights until there are so many frames."""
     rng = random.Random(11)
-    targets = _targets(sample.looks)
+    targets = targets_of(sample.looks)
     made, number = 0, 0
     while made < frames:
         number += 1

@@ -20,9 +20,10 @@ correct filter R {first}
 correct --undo
 targets rename 'M 33' 'Spiral field'
 targets undo"""
-MORE = """totals --by night|totals --more|totals --rig ladybird|night 2026-10-09|calibration --missing
+MORE = """totals --by night|totals --more
+totals --rig ladybird|night 2026-10-09|calibration --missing
 frames --fault unreadable|frames --grade reject|regrade --explain {first}|trends|forecast
-tonight --date 2026-10-20|ahead --date 2026-10-20|months|alignment|focus"""
+tonight --date 2026-10-20|ahead --date 2026-10-20|alignment|focus"""
 NOW = datetime.now(UTC)
 # When somebody said something, which was not at once in all of them: about now, by any clock.
 ABOUT_NOW = "|".join(f"{NOW + timedelta(days=days):%Y-%m-%d}" for days in (-1, 0, 1))

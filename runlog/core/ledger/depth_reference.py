@@ -4,7 +4,7 @@ Of each night the best quartile; of up to three nights the best, of more what th
 stay below. Sky and width are a rig's and filter's, light a target's.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from operator import itemgetter
@@ -87,7 +87,19 @@ def reference_of(nights: Iterable[NightValue]) -> Reference | None:
     if not used:
         return None
     dark = True if moonless else None if all(one.moonless is None for one in used) else False
-    count = len(used)
+    return reference_at(dict(enumerate(used)), len(used), dark)
+
+
+def reference_at(ranked: Mapping[int, NightValue], count: int, dark: bool | None) -> Reference:
+    """Find the reference of so many nights that were ranked: by value, then by night, from 0.
+
+    No more of them are looked at than the last of up to FEW_NIGHTS, else those on both sides of
+    the upper quartile.
+    """
     if count <= FEW_NIGHTS:
-        return Reference(used[-1].value, count, used[-1].night, dark)
-    return Reference(quantile([one.value for one in used], UPPER_QUARTILE), count, None, dark)
+        best = ranked[count - 1]
+        return Reference(best.value, count, best.night, dark)
+    place = UPPER_QUARTILE * (count - 1)
+    below = int(place)
+    low, high = (ranked[min(at, count - 1)].value for at in (below, below + 1))
+    return Reference(low + (place - below) * (high - low), count, None, dark)
