@@ -30,6 +30,27 @@ def test_ctrl_c_before_the_work_ends_at_once(tmp_path):
     assert err == f"runlog: {stopping.NOTHING}\n"
 
 
+STRUCK_EARLY = """import os, runpy, signal, sys
+class Strikes:
+    def find_spec(self, name, path=None, target=None):
+        if name == "runlog.stopping":
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Strikes())
+sys.argv = ["runlog", "totals"]
+runpy.run_module("runlog", run_name="__main__")
+"""
+
+
+def test_ctrl_c_before_anything_can_answer_it(tmp_path):
+    """Struck at the very first import of all, the command says what any says; no traceback."""
+    line = [sys.executable, "-c", STRUCK_EARLY]
+    done = subprocess.run(
+        line, env=environment(tmp_path), cwd=ROOT, capture_output=True, text=True, timeout=30
+    )
+    assert (done.returncode, done.stdout) == (130, "")
+    assert done.stderr == f"runlog: {stopping.NOTHING}\n"
+
+
 def test_ctrl_c_waits_for_a_step_and_its_note(tmp_path):
     """What is done and noted in one step is named, though Ctrl-C struck in the middle of it."""
     code, out, err = ends(
