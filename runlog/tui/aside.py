@@ -17,6 +17,7 @@ from runlog.errors import RunlogError
 
 MOST = 8  # processes at a time; more than ever are asked for at once
 LENGTH_BYTES = 8
+ENDING_S = 5.0  # it has to leave what it writes in order
 Result = TypeVar("Result")
 
 
@@ -65,7 +66,11 @@ class _Child:
         """Let it end; whoever waits for its answer is told that there will be none."""
         with suppress(OSError):  # what was still to be sent has nobody to go to
             self._to.close()
-        self._process.wait()
+        try:
+            self._process.wait(ENDING_S)
+        except subprocess.TimeoutExpired:  # it is deaf: what it reads has nobody to go to
+            self._process.kill()
+            self._process.wait()
 
     def close(self) -> None:
         """End it while nobody waits for it."""

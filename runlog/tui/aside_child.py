@@ -17,6 +17,7 @@ Task = tuple[Any, tuple[Any, ...]]
 def main() -> int:
     """Answer question by question; what anything prints goes nowhere."""
     hush_libraries()
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may have it ignored
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     asks = sys.stdin.buffer
