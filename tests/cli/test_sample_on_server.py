@@ -10,6 +10,7 @@ from unittest import mock
 import pytest
 
 from tests.cli.test_schema import WRITTEN_BY
+from tests.servers import USER
 from tests.tools import DATABASE_VARIABLE, ROOT, here
 
 NIGHTS = ROOT / "samples" / "night"
@@ -38,7 +39,8 @@ def told(tmp_path_factory, server, migrated):
     first = str(NIGHTS / "2026-10-09" / "lights" / "M33_L_300s_0001.fits.fz")
     with server.database(migrated) as scanned, server.database() as copied:
         for database in ("", scanned):
-            with mock.patch.dict(os.environ, {DATABASE_VARIABLE: database}):
+            # Who says something is the login there; in a file it is who is at this machine.
+            with mock.patch.dict(os.environ, {DATABASE_VARIABLE: database, "LOGNAME": USER}):
                 assert here(home, "scan", NIGHTS).returncode == 1  # some are damaged
                 for words in SAID.format(first=first).splitlines():
                     done = here(home, *shlex.split(words))
@@ -54,7 +56,10 @@ def said(home, database, words, form):
         done = here(home, *words, *form)
     assert "Traceback" not in done.stderr
     assert done.returncode in (0, 2), done.stderr  # 2: it has no such form
-    return done.returncode, NAMED.sub("", SAID_AT.sub("", done.stdout)), done.stderr
+    out = NAMED.sub("", SAID_AT.sub("", done.stdout)).replace(
+        f"{USER}, first recorded", "first recorded"
+    )
+    return done.returncode, out, done.stderr
 
 
 LISTINGS = [*WRITTEN_BY.values(), *MORE.replace("\n", "|").split("|")]

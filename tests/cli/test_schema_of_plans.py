@@ -86,7 +86,9 @@ def test_values_are_there_to_be_checked(season):
     }  # fmt: skip
     for name, rows in seen.items():
         never = {key for key in rows[0] if all(row[key] is None for row in rows)}
-        assert never <= {"after", "setting", "reason"}, (name, never)
+        # No star of the season drifts: tests of alignment itself have nights that do.
+        drift = {"drift_dec_arcsec_h", "drift_reason"} if name == "alignment" else set()
+        assert never <= {"after", "setting", "reason"} | drift, (name, never)
 
 
 @pytest.mark.parametrize("name", PLANS)
