@@ -86,6 +86,9 @@ def cure_of_failure(reason: str) -> str:
     return _CURES[kind_of_failure(reason)]
 
 
+_PACKAGE = __file__.replace("\\", "/").rpartition("core/")[0]
+
+
 def place_of(error: BaseException) -> str:
     """Say where in runlog an error arose: what a report needs, in place of the error's own words.
 
@@ -94,7 +97,7 @@ def place_of(error: BaseException) -> str:
     place, trace = "", error.__traceback__
     while trace is not None:
         file = trace.tb_frame.f_code.co_filename.replace("\\", "/")
-        if "/runlog/" in file:
-            place = f"{file.rpartition('/runlog/')[2]}, line {trace.tb_lineno}"
+        if file.startswith(_PACKAGE):
+            place = f"{file.removeprefix(_PACKAGE)}, line {trace.tb_lineno}"
         trace = trace.tb_next
     return place or "outside its own code"
