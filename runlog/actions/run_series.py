@@ -2,22 +2,23 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.open import Report
-from runlog.core.focus.advice import Advice, refocusing
-from runlog.core.focus.slope import Slope
 from runlog.core.selection import Selection
-from runlog.core.trends.gathered import gather
-from runlog.core.trends.points import Series
 from runlog.core.trends.run_series import RunSeries, series_of_run
 from runlog.store import run_series as store
 from runlog.store.engine import reading, writing
 from runlog.store.history import summaries_of_run
 from runlog.store.run_series import OneRun, runs_without
 from runlog.store.settling import frames_of_run
-from runlog.store.sweeps import changes_by_rig
+
+if TYPE_CHECKING:  # settling imports this, and needs none of these
+    from runlog.core.focus.advice import Advice
+    from runlog.core.focus.slope import Slope
+    from runlog.core.trends.points import Series
 
 AT_ONCE = 20  # runs in one transaction
 
@@ -35,13 +36,18 @@ def dated_series(
     return rigs
 
 
-def series_of(rig: str, runs: Iterable[Dated]) -> list[Series]:
+def series_of(rig: str, runs: Iterable[Dated]) -> "list[Series]":
     """Make all series of a rig."""
+    from runlog.core.trends.gathered import gather
+
     return gather(rig, [(night, said.points) for night, said in runs])
 
 
-def refocusing_of(connection: Connection, selection: Selection, rig: str) -> tuple[Advice, Slope]:
+def refocusing_of(connection: Connection, selection: Selection, rig: str) -> "tuple[Advice, Slope]":
     """Say after how many degrees to focus again, by the sweeps of one rig that are chosen."""
+    from runlog.core.focus.advice import refocusing
+    from runlog.store.sweeps import changes_by_rig
+
     rigs = dated_series(connection, replace(selection, rigs=(rig,)))
     found = [sweep for _, runs in rigs.values() for _, said in runs for sweep in said.sweeps]
     return refocusing(found, changes_by_rig(connection).get(rig, ()))

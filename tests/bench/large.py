@@ -47,7 +47,7 @@ TURNS = 3
 MOST = 1.3  # times `totals`
 COMMANDS = (
     ("targets",), ("mark",), ("night",), ("nights",), ("calibration",), ("check",),
-    ("export", "--list"), ("forecast",),
+    ("forecast",),
 )  # fmt: skip
 
 Row = dict[str, Any]
