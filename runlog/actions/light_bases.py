@@ -14,6 +14,8 @@ from sqlalchemy import Connection
 
 from runlog.actions.matcher import Matcher
 from runlog.core.frame import Frame, StarList
+from runlog.core.stars.match import match_stars
+from runlog.core.stars.throughput import throughput
 from runlog.store import depth as store
 from runlog.store.settling import frames_by_key
 from runlog.store.stars import star_lists
@@ -162,10 +164,6 @@ def tie(connection: Connection, base_key: str, key: str) -> float | None:
     here = stars.get(base.identity.id, StarList())
     there = stars.get(other.identity.id, StarList())
     scale = base.header.binning_x / other.header.binning_x
-    # Most settling ties nothing anew, and numpy takes a tenth of a second to import.
-    from runlog.core.stars.match import match_stars
-    from runlog.core.stars.throughput import throughput
-
     scales = scale * (1 - SCALE_OFF), scale * (1 + SCALE_OFF)
     match = match_stars(here, there, _size(base), _size(other), scales=scales)
     if match is None:
