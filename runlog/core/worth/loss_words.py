@@ -80,7 +80,15 @@ def yours_words(rows: Sequence[Mapping[str, Any]]) -> str | None:
 def cure_words(row: Mapping[str, Any]) -> str:
     """Say what there would be more of, had a cause not been."""
     if row["cure_s"] is None:
-        why = "of dark the sky is why nothing was taken" if row["what"] == "dark" else (
-            "its depth is not known")  # fmt: skip
-        return f"what a cure would have brought is unknown, because {why}"
+        return f"what a cure would have brought is unknown, because {_why_unknown(row)}"
     return f"without it {hours(row['cure_s'])} effective more"
+
+
+def _why_unknown(row: Mapping[str, Any]) -> str:
+    if row["what"] != "dark":
+        return "its depth is not known"
+    if row["cause"] in ALWAYS:
+        return "no night is without some of it"
+    if row["whose"] == _SKY:
+        return "the sky is why nothing was taken"
+    return "what such nights are worth is not known"

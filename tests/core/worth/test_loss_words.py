@@ -1,0 +1,22 @@
+"""What is said of a loss that no cure is known for: the reason is the row's own."""
+
+import pytest
+
+from runlog.core.worth.dark import BETWEEN, OTHERS
+from runlog.core.worth.loss_words import cure_words, whose
+
+
+@pytest.mark.parametrize(
+    ("what", "cause", "why"),
+    [
+        ("dark", BETWEEN, "no night is without some of it"),
+        ("dark", OTHERS, "no night is without some of it"),
+        ("dark", "pauses, about when clouds came", "the sky is why nothing was taken"),
+        ("dark", "early stop", "what such nights are worth is not known"),
+        ("kept", "focus", "its depth is not known"),
+    ],
+)
+def test_the_sky_is_blamed_for_what_it_took_alone(what, cause, why):
+    """Guards rows of the losses screen: time between frames is not the sky's doing."""
+    row = {"what": what, "cause": cause, "whose": whose(cause, what), "cure_s": None}
+    assert cure_words(row) == f"what a cure would have brought is unknown, because {why}"
