@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, Row
 from runlog.actions.night import others_of, told_of
 from runlog.actions.night_sky import sky_of_run
 from runlog.actions.rig_settings import settings_of
-from runlog.actions.run_series import refocusing_of
+from runlog.actions.run_series import dated_series, refocusing_of
 from runlog.config import Settings
 from runlog.core.frame import Frame
 from runlog.core.selection import EVERYTHING, Selection
@@ -83,7 +83,7 @@ def _cures(
     for rig in rigs:
         own = [f for f in frames if f.context.rig == rig]
         lost_s = sum(sorted(focus_s[f.key] for f in own if f.key in focus_s))
-        rule = _rule(connection, replace(record, rigs=(rig,)), rig)
+        rule = _rule(connection, record, rig)
         runs = sorted({f.context.run_id for f in own if f.context.run_id is not None})
         nights = (
             refocused(frames_of_run(connection, run), focus_s, rule)
@@ -103,9 +103,10 @@ def lost(
 
 def _rule(connection: Connection, record: Selection, rig: str) -> Rule:
     """Say by all sweeps of a rig, up to the nights asked about, when to focus again."""
-    advice, slope = refocusing_of(connection, record, rig)
-    source = slope.temperature_from
-    return Rule(advice.each_c, advice.low, advice.high, source, advice.reason)
+    rigs = dated_series(connection, replace(record, rigs=(rig,)))
+    runs = [run for _, own in rigs.values() for run in own]
+    advice, slope = refocusing_of(connection, rig, runs)
+    return Rule(advice.each_c, advice.low, advice.high, slope.temperature_from, advice.reason)
 
 
 # --- rows -----------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row
 
-from runlog.actions.run_series import Dated, dated_series, series_of
+from runlog.actions.run_series import Dated, dated_series, refocusing_of, series_of
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade
 from runlog.core.selection import Selection
@@ -83,14 +83,10 @@ def with_sweeps(
 
     if not year.run.night or not lost_focus(verdicts):
         return dict(verdicts)
-    from runlog.core.focus.advice import refocusing
-    from runlog.store.sweeps import changes_by_rig
-
-    changes = changes_by_rig(year.connection).get(year.run.rig, ())
     for span in (SEASON, A_YEAR):  # a year of sweeps is asked where a season's are too few
         since = _before(year.run.night, span)
-        found = [s for night, said in year.runs if night >= since for s in said.sweeps]
-        advice, slope = refocusing(found, changes)
+        runs = [run for run in year.runs if run[0] >= since]
+        advice, slope = refocusing_of(year.connection, year.run.rig, runs)
         if advice.each_c is not None:
             break
     return with_advice(verdicts, advice, temperatures(lights, slope.temperature_from))

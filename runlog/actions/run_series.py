@@ -1,7 +1,6 @@
 """What runs say to months of their rigs: as stored when they were settled, else reckoned."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine
@@ -43,13 +42,14 @@ def series_of(rig: str, runs: Iterable[Dated]) -> "list[Series]":
     return gather(rig, [(night, said.points) for night, said in runs])
 
 
-def refocusing_of(connection: Connection, selection: Selection, rig: str) -> "tuple[Advice, Slope]":
-    """Say after how many degrees to focus again, by the sweeps of one rig that are chosen."""
+def refocusing_of(
+    connection: Connection, rig: str, runs: Iterable[Dated]
+) -> "tuple[Advice, Slope]":
+    """Say after how many degrees to focus again, by the sweeps of some runs of a rig."""
     from runlog.core.focus.advice import refocusing
     from runlog.store.sweeps import changes_by_rig
 
-    rigs = dated_series(connection, replace(selection, rigs=(rig,)))
-    found = [sweep for _, runs in rigs.values() for _, said in runs for sweep in said.sweeps]
+    found = [sweep for _, said in runs for sweep in said.sweeps]
     return refocusing(found, changes_by_rig(connection).get(rig, ()))
 
 
