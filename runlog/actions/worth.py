@@ -25,10 +25,6 @@ WORTH_KEYS = (
     "depth_change star_depth_change width_change depth_change_best star_depth_change_best "
     "width_change_best advice why"
 ).split()
-PICTURE_KEYS = (
-    "target filter rig form weights kept left_out asked keep drop "
-    "depth_change star_depth_change width_change text"
-).split()
 DITHER_KEYS = (
     "target filter rig frames left_out fwhm_px p_x p_y even places most_on_one trails "
     "crossed_share text"

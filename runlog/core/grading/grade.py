@@ -50,13 +50,6 @@ def explain_run(
     return explained
 
 
-def compared_frames(
-    frames: Sequence[Frame], policy: Policy, history: History
-) -> list[ComparedFrame]:
-    """Set every measured frame beside what it compares with."""
-    return RunUsual(frames).compared(policy, history)
-
-
 def unmeasured(frame: Frame) -> Verdict:
     """Say why a frame was not measured."""
     return Verdict(Grade.UNGRADED, note="; ".join(frame.measurement.notes) or "not measured")

@@ -6,7 +6,7 @@ from random import Random
 import pytest
 
 from runlog.core.frame import Frame, Grade
-from runlog.core.grading.grade import compared_frames, grade_run
+from runlog.core.grading.grade import grade_run
 from runlog.core.grading.history import Earlier
 from runlog.core.grading.own_run import spoilt
 from runlog.core.grading.policy import Policy
@@ -76,5 +76,5 @@ def test_frame_by_frame_or_all_at_once(seed):
     """What is usual after the last frame, in whatever order they came, is what all give at once."""
     run = _night(seed)
     by_key = sorted(run, key=lambda f: f.key)
-    one, other = (compared_frames(frames, POLICY, HISTORY) for frames in (run, by_key))
+    one, other = (RunUsual(frames).compared(POLICY, HISTORY) for frames in (run, by_key))
     assert sorted(one, key=lambda this: this.frame.key) == other

@@ -6,9 +6,10 @@ from math import sqrt
 import pytest
 
 from runlog.core.frame import FaultName, Frame, Grade
-from runlog.core.grading.grade import compared_frames, grade_run
+from runlog.core.grading.grade import grade_run
 from runlog.core.grading.history import Earlier
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.run_usual import RunUsual
 from runlog.core.watch.absolutes import FLAT
 from runlog.core.watch.first_look import ONLY_SUDDEN, Against, FirstLook, first_look
 from runlog.core.watch.weighed import EARLIER_FRAMES, weigh
@@ -33,7 +34,7 @@ def _grades(looks: list[FirstLook]) -> list[str]:
 def test_usual_is_the_mean_that_a_prior_of_five_frames_gives():
     """(5 x earlier + k x run) / (5 + k): the conjugate prior's, by hand for k = 3 and 15."""
     run = changed(clean_run(20), range(20), fwhm_px=3.1, airmass=1.0)
-    (this, *_) = compared_frames(run, POLICY, HISTORY)
+    (this, *_) = RunUsual(run).compared(POLICY, HISTORY)
     assert EARLIER_FRAMES == 5
     assert weigh(this, 0).shape.fwhm_px == pytest.approx(2.3)
     assert weigh(this, 3).shape.fwhm_px == pytest.approx((5 * 2.3 + 3 * 3.1) / 8)
@@ -130,7 +131,7 @@ def test_unmeasured_frame_is_ungraded_with_its_reason():
 def test_later_nights_are_not_weighed_in():
     """A watch that catches up on an old night rejects nothing by nights after it."""
     later = {CLEAN: replace(HISTORY[CLEAN], later=3)}
-    (this, *_) = compared_frames(clean_run(5), POLICY, later)
+    (this, *_) = RunUsual(clean_run(5)).compared(POLICY, later)
     assert weigh(this, 2) is this
 
 
