@@ -1,6 +1,6 @@
 """Corrections a person made: appended, never changed; by content key, so they outlive rows."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,10 +10,9 @@ from sqlalchemy import Connection, insert, select
 from runlog.core.corrections.in_force import Said, in_force
 from runlog.core.selection import Selection
 from runlog.store import models as m
+from runlog.store.parts import in_parts
 from runlog.store.targets import changes_in_force
 from runlog.store.where import where
-
-IN_ONE_QUESTION = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +41,7 @@ def standing(connection: Connection, content_keys: Sequence[str]) -> dict[str, d
     """Load the corrections in force: key -> field -> value; of several the last one speaks."""
     c, f = m.correction.c, m.correction_frame.c
     rows: list[Any] = []
-    for part in _parts(content_keys):
+    for part in in_parts(content_keys):
         query = (
             select(f.content_key, c.id, c.field, c.value)
             .join(m.correction, c.id == f.correction_id)
@@ -64,10 +63,6 @@ def _standing_ids(connection: Connection, ids: set[int]) -> frozenset[int]:
     undoing = connection.execute(select(c.id, c.undoes).where(c.undoes.is_not(None)))
     undoings = [(row.id, row.undoes) for row in undoing]
     return in_force([*undoings, *((number, None) for number in ids)])
-
-
-def _parts(values: Sequence[str]) -> Iterable[Sequence[str]]:
-    return (values[i : i + IN_ONE_QUESTION] for i in range(0, len(values), IN_ONE_QUESTION))
 
 
 def append(connection: Connection, values: Mapping[str, Any], content_keys: Sequence[str]) -> int:

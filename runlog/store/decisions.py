@@ -10,9 +10,9 @@ from sqlalchemy import ColumnElement, Connection, bindparam, func, insert, selec
 from runlog.store import models as m
 from runlog.store.marks import AUTO, Mark
 from runlog.store.mine import frames_i_decide_on
+from runlog.store.parts import MANY_IN_ONE_QUESTION, in_parts
 from runlog.store.regrouped import add_up_grades
-from runlog.store.review import IN_ONE_QUESTION
-from runlog.store.runs import touch
+from runlog.store.runs import touch_frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +41,7 @@ def _latest(
     connection: Connection, frame_ids: Sequence[int], *which: ColumnElement[bool]
 ) -> dict[int, Mark]:
     found: dict[int, Mark] = {}
-    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
-        part = list(frame_ids[start : start + IN_ONE_QUESTION])
+    for part in in_parts(frame_ids, MANY_IN_ONE_QUESTION):
         last = select(func.max(m.mark.c.id)).where(m.mark.c.frame_id.in_(part), *which)
         query = select(m.mark).where(m.mark.c.id.in_(last.group_by(m.mark.c.frame_id)))
         found |= {row.frame_id: Mark(*row) for row in connection.execute(query)}
@@ -53,8 +52,7 @@ def grades_shown(connection: Connection, frame_ids: Sequence[int]) -> dict[int, 
     """Load the grades lists show; a person's has a star there and here."""
     f = m.frame.c
     found: dict[int, str] = {}
-    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
-        part = list(frame_ids[start : start + IN_ONE_QUESTION])
+    for part in in_parts(frame_ids, MANY_IN_ONE_QUESTION):
         query = select(f.id, f.grade, f.graded_by).where(f.id.in_(part))
         rows = connection.execute(query)
         found |= {i: f"{grade} *" if by == "person" else grade for i, grade, by in rows}
@@ -88,7 +86,7 @@ def append_decisions(
     _show(connection, decided)
     frame_ids = [d.frame_id for d in decided]
     add_up_grades(connection, frame_ids)
-    _touch_runs(connection, frame_ids)
+    touch_frames(connection, frame_ids)
 
 
 def _show(connection: Connection, decisions: Sequence[Decision]) -> None:
@@ -108,12 +106,3 @@ def _bound(decision: Decision) -> dict[str, Any]:
     if decision.grade == AUTO:
         return {"frame": decision.frame_id}
     return {"frame": decision.frame_id, "given": decision.grade, "said": decision.note}
-
-
-def _touch_runs(connection: Connection, frame_ids: Sequence[int]) -> None:
-    runs: set[int] = set()
-    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
-        part = frame_ids[start : start + IN_ONE_QUESTION]
-        query = select(m.frame.c.run_id).where(m.frame.c.id.in_(part)).distinct()
-        runs |= set(connection.execute(query).scalars())
-    touch(connection, sorted(runs))

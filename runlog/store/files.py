@@ -18,6 +18,7 @@ from sqlalchemy import (
 
 from runlog.core.frame import Kind
 from runlog.store import models as m
+from runlog.store.parts import in_parts
 from runlog.store.roots import Roots, elsewhere, is_below, lost, rest_below, with_mount
 
 ZEROS = (Kind.DARK.value, Kind.BIAS.value)
@@ -134,7 +135,7 @@ def _in_parts(found: Collection[tuple[int, int]] | None) -> list[list[int] | Non
     if found is None or len(found) > FILES_ASKED:
         return [None]
     times = sorted({mtime_ns for _, mtime_ns in found})
-    return [times[start : start + AT_ONCE] for start in range(0, len(times), AT_ONCE)]
+    return list(in_parts(times, AT_ONCE))
 
 
 def measured_before(

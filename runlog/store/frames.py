@@ -23,13 +23,13 @@ from runlog.store.engine import upsert
 from runlog.store.exposures import contends, recount, recount_new
 from runlog.store.headers import header_values
 from runlog.store.mapping import columns_of
+from runlog.store.parts import in_parts
 from runlog.store.previews import put_previews
 from runlog.store.roots import FilePlace, Roots, below, with_mount
 from runlog.store.runs import Rig, run_id_for, touch
 from runlog.store.stars import put_stars
 
 UNSETTLED_NS = -1
-IN_ONE_QUESTION = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +121,7 @@ def standing_frames(connection: Connection, frame_ids: Sequence[int]) -> list[St
         f.id, f.content_key, f.run_id, f.taken_at_utc, f.width, f.height, f.planes, f.bitpix
     )
     found: dict[int, Standing] = {}
-    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
-        part = frame_ids[start : start + IN_ONE_QUESTION]
+    for part in in_parts(frame_ids):
         for row in connection.execute(query.where(f.id.in_(part))):
             found[row.id] = Standing(*row[:4], Shape(*row[4:]))
     return [found[frame_id] for frame_id in frame_ids]

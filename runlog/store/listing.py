@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import BindParameter, Connection, and_, bindparam, func, or_, select
 
 from runlog.store import models as m
+from runlog.store.parts import in_parts
 from runlog.store.roots import Roots
 
 
@@ -85,9 +86,9 @@ KEYS_AT_ONCE = 100
 def _beginning_as(connection: Connection, starts: Sequence[str]) -> list[str]:
     """Load the keys of which several begin so, by the index of keys: an archive has a million."""
     column, found = m.frame.c.content_key, list[str]()
-    for first in range(0, len(starts), KEYS_AT_ONCE):
+    for part in in_parts(starts, KEYS_AT_ONCE):
         # No digit of a key sorts behind z, whatever the database sorts by.
-        ranges = [column.between(s, f"{s}z") for s in starts[first : first + KEYS_AT_ONCE]]
+        ranges = [column.between(s, f"{s}z") for s in part]
         found += connection.execute(select(column).where(or_(*ranges))).scalars()
     many = Counter(key[:SHORT_KEY] for key in found)
     return [key for key in found if many[key[:SHORT_KEY]] > 1]

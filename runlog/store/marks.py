@@ -9,6 +9,7 @@ from sqlalchemy import Connection, bindparam, exists, func, insert, select
 from runlog.core.frame import Frame
 from runlog.store import models as m
 from runlog.store.mine import frames_i_decide_on
+from runlog.store.parts import in_parts
 from runlog.store.roots import FilePlace, Roots
 
 AUTO = "auto"  # the mark that takes a mark back
@@ -112,7 +113,6 @@ _SAID = (
     .order_by(_K.frame_id, _K.who)
 )
 _ANY_NOTED = select(exists().where(~_K.decides))
-_AT_ONCE = 500
 
 
 def with_said(connection: Connection, frames: Sequence[Frame]) -> list[Frame]:
@@ -131,9 +131,8 @@ def _with_said(frame: Frame, said: Sequence[str]) -> Frame:
 
 def _said(connection: Connection, frame_ids: Sequence[int]) -> dict[int, list[str]]:
     found: dict[int, list[str]] = {}
-    for start in range(0, len(frame_ids), _AT_ONCE):
-        asked = {"some": list(frame_ids[start : start + _AT_ONCE])}
-        for frame_id, who, grade, note in connection.execute(_SAID, asked):
+    for part in in_parts(frame_ids):
+        for frame_id, who, grade, note in connection.execute(_SAID, {"some": part}):
             words = f"{who} says {grade}" + (f": {note}" if note else "")
             found.setdefault(frame_id, []).append(words)
     return found

@@ -17,6 +17,7 @@ from sqlalchemy import (
 
 from runlog.errors import RightsError
 from runlog.store import models as m
+from runlog.store.parts import in_parts
 from runlog.store.trouble import MAY_ONLY_READ, where
 
 SERVER = "postgresql"
@@ -24,7 +25,6 @@ _ME: ColumnElement[str] = literal_column("session_user", String)
 # Rows are withheld from everybody but the keeper, whose the tables are.
 _KEEPER: ColumnElement[bool] = literal_column("NOT row_security_active('run'::regclass)")
 _WRITER: ColumnElement[bool] = literal_column("has_table_privilege('run', 'INSERT')")
-_AT_ONCE = 500
 
 
 def is_shared(connection: Connection) -> bool:
@@ -99,7 +99,6 @@ def _chosen(
     f, found = m.frame.c, set[int]()
     asked: Any = bindparam("some", expanding=True)
     query = select(f.id).join(m.run, m.run.c.id == f.run_id).where(f.id.in_(asked), *which)
-    for start in range(0, len(frame_ids), _AT_ONCE):
-        part = list(frame_ids[start : start + _AT_ONCE])
+    for part in in_parts(frame_ids):
         found |= set(connection.execute(query, {"some": part}).scalars())
     return found

@@ -11,10 +11,10 @@ from sqlalchemy import Connection, bindparam, select, tuple_, update
 
 from runlog.core.ledger.totals import GRADE_SUM
 from runlog.store import models as m
+from runlog.store.parts import MANY_IN_ONE_QUESTION, in_parts
 from runlog.store.totals import seconds_by_grade
 from runlog.store.where import lights
 
-IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
 Group = tuple[int, str, str]  # run, target, filter
 
 
@@ -34,8 +34,7 @@ def add_up_grades(connection: Connection, frame_ids: Sequence[int]) -> None:
 def _groups(connection: Connection, frame_ids: Sequence[int]) -> set[Group]:
     f = m.frame.c
     found: set[Group] = set()
-    for start in range(0, len(frame_ids), IN_ONE_QUESTION):
-        part = frame_ids[start : start + IN_ONE_QUESTION]
+    for part in in_parts(frame_ids, MANY_IN_ONE_QUESTION):
         query = select(f.run_id, f.target, f.filter).where(f.id.in_(part)).distinct()
         found |= {tuple(row) for row in connection.execute(query)}
     return found
@@ -46,8 +45,7 @@ def _sums(connection: Connection, groups: Sequence[Group]) -> list[tuple[Any, ..
     own = (f.run_id, f.target, f.filter)
     query = select(*own, *seconds_by_grade()).where(*lights()).group_by(*own)
     found: list[tuple[Any, ...]] = []
-    for start in range(0, len(groups), IN_ONE_QUESTION):
-        part = groups[start : start + IN_ONE_QUESTION]
+    for part in in_parts(groups, MANY_IN_ONE_QUESTION):
         asked = query.where(
             f.run_id.in_({run for run, _, _ in part}),
             tuple_(*own).in_(part),

@@ -14,11 +14,11 @@ from runlog.store import models as m
 from runlog.store.listing import paths_of_frames
 from runlog.store.loading import IN_LISTS, WHOLE
 from runlog.store.marks import with_said
+from runlog.store.parts import MANY_IN_ONE_QUESTION, in_parts
 from runlog.store.stars import star_lists
 from runlog.store.where import lights, where
 
 OPEN = (Grade.DOUBTFUL.value, Grade.UNGRADED.value)  # what the rules leave to a person
-IN_ONE_QUESTION = 5_000  # SQLite takes 32,766 values in one statement
 
 # --- nights ---------------------------------------------------------------------------------
 
@@ -77,8 +77,7 @@ def _sorting(order: Order) -> list[Any]:
 def lines_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, Frame]:
     """Load one page of lines."""
     found: dict[int, Frame] = {}
-    for start in range(0, len(ids), IN_ONE_QUESTION):
-        part = list(ids[start : start + IN_ONE_QUESTION])
+    for part in in_parts(ids, MANY_IN_ONE_QUESTION):
         frames = IN_LISTS.load(connection, IN_LISTS.query.where(m.frame.c.id.in_(part)))
         frames = with_said(connection, frames)
         found |= {frame.identity.id: frame for frame in frames}

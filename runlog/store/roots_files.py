@@ -9,6 +9,7 @@ from sqlalchemy import Connection, bindparam, delete, func, select, update
 
 from runlog.store import models as m
 from runlog.store.machine import machine_of
+from runlog.store.parts import in_parts
 from runlog.store.roots import FilePlace
 
 SAMPLE = 8  # files of each end
@@ -89,8 +90,7 @@ def move_files(
 ) -> None:
     """Put files into other places, which those that are gone made free."""
     listed = list(gone)
-    for start in range(0, len(listed), 500):
-        part = listed[start : start + 500]
+    for part in in_parts(listed):
         connection.execute(delete(m.file).where(m.file.c.id.in_(part)))
     rows = [{"this": i, "root": at.root_id, "at": at.path} for i, at in places.items()]
     if rows:
@@ -102,8 +102,8 @@ def frames_of_headers(connection: Connection, header_ids: Iterable[int]) -> list
     """Find the frames of some headers."""
     wanted = sorted(header_ids)
     found: set[int] = set()
-    for start in range(0, len(wanted), 500):
-        query = select(m.header.c.frame_id).where(m.header.c.id.in_(wanted[start : start + 500]))
+    for part in in_parts(wanted):
+        query = select(m.header.c.frame_id).where(m.header.c.id.in_(part))
         found |= set(connection.execute(query).scalars())
     return sorted(found)
 

@@ -1,6 +1,6 @@
 """Rigs and runs: finding or making them, marking them dirty, settling them."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -18,6 +18,7 @@ from runlog.store import models as m
 from runlog.store.engine import id_of
 from runlog.store.members import claim, refuse_others_rig
 from runlog.store.mine import is_shared, my_runs
+from runlog.store.parts import MANY_IN_ONE_QUESTION, in_parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +169,16 @@ def all_runs(connection: Connection) -> list[RunState]:
     ]
 
 
-def touch_frames(connection: Connection, frame_ids: Iterable[int]) -> None:
+def runs_of_frames(connection: Connection, frame_ids: Sequence[int]) -> list[int]:
+    """Find the runs that hold some frames, in order."""
+    f, found = m.frame.c, set[int]()
+    for part in in_parts(frame_ids, MANY_IN_ONE_QUESTION):
+        found |= set(
+            connection.execute(select(f.run_id).where(f.id.in_(part)).distinct()).scalars()
+        )
+    return sorted(found)
+
+
+def touch_frames(connection: Connection, frame_ids: Sequence[int]) -> None:
     """Mark the runs of some frames dirty."""
-    query = select(m.frame.c.run_id).where(m.frame.c.id.in_(list(frame_ids))).distinct()
-    touch(connection, connection.execute(query).scalars().all())
+    touch(connection, runs_of_frames(connection, frame_ids))

@@ -11,10 +11,10 @@ from runlog.core.ledger.totals import RunSum
 from runlog.store import models as m
 from runlog.store.calibration import put_shots
 from runlog.store.loading import WHOLE
+from runlog.store.parts import in_parts
 from runlog.store.runs import RunState
 
 Rows = Sequence[Row[*tuple[Any, ...]]]
-AT_ONCE = 500  # values in one statement; databases have a limit
 
 
 # Built once: it has too many columns to be put together again for every run.
@@ -29,8 +29,8 @@ def frames_of_run(connection: Connection, run_id: int) -> list[Frame]:
 def frames_by_key(connection: Connection, keys: Sequence[str]) -> dict[str, Frame]:
     """Load some frames by their content keys."""
     found: dict[str, Frame] = {}
-    for start in range(0, len(keys), AT_ONCE):
-        query = WHOLE.query.where(m.frame.c.content_key.in_(keys[start : start + AT_ONCE]))
+    for part in in_parts(keys):
+        query = WHOLE.query.where(m.frame.c.content_key.in_(part))
         found |= {frame.key: frame for frame in WHOLE.load(connection, query)}
     return found
 

@@ -13,7 +13,7 @@ from sqlalchemy import JSON, ColumnElement, Connection, String, bindparam, cast,
 
 from runlog.store import models as m
 from runlog.store.mine import my_runs
-from runlog.store.runs import touch_runs
+from runlog.store.runs import runs_of_frames, touch_runs
 
 _F = m.frame.c
 _COLUMNS = (
@@ -79,12 +79,7 @@ def look_anew(connection: Connection, run_ids: Iterable[int]) -> None:
 
 def leave_to_others(connection: Connection, frame_ids: Sequence[int]) -> None:
     """Have those who keep the rigs of some frames look at these anew: only they change them."""
-    runs: set[int] = set()
-    for start in range(0, len(frame_ids), 500):
-        part = list(frame_ids[start : start + 500])
-        runs |= set(
-            connection.execute(select(_F.run_id).where(_F.id.in_(part)).distinct()).scalars()
-        )
+    runs = runs_of_frames(connection, frame_ids)
     touch_runs(connection, runs)
     look_anew(connection, runs)
 

@@ -23,7 +23,7 @@ from runlog.core.selection import EVERYTHING, Selection
 from runlog.errors import RightsError
 from runlog.store import models as m
 from runlog.store.mine import is_keeper, my_frames
-from runlog.store.runs import touch
+from runlog.store.runs import touch, touch_frames
 from runlog.store.shown import leave_to_others
 from runlog.store.trouble import where as where_is
 from runlog.store.where import lights, where
@@ -244,14 +244,9 @@ def rename_frames(connection: Connection, names: Mapping[int, str]) -> None:
     names = {i: name for i, name in names.items() if i in mine}
     if not names:
         return
-    ids = list(names)
-    runs: set[int] = set()
-    for start in range(0, len(ids), 500):
-        part = ids[start : start + 500]
-        runs |= set(connection.execute(select(f.run_id).where(f.id.in_(part)).distinct()).scalars())
     change = update(m.frame).where(f.id == bindparam("frame"))
     connection.execute(
         change.values(target=bindparam("name"), matched_to=None),
         [{"frame": i, "name": name} for i, name in names.items()],
     )
-    touch(connection, sorted(runs))
+    touch_frames(connection, list(names))
