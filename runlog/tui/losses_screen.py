@@ -233,5 +233,5 @@ def _in_words(row: dict[str, Any]) -> str:
 LOST = {
     "kept": "of what was kept",
     "not kept": "that was not kept",
-    "dark": "of dark in which nothing was taken",
+    "dark": "of dark in which no light frame was exposed",
 }
