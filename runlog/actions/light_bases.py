@@ -14,8 +14,6 @@ from sqlalchemy import Connection
 
 from runlog.actions.matcher import Matcher
 from runlog.core.frame import Frame, StarList
-from runlog.core.stars.match import match_stars
-from runlog.core.stars.throughput import throughput
 from runlog.store import depth as store
 from runlog.store.settling import frames_by_key
 from runlog.store.stars import star_lists
@@ -156,6 +154,9 @@ def _counted(
 
 def tie(connection: Connection, base_key: str, key: str) -> float | None:
     """Measure the light of one reference in the ADU of another; None where no stars match."""
+    from runlog.core.stars.match import match_stars  # with numpy, and only for a new pair
+    from runlog.core.stars.throughput import throughput
+
     frames = frames_by_key(connection, [base_key, key])
     base, other = frames.get(base_key), frames.get(key)
     if base is None or other is None:

@@ -21,7 +21,7 @@ from runlog.core.plan.wanted import ASSUMED_EXPOSURE_S, Knowledge
 from runlog.core.plan.worth import quantile, share_usable
 from runlog.core.selection import Selection
 from runlog.core.sky.earth import Site
-from runlog.core.sky.moonlight import moon_phase_angles_deg
+from runlog.core.sky.moon_phase import moon_phase_angles_deg
 from runlog.core.sky.sidereal import days_since_j2000, greenwich_sidereal_deg
 from runlog.core.targets.sequence_words import split_panel
 from runlog.store import plan as store

@@ -25,7 +25,7 @@ from runlog.core.page.season import (
     target_sheet,
 )
 from runlog.core.selection import Order, Selection
-from runlog.core.sky.moonlight import lit_share, moon_phase_angles_deg
+from runlog.core.sky.moon_phase import lit_share, moon_phase_angles_deg
 from runlog.core.targets.sequence_words import split_panel
 from runlog.core.times import Zone, times_in
 from runlog.core.trends.series import Trend, Trending

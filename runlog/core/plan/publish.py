@@ -13,7 +13,8 @@ from runlog.core.plan.season import Season
 from runlog.core.plan.sky_grid import SkyGrid, moment_of, night_name, noon_grid, spans_above
 from runlog.core.plan.wanted import Wanted
 from runlog.core.sky.moon import moon_crossings
-from runlog.core.sky.moonlight import MOONLESS_NL, NEAREST_DEG, lit_share, surface_brightness_mag
+from runlog.core.sky.moon_phase import lit_share
+from runlog.core.sky.moonlight import MOONLESS_NL, NEAREST_DEG, surface_brightness_mag
 from runlog.core.times import clock, zone_label
 
 ROW_KEYS = (

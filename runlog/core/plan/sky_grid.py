@@ -20,8 +20,8 @@ from runlog.core.sky.earth import (
     moments_at,
     observer,
 )
+from runlog.core.sky.moon_phase import phase_angles_deg
 from runlog.core.sky.moon_place import moon_km, moon_place
-from runlog.core.sky.moonlight import phase_angles_deg
 from runlog.core.sky.sidereal import J2000_UTC
 from runlog.core.sky.sun import sun_km, sun_place
 

@@ -8,17 +8,12 @@ from collections.abc import Sequence
 from datetime import datetime
 from math import acos, cos, degrees, log, radians, sin
 
-import numpy as np
-
 from runlog.core.frame import Frame
-from runlog.core.sky.earth import Floats, moments_of
-from runlog.core.sky.moon_place import moon_place
-from runlog.core.sky.sun import sun_place
+from runlog.core.sky.sidereal import days_since_j2000
 
 V_EXTINCTION_MAG = 0.172  # a clear site's, from their paper (from memory)
 MOONLESS_NL = 100.0  # nanolamberts; a dark sky has some 60 to 80
 NEAREST_DEG = 10.0  # nearer to the Moon their formula is another, and theirs alone
-DIGITS = 6  # of degrees: no number may depend on how many moments are reckoned at once
 
 
 def moonlight_nl(
@@ -63,47 +58,44 @@ def _airmass(zenith_deg: float) -> float:
     return float((1 - 0.96 * sin(radians(min(zenith_deg, 90.0))) ** 2) ** -0.5)
 
 
-def moon_phase_angles_deg(times: Sequence[datetime]) -> Floats:
-    """Compute the Moon's phase angle, (n,) degrees, for n timezone-aware moments."""
-    return phase_angles_deg(moments_of(times).centuries)
+def quick_phase_angle_deg(moment: datetime) -> float:
+    """Compute the Moon's phase angle, degrees, within 0.5 degrees: enough for its light.
 
-
-def phase_angles_deg(centuries: Floats) -> Floats:
-    """Compute the Moon's phase angle, (n,) degrees, for centuries (n,) of TT since J2000.
-
-    Meeus, Astronomical Algorithms (2nd ed.), 48.2 and 48.3, as seen from the Earth's centre.
+    Meeus, Astronomical Algorithms (2nd ed.), 48.4, from memory, with the greatest term of the
+    latitude (table 47.B), without which a full Moon would be too full. `moon_phase` has it to the
+    last digit, at the price of arrays, for which the morning should not wait.
     """
-    moon, sun = moon_place(centuries), sun_place(centuries)
-    latitude = np.radians(moon.latitude_deg)
-    apart = np.cos(latitude) * np.cos(np.radians(moon.longitude_deg) - sun.longitude)
-    apart = np.arccos(np.clip(apart, -1, 1))
-    angle = np.arctan2(
-        sun.distance_km * np.sin(apart), moon.distance_km - sun.distance_km * np.cos(apart)
+    t = days_since_j2000(moment) / 36525
+    apart, sun, moon, node = (
+        radians(at + rate * t)
+        for at, rate in (
+            (297.8501921, 445267.1114034),  # D, the mean elongation
+            (357.5291092, 35999.0502909),  # M, the Sun's anomaly
+            (134.9633964, 477198.8675055),  # M', the Moon's
+            (93.2720950, 483202.0175233),  # F, from the node
+        )
     )
-    return np.asarray(np.round(np.degrees(angle), DIGITS))
-
-
-def lit_share(phase_deg: Floats | float) -> Floats:
-    """Give the share of the Moon's disc that is lit (Meeus 48.1) by its phase angle in degrees."""
-    return np.asarray((1 + np.cos(np.radians(phase_deg))) / 2)
+    longitude = apart + radians(
+        6.289 * sin(moon) - 2.100 * sin(sun) + 1.274 * sin(2 * apart - moon)
+        + 0.658 * sin(2 * apart) + 0.214 * sin(2 * moon)
+    )  # fmt: skip
+    elongation_deg = degrees(acos(cos(radians(5.128) * sin(node)) * cos(longitude)))
+    return 180 - elongation_deg - 0.147 * sin(radians(elongation_deg))
 
 
 def moonlight_of(frames: Sequence[Frame]) -> list[float | None]:
     """Compute the moonlight at each frame's place, in nanolamberts; None where it is not known."""
-    lit = [i for i, frame in enumerate(frames) if (frame.context.moon_alt_deg or 0.0) > 0]
-    dated = {i: at for i in lit if (at := frames[i].header.taken_at_utc) is not None}
-    angles = dict(zip(dated, moon_phase_angles_deg(list(dated.values())), strict=True))
-    return [_moonlight(frame, angles.get(i)) for i, frame in enumerate(frames)]
+    return [_moonlight(frame) for frame in frames]
 
 
-def _moonlight(frame: Frame, phase_angle_deg: float | None) -> float | None:
+def _moonlight(frame: Frame) -> float | None:
     up_deg, apart_deg = frame.context.moon_alt_deg, frame.context.moon_sep_deg
     if up_deg is None:
         return None
     if up_deg <= 0:
         return 0.0
-    airmass = frame.context.airmass
-    if phase_angle_deg is None or apart_deg is None or airmass is None:
+    airmass, at = frame.context.airmass, frame.header.taken_at_utc
+    if at is None or apart_deg is None or airmass is None:
         return None
     zenith_deg = degrees(acos(1 / max(airmass, 1.0)))  # of a plane atmosphere: it is enough here
-    return moonlight_nl(float(phase_angle_deg), apart_deg, 90 - up_deg, zenith_deg)
+    return moonlight_nl(quick_phase_angle_deg(at), apart_deg, 90 - up_deg, zenith_deg)

@@ -6,10 +6,11 @@ import ephem
 import numpy as np
 import pytest
 
+from runlog.core.sky.moon_phase import moon_phase_angles_deg
 from runlog.core.sky.moonlight import (
-    moon_phase_angles_deg,
     moonlight_nl,
     moonlight_of,
+    quick_phase_angle_deg,
     surface_brightness_mag,
 )
 from tests.core.runs import altered, blank
@@ -52,6 +53,27 @@ def test_phase_angle_of_meeus():
     assert found == pytest.approx(69.0756, abs=0.02)
 
 
+def test_quick_phase_angle_of_meeus():
+    """The same example by his 48.4, as he gives it: 68.88 degrees."""
+    found = quick_phase_angle_deg(datetime(1992, 4, 12, tzinfo=UTC))
+    assert found == pytest.approx(68.88, abs=0.01)
+
+
+def test_the_quick_phase_is_near_enough_for_moonlight():
+    """It is within 0.5 degrees in 30 years, full Moons too; the light within 1.5 % but for sickles.
+
+    The model itself is good to 8 %, by its authors' account.
+    """
+    times = [datetime(1995, 1, 1, tzinfo=UTC) + timedelta(hours=61.7 * n) for n in range(4300)]
+    quick, whole = [quick_phase_angle_deg(at) for at in times], moon_phase_angles_deg(times)
+    assert quick == pytest.approx(whole, abs=0.5)
+    for ours, full in zip(quick, whole, strict=True):
+        error = 0.015 if full < 110 else 0.06
+        assert moonlight_nl(ours, 70, 50, 50) == pytest.approx(
+            moonlight_nl(full, 70, 50, 50), rel=error
+        )
+
+
 def test_phase_against_ephem():
     """The lit share (1 + cos i) / 2 over two months is ephem's, within half a percent."""
     times = [datetime(2026, 10, 1, tzinfo=UTC) + timedelta(hours=31 * n) for n in range(48)]
@@ -70,8 +92,8 @@ def test_the_moonlight_of_frames():
         return moonlight_of([frame])[0]
 
     # An airmass of 2 is a zenith distance of 60 degrees; the Moon at 40 degrees is 50 from it.
-    assert lit() == pytest.approx(moonlight_nl(69.0756, 70, 50, 60), rel=1e-3)
-    assert lit(airmass=0.99) == pytest.approx(moonlight_nl(69.0756, 70, 50, 0), rel=1e-3)
+    assert lit() == pytest.approx(moonlight_nl(69.0756, 70, 50, 60), rel=0.01)
+    assert lit(airmass=0.99) == pytest.approx(moonlight_nl(69.0756, 70, 50, 0), rel=0.01)
     assert [lit(moon_alt_deg=deg) for deg in (0.0, -3.0)] == [0.0, 0.0]
     assert [lit(**{name: None}) for name in whole] == [None, None, None]
     assert lit(start=None) is None
