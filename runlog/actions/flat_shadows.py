@@ -3,18 +3,31 @@
 Of each group of lights the last night, with the flats nearest to it: what is to be calibrated now.
 """
 
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from datetime import date
+from typing import TYPE_CHECKING, TypeVar
 
 from sqlalchemy import Connection, Engine
 
 from runlog.core.calibration import shadow_words as say
+from runlog.core.calibration.dust import Said, Shadows, against_flats, against_lights
 from runlog.core.calibration.fit import LightGroup
 from runlog.core.calibration.judged import UNKNOWN_SHADOWS, Finding, LevelFrame
 from runlog.core.frame import Kind
+from runlog.errors import ReadOnlyError
 from runlog.store import flat_shadows as store
-from runlog.store.engine import reading
-from runlog.store.flat_shadows import Pictured
+from runlog.store.engine import reading, write
+from runlog.store.flat_shadows import Dust, Pictured
+
+if TYPE_CHECKING:
+    from runlog.actions.flat_pictures import Reliefs
+
+MOST_FLATS, MOST_LIGHTS = 7, 15  # pictures that are looked at
+FEWEST_LIGHTS = 3  # fewer do not take stars away
+
+T = TypeVar("T")
 
 
 def shadow_findings(
@@ -26,10 +39,40 @@ def shadow_findings(
     """Judge the flats of some groups of lights, from an evening on; each set once for a reason."""
     found: dict[tuple[str, str], Finding] = {}
     with reading(engine) as connection:
+        pairs = Pairs(connection)
         for group in _by_optics(groups):
-            for finding in _of_group(connection, group, frames, since):
+            for finding in _of_group(connection, pairs, group, frames, since):
                 found.setdefault((finding.code, finding.in_words), finding)
+    if pairs.fresh:
+        with suppress(ReadOnlyError):  # where nothing can be written they are compared each time
+            write(engine, lambda connection: store.keep_dust(connection, pairs.fresh))
     return list(found.values())
+
+
+class Pairs:
+    """Pictures laid on others: as was kept of it, else looked at."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+        self._reliefs: Reliefs | None = None
+        self._asked: dict[int, Dust] = defaultdict(dict)
+        self.fresh: dict[int, Dust] = {}  # all that was asked of the runs that have something new
+
+    def shared(self, of: Sequence[Pictured], on: Sequence[Pictured], run_id: int) -> Shadows | None:
+        """Tell how much of the shadows of some pictures lies on others; kept with a run."""
+        which = store.digest(of, on)
+        kept = store.dust_of_run(self._connection, run_id)
+        asked = self._asked[run_id]
+        asked[which] = kept[which] if which in kept else self._looked_at(of, on)
+        if which not in kept:
+            self.fresh[run_id] = asked
+        return asked[which]
+
+    def _looked_at(self, of: Sequence[Pictured], on: Sequence[Pictured]) -> Shadows | None:
+        from runlog.actions.flat_pictures import Reliefs  # with numpy
+
+        self._reliefs = self._reliefs or Reliefs(self._connection)
+        return self._reliefs.shared(of, on)
 
 
 def _by_optics(groups: Sequence[LightGroup]) -> list[LightGroup]:
@@ -43,6 +86,7 @@ def _by_optics(groups: Sequence[LightGroup]) -> list[LightGroup]:
 
 def _of_group(
     connection: Connection,
+    pairs: Pairs,
     group: LightGroup,
     frames: Sequence[LevelFrame],
     since: str | None,
@@ -55,15 +99,35 @@ def _of_group(
     own = _one_of(frames, group, nearest)
     if own is None:
         return
-    if not all(flat.stored for flat in sets[nearest]):
-        text = say.unknown(say.NO_PICTURE)
-        yield Finding(UNKNOWN_SHADOWS, text, len(sets[nearest]), len(sets[nearest]), own)
-        return
-    from runlog.actions.flat_pictures import compared  # with numpy: many archives have none yet
+    flats = sets[nearest]
+    lights = store.lights_of(connection, group, night)
+    for said in (_on_lights(pairs, flats, lights, night), _since_before(pairs, sets, nearest)):
+        if said is not None:
+            yield Finding(*said, len(flats), len(flats), own)
 
-    before = [n for n in sets if n < nearest and all(f.stored for f in sets[n])]
-    earlier = sets[max(before)] if before else ()
-    yield from compared(connection, group, own, sets[nearest], earlier)
+
+def _on_lights(
+    pairs: Pairs, flats: Sequence[Pictured], lights: Sequence[Pictured], night: str
+) -> Said | None:
+    """Hold flats against the lights of a night."""
+    if not all(flat.stored for flat in flats):
+        return UNKNOWN_SHADOWS, say.unknown(say.NO_PICTURE)
+    usable = [f for f in lights if f.stored and f.pedestal_adu is not None]
+    if len(usable) < FEWEST_LIGHTS:
+        return UNKNOWN_SHADOWS, say.unknown(say.FEW_LIGHTS)
+    chosen = _some(flats, MOST_FLATS)
+    found = pairs.shared(chosen, _some(usable, MOST_LIGHTS), chosen[0].run_id)
+    return against_lights(found, night)
+
+
+def _since_before(pairs: Pairs, sets: Mapping[str, Sequence[Pictured]], night: str) -> Said | None:
+    """Hold the flats of a night against those before them that have pictures, if any."""
+    before = [n for n in sets if n < night and all(f.stored for f in sets[n])]
+    if not before or not all(flat.stored for flat in sets[night]):
+        return None
+    chosen = _some(sets[night], MOST_FLATS)
+    found = pairs.shared(_some(sets[max(before)], MOST_FLATS), chosen, chosen[0].run_id)
+    return against_flats(found, max(before))
 
 
 def _by_night(flats: Sequence[Pictured]) -> dict[str, list[Pictured]]:
@@ -86,3 +150,10 @@ def _one_of(frames: Sequence[LevelFrame], group: LightGroup, night: str) -> Leve
         and f.sensor.size == group.sensor.size
     ]
     return min(own, key=lambda f: (f.exposure_s or 0.0, f.median_adu)) if own else None
+
+
+def _some(frames: Sequence[T], most: int) -> list[T]:
+    """Choose up to so many, evenly from first to last."""
+    if len(frames) <= most:
+        return list(frames)
+    return [frames[round(i * (len(frames) - 1) / (most - 1))] for i in range(most)]

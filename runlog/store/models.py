@@ -381,6 +381,15 @@ run_series = Table(
     Column("swept", String, nullable=False),  # digest of the frames these are of
 )
 
+# The dust of a run's flats, laid on other pictures: kept, so that no pair is compared twice.
+run_dust = Table(
+    "run_dust",
+    metadata,
+    Column("run_id", Integer, ForeignKey("run.id"), primary_key=True),
+    Column("pictures", String, primary_key=True),  # digest of those that were compared
+    Column("shadows", JSON, nullable=False),  # as Shadows; null: no shadow stands out
+)
+
 # The light of a run in a target and filter, and the depth its kept frames add up to: sums that are
 # divided by a reference when they are read.
 run_light = Table(

@@ -1,10 +1,14 @@
 """Flats that no longer fit the lights: real files from the scan to the listing."""
 
+import json
+import sqlite3
+from contextlib import closing
+
 import numpy as np
 import pytest
 
 from tests.core.calibration.test_shadows import response
-from tests.tools import here, runlog_json, write_frame
+from tests.tools import database_of, here, runlog_json, write_frame
 
 OWN = np.kron(response(4, depth=0.04), np.ones((2, 2)))  # 480 x 640 pixels
 TURNED = OWN[::-1, ::-1]
@@ -56,6 +60,38 @@ def test_flats_of_before_the_camera_was_turned(tmp_path):
     assert "since the flats of 2026-10-05" in found["dust-moved"]
 
 
+def test_no_pair_of_pictures_is_compared_twice(tmp_path):
+    """What a pair showed is kept until one of its pictures is another."""
+    frames, home = tmp_path / "frames", tmp_path
+    night_of(frames, "2026-10-05", OWN, TURNED)
+    found = doubts(home)
+    assert set(found) == {"other-dust"}
+    (kept,) = dust(home)
+
+    def forged(depth):
+        said = json.dumps(json.loads(kept[2]) | {"depth": depth})
+        with closing(sqlite3.connect(database_of(home))) as connection, connection:
+            connection.execute("UPDATE run_dust SET shadows = ?", [said])
+        return reason(home)
+
+    assert "77.0% deep" in forged(0.77), "it was looked at again"
+    assert here(home, "mark", sorted(frames.glob("*Light*"))[0], "reject").returncode == 0
+    assert "77.0% deep" not in reason(home), "one of the pictures is another"
+    assert len(dust(home)) == 1, "what nobody asks for again stays"
+
+
+def dust(home):
+    """Read what is kept of flats' dust."""
+    with closing(sqlite3.connect(database_of(home))) as connection:
+        return connection.execute("SELECT * FROM run_dust").fetchall()
+
+
+def reason(home):
+    """Say what is doubted of the only flats."""
+    (one,) = runlog_json(home, "calibration")["judged"]
+    return one["reason"]
+
+
 @pytest.mark.parametrize(
     ("flats", "words"), [(np.ones_like(OWN), "they show no shadow"), (OWN, "no picture of them")]
 )
@@ -75,7 +111,6 @@ def forget_pictures_of_flats(home):
 
     from runlog.store import models as m
     from runlog.store.engine import open_engine, writing
-    from tests.tools import database_of
 
     engine = open_engine(database_of(home))
     with writing(engine) as connection:

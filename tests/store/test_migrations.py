@@ -387,6 +387,14 @@ def test_0017_lets_every_mark_of_before_decide(scanned):
     assert rows_of(scanned, "member") == rows_of(scanned, "rig_member") == []
 
 
+def test_0018_keeps_nothing_of_dust_yet(scanned):
+    """Pairs of pictures are compared when they are asked about; what was there stays."""
+    before = take_back(scanned, "0017")
+    tables = carry_across(scanned)
+    assert rows_of(scanned, "run_dust") == []
+    assert tables == before
+
+
 def test_a_killed_migration_leaves_one_copy(scanned, tmp_path):
     """What was killed while it copied is cleared away, and what is copied already is kept once."""
     take_back(scanned, "0008")

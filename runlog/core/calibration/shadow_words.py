@@ -1,25 +1,20 @@
 """The sentences about the shadows of dust."""
 
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:  # numpy comes with it
-    from runlog.core.calibration.shadows import Shadows
-
-
-def not_in_lights(found: "Shadows", night: str) -> str:
+def not_in_lights(depth: float, share: float, error: float, night: str) -> str:
     """Say that the lights do not have the shadows of their flats."""
     return (
-        f"their dust is not that of the lights of {night}: of its shadows, {found.depth:.1%} deep, "
-        f"the lights have {found.share:.0%} (give or take {found.error:.0%}): the camera was "
+        f"their dust is not that of the lights of {night}: of its shadows, {depth:.1%} deep, "
+        f"the lights have {share:.0%} (give or take {error:.0%}): the camera was "
         "turned, dust moved, or the flats are of another set-up"
     )
 
 
-def moved_since(found: "Shadows", night: str) -> str:
+def moved_since(depth: float, share: float, night: str) -> str:
     """Say that a later set of flats does not have the shadows of an earlier one."""
     return (
         f"dust moved, or the camera was turned, since the flats of {night}: of their shadows, "
-        f"{found.depth:.1%} deep, these have {max(found.share, 0.0):.0%}"
+        f"{depth:.1%} deep, these have {max(share, 0.0):.0%}"
     )
 
 

@@ -1,11 +1,11 @@
 """Whether the shadows of dust on one picture lie on another, at the same pixels."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from runlog.core.calibration.dust import Shadows
 from runlog.core.robust import MAD_TO_SIGMA
 
 Image = NDArray[np.float64]
@@ -17,16 +17,6 @@ BRIGHT = 2.0  # what stands out upward is stars
 FEWEST_PX, LEAST_DEPTH = 30, 0.003
 SHIFTS = 60  # places where there is no shadow, to see what chance gives
 SEED = 17  # any number: the same two pictures have the same answer
-
-
-@dataclass(frozen=True, slots=True)
-class Shadows:
-    """How much of one picture's shadows is on another: 1 all of it, 0 nothing."""
-
-    depth: float  # mean, as a share of the light
-    pixels: int
-    share: float
-    error: float  # what chance gives where there are none
 
 
 def relief(light: Image) -> Image:
