@@ -129,11 +129,11 @@ def settle_all(
     with reading(engine) as connection:
         moves.begin(run.id for run in run_store.dirty_runs(connection))
     for _ in range(ROUNDS):
-        compare_rows(engine)
-        dirty, known = _dirty(engine)
-        if not dirty:
+        if not _any_dirty(engine):
             fill_in(engine, report)
             return settled
+        compare_rows(engine)
+        dirty, known = _dirty(engine)
         for done, run in enumerate(dirty):
             report(done, len(dirty))
             settled += _settle(engine, run, settings, known, moves)
@@ -145,6 +145,11 @@ def settle_all(
             cure="Another scan is at work; run the command again when it has ended",
         )
     return settled
+
+
+def _any_dirty(engine: Engine) -> bool:
+    with reading(engine) as connection:
+        return bool(run_store.dirty_runs(connection))
 
 
 def _dirty(engine: Engine) -> tuple[list[RunState], Known]:

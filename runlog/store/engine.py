@@ -269,10 +269,12 @@ def _change_to_wal(cursor: sqlite3.Cursor) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     # A writer takes the lock at once: a transaction that first reads and then writes could
     # otherwise fail half way with "database is locked", whatever the timeout.
-    if not _only_reads(connection):
-        refuse_unsound(connection)
+    if _only_reads(connection):
+        connection.exec_driver_sql("BEGIN")  # takes no lock yet, so it waits for nobody
+        return
+    refuse_unsound(connection)
     with _told_if_slow(connection):
-        connection.exec_driver_sql("BEGIN" if _only_reads(connection) else "BEGIN IMMEDIATE")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
 
 
 @contextmanager

@@ -9,6 +9,7 @@ import argparse
 import asyncio
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -248,7 +249,7 @@ def in_terminal(path: Path, frames: int) -> dict[str, float]:
     try:
         terminal.until(lambda seen: "kept" in seen)
         found["tmux: started, first paint"] = time.perf_counter() - terminal.began
-        terminal.until(lambda seen: "Part by part" in seen)
+        terminal.until(lambda seen: "FWHM" in seen)
         terminal.send("2")
         terminal.until(lambda seen: "nothing against it" in seen)
         terminal.send("A")
@@ -269,11 +270,11 @@ def _places_in_terminal(terminal: Terminal) -> dict[str, float]:
     """Open the other places, and see a decision that is taken back change the sums."""
     found = {}
     for name, key, seen in (
-        ("totals", "4", "set goal"), ("tonight", "5", "The site is not known"),
+        ("totals", "4", "set goal"), ("tonight", "5", "The site is not known|Running order"),
         ("rig", "6", "best position"),
     ):  # fmt: skip
         terminal.send(key)
-        found[f"tmux: {name}"] = terminal.until(lambda shown, word=seen: word in shown)  # type: ignore[misc]
+        found[f"tmux: {name}"] = terminal.until(lambda shown, s=seen: bool(re.search(s, shown)))  # type: ignore[misc]
         time.sleep(3)
     terminal.send("2")
     terminal.until(lambda shown: "nothing against it" in shown)
@@ -313,7 +314,7 @@ def with_pictures(folder: Path) -> dict[str, float]:
     found: dict[str, float] = {}
     terminal = Terminal(path)
     try:
-        terminal.until(lambda seen: "Part by part" in seen)
+        terminal.until(lambda seen: "FWHM" in seen)
         terminal.send("3")
         found["tmux: first picture"] = terminal.until(lambda seen: seen.count("▀") > 300)
         for keys in (["Space"] * 11, ["b"], ["+", "+", "o"], ["A"], ["Space"] * 36):
