@@ -24,7 +24,7 @@ from runlog.tui.seasons import nights_of
 from runlog.tui.session import Session
 from runlog.tui.text import fitted, safe, styled
 
-CAUSE_MOST, BAR_LEAST, GAP = 30, 8, 2  # cells
+CAUSE_MOST, BAR_LEAST, BAR_WISHED, GAP = 30, 8, 24, 2  # cells; the cause has more where it can
 COLUMNS = ("what", "whose", "lost", "share", "cured")
 DROP = (1, 4, 0, 3)  # columns that give way where room is short, the first first
 BAR = "█"
@@ -115,8 +115,11 @@ class LossesScreen(MainScreen):
         self.top = max(min(max(self.top, self.at - high + 1), self.at, len(self.rows) - high), 0)
         cells = [_cells(row) for row in self.rows]
         kept = _columns(cells, width)
-        name = min(max(cell_len(safe(row["cause"])) for row in self.rows), CAUSE_MOST, width // 2)
-        line = partial(_line, name, kept, [[len(c[i]) for c in (COLUMNS, *cells)] for i in kept])
+        lengths = [[len(c[i]) for c in (COLUMNS, *cells)] for i in kept]
+        rest = width - BAR_WISHED - sum(GAP + max(own) for own in lengths)
+        longest = max(cell_len(safe(row["cause"])) for row in self.rows)
+        name = min(longest, max(CAUSE_MOST, rest), width // 2)
+        line = partial(_line, name, kept, lengths)
         heads = Text(line("cause", COLUMNS), styled(self.session.look.quiet))
         most_s = max(row["lost_s"] for row in self.rows)
         lines = [heads]

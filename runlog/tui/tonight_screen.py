@@ -153,11 +153,13 @@ class TonightScreen(MainScreen):
 
     def _order(self, rig: RigPlan) -> list[Text]:
         plan = rig.plan
-        best = (
-            "" if plan.share is None else f", {share(plan.share)} of the best any order could give"
-        )
         title = "Running order" if plan.blocks else "Nothing to do tonight"
-        text = [Text(f"{title}, {safe(rig.rig.name)}{best}", style="bold")]
+        heads = [f"{title}, {safe(rig.rig.name)}"]
+        if plan.share is not None:
+            best = f"{share(plan.share)} of the best any order could give"
+            fits = cell_len(f"{heads[0]}, {best}") < self.size.width - 1
+            heads = [f"{heads[0]}, {best}"] if fits else [*heads, f"  {best}"]
+        text = [Text(head, style="bold") for head in heads]
         for block in plan.blocks:
             when = words.between(moment_of(block.start), moment_of(block.end))
             name = safe(f"{block.action.target} {block.action.filter}")
