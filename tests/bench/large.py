@@ -220,7 +220,7 @@ def draw(demo: Path, to: Path, frames: int) -> None:
 
 _EMPTIED = (
     "frame header file star_list preview run run_sum run_rows run_summary run_before run_depth "
-    "run_light light_tie run_shots run_sky run_series"
+    "run_light light_tie run_shots run_sky run_series run_dust"
 )
 
 
