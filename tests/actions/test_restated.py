@@ -150,8 +150,8 @@ def test_what_runs_say_tells_as_much_as_all_runs(opened):
         assert found == by_all_runs(before, every_run(opened))
         told += bool(found)
         silent += not found
-    assert told > 10
-    assert silent > 10
+    assert told > 5
+    assert silent > 5
 
 
 @pytest.fixture
