@@ -60,20 +60,26 @@ DEEP = (
 ).split()
 
 
-def draw_runs(connection):
+def draw_runs(connection, rng):
     """Store rigs and runs that say nothing yet."""
     rigs = [{"id": i, "key": f"{i}", "name": f"{i}"} for i in range(1, RIGS + 1)]
     connection.execute(insert(m.rig), rigs)
     evenings = [date(2026, 1, 1) + timedelta(days=n) for n in range(RUNS)]
     runs = [
-        {"id": 1 + n, "night": f"{evenings[n // RIGS]}", "rig_id": 1 + n % RIGS}
+        {"id": 1 + n, "night": f"{evenings[n // RIGS]}", "rig_id": 1 + n % RIGS,
+         "depth_form": rng.choice(("point", "extended"))}
         for n in range(RUNS)
-    ]
+    ]  # fmt: skip
     connection.execute(insert(m.run), runs)
 
 
 def say_anew(connection, rng, run_id):
-    """Let a run say something else: of its hours, of its night, or nothing any more."""
+    """Let a run say something else: of its depth, of its hours, of its night, or nothing more."""
+    if rng.random() < 0.3:
+        t = m.run_light.c
+        deeper = {t[name]: t[name] * rng.choice((1.0, 1.02, 1.2)) for name in DEEP[2:]}
+        connection.execute(update(m.run_light).where(t.run_id == run_id).values(deeper))
+        return
     for table in (m.run_sum, m.run_depth, m.run_light):
         if rng.random() < 0.7:
             connection.execute(delete(table).where(table.c.run_id == run_id))
@@ -137,8 +143,8 @@ def test_what_runs_say_tells_as_much_as_all_runs(opened):
     rng = random.Random(5)
     told = silent = 0
     with writing(opened) as connection:
-        draw_runs(connection)
-    for _ in range(60):
+        draw_runs(connection, rng)
+    for _ in range(80):
         runs = rng.sample(range(1, RUNS + 1), rng.choice((1, 1, 1, 2, 3, RUNS)))
         before = every_run(opened)
         with writing(opened) as connection:
