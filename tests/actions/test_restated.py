@@ -144,7 +144,7 @@ def test_what_runs_say_tells_as_much_as_all_runs(opened):
     told = silent = 0
     with writing(opened) as connection:
         draw_runs(connection, rng)
-    for _ in range(80):
+    for _ in range(50):
         runs = rng.sample(range(1, RUNS + 1), rng.choice((1, 1, 1, 2, 3, RUNS)))
         before = every_run(opened)
         with writing(opened) as connection:
@@ -180,10 +180,12 @@ KINDS = ({}, {}, {"times": 1.1}, {"light": 0.9}, {"light": 1.2}, {"noise_adu": 1
 def draw_night(rng):
     """Draw a night of one of two targets, filters and rigs; some were measured long ago."""
     values = {"frames": rng.choice((6, 7)), "seed": rng.randrange(3)} | rng.choice(KINDS)
-    cards = dict(values.pop("cards", ())) | {"INSTRUME": rng.choice(("MonoCam 9", "MonoCam 8"))}
+    cards = dict(values.pop("cards", ())) | {
+        "INSTRUME": rng.choice(("MonoCam 9", "MonoCam 9", "MonoCam 8"))
+    }
     return Night(
         rng.choice(EVENINGS),
-        target=rng.choice(("M 33", "M 31")), filter=rng.choice(("L", "L", "R")),
+        target=rng.choice(("M 33", "M 33", "M 31")), filter=rng.choice("LLLR"),
         version=MEASURE_VERSION - rng.choice((0, 0, 1)), cards=tuple(cards.items()), **values,
     )  # fmt: skip
 
@@ -250,7 +252,7 @@ def test_random_histories_tell_the_same(engine):
         with writing(engine) as connection:
             for table in reversed(m.metadata.sorted_tables):
                 connection.execute(delete(table))
-        for _ in range(10):
+        for _ in range(8):
             if frame_ids(engine):
                 rng.choice(ACTS)(engine, rng)
             settle_all(engine, Settings())
@@ -262,4 +264,4 @@ def test_random_histories_tell_the_same(engine):
                 found = news.restated(connection)
             assert found == by_all_runs(before, every_run(engine))
             told += bool(found)
-    assert told > 2
+    assert told > 3
