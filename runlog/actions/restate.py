@@ -1,29 +1,80 @@
 """Tell where effective hours became others though the same frames are kept."""
 
-from collections.abc import Mapping
+from sqlalchemy import Connection
 
-from sqlalchemy import Engine
-
+from runlog.actions.changes import Moves
 from runlog.core.ledger.restated import Held, Restated, restated
-from runlog.store import run_hours as store
-from runlog.store.engine import reading
-from runlog.store.run_hours import Key, RunHours
+from runlog.core.ledger.run_says import (
+    Moved,
+    Pair,
+    Runs,
+    RunSays,
+    groups_changed,
+    groups_of,
+    moved,
+    pairs_changed,
+    parts_of,
+)
+from runlog.core.ledger.worth import worth_of
+from runlog.store import run_says as store
+from runlog.store.runs import RunState
 
-Hours = Mapping[Key, RunHours]
+
+class Restating(Moves):
+    """Keeps as well what runs said of hours before they were settled anew."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._said: dict[int, RunSays] = {}
+
+    def look(self, connection: Connection, run: RunState) -> None:
+        """Look at a run that is to be settled: what it says first is what it said before."""
+        if run.id not in self._said:
+            self._said |= store.of_runs(connection, [run.id])
+
+    def restated(self, connection: Connection) -> list[Restated]:
+        """List the targets and filters whose hours of before are others now, by more than 3 %."""
+        return restatements(connection, self._said)
 
 
-def hours_now(engine: Engine) -> Hours:
-    """Load the hours of every run, to compare them later."""
-    with reading(engine) as connection:
-        return store.run_hours(connection)
+def restatements(connection: Connection, before: Runs) -> list[Restated]:
+    """Tell what became of hours when some runs said something else than before.
+
+    What these say, and the nights of the references that rest on it, tell which hours may have
+    changed by so much; only those are reckoned. Others are not looked at, however many there are.
+    """
+    now = store.of_runs(connection, before.keys())
+    groups = groups_changed(before, now)
+    changed = moved(store.nights_of(connection, groups), before)
+    pairs = pairs_changed(before, now)
+    if changed.is_far:
+        pairs |= {
+            (target, name)
+            for rig_id, target, name, base in store.divided_by(connection, groups)
+            if changed.may_tell(rig_id, name, base)
+        }
+    return _reckoned(connection, before, pairs) if pairs else []
 
 
-def restatements(before: Hours, now: Hours) -> list[Restated]:
-    """List the targets and filters whose hours of before are others now, by more than 3 %."""
-    held: dict[tuple[str, str], list[Held]] = {}
-    for key, old in before.items():
-        new = now.get(key)
-        if new is not None and old.kept_s == new.kept_s:
-            held.setdefault(key[1:], []).append(Held(old.worth, new.worth))
-    found = (restated(*names, runs) for names, runs in sorted(held.items()))
+def _reckoned(connection: Connection, before: Runs, pairs: set[Pair]) -> list[Restated]:
+    now = store.of_pairs(connection, pairs)
+    then = dict(sorted({**now, **before}.items()))
+    groups = {group for runs in (then, now) for group in groups_of(parts_of(runs, pairs))}
+    used = moved(store.nights_of(connection, groups), before)
+    found = (restated(*pair, _held(pair, then, now, used)) for pair in sorted(pairs))
     return [one for one in found if one is not None]
+
+
+def _held(pair: Pair, then: Runs, now: Runs, used: Moved) -> list[Held]:
+    """Compare what each run that keeps as much as before was worth and is worth."""
+    before, today = used.references()
+    return [
+        Held(
+            worth_of(old.parts.get(pair, ()), before, {}),
+            worth_of(own.parts.get(pair, ()), today, {}),
+        )
+        for number, old in then.items()
+        if (own := now.get(number)) is not None
+        and pair in old.kept_s
+        and own.kept_s.get(pair) == old.kept_s[pair]
+    ]

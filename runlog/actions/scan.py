@@ -13,9 +13,9 @@ from itertools import islice
 from sqlalchemy import Engine
 
 from runlog.actions.batches import Batches
-from runlog.actions.changes import Moves, moves_told
+from runlog.actions.changes import moves_told
 from runlog.actions.open import settle_behind
-from runlog.actions.restate import hours_now, restatements
+from runlog.actions.restate import Restating
 from runlog.actions.roots import folders_to_scan
 from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
@@ -82,7 +82,6 @@ def scan(
     roots = folders_to_scan(engine, settings, folders)
     job = _Scan(engine, settings, roots, report, stop, remeasure=remeasure, takes=takes)
     job.look(roots)
-    before = hours_now(engine) if job.todo else {}
     if cluster is None:
         job.read_all(workers or default_workers())
     elif job.todo:
@@ -90,12 +89,14 @@ def scan(
     if not job.stopped():
         job.note_missing(roots)
         job.note_scanned(roots)
-    moves = Moves()
+    moves = Restating()
     settle_behind(
         engine, settings, lambda done, total: report(Progress("grading", done, total)), moves
     )
     job.result.history = moves_told(engine, moves)
-    job.result.restated = restatements(before, hours_now(engine)) if before else []
+    if job.todo:
+        with reading(engine) as connection:
+            job.result.restated = moves.restated(connection)
     job.result.in_reject_folders = _in_reject_folders(engine, job.result.new_paths)
     if remeasure:
         job.result.measured_before = measured_before(engine)

@@ -183,6 +183,7 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
     with reading(engine) as connection:
         if run_store.dirty_run(connection, run.id) != run:
             return False
+        moves.look(connection, run)
         used = settings_of(connection, run.rig_id, settings)
         stands = not known.changed and run.settled_by == settings_digest(used)
         outcome = _compute(Settling(connection, run, used, known, stands))

@@ -56,35 +56,35 @@ def totals_against_goals(
     settings: Settings,
     selection: Selection = EVERYTHING,
     owner: str | None = None,
+    *,
+    with_worth: bool = True,
 ) -> list[Total]:
     """Load totals, set against the goals; those of all time where no part is asked for.
 
     The goals are everybody's, or those of a login's own (`owner`).
 
     Target and filter choose rows, all else the frames that are added up. Goals are about all time:
-    what is to go does not hang on the part that is shown.
+    what is to go does not hang on the part that is shown. What is kept is weighed as well unless
+    `with_worth` says that nobody asks, and anyway where a goal is about depth.
     """
     with reading(engine) as connection:
+        goals = _goals_of(connection, selection.target, owner)
+        deep = with_worth or any(goal.form is GoalForm.GAIN for goal in goals.values())
         # Of all targets at once: what both sums are divided by is a row a night and rig.
-        against = references(connection) if selection.target is None else None
-        found = _whole(connection, selection.target, settings, owner, against)
+        against = references(connection) if deep and selection.target is None else None
+        whole = Selection(target=selection.target)
+        totals = total_store.totals(connection, whole, against, with_worth=deep)
+        found = set_against(totals, goals, counting(settings))
         if not selection.is_all_time:
-            part = total_store.totals(connection, replace(selection, filter=None), against)
+            asked = replace(selection, filter=None)
+            part = total_store.totals(connection, asked, against, with_worth=deep)
             found = set_part_against(part, found, counting(settings))
     return [t for t in found if selection.filter in (None, t.filter)]
 
 
-def _whole(
-    connection: Connection,
-    target: str | None,
-    settings: Settings,
-    owner: str | None,
-    against: References | None,
-) -> list[Total]:
-    totals = total_store.totals(connection, Selection(target=target), against)
+def _goals_of(connection: Connection, target: str | None, owner: str | None) -> dict[Key, Goal]:
     goals = goal_store.goals(connection, owner)
-    wanted = {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
-    return set_against(totals, wanted, counting(settings))
+    return {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
 
 
 def _concerns(target: str, asked: str | None) -> bool:

@@ -91,7 +91,8 @@ def _totals(
     from runlog.actions.totals import TOTAL_KEYS, mosaic_rows, row_of, totals_against_goals
     from runlog.cli.by_rig import show_rigs
 
-    totals = totals_against_goals(engine, session.settings, part, owner)
+    told = more or any(written)  # the plain table is of hours by the clock
+    totals = totals_against_goals(engine, session.settings, part, owner, with_worth=told)
     rigs = rig_rows(engine, part)
     rows = [row_of(t) for t in totals]
     mosaics = mosaic_rows(engine, session.settings, totals, owner)

@@ -23,7 +23,7 @@ from sqlalchemy import (
 )
 
 from runlog.core.frame import Frame, Kind
-from runlog.core.ledger.depth_reference import NightValue, Reference, reference_at
+from runlog.core.ledger.depth_reference import FEW_NIGHTS, NightValue, Reference, reference_at
 from runlog.core.ledger.worth import References
 from runlog.store import models as m
 from runlog.store.engine import insert_into
@@ -34,6 +34,7 @@ if TYPE_CHECKING:  # what reckons them takes long to import
 Pair = tuple[str, str]  # target and filter
 Forms = Mapping[int, tuple[int, str]]
 Key = tuple[int, str]  # a rig, and a base or filter
+Group = tuple[int, str, bool]  # the same, and whether without the Moon
 Ties = Mapping[tuple[str, str], float | None]
 
 # --- written when a run settles -------------------------------------------------------------
@@ -162,15 +163,18 @@ def _references(
     ranked = _ranked(value, name, moonless).where(value.is_not(None), *which).subquery()
     c = ranked.c
     beside_the_quartile = func.abs(4 * c.at - 3 * (c.nights - 1)) <= 4
-    asked = or_(beside_the_quartile, c.at == c.nights - 1)
-    found: dict[tuple[int, str, bool], dict[int, NightValue]] = {}
-    about: dict[tuple[int, str, bool], tuple[int, bool | None]] = {}
-    for row in connection.execute(select(ranked).where(asked)):
-        group = (row.rig_id, row.name, bool(row.dark))
-        found.setdefault(group, {})[row.at] = NightValue(row.value, row.night)
-        about[group] = row.nights, _darkness(group[2], bool(row.told))
+    asked = case((c.nights <= FEW_NIGHTS, c.at == c.nights - 1), else_=beside_the_quartile)
+    found: dict[Group, dict[int, NightValue]] = {}
+    about: dict[Group, tuple[int, bool]] = {}
+    for *group, one, night, at, nights, told in connection.execute(select(ranked).where(asked)):
+        key = (group[0], group[1], bool(group[2]))
+        found.setdefault(key, {})[at] = NightValue(one, night)
+        about[key] = nights, bool(told)
     # Of nights with the Moon and without, those without come last and outrank the others.
-    return {group[:2]: reference_at(found[group], *about[group]) for group in sorted(found)}
+    return {
+        key[:2]: reference_at(found[key], nights, _darkness(key[2], told))
+        for key, (nights, told) in sorted(about.items())
+    }
 
 
 def _ranked(

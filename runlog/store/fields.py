@@ -4,11 +4,22 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, select, union
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    and_,
+    bindparam,
+    exists,
+    func,
+    select,
+    union,
+)
 
 from runlog.core.frame import Frame, Kind
 from runlog.store import models as m
 from runlog.store.loading import Loading
+from runlog.store.parts import in_parts
 
 # Target, filter, binning, width, height, gain. Frames of other settings have other plates, other
 # fluxes, or other stars: they never compare.
@@ -64,8 +75,13 @@ def _names_of(connection: Connection, rig_id: int, runs: Sequence[int]) -> set[N
     names: set[Name] = set()
     for run in runs:
         own = {"rig": rig_id, "run": run}
-        for query in (_OWN_NAMES, _NAMES_OF_REFERENCES, _NAMES_MATCHED):
+        for query in (_OWN_NAMES, _NAMES_OF_REFERENCES):
             names |= {tuple(row) for row in connection.execute(query, own)}
+        # Asked first which these are, mostly none: else all frames of the rig are looked through.
+        laid_on = connection.execute(_LAID_ON, own).scalars().all()
+        for keys in in_parts(laid_on):
+            matched = connection.execute(_NAMES_MATCHED, {"rig": rig_id, "keys": keys})
+            names |= {tuple(row) for row in matched}
     return names
 
 
@@ -108,5 +124,7 @@ _REFERENCES = union(
     )
 )
 _NAMES_OF_REFERENCES = _NAMES.where(_F.content_key.in_(_REFERENCES))
-_IN_RUN = select(_OF_RUN.content_key).where(_OF_RUN.run_id == bindparam("run"))
-_NAMES_MATCHED = _NAMES.where(_F.matched_to.in_(_IN_RUN))
+_LAID_ON = select(_OF_RUN.content_key).where(
+    _OF_RUN.run_id == bindparam("run"), exists().where(_F.matched_to == _OF_RUN.content_key)
+)
+_NAMES_MATCHED = _NAMES.where(_F.matched_to.in_(bindparam("keys", expanding=True)))

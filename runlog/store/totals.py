@@ -48,7 +48,11 @@ class NightSums(Sums):
 
 
 def totals(
-    connection: Connection, selection: Selection = EVERYTHING, against: References | None = None
+    connection: Connection,
+    selection: Selection = EVERYTHING,
+    against: References | None = None,
+    *,
+    with_worth: bool = True,
 ) -> list[Total]:
     """Add up the frames chosen for each target and filter, goals not yet looked at.
 
@@ -64,14 +68,12 @@ def totals(
         .order_by(s.target, s.filter)
     )
     rows = connection.execute(query).all()
-    worth = _worth(connection, selection, rows, ("target", "filter"), against)
+    by, names = ("target", "filter"), ("target", "filter", *SUMS, "nights")
+    worth = _worth(connection, selection, rows, by, against) if with_worth else {}
+    found = (worth.get((row.target, row.filter), NOTHING) for row in rows)
     return [
-        Total(
-            **_plain(row, ("target", "filter", *SUMS, "nights")),
-            effective_s=worth[row.target, row.filter].effective_s,
-            worth=worth[row.target, row.filter],
-        )
-        for row in rows
+        Total(**_plain(row, names), effective_s=own.effective_s, worth=own)
+        for row, own in zip(rows, found, strict=True)
     ]
 
 
