@@ -13,12 +13,14 @@ from sqlalchemy import delete, select, update
 
 from runlog.actions import scan as scanning
 from runlog.actions.frames import frame_rows
+from runlog.actions.goals import Wish, wish
 from runlog.actions.night import night_reports
 from runlog.actions.open import open_store
 from runlog.actions.settle import settle_all
-from runlog.actions.totals import growth_rows, total_rows
+from runlog.actions.totals import growth_rows, total_rows, totals_against_goals
 from runlog.config import Settings
 from runlog.core.ledger.effective_time import DepthForm
+from runlog.core.ledger.goals import GoalForm
 from runlog.core.selection import Selection
 from runlog.ingest.task import read_file
 from runlog.store import models as m
@@ -281,6 +283,20 @@ def test_a_scan_tells_what_it_restated(read_once, tmp_path):
     assert (one.target, one.filter) == ("M 33", "L")
     assert one.ratio == pytest.approx(worth(engine, "12"), rel=0.02)
     assert one.why == "a better night (2026-10-09) set the reference for sky and star widths"
+
+
+def test_a_goal_about_depth_is_weighed_though_nobody_asks(read_once, tmp_path):
+    """Without effective time in the list, what is to go is the same, for each form of a goal."""
+    engine, _ = scanned(read_once, tmp_path / "a.sqlite", ["wide", "sharp"])
+    for form, value in ((GoalForm.HOURS, 3.0), (GoalForm.GAIN, 1.5)):
+        wish(engine, ZERO, Wish("M 33", "L", form, value), "somebody")
+        scanning.scan(engine, ZERO, [os.fsencode(read_once / "long")])  # changes the depth reached
+        (whole,) = totals_against_goals(engine, ZERO)
+        (plain,) = totals_against_goals(engine, ZERO, with_worth=False)
+        assert plain.to_go_s == whole.to_go_s
+        assert (plain.kept_s, plain.nights) == (whole.kept_s, whole.nights)
+        assert (plain.effective_s is None) == (form is GoalForm.HOURS)
+        assert whole.effective_s is not None
 
 
 def test_the_command_tells_hours_with_their_reason(read_once, tmp_path):
