@@ -1,7 +1,8 @@
 """All kinds of fault, one a file, in the order in which they are asked for."""
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 from functools import cache
+from types import MappingProxyType
 from typing import Any
 
 from runlog.core.frame import FaultName
@@ -52,15 +53,17 @@ def _rules(kinds: tuple[FaultKind, ...], alone: bool) -> tuple[Rule, ...]:
     return tuple(sorted(every, key=lambda rule: rule.turn))
 
 
-def settings() -> dict[str, Setting[Any]]:
+def settings() -> Mapping[str, Setting[Any]]:
     """List the settings of grading by name, those that are a person's own to set last."""
-    return {setting.name: setting for setting in sorted(_settings(), key=_is_own)}
+    return _settings(FAULTS)
 
 
-def _settings() -> Iterator[Setting[Any]]:
+@cache  # asked for each setting, whenever a run is settled
+def _settings(kinds: tuple[FaultKind, ...]) -> Mapping[str, Setting[Any]]:
     published = list(FaultName)
-    for kind in sorted(FAULTS, key=lambda kind: published.index(kind.name)):
-        yield from kind.settings
+    in_order = sorted(kinds, key=lambda kind: published.index(kind.name))
+    every = (setting for kind in in_order for setting in kind.settings)
+    return MappingProxyType({setting.name: setting for setting in sorted(every, key=_is_own)})
 
 
 def _is_own(setting: Setting[Any]) -> bool:
