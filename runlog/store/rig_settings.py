@@ -30,6 +30,14 @@ def _query() -> Select[Any]:
     )
 
 
+def _last() -> Select[Any]:
+    s = m.rig_settings.c
+    return _query().where(s.id.in_(select(func.max(s.id)).group_by(s.rig_id)))
+
+
+_LAST = _last()  # built once: asked several times whenever a run is settled
+
+
 def history(connection: Connection) -> list[RigSettings]:
     """List all sets there ever were, by rig, oldest first."""
     return [RigSettings(*row) for row in connection.execute(_query())]
@@ -37,9 +45,7 @@ def history(connection: Connection) -> list[RigSettings]:
 
 def in_force(connection: Connection) -> dict[int, RigSettings]:
     """Give the set in force of each rig that has one."""
-    s = m.rig_settings.c
-    last = select(func.max(s.id)).group_by(s.rig_id)
-    rows = connection.execute(_query().where(s.id.in_(last)))
+    rows = connection.execute(_LAST)
     return {row.rig_id: RigSettings(*row) for row in rows}
 
 

@@ -1,6 +1,6 @@
 """All kinds of fault, one a file, in the order in which they are asked for."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from functools import cache
 from types import MappingProxyType
 from typing import Any
@@ -55,19 +55,15 @@ def _rules(kinds: tuple[FaultKind, ...], alone: bool) -> tuple[Rule, ...]:
 
 def settings() -> Mapping[str, Setting[Any]]:
     """List the settings of grading by name, those that are a person's own to set last."""
-    return _by_name(FAULTS)
+    return _settings(FAULTS)
 
 
-@cache  # asked whenever a run is settled
-def _by_name(kinds: tuple[FaultKind, ...]) -> Mapping[str, Setting[Any]]:
-    found = sorted(_settings(kinds), key=_is_own)
-    return MappingProxyType({setting.name: setting for setting in found})
-
-
-def _settings(kinds: Iterable[FaultKind]) -> Iterator[Setting[Any]]:
+@cache  # asked for each setting, whenever a run is settled
+def _settings(kinds: tuple[FaultKind, ...]) -> Mapping[str, Setting[Any]]:
     published = list(FaultName)
-    for kind in sorted(kinds, key=lambda kind: published.index(kind.name)):
-        yield from kind.settings
+    in_order = sorted(kinds, key=lambda kind: published.index(kind.name))
+    every = (setting for kind in in_order for setting in kind.settings)
+    return MappingProxyType({setting.name: setting for setting in sorted(every, key=_is_own)})
 
 
 def _is_own(setting: Setting[Any]) -> bool:

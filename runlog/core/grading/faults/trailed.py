@@ -64,7 +64,8 @@ def _trailed_throughout(this: ComparedFrame) -> Iterator[Check]:
     """Compare with the rig's other nights: one trailed from end to end is its own norm."""
     if shows_lines(this):
         return  # it cannot be told that these are stars
-    beside = replace(this, frame=unmixed(this.frame))
+    frame = unmixed(this.frame)
+    beside = this if frame is this.frame else replace(this, frame=frame)
     yield from against_stretch(beside, TRAILED, ECCENTRICITY, this.policy[ALIGNMENT])
 
 
