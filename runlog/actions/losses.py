@@ -26,6 +26,7 @@ from runlog.store.engine import reading
 from runlog.store.history import of_frames
 from runlog.store.settling import frames_of_run
 
+SLACK_S = 1e-6  # what rounding leaves of two sums of the same seconds
 LOSS_KEYS = "cause what whose frames lost_s gained_s cure_s share".split()
 
 
@@ -115,7 +116,7 @@ def _rule(connection: Connection, record: Selection, rig: str) -> Rule:
 def loss_rows(found: Losses) -> list[dict[str, Any]]:
     """Write losses with the keys of `runlog.losses/1`, the most first."""
     rows = [_row(loss) for loss in found.budget.losses]
-    rows += [_dark_row(found, cause, seconds) for cause, seconds in _unused(found).items()]
+    rows += _dark_rows(found)
     every = sum(row["lost_s"] for row in rows)
     for row in rows:
         row["share"] = row["lost_s"] / every if every else None
@@ -135,14 +136,22 @@ def _row(loss: Loss) -> dict[str, Any]:
     }
 
 
-def _dark_row(found: Losses, cause: str, seconds: float) -> dict[str, Any]:
+def _dark_rows(found: Losses) -> list[dict[str, Any]]:
+    """Write a row a cause, and one more for what of it runs of few frames left."""
+    dark = found.dark or DarkUse()
+    rest = {cause: s - dark.of_few.get(cause, 0.0) for cause, s in dark.causes.items()}
+    known = [_dark_row(found, cause, s) for cause, s in rest.items() if s > SLACK_S]
+    return known + [_dark_row(found, cause, s, of_few=True) for cause, s in dark.of_few.items()]
+
+
+def _dark_row(found: Losses, cause: str, seconds: float, *, of_few: bool = False) -> dict[str, Any]:
     """Write unused dark: as exposed and as good as the nights were, it would have brought so much.
 
     Where the sky is why nothing was taken, that is not known; nor of time that no night is without.
     """
-    own, by = found.budget, whose(cause, "dark")
+    own, by = found.budget, whose(cause, "dark", of_few=of_few)
     known = own.per_kept_s is not None and found.elapsed_s and not by.startswith("the sky")
-    known = known and cause not in ALWAYS
+    known = known and cause not in ALWAYS and not of_few
     return {
         "cause": cause,
         "what": "dark",
@@ -192,7 +201,3 @@ def refocus_rows(found: Losses) -> list[dict[str, Any]]:
         }
         for cure in found.cures
     ]
-
-
-def _unused(found: Losses) -> Mapping[str, float]:
-    return found.dark.causes if found.dark else {}

@@ -196,8 +196,8 @@ class LossesScreen(MainScreen):
             self.action_move(at - self.at)
 
 
-def _key(row: dict[str, Any]) -> tuple[str, str]:
-    return row["cause"], row["what"]
+def _key(row: dict[str, Any]) -> tuple[str, str, str]:
+    return row["cause"], row["what"], row["whose"]
 
 
 def _cells(row: dict[str, Any]) -> tuple[str, ...]:

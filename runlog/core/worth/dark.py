@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from runlog.core.story.model import Lights, Night
-from runlog.core.story.schedule import Idle, idle_events, idles
+from runlog.core.story.schedule import ENOUGH_FOR_PACE, Idle, idle_events, idles
 
 NOT_UP = "no target up"
 KINDS = {"late-start": "late start", "stopped": "early stop", "pause": "pauses"}
@@ -13,6 +13,7 @@ BETWEEN = "between frames"  # reading out, dithers, slews, plate solves
 OTHERS = "focus and other frames"
 ENDS = "before the first frame and after the last"  # too little to be a late start, or too few
 ALWAYS = (BETWEEN, OTHERS)  # there is some in every night
+OPEN = (BETWEEN, ENDS)  # of a run of few frames, nobody's: they tell no pace
 
 Span = tuple[datetime, datetime]
 
@@ -24,11 +25,17 @@ class DarkUse:
     dark_s: float = 0.0
     exposed_s: float = 0.0
     unused_s: dict[str, float] | None = None
+    of_few_s: dict[str, float] | None = None  # part of unused_s: of runs too short for a pace
 
     @property
     def causes(self) -> dict[str, float]:
         """What was not exposed, by cause."""
         return self.unused_s or {}
+
+    @property
+    def of_few(self) -> dict[str, float]:
+        """What of it nobody can be named for, because its run has too few frames."""
+        return self.of_few_s or {}
 
 
 def dark_use(lights: Lights, night: Night) -> DarkUse:
@@ -55,7 +62,12 @@ def dark_use(lights: Lights, night: Night) -> DarkUse:
     found = summed_causes(
         part for gap in _without(exposed, window) for part in _of_gap(gap, lights, night, named)
     )
-    return DarkUse(_seconds([window]), _seconds(exposed), found)
+    few = {cause: s for cause, s in found.items() if cause in OPEN and _is_few(lights)}
+    return DarkUse(_seconds([window]), _seconds(exposed), found, few)
+
+
+def _is_few(lights: Lights) -> bool:
+    return len(lights) < ENOUGH_FOR_PACE
 
 
 def _named(lights: Lights, night: Night) -> list[tuple[str, Span, float]]:
@@ -140,4 +152,5 @@ def summed(nights: Sequence[DarkUse]) -> DarkUse:
         sum(night.dark_s for night in nights),
         sum(night.exposed_s for night in nights),
         dict(sorted(causes.items(), key=lambda entry: (-entry[1], entry[0]))),
+        summed_causes(part for night in nights for part in night.of_few.items()),
     )

@@ -9,21 +9,24 @@ from runlog.core.story.charged import BY_HAND, UNGRADED
 from runlog.core.worth.dark import ALWAYS, DarkUse
 from runlog.core.worth.losses import FOCUS, GUIDING, LIGHT, SEEING, SKY, WIDTH, Budget
 
-_SKY, _RIG, _PLAN = "the sky's", "the rig's", "the plan's"
+_SKY, _RIG, _PLAN, UNKNOWN = "the sky's", "the rig's", "the plan's", "unknown"
 _WHOSE = {
-    LIGHT: _SKY, SKY: _SKY, SEEING: _SKY, FOCUS: _RIG, GUIDING: _RIG, WIDTH: "unknown",
-    BY_HAND: "yours", UNGRADED: "unknown",
+    LIGHT: _SKY, SKY: _SKY, SEEING: _SKY, FOCUS: _RIG, GUIDING: _RIG, WIDTH: UNKNOWN,
+    BY_HAND: "yours", UNGRADED: UNKNOWN,
     FaultName.CLOUD.value: _SKY, FaultName.SOFT.value: _SKY, FaultName.BRIGHT_SKY.value: _SKY,
     FaultName.STREAK.value: _SKY, FaultName.OBSTRUCTED.value: "the site's",
-    FaultName.FEW_STARS.value: "unknown", FaultName.UNREADABLE.value: "unknown",
+    FaultName.FEW_STARS.value: UNKNOWN, FaultName.UNREADABLE.value: UNKNOWN,
 }  # fmt: skip
 
 
-def whose(cause: str, what: str) -> str:
+def whose(cause: str, what: str, *, of_few: bool = False) -> str:
     """Say whose doing a loss is: the sky's, the rig's, the plan's; a fault not named is the rig's.
 
-    Dark that was left unused is the plan's, unless something is seen to be why.
+    Dark that was left unused is the plan's, unless something is seen to be why. Runs of too few
+    frames to tell a pace (`of_few`) do not show who left it.
     """
+    if what == "dark" and of_few:
+        return UNKNOWN
     if what == "dark" and cause in ALWAYS:
         return _RIG
     if what == "dark":
@@ -87,6 +90,8 @@ def cure_words(row: Mapping[str, Any]) -> str:
 def _why_unknown(row: Mapping[str, Any]) -> str:
     if row["what"] != "dark":
         return "its depth is not known"
+    if row["whose"] == UNKNOWN:
+        return "runs of so few frames tell no pace, and not whose time it was"
     if row["cause"] in ALWAYS:
         return "no night is without some of it"
     if row["whose"] == _SKY:

@@ -106,6 +106,7 @@ def test_few_frames_and_none():
     lights = at(RUN, [3600, 3912], 300.0)[:2]
     found = dark_use(lights, Night((START, START + seconds(9000))))
     assert found.causes == {ENDS: 3600.0 + 9000 - 4212, BETWEEN: 12.0}
+    assert found.of_few == found.causes
     assert dark_use([], Night((START, START + seconds(9000)))).dark_s == 0.0
 
 
@@ -127,5 +128,6 @@ def test_nights_add_up():
     one = dark_use(lights, Night((lights[0].start, lights[-1].end + seconds(4000))))
     both = summed([one, one])
     assert both.dark_s == 2 * one.dark_s
+    assert not both.of_few
     assert sorted(both.causes.values(), reverse=True) == list(both.causes.values())
     assert both.exposed_s + sum(both.causes.values()) == pytest.approx(both.dark_s, rel=1e-12)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from runlog.core.worth.dark import BETWEEN, OTHERS
+from runlog.core.worth.dark import BETWEEN, ENDS, OTHERS
 from runlog.core.worth.loss_words import cure_words, whose
 
 
@@ -20,3 +20,11 @@ def test_the_sky_is_blamed_for_what_it_took_alone(what, cause, why):
     """Guards rows of the losses screen: time between frames is not the sky's doing."""
     row = {"what": what, "cause": cause, "whose": whose(cause, what), "cure_s": None}
     assert cure_words(row) == f"what a cure would have brought is unknown, because {why}"
+
+
+@pytest.mark.parametrize("cause", [BETWEEN, ENDS])
+def test_few_frames_blame_nobody(cause):
+    """Two frames do not tell whether rig, plan or sky left the dark about them; a run does."""
+    row = {"what": "dark", "cause": cause, "whose": whose(cause, "dark", of_few=True)}
+    assert row["whose"] == "unknown" != whose(cause, "dark")
+    assert "few frames tell no pace" in cure_words(row | {"cure_s": None})
