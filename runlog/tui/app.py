@@ -208,6 +208,11 @@ class ReviewApp(App[None]):
         while len(self.screen_stack) > 1 and not getattr(self.screen, "of_many_nights", False):
             await self.pop_screen()
         self.session.switch_rig()
+        self._count_open()
+
+    @work(group="count", exclusive=True)
+    async def _count_open(self) -> None:
+        await self.session.count_open()
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Offer every key of this screen, and of everywhere, by name."""

@@ -42,7 +42,9 @@ class KeyLine(Widget):
     def _named(self, key: Key) -> Key:
         """Let the key that chooses the rig tell which is in view."""
         rig = self.session.rig
-        return replace(key, label=fitted(safe(rig), MOST_RIG)) if rig and key is RIGS else key
+        return (
+            replace(key, label=fitted(safe(rig), MOST_RIG).rstrip()) if rig and key is RIGS else key
+        )
 
     async def on_click(self, event: Click) -> None:
         """Do what the key that is clicked does."""
