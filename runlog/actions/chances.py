@@ -86,7 +86,8 @@ def _known(
     site = rigs[0].site
     assert site is not None  # a rig without one was refused
     first = evening(asked, site, settings)
-    owned, _ = shared_out(wanted_of(connection, settings, Selection()).open, rigs, connection)
+    open_goals = wanted_of(connection, settings, Selection(), owner=asked.owner).open
+    owned, _ = shared_out(open_goals, rigs, connection)
     found: dict[Named, dict[str, Any]] = {}
     for rig in rigs:
         own = replace(rig, record=tuple(r for r in rig.record if _learned(r.night, part)))

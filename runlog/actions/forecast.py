@@ -32,15 +32,17 @@ FORECAST_KEYS = (
 ).split()
 
 
-def forecast(engine: Engine, settings: Settings, selection: Selection) -> dict[str, Any]:
+def forecast(
+    engine: Engine, settings: Settings, selection: Selection, owner: str | None = None
+) -> dict[str, Any]:
     """List the open goals by priority with the nights each needs; the pace beside them.
 
     Target and filter choose goals; a rig, a season or dates the record that is learned from, never
-    the goals' progress.
+    the goals' progress. The goals are everybody's, or those of a login's own (`owner`).
     """
     with reading(engine) as connection:
         totals = total_store.totals(connection, Selection(target=selection.target))
-        goals = goal_store.goals(connection)
+        goals = goal_store.goals(connection, owner)
         everything = replace(selection, target=None, filter=None)
         record = total_store.by_night(connection, everything, with_worth=False)
     pace = pace_of([row.night for row in record if row.logged_s])

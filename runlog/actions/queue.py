@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 
 from runlog.core.frame import Frame, Grade
 from runlog.core.published import value_of
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import review as store
 from runlog.store.engine import reading
 
@@ -39,10 +40,10 @@ class Case:
         return all(line.judgement.graded_by == "person" for line in self.frames)
 
 
-def doubtful_cases(engine: Engine, run_id: int | None) -> list[Case]:
-    """List what needs, or needed, a person; of a run, or of all nights."""
+def doubtful_cases(engine: Engine, selection: Selection = EVERYTHING) -> list[Case]:
+    """List what needs, or needed, a person; of a run, of some rigs, or of all nights."""
     with reading(engine) as connection:
-        return fold(store.doubtful_lines(connection, run_id))
+        return fold(store.doubtful_lines(connection, selection))
 
 
 def fold(lines: Sequence[Frame]) -> list[Case]:

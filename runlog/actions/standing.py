@@ -13,6 +13,7 @@ from runlog.config import Settings
 from runlog.core.ledger.goal_words import WAYS, TypedGoal, read_goal
 from runlog.core.ledger.goals import PLAIN_PANEL, Goal, GoalForm, Key, Mosaic, mosaics
 from runlog.core.ledger.totals import Total, summed
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
 from runlog.store import goals as goal_store
@@ -50,16 +51,21 @@ class Standing:
         return self.mosaic.to_go_s if self.mosaic else self.total.to_go_s
 
 
-def standings(engine: Engine, settings: Settings) -> list[Standing]:
-    """List the totals of all time with their goals, as `runlog totals` counts them."""
-    totals = totals_against_goals(engine, settings)
+def standings(engine: Engine, settings: Settings, chosen: Selection = EVERYTHING) -> list[Standing]:
+    """List the totals of some rigs, or of all, with their goals, as `runlog totals` counts them.
+
+    A mosaic stands as it does over all time, as its goal does.
+    """
+    totals = totals_against_goals(engine, settings, chosen)
+    whole = totals if chosen.asks_nothing else totals_against_goals(engine, settings)
     with reading(engine) as connection:
         goals = goal_store.goals(connection)
-    groups = {(m.target, m.filter): m for m in mosaics(totals)}
+    shown = {(split_panel(t.target)[0], t.filter) for t in totals}
+    groups = {key: m for m in mosaics(whole) if (key := (m.target, m.filter)) in shown}
     bases = {base for base, _ in groups}
     alone = [t for t in totals if split_panel(t.target)[0] not in bases]
     found = [[_standing(t, goals, settings, totals)] for t in alone]
-    found += [list(_group(m, totals, goals, settings)) for m in groups.values()]
+    found += [list(_group(m, whole, totals, goals, settings)) for m in groups.values()]
     return [s for group in sorted(found, key=_place) for s in group]
 
 
@@ -108,10 +114,14 @@ def _standing(
 
 
 def _group(
-    mosaic: Mosaic, totals: Sequence[Total], goals: Mapping[Key, Goal], settings: Settings
+    mosaic: Mosaic,
+    whole: Sequence[Total],
+    totals: Sequence[Total],
+    goals: Mapping[Key, Goal],
+    settings: Settings,
 ) -> Iterator[Standing]:
     """Give the mosaic, then its panels; one never shot through the filter is a panel as well."""
-    names = sorted({t.target for t in totals if split_panel(t.target)[0] == mosaic.target})
+    names = sorted({t.target for t in whole if split_panel(t.target)[0] == mosaic.target})
     rows = {(t.target, t.filter): t for t in totals}
     panels = [
         replace(

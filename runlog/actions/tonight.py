@@ -84,6 +84,7 @@ class Asked:
     utc: bool = False  # `until` is in UTC, not by the wall clock
     site: str | None = None  # a site that the config file names
     goals_until: str | None = None  # the last night that goals are counted by; None: today's
+    owner: str | None = None  # the login whose own goals are meant; None: everybody's
 
 
 def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
@@ -101,7 +102,7 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
     noon = noon_before(night, site.longitude_deg)
     zone = site_zone(settings.clock.zone, site.longitude_deg, noon)
     until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
-    book = wanted_of(connection, settings, asked.selection, asked.goals_until)
+    book = wanted_of(connection, settings, asked.selection, asked.goals_until, asked.owner)
     owned, elsewhere = shared_out(book.open, rigs, connection)
     plans = []
     for rig in rigs:
@@ -200,14 +201,18 @@ class Book:
 
 
 def wanted_of(
-    connection: Connection, settings: Settings, selection: Selection, until: str | None = None
+    connection: Connection,
+    settings: Settings,
+    selection: Selection,
+    until: str | None = None,
+    owner: str | None = None,
 ) -> Book:
     """List the goals that are asked about; without any goal, what has kept hours.
 
     They stand as at the end of the night `until`, or as they do now.
     """
     totals = total_store.totals(connection, Selection(until=until))
-    goals = goal_store.goals(connection)
+    goals = goal_store.goals(connection, owner)
     found = set_against(totals, goals, counting(settings))
     asked = [t for t in found if _asked(t, selection)]
     if not goals:

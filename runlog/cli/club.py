@@ -1,5 +1,6 @@
 """runlog club: who shares a database on a server, and what each may do."""
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -64,6 +65,14 @@ def _row(one: "Member") -> dict[str, Any]:
     return {"login": one.login, "role": one.role, "rigs": list(one.rigs), "known": one.known}
 
 
+def _rigs(said: str) -> Callable[[Callable[..., int]], Callable[..., int]]:
+    """Add the option that names rigs."""
+    names = stored("rigs")
+    return click.option(
+        "--rig", "rigs", multiple=True, metavar="NAME", shell_complete=names, help=said
+    )
+
+
 @command.command("add")
 @click.argument("login")
 @click.option(
@@ -72,14 +81,7 @@ def _row(one: "Member") -> dict[str, Any]:
     required=True,
     help="reader looks, observer also writes for their rigs, keeper does everything.",
 )
-@click.option(
-    "--rig",
-    "rigs",
-    multiple=True,
-    metavar="NAME",
-    shell_complete=stored("rigs"),
-    help="A rig that is theirs, besides those they have; may be given several times.",
-)
+@_rigs("A rig that is theirs, besides those they have; may be given several times.")
 @with_session
 def _add(session: Session, login: str, role: str, rigs: tuple[str, ...]) -> int:
     """Let LOGIN of the server in, or change what it may do.
@@ -105,14 +107,7 @@ def _said(one: "Member") -> str:
 
 @command.command("remove")
 @click.argument("login")
-@click.option(
-    "--rig",
-    "rigs",
-    multiple=True,
-    metavar="NAME",
-    shell_complete=stored("rigs"),
-    help="Take only this rig from them.",
-)
+@_rigs("Take only this rig from them; may be given several times.")
 @with_session
 def _remove(session: Session, login: str, rigs: tuple[str, ...]) -> int:
     """Shut LOGIN out, or take a rig from it; what it stored and said stays."""

@@ -6,7 +6,16 @@ from typing import Any
 import click
 
 from runlog.cli.choosing import choosing
-from runlog.cli.common import Session, echo_csv, echo_json, listing, show, talk, with_session
+from runlog.cli.common import (
+    Session,
+    echo_csv,
+    echo_json,
+    listing,
+    own_login,
+    show,
+    talk,
+    with_session,
+)
 from runlog.cli.plain_table import say, table
 from runlog.core.columns import hours, plural, share
 
@@ -19,10 +28,16 @@ DROP = "priority record_nights usual_night_s kept_s goal_s"
 # alone nothing is ever kept.
 @choosing(without="night grade fault")
 @click.option("--date", metavar="DATE", help="From another evening on: 2026-12-03.")
+@click.option("--mine", is_flag=True, help="Of your own goals, not everybody's (on a server).")
 @listing
 @with_session
 def command(
-    session: Session, date: str | None, as_json: bool, as_csv: bool, asked: dict[str, Any]
+    session: Session,
+    date: str | None,
+    mine: bool,
+    as_json: bool,
+    as_csv: bool,
+    asked: dict[str, Any],
 ) -> int:
     """Forecast the nights each goal needs, from what your own nights brought.
 
@@ -38,8 +53,9 @@ def command(
 
     engine = session.engine()
     chosen = session.selection(engine, asked)
-    found = forecast(engine, session.settings, chosen)
-    when = Asked(datetime.now(UTC), date, None, chosen)
+    owner = own_login(engine) if mine else None
+    found = forecast(engine, session.settings, chosen, owner)
+    when = Asked(datetime.now(UTC), date, None, chosen, owner=owner)
     found["rows"] = with_chances(engine, session.settings, when, found["rows"])
     if as_json:
         echo_json("runlog.forecast/1", found)

@@ -10,6 +10,7 @@ from runlog.cli.common import (
     echo_csv,
     echo_json,
     listing,
+    own_login,
     safe,
     show,
     talk,
@@ -41,6 +42,7 @@ ORDER_SHOWN = "between target filter frames effective_s why".split()
 )
 @click.option("--until", metavar="HH:MM", help="When the rig is to stop, by the wall clock.")
 @click.option("--all", "everything", is_flag=True, help="Also goals that are reached.")
+@click.option("--mine", is_flag=True, help="For your own goals, not everybody's (on a server).")
 @click.option("--site", metavar="NAME", help="Another site: one that the config file names.")
 @listing
 @with_session
@@ -53,6 +55,7 @@ def command(
     target: str | None,
     until: str | None,
     everything: bool,
+    mine: bool,
     site: str | None,
 ) -> int:
     """Plan the night: for each goal what it gives, and the order that serves them best.
@@ -65,9 +68,9 @@ def command(
 
     engine = session.engine()
     part = session.selection(engine, {"rig": rig, "target": target})
-    found = tonight(
-        engine, session.settings, Asked(datetime.now(UTC), date, until, part, session.utc, site)
-    )
+    owner = own_login(engine) if mine else None
+    asked = Asked(datetime.now(UTC), date, until, part, session.utc, site, owner=owner)
+    found = tonight(engine, session.settings, asked)
     if as_json:
         echo_json("runlog.tonight/1", body(found, everything))
     elif as_csv:

@@ -16,7 +16,7 @@ from runlog.store.loading import IN_LISTS, WHOLE
 from runlog.store.marks import with_said
 from runlog.store.parts import MANY_IN_ONE_QUESTION, in_parts
 from runlog.store.stars import star_lists
-from runlog.store.where import lights, where
+from runlog.store.where import lights, of_groups, where
 
 OPEN = (Grade.DOUBTFUL.value, Grade.UNGRADED.value)  # what the rules leave to a person
 
@@ -91,12 +91,11 @@ def lines_of_run(connection: Connection, run_id: int) -> list[Frame]:
     return with_said(connection, IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id)))
 
 
-def doubtful_lines(connection: Connection, run_id: int | None) -> list[Frame]:
+def doubtful_lines(connection: Connection, selection: Selection) -> list[Frame]:
     """Load the lines the automatic grade left open, decided since or not, in time order."""
     f = m.frame.c
     query = IN_LISTS.query.where(*lights(), f.auto_grade.in_(OPEN))
-    if run_id is not None:
-        query = query.where(f.run_id == run_id)
+    query = query.where(*of_groups(selection, m.frame))
     return with_said(connection, IN_LISTS.load(connection, query.order_by(f.taken_at_utc, f.id)))
 
 

@@ -16,7 +16,7 @@ from runlog.tui.decisions import Outcome
 from runlog.tui.frames_screen import FramesScreen
 from runlog.tui.help_screen import HelpScreen
 from runlog.tui.key_queue import KeyQueue
-from runlog.tui.keys import EVERYWHERE, SCOPES, bound
+from runlog.tui.keys import SCOPES, bound, everywhere
 from runlog.tui.live import LiveWatch
 from runlog.tui.look import DARK, THEMES
 from runlog.tui.main_screen import MainScreen
@@ -93,7 +93,7 @@ class ReviewApp(App[None]):
 
     CSS_PATH = "runlog.tcss"
     TITLE = "runlog"
-    BINDINGS: ClassVar[list[Any]] = [*bound(EVERYWHERE)]
+    BINDINGS: ClassVar[list[Any]] = [*bound(everywhere(several_rigs=True))]
     COMMAND_PALETTE_BINDING = "ctrl+p"
 
     def __init__(self, session: Session, *, begun_there: bool = False) -> None:
@@ -183,7 +183,7 @@ class ReviewApp(App[None]):
         """Show the keys of this screen."""
         scope = getattr(self.screen, "scope", "")
         if scope in SCOPES:
-            await self.push_screen(HelpScreen(scope, self.session.look))
+            await self.push_screen(HelpScreen(scope, self.session.look, self.session.has_rigs))
 
     def action_shade(self) -> None:
         """Switch between light and dark."""
@@ -201,11 +201,24 @@ class ReviewApp(App[None]):
         for screen in self._main_screens():
             screen.restyle()
 
+    async def action_rigs(self) -> None:
+        """See the next rig alone, or all of them; what is of one frame or night is left."""
+        if not self.session.has_rigs:
+            return
+        while len(self.screen_stack) > 1 and not getattr(self.screen, "of_many_nights", False):
+            await self.pop_screen()
+        self.session.switch_rig()
+        self._count_open()
+
+    @work(group="count", exclusive=True)
+    async def _count_open(self) -> None:
+        await self.session.count_open()
+
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Offer every key of this screen, and of everywhere, by name."""
         scope = getattr(screen, "scope", "")
         own = SCOPES[scope][1] if scope in SCOPES else ()
-        for key in (*own, *EVERYWHERE):
+        for key in (*own, *everywhere(self.session.has_rigs)):
             if key.id != "all.palette":
                 yield SystemCommand(
                     f"{key.label[:1].upper()}{key.label[1:]}  ({key.shown})",

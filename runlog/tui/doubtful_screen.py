@@ -13,6 +13,7 @@ from runlog.actions.queue import Case, doubtful_cases, usual
 from runlog.core.columns import hours, written
 from runlog.core.frame import Frame
 from runlog.core.published import value_of
+from runlog.core.selection import Selection
 from runlog.core.times import Zone
 from runlog.tui.keys import DOUBTFUL, bound
 from runlog.tui.look import SIGNS, Look
@@ -59,8 +60,8 @@ class DoubtfulScreen(WithPicture):
     async def _reload(self) -> None:
         """Load the queue; stay with the frame in view, or begin with the first left."""
         run = self.session.here
-        run_id = None if self.every_night or run is None else run.id
-        cases = await self.ask(doubtful_cases, run_id)
+        of_run = None if self.every_night or run is None else Selection(run_id=run.id)
+        cases = await self.ask(doubtful_cases, of_run or self.session.chosen)
         if cases is None:
             return
         await self.keys_done()

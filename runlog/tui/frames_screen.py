@@ -145,6 +145,10 @@ class FramesScreen(Weighs):
         if self._words_new and self._listing and not self.query_one(Input).has_focus:
             await self._listed.wait()
 
+    @property
+    def _selection(self) -> Selection:
+        return self.asked.of_run(self.session.here, self.session.chosen)
+
     async def _list_once(self) -> None:
         """List the first rows at once, then all of them."""
         table = self.table
@@ -152,7 +156,7 @@ class FramesScreen(Weighs):
             known = await self.ask(vocabulary, self.session.settings)
             self.session.ask_for(known=known)
             self._known_words.words = words_known(known) if known else ()
-        selection, order = self.asked.of_run(self.session.here), self.asked.order
+        selection, order = self._selection, self.asked.order
         if self.asked.every_night and not len(table.ids):
             self._take(await self.ask(listed, selection, order, FIRST), more=True)
         ids = await self.ask(listed, selection, order)
@@ -393,7 +397,7 @@ class FramesScreen(Weighs):
             chosen = Selection(frame_ids=tuple(table.chosen()))
             await self.ask_where_to_export(chosen, f"of {count(len(table.picked), 'frame')} picked")
         elif len(table.ids):
-            chosen = self.asked.of_run(self.session.here)
+            chosen = self._selection
             await self.ask_where_to_export(chosen, f"of {count(len(table.ids), 'frame')} listed")
 
     def frame_in_view(self) -> int | None:

@@ -10,7 +10,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from runlog.core.plain_words import EXAMPLES
-from runlog.tui.keys import EVERYWHERE, SCOPES, Key
+from runlog.tui.keys import SCOPES, Key, everywhere
 from runlog.tui.look import SIGNS, Look
 from runlog.tui.text import styled
 
@@ -24,16 +24,16 @@ class HelpScreen(ModalScreen[None]):
         Binding("escape,question_mark,f1,q,enter", "dismiss", "back", show=False)
     ]
 
-    def __init__(self, scope: str, look: Look) -> None:
+    def __init__(self, scope: str, look: Look, several_rigs: bool = False) -> None:
         super().__init__()
-        self.about, self.look = scope, look
+        self.about, self.look, self.everywhere = scope, look, everywhere(several_rigs)
 
     def compose(self) -> ComposeResult:
         """Show this screen's keys, then those that work everywhere."""
         look = self.look
         title, keys = SCOPES[self.about]
         text = Text()
-        for heading, listed in ((title, keys), ("Everywhere", EVERYWHERE)):
+        for heading, listed in ((title, keys), ("Everywhere", self.everywhere)):
             text.append(f"{heading}\n", styled(look.accent, bold=True))
             for key in listed:
                 text.append_text(_row(key, look.text))

@@ -1,19 +1,22 @@
 """The bottom line: the keys of this screen, from the key table; each can be clicked."""
 
+from dataclasses import replace
+
+from rich.cells import cell_len
 from rich.text import Text
 from textual.events import Click
 from textual.widget import Widget
 
-from runlog.tui.keys import Key, hinted
+from runlog.tui.keys import RIGS, Key, hinted
 from runlog.tui.session import Session
-from runlog.tui.text import styled
+from runlog.tui.text import fitted, safe, styled
 
-LAST = ("all.help", "all.quit")  # always there, at the end
-RESERVE = 16  # cells for those
+LAST = ("all.rigs", "all.help", "all.quit")  # always there, at the end
+MOST_RIG = 24  # cells of the name of the rig in view
 
 
 class KeyLine(Widget):
-    """As many hints as fit; the last is always the help."""
+    """As many hints as fit; at the end always which rigs are in view, if there are several."""
 
     def __init__(self, session: Session, scope: str) -> None:
         super().__init__()
@@ -23,17 +26,25 @@ class KeyLine(Widget):
     def render(self) -> Text:
         """Write keys bold and words quiet, whole hints only."""
         look, self._spans = self.session.look, []
-        listed = list(hinted(self.scope))
-        tail = [key for key in listed if key.id in LAST]
+        listed = [self._named(key) for key in hinted(self.scope, self.session.has_rigs)]
+        tail = sorted((key for key in listed if key.id in LAST), key=lambda k: LAST.index(k.id))
         text, room = Text(no_wrap=True), self.size.width
+        reserve = sum(map(_width, tail))
         for key in [k for k in listed if k not in tail] + tail:
-            if text.cell_len + _width(key) + RESERVE * (key not in tail) > room:
+            if text.cell_len + _width(key) + reserve * (key not in tail) >= room:
                 continue
             start = text.cell_len
             text.append(f" {key.shown}", styled(look.accent, bold=True))
             text.append(f" {key.label} ", styled(look.quiet))
             self._spans.append((start, text.cell_len, key.action))
         return text
+
+    def _named(self, key: Key) -> Key:
+        """Let the key that chooses the rig tell which is in view."""
+        rig = self.session.rig
+        return (
+            replace(key, label=fitted(safe(rig), MOST_RIG).rstrip()) if rig and key is RIGS else key
+        )
 
     async def on_click(self, event: Click) -> None:
         """Do what the key that is clicked does."""
@@ -46,4 +57,4 @@ class KeyLine(Widget):
 
 
 def _width(key: Key) -> int:
-    return len(key.shown) + len(key.label) + 4
+    return cell_len(key.shown) + cell_len(key.label) + 3

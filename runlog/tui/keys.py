@@ -48,6 +48,16 @@ EVERYWHERE = (
     _k("all.quit", "q,ctrl+q", "q", "quit", "quit", "Leave; everything is already stored"),
 )  # fmt: skip
 
+RIGS = _k(
+    "all.rigs", "R", "R", "rigs", "all rigs", "All rigs in view, or one of them; again: the next"
+)
+
+
+def everywhere(several_rigs: bool) -> tuple[Key, ...]:
+    """List the keys that work everywhere; whoever has one rig has none to choose."""
+    return (*EVERYWHERE, RIGS) if several_rigs else EVERYWHERE
+
+
 GRADES = (
     _k("grade.keep", "y", "y", "grade('keep')", "keep", "Keep it"),
     _k("grade.reject", "r", "r", "grade('reject')", "reject", "Reject it"),
@@ -253,6 +263,6 @@ def bound(keys: tuple[Key, ...]) -> list[Binding]:
     ]
 
 
-def hinted(scope: str) -> Iterator[Key]:
+def hinted(scope: str, several_rigs: bool = False) -> Iterator[Key]:
     """List the keys worth a place in the hint line."""
-    return (key for key in (*SCOPES[scope][1], *EVERYWHERE) if key.hint)
+    return (key for key in (*SCOPES[scope][1], *everywhere(several_rigs)) if key.hint)

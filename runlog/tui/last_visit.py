@@ -24,6 +24,7 @@ class LastVisit:
     descending: bool = False
     frame_id: int = 0
     shade: str = "runlog-dark"
+    only_rig: str = ""  # the one rig in view; none is all
     utc: bool = False  # times in UTC rather than by the site's clock
 
 

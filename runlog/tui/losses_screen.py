@@ -14,7 +14,6 @@ from textual.widgets import Static
 from runlog.actions.losses import lost
 from runlog.core.columns import hours, plural, share
 from runlog.core.ledger.seasons import observing_year
-from runlog.core.selection import EVERYTHING
 from runlog.core.worth.loss_words import cure_words
 from runlog.tui.keys import LOSSES, bound
 from runlog.tui.main_screen import MainScreen
@@ -39,6 +38,7 @@ class LossesScreen(MainScreen):
 
     scope = "losses"
     place = "totals"
+    of_many_nights = True
     BINDINGS: ClassVar[list[Any]] = bound(LOSSES)
 
     def __init__(self, session: Session) -> None:
@@ -59,7 +59,7 @@ class LossesScreen(MainScreen):
 
     def depends_on(self) -> tuple[object, ...]:
         """All nights of the season tell of it."""
-        return (self.session.version, self.session.look, self.span)
+        return (self.session.version, self.session.look, self.session.rig, self.span)
 
     @property
     def span(self) -> str:
@@ -75,10 +75,10 @@ class LossesScreen(MainScreen):
 
     @work(exclusive=True, group="losses")
     async def _reload(self) -> None:
-        span = self.span
-        chosen = nights_of(span) if span else EVERYTHING
+        span, of_rigs = self.span, self.session.chosen
+        chosen = nights_of(span, of_rigs) if span else of_rigs
         found = await self.ask_much(lost, self.session.settings, chosen)
-        if found is None or span != self.span:
+        if found is None or (span, of_rigs) != (self.span, self.session.chosen):
             return
         here = self.here
         self.rows, self.sums, self.cures = found

@@ -30,6 +30,7 @@ class MainScreen(Screen[None]):
 
     scope: ClassVar[str] = ""
     place: ClassVar[str] = ""  # which place of the top line it belongs to
+    of_many_nights: ClassVar[bool] = False  # it stays, lying on a place, when the rig changes
     HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (NARROW, "-plain"), (WIDE, "-wide")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS = [(0, "-flat"), (LOW, "-low"), (HIGH, "-tall")]  # noqa: RUF012
 
@@ -57,6 +58,7 @@ class MainScreen(Screen[None]):
         """Reload when the night or the data changed since this screen was filled."""
         self.query_one(Notice).catch_up()
         self.query_one(Masthead).refresh()
+        self.query_one(KeyLine).refresh()
         now = self.depends_on()
         if now != self._shown:
             self._shown = now
@@ -66,7 +68,7 @@ class MainScreen(Screen[None]):
         """What this screen's content was made of; it is loaded again when that changes."""
         run = self.session.here
         return (run.id if run else None, self.session.version, self.session.look,
-                self.session.zone)  # fmt: skip
+                self.session.zone, self.session.rig)  # fmt: skip
 
     def reload(self) -> None:
         """Load the content again."""

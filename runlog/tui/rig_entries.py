@@ -62,7 +62,7 @@ def sweeps(
     engine: Database, settings: Settings, zone: Zone, chosen: Selection = EVERYTHING
 ) -> list[Entry]:
     """List what the chosen sweeps of a rig tell together, then each of them, newest first."""
-    every = "all sweeps" if chosen.asks_nothing else "this season"
+    every = "all sweeps" if chosen.since is None else "this season"
     with times_in(zone):
         told = focus(engine, settings, chosen)
         rigs = dict.fromkeys(row["rig"] for row in told.rows)
@@ -140,10 +140,10 @@ def _off(row: Row) -> str:
 
 
 def months(
-    engine: Database, _settings: Settings, _zone: Zone, _chosen: Selection = EVERYTHING
+    engine: Database, _settings: Settings, _zone: Zone, chosen: Selection = EVERYTHING
 ) -> list[Entry]:
     """List what moved, what is steady, and of each kind why nothing can be said of it."""
-    found, noted = trends(engine), _noted(notes_book(engine))
+    found, noted = trends(engine, chosen), _noted(notes_book(engine))
     entries = []
     for rig in dict.fromkeys(trend.series.rig for trend in found):
         own = [trend for trend in found if trend.series.rig == rig]
@@ -185,11 +185,15 @@ def _series(trend: Trend, notes: Sequence[Noted]) -> Entry:
 
 
 def changes(
-    engine: Database, _settings: Settings, _zone: Zone, _chosen: Selection = EVERYTHING
+    engine: Database, _settings: Settings, _zone: Zone, chosen: Selection = EVERYTHING
 ) -> list[Entry]:
     """List what was noted of the rigs, newest first; what was taken back is not forgotten."""
-    notes = [note for note in notes_book(engine) if note.undoes is None]
+    notes = [note for note in notes_book(engine) if note.undoes is None and _is_of(note, chosen)]
     return [_note(note) for note in sorted(notes, key=lambda n: (n.night, n.id), reverse=True)]
+
+
+def _is_of(note: Note, chosen: Selection) -> bool:
+    return chosen.rigs is None or note.rig in chosen.rigs
 
 
 def _note(note: Note) -> Entry:

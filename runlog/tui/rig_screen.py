@@ -13,7 +13,6 @@ from textual.events import Click
 from textual.widgets import Static
 
 from runlog.core.ledger.seasons import observing_year
-from runlog.core.selection import EVERYTHING
 from runlog.tui.keys import RIG, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import NotedOnRig, PlaceWanted
@@ -40,8 +39,10 @@ class RigScreen(MainScreen):
         self.part_at = 0
         self.entries: list[Entry] = []
         self.at, self.top = 0, 0
-        self._loaded: tuple[int, str] | None = None  # part and season, whose lines are shown
-        self._known: dict[tuple[int, str], tuple[object, list[Entry]]] = {}
+        self._loaded: tuple[int, str, str] | None = (
+            None  # part, season and rig whose lines are shown
+        )
+        self._known: dict[tuple[int, str, str], tuple[object, list[Entry]]] = {}
         self._laid: tuple[tuple[list[Entry], int] | None, list[tuple[str, int | None]]] = None, []
         self.every_night: bool | None = None  # None: wherever all are read within a breath
 
@@ -68,7 +69,7 @@ class RigScreen(MainScreen):
     def depends_on(self) -> tuple[object, ...]:
         """All nights tell of a rig, or those of a season."""
         session = self.session
-        return (session.version, session.look, session.zone, self.part_at, self.season)
+        return (session.version, session.look, session.zone, *self._which)
 
     @property
     def season(self) -> str:
@@ -78,23 +79,28 @@ class RigScreen(MainScreen):
             return ""
         return observing_year(self.session.here.night) if self.session.here else ""
 
+    @property
+    def _which(self) -> tuple[int, str, str]:
+        """What tells the lines apart that are kept."""
+        return self.part_at, self.season, self.session.rig
+
     def reload(self) -> None:
         """Load the part again beside the painting; another one's lines are gone at once."""
-        if self._loaded != (self.part_at, self.season):
+        if self._loaded != self._which:
             self.entries, self.at, self.top = [], 0, 0
         self.draw()
         self._reload()
 
     @work(exclusive=True, group="rig")
     async def _reload(self) -> None:
-        part, which = self.part, (self.part_at, self.season)
+        part, which, of_rigs = self.part, self._which, self.session.chosen
         now = (self.session.version, self.session.zone)
         then, found = self._known.get(which, (None, None))
         if found is None or then != now:
-            chosen = nights_of(self.season) if self.season else EVERYTHING
+            chosen = nights_of(self.season, of_rigs) if self.season else of_rigs
             asked = self.session.settings, self.session.zone, chosen
             found = await self.ask_much(part.load, *asked)
-        if found is None or which != (self.part_at, self.season):
+        if found is None or which != self._which:
             return
         self._known[which] = now, found
         first = self._loaded != which
@@ -147,7 +153,7 @@ class RigScreen(MainScreen):
     def _lines(self) -> Text:
         rows, look = self.query_one("#rig_rows", Static), self.session.look
         if not self.entries:
-            waiting = self._loaded != (self.part_at, self.season)
+            waiting = self._loaded != self._which
             where = f"the season {self.season}" if self.season else "all nights"
             return Text(f"\n {f'Looking through {where} …' if waiting else self.part.none}")
         width = rows.size.width

@@ -1,10 +1,12 @@
 """Seasons as screens show them: observing years, July to June."""
 
+from dataclasses import replace
+
 from runlog.core.ledger.seasons import season
-from runlog.core.selection import Selection
+from runlog.core.selection import EVERYTHING, Selection
 
 
-def nights_of(name: str) -> Selection:
-    """Choose the nights of a season."""
+def nights_of(name: str, chosen: Selection = EVERYTHING) -> Selection:
+    """Choose the nights of a season among those chosen."""
     first, last = season(name)
-    return Selection(since=first, until=last)
+    return replace(chosen, since=first, until=last)

@@ -17,7 +17,7 @@ from runlog.actions.review import RunLine, settle_now
 from runlog.actions.zone import zone_of_site
 from runlog.config import Settings
 from runlog.core.plain_words import Asked, Vocabulary, understand
-from runlog.core.selection import SORTABLE, Order, Selection
+from runlog.core.selection import EVERYTHING, SORTABLE, Order, Selection
 from runlog.core.times import IN_UTC, Zone
 from runlog.errors import RunlogError, StoreError
 from runlog.tui import last_visit
@@ -27,7 +27,7 @@ from runlog.tui.last_visit import LastVisit
 from runlog.tui.look import DARK, PLAIN, THEMES, Look
 from runlog.tui.queries import Queries
 from runlog.tui.terminal import Terminal
-from runlog.tui.text import evening_of, plainly
+from runlog.tui.text import evening_of, plainly, safe
 
 MOST_FINDS = 30
 MANY_FRAMES = 5_000  # are read in less time than a process takes to begin
@@ -52,11 +52,13 @@ class Listing:
         """What the words mean, as far as they go."""
         return understand(self.words, self.known, self.ahead_s)
 
-    def of_run(self, run: RunLine | None) -> Selection:
-        """What is asked for while a night is in view."""
+    def of_run(self, run: RunLine | None, chosen: Selection = EVERYTHING) -> Selection:
+        """What is asked for while a night is in view; of all nights, those of the rigs chosen."""
         meant = self.meant
         everywhere = self.every_night or meant.names_a_night or run is None
-        return Selection(run_id=None if everywhere or run is None else run.id, terms=meant.terms)
+        if everywhere or run is None:
+            return replace(chosen, terms=meant.terms)
+        return Selection(run_id=run.id, terms=meant.terms)
 
 
 class Session:
@@ -79,7 +81,10 @@ class Session:
         self.database, self.config = database, config
         self.terminal = terminal or Terminal()
         self.on_change: Callable[[], object] = lambda: None
-        self.runs: list[RunLine] = []
+        self.every_run: list[RunLine] = []
+        self.runs: list[RunLine] = []  # those of the rigs in view, oldest first
+        self.rigs: list[str] = []  # that have nights, by name
+        self.rig = ""  # the one rig in view; none is all
         self.run_at = -1
         self.open_count: int | None = 0  # None while it is being counted
         self.version = 0  # rises with every change of what is stored
@@ -104,7 +109,7 @@ class Session:
     def _come_back(self, last: LastVisit) -> None:
         self._last = last
         self.screen, self.frame_id = last.screen, last.frame_id
-        self.utc = last.utc
+        self.utc, self.rig = last.utc, last.only_rig
         self.shade = last.shade if last.shade in THEMES else "runlog-dark"
         by = Order(last.order, last.descending) if last.order in SORTABLE else Order()
         self.listing = Listing(last.words, by)
@@ -113,7 +118,7 @@ class Session:
     def open(self) -> None:
         """Load the nights before the first paint: a line a night, whatever the frames."""
         self._token = self._begin(reading.change_token)
-        self.runs = self._begin(reading.run_lines) or []
+        self._take_runs(self._begin(reading.run_lines) or [])
         self._choose_first()
         self.site_zone = self._begin(zone_of_site, self.settings) or IN_UTC
         self._set_clock()
@@ -132,7 +137,7 @@ class Session:
         """Open where one was, or on a night that is new since."""
         last, self.run_at = self._last, len(self.runs) - 1
         if not self.runs or self.runs[-1].night != last.latest_night:
-            kept = ("shade", "utc", "order", "finds")
+            kept = ("shade", "utc", "order", "finds", "only_rig")
             self._come_back(LastVisit(**{name: getattr(last, name) for name in kept}))
             return
         for i, run in enumerate(self.runs):
@@ -153,6 +158,7 @@ class Session:
             descending=order.descending,
             frame_id=self.frame_id,
             shade=self.shade,
+            only_rig=self.rig,
             utc=self.utc,
         )
         last_visit.remember(self._state_file, self.database, visit)
@@ -165,9 +171,44 @@ class Session:
         return self.runs[self.run_at] if 0 <= self.run_at < len(self.runs) else None
 
     @property
+    def has_rigs(self) -> bool:
+        """Tell whether there are several rigs to choose from."""
+        return len(self.rigs) > 1
+
+    @property
+    def chosen(self) -> Selection:
+        """The frames of the rigs in view."""
+        return Selection(rigs=(self.rig,)) if self.rig else EVERYTHING
+
+    def _take_runs(self, runs: list[RunLine]) -> None:
+        """Take the runs there are now; a rig that is the only one, or gone, is not chosen."""
+        self.every_run, self.rigs = runs, sorted({run.rig for run in runs})
+        self._see(self.rig if self.has_rigs and self.rig in self.rigs else "")
+
+    def _see(self, rig: str) -> None:
+        self.rig = rig
+        self.runs = [run for run in self.every_run if rig in ("", run.rig)]
+
+    def switch_rig(self) -> None:
+        """See the next rig alone; after the last, all of them: the same night as far as it goes."""
+        here, ring = self.here, ["", *self.rigs]
+        self._see(ring[(ring.index(self.rig) + 1) % len(ring)])
+        self.run_at, self.open_count = self._nearest_run(here), None
+        self._set_clock()
+        self.say(f"In view: {safe(self.rig) or 'all rigs'}")
+
+    def _nearest_run(self, here: RunLine | None) -> int:
+        """Find a run among those in view, or its night, or the last one before, or the first."""
+        runs = self.runs
+        if here in runs:
+            return runs.index(here)
+        before = [i for i, run in enumerate(runs) if here and run.night <= here.night]
+        return before[-1] if before else min(0, len(runs) - 1)
+
+    @property
     def is_large(self) -> bool:
         """Tell whether reading all frames takes longer than a breath."""
-        return sum(run.frames for run in self.runs) >= MANY_FRAMES
+        return sum(run.frames for run in self.every_run) >= MANY_FRAMES
 
     @property
     def _run_id(self) -> int | None:
@@ -330,7 +371,7 @@ class Session:
         if runs is None:
             return
         here, at_end = self.here, self.run_at == len(self.runs) - 1
-        self.runs = runs
+        self._take_runs(runs)
         self.run_at = self._find_run(here, at_end)
         self._set_clock()
         self.version += 1

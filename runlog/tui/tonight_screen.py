@@ -17,6 +17,7 @@ from runlog.core.columns import share
 from runlog.core.plan import words
 from runlog.core.plan.publish import frames_words, rows_of, strip
 from runlog.core.plan.sky_grid import moment_of
+from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.times import times_in
 from runlog.errors import UsageError
 from runlog.tui.keys import TONIGHT, bound
@@ -33,10 +34,12 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-def plan_or_why(engine: Database, settings: Settings, at: datetime) -> Tonight | str:
+def plan_or_why(
+    engine: Database, settings: Settings, at: datetime, chosen: Selection = EVERYTHING
+) -> Tonight | str:
     """Plan the coming night, or say why it cannot be planned."""
     try:
-        return tonight(engine, settings, Asked(at))
+        return tonight(engine, settings, Asked(at, selection=chosen))
     except UsageError as error:
         return str(error)
 
@@ -92,7 +95,7 @@ class TonightScreen(MainScreen):
 
     def depends_on(self) -> tuple[object, ...]:
         """The plan is made from all nights, and from goals."""
-        return (self.session.version, self.session.look, self.session.zone)
+        return (self.session.version, self.session.look, self.session.zone, self.session.rig)
 
     def reload(self) -> None:
         """Plan again beside the painting."""
@@ -100,8 +103,9 @@ class TonightScreen(MainScreen):
 
     @work(exclusive=True, group="tonight")
     async def _reload(self) -> None:
-        found = await self.ask_much(plan_or_why, self.session.settings, now())
-        if found is None:
+        chosen = self.session.chosen
+        found = await self.ask_much(plan_or_why, self.session.settings, now(), chosen)
+        if found is None or chosen != self.session.chosen:
             return
         self.found, self.why = (None, found) if isinstance(found, str) else (found, "")
         with times_in(self.session.zone):

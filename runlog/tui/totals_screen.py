@@ -45,7 +45,7 @@ class TotalsScreen(MainScreen):
 
     def depends_on(self) -> tuple[object, ...]:
         """Totals are over all nights."""
-        return (self.session.version, self.session.look)
+        return (self.session.version, self.session.look, self.session.rig)
 
     def reload(self) -> None:
         """Load again beside the painting."""
@@ -54,7 +54,7 @@ class TotalsScreen(MainScreen):
     @work(exclusive=True, group="totals")
     async def _reload(self) -> None:
         """Add up again."""
-        rows = await self.ask(standings, self.session.settings)
+        rows = await self.ask(standings, self.session.settings, self.session.chosen)
         if rows is not None:
             self.every = with_sums(rows)
             self._unfold()

@@ -201,6 +201,8 @@ def test_own_goals_stand_beside_everybodys(made, home):
     }
     assert wanted["ben"] == wanted["rea"] == [36_000.0]
     assert [r["goal_s"] for r in made.json(home, "ben", "totals", "--mine")["rows"]] == [14_400.0]
+    rows = made.json(home, "ben", "forecast", "--mine")["rows"]
+    assert [r["goal_s"] for r in rows] == [14_400.0]
     shown = made.runs(home, "ben", "totals").stdout
     assert shown.index("10 h 00") < shown.index("Goals of your own") < shown.index("4 h 00")
     assert "Goals of your own" not in made.runs(home, "rea", "totals").stdout
@@ -312,7 +314,13 @@ def test_a_second_keeper(made, home):
 def test_a_file_has_one_person(home, tmp_path):
     """Without a server there are no members and no goals of one's own, and it says so."""
     here(tmp_path, "scan", home / "ann")
-    for words in (("club",), ("club", "add", "ann", "--role", "reader"), ("totals", "--mine")):
+    for words in (
+        ("club",),
+        ("club", "add", "ann", "--role", "reader"),
+        ("totals", "--mine"),
+        ("forecast", "--mine"),
+        ("tonight", "--mine"),
+    ):
         done = here(tmp_path, *words)
         assert done.returncode == 2
         assert "one person" in done.stderr

@@ -333,3 +333,14 @@ def _three_quarters(sums: dict[str, Any]) -> dict[str, Any]:
         "kept_point_s2_adu2": 0.75 * kept_s,
         "kept_extended_s2_arcsec2_adu2": 0.75 * kept_s,
     }
+
+
+# --- a second rig ---------------------------------------------------------------------------
+
+
+def with_second_rig(engine: Engine) -> None:
+    """Let the second night be that of another rig."""
+    other = RIG | {"key": "wren", "name": "Wren 60/360 + MonoCam 4", "telescope": "Wren 60/360"}
+    with writing(engine) as connection:
+        connection.execute(insert(m.rig).values(**other, id=2))
+        connection.execute(update(m.run).where(m.run.c.id == 2).values(rig_id=2))

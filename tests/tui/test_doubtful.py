@@ -10,6 +10,7 @@ from textual.pilot import Pilot
 
 from runlog.actions.queue import Case, doubtful_cases, fold
 from runlog.core.frame import Fault, FaultName, Frame, Grade
+from runlog.core.selection import Selection
 from runlog.store.engine import open_engine
 from tests.core.runs import altered, blank
 
@@ -60,7 +61,7 @@ async def test_pressing_fast_decides_each_frame_once(running: Running, database:
         await press(pilot, "3")
         await pilot.press(*"yryryryryryr")
         await rest(pilot)
-    cases = doubtful_cases(open_engine(str(database)), 3)
+    cases = doubtful_cases(open_engine(str(database)), Selection(run_id=3))
     assert [case.head.judgement.grade for case in cases] == ["keep", "reject"] * 6
     assert all(case.decided for case in cases)
 

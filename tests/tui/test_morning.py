@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from runlog.actions.queue import doubtful_cases
+from runlog.core.selection import Selection
 from runlog.store.engine import open_engine
 
 pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
@@ -98,5 +99,8 @@ def test_a_whole_morning(
     shell.send("q")
     shell.until("$" if os.geteuid() else "#")
     assert "Traceback" not in shell.seen()
-    grades = [case.head.judgement.grade for case in doubtful_cases(open_engine(str(database)), 3)]
+    grades = [
+        case.head.judgement.grade
+        for case in doubtful_cases(open_engine(str(database)), Selection(run_id=3))
+    ]
     assert {"keep", "reject"} >= set(grades)

@@ -13,6 +13,7 @@ import pytest
 from sqlalchemy import select
 
 from runlog.actions.queue import doubtful_cases
+from runlog.core.selection import Selection
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading
 from runlog.store.marks import Mark, history
@@ -39,7 +40,7 @@ def as_anna(database: Path, *arguments: str) -> None:
 def keys_of_doubtful(database: Path, run_id: int) -> list[tuple[int, str]]:
     """The doubtful frames of a night: (id, key)."""
     engine = open_engine(str(database))
-    ids = [case.head.identity.id for case in doubtful_cases(engine, run_id)]
+    ids = [case.head.identity.id for case in doubtful_cases(engine, Selection(run_id=run_id))]
     with reading(engine) as connection:
         query = select(m.frame.c.id, m.frame.c.content_key).where(m.frame.c.id.in_(ids))
         found = {row.id: row.content_key for row in connection.execute(query)}

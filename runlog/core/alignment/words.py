@@ -13,9 +13,10 @@ CAUTION = "Before you turn a screw: power off, hold the load, and the maker's ma
 
 
 def heading(row: Row) -> str:
-    """Name a night and what it rests on."""
+    """Name a night and what its axis rests on, where anything tells of it."""
     arc = f", {row['arc_h']:.1f} h of hour angle" if row["arc_h"] else ""
-    return f"Night of {row['night']}: {plural(row['frames'], 'frame')}{arc}"
+    rests_on = f": {plural(row['frames'], 'frame')}{arc}" if row["frames"] else ""
+    return f"Night of {row['night']}{rests_on}"
 
 
 def sentences(row: Row) -> Iterator[str]:

@@ -1,0 +1,152 @@
+"""Several rigs: all in view, or one of them, everywhere; with one rig there is no such key."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+
+from runlog.store.engine import open_engine
+from runlog.tui.keyline import KeyLine
+from runlog.tui.keys import RIGS
+
+from .conftest import Running, press
+from .nights import RIG, with_second_rig
+
+HERON, WREN = RIG["name"], "Wren 60/360 + MonoCam 4"
+SIZES = [(80, 24), (160, 48)]
+
+
+@pytest.fixture
+def two(database: Path) -> Path:
+    """Three nights: the first and the last of Heron, the second of Wren."""
+    engine = open_engine(str(database))
+    with_second_rig(engine)
+    engine.dispose()
+    return database
+
+
+def key_line(pilot: Pilot[Any]) -> str:
+    """What the bottom line says."""
+    line: Any = pilot.app.screen.query_one(KeyLine)
+    return str(line.render())
+
+
+def screen_of(pilot: Pilot[Any]) -> Any:
+    """The screen in front."""
+    return pilot.app.screen
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_every_place_says_which_rig_is_in_view(
+    running: Running, two: Path, size: tuple[int, int]
+) -> None:
+    """Guards the bottom line: all rigs, or one by its name; the help is there."""
+    async with running(size=size) as pilot:
+        for name, places in (("all rigs", "123"), ("Heron 80/400", "456"), ("Wren 60/360", "63")):
+            for place in places:
+                await press(pilot, place)
+                line = key_line(pilot)
+                assert f" R {name}" in line
+                assert " ? help " in line
+                assert " q quit " in line
+                assert len(line) <= size[0]
+            await press(pilot, "R")
+        assert " R all rigs" in key_line(pilot)
+
+
+async def test_one_rig_has_no_such_key(running: Running) -> None:
+    """Guards that nothing is shown and nothing changes for whoever has one rig."""
+    async with running(size=(160, 48)) as pilot:
+        session: Any = pilot.app.session  # type: ignore[attr-defined]
+        before = key_line(pilot)
+        assert "rigs" not in before
+        await press(pilot, "R")
+        assert (session.rig, session.said, key_line(pilot)) == ("", "", before)
+        await press(pilot, "question_mark")
+        assert RIGS.help not in str(screen_of(pilot).query_one("Static").content)
+
+
+async def test_help_names_the_key(running: Running, two: Path) -> None:
+    """Whoever has two rigs finds it."""
+    async with running() as pilot:
+        await press(pilot, "question_mark")
+        assert RIGS.help in str(screen_of(pilot).query_one("Static").content)
+
+
+async def test_nights_are_those_of_the_rig(running: Running, two: Path) -> None:
+    """The arrows walk over one rig's nights; back among all one stays on the same night."""
+    async with running() as pilot:
+        session: Any = pilot.app.session  # type: ignore[attr-defined]
+        await press(pilot, "R", "left")
+        assert [run.night for run in session.runs] == ["2026-10-02", "2026-10-16"]
+        assert (session.here.night, session.here.rig) == ("2026-10-02", HERON)
+        await press(pilot, "R")
+        assert (session.here.night, session.here.rig) == ("2026-10-09", WREN)
+        await press(pilot, "left", "R")
+        assert session.here.night == "2026-10-09"
+        assert len(session.runs) == 3
+
+
+async def test_frames_and_doubtful_of_all_nights_are_those_of_the_rig(
+    running: Running, two: Path
+) -> None:
+    """71 frames a night, 12 of them doubtful: two nights of one rig and one of the other."""
+    async with running() as pilot:
+        await press(pilot, "2", "A")
+        for nights in (3, 2, 1):
+            assert len(screen_of(pilot).table.ids) == 71 * nights
+            await press(pilot, "R")
+        await press(pilot, "3", "A")
+        for nights in (3, 2, 1):
+            assert sum(len(case.ids) for case in screen_of(pilot).cases) == 12 * nights
+            await press(pilot, "R")
+
+
+async def test_totals_are_those_of_the_rig(running: Running, two: Path) -> None:
+    """Guards the hours, and that the frames behind a number are the rig's as well."""
+    async with running(size=(160, 48)) as pilot:
+        await press(pilot, "4")
+        logged = []
+        for _ in range(3):
+            logged.append(
+                sum(row.total.logged_s for row in screen_of(pilot).rows if not row.summed)
+            )
+            await press(pilot, "R")
+            assert pilot.app.session.open_count == 12  # type: ignore[attr-defined]
+        assert logged == [3 * 71 * 300.0, 2 * 71 * 300.0, 71 * 300.0]
+        await press(pilot, "R", "R")
+        frames = screen_of(pilot).here.total.frames
+        await press(pilot, "enter")
+        assert 0 < len(screen_of(pilot).table.ids) <= frames
+
+
+async def test_months_and_losses_are_those_of_the_rig(running: Running, two: Path) -> None:
+    """Guards the lines of the rig's place, and that losses stay open when the rig changes."""
+    async with running(size=(160, 48)) as pilot:
+        await press(pilot, "6", "right", "right", "R", "R")
+        assert {entry.rig for entry in screen_of(pilot).entries} == {WREN}
+        await press(pilot, "R", "4", "l")
+        whole = screen_of(pilot).sums["logged_s"]
+        await press(pilot, "R", "R")
+        assert screen_of(pilot).scope == "losses"
+        assert screen_of(pilot).sums["logged_s"] == pytest.approx(whole / 3)
+
+
+async def test_a_picture_of_another_rig_is_left(running: Running, two: Path) -> None:
+    """A frame of a rig that is no longer in view is not decided on by the next key."""
+    async with running() as pilot:
+        await press(pilot, "2", "enter")
+        assert screen_of(pilot).scope == "picture"
+        await press(pilot, "R", "R")
+        assert screen_of(pilot).scope == "frames"
+        assert pilot.app.session.here.rig == WREN  # type: ignore[attr-defined]
+
+
+async def test_the_rig_in_view_is_remembered(running: Running, two: Path) -> None:
+    """The next visit begins with the same rig."""
+    async with running() as pilot:
+        await press(pilot, "R", "R", "q")
+    async with running() as pilot:
+        assert pilot.app.session.rig == WREN  # type: ignore[attr-defined]
+        assert " R Wren 60/360" in key_line(pilot)
