@@ -137,8 +137,9 @@ class TonightScreen(MainScreen):
     def _head(self, found: Tonight) -> list[Text]:
         look, first = self.session.look, found.rigs[0].plan
         bold = styled(look.accent, bold=True)
-        said = [Text(f"Night of {found.night}", style=bold),
-                Text(words.heading(first))]  # fmt: skip
+        said = [Text(f"Night of {found.night}", style=bold)]
+        if found.share_a_site:
+            said.append(Text(words.heading(first)))
         if not found.goals_set:
             said.append(Text(words.NO_GOALS))
         return said
@@ -148,6 +149,8 @@ class TonightScreen(MainScreen):
         text: list[Text] = []
         for rig in found.rigs:
             text += self._order(rig)
+            if not found.share_a_site:
+                text.append(Text(f"  {words.heading(rig.plan)}"))
         room = max(self.query_one("#plan_rows").size.height - len(text) - 1, 1)
         top = max(min(self.at - room // 2, len(self.lines) - room), 0)
         text.append(Text("Worth of a minute through the dark (full height: 1; blank: not up)",
