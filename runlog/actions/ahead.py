@@ -79,20 +79,21 @@ def ahead(engine: Engine, settings: Settings, asked: Asked, nights: int = USUAL_
 
 def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int) -> Ahead:
     rigs = chosen_rigs(connection, settings, asked)
-    settings = rigs[0].settings
-    site = rigs[0].site
-    assert site is not None  # a rig without one was refused
-    first = evening(asked, site, settings)
-    book = wanted_of(connection, settings, asked.selection)
-    owned, _ = shared_out(book.open, rigs, connection)
+    book = wanted_of(connection, rigs[0].settings, asked.selection)
+    owned, _ = shared_out(book.open, rigs, connection, asked.selection)
     found: list[Prospect] = []
+    evenings = []
     for rig in rigs:
+        site = rig.site
+        assert site is not None  # a rig without one was refused
+        first = evening(asked, site, rig.settings)
+        evenings.append(first)
         wanted = sorted(owned[rig.rig_id], key=lambda w: w.order)
         actions = actions_for(rig, wanted)
         setting = setting_of(rig, actions, noon_before(first, site.longitude_deg))
         found += _prospects(connection, rig, (wanted, actions, setting), nights)
     found.sort(key=lambda p: p.wanted.order)
-    return Ahead(first, nights, book.goals_set, tuple(found))
+    return Ahead(min(evenings), nights, book.goals_set, tuple(found))
 
 
 def _prospects(

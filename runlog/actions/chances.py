@@ -63,7 +63,7 @@ def with_chances(
     with reading(engine) as connection:
         try:
             rigs = chosen_rigs(connection, settings, asked)
-        except UsageError as error:  # no site, or several: the rest of the forecast stands
+        except UsageError as error:  # no site: the rest of the forecast stands
             missing = _why(f"{error.what[0].lower()}{error.what[1:]}")
             return [row | (missing if _is_open(row) else NOTHING) for row in rows]
         known = _known(connection, settings, asked, rigs)
@@ -83,13 +83,12 @@ def _known(
 ) -> dict[Named, dict[str, Any]]:
     """Find the chances of all open goals: those that are not asked about take nights as well."""
     part = asked.selection
-    site = rigs[0].site
-    assert site is not None  # a rig without one was refused
-    first = evening(asked, site, settings)
-    open_goals = wanted_of(connection, settings, Selection(), owner=asked.owner).open
-    owned, _ = shared_out(open_goals, rigs, connection)
+    every = wanted_of(connection, settings, Selection(), owner=asked.owner).open
+    owned, _ = shared_out(every, rigs, connection, part)
     found: dict[Named, dict[str, Any]] = {}
     for rig in rigs:
+        assert rig.site is not None  # a rig without one was refused
+        first = evening(asked, rig.site, rig.settings)
         own = replace(rig, record=tuple(r for r in rig.record if _learned(r.night, part)))
         found |= _of_rig(connection, own, first, sorted(owned[rig.rig_id], key=lambda w: w.order))
     return found

@@ -32,7 +32,7 @@ def pointers(
             return []
     try:
         found = tonight(engine, settings, Asked(now))
-    except UsageError as error:  # no site, or rigs at several: that is no matter of totals
+    except UsageError as error:  # no site: that is no matter of totals
         return [f"No plan for tonight: {error.what}"]
     lines = [
         gain_words(wanted, planned_s)

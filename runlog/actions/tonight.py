@@ -15,7 +15,6 @@ from runlog.actions.plan_knowledge import (
 )
 from runlog.actions.totals import counting
 from runlog.config import Settings
-from runlog.core.escape import for_shell
 from runlog.core.ledger.goals import set_against
 from runlog.core.ledger.totals import Total
 from runlog.core.plan.named_site import site_called
@@ -47,19 +46,36 @@ class RigPlan:
     rig: RigAtWork
     plan: NightPlan
     places: Mapping[str, Place]
+    night: date  # the one that comes next where the rig stands
+    zone: Zone  # of its site
 
 
 @dataclass(frozen=True)
 class Tonight:
-    """The plans of one night, and what is not in them."""
+    """The plans of one night, each at its rig's own site, and what is not in them."""
 
-    night: date
     goals_set: bool
     rigs: tuple[RigPlan, ...]
     elsewhere: tuple[tuple[Wanted, str], ...]  # goals that another rig serves
     reached: tuple[Wanted, ...]
     no_hours: tuple[Wanted, ...]  # goals that have no hours yet
-    zone: Zone  # of the site
+
+    @property
+    def night(self) -> date:
+        """The evening that is planned, where the rig used last stands."""
+        return self.rigs[0].night
+
+    @property
+    def zone(self) -> Zone:
+        """The zone there."""
+        return self.rigs[0].zone
+
+    @property
+    def share_a_site(self) -> bool:
+        """Tell whether one dark and one Moon are those of all rigs."""
+        sites = [r.plan.setting.site for r in self.rigs]
+        places = {(round(s.latitude_deg, 1), round(s.longitude_deg, 1)) for s in sites}
+        return len(places) == 1
 
     @property
     def value(self) -> float:
@@ -96,26 +112,17 @@ def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
 def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonight:
     rigs = chosen_rigs(connection, settings, asked)
     settings = rigs[0].settings
-    site = rigs[0].site
-    assert site is not None  # a rig without one was refused
-    night = evening(asked, site, settings)
-    noon = noon_before(night, site.longitude_deg)
-    zone = site_zone(settings.clock.zone, site.longitude_deg, noon)
-    until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
     book = wanted_of(connection, settings, asked.selection, asked.goals_until, asked.owner)
-    owned, elsewhere = shared_out(book.open, rigs, connection)
+    owned, elsewhere = shared_out(book.open, rigs, connection, asked.selection)
     plans = []
     for rig in rigs:
         places = places_of(connection, [w.target for w in owned[rig.rig_id]])
-        plans.append(_planned(rig, owned[rig.rig_id], places, noon, until))
-    return Tonight(
-        night, book.goals_set, tuple(plans), tuple(elsewhere), book.reached, book.no_hours,
-        zone,
-    )  # fmt: skip
+        plans.append(_planned(rig, owned[rig.rig_id], places, asked))
+    return Tonight(book.goals_set, tuple(plans), tuple(elsewhere), book.reached, book.no_hours)
 
 
 def chosen_rigs(connection: Connection, settings: Settings, asked: Asked) -> list[RigAtWork]:
-    """Load the rigs to plan for; they stand at one site."""
+    """Load the rigs to plan for, each with its site."""
     rigs = rigs_at_work(connection, settings, asked.selection.rigs, _site_name(asked, settings))
     if not rigs:
         raise UsageError(
@@ -125,13 +132,6 @@ def chosen_rigs(connection: Connection, settings: Settings, asked: Asked) -> lis
     for rig in rigs:
         if rig.site is None:
             raise UsageError(f"{NO_SITE} ({rig.name})", cure=SITE_CURE)
-    sites = {(round(r.site.latitude_deg, 1), round(r.site.longitude_deg, 1))
-             for r in rigs if r.site is not None}  # fmt: skip
-    if len(sites) > 1:
-        raise UsageError(
-            "The rigs stand at different sites, where it is night at different times",
-            cure="Plan for one: --rig " + ", or --rig ".join(for_shell(r.name) for r in rigs),
-        )
     return rigs
 
 
@@ -247,28 +247,32 @@ def _last_nights(connection: Connection) -> dict[tuple[str, str], str]:
 
 
 def shared_out(
-    wanted: Sequence[Wanted], rigs: Sequence[RigAtWork], connection: Connection
+    wanted: Sequence[Wanted],
+    rigs: Sequence[RigAtWork],
+    connection: Connection,
+    selection: Selection,
 ) -> tuple[dict[int, list[Wanted]], list[tuple[Wanted, str]]]:
     """Give each goal to one rig: the one that logged most of it, else most of its filter.
 
-    A goal is not planned twice. With a rig named, goals that another rig serves are told apart.
+    Of rigs that may claim a goal alike, the one that was given fewest gets it. A goal is not
+    planned twice. With rigs named, goals that another rig serves are told apart.
     """
-    named = {rig.rig_id for rig in rigs}
-    every = rigs if len(rigs) > 1 else _others_too(connection, rigs)
-    owned: dict[int, list[Wanted]] = {rig.rig_id: [] for rig in rigs}
-    elsewhere = []
+    every = rigs if selection.rigs is None else _others_too(connection, rigs)
+    given: dict[int, list[Wanted]] = {rig.rig_id: [] for rig in every}
     for goal in wanted:
-        owner = max(every, key=lambda rig: _claim(rig, goal))
-        if owner.rig_id in named:
-            owned[owner.rig_id].append(goal)
-        else:
-            elsewhere.append((goal, owner.name))
-    return owned, elsewhere
+        strongest = max(_claim(rig, goal) for rig in every)
+        alike = [rig for rig in every if _claim(rig, goal) == strongest]
+        owner = min(alike, key=lambda rig: (len(given[rig.rig_id]), rig.name))
+        given[owner.rig_id].append(goal)
+    owned = {rig.rig_id: given.pop(rig.rig_id) for rig in rigs}
+    names = {rig.rig_id: rig.name for rig in every}
+    return owned, [(goal, names[other]) for other, goals in given.items() for goal in goals]
 
 
 def _others_too(connection: Connection, rigs: Sequence[RigAtWork]) -> Sequence[RigAtWork]:
+    named = {rig.rig_id for rig in rigs}
     others = rigs_at_work(connection, rigs[0].settings, None)
-    return [*rigs, *(rig for rig in others if rig.rig_id != rigs[0].rig_id)]
+    return [*rigs, *(rig for rig in others if rig.rig_id not in named)]
 
 
 def _claim(rig: RigAtWork, goal: Wanted) -> tuple[float, float, float, str]:
@@ -285,12 +289,18 @@ def _claim(rig: RigAtWork, goal: Wanted) -> tuple[float, float, float, str]:
 
 
 def _planned(
-    rig: RigAtWork, wanted: Sequence[Wanted], places: Mapping[str, Place], noon: datetime,
-    until: datetime | None,
-) -> RigPlan:  # fmt: skip
+    rig: RigAtWork, wanted: Sequence[Wanted], places: Mapping[str, Place], asked: Asked
+) -> RigPlan:
+    """Plan for a rig where it stands: its own dark, and the wall clock there."""
+    assert rig.site is not None  # a rig without one was refused
+    night = evening(asked, rig.site, rig.settings)
+    noon = noon_before(night, rig.site.longitude_deg)
+    zone = site_zone(rig.settings.clock.zone, rig.site.longitude_deg, noon)
+    until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
     actions = actions_for(rig, wanted)
     setting = setting_of(rig, actions, noon, until)
-    return RigPlan(rig, plan_night(setting, wanted, actions, places), places)
+    plan = plan_night(setting, wanted, actions, places)
+    return RigPlan(rig, plan, places, night, zone)
 
 
 def setting_of(

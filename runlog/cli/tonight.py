@@ -77,35 +77,21 @@ def command(
         echo_csv(body(found, everything)["plan"], PLAN_KEYS)
     else:
         with times_in(IN_UTC if session.utc else found.zone):
-            _show(found, everything)
+            _show(found, everything, session.utc)
     return 0
 
 
 def body(found: "Tonight", everything: bool = False) -> dict[str, Any]:
     """Write a night's plans with the keys of `runlog.tonight/1`.
 
-    Rigs stand at one site and share its dark: rows and plan name the rig.
+    Site, dark, Moon and night are those of the rig used last; each rig's own stand with it.
     """
     from runlog.actions.plan_knowledge import share_of_all
     from runlog.core.plan import publish
-    from runlog.core.plan.sky_grid import moment_of
 
     first = found.rigs[0]
-    span = first.plan.dark.span
     rows = [row for one in found.rigs for row in publish.rows_of(one.plan)]
-    return {
-        "night": found.night.isoformat(),
-        "site": {
-            "latitude_deg": first.plan.setting.site.latitude_deg,
-            "longitude_deg": first.plan.setting.site.longitude_deg,
-            "elevation_m": first.plan.setting.site.elevation_m,
-            "from": first.rig.site_from,
-        },
-        "dark_start_utc": moment_of(span[0]) if span else None,
-        "dark_end_utc": moment_of(span[1]) if span else None,
-        "dark_from": first.plan.dark.said,
-        "sun_lowest_deg": round(first.plan.dark.lowest_sun_deg, 2),
-        "moon": publish.moon_of(first.plan),
+    return _sky_row(first) | {
         "share_usable": share_of_all(first.rig),
         "share_usable_from": first.plan.setting.known.share_from,
         "bound_share": found.bound_share,
@@ -117,10 +103,33 @@ def body(found: "Tonight", everything: bool = False) -> dict[str, Any]:
     }
 
 
+def _sky_row(one: "RigPlan") -> dict[str, Any]:
+    """Write where a rig stands, and what the sky there does."""
+    from runlog.core.plan import publish
+    from runlog.core.plan.sky_grid import moment_of
+
+    plan = one.plan
+    site, span = plan.setting.site, plan.dark.span
+    return {
+        "night": one.night.isoformat(),
+        "site": {
+            "latitude_deg": site.latitude_deg,
+            "longitude_deg": site.longitude_deg,
+            "elevation_m": site.elevation_m,
+            "from": one.rig.site_from,
+        },
+        "dark_start_utc": moment_of(span[0]) if span else None,
+        "dark_end_utc": moment_of(span[1]) if span else None,
+        "dark_from": plan.dark.said,
+        "sun_lowest_deg": round(plan.dark.lowest_sun_deg, 2),
+        "moon": publish.moon_of(plan),
+    }
+
+
 def _rig_row(one: "RigPlan") -> dict[str, Any]:
     cadence = one.plan.setting.known.cadence
     flip = cadence.flip
-    return {
+    return _sky_row(one) | {
         "rig": one.rig.name,
         "bound_share": one.plan.share,
         "setup_s": cadence.setup_s,
@@ -152,7 +161,7 @@ def _others(found: "Tonight", everything: bool) -> list[dict[str, Any]]:
 # --- for people --------------------------------------------------------------------------------
 
 
-def _show(found: "Tonight", everything: bool) -> None:
+def _show(found: "Tonight", everything: bool, utc: bool) -> None:
     from rich.text import Text
 
     from runlog.core.plan import words
@@ -162,10 +171,14 @@ def _show(found: "Tonight", everything: bool) -> None:
     elif not any(one.plan.wanted for one in found.rigs):
         talk("Every goal that is asked about is reached, has no hours yet, or is another rig's.")
     said = body(found, everything)
-    heading = words.heading(found.rigs[0].plan)
-    show(Text(f"Night of {found.night}", style="bold"), Text(heading))
+    if found.share_a_site:
+        _show_night(found.rigs[0])
     for one in found.rigs:
-        _show_rig(one, said)
+        show(Text("\n" + safe(one.rig.name), style="bold"))
+        with times_in(IN_UTC if utc else one.zone):  # of the wall where it stands
+            if not found.share_a_site:
+                _show_night(one)
+            _show_rig(one, said)
     if len(found.rigs) > 1:
         show(Text(f"\n{_of_all(found, said['plan'])}", style="bold"))
     idle = [row for row in said["rows"] if row["reason"] is not None]
@@ -177,6 +190,14 @@ def _show(found: "Tonight", everything: bool) -> None:
         show(*(Text(safe(f"  {u['what']}: {u['why']} (cure: {u['cure']})"))
                for u in _once(said["unknown"])))  # fmt: skip
     talk(words.NO_FORECAST)
+
+
+def _show_night(one: "RigPlan") -> None:
+    from rich.text import Text
+
+    from runlog.core.plan import words
+
+    show(Text(f"Night of {one.night}", style="bold"), Text(words.heading(one.plan)))
 
 
 def _of_all(found: "Tonight", plan: list[dict[str, Any]]) -> str:
@@ -204,7 +225,6 @@ def _show_rig(one: "RigPlan", said: dict[str, Any]) -> None:
              for row in said["plan"] if row["rig"] == name]  # fmt: skip
     rows = [row | {"up_between": words.between(row["up_start_utc"], row["up_end_utc"])}
             for row in said["rows"] if row["rig"] == name and row["up_start_utc"]]  # fmt: skip
-    show(Text("\n" + safe(name), style="bold"))
     if order:
         best = (
             "" if plan.share is None else f": {share(plan.share)} of the best any order could give"

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from textwrap import wrap
 from typing import Any, ClassVar
 
 from rich.cells import cell_len
@@ -137,8 +138,9 @@ class TonightScreen(MainScreen):
     def _head(self, found: Tonight) -> list[Text]:
         look, first = self.session.look, found.rigs[0].plan
         bold = styled(look.accent, bold=True)
-        said = [Text(f"Night of {found.night}", style=bold),
-                Text(words.heading(first))]  # fmt: skip
+        said = [Text(f"Night of {found.night}", style=bold)]
+        if found.share_a_site:
+            said.append(Text(words.heading(first)))
         if not found.goals_set:
             said.append(Text(words.NO_GOALS))
         return said
@@ -148,12 +150,19 @@ class TonightScreen(MainScreen):
         text: list[Text] = []
         for rig in found.rigs:
             text += self._order(rig)
+            if not found.share_a_site:
+                text += self._sky(rig)
         room = max(self.query_one("#plan_rows").size.height - len(text) - 1, 1)
         top = max(min(self.at - room // 2, len(self.lines) - room), 0)
         text.append(Text("Worth of a minute through the dark (full height: 1; blank: not up)",
                          style=styled(self.session.look.quiet)))  # fmt: skip
         text += [self._line(i) for i in range(top, min(top + room, len(self.lines)))]
         return text
+
+    def _sky(self, rig: RigPlan) -> list[Text]:
+        """Say when it is dark where a rig stands, in lines that fit."""
+        said = f"Night of {rig.night}. {words.heading(rig.plan)}"
+        return [Text(f"  {line}") for line in wrap(said, max(self.size.width - 4, 1))]
 
     def _order(self, rig: RigPlan) -> list[Text]:
         plan = rig.plan

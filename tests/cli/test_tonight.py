@@ -282,18 +282,51 @@ def test_totals_without_goals_say_nothing_of_a_plan(tmp_path):
     assert "No plan for tonight: The site is not known" in done.stderr
 
 
-def test_rigs_at_two_sites_are_planned_one_at_a_time(tmp_path):
-    """Guards rigs in two hemispheres: --rig is asked for, and the plan then is that rig's."""
+def test_rigs_at_two_sites_are_each_planned_at_their_own(tmp_path):
+    """Guards rigs in two hemispheres: each has its own dark, and its plan lies in it.
+
+    The dark is the one that a plan for the rig alone gives, which is held against ephem's above.
+    """
     lights(tmp_path, "2026-10-02", 2)
     lights(tmp_path, "2026-10-02", 2, hour=3, TELESCOP="Far South", SITELAT="-30 10 00",
            SITELONG="-70 48 00")  # fmt: skip
     assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
-    done = here(tmp_path, "tonight", "--date", EVENING)
-    assert done.returncode == 2
-    assert "different sites" in done.stderr
-    told = runlog_json(tmp_path, "tonight", "--date", EVENING, "--rig", "Far South")
-    assert told["site"]["latitude_deg"] == pytest.approx(-30.17, abs=0.01)
-    assert {row["rig"].split()[0] for row in told["rows"] if row["rig"]} <= {"Far"}
+    names = [p.name for p in sorted((tmp_path / "frames").iterdir())]
+    assert here(tmp_path, "mark", *names, "keep").returncode == 0
+    told = runlog_json(tmp_path, "tonight", "--date", EVENING)
+    assert len(told["rigs"]) == 2
+    sky = ("night", "site", "dark_start_utc", "dark_end_utc", "moon", "sun_lowest_deg")
+    for rig in told["rigs"]:
+        alone = runlog_json(tmp_path, "tonight", "--date", EVENING, "--rig", rig["rig"])
+        assert {key: rig[key] for key in sky} == {key: alone[key] for key in sky}
+        own = [block for block in told["plan"] if block["rig"] == rig["rig"]]
+        assert all(rig["dark_start_utc"] <= block["start_utc"] for block in own)
+        assert all(block["end_utc"] <= rig["dark_end_utc"] for block in own)
+    assert told["plan"]
+    latitudes = sorted(rig["site"]["latitude_deg"] for rig in told["rigs"])
+    assert latitudes[0] == pytest.approx(-30.17, abs=0.01) and latitudes[1] > 0
+    said = here(tmp_path, "tonight", "--date", EVENING).stdout
+    assert said.count(f"Night of {EVENING}") == 2
+    assert said.count("Dark from") == 2
+
+
+def test_goals_that_rigs_may_claim_alike_are_shared_out(tmp_path):
+    """Guards two like rigs: neither is left without work, and each goal is planned once.
+
+    One named alone is given what it is given beside the other.
+    """
+    (tmp_path / "frames").mkdir()
+    for telescope, camera in (("Old Newton", "Cam 0"), ("Ladybird", "Cam 1")):
+        lights(tmp_path, "2026-10-02", 2, TELESCOP=telescope, INSTRUME=camera)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    for target in ("M31", "M45"):
+        assert here(tmp_path, "goal", target, "L", "9", "--new").returncode == 0
+    line = ("tonight", "--date", EVENING)
+    both = {(row["rig"], row["target"]) for row in runlog_json(tmp_path, *line)["rows"]}
+    assert len({rig for rig, _ in both}) == len(both) == 2
+    for rig, target in both:
+        alone = runlog_json(tmp_path, *line, "--rig", rig)["rows"]
+        assert [row["target"] for row in alone if row["rig"]] == [target]
 
 
 # --- another site -----------------------------------------------------------------------------

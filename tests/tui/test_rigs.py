@@ -1,12 +1,16 @@
 """Several rigs: all in view, or one of them, everywhere; with one rig there is no such key."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import update
 from textual.pilot import Pilot
 
-from runlog.store.engine import open_engine
+from runlog.store import models as m
+from runlog.store.engine import open_engine, writing
+from runlog.tui import tonight_screen
 from runlog.tui.keyline import KeyLine
 from runlog.tui.keys import RIGS
 
@@ -150,3 +154,30 @@ async def test_the_rig_in_view_is_remembered(running: Running, two: Path) -> Non
     async with running() as pilot:
         assert pilot.app.session.rig == WREN  # type: ignore[attr-defined]
         assert " R Wren 60/360" in key_line(pilot)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_rigs_at_two_sites_are_each_told_their_own_dark(
+    running: Running, two: Path, size: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Guards rigs that stand apart: each has the dark of its site, in lines that fit."""
+    engine = open_engine(str(two))
+    with writing(engine) as connection:
+        for rig_id, place in ((1, (50.1, 14.4)), (2, (-30.2, -70.8))):
+            own = m.frame.c.run_id.in_([2] if rig_id == 2 else [1, 3])
+            values = dict(zip(("latitude_deg", "longitude_deg"), place, strict=True))
+            connection.execute(update(m.frame).where(own).values(values))
+    engine.dispose()
+    monkeypatch.setattr(tonight_screen, "now", lambda: datetime(2026, 10, 20, 14, tzinfo=UTC))
+    async with running(size=size) as pilot:
+        await press(pilot, "5")
+        rows = str(pilot.app.screen.query_one("#plan_rows").render())
+        lines = rows.splitlines()
+        assert rows.count("Night of 2026-10-20. Dark from ") == 2
+        darks = {line.split("Dark from ")[1][:14] for line in lines if "Dark from " in line}
+        assert len(darks) == 2
+        assert max(map(len, lines)) < size[0]
+        await press(pilot, "R")
+        head = str(pilot.app.screen.query_one("#plan_head").render())
+        assert head.count("Dark from ") == 1
+        assert "Dark from " not in str(pilot.app.screen.query_one("#plan_rows").render())

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 _TEXT = """
 = tonight runlog.tonight/1
 night string: ISO date of the evening that is planned
-site object of tonight.site: where the rig stands, and who says so
+site object of tonight.site: where the rig used last stands, and who says so
 dark_start_utc string?: when the dark that is planned begins; null where there is none
 dark_end_utc string?: when it ends
 dark_from string: by which twilight it is dark: astronomical, nautical, none
@@ -41,6 +41,13 @@ alt_max_deg number?: its greatest height in the dark
 
 = tonight.rig
 rig string: telescope and camera
+night string: ISO date of the evening that comes next where it stands
+site object of tonight.site: where it stands, and who says so
+dark_start_utc string?: when the dark that is planned begins; null where there is none
+dark_end_utc string?: when it ends
+dark_from string: by which twilight it is dark: astronomical, nautical, none
+sun_lowest_deg number: how low the Sun gets in that night
+moon object of tonight.moon: the Moon there, from noon to noon
 bound_share number?: worth of this rig's order over what no order can pass
 setup_s number: time lost before the first frame of another target
 overhead_same_filter_s number: time lost between frames through one filter
