@@ -9,28 +9,33 @@ from runlog.core.story.charged import BY_HAND, UNGRADED
 from runlog.core.worth.dark import ALWAYS, DarkUse
 from runlog.core.worth.losses import FOCUS, GUIDING, LIGHT, SEEING, SKY, WIDTH, Budget
 
-_SKY, _RIG, _PLAN, UNKNOWN = "the sky's", "the rig's", "the plan's", "unknown"
+_SKY, _RIG, UNKNOWN = "the sky's", "the rig's", "unknown"
+# What is seen does not tell which of the two.
+_PLAN_OR_RIG, _RIG_OR_WIND, _RIG_OR_AIR = "plan or rig", "rig or wind", "rig or air"
+CHANGEABLE = frozenset((_RIG, _PLAN_OR_RIG, _RIG_OR_WIND, _RIG_OR_AIR))
 _WHOSE = {
     LIGHT: _SKY, SKY: _SKY, SEEING: _SKY, FOCUS: _RIG, GUIDING: _RIG, WIDTH: UNKNOWN,
     BY_HAND: "yours", UNGRADED: UNKNOWN,
     FaultName.CLOUD.value: _SKY, FaultName.SOFT.value: _SKY, FaultName.BRIGHT_SKY.value: _SKY,
     FaultName.STREAK.value: _SKY, FaultName.OBSTRUCTED.value: "the site's",
+    FaultName.TRAILED.value: _RIG_OR_WIND, FaultName.DEW.value: _RIG_OR_AIR,
+    FaultName.CLIPPED.value: _PLAN_OR_RIG, FaultName.OFF_TARGET.value: _PLAN_OR_RIG,
     FaultName.FEW_STARS.value: UNKNOWN, FaultName.UNREADABLE.value: UNKNOWN,
 }  # fmt: skip
 
 
 def whose(cause: str, what: str, *, of_few: bool = False) -> str:
-    """Say whose doing a loss is: the sky's, the rig's, the plan's; a fault not named is the rig's.
+    """Say whose doing a loss is, or between whom it lies; a fault not named is the rig's.
 
-    Dark that was left unused is the plan's, unless something is seen to be why. Runs of too few
-    frames to tell a pace (`of_few`) do not show who left it.
+    Dark that was left unused is the plan's or the rig's, unless something is seen to be why. Runs
+    of too few frames to tell a pace (`of_few`) do not show who left it.
     """
     if what == "dark" and of_few:
         return UNKNOWN
     if what == "dark" and cause in ALWAYS:
         return _RIG
     if what == "dark":
-        return _SKY if "," in cause else _PLAN
+        return _SKY if "," in cause else _PLAN_OR_RIG
     return _WHOSE.get(cause, _RIG)
 
 
@@ -69,7 +74,7 @@ def dark_words(dark: DarkUse | None) -> str | None:
 
 def yours_words(rows: Sequence[Mapping[str, Any]]) -> str | None:
     """Name what cost most of what a person can change; None where nothing did."""
-    own = [row for row in rows if row["whose"] in (_RIG, _PLAN) and row["cure_s"]]
+    own = [row for row in rows if row["whose"] in CHANGEABLE and row["cure_s"]]
     if not own:
         return None
     most = max(own, key=lambda row: row["cure_s"])
