@@ -3,12 +3,13 @@
 import asyncio
 import inspect
 import shutil
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
+from sqlalchemy import make_url
 from textual import _wait
 from textual.pilot import Pilot
 
@@ -22,6 +23,9 @@ from .nights import Wish, build
 from .pair import shifted
 
 __all__ = ["shifted"]  # a fixture
+
+if TYPE_CHECKING:
+    from tests.servers import Server
 
 Running = Callable[..., Any]
 
@@ -55,10 +59,23 @@ def built_short(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return _built(tmp_path_factory.mktemp("short") / "nights.sqlite", wish)
 
 
+@pytest.fixture(scope="session")
+def built_on_server(server: "Server", migrated: str) -> Iterator[str]:
+    """The three nights in a database of a server, to be copied."""
+    with server.database(migrated) as url:
+        build(url).dispose()
+        yield str(make_url(url).database)
+
+
 @pytest.fixture
-def database(built: Path, tmp_path: Path) -> Path:
-    """A fresh copy of the three nights."""
-    return Path(shutil.copy(built, tmp_path / "nights.sqlite"))
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path | str]:
+    """A fresh copy of the three nights: a file, or a server's (`both_databases`)."""
+    if getattr(request, "param", "sqlite") == "sqlite":
+        yield Path(shutil.copy(request.getfixturevalue("built"), tmp_path / "nights.sqlite"))
+        return
+    template = request.getfixturevalue("built_on_server")
+    with request.getfixturevalue("server").database(template) as url:
+        yield url
 
 
 @pytest.fixture(autouse=True)
@@ -71,27 +88,28 @@ def _no_clockwork(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(_wait, "SLEEP_IDLE", 0.001)
 
 
-def make_app(database: Path) -> ReviewApp:
-    """The interface on a database, remembering beside it."""
+def make_app(database: Path | str, folder: Path | None = None) -> ReviewApp:
+    """The interface on a database, remembering beside it, or in a folder."""
+    beside = folder / "nights" if folder else Path(database)
     session = Session(
         open_engine(str(database)),
         Settings(),
         who="mia",
         database=str(database),
-        state_file=database.with_suffix(".state.json"),
+        state_file=beside.with_suffix(".state.json"),
     )
     return ReviewApp(session)
 
 
 @pytest.fixture
-def running(database: Path) -> Running:
+def running(database: Path | str, tmp_path: Path) -> Running:
     """Run the interface: `async with running() as pilot`."""
 
     @asynccontextmanager
     async def run(
         size: tuple[int, int] = (80, 24), path: Path | None = None
     ) -> AsyncIterator[Pilot[None]]:
-        app = make_app(path or database)
+        app = make_app(path) if path else make_app(database, tmp_path)
         async with app.run_test(size=size) as pilot:
             await rest(pilot)
             yield pilot

@@ -46,7 +46,7 @@ class Wish:
     files: bool = False  # named without pictures, too
 
 
-def build(path: Path, wish: Wish | None = None) -> Engine:
+def build(path: Path | str, wish: Wish | None = None) -> Engine:
     """Make a database with some nights in it, each settled."""
     wish = wish or Wish()
     engine = ready(open_engine(str(path)))

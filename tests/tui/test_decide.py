@@ -37,6 +37,7 @@ async def test_j_and_k_move_in_lists_and_mark_nothing(running: Running) -> None:
         assert marks(pilot) == []
 
 
+@pytest.mark.both_databases
 async def test_y_keeps_and_says_what_was_before(running: Running) -> None:
     """A mark on a list shows the grade before and after; the key line names the key."""
     async with running() as pilot:
@@ -51,6 +52,7 @@ async def test_y_keeps_and_says_what_was_before(running: Running) -> None:
         assert " y keep" in line and " n note" not in line
 
 
+@pytest.mark.both_databases
 async def test_what_is_still_being_stored_is_taken_back(
     running: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:

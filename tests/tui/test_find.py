@@ -83,6 +83,7 @@ async def test_a_word_that_is_part_of_a_name_is_understood(running: Running) -> 
         assert how_many(pilot).strip() == "0 frames"
 
 
+@pytest.mark.both_databases
 async def test_last_night_is_the_newest_whatever_night_is_in_view(running: Running) -> None:
     """From the first night, `last night` lists the last one."""
     async with running() as pilot:

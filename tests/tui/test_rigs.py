@@ -78,6 +78,7 @@ async def test_help_names_the_key(running: Running, two: Path) -> None:
         assert RIGS.help in str(screen_of(pilot).query_one("Static").content)
 
 
+@pytest.mark.both_databases
 async def test_nights_are_those_of_the_rig(running: Running, two: Path) -> None:
     """The arrows walk over one rig's nights; back among all one stays on the same night."""
     async with running() as pilot:
@@ -107,6 +108,7 @@ async def test_frames_and_doubtful_of_all_nights_are_those_of_the_rig(
             await press(pilot, "R")
 
 
+@pytest.mark.both_databases
 async def test_totals_are_those_of_the_rig(running: Running, two: Path) -> None:
     """Guards the hours, and that the frames behind a number are the rig's as well."""
     async with running(size=(160, 48)) as pilot:

@@ -31,13 +31,16 @@ from .conftest import Running, make_app, press, rest
 from .nights import sky
 
 
+@pytest.mark.both_databases
 async def test_a_mark_made_on_the_command_line_appears(running: Running, database: Path) -> None:
     """What another process decides shows within one look at the database."""
     async with running() as pilot:
         app: Any = pilot.app
         await press(pilot, "3")
         assert app.session.open_count == 12
-        judge(open_engine(str(database)), [app.screen.case.head.identity.id], "reject", "anna")
+        elsewhere = open_engine(str(database))
+        judge(elsewhere, [app.screen.case.head.identity.id], "reject", "anna")
+        elsewhere.dispose()
         await app.session.poll()
         await rest(pilot)
         assert app.session.open_count == 11
