@@ -3,6 +3,7 @@
 Whoever reaches the scheduler's port can run code on every worker: TLS, or a network of one's own.
 """
 
+import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError, Executor, Future
 from contextlib import contextmanager
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from distributed import Client
 
 WAIT_S = 15.0  # for the scheduler, and for its first worker
+LOST_S = 2.0  # until a scheduler has heard that a worker is gone
 LOOPBACK = ("127.", "localhost", "[::1]")
 Tell = Callable[[str], None]
 Find = Callable[[bytes], Place]
@@ -162,7 +164,7 @@ def _introduced(
 ) -> Mapping[str, Introduction]:
     """Ask every worker who it is; refuses those that would give other numbers."""
     try:
-        workers: Mapping[str, Introduction] = client.run(introduce, roots)
+        workers = _asked(client, address, roots)
     except ModuleNotFoundError as error:
         raise RunlogError(
             f"A worker cannot run this runlog ({error})",
@@ -183,6 +185,27 @@ def _introduced(
             "Install the same runlog on every machine of the cluster",
         )
     return workers
+
+
+def _asked(
+    client: "Client", address: str, roots: Mapping[str, Folders]
+) -> Mapping[str, Introduction]:
+    """Ask all workers, and those that are left once more where one was lost meanwhile."""
+    try:
+        found: Mapping[str, Introduction] = client.run(introduce, roots)
+    except OSError:
+        time.sleep(LOST_S)
+    else:
+        return found
+    try:
+        found = client.run(introduce, roots)
+    except OSError as error:
+        raise RunlogError(
+            f"Workers are lost while they are asked who they are ({type(error).__name__})",
+            address,
+            "See what ends them, then scan again",
+        ) from error
+    return found
 
 
 def _listed(names: Collection[str]) -> str:

@@ -63,13 +63,6 @@ def test_a_command_that_reads_or_marks_holds_nothing_heavy(database, command):
     assert not modules & {*HEAVY}
 
 
-@pytest.mark.parametrize("command", ["mark {key} reject", "mark {key} auto", "totals", "night"])
-def test_a_mark_and_the_sums_need_no_arrays(database, command):
-    """Guards the tenth of a second that numpy takes, where whole runs are graded anew."""
-    path, key = database
-    assert "numpy" not in held([word.format(key=key) for word in command.split()], path)
-
-
 @pytest.mark.parametrize("words", [["--help"], ["--version"], ["totals", "--help"]])
 def test_help_holds_nothing_at_all(database, words):
     """Guards the quick answer of --help: neither database nor numbers."""

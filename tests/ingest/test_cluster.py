@@ -12,6 +12,7 @@ from contextlib import contextmanager, suppress
 import psutil
 import pytest
 
+from runlog.errors import RunlogError
 from runlog.ingest import cluster as module
 from tests import tools
 from tests.tools import argv, content, here, write_run
@@ -174,3 +175,25 @@ def test_nobody_there_and_an_open_door_are_said(tmp_path, monkeypatch):
     told = scan(tmp_path, "tcp://192.0.2.1:8786", code=3)  # of no machine: RFC 5737
     assert "not encrypted" in told
     assert "run code on every worker" in told
+
+
+class Losing:
+    """A client one of whose workers is lost while all are asked, so many times."""
+
+    def __init__(self, times):
+        self.times = times
+
+    def run(self, *_):
+        """Answer as distributed does: its CommClosedError is an OSError."""
+        self.times -= 1
+        if self.times >= 0:
+            raise OSError("in <TCP (closed) Scheduler Broadcast>: Stream is closed")
+        return {"tcp://here": "somebody"}
+
+
+def test_a_worker_lost_while_all_are_asked_is_left_out(monkeypatch):
+    """The others are asked once more; where that fails too, words say so."""
+    monkeypatch.setattr(module, "LOST_S", 0.0)
+    assert module._asked(Losing(1), "tcp://a", {}) == {"tcp://here": "somebody"}
+    with pytest.raises(RunlogError, match="lost while they are asked"):
+        module._asked(Losing(2), "tcp://a", {})
