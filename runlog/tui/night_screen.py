@@ -84,7 +84,8 @@ class NightScreen(MainScreen):
         self.call_after_refresh(self._tell, run)  # what is known is seen before more is asked
 
     def _say(self, words: Text) -> None:
-        self.query_one("#outcome", Static).update(words)
+        for shown in self.query("#outcome").results(Static):  # none once the program is ending
+            shown.update(words)
 
     def _clear(self) -> None:
         """Leave nothing of another night on the screen."""

@@ -98,7 +98,7 @@ def _nearer(struck: Struck, share: float) -> float:
     """Come nearer to how long a command lives, which hangs on how busy the machine is."""
     if struck.in_time and share > 0.95:
         return 1.05
-    return 0.95 if not struck.in_time and share < 0.95 else 1.0
+    return 0.85 if not struck.in_time and share < 0.95 else 1.0
 
 
 def one_round(
