@@ -55,14 +55,15 @@ class Pairs:
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
         self._reliefs: Reliefs | None = None
+        self._kept: dict[int, Dust] = {}
         self._asked: dict[int, Dust] = defaultdict(dict)
         self.fresh: dict[int, Dust] = {}  # all that was asked of the runs that have something new
 
     def shared(self, of: Sequence[Pictured], on: Sequence[Pictured], run_id: int) -> Shadows | None:
         """Tell how much of the shadows of some pictures lies on others; kept with a run."""
-        which = store.digest(of, on)
-        kept = store.dust_of_run(self._connection, run_id)
-        asked = self._asked[run_id]
+        if run_id not in self._kept:
+            self._kept[run_id] = store.dust_of_run(self._connection, run_id)
+        which, kept, asked = store.digest(of, on), self._kept[run_id], self._asked[run_id]
         asked[which] = kept[which] if which in kept else self._looked_at(of, on)
         if which not in kept:
             self.fresh[run_id] = asked
@@ -99,19 +100,31 @@ def _of_group(
     own = _one_of(frames, group, nearest)
     if own is None:
         return
-    flats = sets[nearest]
-    lights = store.lights_of(connection, group, night)
-    for said in (_on_lights(pairs, flats, lights, night), _since_before(pairs, sets, nearest)):
+    for said in _said(connection, pairs, group, sets, nearest):
         if said is not None:
-            yield Finding(*said, len(flats), len(flats), own)
+            yield Finding(*said, len(sets[nearest]), len(sets[nearest]), own)
+
+
+def _said(
+    connection: Connection,
+    pairs: Pairs,
+    group: LightGroup,
+    sets: Mapping[str, Sequence[Pictured]],
+    nearest: str,
+) -> Iterator[Said | None]:
+    """Judge the flats of a night; without their pictures nothing more is asked."""
+    flats, night = sets[nearest], group.nights[-1]
+    if not all(flat.stored for flat in flats):
+        yield UNKNOWN_SHADOWS, say.unknown(say.NO_PICTURE)
+        return
+    yield _on_lights(pairs, flats, store.lights_of(connection, group, night), night)
+    yield _since_before(pairs, sets, nearest)
 
 
 def _on_lights(
     pairs: Pairs, flats: Sequence[Pictured], lights: Sequence[Pictured], night: str
 ) -> Said | None:
     """Hold flats against the lights of a night."""
-    if not all(flat.stored for flat in flats):
-        return UNKNOWN_SHADOWS, say.unknown(say.NO_PICTURE)
     usable = [f for f in lights if f.stored and f.pedestal_adu is not None]
     if len(usable) < FEWEST_LIGHTS:
         return UNKNOWN_SHADOWS, say.unknown(say.FEW_LIGHTS)
@@ -123,7 +136,7 @@ def _on_lights(
 def _since_before(pairs: Pairs, sets: Mapping[str, Sequence[Pictured]], night: str) -> Said | None:
     """Hold the flats of a night against those before them that have pictures, if any."""
     before = [n for n in sets if n < night and all(f.stored for f in sets[n])]
-    if not before or not all(flat.stored for flat in sets[night]):
+    if not before:
         return None
     chosen = _some(sets[night], MOST_FLATS)
     found = pairs.shared(_some(sets[max(before)], MOST_FLATS), chosen, chosen[0].run_id)

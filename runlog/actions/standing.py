@@ -8,7 +8,7 @@ from math import fsum
 from sqlalchemy import Engine
 
 from runlog.actions.goals import PRIORITIES, Wish, goal_words, wish
-from runlog.actions.totals import totals_against_goals
+from runlog.actions.totals import totals_whole_and_part
 from runlog.config import Settings
 from runlog.core.ledger.goal_words import WAYS, TypedGoal, read_goal
 from runlog.core.ledger.goals import PLAIN_PANEL, Goal, GoalForm, Key, Mosaic, mosaics
@@ -56,8 +56,7 @@ def standings(engine: Engine, settings: Settings, chosen: Selection = EVERYTHING
 
     A mosaic stands as it does over all time, as its goal does.
     """
-    totals = totals_against_goals(engine, settings, chosen)
-    whole = totals if chosen.asks_nothing else totals_against_goals(engine, settings)
+    whole, totals = totals_whole_and_part(engine, settings, chosen)
     with reading(engine) as connection:
         goals = goal_store.goals(connection)
     shown = {(split_panel(t.target)[0], t.filter) for t in totals}

@@ -67,6 +67,19 @@ def totals_against_goals(
     what is to go does not hang on the part that is shown. What is kept is weighed as well unless
     `with_worth` says that nobody asks, and anyway where a goal is about depth.
     """
+    _, part = totals_whole_and_part(engine, settings, selection, owner, with_worth=with_worth)
+    return part
+
+
+def totals_whole_and_part(
+    engine: Engine,
+    settings: Settings,
+    selection: Selection,
+    owner: str | None = None,
+    *,
+    with_worth: bool = True,
+) -> tuple[list[Total], list[Total]]:
+    """Load totals of all time and those of a part, as `totals_against_goals` has them."""
     with reading(engine) as connection:
         goals = _goals_of(connection, selection.target, owner)
         deep = with_worth or any(goal.form is GoalForm.GAIN for goal in goals.values())
@@ -74,12 +87,12 @@ def totals_against_goals(
         against = references(connection) if deep and selection.target is None else None
         whole = Selection(target=selection.target)
         totals = total_store.totals(connection, whole, against, with_worth=deep)
-        found = set_against(totals, goals, counting(settings))
+        every = part = set_against(totals, goals, counting(settings))
         if not selection.is_all_time:
             asked = replace(selection, filter=None)
-            part = total_store.totals(connection, asked, against, with_worth=deep)
-            found = set_part_against(part, found, counting(settings))
-    return [t for t in found if selection.filter in (None, t.filter)]
+            own = total_store.totals(connection, asked, against, with_worth=deep)
+            part = set_part_against(own, every, counting(settings))
+    return every, [t for t in part if selection.filter in (None, t.filter)]
 
 
 def _goals_of(connection: Connection, target: str | None, owner: str | None) -> dict[Key, Goal]:

@@ -39,9 +39,7 @@ class RigScreen(MainScreen):
         self.part_at = 0
         self.entries: list[Entry] = []
         self.at, self.top = 0, 0
-        self._loaded: tuple[int, str, str] | None = (
-            None  # part, season and rig whose lines are shown
-        )
+        self._loaded: tuple[int, str, str] | None = None  # whose lines are shown
         self._known: dict[tuple[int, str, str], tuple[object, list[Entry]]] = {}
         self._laid: tuple[tuple[list[Entry], int] | None, list[tuple[str, int | None]]] = None, []
         self.every_night: bool | None = None  # None: wherever all are read within a breath
@@ -81,7 +79,7 @@ class RigScreen(MainScreen):
 
     @property
     def _which(self) -> tuple[int, str, str]:
-        """What tells the lines apart that are kept."""
+        """What tells the lines apart that are kept: part, season and rig."""
         return self.part_at, self.season, self.session.rig
 
     def reload(self) -> None:
