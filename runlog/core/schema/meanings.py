@@ -189,7 +189,7 @@ why: why the advice is look or unknown
 pictures: each picture with what following the advice does to it, and that in words
 cause: what took the time
 losses:what: of which time: kept (depth of kept frames), not kept (whole frames), dark (unused)
-whose: whose doing it is: the sky's, the rig's, the site's, yours, unknown, or between whom it lies
+whose: whose doing it is: the sky's, rig's, plan's, site's, yours, unknown, or between whom it lies
 lost_s: time it took, of kept frames as effective time
 gained_s: effective time over the best nights', of kept frames that were better in it
 cure_s: effective time there would be more, had it not been

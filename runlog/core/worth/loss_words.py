@@ -6,13 +6,13 @@ from typing import Any
 from runlog.core.columns import hours, plural
 from runlog.core.frame import FaultName
 from runlog.core.story.charged import BY_HAND, UNGRADED
-from runlog.core.worth.dark import ALWAYS, DarkUse
+from runlog.core.worth.dark import ALWAYS, NOT_UP, DarkUse
 from runlog.core.worth.losses import FOCUS, GUIDING, LIGHT, SEEING, SKY, WIDTH, Budget
 
-_SKY, _RIG, UNKNOWN = "the sky's", "the rig's", "unknown"
+_SKY, _RIG, _PLAN, UNKNOWN = "the sky's", "the rig's", "the plan's", "unknown"
 # What is seen does not tell which of the two.
 _PLAN_OR_RIG, _RIG_OR_WIND, _RIG_OR_AIR = "plan or rig", "rig or wind", "rig or air"
-CHANGEABLE = frozenset((_RIG, _PLAN_OR_RIG, _RIG_OR_WIND, _RIG_OR_AIR))
+CHANGEABLE = frozenset((_RIG, _PLAN, _PLAN_OR_RIG, _RIG_OR_WIND, _RIG_OR_AIR))
 _WHOSE = {
     LIGHT: _SKY, SKY: _SKY, SEEING: _SKY, FOCUS: _RIG, GUIDING: _RIG, WIDTH: UNKNOWN,
     BY_HAND: "yours", UNGRADED: UNKNOWN,
@@ -34,6 +34,8 @@ def whose(cause: str, what: str, *, of_few: bool = False) -> str:
         return UNKNOWN
     if what == "dark" and cause in ALWAYS:
         return _RIG
+    if what == "dark" and cause == NOT_UP:
+        return _PLAN  # others would have been up
     if what == "dark":
         return _SKY if "," in cause else _PLAN_OR_RIG
     return _WHOSE.get(cause, _RIG)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from runlog.core.worth.dark import BETWEEN, ENDS, OTHERS
+from runlog.core.worth.dark import BETWEEN, ENDS, NOT_UP, OTHERS
 from runlog.core.worth.loss_words import cure_words, whose
 
 
@@ -28,3 +28,19 @@ def test_few_frames_blame_nobody(cause):
     row = {"what": "dark", "cause": cause, "whose": whose(cause, "dark", of_few=True)}
     assert row["whose"] == "unknown" != whose(cause, "dark")
     assert "few frames tell no pace" in cure_words(row | {"cure_s": None})
+
+
+@pytest.mark.parametrize(
+    ("what", "cause", "wanted"),
+    [
+        ("dark", "early stop", "plan or rig"),
+        ("dark", NOT_UP, "the plan's"),
+        ("dark", BETWEEN, "the rig's"),
+        ("not kept", "trailed", "rig or wind"),
+        ("not kept", "dew", "rig or air"),
+        ("not kept", "defocused", "the rig's"),
+    ],
+)
+def test_what_is_seen_tells_whose_it_is_or_between_whom(what, cause, wanted):
+    """Wind trails stars as a rig does, and a rig that stopped looks like a plan that ended."""
+    assert whose(cause, what) == wanted
