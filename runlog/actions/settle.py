@@ -92,6 +92,34 @@ class Settling:
     settings: Settings
     known: Known
     stands: bool = False  # nothing changed of what its frames are compared with
+    hears: bool = False  # nor of its own frames and marks: only other nights say something else
+
+
+@dataclass(frozen=True, slots=True)
+class Graded:
+    """The frames of a run with their grades, and what these rest on."""
+
+    judged: list[Judged]
+    lights: list[Frame]  # as they were graded
+    usual: RunUsual
+    marks: Mapping[int, Mark]
+    history: History
+    kept: Collection[str]  # by key, without a look at other nights
+
+
+@dataclass(frozen=True, slots=True)
+class AddedUp:
+    """What a run's frames come to, and what it says to others."""
+
+    sums: list[RunSum]
+    summaries: tuple[RunSummary, ...]
+    zeros: str
+    cameras: list[str]
+    depth: RunsDepth
+    ties: Ties
+    sky: NightSky | None
+    series: RunSeries | None  # None where it is as stored
+    asking: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +129,8 @@ class Outcome:
     before: list[Frame]  # as they were stored
     after: list[Frame]
     updates: list[dict[str, Any]]
-    sums: list[RunSum]
-    summaries: tuple[RunSummary, ...]
     history: History  # that the grades rest on
-    zeros: str
-    cameras: list[str]
-    depth: RunsDepth
-    ties: Ties
-    sky: NightSky | None
-    series: RunSeries | None  # None where it is as stored
-    asking: int
+    added_up: AddedUp | None  # None where it is as stored
 
 
 def settle_all(
@@ -174,7 +194,8 @@ def _dirty(engine: Engine) -> tuple[list[RunState], Known]:
     with writing(engine) as connection:
         run_store.touch_runs(connection, outdated)
         look_anew(connection, outdated)
-        seen = {*dirty, *others, *(replace(run, revision=run.revision + 1) for run in others)}
+        touched = (replace(run, revision=run.revision + 1, hears=False) for run in others)
+        seen = {*dirty, *others, *touched}
         return [run for run in run_store.dirty_runs(connection) if run in seen], known
 
 
@@ -185,8 +206,10 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
             return False
         moves.look(connection, run)
         used = settings_of(connection, run.rig_id, settings)
-        stands = not known.changed and run.settled_by == settings_digest(used)
-        outcome = _compute(Settling(connection, run, used, known, stands))
+        same = run.settled_by == settings_digest(used)
+        hears = same and run.hears and run.id not in known.changed
+        stands = hears or (same and not known.changed)
+        outcome = _compute(Settling(connection, run, used, known, stands, hears))
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
     known.depths.bases.stored(run.rig_id)
@@ -199,9 +222,10 @@ def _store(connection: Connection, run: RunState, used: Settings, outcome: Outco
     if not stands(connection, run.rig_id, used) or not _history_stands(connection, run, outcome):
         return False
     settled_by, form = settings_digest(used), used.depth_form.value
-    written = write_settled(connection, run, outcome.updates, outcome.sums, settled_by, form)
-    if written:
-        _remember(connection, run, outcome)
+    sums = outcome.added_up.sums if outcome.added_up is not None else None
+    written = write_settled(connection, run, outcome.updates, sums, settled_by, form)
+    if written and outcome.added_up is not None:
+        _remember(connection, run, outcome.added_up)
     return written
 
 
@@ -215,41 +239,52 @@ def _history_stands(connection: Connection, run: RunState, outcome: Outcome) -> 
     return now == dict(outcome.history)
 
 
-def _remember(connection: Connection, run: RunState, outcome: Outcome) -> None:
-    history.put_summaries(connection, run.id, outcome.summaries)
-    history.put_zeros(connection, run.id, outcome.zeros, outcome.cameras)
-    depth_store.put_run(connection, run.id, outcome.depth.skies, outcome.depth.lights)
-    depth_store.put_ties(connection, outcome.ties)
-    put_night_sky(connection, run.id, outcome.sky)
-    if outcome.series is not None:
-        put_series(connection, run.id, outcome.series)
-    remember_shown(connection, run.id, outcome.asking)
+def _remember(connection: Connection, run: RunState, now: AddedUp) -> None:
+    history.put_summaries(connection, run.id, now.summaries)
+    history.put_zeros(connection, run.id, now.zeros, now.cameras)
+    depth_store.put_run(connection, run.id, now.depth.skies, now.depth.lights)
+    depth_store.put_ties(connection, now.ties)
+    put_night_sky(connection, run.id, now.sky)
+    if now.series is not None:
+        put_series(connection, run.id, now.series)
+    remember_shown(connection, run.id, now.asking)
 
 
 def _compute(this: Settling) -> Outcome:
-    judged, summed, earlier, usual = _judged(this)
-    before = [j.before for j in judged]
+    graded = _grade(this)
+    before, after = [j.before for j in graded.judged], [j.frame for j in graded.judged]
+    added_up = None
+    if not (this.hears and _same_grades(before, after)):
+        after, added_up = _add_up(this, graded)
+    return Outcome(before, after, list(_updates(before, after)), graded.history, added_up)
+
+
+def _same_grades(before: Sequence[Frame], after: Sequence[Frame]) -> bool:
+    return all(
+        old.judgement.grade is new.judgement.grade for old, new in zip(before, after, strict=True)
+    )
+
+
+def _add_up(this: Settling, graded: Graded) -> tuple[list[Frame], AddedUp]:
+    """Weigh the frames of a run, and add up what it comes to."""
+    before = [j.before for j in graded.judged]
     after, depth = this.known.depths.of_run(
         this.connection,
         this.run.rig_id,
-        [j.frame for j in judged],
+        [j.frame for j in graded.judged],
         this.settings.policy,
         stands=this.stands,
-        usual=usual,
+        usual=graded.usual,
     )
     lights = [frame for frame in after if frame.is_light]
-    sums = sum_run(lights)
+    sums, summed = sum_run(lights), _summed_up(this, graded)
     stored = get_series(this.connection, this.run.id)
     series = series_of_run(after, summed, sums, stored)
-    return Outcome(
-        before=before,
-        after=after,
-        updates=list(_updates(before, after)),
+    return after, AddedUp(
         sums=sums,
         summaries=summed,
-        history=earlier,
         zeros=_zero_levels(before),
-        cameras=sorted({j.before.identity.camera_key for j in judged if _tells_zero(j.before)}),
+        cameras=sorted({f.identity.camera_key for f in before if _tells_zero(f)}),
         depth=depth,
         ties=this.known.depths.bases.fresh(this.run.rig_id),
         sky=sky_of_night(
@@ -272,25 +307,23 @@ def judge_run(
 ) -> list[Judged]:
     """Look at all frames of a run and grade its lights as its rig is, writing nothing."""
     used = settings_of(connection, run.rig_id, settings)
-    return _judged(Settling(connection, run, used, known))[0]
+    return _grade(Settling(connection, run, used, known)).judged
 
 
-def _judged(this: Settling) -> tuple[list[Judged], tuple[RunSummary, ...], History, RunUsual]:
-    """Judge each frame; give what the run says to other nights, and what these said to it.
+def _grade(this: Settling) -> Graded:
+    """Judge each frame of a run.
 
     What is usual among the run's lights is found once, for all that is asked of them.
     """
     stored = frames_of_run(this.connection, this.run.id)
     if not stored:
-        return [], (), {}, RunUsual([])
-    frames = _placed(this, stored)
-    extinctions = {} if this.stands else _extinctions(frames, this.known)
-    light = _Light(this, extinctions)
-    frames = auxiliary_set_apart([light.compared(frame) for frame in frames])
+        return Graded([], [], RunUsual([]), {}, {}, ())
+    frames, extinctions = _looked_at(this, stored)
     lights = sky_as_known([frame for frame in frames if frame.is_light])
     usual = RunUsual(lights)
-    sites = [lit_site(frame, this.settings) for frame in frames]
-    asked = questions(frames, sites, usual.covered)
+    asked = [frame.judgement.questions for frame in stored]
+    if not this.hears:
+        asked = questions(frames, [lit_site(f, this.settings) for f in frames], usual.covered)
     earlier = history.of_frames(this.connection, this.run.rig_id, this.run.night, lights)
     verdicts = grade_run(lights, this.settings.policy, earlier, usual)
     marks = mark_store.standing_marks(this.connection, this.run.id)
@@ -302,19 +335,26 @@ def _judged(this: Settling) -> tuple[list[Judged], tuple[RunSummary, ...], Histo
         used = extinctions.get(frame.context.filter)
         judged.append(Judged(before, after, verdict, mark, used))
     kept = [] if earlier else [key for key, v in verdicts.items() if v.grade is Grade.KEEP]
-    return judged, _summed_up(this, lights, marks, usual, kept), earlier, usual
+    return Graded(judged, lights, usual, marks, earlier, kept)
 
 
-def _summed_up(
-    this: Settling,
-    lights: Sequence[Frame],
-    marks: Mapping[int, Mark],
-    usual: RunUsual,
-    kept: Collection[str],
-) -> tuple[RunSummary, ...]:
+def _looked_at(
+    this: Settling, stored: Sequence[Frame]
+) -> tuple[list[Frame], dict[str, "Extinction"]]:
+    """Set frames beside what they are compared with, as far as this may be another now."""
+    placed = _standing(this, stored) if this.hears else _placed(this, stored)
+    extinctions = {} if this.stands else _extinctions(placed, this.known)
+    light = _Light(this, extinctions)
+    compared = [light.compared(frame) for frame in placed]
+    return (compared if this.hears else auxiliary_set_apart(compared)), extinctions
+
+
+def _summed_up(this: Settling, run: Graded) -> tuple[RunSummary, ...]:
     """Sum a run up for other nights, by its own frames, physics and marks alone."""
-    said = {f.key: Grade(marks[f.identity.id].grade) for f in lights if f.identity.id in marks}
-    return summaries(lights, usable(usual.measured, this.settings.policy, said, usual, kept))
+    marked = ((f.key, run.marks.get(f.identity.id)) for f in run.lights)
+    said = {key: Grade(mark.grade) for key, mark in marked if mark is not None}
+    policy, measured = this.settings.policy, run.usual.measured
+    return summaries(run.lights, usable(measured, policy, said, run.usual, run.kept))
 
 
 def _graded(
@@ -360,6 +400,13 @@ def _placed(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
             placement = replace(placement, streaks=trails[frame.key])
         found.append(replace(frame, context=context, placement=placement))
     return found
+
+
+def _standing(this: Settling, stored: Sequence[Frame]) -> list[Frame]:
+    """Leave frames as they were placed; what they are compared with is loaded."""
+    matches = [frame for frame in stored if _to_match(frame)]
+    this.known.matcher.match(this.connection, this.run.rig_id, matches)
+    return list(stored)
 
 
 def _to_match(frame: Frame) -> bool:

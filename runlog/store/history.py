@@ -40,7 +40,7 @@ from runlog.core.grading.summary import (
 from runlog.store import models as m
 from runlog.store import notes
 from runlog.store.depth import drop_ties
-from runlog.store.runs import touch, touch_runs, touch_settled
+from runlog.store.runs import touch, touch_hearing, touch_settled
 from runlog.store.shown import NOT_KNOWN, look_anew
 
 # --- summaries of runs ----------------------------------------------------------------------
@@ -160,7 +160,7 @@ def put_summaries(connection: Connection, run_id: int, found: Sequence[RunSummar
     changed = [g for g in {**stored, **now} if stored.get(g) != now.get(g)]
     spoke = [g for g in changed if _speaks(stored.get(g)) or _speaks(now.get(g))]
     for group in sorted(spoke):
-        touch_runs(connection, holders(connection, this.rig_id, this.night, group))
+        touch_hearing(connection, holders(connection, this.rig_id, this.night, group))
 
 
 def _speaks(summary: RunSummary | None) -> bool:

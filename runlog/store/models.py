@@ -74,7 +74,8 @@ rig_member = Table(
     Column("login", String, primary_key=True),
 )
 
-# A run is dirty while its revision is ahead of the one it was settled at.
+# A run is dirty while its revision is ahead of the one it was settled at. Where it is also the one
+# that it heard another night at, its frames and marks stand: it is to be graded, and no more.
 run = Table(
     "run",
     metadata,
@@ -83,6 +84,7 @@ run = Table(
     Column("rig_id", Integer, ForeignKey("rig.id"), nullable=False),
     Column("revision", Integer, nullable=False, default=0),
     Column("settled_revision", Integer, nullable=False, default=-1),
+    Column("heard_revision", Integer, nullable=False, default=-1),
     Column("policy", String(32), nullable=False, default=""),  # what it was settled by
     Column("zeros", String, nullable=False, default=""),  # levels of its bias and dark frames
     Column("depth_form", String, nullable=False, default="point"),  # of its effective time

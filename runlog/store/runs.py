@@ -9,6 +9,7 @@ from sqlalchemy import (
     Connection,
     bindparam,
     func,
+    or_,
     select,
     update,
 )
@@ -60,6 +61,7 @@ class RunState:
     rig_id: int
     revision: int
     settled_by: str  # the settings it was settled by the last time
+    hears: bool  # nothing happened since but that other nights say something else
 
 
 def run_id_for(connection: Connection, rig: Rig, night: str) -> int:
@@ -120,7 +122,9 @@ def dirty_run(connection: Connection, run_id: int) -> RunState | None:
     return RunState(*row) if row is not None else None
 
 
-_STATES = select(m.run.c.id, m.run.c.night, m.run.c.rig_id, m.run.c.revision, m.run.c.policy)
+_R = m.run.c
+_HEARS = _R.revision == _R.heard_revision
+_STATES = select(_R.id, _R.night, _R.rig_id, _R.revision, _R.policy, _HEARS)
 _DIRTY = _STATES.where(m.run.c.revision != m.run.c.settled_revision).order_by(
     m.run.c.night, m.run.c.id
 )
@@ -128,12 +132,10 @@ _ONE_DIRTY = _DIRTY.where(m.run.c.id == bindparam("run"))
 
 
 def touch_settled(connection: Connection, *which: ColumnElement[bool]) -> int:
-    """Mark dirty those of some runs that are up to date; returns how many."""
-    r = m.run.c
+    """Mark dirty those of some runs that are up to date, but for what they hear; tells how many."""
+    whole = or_(_R.revision == _R.settled_revision, _HEARS)
     changed = connection.execute(
-        update(m.run)
-        .where(*which, r.revision == r.settled_revision)
-        .values(revision=r.revision + 1)
+        update(m.run).where(*which, whole).values(revision=_R.revision + 1)
     )
     return changed.rowcount
 
@@ -182,3 +184,10 @@ def runs_of_frames(connection: Connection, frame_ids: Sequence[int]) -> list[int
 def touch_frames(connection: Connection, frame_ids: Sequence[int]) -> None:
     """Mark the runs of some frames dirty."""
     touch(connection, runs_of_frames(connection, frame_ids))
+
+
+def touch_hearing(connection: Connection, run_ids: Iterable[int]) -> None:
+    """Have those of some runs graded anew that are up to date, for what other nights say."""
+    these = _R.id.in_(sorted(run_ids)), _R.revision == _R.settled_revision
+    heard = {"revision": _R.revision + 1, "heard_revision": _R.revision + 1}
+    connection.execute(update(m.run).where(*these).values(heard))

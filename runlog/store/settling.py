@@ -51,11 +51,14 @@ def write_settled(
     connection: Connection,
     run: RunState,
     frames: Sequence[Mapping[str, Any]],
-    sums: Sequence[RunSum],
+    sums: Sequence[RunSum] | None,
     settled_by: str,
     depth_form: str,
 ) -> bool:
-    """Write a settled run in one go; False, and nothing written, if it changed meanwhile."""
+    """Write a settled run in one go; False, and nothing written, if it changed meanwhile.
+
+    Without `sums` what it adds up to is as it was.
+    """
     if connection.execute(_REVISION, {"id": run.id}).scalar_one() != run.revision:
         return False
     _update_frames(connection, frames)
@@ -63,11 +66,16 @@ def write_settled(
     # and then finds the sums that it is to replace.
     now = {"run": run.id, "settled_revision": run.revision, "policy": settled_by}
     connection.execute(_NOTE_SETTLED, now | {"depth_form": depth_form})
-    connection.execute(_DROP_SUMS, {"id": run.id})
-    if sums:
-        connection.execute(_ADD_SUMS, [asdict(s) | {"run_id": run.id} for s in sums])
-    put_shots(connection, run.id)
+    if sums is not None:
+        _replace_sums(connection, run.id, sums)
     return True
+
+
+def _replace_sums(connection: Connection, run_id: int, sums: Sequence[RunSum]) -> None:
+    connection.execute(_DROP_SUMS, {"id": run_id})
+    if sums:
+        connection.execute(_ADD_SUMS, [asdict(s) | {"run_id": run_id} for s in sums])
+    put_shots(connection, run_id)
 
 
 _REVISION = select(m.run.c.revision).where(m.run.c.id == bindparam("id"))

@@ -12,7 +12,10 @@ from runlog.store.engine import open_engine, reading
 BOOKS = ("mark", "correction", "target_change", "goal", "rig_note", "rig_settings")
 BESIDE_BOOKS = ("correction_frame",)
 # Row numbers and their digest, counts of rewriting and moments of reading.
-UNTOLD = {"id", "revision", "settled_revision", "shown", "read_at_utc", "scanned_at_utc"}
+UNTOLD = {
+    *("id", "revision", "settled_revision", "heard_revision", "shown"),
+    *("read_at_utc", "scanned_at_utc"),
+}
 KNOWN_BY = {
     "rig": ("key",),
     "run": ("night", "rig_id"),

@@ -94,6 +94,7 @@ UNDO: dict[str, tuple[str, ...]] = {
         "ALTER TABLE goal DROP COLUMN owner",
     ),
     "0018": ("DROP TABLE run_dust",),
+    "0019": ("ALTER TABLE run DROP COLUMN heard_revision",),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")

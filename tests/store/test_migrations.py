@@ -392,6 +392,14 @@ def test_0018_keeps_nothing_of_dust_yet(scanned):
     before = take_back(scanned, "0017")
     tables = carry_across(scanned)
     assert rows_of(scanned, "run_dust") == []
+    assert as_before(tables, before) == before
+
+
+def test_0019_lets_no_run_be_graded_alone_yet(scanned):
+    """Whatever is behind is looked at as a whole, as before; what was there stays."""
+    before = take_back(scanned, "0018", ("UPDATE run SET revision = revision + 1", []))
+    tables = carry_across(scanned)
+    assert [run.pop("heard_revision") for run in tables["run"]] == [-1] * len(tables["run"])
     assert tables == before
 
 
