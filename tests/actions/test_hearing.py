@@ -79,7 +79,7 @@ def reject(engine, frame_ids):
 
 
 def test_a_mark_has_later_nights_graded_and_no_more(engine, database, tmp_path):
-    """What they hear decides their grades: two nights that say less than five frames say nothing."""
+    """What they hear decides their grades: of less than five frames they hear nothing."""
     for night in (*GOOD, LATER):
         put(engine, outcomes(night))
     settle_all(engine, Settings())
@@ -100,7 +100,7 @@ def test_a_mark_has_later_nights_graded_and_no_more(engine, database, tmp_path):
     assert settled_whole(database, tmp_path) == content(database)
 
 
-@pytest.mark.parametrize("seed", (0, 1, 3))
+@pytest.mark.parametrize("seed", (0, 1, 4, 5))
 def test_it_comes_to_what_settling_as_a_whole_gives(engine, database, tmp_path, seed):
     """Nights of all kinds come in any order, with marks between: to the last bit the same."""
     rng = random.Random(seed)
