@@ -5,11 +5,12 @@ from dataclasses import dataclass, field
 from itertools import product
 from math import fsum
 from textwrap import wrap
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine
 
 from runlog.core.columns import hours
-from runlog.core.frame import Frame, Grade, Judgement
+from runlog.core.frame import Grade, Judgement
 from runlog.core.ledger.effective_words import effective_note
 from runlog.core.ledger.restated import WORTH_TELLING
 from runlog.core.ledger.worth import References
@@ -21,6 +22,9 @@ from runlog.store.depth import references_of_frames
 from runlog.store.engine import reading, writing
 from runlog.store.rig_settings import rigs
 from runlog.store.runs import RunState, dirty_runs
+
+if TYPE_CHECKING:
+    from runlog.actions.settle import Outcome
 
 
 @dataclass(slots=True)
@@ -42,12 +46,12 @@ class Moves:
     def look(self, connection: Connection, run: RunState) -> None:
         """Look at a run that is to be settled; what its frames were is heard afterwards."""
 
-    def hear(self, run: RunState, before: Sequence[Frame], after: Sequence[Frame]) -> None:
+    def hear(self, run: RunState, outcome: "Outcome") -> None:
         """Hear that a run was settled: its frames as they were stored and as they are."""
         if self.own is not None and run.id in self.own:
             return
         self._runs[run.id] = run
-        for old, new in zip(before, after, strict=True):
+        for old, new in zip(outcome.before, outcome.after, strict=True):
             at = (run.id, new.key)
             known = old.judgement.grade is not new.judgement.grade or at in self._before
             if known and new.is_light:

@@ -11,7 +11,8 @@ from runlog.store import goals as goal_store
 from runlog.store import targets as store
 from runlog.store.catalogue import target_names
 from runlog.store.engine import reading, writing
-from runlog.store.shown import runs_that_changed
+from runlog.store.runs import dirty_runs
+from runlog.store.shown import shows_otherwise
 from runlog.store.targets import Pointed
 
 SKYWARD_NAMES = tuple(kind.value for kind in SKYWARD)
@@ -20,13 +21,19 @@ SKYWARD_NAMES = tuple(kind.value for kind in SKYWARD)
 def gather_behind(engine: Engine) -> None:
     """Name the nameless anew where a run whose frames changed holds some."""
     with reading(engine) as connection:
-        runs = runs_that_changed(connection)
-        spellings = store.spellings_of_runs(connection, runs, SKYWARD_NAMES)
         changes = store.changes_in_force(connection)
-    if any(says_nothing(raw, changes, target_names()) for raw in spellings):
+        behind = [run.id for run in dirty_runs(connection)]
+        nameless = [i for i in behind if _holds_nameless(connection, i, changes)]
+        news = any(shows_otherwise(connection, run_id) for run_id in nameless)
+    if news:
         with writing(engine) as connection:
             # Read again: a merge may have come in between.
             name_nameless(connection, store.changes_in_force(connection), target_names())
+
+
+def _holds_nameless(connection: Connection, run_id: int, changes: TargetChanges) -> bool:
+    spellings = store.spellings_of_run(connection, run_id, SKYWARD_NAMES)
+    return any(says_nothing(raw, changes, target_names()) for raw in spellings)
 
 
 def says_nothing(raw: str | None, changes: TargetChanges, names: TargetNames) -> bool:

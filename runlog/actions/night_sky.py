@@ -46,14 +46,6 @@ def sky_of_run(
     return _known(night, sky_of_night(connection, run_id, night, site_of(lights, settings)))
 
 
-def sky_over(night: str, lights: Sequence[Frame], settings: Settings) -> RunSky:
-    """Reckon what `sky_of_run` gives, for a night that goes on."""
-    if _is_in_doubt(lights):
-        return RunSky(doubt=IN_DOUBT)
-    site = site_of(lights, settings)
-    return _known(night, night_sky(night, site) if night and site else None)
-
-
 def _is_in_doubt(lights: Sequence[Frame]) -> bool:
     return place_in_doubt(f.context.sun_alt_deg for f in lights)
 

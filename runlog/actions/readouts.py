@@ -26,20 +26,22 @@ from runlog.core.sensor.words import bands_named, defects_in_words, own_in_words
 from runlog.store import run_rows as store
 from runlog.store.engine import reading, writing
 from runlog.store.run_rows import LookedFrame, Sensor
-from runlog.store.runs import all_runs, dirty_runs, touch_runs
-from runlog.store.shown import runs_that_changed
+from runlog.store.runs import RunState, all_runs, dirty_runs, touch_runs
+from runlog.store.shown import shows_otherwise
 
 Groups = dict[tuple[Sensor, str], list[LookedFrame]]
 Patterns = dict[tuple[Sensor, str], Pattern]
+LookedAt = dict[RunState, Groups]  # of runs that show something else than before
 
 
 def compare_rows(engine: Engine) -> None:
     """Judge the rows of frames in runs that changed, and where that changes others."""
+    looked: LookedAt = {}
     with reading(engine) as connection:
-        if not _compare(connection, write=False):
+        if not _compare(connection, looked, write=False):
             return
     with writing(engine) as connection:
-        _compare(connection, write=True)
+        _compare(connection, looked, write=True)
 
 
 def own_rows(connection: Connection, run_id: int) -> str:
@@ -128,14 +130,21 @@ def _own_seen(census: Census, night: str) -> tuple[object, object]:
     return own.rows, own.columns
 
 
-def _compare(connection: Connection, *, write: bool) -> bool:
-    """Find what is no longer as stored, and store it; tells whether there is any such thing."""
-    shown = set(runs_that_changed(connection))
-    nights = {run.id: run.night for run in dirty_runs(connection) if run.id in shown}
+def _compare(connection: Connection, looked: LookedAt, *, write: bool) -> bool:
+    """Find what is no longer as stored, and store it; tells whether there is any such thing.
+
+    Runs that are still as they were `looked` at are not loaded again.
+    """
+    behind = dirty_runs(connection)
+    for run in behind:
+        if run not in looked and shows_otherwise(connection, run.id):
+            looked[run] = _groups(connection, run.id)
+    runs = [run for run in behind if run in looked]
+    nights = {run.id: run.night for run in runs}
     if not nights:
         return False
     archive = _Archive(connection)
-    groups = {run_id: _groups(connection, run_id) for run_id in nights}
+    groups = {run.id: looked[run] for run in runs}
     archive.fresh = {run: _patterns(nights[run], groups[run]) for run in nights}
     changed = _changed(archive)
     if changed and not write:

@@ -130,6 +130,7 @@ class Outcome:
     after: list[Frame]
     updates: list[dict[str, Any]]
     history: History  # that the grades rest on
+    usual: RunUsual  # among its lights
     added_up: AddedUp | None  # None where it is as stored
 
 
@@ -213,7 +214,7 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
     if not write(engine, lambda connection: _store(connection, run, used, outcome)):
         return False
     known.depths.bases.stored(run.rig_id)
-    moves.hear(run, outcome.before, outcome.after)
+    moves.hear(run, outcome)
     return True
 
 
@@ -256,7 +257,8 @@ def _compute(this: Settling) -> Outcome:
     added_up = None
     if not (this.hears and _same_grades(before, after)):
         after, added_up = _add_up(this, graded)
-    return Outcome(before, after, list(_updates(before, after)), graded.history, added_up)
+    updates = list(_updates(before, after))
+    return Outcome(before, after, updates, graded.history, graded.usual, added_up)
 
 
 def _same_grades(before: Sequence[Frame], after: Sequence[Frame]) -> bool:

@@ -1,12 +1,13 @@
 """Frames that came while watching, run by run: looks, warnings, and frames that do not come."""
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection
 from datetime import datetime
 from functools import partial
 
 from sqlalchemy import Engine
 
 from runlog.actions.changes import Moves
+from runlog.actions.settle import Outcome
 from runlog.actions.watch_events import Event, EventKind
 from runlog.actions.watch_run import RUNNING, Came, WatchedRun, came_from, is_of_now
 from runlog.config import Settings
@@ -21,20 +22,20 @@ Say = Callable[[str], None]
 
 
 class Settled(Moves):
-    """Keeps the frames of the runs settled last as they were stored, so that none is read twice."""
+    """Keeps what was found of the runs settled last, so that none is looked up twice."""
 
     def __init__(self) -> None:
         super().__init__(own=())
-        self._last: dict[int, tuple[int, Sequence[Frame]]] = {}
+        self._last: dict[int, tuple[int, Outcome]] = {}
 
-    def hear(self, run: RunState, before: Sequence[Frame], after: Sequence[Frame]) -> None:
+    def hear(self, run: RunState, outcome: Outcome) -> None:
         """Hear that a run was settled."""
-        self._last[run.id] = run.revision, after
+        self._last[run.id] = run.revision, outcome
 
-    def frames(self, run: RunState) -> Sequence[Frame] | None:
-        """Give the frames of a run; None where it was not settled, or changed since."""
-        revision, after = self._last.get(run.id, (None, None))
-        return after if revision == run.revision else None
+    def of(self, run: RunState) -> Outcome | None:
+        """Give what was found of a run; None where it was not settled, or changed since."""
+        revision, outcome = self._last.get(run.id, (None, None))
+        return outcome if revision == run.revision else None
 
 
 class Watched:
@@ -69,8 +70,8 @@ class Watched:
             runs = {run_of_frame(connection, i) for i in ids.values()}
         events: list[Event] = []
         for run in sorted(runs, key=_in_order):
-            frames = settled.frames(run) if settled else None
-            events += self._look_at(run, now, self._came.keys(), frames)
+            found = settled.of(run) if settled else None
+            events += self._look_at(run, now, self._came.keys(), found)
         self._came, self._new = {}, set()
         return events
 
@@ -102,14 +103,14 @@ class Watched:
         run: RunState,
         now: datetime,
         keys: Collection[str] | None,
-        frames: Sequence[Frame] | None = None,
+        found: Outcome | None = None,
     ) -> list[Event]:
         """Look at a run's frames that were not looked at, of some keys or all; keep what is said.
 
         It is stored before it is told: who is killed between the two warns nobody twice.
         """
         with reading(self._engine) as connection:
-            watched = WatchedRun(connection, run, self._settings, frames)
+            watched = WatchedRun(connection, run, self._settings, found)
             unseen = [f for f in watched.unseen(keys) if f.key in self._new or is_of_now(f, now)]
             paths = came_from(connection, unseen)
         events: list[Event] = []

@@ -5,11 +5,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from runlog.actions.night_sky import sky_over
-from runlog.config import Settings
 from runlog.core.frame import Frame
 from runlog.core.grading.history import History
 from runlog.core.grading.policy import Policy
+from runlog.core.grading.run_usual import RunUsual
 from runlog.core.watch.advice import advice, sentence
 from runlog.core.watch.alarms import Alarm, Alarms, Looked, advance, catch_up
 from runlog.core.watch.first_look import FirstLook, first_look
@@ -44,10 +43,13 @@ class Judge:
     place: Place | None = None
     dark_until_utc: datetime | None = None
     missed: list[Looked] = field(default_factory=list)  # looked at while catching up
+    usual: RunUsual | None = None  # among all the lights, where it was found already
 
     def look(self, frame: Frame) -> FirstLook:
         """Look at a frame by those that were taken before it."""
-        return first_look(self._until(frame), frame.key, self.policy, self.earlier)
+        until = self._until(frame)
+        usual = self.usual if len(until) == len(self.lights) else None
+        return first_look(until, frame.key, self.policy, self.earlier, usual)
 
     def _until(self, frame: Frame) -> list[Frame]:
         at = frame.header.taken_at_utc
@@ -104,27 +106,30 @@ class Judge:
         words = f"{sentence(alarm)}; {todo}" if todo else sentence(alarm)
         return Warned(alarm.what.value, alarm.cause, words, alarm.since_utc, alarm.frames)
 
+    def rest(self) -> None:
+        """Let go of all that is not needed to wait for the next frame."""
+        self.lights, self.usual = self.lights[-1:], None
+
     def kept(self) -> dict[str, Any]:
         """Give the state of the warnings as JSON."""
         return to_json(self.state)
 
 
 def judge_of(
-    policy: Policy, earlier: History, lights: Sequence[Frame], kept: Mapping[str, Any]
+    policy: Policy,
+    earlier: History,
+    lights: Sequence[Frame],
+    kept: Mapping[str, Any],
+    usual: RunUsual | None = None,
 ) -> Judge:
-    """Judge a run on from where its warnings were."""
+    """Judge a run on from where its warnings were.
+
+    `usual` is what is usual among the lights, where that was found already.
+    """
     state = from_json(dict(kept)) if kept else Alarms()
     dated = sorted((f for f in lights if f.header.taken_at_utc), key=_time)
     undated = [f for f in lights if f.header.taken_at_utc is None]
-    return Judge(policy, earlier, [*undated, *dated], state)
-
-
-def place_and_dawn(night: str, lights: Sequence[Frame], settings: Settings) -> tuple[
-    Place | None, datetime | None
-]:  # fmt: skip
-    """Give the place of a run, and when its dark ends, as far as they are known."""
-    sky = sky_over(night, lights, settings)
-    return sky.place, sky.dark[1] if sky.dark else None
+    return Judge(policy, earlier, [*undated, *dated], state, usual=usual)
 
 
 def _before(frame: Frame, at: datetime | None) -> bool:

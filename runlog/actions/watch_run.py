@@ -7,9 +7,11 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
+from runlog.actions.night_sky import sky_of_run
 from runlog.actions.rig_settings import settings_of
+from runlog.actions.settle import Outcome
 from runlog.actions.watch_events import FRESH, Event, EventKind
-from runlog.actions.watch_judge import Judge, Warned, judge_of, place_and_dawn
+from runlog.actions.watch_judge import Judge, Warned, judge_of
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade, Kind, Verdict
 from runlog.core.sky.daylight import sky_as_known
@@ -34,7 +36,7 @@ class Came:
 class WatchedRun:
     """A run as it is stored now, with how far its warnings are.
 
-    `frames` are all of its frames as they are stored, where who settled them has them still.
+    `found` is what settling it found, where who settled it has that still.
     """
 
     def __init__(
@@ -42,18 +44,20 @@ class WatchedRun:
         connection: Connection,
         run: RunState,
         settings: Settings,
-        frames: Sequence[Frame] | None = None,
+        found: Outcome | None = None,
     ) -> None:
         used = settings_of(connection, run.rig_id, settings)
         self.run, self.rig = run, rigs(connection).get(run.rig_id, "")
-        self._frames: Sequence[Frame] = (
-            frames_of_run(connection, run.id) if frames is None else frames
-        )
+        self._frames = found.after if found else frames_of_run(connection, run.id)
         lights = sky_as_known([frame for frame in self._frames if frame.is_light])
-        earlier = history.of_frames(connection, run.rig_id, run.night, lights)
         kept = store.state_of(connection, run.id)
-        self.judge: Judge = judge_of(used.policy, earlier, lights, kept)
-        self.judge.place, self.judge.dark_until_utc = place_and_dawn(run.night, lights, used)
+        if found is not None:
+            self.judge: Judge = judge_of(used.policy, found.history, lights, kept, found.usual)
+        else:
+            earlier = history.of_frames(connection, run.rig_id, run.night, lights)
+            self.judge = judge_of(used.policy, earlier, lights, kept)
+        sky = sky_of_run(connection, run.id, run.night, lights, used)
+        self.judge.place, self.judge.dark_until_utc = sky.place, sky.dark[1] if sky.dark else None
         self._seen = store.looks_of_run(connection, run.id)
         self._lights = {frame.key: frame for frame in lights}
         self._looks: list[store.FirstLook] = []
@@ -116,8 +120,8 @@ class WatchedRun:
 
     def rest(self) -> None:
         """Let go of all that is not needed to wait for the next frame: a night has thousands."""
-        self._frames, self._lights, self._seen = (), {}, {}
-        self.judge.lights = self.judge.lights[-1:]
+        self._frames, self._lights, self._seen = [], {}, {}
+        self.judge.rest()
 
 
 def came_from(connection: Connection, frames: Sequence[Frame]) -> dict[int, bytes]:

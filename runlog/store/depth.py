@@ -58,7 +58,9 @@ def put_run(
 def put_ties(connection: Connection, ties: Ties) -> None:
     """Remember how the light of references compares; it is measured once."""
     for (base, other), light in sorted(ties.items()):
-        row = insert_into(connection, m.light_tie).values(base=base, other=other, light=light)
+        row = insert_into(connection.dialect.name, m.light_tie).values(
+            base=base, other=other, light=light
+        )
         connection.execute(row.on_conflict_do_nothing())
 
 

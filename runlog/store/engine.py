@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -355,9 +356,9 @@ def _words(engine: Engine) -> Iterator[None]:
         raise explain(error, engine) from error
 
 
-def insert_into(connection: Connection, table: Table) -> "postgresql.Insert | sqlite.Insert":
+def insert_into(dialect: str, table: Table) -> "postgresql.Insert | sqlite.Insert":
     """Begin an insert that can say what to do where there is such a row: ON CONFLICT."""
-    if connection.dialect.name == "sqlite":
+    if dialect == "sqlite":
         return sqlite.insert(table)
     return postgresql.insert(table)
 
@@ -366,17 +367,25 @@ def upsert(
     connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]], by: Sequence[str]
 ) -> None:
     """Insert rows, or where there is one of the same key, put the values in its place."""
-    row = insert_into(connection, table)
-    changed = {name: row.excluded[name] for name in rows[0] if name not in by}
-    statement = row.on_conflict_do_update(index_elements=list(by), set_=changed)
+    statement = _upsert(connection.dialect.name, table, tuple(rows[0]), tuple(by))
     connection.execute(statement, [dict(values) for values in rows])
+
+
+@cache
+def _upsert(
+    dialect: str, table: Table, names: tuple[str, ...], by: tuple[str, ...]
+) -> "postgresql.Insert | sqlite.Insert":
+    """Put an upsert together, once: each file that is stored asks for five of them."""
+    row = insert_into(dialect, table)
+    changed = {name: row.excluded[name] for name in names if name not in by}
+    return row.on_conflict_do_update(index_elements=list(by), set_=changed)
 
 
 def id_of(
     connection: Connection, table: Table, values: Mapping[str, Any], by: Sequence[str]
 ) -> int:
     """Give the number of the row of a key, which is made where there is none."""
-    row = insert_into(connection, table).values(dict(values))
+    row = insert_into(connection.dialect.name, table).values(dict(values))
     same = {name: row.excluded[name] for name in by}  # without a change no number comes back
     made = row.on_conflict_do_update(index_elements=list(by), set_=same)
     return int(connection.execute(made.returning(table.c.id)).scalar_one())

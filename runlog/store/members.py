@@ -65,7 +65,7 @@ def put_member(
     upsert(connection, m.member, [row], ["login"])
     rows = [{"rig_id": rig_id, "login": name} for rig_id in sorted(rig_ids)]
     if rows:
-        given = insert_into(connection, m.rig_member)
+        given = insert_into(connection.dialect.name, m.rig_member)
         connection.execute(given.on_conflict_do_nothing(), rows)
     if role != KEEPER and is_login(connection, name):
         give(connection, name, role)

@@ -47,6 +47,7 @@ _DIRTY = (
     .where(m.run.c.revision != m.run.c.settled_revision)
     .order_by(m.run.c.id)
 )
+_SHOWN_LAST = select(m.run.c.shown).where(m.run.c.id == bindparam("run"))
 _REMEMBER = (
     update(m.run)
     .where(m.run.c.id == bindparam("run"))
@@ -62,6 +63,12 @@ def runs_that_changed(connection: Connection) -> list[int]:
         for run_id, shown in connection.execute(_DIRTY.where(*my_runs(connection))).all()
         if shown == NOT_KNOWN or shown != _digest(connection, run_id)
     ]
+
+
+def shows_otherwise(connection: Connection, run_id: int) -> bool:
+    """Tell whether a run shows something else than when it was settled last."""
+    shown = str(connection.execute(_SHOWN_LAST, {"run": run_id}).scalar_one())
+    return shown == NOT_KNOWN or shown != _digest(connection, run_id)
 
 
 def remember_shown(connection: Connection, run_id: int, asking: int) -> None:

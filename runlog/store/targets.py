@@ -1,6 +1,6 @@
 """Targets as frames name them, and the names a person merged, renamed or kept apart."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -182,15 +182,12 @@ def all_spellings(connection: Connection) -> list[str | None]:
     return list(connection.execute(select(m.frame.c.target_raw).distinct()).scalars())
 
 
-def spellings_of_runs(
-    connection: Connection, run_ids: Iterable[int], kinds: Sequence[str]
-) -> set[str | None]:
-    """List the spellings of targets in some runs, of frames of some kinds."""
+def spellings_of_run(connection: Connection, run_id: int, kinds: Sequence[str]) -> set[str | None]:
+    """List the spellings of targets in a run, of frames of some kinds."""
     f = m.frame.c
     query = select(f.target_raw).distinct().where(f.run_id == bindparam("run"))
     of_run = query.where(f.header_kind.in_(kinds))
-    rows = (connection.execute(of_run, {"run": run_id}).scalars() for run_id in run_ids)
-    return {raw for spellings in rows for raw in spellings}
+    return set(connection.execute(of_run, {"run": run_id}).scalars())
 
 
 def nameless_frames(

@@ -86,14 +86,14 @@ def test_who_settled_a_run_has_its_frames_as_they_are_stored(night, drawn):
     settled = Settled()
     with writing(night.engine) as connection:
         (run,) = all_runs(connection)
-        assert settled.frames(run) is None
+        assert settled.of(run) is None
         touch_runs(connection, [run.id])
     settle_all(night.engine, Settings(), moves=settled)
     with reading(night.engine) as connection:
         (run,) = all_runs(connection)
-        assert len(settled.frames(run)) == len(drawn)
-        assert settled.frames(run) == frames_of_run(connection, run.id)
-        assert settled.frames(replace(run, revision=run.revision + 1)) is None
+        assert len(settled.of(run).after) == len(drawn)
+        assert settled.of(run).after == frames_of_run(connection, run.id)
+        assert settled.of(replace(run, revision=run.revision + 1)) is None
 
 
 def test_a_file_is_taken_when_it_rests_and_is_whole(night, drawn):

@@ -51,7 +51,11 @@ class FirstLook:
 
 
 def first_look(
-    frames: Sequence[Frame], newest: str, policy: Policy, history: History | None = None
+    frames: Sequence[Frame],
+    newest: str,
+    policy: Policy,
+    history: History | None = None,
+    usual: RunUsual | None = None,
 ) -> FirstLook:
     """Look at one frame of a run by what is known so far.
 
@@ -64,11 +68,13 @@ def first_look(
         Content key of the frame to look at.
     policy, history
         As the settling of the run knows them (`store.history.of_frames`).
+    usual
+        What is usual among just these frames, where that was found already.
     """
     frame = next(f for f in frames if f.key == newest)
     if not frame.measurement.measured:
         return FirstLook(unmeasured(frame), Against.NOTHING)
-    this, telling = _beside(frames, frame, policy, history or {})
+    this, telling = _beside(usual or RunUsual(frames), frame, policy, history or {})
     against = _against(this)
     alone = against is Against.NOTHING
     verdict = _by_itself(this) if alone else verdict_of(this, checks_of(this))
@@ -143,10 +149,9 @@ def _by_itself(this: ComparedFrame) -> Verdict:
 
 
 def _beside(
-    frames: Sequence[Frame], frame: Frame, policy: Policy, history: History
+    run: RunUsual, frame: Frame, policy: Policy, history: History
 ) -> tuple[ComparedFrame, list[Frame]]:
     """Set a frame beside the run so far, its usual by the frames that may speak for it."""
-    run = RunUsual(frames)
     measured, whole = run.measured, run.beside(frame, policy, history)
     telling = _telling(run, frame, policy, history)
     own = whole if len(telling) == len(measured) else _compared(telling, frame, policy, history)
