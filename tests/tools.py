@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -15,11 +16,14 @@ import numpy as np
 from astropy.io import fits
 from sqlalchemy import Connection, Engine, select
 
+from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.scan import scan
 from runlog.actions.scan_report import ScanReport
+from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.store import models as m
+from runlog.store.decisions import Decision, append_decisions, latest_marks
 from runlog.store.engine import reading
 from runlog.store.roots import below, with_mount
 
@@ -213,6 +217,23 @@ def _files(connection: Connection) -> list[tuple[Any, ...]]:
 def _plain(rows: Any) -> list[tuple[Any, ...]]:
     kept = [i for i, name in enumerate(rows.keys()) if name not in NOT_COMPARED]
     return sorted((tuple(row[i] for i in kept) for row in rows), key=repr)
+
+
+def mark_settled(
+    engine: Engine, settings: Settings, named: Sequence[str], grade: str, note: str | None, who: str
+) -> None:
+    """Mark frames, and settle what follows from it, as the next command does."""
+    mark_frames(engine, named, grade, note, who)
+    settle_all(engine, settings)
+
+
+def say(
+    connection: Connection, frame_ids: Sequence[int], grade: str, who: str, at_utc: datetime
+) -> None:
+    """Append marks, as a person makes them."""
+    before = latest_marks(connection, frame_ids, who)
+    decisions = [Decision(frame_id, grade, None) for frame_id in frame_ids]
+    append_decisions(connection, decisions, before, who, at_utc)
 
 
 def content(database: Path | str) -> dict[str, list[tuple[Any, ...]]]:

@@ -9,15 +9,13 @@ from datetime import UTC, datetime
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.names import meant
-from runlog.actions.open import settle_behind
-from runlog.config import Settings
 from runlog.core.columns import plural
 from runlog.core.frame import Kind
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.errors import UsageError
 from runlog.ingest.paths import stored_path
-from runlog.store import marks as mark_store
 from runlog.store.choose import chosen_frames
+from runlog.store.decisions import Decision, append_decisions, latest_marks
 from runlog.store.engine import reading, writing
 from runlog.store.listing import (
     frames_at,
@@ -26,7 +24,7 @@ from runlog.store.listing import (
     nights_of_keys,
     starts_of_keys,
 )
-from runlog.store.runs import touch_frames
+from runlog.store.mine import frames_i_decide_on
 
 SHORTEST_KEY = 4
 NAMED = 6
@@ -41,12 +39,12 @@ class Marked:
 
 
 def mark_frames(
-    engine: Engine, settings: Settings, named: Sequence[str], grade: str, note: str | None, who: str
+    engine: Engine, named: Sequence[str], grade: str, note: str | None, who: str
 ) -> Marked:
     """Append a mark to each frame named; all of them or, when one is unknown, none."""
     with reading(engine) as connection:
         frame_ids = list(dict.fromkeys(find_frame(connection, name) for name in named))
-    return mark_these(engine, settings, frame_ids, grade, note, who)
+    return mark_these(engine, frame_ids, grade, note, who)
 
 
 def lights_to_mark(engine: Engine, selection: Selection, *, last: bool = False) -> list[int]:
@@ -59,20 +57,19 @@ def lights_to_mark(engine: Engine, selection: Selection, *, last: bool = False) 
 
 
 def mark_these(
-    engine: Engine,
-    settings: Settings,
-    frame_ids: Sequence[int],
-    grade: str,
-    note: str | None,
-    who: str,
+    engine: Engine, frame_ids: Sequence[int], grade: str, note: str | None, who: str
 ) -> Marked:
-    """Append a mark to each of these frames; tells how many of these only note what was said."""
-    now = datetime.now(UTC)
+    """Append a mark to each of these frames; tells how many of these only note what was said.
+
+    Grades and hours show it at once. What follows from it, for other nights as well, is found by
+    the next command that reads: of many marks in a row it is found once.
+    """
     with writing(engine, f"the mark of {plural(len(frame_ids), 'frame')} is stored") as connection:
-        decided = mark_store.add_marks(connection, frame_ids, grade, note, who, now)
-        touch_frames(connection, decided)
-    settle_behind(engine, settings)
-    return Marked(len(frame_ids), len(frame_ids) - len(decided))
+        before = latest_marks(connection, frame_ids, who)
+        decisions = [Decision(frame_id, grade, note) for frame_id in frame_ids]
+        append_decisions(connection, decisions, before, who, datetime.now(UTC))
+        decided = frames_i_decide_on(connection, frame_ids)
+    return Marked(len(frame_ids), len(set(frame_ids) - decided))
 
 
 def _frames(connection: Connection, name: str) -> list[int]:

@@ -41,10 +41,11 @@ def open_store(
     settings: Settings,
     *,
     make: bool = True,
+    settled: bool = True,
     tell: Callable[[str], None] | None = None,
     report: Report | None = None,
 ) -> Engine:
-    """Open, migrate when behind, and settle the runs that a crash left behind."""
+    """Open, migrate when behind, and settle the runs that are behind."""
     if not make:
         require_there(database)
     stopping.at_work()
@@ -55,7 +56,8 @@ def open_store(
         ready(engine, hear)
         know_again(engine, hear)
         tell_differences(engine, settings, hear)
-        _bring_up_to_date(engine, settings, tell, report or silent)
+        if settled:
+            _bring_up_to_date(engine, settings, tell, report or silent)
     except BaseException:
         engine.dispose()
         raise

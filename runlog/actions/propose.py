@@ -7,13 +7,11 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.open import settle_behind
-from runlog.config import Settings
 from runlog.store import marks as mark_store
+from runlog.store.decisions import Decision, append_decisions
 from runlog.store.engine import reading, writing
 from runlog.store.mine import frames_i_decide_on
 from runlog.store.roots import Roots
-from runlog.store.runs import touch_frames
 
 # The whole name of the folder, or its first word: "Bad Homburg" is a place.
 NAMED_FOR_REJECTS = re.compile(
@@ -40,16 +38,15 @@ def _so_named(connection: Connection, paths: Iterable[bytes]) -> set[bytes]:
     return {path for path, place in places if place and in_reject_folder(roots.told(place))}
 
 
-def mark_proposed(engine: Engine, settings: Settings, who: str) -> int:
+def mark_proposed(engine: Engine, who: str) -> int:
     """Mark them reject. Any mark, also one taken back, ends the proposal for good."""
     with writing(engine, "the marks are stored") as connection:
         frame_ids = sorted({frame_id for frame_id, _ in _proposals(connection)})
         note = "lay in a folder named for rejects"
-        frame_ids = sorted(frames_i_decide_on(connection, frame_ids))
-        mark_store.add_marks(connection, frame_ids, "reject", note, who, datetime.now(UTC))
-        touch_frames(connection, frame_ids)
-    settle_behind(engine, settings)
-    return len(frame_ids)
+        mine = sorted(frames_i_decide_on(connection, frame_ids))
+        decisions = [Decision(frame_id, "reject", note) for frame_id in mine]
+        append_decisions(connection, decisions, {}, who, datetime.now(UTC))
+    return len(mine)
 
 
 def _proposals(connection: Connection) -> list[tuple[int, bytes]]:

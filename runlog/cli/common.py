@@ -49,12 +49,17 @@ class Session:
 
         return IN_UTC if self.utc else zone_of_site(engine, self.settings)
 
-    def engine(self, *, make: bool = False) -> "Database":
-        """Open the database, migrated and settled; only what stores frames may make it."""
+    def engine(self, *, make: bool = False, settled: bool = True) -> "Database":
+        """Open the database, migrated and settled; only what stores frames may make it.
+
+        What only writes down what a person says need not wait for what is to be `settled`.
+        """
         from runlog.actions.open import open_store
 
         with grading_bar_if_any() as report:
-            engine = open_store(self.database, self.settings, make=make, tell=talk, report=report)
+            engine = open_store(
+                self.database, self.settings, make=make, settled=settled, tell=talk, report=report
+            )
         click.get_current_context().call_on_close(engine.dispose)
         return engine
 

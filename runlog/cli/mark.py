@@ -70,7 +70,7 @@ def _from_folders(session: Session) -> int:
     from runlog.actions.propose import mark_proposed
 
     engine = session.engine()
-    count = mark_proposed(engine, session.settings, who(engine))
+    count = mark_proposed(engine, who(engine))
     if not count:
         talk("No unmarked frame lies in a folder named for rejects")
         return ExitCode.DONE
@@ -106,7 +106,7 @@ def _as_advised(
     if not yes and not _agreed(session, engine, advised):
         return ExitCode.USAGE
     for mark, ids in advised.items():
-        done = mark_these(engine, session.settings, ids, mark, note, who(engine))
+        done = mark_these(engine, ids, mark, note, who(engine))
         _tell(mark, done, [])
     return ExitCode.DONE
 
@@ -128,15 +128,15 @@ def _mark(
         raise click.UsageError("Name frames as well, as in: runlog mark M33_0012.fits reject")
     if frames and last:
         raise click.UsageError("Name frames, or take the last one (--last), not both")
-    engine = session.engine()
+    engine = session.engine(settled=choosing_some)
     if choosing_some:
         chosen = session.selection(engine, asked | {"frames": frames})
         found = lights_to_mark(engine, chosen, last=last)
         if not (frames or last or yes) and not _agreed(session, engine, {mark: found}):
             return ExitCode.USAGE
-        done = mark_these(engine, session.settings, found, mark, note, who(engine))
+        done = mark_these(engine, found, mark, note, who(engine))
     else:
-        done = mark_frames(engine, session.settings, frames, mark, note, who(engine))
+        done = mark_frames(engine, frames, mark, note, who(engine))
     _tell(mark, done, _lines(session, engine, found) if last else [])
     return ExitCode.DONE
 

@@ -4,11 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, exists, func, insert, select
+from sqlalchemy import Connection, bindparam, exists, func, select
 
 from runlog.core.frame import Frame
 from runlog.store import models as m
-from runlog.store.mine import frames_i_decide_on
 from runlog.store.parts import in_parts
 from runlog.store.roots import FilePlace, Roots
 
@@ -27,30 +26,6 @@ class Mark:
     at_utc: datetime
     undoes: int | None
     decides: bool  # made by one who keeps the rig; else a note
-
-
-def add_marks(
-    connection: Connection,
-    frame_ids: Sequence[int],
-    grade: str,
-    note: str | None,
-    who: str,
-    at_utc: datetime,
-) -> list[int]:
-    """Append one mark a frame, each pointing at the one it replaces; gives those that decide.
-
-    On frames of a rig that others keep it is a note: see `frames_i_decide_on`.
-    """
-    deciding = frames_i_decide_on(connection, frame_ids)
-    for frame_id in frame_ids:
-        decides = frame_id in deciding
-        mine = m.mark.c.decides if decides else (~m.mark.c.decides) & (m.mark.c.who == who)
-        last = connection.execute(
-            select(func.max(m.mark.c.id)).where(m.mark.c.frame_id == frame_id, mine)
-        ).scalar()
-        values = {"grade": grade, "note": note, "who": who, "at_utc": at_utc, "undoes": last}
-        connection.execute(insert(m.mark).values(frame_id=frame_id, decides=decides, **values))
-    return [frame_id for frame_id in frame_ids if frame_id in deciding]
 
 
 def history(connection: Connection, frame_id: int) -> Sequence[Mark]:

@@ -8,7 +8,6 @@ import pytest
 from sqlalchemy import select, update
 
 from runlog.actions.changes import tell_changes
-from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.regrade import regrade
 from runlog.actions.rig_settings import adopt
@@ -24,7 +23,7 @@ from runlog.store.migrate import ready
 from runlog.store.runs import touch_all
 from samples.maker.quick import START_UTC, make_run
 from tests.store.earlier import rows_of, take_back
-from tests.tools import runlog, write_run
+from tests.tools import mark_settled, runlog, write_run
 
 PLAIN = Settings(pedestal_adu=500.0)
 # No frame is at 1.5 times its night's usual light: all of them are refused.
@@ -162,7 +161,7 @@ def mark(engine, number, grade):
     with reading(engine) as connection:
         key = select(m.frame.c.content_key).where(m.frame.c.id == number)
         named = connection.execute(key).scalar_one()
-    mark_frames(engine, PLAIN, [named], grade, None, "tester")
+    mark_settled(engine, PLAIN, [named], grade, None, "tester")
 
 
 def store_grades(engine, changed):

@@ -8,7 +8,6 @@ from sqlalchemy import select
 
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
-from runlog.store import marks
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.migrate import ready
@@ -23,7 +22,7 @@ from runlog.store.runs import (
 from runlog.store.shown import look_anew
 from tests.actions.test_history import BAD, GOOD, NOW, drawn
 from tests.measured import Night, outcomes, put
-from tests.tools import content
+from tests.tools import content, say
 
 LATER = Night("2026-10-06", **BAD["poor seeing"][0])
 
@@ -73,7 +72,7 @@ def lights(engine, night):
 def reject(engine, frame_ids):
     """Mark frames, and grade what hangs on it."""
     with writing(engine) as connection:
-        marks.add_marks(connection, frame_ids, "reject", None, "somebody", NOW)
+        say(connection, frame_ids, "reject", "somebody", NOW)
         touch_frames(connection, frame_ids)
     settle_all(engine, Settings())
 

@@ -16,12 +16,13 @@ from runlog.config import Settings
 from runlog.core.grading.history import Dated, candidates, earlier_of
 from runlog.core.grading.summary import Light, RunSummary
 from runlog.ingest.task import MEASURE_VERSION
-from runlog.store import history, marks, notes
+from runlog.store import history, notes
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.migrate import ready
 from runlog.store.runs import Rig, run_id_for, touch_frames
 from tests.measured import Night, outcomes, put
+from tests.tools import say
 
 GOOD = (Night("2026-10-01"), Night("2026-10-04"))
 NOW = datetime(2026, 12, 1, 12).astimezone()
@@ -143,7 +144,7 @@ def mark(engine, rows, grade):
     with writing(engine) as connection:
         query = select(m.frame.c.id).where(m.frame.c.content_key.in_(keys))
         ids = list(connection.execute(query).scalars())
-        marks.add_marks(connection, ids, grade, None, "somebody", NOW)
+        say(connection, ids, grade, "somebody", NOW)
         touch_frames(connection, ids)
 
 

@@ -3,11 +3,10 @@
 import pytest
 
 from runlog.actions.frames import frame_rows
-from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.propose import in_reject_folder, mark_proposed, proposed
 from runlog.config import Settings
-from tests.tools import scan_into, write_run
+from tests.tools import mark_settled, scan_into, write_run
 
 
 @pytest.mark.parametrize(
@@ -35,9 +34,9 @@ def test_proposed_once(frames, database):
     scan_into(database, frames)
     engine = open_store(str(database), Settings())
     assert len(proposed(engine)) == 2
-    assert mark_proposed(engine, Settings(), "tester") == 2
+    assert mark_proposed(engine, "tester") == 2
     assert proposed(engine) == []
     marked = [r for r in frame_rows(engine) if r["graded_by"] == "person"]
     assert {r["grade"] for r in marked} == {"reject"}
-    mark_frames(engine, Settings(), [r["path"] for r in marked], "auto", None, "tester")
+    mark_settled(engine, Settings(), [r["path"] for r in marked], "auto", None, "tester")
     assert proposed(engine) == []

@@ -5,7 +5,6 @@ import os
 import pytest
 
 from runlog.actions.frames import frame_rows
-from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.regrade import explain, regrade
 from runlog.actions.rig_settings import adopt
@@ -18,6 +17,7 @@ from runlog.core.grading.faults.cloud import TRANSPARENCY
 from runlog.core.grading.policy import Limit, Policy
 from runlog.errors import UsageError
 from samples.maker.quick import make_run
+from tests.tools import mark_settled
 
 PLAIN = Settings(pedestal_adu=500.0)
 STRICT = Settings(pedestal_adu=500.0, policy=Policy({"cloud_transparency": Limit(1.5, 1.4)}))
@@ -57,14 +57,14 @@ def test_regrade_applies_limits_and_keeps_marks(night):
     rows = frame_rows(night)
     kept = next(r for r in rows if r["grade"] == "keep")
     before = by_name(night)
-    mark_frames(night, PLAIN, [kept["path"]], "keep", "fine to me", "tester")
+    mark_settled(night, PLAIN, [kept["path"]], "keep", "fine to me", "tester")
     assert regrade(night, STRICT) == 0, "what is in force is in the database"
     assert graded_by(night, STRICT) == 1
     strict = by_name(night)
     assert strict.pop(os.path.basename(kept["path"])) == "keep"
     assert set(strict.values()) == {"reject"}
     assert graded_by(night, PLAIN) == 1
-    mark_frames(night, PLAIN, [kept["path"]], "auto", None, "tester")
+    mark_settled(night, PLAIN, [kept["path"]], "auto", None, "tester")
     assert by_name(night) == before
     assert regrade(night, PLAIN) == 0
 
@@ -91,12 +91,12 @@ def test_suggestions_come_from_marks_and_change_nothing(night):
     rows = frame_rows(night)
     before = by_name(night)
     paths = [r["path"] for r in rows if r["grade"] != "keep"]
-    mark_frames(night, PLAIN, paths, "keep", None, "tester")
-    mark_frames(night, PLAIN, [r["path"] for r in rows if r["path"] not in paths], "keep",
+    mark_settled(night, PLAIN, paths, "keep", None, "tester")
+    mark_settled(night, PLAIN, [r["path"] for r in rows if r["path"] not in paths], "keep",
                 None, "tester")  # fmt: skip
     found = compare(night, PLAIN)
     assert (found.marks, found.too_strict, found.too_mild) == (12, 3, 0)
-    mark_frames(night, PLAIN, [r["path"] for r in rows], "auto", None, "tester")
+    mark_settled(night, PLAIN, [r["path"] for r in rows], "auto", None, "tester")
     assert by_name(night) == before
     for s in found.suggestions:
         assert s.agree_then > s.agree_now

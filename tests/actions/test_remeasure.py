@@ -12,7 +12,6 @@ from runlog.actions import scan as scan_action
 from runlog.actions.check import check
 from runlog.actions.correct import correct
 from runlog.actions.frames import frame_rows
-from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store, settle_behind
 from runlog.actions.scan import scan
 from runlog.actions.writer import Writer
@@ -23,6 +22,7 @@ from runlog.ingest.task import MEASURE_VERSION
 from runlog.store import models as m
 from runlog.store.engine import reading, writing
 from samples.maker.quick import make_run
+from tests.tools import mark_settled
 
 PLAIN = Settings(pedestal_adu=500.0)
 
@@ -78,7 +78,7 @@ def old_finding(engine):
 def test_check_counts_and_scan_measures_again(night, tmp_path):
     """Check names count and cure; the scan brings the numbers of now, marks and references stay."""
     before, rows = widths(night), frame_rows(night)
-    mark_frames(night, PLAIN, [rows[0]["path"]], "reject", "mine", "tester")
+    mark_settled(night, PLAIN, [rows[0]["path"]], "reject", "mine", "tester")
     kept = [table(night, name) for name in ("mark", "header")]
     assert old_finding(night) == []
     make_old(night)

@@ -15,14 +15,15 @@ from runlog.config import Settings
 from runlog.core.ledger.restated import Held, restated
 from runlog.core.selection import Selection
 from runlog.ingest.task import MEASURE_VERSION
-from runlog.store import marks, run_says
 from runlog.store import models as m
+from runlog.store import run_says
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.files import set_missing
 from runlog.store.migrate import ready
 from runlog.store.run_hours import run_hours
 from runlog.store.runs import touch_frames
 from tests.measured import Night, outcomes, put
+from tests.tools import say
 
 NOW = datetime(2026, 12, 1, 12, tzinfo=UTC)
 
@@ -200,7 +201,7 @@ def mark_some(engine, rng):
     """Mark frames as a person does."""
     ids = rng.sample(frame_ids(engine), 3)
     with writing(engine) as connection:
-        marks.add_marks(connection, ids, rng.choice(("keep", "reject")), None, "somebody", NOW)
+        say(connection, ids, rng.choice(("keep", "reject")), "somebody", NOW)
         touch_frames(connection, ids)
 
 

@@ -6,7 +6,6 @@ from datetime import UTC, datetime
 import pytest
 from sqlalchemy import event, select, update
 
-from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.scan import scan
 from runlog.actions.settle import settle_all
@@ -15,7 +14,7 @@ from runlog.store import models as m
 from runlog.store.engine import reading, writing
 from runlog.store.shown import look_anew, runs_that_changed
 from samples.maker.quick import make_run
-from tests.tools import written_out
+from tests.tools import mark_settled, written_out
 
 RAISED = update(m.run).values(revision=m.run.c.revision + 1)
 EVENINGS = [datetime(2026, 10, day, 21, tzinfo=UTC) for day in (9, 12)]
@@ -63,7 +62,7 @@ def test_a_mark_changes_nothing_that_other_nights_rest_on(engine):
     with reading(engine) as connection:
         key = connection.execute(select(m.frame.c.content_key).limit(1)).scalar_one()
     run = statements_of(
-        engine, lambda: mark_frames(engine, Settings(), [key], "reject", None, "somebody")
+        engine, lambda: mark_settled(engine, Settings(), [key], "reject", None, "somebody")
     )
     assert not [s for s in run if "star_list" in s or "streaks_seen IS NOT NULL" in s]
     with reading(engine) as connection:

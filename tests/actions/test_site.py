@@ -7,7 +7,6 @@ import ephem
 import pytest
 
 from runlog.actions.frames import frame_rows
-from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.regrade import regrade
 from runlog.actions.rig_settings import adopt
@@ -16,6 +15,7 @@ from runlog.actions.settle import settle_all
 from runlog.config import Settings
 from runlog.core.sky.nights import Clock
 from samples.maker.quick import make_run
+from tests.tools import mark_settled
 
 # One longitude, so that the frames stay in their night; latitudes far apart.
 NORTH = Settings(latitude_deg=60.0, longitude_deg=15.0, clock=Clock(15.0))
@@ -75,7 +75,7 @@ def test_regrading_looks_again(night):
 def test_settling_keeps_the_site_in_force(night):
     """A run that another machine settles keeps the site its rig is graded by, until it is told."""
     lean, _ = leaning(night)
-    mark_frames(night, SOUTH, [lean[0]["path"]], "reject", None, "tester")
+    mark_settled(night, SOUTH, [lean[0]["path"]], "reject", None, "tester")
     stayed, _ = leaning(night)
     for row in stayed:
         assert row["moon_alt_deg"] == pytest.approx(moon_alt_deg(row, NORTH), abs=0.2)

@@ -14,7 +14,6 @@ from sqlalchemy import select
 from textual.pilot import Pilot
 
 from runlog.actions.judge import judge
-from runlog.actions.mark import mark_frames
 from runlog.actions.open import open_store
 from runlog.actions.scan import scan
 from runlog.actions.totals import total_rows
@@ -26,6 +25,7 @@ from runlog.store.marks import history
 from runlog.tui import app as apps
 from runlog.tui import last_visit
 from runlog.tui import session as sessions
+from tests.tools import mark_settled
 
 from .conftest import Running, make_app, press, rest
 from .nights import sky
@@ -58,7 +58,7 @@ async def test_marks_of_two_people_are_all_kept(running: Running, database: Path
         with reading(engine) as connection:
             query = select(m.frame.c.content_key).where(m.frame.c.id == frame_id)
             key = connection.execute(query).scalar_one()
-        mark_frames(engine, Settings(), [key], "reject", "trees", "anna")
+        mark_settled(engine, Settings(), [key], "reject", "trees", "anna")
         await press(pilot, "u")
         assert "since marked by anna left alone" in app.session.said
     with reading(open_engine(str(database))) as connection:
