@@ -187,7 +187,14 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
         used = settings_of(connection, run.rig_id, settings)
         stands = not known.changed and run.settled_by == settings_digest(used)
         outcome = _compute(Settling(connection, run, used, known, stands))
-    if not write(engine, lambda connection: _store(connection, run, used, outcome)):
+
+    def store(connection: Connection) -> bool:
+        written = _store(connection, run, used, outcome)
+        if written:
+            moves.wrote(connection, run)
+        return written
+
+    if not write(engine, store):
         return False
     known.depths.bases.stored(run.rig_id)
     moves.hear(run, outcome.before, outcome.after)
