@@ -46,6 +46,9 @@ class Moves:
     def look(self, connection: Connection, run: RunState) -> None:
         """Look at a run that is to be settled; what its frames were is heard afterwards."""
 
+    def wrote(self, connection: Connection, run: RunState) -> None:
+        """Look at a run once more when what it was settled to is written, in one transaction."""
+
     def hear(self, run: RunState, outcome: "Outcome") -> None:
         """Hear that a run was settled: its frames as they were stored and as they are."""
         if self.own is not None and run.id in self.own:

@@ -15,6 +15,7 @@ from runlog.core.times import IN_UTC, Zone, times_in
 from runlog.store import review as store
 from runlog.store.engine import open_engine, reading, require_there
 from runlog.store.migrate import ready
+from runlog.store.mine import login, own_rigs
 from runlog.store.runs import dirty_runs
 
 if TYPE_CHECKING:
@@ -33,6 +34,27 @@ class RunLine:
     kept_s: float
     doubtful_s: float
     rejected_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Own:
+    """A login at a server and the rigs it is a member of; a file has neither."""
+
+    login: str | None = None
+    rigs: tuple[str, ...] = ()
+
+    def rigs_among(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Choose its rigs among those of these names."""
+        return tuple(name for name in self.rigs if name in names)
+
+
+NOBODY = Own()
+
+
+def own(engine: Engine) -> Own:
+    """Tell who is at work here and which rigs are theirs."""
+    with reading(engine) as connection:
+        return Own(login(connection), own_rigs(connection))
 
 
 def run_lines(engine: Engine) -> list[RunLine]:

@@ -211,7 +211,14 @@ def _settle(engine: Engine, run: RunState, settings: Settings, known: Known, mov
         hears = same and run.hears and run.id not in known.changed
         stands = hears or (same and not known.changed)
         outcome = _compute(Settling(connection, run, used, known, stands, hears))
-    if not write(engine, lambda connection: _store(connection, run, used, outcome)):
+
+    def store(connection: Connection) -> bool:
+        written = _store(connection, run, used, outcome)
+        if written:
+            moves.wrote(connection, run)
+        return written
+
+    if not write(engine, store):
         return False
     known.depths.bases.stored(run.rig_id)
     moves.hear(run, outcome)

@@ -51,14 +51,18 @@ class Standing:
         return self.mosaic.to_go_s if self.mosaic else self.total.to_go_s
 
 
-def standings(engine: Engine, settings: Settings, chosen: Selection = EVERYTHING) -> list[Standing]:
+def standings(
+    engine: Engine, settings: Settings, chosen: Selection = EVERYTHING, owner: str | None = None
+) -> list[Standing]:
     """List the totals of some rigs, or of all, with their goals, as `runlog totals` counts them.
 
-    A mosaic stands as it does over all time, as its goal does.
+    A mosaic stands as it does over all time, as its goal does. The goals are everybody's, or all of
+    a login's own (`owner`), those included for which these rigs have nothing yet.
     """
-    whole, totals = totals_whole_and_part(engine, settings, chosen)
+    own_too = owner is not None
+    whole, totals = totals_whole_and_part(engine, settings, chosen, owner, every_goal=own_too)
     with reading(engine) as connection:
-        goals = goal_store.goals(connection)
+        goals = goal_store.goals(connection, owner)
     shown = {(split_panel(t.target)[0], t.filter) for t in totals}
     groups = {key: m for m in mosaics(whole) if (key := (m.target, m.filter)) in shown}
     bases = {base for base, _ in groups}
@@ -150,44 +154,57 @@ class GoalStep:
     after: Goal | None
     words: str
     done: bool = True  # else another person set it since, and it was left alone
+    owner: str | None = None  # the login whose own it is; None: everybody's
 
 
-def change_goal(engine: Engine, settings: Settings, at: Standing, typed: str, who: str) -> GoalStep:
-    """Set a goal as typed; returns a step that can be taken back."""
-    before = _goal_at(engine, at.target, at.total.filter)
-    words = set_typed_goal(engine, settings, at, typed, who)
-    after = _goal_at(engine, at.target, at.total.filter)
-    return GoalStep(at.target, at.total.filter, before, after, words)
+def change_goal(
+    engine: Engine, settings: Settings, at: Standing, typed: str, who: str, owner: str | None = None
+) -> GoalStep:
+    """Set a goal as typed, everybody's or a login's own; returns a step that can be taken back."""
+    before = _goal_at(engine, at.target, at.total.filter, owner)
+    words = set_typed_goal(engine, settings, at, typed, who, owner)
+    after = _goal_at(engine, at.target, at.total.filter, owner)
+    return GoalStep(at.target, at.total.filter, before, after, words + _whose(owner), owner=owner)
 
 
 def put_goal_back(engine: Engine, step: GoalStep, who: str) -> GoalStep:
     """Undo a step unless another set this goal since; the step it returns undoes the undoing."""
     with writing(engine) as connection:
-        now = goal_store.goals(connection).get((step.target, step.filter))
+        now = goal_store.goals(connection, step.owner).get((step.target, step.filter))
         goal = step.before or Goal(step.target, step.filter, GoalForm.HOURS, 0.0)
         done = now == step.after
         if done:
-            goal_store.append_goal(connection, goal, who, datetime.now(UTC))
+            goal_store.append_goal(connection, goal, who, datetime.now(UTC), step.owner)
     words = goal_words(goal) if done else "set anew since, so it was left alone"
-    whole = f"{step.target} {step.filter}: {words}"
-    return GoalStep(step.target, step.filter, step.after, step.before, whole, done)
+    whole = f"{step.target} {step.filter}: {words}{_whose(step.owner)}"
+    return GoalStep(step.target, step.filter, step.after, step.before, whole, done, step.owner)
 
 
-def _goal_at(engine: Engine, target: str, filter_name: str) -> Goal | None:
+def _whose(owner: str | None) -> str:
+    return "" if owner is None else " (your own)"
+
+
+def _goal_at(engine: Engine, target: str, filter_name: str, owner: str | None) -> Goal | None:
     with reading(engine) as connection:
-        return goal_store.goals(connection).get((target, filter_name))
+        return goal_store.goals(connection, owner).get((target, filter_name))
 
 
-def set_typed_goal(engine: Engine, settings: Settings, at: Standing, typed: str, who: str) -> str:
+def set_typed_goal(
+    engine: Engine, settings: Settings, at: Standing, typed: str, who: str, owner: str | None = None
+) -> str:
     """Set a goal as typed; returns what holds now, in words."""
     wanted = read_goal(typed)
     if wanted is None:
         raise UsageError(f"{typed!r} is no goal; nothing was changed", cure=f"Type {WAYS}")
-    goal = _changed(engine, at, wanted, who) or _wished(engine, settings, at, wanted, who)
+    goal = _changed(engine, at, wanted, who, owner)
+    if goal is None:
+        goal = wish(engine, settings, _wish(at, wanted), who, owner)
     return f"{goal.target} {goal.filter}: {goal_words(goal)}"
 
 
-def _changed(engine: Engine, at: Standing, wanted: TypedGoal, who: str) -> Goal | None:
+def _changed(
+    engine: Engine, at: Standing, wanted: TypedGoal, who: str, owner: str | None
+) -> Goal | None:
     """Change how a goal is taken and leave what is wanted: a gain keeps what it is over."""
     old = at.goal
     if old is None or (wanted.form and _amount(wanted) != (old.form, old.value, old.of_filter)):
@@ -204,7 +221,7 @@ def _changed(engine: Engine, at: Standing, wanted: TypedGoal, who: str) -> Goal 
         count_doubtful=old.count_doubtful if said is None else said,
     )
     with writing(engine) as connection:
-        goal_store.append_goal(connection, goal, who, datetime.now(UTC))
+        goal_store.append_goal(connection, goal, who, datetime.now(UTC), owner)
     return goal
 
 
@@ -212,11 +229,10 @@ def _amount(wanted: TypedGoal) -> tuple[object, float, str | None]:
     return wanted.form, wanted.value, wanted.of_filter
 
 
-def _wished(engine: Engine, settings: Settings, at: Standing, wanted: TypedGoal, who: str) -> Goal:
+def _wish(at: Standing, wanted: TypedGoal) -> Wish:
     if wanted.form is None:
         raise UsageError("There is no goal yet; nothing was changed", cure=f"Type {WAYS}")
-    typed = Wish(
+    return Wish(
         at.target, at.total.filter, wanted.form, wanted.value, wanted.of_filter,
         wanted.priority, wanted.count_doubtful,
     )  # fmt: skip
-    return wish(engine, settings, typed, who)

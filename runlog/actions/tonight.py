@@ -101,6 +101,7 @@ class Asked:
     site: str | None = None  # a site that the config file names
     goals_until: str | None = None  # the last night that goals are counted by; None: today's
     owner: str | None = None  # the login whose own goals are meant; None: everybody's
+    among_themselves: bool = False  # rigs that are named share goals out as if there were no others
 
 
 def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
@@ -113,7 +114,8 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
     rigs = chosen_rigs(connection, settings, asked)
     settings = rigs[0].settings
     book = wanted_of(connection, settings, asked.selection, asked.goals_until, asked.owner)
-    owned, elsewhere = shared_out(book.open, rigs, connection, asked.selection)
+    claiming = EVERYTHING if asked.among_themselves else asked.selection
+    owned, elsewhere = shared_out(book.open, rigs, connection, claiming)
     plans = []
     for rig in rigs:
         places = places_of(connection, [w.target for w in owned[rig.rig_id]])

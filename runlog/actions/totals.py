@@ -78,8 +78,12 @@ def totals_whole_and_part(
     owner: str | None = None,
     *,
     with_worth: bool = True,
+    every_goal: bool = False,
 ) -> tuple[list[Total], list[Total]]:
-    """Load totals of all time and those of a part, as `totals_against_goals` has them."""
+    """Load totals of all time and those of a part, as `totals_against_goals` has them.
+
+    With `every_goal` the part has a row for goals as well for which nothing in it counts.
+    """
     with reading(engine) as connection:
         goals = _goals_of(connection, selection.target, owner)
         deep = with_worth or any(goal.form is GoalForm.GAIN for goal in goals.values())
@@ -91,7 +95,7 @@ def totals_whole_and_part(
         if not selection.is_all_time:
             asked = replace(selection, filter=None)
             own = total_store.totals(connection, asked, against, with_worth=deep)
-            part = set_part_against(own, every, counting(settings))
+            part = set_part_against(own, every, counting(settings), every_goal=every_goal)
     return every, [t for t in part if selection.filter in (None, t.filter)]
 
 

@@ -74,6 +74,14 @@ def my_rigs(connection: Connection) -> frozenset[int]:
     return frozenset(connection.execute(query).scalars())
 
 
+def own_rigs(connection: Connection) -> tuple[str, ...]:
+    """Name the rigs this login is a member of, whatever else it may write; none in a file."""
+    if not is_shared(connection):
+        return ()
+    query = select(m.rig.c.name).where(_keeps(m.rig.c.id)).order_by(m.rig.c.name)
+    return tuple(connection.execute(query).scalars())
+
+
 def my_frames(connection: Connection, frame_ids: Sequence[int]) -> set[int]:
     """Choose those of some frames whose rows may be written."""
     return _chosen(connection, frame_ids, my_runs(connection))

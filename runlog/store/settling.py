@@ -57,9 +57,11 @@ def write_settled(
 ) -> bool:
     """Write a settled run in one go; False, and nothing written, if it changed meanwhile.
 
+    Nor if another program settled it meanwhile: what that changed is that one's to tell.
     Without `sums` what it adds up to is as it was.
     """
-    if connection.execute(_REVISION, {"id": run.id}).scalar_one() != run.revision:
+    revision, settled = connection.execute(_REVISIONS, {"id": run.id}).one()
+    if revision != run.revision or settled == revision:
         return False
     _update_frames(connection, frames)
     # Before the sums: where writers work side by side, another one waits here for this one's end,
@@ -78,7 +80,7 @@ def _replace_sums(connection: Connection, run_id: int, sums: Sequence[RunSum]) -
     put_shots(connection, run_id)
 
 
-_REVISION = select(m.run.c.revision).where(m.run.c.id == bindparam("id"))
+_REVISIONS = select(m.run.c.revision, m.run.c.settled_revision).where(m.run.c.id == bindparam("id"))
 _DROP_SUMS = delete(m.run_sum).where(m.run_sum.c.run_id == bindparam("id"))
 _ADD_SUMS = insert(m.run_sum)
 _NOTE_SETTLED = (

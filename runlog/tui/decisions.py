@@ -61,13 +61,13 @@ class Decisions:
         return self._made(step, "Note on " if step is None or not step.noted else "")
 
     async def set_goal(
-        self, settings: Settings, at: "Standing", typed: str
+        self, settings: Settings, at: "Standing", typed: str, owner: str | None = None
     ) -> tuple[Outcome | None, str]:
-        """Set a goal as typed; else say what is wrong with it."""
+        """Set a goal as typed, everybody's or a login's own; else say what is wrong with it."""
         from runlog.actions.standing import change_goal
 
         async with self._one_by_one:
-            step, error = await self._try(change_goal, settings, at, typed, self._who)
+            step, error = await self._try(change_goal, settings, at, typed, self._who, owner)
         if error is not None:
             return None, plainly(error)
         self._remember(step)

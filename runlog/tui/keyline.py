@@ -40,11 +40,10 @@ class KeyLine(Widget):
         return text
 
     def _named(self, key: Key) -> Key:
-        """Let the key that chooses the rig tell which is in view."""
-        rig = self.session.rig
-        return (
-            replace(key, label=fitted(safe(rig), MOST_RIG).rstrip()) if rig and key is RIGS else key
-        )
+        """Let the key that chooses the rigs tell which are in view."""
+        if key is not RIGS:
+            return key
+        return replace(key, label=fitted(safe(self.session.view.label), MOST_RIG).rstrip())
 
     async def on_click(self, event: Click) -> None:
         """Do what the key that is clicked does."""

@@ -25,6 +25,7 @@ class LastVisit:
     frame_id: int = 0
     shade: str = "runlog-dark"
     only_rig: str = ""  # the one rig in view; none is all
+    only_mine: bool = False  # a login's own rigs and goals are
     utc: bool = False  # times in UTC rather than by the site's clock
 
 

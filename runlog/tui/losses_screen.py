@@ -59,7 +59,7 @@ class LossesScreen(MainScreen):
 
     def depends_on(self) -> tuple[object, ...]:
         """All nights of the season tell of it."""
-        return (self.session.version, self.session.look, self.session.rig, self.span)
+        return (self.session.version, self.session.look, self.session.view, self.span)
 
     @property
     def span(self) -> str:

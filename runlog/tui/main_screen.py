@@ -68,7 +68,7 @@ class MainScreen(Screen[None]):
         """What this screen's content was made of; it is loaded again when that changes."""
         run = self.session.here
         return (run.id if run else None, self.session.version, self.session.look,
-                self.session.zone, self.session.rig)  # fmt: skip
+                self.session.zone, self.session.view)  # fmt: skip
 
     def reload(self) -> None:
         """Load the content again."""

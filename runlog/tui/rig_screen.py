@@ -13,6 +13,7 @@ from textual.events import Click
 from textual.widgets import Static
 
 from runlog.core.ledger.seasons import observing_year
+from runlog.tui.in_view import InView
 from runlog.tui.keys import RIG, bound
 from runlog.tui.main_screen import MainScreen
 from runlog.tui.messages import NotedOnRig, PlaceWanted
@@ -39,8 +40,8 @@ class RigScreen(MainScreen):
         self.part_at = 0
         self.entries: list[Entry] = []
         self.at, self.top = 0, 0
-        self._loaded: tuple[int, str, str] | None = None  # whose lines are shown
-        self._known: dict[tuple[int, str, str], tuple[object, list[Entry]]] = {}
+        self._loaded: tuple[int, str, InView] | None = None  # whose lines are shown
+        self._known: dict[tuple[int, str, InView], tuple[object, list[Entry]]] = {}
         self._laid: tuple[tuple[list[Entry], int] | None, list[tuple[str, int | None]]] = None, []
         self.every_night: bool | None = None  # None: wherever all are read within a breath
 
@@ -78,9 +79,9 @@ class RigScreen(MainScreen):
         return observing_year(self.session.here.night) if self.session.here else ""
 
     @property
-    def _which(self) -> tuple[int, str, str]:
+    def _which(self) -> tuple[int, str, InView]:
         """What tells the lines apart that are kept: part, season and rig."""
-        return self.part_at, self.season, self.session.rig
+        return self.part_at, self.season, self.session.view
 
     def reload(self) -> None:
         """Load the part again beside the painting; another one's lines are gone at once."""

@@ -1,4 +1,4 @@
-"""The scan as a process of its own: `python -m runlog.tui.scan_child DATABASE [CONFIG]`."""
+"""The scan as a process of its own: `python -m runlog.tui.scan_child [CONFIG]`."""
 
 import sys
 import time

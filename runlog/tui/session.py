@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from runlog.actions import review as reading
 from runlog.actions.open import Database
 from runlog.actions.queue import open_count
-from runlog.actions.review import RunLine, settle_now
+from runlog.actions.review import NOBODY, RunLine, settle_now
 from runlog.actions.zone import zone_of_site
 from runlog.config import Settings
 from runlog.core.plain_words import Asked, Vocabulary, understand
@@ -23,6 +23,7 @@ from runlog.errors import RunlogError, StoreError
 from runlog.tui import last_visit
 from runlog.tui.aside import Aside
 from runlog.tui.decisions import Decisions
+from runlog.tui.in_view import ALL, InView, round_of
 from runlog.tui.last_visit import LastVisit
 from runlog.tui.look import DARK, PLAIN, THEMES, Look
 from runlog.tui.queries import Queries
@@ -84,7 +85,7 @@ class Session:
         self.every_run: list[RunLine] = []
         self.runs: list[RunLine] = []  # those of the rigs in view, oldest first
         self.rigs: list[str] = []  # that have nights, by name
-        self.rig = ""  # the one rig in view; none is all
+        self.own = NOBODY  # the login, and the rigs that are its own
         self.run_at = -1
         self.open_count: int | None = 0  # None while it is being counted
         self.version = 0  # rises with every change of what is stored
@@ -102,6 +103,7 @@ class Session:
         self._clock, self._said_at = clock, 0.0
         self._state_file = state_file or last_visit.default_file()
         self._come_back(last_visit.recall(self._state_file, database))
+        self.view = InView(self._last.only_rig, self._last.only_mine)  # until it proves gone
         self.utc = self.utc or utc
 
     # --- start and end ----------------------------------------------------------------------
@@ -109,7 +111,7 @@ class Session:
     def _come_back(self, last: LastVisit) -> None:
         self._last = last
         self.screen, self.frame_id = last.screen, last.frame_id
-        self.utc, self.rig = last.utc, last.only_rig
+        self.utc = last.utc
         self.shade = last.shade if last.shade in THEMES else "runlog-dark"
         by = Order(last.order, last.descending) if last.order in SORTABLE else Order()
         self.listing = Listing(last.words, by)
@@ -118,6 +120,7 @@ class Session:
     def open(self) -> None:
         """Load the nights before the first paint: a line a night, whatever the frames."""
         self._token = self._begin(reading.change_token)
+        self.own = self._begin(reading.own) or NOBODY
         self._take_runs(self._begin(reading.run_lines) or [])
         self._choose_first()
         self.site_zone = self._begin(zone_of_site, self.settings) or IN_UTC
@@ -137,7 +140,7 @@ class Session:
         """Open where one was, or on a night that is new since."""
         last, self.run_at = self._last, len(self.runs) - 1
         if not self.runs or self.runs[-1].night != last.latest_night:
-            kept = ("shade", "utc", "order", "finds", "only_rig")
+            kept = ("shade", "utc", "order", "finds")
             self._come_back(LastVisit(**{name: getattr(last, name) for name in kept}))
             return
         for i, run in enumerate(self.runs):
@@ -158,7 +161,8 @@ class Session:
             descending=order.descending,
             frame_id=self.frame_id,
             shade=self.shade,
-            only_rig=self.rig,
+            only_rig=self.view.rig,
+            only_mine=self.view.mine,
             utc=self.utc,
         )
         last_visit.remember(self._state_file, self.database, visit)
@@ -178,24 +182,39 @@ class Session:
     @property
     def chosen(self) -> Selection:
         """The frames of the rigs in view."""
-        return Selection(rigs=(self.rig,)) if self.rig else EVERYTHING
+        return EVERYTHING if self.view == ALL else Selection(rigs=self._rigs_in_view)
+
+    @property
+    def owner(self) -> str | None:
+        """The login whose own goals are in view; None: everybody's are."""
+        return self.own.login if self.view.mine else None
+
+    @property
+    def _rigs_in_view(self) -> tuple[str, ...]:
+        if self.view.mine:
+            return self.own.rigs_among(self.rigs)
+        return (self.view.rig,) if self.view.rig else tuple(self.rigs)
 
     def _take_runs(self, runs: list[RunLine]) -> None:
-        """Take the runs there are now; a rig that is the only one, or gone, is not chosen."""
+        """Take the runs there are now; a view there is no longer gives way to all of them."""
         self.every_run, self.rigs = runs, sorted({run.rig for run in runs})
-        self._see(self.rig if self.has_rigs and self.rig in self.rigs else "")
+        self._see(self.view if self.view in round_of(self.rigs, self.own) else ALL)
 
-    def _see(self, rig: str) -> None:
-        self.rig = rig
-        self.runs = [run for run in self.every_run if rig in ("", run.rig)]
+    def _see(self, view: InView) -> None:
+        self.view = view
+        rigs = set(self._rigs_in_view)
+        self.runs = [run for run in self.every_run if run.rig in rigs]
 
     def switch_rig(self) -> None:
-        """See the next rig alone; after the last, all of them: the same night as far as it goes."""
-        here, ring = self.here, ["", *self.rigs]
-        self._see(ring[(ring.index(self.rig) + 1) % len(ring)])
+        """Go on to what is in view next, after the last to all: the same night as far as it goes.
+
+        After all rigs come a login's own where these are not all, then each rig alone.
+        """
+        here, ring = self.here, round_of(self.rigs, self.own)
+        self._see(ring[(ring.index(self.view) + 1) % len(ring)])
         self.run_at, self.open_count = self._nearest_run(here), None
         self._set_clock()
-        self.say(f"In view: {safe(self.rig) or 'all rigs'}")
+        self.say(f"In view: {safe(self.view.label)}")
 
     def _nearest_run(self, here: RunLine | None) -> int:
         """Find a run among those in view, or its night, or the last one before, or the first."""
@@ -367,9 +386,10 @@ class Session:
 
     async def renew(self) -> None:
         """Load the nights again."""
-        runs = await self.ask(reading.run_lines)
-        if runs is None:
+        own, runs = await self.ask(reading.own), await self.ask(reading.run_lines)
+        if own is None or runs is None:
             return
+        self.own = own
         here, at_end = self.here, self.run_at == len(self.runs) - 1
         self._take_runs(runs)
         self.run_at = self._find_run(here, at_end)

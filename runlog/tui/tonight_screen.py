@@ -36,11 +36,16 @@ def now() -> datetime:
 
 
 def plan_or_why(
-    engine: Database, settings: Settings, at: datetime, chosen: Selection = EVERYTHING
+    engine: Database,
+    settings: Settings,
+    at: datetime,
+    chosen: Selection = EVERYTHING,
+    owner: str | None = None,
 ) -> Tonight | str:
-    """Plan the coming night, or say why it cannot be planned."""
+    """Plan the coming night, or say why it cannot be planned; a login's own rigs for its goals."""
+    asked = Asked(at, selection=chosen, owner=owner, among_themselves=owner is not None)
     try:
-        return tonight(engine, settings, Asked(at, selection=chosen))
+        return tonight(engine, settings, asked)
     except UsageError as error:
         return str(error)
 
@@ -96,7 +101,7 @@ class TonightScreen(MainScreen):
 
     def depends_on(self) -> tuple[object, ...]:
         """The plan is made from all nights, and from goals."""
-        return (self.session.version, self.session.look, self.session.zone, self.session.rig)
+        return (self.session.version, self.session.look, self.session.zone, self.session.view)
 
     def reload(self) -> None:
         """Plan again beside the painting."""
@@ -104,9 +109,10 @@ class TonightScreen(MainScreen):
 
     @work(exclusive=True, group="tonight")
     async def _reload(self) -> None:
-        chosen = self.session.chosen
-        found = await self.ask_much(plan_or_why, self.session.settings, now(), chosen)
-        if found is None or chosen != self.session.chosen:
+        session, view = self.session, self.session.view
+        asked = session.settings, now(), session.chosen, session.owner
+        found = await self.ask_much(plan_or_why, *asked)
+        if found is None or view != session.view:
             return
         self.found, self.why = (None, found) if isinstance(found, str) else (found, "")
         with times_in(self.session.zone):

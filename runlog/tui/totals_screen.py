@@ -45,7 +45,7 @@ class TotalsScreen(MainScreen):
 
     def depends_on(self) -> tuple[object, ...]:
         """Totals are over all nights."""
-        return (self.session.version, self.session.look, self.session.rig)
+        return (self.session.version, self.session.look, self.session.view)
 
     def reload(self) -> None:
         """Load again beside the painting."""
@@ -54,7 +54,8 @@ class TotalsScreen(MainScreen):
     @work(exclusive=True, group="totals")
     async def _reload(self) -> None:
         """Add up again."""
-        rows = await self.ask(standings, self.session.settings, self.session.chosen)
+        session = self.session
+        rows = await self.ask(standings, session.settings, session.chosen, session.owner)
         if rows is not None:
             self.every = with_sums(rows)
             self._unfold()
@@ -164,17 +165,21 @@ class TotalsScreen(MainScreen):
             self.say("A goal is for one filter: choose its row")
             return
         now = as_typed(here.goal) if here.goal else ""
-        what = f"Wanted of {safe(here.target)} through {safe(here.total.filter)}"
+        owner = self.session.owner
+        whose = ", a goal of my own" if owner else ""
+        what = f"Wanted of {safe(here.target)} through {safe(here.total.filter)}{whose}"
 
         async def store(typed: str) -> str:
-            return await self._set_goal(here, typed) if typed.strip() and typed != now else ""
+            if not typed.strip() or typed == now:
+                return ""
+            return await self._set_goal(here, typed, owner)
 
         await self.app.push_screen(NoteScreen(0, what, now, WAYS, store))
 
-    async def _set_goal(self, at: Standing, typed: str) -> str:
+    async def _set_goal(self, at: Standing, typed: str, owner: str | None) -> str:
         """Set a goal; what is wrong with it, else nothing."""
         session = self.session
-        outcome, complaint = await session.decisions.set_goal(session.settings, at, typed)
+        outcome, complaint = await session.decisions.set_goal(session.settings, at, typed, owner)
         if outcome is not None:
             self.say(safe(outcome.words))
             await session.poll()

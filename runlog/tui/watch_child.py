@@ -1,4 +1,4 @@
-"""The watch as a process of its own: `python -m runlog.tui.watch_child DATABASE [CONFIG]`."""
+"""The watch as a process of its own: `python -m runlog.tui.watch_child [CONFIG]`."""
 
 import sys
 

@@ -7,8 +7,9 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import delete, insert, select, update
 
+from runlog.actions import correct as correcting
 from runlog.actions import targets
-from runlog.actions.correct import correct
+from runlog.actions.open import silent
 from runlog.actions.restate import Restating, restatements
 from runlog.actions.settle import settle_all
 from runlog.config import Settings
@@ -153,7 +154,8 @@ def test_what_runs_say_tells_as_much_as_all_runs(opened):
             for run_id in runs:
                 say_anew(connection, rng, run_id)
         with reading(opened) as connection:
-            found = restatements(connection, said)
+            now = run_says.of_runs(connection, runs)
+            found = restatements(connection, said, now)
         assert found == by_all_runs(before, every_run(opened))
         told += bool(found)
         silent += not found
@@ -221,7 +223,7 @@ def correct_some(engine, rng):
     if ids:
         field, value = rng.choice((("filter", "R"), ("target", "M 33"), ("exposure", "290")))
         chosen = Selection(frame_ids=ids)
-        correct(engine, Settings(), field, value, chosen, "somebody", replace=True)
+        correcting.correct(engine, Settings(), field, value, chosen, "somebody", replace=True)
 
 
 def merge_or_undo(engine, rng):
@@ -245,7 +247,17 @@ def write_over(found, rng):
     return found
 
 
-def test_random_histories_tell_the_same(engine):
+def settles_in(monkeypatch, news):
+    """Let what settles corrections and names be heard as a scan hears what it settles."""
+
+    def settle(engine, settings, report=silent, moves=None):
+        settle_all(engine, settings, report, news)
+
+    for module in (correcting, targets):
+        monkeypatch.setattr(module, "settle_behind", settle)
+
+
+def test_random_histories_tell_the_same(engine, monkeypatch):
     """Nights that come, are written over, measured again and lost, marks, corrections, merges."""
     told = 0
     for seed in range(2):
@@ -254,10 +266,10 @@ def test_random_histories_tell_the_same(engine):
             for table in reversed(m.metadata.sorted_tables):
                 connection.execute(delete(table))
         for _ in range(8):
+            before, news = every_run(engine), Restating()
+            settles_in(monkeypatch, news)
             if frame_ids(engine):
                 rng.choice(ACTS)(engine, rng)
-            settle_all(engine, Settings())
-            before, news = every_run(engine), Restating()
             for _ in range(rng.choice((1, 1, 2))):
                 put(engine, write_over(outcomes(draw_night(rng)), rng))
             settle_all(engine, Settings(), moves=news)
@@ -266,3 +278,99 @@ def test_random_histories_tell_the_same(engine):
             assert found == by_all_runs(before, every_run(engine))
             told += bool(found)
     assert told > 3
+
+
+# --- two programs at one database -----------------------------------------------------------
+
+POOR = Night("2026-09-09", times=1.3)
+BETTER = Night("2026-09-12")
+NOISY = replace(POOR, noise_adu=30.0)
+
+
+class Meeting(Restating):
+    """Lets another program at the database once, after a look at a night that is to be settled."""
+
+    def __init__(self, night, other):
+        super().__init__()
+        self.night, self.other, self.met = night, other, False
+
+    def look(self, connection, run):
+        """Look, and let the other one go on meanwhile."""
+        super().look(connection, run)
+        if run.night == self.night and not self.met:
+            self.met = True
+            self.other()
+
+
+@pytest.fixture
+def elsewhere(database, opened):
+    """Open the same database as another program does, after it was made."""
+    engine = open_engine(str(database))
+    yield engine
+    engine.dispose()
+
+
+def told_by(engine, news):
+    """List what a scan that heard this tells at its end."""
+    with reading(engine) as connection:
+        return news.restated(connection)
+
+
+def settled(engine, news):
+    """Settle as a scan does, which hears of it."""
+    settle_all(engine, Settings(), moves=news)
+    return news
+
+
+def store_the_better(engine):
+    """Store a better night, by which earlier hours are worth less."""
+    put(engine, outcomes(BETTER))
+
+
+def measure_again(engine):
+    """Store both nights as ever, then the poor one anew, in which less light is told from noise."""
+    store_the_better(engine)
+    settled(engine, Restating())
+    put(engine, outcomes(NOISY), again=True)
+
+
+@pytest.mark.both_databases
+@pytest.mark.parametrize(
+    ("comes", "met_at"),
+    [
+        (store_the_better, None),
+        (store_the_better, BETTER.evening),
+        (measure_again, None),
+        (measure_again, POOR.evening),
+    ],
+)
+def test_what_another_program_settles_is_told_by_that_one(opened, elsewhere, comes, met_at):
+    """Whoever settles first tells what became of hours, alone: before a scan settles, or while it
+    is at that very night."""
+    put(opened, outcomes(POOR))
+    settled(opened, Restating())
+    comes(opened)
+    theirs = Restating()
+    ours = Meeting(met_at, lambda: settled(elsewhere, theirs))
+    if met_at is None:
+        settled(elsewhere, theirs)
+    settled(opened, ours)
+    assert ours.met == (met_at is not None)
+    assert told_by(opened, ours) == []
+    (one,) = told_by(elsewhere, theirs)
+    assert (one.target, one.filter) == ("M 33", "L")
+
+
+@pytest.mark.both_databases
+def test_what_another_program_settles_anew_is_not_told_again(opened, elsewhere):
+    """The poor night is less deep once it is measured again elsewhere: that is told there alone."""
+    put(opened, outcomes(POOR))
+    settled(opened, Restating())
+    put(opened, outcomes(BETTER))
+    ours = settled(opened, Restating())
+    told = told_by(opened, ours)
+    assert len(told) == 1
+    put(elsewhere, outcomes(NOISY), again=True)
+    (one,) = told_by(elsewhere, settled(elsewhere, Restating()))
+    assert told_by(opened, ours) == told
+    assert one != told[0]

@@ -4,7 +4,7 @@ import asyncio
 import inspect
 import shutil
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ from runlog.store.engine import open_engine
 from runlog.tui import session as sessions
 from runlog.tui.app import ReviewApp
 from runlog.tui.session import Session
+from tests.conftest import KINDS
 
 from .nights import Wish, build
 from .pair import shifted
@@ -78,6 +79,17 @@ def database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path | 
         yield url
 
 
+@pytest.fixture(params=KINDS)
+def empty(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path | str]:
+    """A database of each kind in which nothing is stored: a file yet to be made, or a server's."""
+    if request.param == "sqlite":
+        yield tmp_path / "empty.sqlite"
+        return
+    template = request.getfixturevalue("migrated")
+    with request.getfixturevalue("server").database(template) as url:
+        yield url
+
+
 @pytest.fixture(autouse=True)
 def _no_clockwork(monkeypatch: pytest.MonkeyPatch) -> None:
     """Synthesised frames are not regraded behind a test's back; the colours are the usual ones."""
@@ -101,6 +113,15 @@ def make_app(database: Path | str, folder: Path | None = None) -> ReviewApp:
     return ReviewApp(session)
 
 
+@contextmanager
+def disposing(app: ReviewApp) -> Iterator[ReviewApp]:
+    """Let go of the app's connections when it is no longer needed, as a server's must be."""
+    try:
+        yield app
+    finally:
+        app.session.engine.dispose()
+
+
 @pytest.fixture
 def running(database: Path | str, tmp_path: Path) -> Running:
     """Run the interface: `async with running() as pilot`."""
@@ -109,11 +130,10 @@ def running(database: Path | str, tmp_path: Path) -> Running:
     async def run(
         size: tuple[int, int] = (80, 24), path: Path | None = None
     ) -> AsyncIterator[Pilot[None]]:
-        app = make_app(path) if path else make_app(database, tmp_path)
-        async with app.run_test(size=size) as pilot:
-            await rest(pilot)
-            yield pilot
-        app.session.engine.dispose()
+        with disposing(make_app(path) if path else make_app(database, tmp_path)) as app:
+            async with app.run_test(size=size) as pilot:
+                await rest(pilot)
+                yield pilot
 
     return run
 

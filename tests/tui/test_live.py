@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from psutil import Process
 from textual.widgets import Static
 
 from runlog.actions.open import open_store
@@ -23,7 +24,7 @@ from .conftest import Running, rest
 PATIENCE_S = 60.0
 
 
-def told(database: Path, *entries: Notice) -> None:
+def told(database: Path | str, *entries: Notice) -> None:
     """Have a watch tell something."""
     engine = open_engine(str(database))
     with writing(engine) as connection:
@@ -36,7 +37,8 @@ def warned(kind: str, cause: str, words: str, run_id: int | None = 3, hours: flo
     return Notice(run_id, datetime.now(UTC) - timedelta(hours=hours), kind, cause, words)
 
 
-async def test_warnings_that_hold_stand_on_top(running: Running, database: Path) -> None:
+@pytest.mark.both_databases
+async def test_warnings_that_hold_stand_on_top(running: Running, database: Path | str) -> None:
     """They come while one looks, go when it is clear again; old ones and other nights' do not."""
     told(
         database,
@@ -73,20 +75,25 @@ async def _until(done: Callable[[], bool]) -> None:
         await asyncio.sleep(0.1)
 
 
-async def test_it_watches_beside_the_interface(tmp_path: Path) -> None:
-    """A frame that comes is graded and told; closing its stdin ends it, and nothing is left."""
+async def test_it_watches_beside_the_interface(tmp_path: Path, empty: Path | str) -> None:
+    """A frame that comes is graded and told; closing its stdin ends it, and nothing is left.
+
+    Its arguments, which every user of a machine may read, do not name the database.
+    """
     begun = datetime.now(UTC) - timedelta(seconds=5 * 317)
     make_run(tmp_path / "drawn", 4, size=(200, 260), start_utc=begun)
     first, *rest_of = sorted((tmp_path / "drawn").iterdir())
     (tmp_path / "frames").mkdir()
     shutil.copy(first, tmp_path / "frames")
-    engine = open_store(str(tmp_path / "night.sqlite"), Settings())
+    engine = open_store(str(empty), Settings())
     scan(engine, Settings(), [bytes(tmp_path / "frames")], workers=1)
     engine.dispose()
     said: list[str] = []
-    watch = LiveWatch(str(tmp_path / "night.sqlite"), None, said.append)
+    watch = LiveWatch(str(empty), None, said.append)
     running = asyncio.create_task(watch.run())
     await _until(lambda: bool(said))
+    assert watch._process is not None
+    assert not any(str(empty) in word for word in Process(watch._process.pid).cmdline())
     for path in rest_of:
         shutil.copy(path, tmp_path / "frames")
     await _until(lambda: any("4 new frames" in words for words in said))
@@ -95,16 +102,16 @@ async def test_it_watches_beside_the_interface(tmp_path: Path) -> None:
     assert not watch.running and said[-1] == ""
 
 
-async def test_a_watch_that_cannot_begin_says_why(tmp_path: Path) -> None:
+async def test_a_watch_that_cannot_begin_says_why(empty: Path | str) -> None:
     """Nothing was ever scanned: there is nothing to watch."""
-    open_store(str(tmp_path / "night.sqlite"), Settings()).dispose()
-    watch = LiveWatch(str(tmp_path / "night.sqlite"), None, lambda _: None)
+    open_store(str(empty), Settings()).dispose()
+    watch = LiveWatch(str(empty), None, lambda _: None)
     assert "No folder was scanned before" in await asyncio.wait_for(watch.run(), PATIENCE_S)
 
 
 @pytest.mark.parametrize("size", [(60, 12), (80, 24), (140, 40)])
 async def test_many_warnings_leave_room_for_the_night(
-    running: Running, database: Path, size: tuple[int, int]
+    running: Running, database: Path | str, size: tuple[int, int]
 ) -> None:
     """Four at most are shown, the rest are counted."""
     told(database, *(warned("alarm", f"cause {n}", f"trouble {n}") for n in range(9)))

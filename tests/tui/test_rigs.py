@@ -66,7 +66,7 @@ async def test_one_rig_has_no_such_key(running: Running) -> None:
         before = key_line(pilot)
         assert "rigs" not in before
         await press(pilot, "R")
-        assert (session.rig, session.said, key_line(pilot)) == ("", "", before)
+        assert (session.view.rig, session.said, key_line(pilot)) == ("", "", before)
         await press(pilot, "question_mark")
         assert RIGS.help not in str(screen_of(pilot).query_one("Static").content)
 
@@ -154,7 +154,7 @@ async def test_the_rig_in_view_is_remembered(running: Running, two: Path) -> Non
     async with running() as pilot:
         await press(pilot, "R", "R", "q")
     async with running() as pilot:
-        assert pilot.app.session.rig == WREN  # type: ignore[attr-defined]
+        assert pilot.app.session.view.rig == WREN  # type: ignore[attr-defined]
         assert " R Wren 60/360" in key_line(pilot)
 
 

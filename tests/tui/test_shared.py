@@ -4,6 +4,7 @@ import asyncio
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -25,9 +26,10 @@ from runlog.store.marks import history
 from runlog.tui import app as apps
 from runlog.tui import last_visit
 from runlog.tui import session as sessions
+from runlog.tui.app import ReviewApp
 from tests.tools import mark_settled
 
-from .conftest import Running, make_app, press, rest
+from .conftest import Running, disposing, make_app, press, rest
 from .nights import sky
 
 
@@ -182,16 +184,16 @@ def write_light(folder: Path, number: int) -> None:
 
 
 @pytest.fixture
-def scanned(tmp_path: Path) -> tuple[Path, Path]:
-    """A folder with one frame, scanned."""
+def scanned(tmp_path: Path, empty: Path | str) -> Iterator[tuple[ReviewApp, Path]]:
+    """A folder with one frame, scanned, and the interface on it."""
     folder = tmp_path / "lights"
     folder.mkdir()
     write_light(folder, 0)
-    path = tmp_path / "scanned.sqlite"
-    engine = open_store(str(path), Settings())
+    engine = open_store(str(empty), Settings())
     scan(engine, Settings(), [str(folder).encode()], workers=1)
     engine.dispose()
-    return path, folder
+    with disposing(make_app(empty, tmp_path)) as app:
+        yield app, folder
 
 
 async def _until(pilot: Pilot[Any], what: Any, within_s: float = 30.0) -> None:
@@ -202,11 +204,10 @@ async def _until(pilot: Pilot[Any], what: Any, within_s: float = 30.0) -> None:
     raise AssertionError("it never came")
 
 
-async def test_new_frames_appear_while_one_reviews(scanned: tuple[Path, Path]) -> None:
+async def test_new_frames_appear_while_one_reviews(scanned: tuple[ReviewApp, Path]) -> None:
     """s scans in a process of its own; keys work meanwhile; the new frame is in the list."""
-    path, folder = scanned
+    app, folder = scanned
     write_light(folder, 1)
-    app = make_app(path)
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
         await pilot.press("2")
@@ -218,23 +219,21 @@ async def test_new_frames_appear_while_one_reviews(scanned: tuple[Path, Path]) -
         assert app.session.scan_words == ""
 
 
-async def test_a_scan_that_cannot_start_says_why(tmp_path: Path) -> None:
+async def test_a_scan_that_cannot_start_says_why(tmp_path: Path, empty: Path | str) -> None:
     """Without a folder scanned before, the scan's own words are shown."""
-    path = tmp_path / "never.sqlite"
-    open_store(str(path), Settings()).dispose()
-    app = make_app(path)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await rest(pilot)
-        await pilot.press("s")
-        await _until(pilot, lambda: "No folder was scanned before" in app.session.said)
+    open_store(str(empty), Settings()).dispose()
+    with disposing(make_app(empty, tmp_path)) as app:
+        async with app.run_test(size=(80, 24)) as pilot:
+            await rest(pilot)
+            await pilot.press("s")
+            await _until(pilot, lambda: "No folder was scanned before" in app.session.said)
 
 
-async def test_leaving_ends_the_scan(scanned: tuple[Path, Path]) -> None:
+async def test_leaving_ends_the_scan(scanned: tuple[ReviewApp, Path]) -> None:
     """No scan process is left behind when the interface ends."""
-    path, folder = scanned
+    app, folder = scanned
     for number in range(1, 6):
         write_light(folder, number)
-    app = make_app(path)
     async with app.run_test(size=(80, 24)) as pilot:
         await rest(pilot)
         await pilot.press("s")

@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,47 +12,67 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from rich.cells import cell_len
+from sqlalchemy import Engine
+from textual.app import App
 
-from runlog.config import load_settings
+from runlog.actions.goals import Wish, wish
+from runlog.config import Settings, load_settings
+from runlog.core.ledger.goals import GoalForm
 from runlog.core.times import Zone
 from runlog.store.engine import open_engine
 from runlog.tui import tonight_screen
 from runlog.tui.app import ReviewApp
 from runlog.tui.session import Session
 
-from .conftest import press, rest
+from .conftest import Running, disposing, press, rest
 
 NOW = datetime(2026, 10, 20, 14, tzinfo=UTC)
 
 
-def command(database: Path, *words: str) -> str:
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    """A config file that names a site."""
+    file = tmp_path / "config.toml"
+    file.write_text("[site]\nlatitude_deg = 50.1\nlongitude_deg = 14.4\n")
+    return file
+
+
+def command(database: Path | str, config: Path, *words: str) -> str:
     """Run runlog as a person does."""
-    config = str(database.with_suffix(".toml"))
-    line = [sys.executable, "-m", "runlog", "--db", str(database), "--config", config, *words]
+    named = ["--db", str(database), "--config", str(config)]
+    line = [sys.executable, "-m", "runlog", *named, *words]
     return subprocess.run(line, capture_output=True, text=True, check=True).stdout
 
 
+def wanted(engine: Engine, *wishes: Wish) -> None:
+    """Set goals."""
+    for one in wishes:
+        wish(engine, Settings(), one, "mia")
+
+
 @pytest.fixture
-def app(database: Path, monkeypatch: pytest.MonkeyPatch) -> ReviewApp:
+def app(
+    database: Path | str, config: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[ReviewApp]:
     """The interface at a site, on an afternoon in October, with two goals."""
-    config = database.with_suffix(".toml")
-    config.write_text("[site]\nlatitude_deg = 50.1\nlongitude_deg = 14.4\n")
-    command(database, "goal", "M 31", "Ha", "9")
-    command(database, "goal", "M 42", "L", "3", "--new")
+    engine = open_engine(str(database))
+    wanted(engine, Wish("M 31", "Ha", GoalForm.HOURS, 9.0),
+           Wish("M 42", "L", GoalForm.HOURS, 3.0, new=True))  # fmt: skip
     monkeypatch.setattr(tonight_screen, "now", lambda: NOW)
-    session = Session(open_engine(str(database)), load_settings(config), who="mia",
-                      database=str(database), state_file=database.with_suffix(".state"),
-                      config=config)  # fmt: skip
-    return ReviewApp(session)
+    session = Session(engine, load_settings(config), who="mia", database=str(database),
+                      state_file=tmp_path / "state.json", config=config)  # fmt: skip
+    with disposing(ReviewApp(session)) as app:
+        yield app
 
 
-def told(app: ReviewApp, part: str) -> str:
+def told(app: App[Any], part: str) -> str:
     return str(app.screen.query_one(f"#plan_{part}").render())
 
 
-async def test_the_plan_is_the_commands(app: ReviewApp, database: Path) -> None:
+@pytest.mark.both_databases
+async def test_the_plan_is_the_commands(app: ReviewApp, database: Path | str, config: Path) -> None:
     """Guards that screen and command say the same: blocks, strips in plan order, the heading."""
-    plan = json.loads(command(database, "tonight", "--date", "2026-10-20", "--json"))
+    plan = json.loads(command(database, config, "tonight", "--date", "2026-10-20", "--json"))
     async with app.run_test(size=(120, 40)) as pilot:
         await press(pilot, "5")
         await rest(pilot)
@@ -64,6 +85,7 @@ async def test_the_plan_is_the_commands(app: ReviewApp, database: Path) -> None:
         assert "M 31 Ha" in told(app, "told") or "M 42 L" in told(app, "told")
 
 
+@pytest.mark.both_databases
 async def test_a_goal_that_is_set_is_planned_at_once(app: ReviewApp) -> None:
     """Set on the totals by keys: the plan beside it knows the goal, without a command between."""
     async with app.run_test(size=(120, 40)) as pilot:
@@ -82,6 +104,7 @@ async def test_a_goal_that_is_set_is_planned_at_once(app: ReviewApp) -> None:
         assert "M 31 L" in told(app, "rows")
 
 
+@pytest.mark.both_databases
 async def test_enter_shows_the_next_nights_and_moving_goes_back(app: ReviewApp) -> None:
     """Guards Enter on a target: its next good nights, named by their evening."""
     async with app.run_test(size=(120, 40)) as pilot:
@@ -98,6 +121,7 @@ async def test_enter_shows_the_next_nights_and_moving_goes_back(app: ReviewApp) 
         assert app.screen.at == first  # type: ignore[attr-defined]
 
 
+@pytest.mark.both_databases
 async def test_times_are_by_the_sites_clock(app: ReviewApp) -> None:
     """Guards the plan against UTC standing alone: in October Prague is two hours ahead (tz
     database); the same dark begins at the same moment in both."""
@@ -138,14 +162,12 @@ async def test_it_fits_any_terminal(app: ReviewApp, size: tuple[int, int]) -> No
         assert app.current_mode == "tonight"
 
 
-async def test_without_a_site_it_says_so(database: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.both_databases
+async def test_without_a_site_it_says_so(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     """Guards frames that tell no place: the reason and the cure, not an empty screen."""
-    from .conftest import make_app
-
     monkeypatch.setattr(tonight_screen, "now", lambda: NOW)
-    app = make_app(database)
-    async with app.run_test(size=(100, 30)) as pilot:
+    async with running(size=(100, 30)) as pilot:
         await press(pilot, "5")
         await rest(pilot)
-        assert "The site is not known" in told(app, "head")
-        assert "[site]" in told(app, "rows")
+        assert "The site is not known" in told(pilot.app, "head")
+        assert "[site]" in told(pilot.app, "rows")

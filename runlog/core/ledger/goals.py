@@ -67,16 +67,20 @@ def set_against(
 
 
 def set_part_against(
-    part: Sequence[Total], whole: Sequence[Total], counting: Counting
+    part: Sequence[Total], whole: Sequence[Total], counting: Counting, *, every_goal: bool = False
 ) -> list[Total]:
     """Set the totals of a season, a night or a rig beside the goals, which are about all time.
 
     `whole` are the totals over all of it, set against the goals; of goals for which nothing in the
-    part counts there is no row.
+    part counts there is no row, unless there is to be one of `every_goal`.
     """
     rows = {(t.target, t.filter): t for t in part}
     found = [_part_of(w, rows, counting) for w in whole]
-    return [t for t in found if t.frames or t.credited_s or t.credited_doubtful_s]
+    return [
+        t
+        for t in found
+        if t.frames or t.credited_s or t.credited_doubtful_s or (every_goal and t.goal_form)
+    ]
 
 
 def _part_of(whole: Total, rows: Mapping[Key, Total], counting: Counting) -> Total:
