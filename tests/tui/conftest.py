@@ -3,13 +3,14 @@
 import asyncio
 import inspect
 import shutil
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sqlalchemy import make_url
+from sqlalchemy import QueuePool, make_url
 from textual import _wait
 from textual.pilot import Pilot
 
@@ -113,12 +114,21 @@ def make_app(database: Path | str, folder: Path | None = None) -> ReviewApp:
     return ReviewApp(session)
 
 
+PATIENCE_S = 20.0
+
+
 @contextmanager
 def disposing(app: ReviewApp) -> Iterator[ReviewApp]:
-    """Let go of the app's connections when it is no longer needed, as a server's must be."""
+    """Let go of the app's connections when it is no longer needed, as a server's must be.
+
+    Threads that still ask when the app ends give theirs back first.
+    """
     try:
         yield app
     finally:
+        pool, until = app.session.engine.pool, time.monotonic() + PATIENCE_S
+        while isinstance(pool, QueuePool) and pool.checkedout() and time.monotonic() < until:
+            time.sleep(0.01)
         app.session.engine.dispose()
 
 
