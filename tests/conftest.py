@@ -27,6 +27,17 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         metafunc.parametrize("database", KINDS, indirect=True)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _tables_made_once() -> Iterator[None]:
+    """Give new SQLite databases their tables without migrating each: `tests/tables.py`."""
+    from runlog.store import migrate
+    from tests import tables
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(migrate, "upgrade", tables.upgrade)
+        yield
+
+
 @pytest.fixture(scope="session")
 def server() -> Iterator["Server"]:
     """Start PostgreSQL once for all tests of this process; skips where it is not installed."""

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 from unittest import mock
 
 import numpy as np
@@ -146,9 +146,15 @@ def runlog_json(home: Path, *words: str | os.PathLike[str], code: int = 0) -> di
 
 
 def here(
-    home: Path, *words: str | os.PathLike[str], env: Mapping[str, str] | None = None
+    home: Path,
+    *words: str | os.PathLike[str],
+    env: Mapping[str, str] | None = None,
+    stdout: TextIO | None = None,
 ) -> subprocess.CompletedProcess[str]:
-    """Run the same command line in this process: quicker, for what needs no process of its own."""
+    """Run the same command line in this process: quicker, for what needs no process of its own.
+
+    What it writes comes back, unless it is to go to another `stdout`.
+    """
     from runlog.cli import _run
 
     environ = {"HOME": str(home), "RUNLOG_DB": database_of(home), **(env or {})}
@@ -158,7 +164,7 @@ def here(
         mock.patch.dict(os.environ, environ),
         mock.patch.object(sys, "argv", line),
         contextlib.chdir(home),
-        contextlib.redirect_stdout(out),
+        contextlib.redirect_stdout(stdout or out),
         contextlib.redirect_stderr(err),
     ):
         code = _run()

@@ -1,6 +1,7 @@
 """Read-out faults through the whole tool: drawn nights are scanned, some frames spoiled."""
 
 import sqlite3
+from functools import cache
 
 import numpy as np
 import pytest
@@ -14,12 +15,16 @@ NIGHTS = {"2026-10-09": 0.0, "2026-10-11": 2 * 86_400.0}
 FIELD = 17  # one field of stars for all frames
 
 
+@cache
+def stars_of_the_field():
+    """Draw the stars that all frames have."""
+    stars = sky(seed=FIELD, noise_adu=4.0, level_adu=0, slope_adu=0, stars=160).astype(float)
+    return np.where(stars > 15, stars, 0)
+
+
 def field(number, *, noise_adu=12.0, grain=1, level_adu=900.0, slope_adu=30.0):
     """Draw one frame of the field: the same stars, noise of its own."""
-    quiet = sky(seed=FIELD, noise_adu=noise_adu * 0.01, level_adu=0, slope_adu=0, stars=0)
-    light = np.zeros(SHAPE) + quiet
-    stars = sky(seed=FIELD, noise_adu=4.0, level_adu=0, slope_adu=0, stars=160).astype(float)
-    light = np.where(stars > 15, stars, 0) * grain * noise_adu / 12
+    light = stars_of_the_field() * grain * noise_adu / 12
     y = np.arange(SHAPE[0])[:, None]
     light = light + level_adu + slope_adu * y / SHAPE[0]
     light += noise_adu * np.random.default_rng(100 + number).standard_normal(SHAPE)

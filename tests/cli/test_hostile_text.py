@@ -142,7 +142,7 @@ def test_a_correction_takes_the_cells_of_csv(home, field):
         assert done.returncode == 0, (cell, done.stderr)
         got = next(row for row in cells(home, "frames") if row["path"] == other["path"])
         assert got[field] == cell
-        assert runlog(home, "correct", "--undo").returncode == 0
+        assert here(home, "correct", "--undo").returncode == 0
 
 
 def test_a_pattern_takes_the_names_of_csv(home):
@@ -161,11 +161,11 @@ def test_goals_and_merges_take_the_cells_of_csv(home):
     targets = [row["target"] for row in cells(home, "targets") if "\\" in row["target"]]
     assert targets
     for cell in targets:
-        assert runlog(home, "goal", "--", cell, "L", "3").returncode == 0, cell
-        done = runlog(home, "targets", "rename", "M 33", "--", cell)
+        assert here(home, "goal", "--", cell, "L", "3").returncode == 0, cell
+        done = here(home, "targets", "rename", "M 33", "--", cell)
         assert (done.returncode, "already" in done.stderr) == (2, True), (cell, done.stderr)
-        assert runlog(home, "targets", "merge", "M 33", "--", cell).returncode == 0, cell
-        assert runlog(home, "targets", "undo").returncode == 0
+        assert here(home, "targets", "merge", "M 33", "--", cell).returncode == 0, cell
+        assert here(home, "targets", "undo").returncode == 0
     assert {row["target"] for row in cells(home, "totals")} >= set(targets)
 
 

@@ -1,8 +1,10 @@
 """No command that reads, marks or settles pays for libraries that only measuring needs."""
 
+import json
 import os
 import subprocess
 import sys
+from itertools import pairwise
 
 import pytest
 
@@ -18,13 +20,14 @@ COMMANDS = (
     "mark {key} keep", "mark {key} auto",
 )  # fmt: skip
 SPY = """
-import runpy, sys
-sys.argv = ["runlog", *sys.argv[1:]]
-try:
-    runpy.run_module("runlog", run_name="__main__")
-except SystemExit as stopped:
-    assert stopped.code == 0, stopped.code
-print("HELD", *sorted(sys.modules), file=sys.stderr)
+import json, runpy, sys
+for words in json.loads(sys.argv[1]):
+    sys.argv = ["runlog", *words]
+    try:
+        runpy.run_module("runlog", run_name="__main__")
+    except SystemExit as stopped:
+        assert stopped.code == 0, (words, stopped.code)
+    print("HELD", json.dumps(sorted(sys.modules)), file=sys.stderr)
 """
 
 
@@ -39,31 +42,40 @@ def database(tmp_path_factory):
     return path, key
 
 
-def held(words, database):
-    """Run a command in a process of its own; give the modules it held at its end."""
+def loaded(lines, database):
+    """Run commands one after another in one process; give the modules each brought in."""
     done = subprocess.run(
-        [sys.executable, "-c", SPY, *words],
+        [sys.executable, "-c", SPY, json.dumps(lines)],
         env=os.environ | {"RUNLOG_DB": str(database), "OMP_NUM_THREADS": "1"},
         capture_output=True,
         text=True,
         check=False,
     )
-    assert "HELD " in done.stderr, done.stderr
-    return set(done.stderr.rsplit("HELD ", 1)[1].split())
+    said = [set(json.loads(line[5:])) for line in done.stderr.split("\n") if line[:5] == "HELD "]
+    assert len(said) == len(lines), done.stderr
+    return [now - before for before, now in pairwise([set(), *said])]
 
 
-@pytest.mark.parametrize("command", COMMANDS)
-def test_a_command_that_reads_or_marks_holds_nothing_heavy(database, command):
-    """Guards seconds a command: one import at the top of a file brings measuring back to all."""
+@pytest.fixture(scope="module")
+def brought(database):
+    """Give what each command brings into a process that none before it did."""
     path, key = database
     site = path.parent / "site.toml"
     site.write_text("[site]\nlatitude_deg = 50.1\nlongitude_deg = 14.4\n")
-    modules = held([word.format(key=key, site=site) for word in command.split()], path)
-    assert "runlog" in modules
-    assert not modules & {*HEAVY}
+    lines = [[word.format(key=key, site=site) for word in line.split()] for line in COMMANDS]
+    return dict(zip(COMMANDS, loaded(lines, path), strict=True))
 
 
-@pytest.mark.parametrize("words", [["--help"], ["--version"], ["totals", "--help"]])
-def test_help_holds_nothing_at_all(database, words):
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_that_reads_or_marks_holds_nothing_heavy(brought, command):
+    """Guards seconds a command: one import at the top of a file brings measuring back to all."""
+    assert "runlog" in brought[COMMANDS[0]]
+    assert not brought[command] & {*HEAVY}
+
+
+def test_help_holds_nothing_at_all(database):
     """Guards the quick answer of --help: neither database nor numbers."""
-    assert not held(words, database[0]) & {*HEAVY, "sqlalchemy", "numpy", "rich"}
+    lines = [["--help"], ["--version"], ["totals", "--help"]]
+    held = set().union(*loaded(lines, database[0]))
+    assert "runlog" in held
+    assert not held & {*HEAVY, "sqlalchemy", "numpy", "rich"}

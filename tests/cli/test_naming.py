@@ -1,11 +1,20 @@
-"""Databases, nights, frames and commands are named as people name them: the real command."""
+"""Databases, nights, frames and commands are named as people name them."""
 
 import os
 import subprocess
 
 import pytest
 
-from tests.tools import argv, database_of, environment, noise, runlog, runlog_json, write_frame
+from tests.tools import (
+    argv,
+    database_of,
+    environment,
+    here,
+    noise,
+    runlog,
+    runlog_json,
+    write_frame,
+)
 
 
 @pytest.fixture
@@ -28,7 +37,7 @@ def scanned(tmp_path):
         cards["DATE__OBS"] = f"2026-10-{night}T20:10:00"
         name = f"only_{night}.fits"
         write_frame(tmp_path / "n" / night / name, noise(10 + number), **cards)
-    assert runlog(tmp_path, "scan", "n").returncode == 0
+    assert here(tmp_path, "scan", "n").returncode == 0
     return tmp_path
 
 
@@ -44,22 +53,22 @@ def grades(home):
 
 def test_frames_of_one_name(home):
     """Nights that share a name: their keys are said; a key, a night or --last settles it."""
-    done = runlog(home, "mark", "M33_0005.fits", "reject")
+    done = here(home, "mark", "M33_0005.fits", "reject")
     assert done.returncode == 2 and "3 frames have this name" in done.stderr
     row = next(r for r in runlog_json(home, "frames", "--night", "2026-10-02")["rows"])
     assert f"{row['fingerprint'][:8]} of 2026-10-02" in done.stderr
     assert grades(home) == {}
-    table = runlog(home, "frames", "--night", "2026-10-09").stdout.split("\n")
+    table = here(home, "frames", "--night", "2026-10-09").stdout.split("\n")
     key = table[2].split()[0]
-    assert runlog(home, "mark", key, "keep").returncode == 0
-    assert runlog(home, "mark", "M33_0005.fits", "reject", "--night", "2026-10-16").returncode == 0
-    assert runlog(home, "mark", "--last", "--night", "2026-10-02", "doubtful").returncode == 0
+    assert here(home, "mark", key, "keep").returncode == 0
+    assert here(home, "mark", "M33_0005.fits", "reject", "--night", "2026-10-16").returncode == 0
+    assert here(home, "mark", "--last", "--night", "2026-10-02", "doubtful").returncode == 0
     assert grades(home) == {
         ("09", "M33_0005.fits"): "keep",
         ("16", "M33_0005.fits"): "reject",
         ("02", "only_02.fits"): "doubtful",
     }
-    explained = runlog(home, "regrade", "--explain", "M33_0005.fits", "--night", "last")
+    explained = here(home, "regrade", "--explain", "M33_0005.fits", "--night", "last")
     assert "marked reject" in explained.stdout
 
 
@@ -71,7 +80,7 @@ def test_many_are_shown_before_they_are_marked(home):
     assert "4 frames would be marked reject:" in done.stderr
     assert "only_09.fits" in done.stderr and "only_02.fits" not in done.stderr
     assert grades(home) == {}
-    assert runlog(home, *words, "--yes").returncode == 0
+    assert here(home, *words, "--yes").returncode == 0
     assert set(grades(home).values()) == {"reject"} and len(grades(home)) == 4
 
 
@@ -89,9 +98,7 @@ def test_database_and_config_before_and_after(shared, line, config):
     """Guards groups, whose options were refused between the group and its command."""
     (shared / "empty.toml").write_text("")
     words = line.replace("{db}", f"--db {database_of(shared)} {config}").split()
-    env = environment(shared)
-    env.pop("RUNLOG_DB", None)
-    done = subprocess.run(argv(*words), env=env, capture_output=True, text=True, cwd=shared)
+    done = here(shared, *words, env={"RUNLOG_DB": str(shared / "nowhere.sqlite")})
     assert done.returncode == 0, done.stderr
 
 
@@ -101,18 +108,18 @@ def test_database_and_config_before_and_after(shared, line, config):
 )
 def test_nights_by_words(shared, word, night):
     """`night` and `--night` take the same words."""
-    assert f"Night of 2026-10-{night}" in runlog(shared, "night", word).stdout
+    assert f"Night of 2026-10-{night}" in here(shared, "night", word).stdout
     rows = runlog_json(shared, "frames", "--night", word)["rows"]
     assert {row["night"] for row in rows} == {f"2026-10-{night}"}
 
 
 def test_words_that_name_no_night(shared):
     """Yesterday has a date of its own; what is no word is refused with those there are."""
-    done = runlog(shared, "night", "yesterday")
+    done = here(shared, "night", "yesterday")
     assert done.returncode == 2 and "No frames of the night of" in done.stderr
-    done = runlog(shared, "night", "someday")
+    done = here(shared, "night", "someday")
     assert done.returncode == 2 and "last, -1" in done.stderr
-    assert runlog(shared, "night", "-9").returncode == 2
+    assert here(shared, "night", "-9").returncode == 2
 
 
 @pytest.mark.parametrize(
@@ -124,13 +131,20 @@ def test_words_that_name_no_night(shared):
 )  # fmt: skip
 def test_a_slip_in_a_command(shared, words, near):
     """The command that is near is named, in groups too."""
-    done = runlog(shared, *words.split())
+    done = here(shared, *words.split())
     assert done.returncode == 2 and near in done.stderr
 
 
-def completed(home, *words):
+@pytest.fixture(scope="module")
+def source(shared):
+    """Give the script that runlog has for bash."""
+    env = environment(shared, _RUNLOG_COMPLETE="bash_source")
+    return subprocess.run(argv(), env=env, capture_output=True, text=True, check=True).stdout
+
+
+def completed(home, source, *words):
     """Ask bash, with the script runlog gives it, what it would offer for the last word."""
-    script = 'eval "$(_RUNLOG_COMPLETE=bash_source runlog)"; COMP_WORDS=("$@")\n'
+    script = source + '\nCOMP_WORDS=("$@")\n'
     script += "COMP_CWORD=$(( $# - 1 )); _runlog_completion runlog\n"
     script += 'printf "%s\\n" "${COMPREPLY[@]}"'
     folder = home / "bin"
@@ -146,13 +160,16 @@ def completed(home, *words):
     return done.stdout.split("\n")[:-1]
 
 
-def test_completion_knows_what_is_stored(shared):
+def test_completion_knows_what_is_stored(shared, source):
     """Targets, quoted for the shell, filters, nights; nothing where no database is."""
-    assert completed(shared, "totals", "--target", "m3") == [r"M\ 33"]
-    assert completed(shared, "ahead", "m3") == [r"M\ 33"]
-    assert completed(shared, "tonight", "--target", "m3") == [r"M\ 33"]
-    assert completed(shared, "frames", "--filter", "") == ["G"]
-    assert completed(shared, "night", "2026-10-0") == ["2026-10-09", "2026-10-02"]
-    assert completed(shared, "goal", "M33", "") == ["G"]
-    assert completed(shared, "targets", "mer") == ["merge"]
-    assert completed(shared, "--db", "nowhere.sqlite", "totals", "--target", "") in ([], [""])
+    assert completed(shared, source, "totals", "--target", "m3") == [r"M\ 33"]
+    assert completed(shared, source, "ahead", "m3") == [r"M\ 33"]
+    assert completed(shared, source, "tonight", "--target", "m3") == [r"M\ 33"]
+    assert completed(shared, source, "frames", "--filter", "") == ["G"]
+    assert completed(shared, source, "night", "2026-10-0") == ["2026-10-09", "2026-10-02"]
+    assert completed(shared, source, "goal", "M33", "") == ["G"]
+    assert completed(shared, source, "targets", "mer") == ["merge"]
+    assert completed(shared, source, "--db", "nowhere.sqlite", "totals", "--target", "") in (
+        [],
+        [""],
+    )

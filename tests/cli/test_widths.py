@@ -1,4 +1,4 @@
-"""Tables at 80, 120 and 200 columns, the real command in a pseudo terminal."""
+"""Tables at 80, 120 and 200 columns, in a pseudo terminal."""
 
 import os
 import pty
@@ -6,6 +6,8 @@ import re
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 
 import pytest
 
@@ -43,18 +45,33 @@ def in_a_terminal(home, columns, *words):
         subprocess.Popen(argv(*words), env=env, stdout=theirs, stderr=errors, cwd=home) as process,
     ):
         os.close(theirs)
-        text = b""
-        try:
-            while more := os.read(ours, 65536):
-                text += more
-        except OSError:  # a terminal nobody writes to any more
-            pass
+        text = _all_of(ours)
         process.wait()
         errors.seek(0)
         said = errors.read().decode()
-    os.close(ours)
     assert process.returncode == 0, said
-    return text.decode().replace("\r\n", "\n"), said
+    return text, said
+
+
+def on_a_terminal(home, columns, *words):
+    """Run the command in this process, with a terminal of some width as its stdout."""
+    ours, theirs = pty.openpty()
+    with ThreadPoolExecutor(1) as reader:
+        read = reader.submit(_all_of, ours)
+        with open(theirs, "w") as terminal:
+            env = {"COLUMNS": str(columns), "TERM": "dumb"}
+            done = here(home, *words, env=env, stdout=terminal)
+        text = read.result()
+    assert done.returncode == 0, done.stderr
+    return text
+
+
+def _all_of(ours):
+    text = b""
+    with open(ours, "rb", buffering=0) as terminal, suppress(OSError):  # nobody writes any more
+        while more := terminal.read(65536):
+            text += more
+    return text.decode().replace("\r\n", "\n")
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo terminals are not there")
@@ -62,7 +79,7 @@ def in_a_terminal(home, columns, *words):
 @pytest.mark.parametrize("columns", WIDTHS)
 def test_a_table_is_a_table_at_every_width(home, words, columns):
     """No line is wider than the terminal, and rows stand below a heading."""
-    text, _ = in_a_terminal(home, columns, *words.split())
+    text = on_a_terminal(home, columns, *words.split())
     lines = text.rstrip("\n").split("\n")
     assert max(map(len, lines)) <= columns
     assert sum(line.startswith("───") for line in lines) >= 1  # a heading's rule: no paragraphs

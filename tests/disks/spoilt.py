@@ -12,6 +12,7 @@ from typing import Any
 from runlog.store.sound import WHOLE_BYTES
 from tests.disks.world import World, close, run, said
 from tests.store.earlier import take_back
+from tests.tools import here
 
 PAGE = 4096
 ASKED = (
@@ -186,7 +187,7 @@ def strange(world: World, draw: Random, times: int) -> Iterator[str]:
             database = world.copy(place)
             put(database, draw)
             for words in (("totals", "--json"), ("check",), ("goal", "M33", "R", "2")):
-                done = run(database, *words, home=place)
+                done = here(place, "--db", database, *words)
                 fault = _fault(done)
                 yield fault and f"{name}, {words}: {fault}"
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from tests.tools import argv, environment, noise, runlog, write_frame
+from tests.tools import argv, environment, here, noise, runlog, write_frame
 
 FIRST, MORE = 4, 12  # frames stored before the trouble, and those to come
 LENGTH_S = 300.0
@@ -52,7 +52,7 @@ class World:
             write_frame(home / f"light_{number:04d}.fits", noise(number), DATE__OBS=start)
         for words in (("scan", self.first), ("mark", "light_0001.fits", "keep"),
                       ("goal", "M33", "L", "3")):  # fmt: skip
-            done = runlog(self.folder, "--db", self.base, *words)
+            done = here(self.folder, "--db", self.base, *words)
             assert done.returncode == 0, done.stderr
         close(self.base)
         return self
@@ -88,7 +88,7 @@ def close(database: Path) -> None:
 def said(database: Path, home: Path) -> tuple[str, ...]:
     """Write out what a database says to the outside."""
     asked = (("frames", "--json"), ("totals", "--json"), ("nights", "--json"))
-    return tuple(run(database, *words, home=home).stdout for words in asked)
+    return tuple(here(home, "--db", database, *words).stdout for words in asked)
 
 
 def unsaid(done: "subprocess.CompletedProcess[str]", *, named: Path | None = None) -> str:

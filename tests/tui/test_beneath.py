@@ -21,6 +21,7 @@ from .test_key_queue import type_at_once
 from .test_keys import app_of, screen
 from .test_together import as_anna
 
+pytestmark = pytest.mark.settled
 PATIENCE_S = 10.0
 
 

@@ -350,13 +350,19 @@ def on_soft(
     return far, far.press(b" ", two_of_them)
 
 
-@pytest.mark.parametrize("key", [b"", b"e"], ids=["stars", "edges"])
-def test_single_stars_in_sixels(on_soft: tuple[Answering, bytes], key: bytes) -> None:
-    """Stars are drawn dot by dot where whole frames are: two rows below one another, stars in each
-    of them, their pixels seen; x draws them in blocks."""
+def test_single_stars_in_sixels(on_soft: tuple[Answering, bytes]) -> None:
+    """Stars, o their half-maximum ellipse, e the edges: all dot by dot; x draws them in blocks."""
     far, shown = on_soft
-    if key:
-        shown = far.press(key, two_of_them)
+    assert b"the same stars" in shown
+    _stars_are_drawn(shown)
+    _ellipses_are_drawn(far.press(b"o", two_of_them))
+    _stars_are_drawn(far.press(b"o", two_of_them))
+    _stars_are_drawn(far.press(b"e", two_of_them))
+    assert not SIXELS.search(far.press(b"x", lambda got: got.count(BLOCK) > 100))
+
+
+def _stars_are_drawn(shown: bytes) -> None:
+    """Where whole frames are: two rows below one another, stars in each, their pixels seen."""
     rows = SIXELS.findall(shown)[-2:]
     for _, column, drawn in rows:
         canvas, _ = read_sixels(drawn.decode("ascii"))
@@ -368,14 +374,10 @@ def test_single_stars_in_sixels(on_soft: tuple[Answering, bytes], key: bytes) ->
         assert np.unique(seen).size > 5
     first, second = (int(line) for line, _, _ in rows)
     assert second == first + canvas.shape[0] // 20 + (canvas.shape[0] % 20 > 0) + 1
-    assert not SIXELS.search(far.press(b"x", lambda got: got.count(BLOCK) > 100))
 
 
-def test_the_measured_ellipse_in_sixels(on_soft: tuple[Answering, bytes]) -> None:
-    """o draws the half-maximum ellipse around each star in a colour of its own, still in pixels."""
-    far, plain = on_soft
-    assert b"the same stars" in plain
-    shown = far.press(b"o", two_of_them)
+def _ellipses_are_drawn(shown: bytes) -> None:
+    """Around each star in a colour of its own, still in pixels."""
     for _, _, drawn in SIXELS.findall(shown)[-2:]:
         canvas, registers = read_sixels(drawn.decode("ascii"))
         accent = paint.GREYS + 1

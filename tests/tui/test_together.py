@@ -22,6 +22,7 @@ from .conftest import Running, press, rest
 from .test_key_queue import type_at_once
 from .test_morning import Terminal, terminal  # noqa: F401 - the second is a fixture
 
+pytestmark = pytest.mark.settled
 ROOT = Path(__file__).parents[2]
 
 

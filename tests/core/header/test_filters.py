@@ -229,7 +229,7 @@ FRAGMENTS = st.lists(
 
 
 @given(st.one_of(st.text(max_size=20), FRAGMENTS))
-@settings(deadline=None, max_examples=500)
+@settings(deadline=None, max_examples=100)
 def test_folding_twice_changes_nothing(raw):
     """Guards the law that a folded name is its own spelling."""
     once = fold_filter(raw)

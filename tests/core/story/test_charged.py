@@ -19,7 +19,7 @@ FAULTS = st.lists(
 
 
 @given(st.data())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_no_frame_is_paid_for_twice(data):
     """Whatever faults frames have and however events overlap."""
     lights = [

@@ -112,7 +112,7 @@ NAMES = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(NAMES)
 def test_folding_twice_is_folding_once(name):
     """What is folded stays as it is, so totals, goals and questions meet."""
