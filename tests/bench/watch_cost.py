@@ -4,7 +4,8 @@ latency: frames of 8 megapixels, written in pieces every few seconds; from compl
 processor time a frame against that of a plain scan of the same files, the command's own process
 apart from its worker. A plain scan's is the middle one of a few, as the watch is measured once.
 idle: processor time of a watch over a folder to which nothing comes, for two minutes.
-memory: 2,000 small frames, as many as 12 hours have, as fast as they are taken.
+memory: 2,000 small frames of four rigs in one folder, each with as many as 12 hours of 80 s have,
+as fast as they are taken.
 """
 
 import argparse
@@ -30,6 +31,7 @@ from samples.maker.quick import make_run
 from tests.tools import argv, environment, noise, write_frame
 
 WARM = 3  # frames after which all is loaded that ever is
+RIGS = 4  # whose frames come to the watch of thousands
 AHEAD = 40  # frames that wait for a watch that is to take thousands: it takes some at once
 EIGHT_MPX = (2448, 3296)  # rows, columns
 PLAIN_SCANS = 3
@@ -209,7 +211,7 @@ def memory(home: Path, frames: int) -> None:
     cpu = watch.cpu_s()
     for number in range(frames):
         _copy(sources[number % 20], home / "frames" / f"{number:05d}.fits",
-              base + timedelta(seconds=21 * number), number)  # fmt: skip
+              base + timedelta(seconds=86 * (number // RIGS)), number)  # fmt: skip
         while watch.graded() < number - AHEAD:
             time.sleep(0.1)
         if number % (frames // 10) == frames // 10 - 1:
@@ -227,7 +229,8 @@ def _copy(source: Path, to: Path, at: datetime, number: int) -> None:
 
     with fits.open(source) as frame:
         frame[0].header["DATE-OBS"] = at.strftime("%Y-%m-%dT%H:%M:%S")
-        frame[0].header["EXPTIME"] = 18.0
+        frame[0].header["EXPTIME"] = 80.0
+        frame[0].header["INSTRUME"] = f"MonoCam {number % RIGS}"
         frame[0].data[0, number % 200] += 1 + number // 200
         frame.writeto(to)
 
