@@ -13,7 +13,7 @@ def test_small_nights_reach_the_exact_optimum():
     """Guards the order: 99 % of the optimum with change costs that HiGHS (scipy) proves, on drawn
     nights of at most 30 slots and 5 goals; and no bound below that optimum. Of the 200 that
     `python -m tests.bench.running_order` asks a few."""
-    for number in range(12):
+    for number in range(24):
         night = problem(number)
         found, best = best_order(night), exact(night)
         assert found.value >= 0.99 * best, number
