@@ -3,7 +3,7 @@
 import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from subprocess import CompletedProcess
 from typing import Any
@@ -55,9 +55,29 @@ class Club:
 
 
 @contextmanager
+def copied(made: Club) -> Iterator[Club]:
+    """Copy a database with all that is stored and allowed in it, for the same logins."""
+    copy = replace(made, name=_fresh_name())
+    # Nobody may be at what is copied.
+    made.server.run(
+        f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{made.name}'"
+    )
+    owner = made.login("keeper")
+    made.server.run(f"CREATE DATABASE {copy.name} TEMPLATE {made.name} OWNER {owner}")
+    try:
+        yield copy
+    finally:
+        made.server.run(f"DROP DATABASE {copy.name} WITH (FORCE)")
+
+
+def _fresh_name() -> str:
+    return f"club_{secrets.token_hex(4)}"
+
+
+@contextmanager
 def club(server: Server, logins: Sequence[str]) -> Iterator[Club]:
     """Make logins and an empty database that `keeper` owns; all are gone afterwards."""
-    made = Club(server, f"club_{secrets.token_hex(4)}", secrets.token_hex(3))
+    made = Club(server, _fresh_name(), secrets.token_hex(3))
     for who in ("keeper", *logins):
         server.run(f"CREATE ROLE {made.login(who)} LOGIN")
     server.run(f"CREATE DATABASE {made.name} OWNER {made.login('keeper')}")

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -36,7 +37,7 @@ def default_file() -> Path:
 
 def recall(file: Path, database: str) -> LastVisit:
     """Read where one was with a database; a file that cannot be read means nowhere."""
-    stored = _stored(file).get(database)
+    stored = _stored(file).get(_without_password(database))
     if not isinstance(stored, dict):
         return LastVisit()
     visit = LastVisit()
@@ -48,10 +49,11 @@ def recall(file: Path, database: str) -> LastVisit:
 
 def remember(file: Path, database: str, visit: LastVisit) -> None:
     """Write where one is; a state folder that cannot be written is no reason to stop."""
-    everything = _stored(file) | {database: asdict(visit)}
+    everything = _stored(file) | {_without_password(database): asdict(visit)}
     with suppress(OSError):
         file.parent.mkdir(parents=True, exist_ok=True)
         fresh = file.with_suffix(f".{os.getpid()}")
+        fresh.touch(mode=0o600)
         fresh.write_text(json.dumps(everything, indent=1), encoding="utf-8")
         fresh.replace(file)
 
@@ -61,4 +63,11 @@ def _stored(file: Path) -> dict[str, Any]:
         found = json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    return found if isinstance(found, dict) else {}
+    if not isinstance(found, dict):
+        return {}
+    return {_without_password(database): visit for database, visit in found.items()}
+
+
+def _without_password(database: str) -> str:
+    """Name a database by its address without the password; a file is named as it is."""
+    return re.sub(r"(://[^:/@]+):[^@]*@", r"\1@", database, count=1)

@@ -218,6 +218,15 @@ def test_goals_are_about_the_whole(totals, in_part, goals, doubtful):
         assert gain_of_next_hour(t) == gain_of_next_hour(over_all)
 
 
+def test_a_part_without_anything_for_a_goal_has_its_row_where_every_goal_is_asked_for():
+    """Ten hours wanted, two kept by others: none here, eight to go; what nobody wants has none."""
+    totals = [total("M 33", "L", 2.0), total("M 31", "L", 1.0)]
+    whole = set_against(totals, {("M 33", "L"): goal("M 33", "L", 10)}, Counting())
+    assert set_part_against([], whole, Counting()) == []
+    (row,) = set_part_against([], whole, Counting(), every_goal=True)
+    assert (row.target, row.kept_s, row.to_go_s) == ("M 33", 0.0, 8 * H)
+
+
 @given(st.floats(0.01, 1000))
 def test_the_next_hour_buys_less_and_less(kept_h):
     """One hour more of K: sqrt((K + 1) / K) - 1, falling with K."""
