@@ -29,7 +29,7 @@ def frame_rows(engine: Engine, selection: Selection = EVERYTHING) -> list[Entry]
     with reading(engine) as connection:
         frames = list_frames(connection, selection)
         ids = [frame.identity.id for frame in frames]
-        paths = paths_of_frames(connection, ids if len(ids) < 500 else None)
+        paths = paths_of_frames(connection, None if selection == EVERYTHING else ids)
     return [_row(frame, paths.get(frame.identity.id, [])) for frame in frames]
 
 

@@ -1,12 +1,13 @@
 """How a rig's camera stood in earlier nights: the angles of frames on the references they share."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, select, tuple_
 
 from runlog.core.frame import Kind
 from runlog.store import models as m
+from runlog.store.parts import in_parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,14 +26,17 @@ def angles_before(
 
     A night tells it by at least so many of the rig's lights.
     """
+    nights_of = _nights_before(connection, rig_id, night, references)
+    waiting = {key: sorted(nights) for key, nights in nights_of.items()}
     found = {}
-    for key, nights in _nights_before(connection, rig_id, night, references).items():
-        for last in sorted(nights, reverse=True):
-            rows = _angles(connection, key, nights[last])
+    while waiting:  # all references at once, and those again whose last night told too little
+        last = {key: nights.pop() for key, nights in waiting.items()}
+        runs = {key: nights_of[key][night] for key, night in last.items()}
+        for key, rows in _angles(connection, runs).items():
             if len(rows) >= least:
                 rotator = tuple(deg for _, deg in rows if deg is not None)
-                found[key] = Angles(last, tuple(deg for deg, _ in rows), rotator)
-                break
+                found[key] = Angles(last[key], tuple(deg for deg, _ in rows), rotator)
+        waiting = {key: nights for key, nights in waiting.items() if nights and key not in found}
     return found
 
 
@@ -52,13 +56,19 @@ def _nights_before(
 
 
 def _angles(
-    connection: Connection, reference: str, runs: Sequence[int]
-) -> list[tuple[float, float | None]]:
+    connection: Connection, runs: Mapping[str, Sequence[int]]
+) -> dict[str, list[tuple[float, float | None]]]:
+    """Load the angles of each reference in some runs of its own."""
     f = m.frame.c
+    asked = [(key, run_id) for key, of_key in runs.items() for run_id in of_key]
+    found: dict[str, list[tuple[float, float | None]]] = {}
     query = (
-        select(f.rotation_deg, f.rotator_deg)
-        .where(f.run_id.in_(runs), f.matched_to == reference)
+        select(f.matched_to, f.rotation_deg, f.rotator_deg)
         .where(f.kind == Kind.LIGHT.value, f.counted.is_(True), f.rotation_deg.is_not(None))
         .order_by(f.content_key)
     )
-    return [(field, rotator) for field, rotator in connection.execute(query)]
+    for part in in_parts(asked):
+        own = query.where(tuple_(f.matched_to, f.run_id).in_(part))
+        for key, field, rotator in connection.execute(own):
+            found.setdefault(key, []).append((field, rotator))
+    return found

@@ -144,8 +144,19 @@ def _server_engine(url: URL) -> Engine:
             shown,
             f'For PostgreSQL: python -m pip install "runlog[postgres]" and {SERVER_FORM}',
         ) from error
+    event.listen(engine, "connect", _prepare_server)
     event.listen(engine, "begin", _begin_server)
     return engine
+
+
+def _prepare_server(connection: Any, _record: Any) -> None:
+    """Have no statement compiled: that takes longer than running what we ask.
+
+    The server guesses the cost of a large archive so high that it would.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("SET jit = off")
+    connection.commit()
 
 
 def _is_no_interrupt(record: logging.LogRecord) -> bool:

@@ -1,13 +1,13 @@
 """Where frames' files lie, and frames by their files or keys."""
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
+from itertools import chain
 from typing import Any
 
 from sqlalchemy import BindParameter, Connection, and_, bindparam, func, or_, select
 
 from runlog.store import models as m
-from runlog.store.parts import in_parts
+from runlog.store.parts import MANY_IN_ONE_QUESTION, in_parts
 from runlog.store.roots import Roots
 
 
@@ -29,12 +29,15 @@ def paths_of_frames(
         .select_from(m.file)
         .join(m.header, h.id == f.header_id)
     )
+    asked = [query]
     if frame_ids is not None:
-        query = query.where(h.frame_id.in_(written_out(frame_ids)))
+        parts = in_parts(frame_ids, MANY_IN_ONE_QUESTION)
+        asked = [query.where(h.frame_id.in_(written_out(part))) for part in parts]
     roots = Roots.load(connection)
     starts = {root.id: (roots.start(root.id), root.away) for root in roots.all}
     found: dict[int, list[tuple[bool, bool, bytes]]] = {}
-    for frame_id, root_id, path, missing, speaks in connection.execute(query):
+    rows = chain.from_iterable(connection.execute(one) for one in asked)
+    for frame_id, root_id, path, missing, speaks in rows:
         start, away = starts[root_id]
         found.setdefault(frame_id, []).append((missing or away, not speaks, start + path))
     return {
@@ -79,34 +82,28 @@ def nights_of_keys(connection: Connection, ids: Sequence[int]) -> dict[str, str]
 
 
 SHORT_KEY = 8  # digits: among 10,000 frames two alike are rarer than one archive in a hundred
-FEW_KEYS = 1000  # of more it is quicker to look through all there are
-KEYS_AT_ONCE = 100
 
 
-def _beginning_as(connection: Connection, starts: Sequence[str]) -> list[str]:
-    """Load the keys of which several begin so, by the index of keys: an archive has a million."""
-    column, found = m.frame.c.content_key, list[str]()
-    for part in in_parts(starts, KEYS_AT_ONCE):
-        # No digit of a key sorts behind z, whatever the database sorts by.
-        ranges = [column.between(s, f"{s}z") for s in part]
-        found += connection.execute(select(column).where(or_(*ranges))).scalars()
-    many = Counter(key[:SHORT_KEY] for key in found)
-    return [key for key in found if many[key[:SHORT_KEY]] > 1]
+def _beginning_alike(connection: Connection, keys: Sequence[str]) -> dict[str, list[str]]:
+    """Load for each key the others that begin as it does, by the index: archives have a million."""
+    own, other = m.frame.alias(), m.frame.alias()
+    key, start = own.c.content_key, func.substr(own.c.content_key, 1, SHORT_KEY)
+    # No digit of a key sorts behind z, whatever the database sorts by.
+    alike = and_(other.c.content_key.between(start, start.concat("z")), other.c.content_key != key)
+    asked: BindParameter[Any] = bindparam("some", expanding=True)
+    query = select(key, other.c.content_key).join_from(own, other, alike).where(key.in_(asked))
+    found: dict[str, list[str]] = {}
+    for part in in_parts(keys):
+        for one, like_it in connection.execute(query, {"some": part}):
+            found.setdefault(one, []).append(like_it)
+    return found
 
 
 def starts_of_keys(connection: Connection, keys: Iterable[str]) -> dict[str, str]:
     """Give for each key the shortest start of SHORT_KEY digits or more that no other has."""
-    wanted = set(keys)
-    column = m.frame.c.content_key
-    start = func.substr(column, 1, SHORT_KEY)
-    if len(wanted) <= FEW_KEYS:
-        alike = _beginning_as(connection, sorted({key[:SHORT_KEY] for key in wanted}))
-    else:
-        shared = select(start).group_by(start).having(func.count() > 1)
-        alike = list(connection.execute(select(column).where(start.in_(shared))).scalars())
+    wanted = sorted(set(keys))
     found = {key: key[:SHORT_KEY] for key in wanted}
-    for key in wanted.intersection(alike):
-        others = [other for other in alike if other != key]
+    for key, others in _beginning_alike(connection, wanted).items():
         found[key] = next(
             key[:n]
             for n in range(SHORT_KEY, len(key) + 1)

@@ -24,7 +24,7 @@ KEYS = {"content_key", "matched_to", "best_of_name", "depth_base", "base", "othe
 NUMBERS = {"run_id", "frame_id", "header_id"}
 TABLES = (
     "run frame header star_list run_sum run_summary run_depth run_light light_tie run_rows "
-    "run_shots run_sky"
+    "run_shots run_sky run_series"
 ).split()
 Connection: TypeAlias = "psycopg.Connection[tuple[Any, ...]]"
 
