@@ -33,6 +33,7 @@ class Machine:
         with reading(engine) as connection:
             told = store.standing(connection, None)
         self._standing = {one.cause for one in told if now - one.at_utc < FRESH}
+        self._troubled: dict[str, set[str]] = {}  # folders and disks, by cause
         self._files: deque[FoundFile] = deque(maxlen=PACED)
 
     def is_wrong(self, cause: str, text: str, now: datetime) -> list[Event]:
@@ -62,11 +63,22 @@ class Machine:
 
     def folders(self, problems: Mapping[str, str], now: datetime) -> list[Event]:
         """Warn of folders that are gone or may not be read; `problems` says why, by folder."""
+        new = self._new("folder", set(problems))
         if not problems:
             return self.is_right("folder", "the folders can be read again", now)
-        where, why = next(iter(problems.items()))
+        if not new:
+            return []
+        where = min(new)
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        return self.is_wrong("folder", f"folder {where}{more}: {why}", now)
+        return self.is_wrong("folder", f"folder {where}{more}: {problems[where]}", now)
+
+    def _new(self, cause: str, troubled: set[str]) -> set[str]:
+        """Choose the folders or disks that this was not said of; beside others it is told anew."""
+        before = self._troubled.get(cause, set())
+        new, self._troubled[cause] = troubled - before, troubled
+        if new and before:
+            self._standing.discard(cause)
+        return new
 
     def silence(self, seconds: float, most_s: float, where: str, now: datetime) -> list[Event]:
         """Warn of folders that have not answered for so long; once."""
@@ -80,17 +92,24 @@ class Machine:
         self._files.extend(files)
 
     def disks(self, free_bytes: Mapping[str, int], now: datetime) -> list[Event]:
-        """Warn of a disk that will soon be full, at the pace of the last files."""
+        """Warn of disks that will soon be full, at the pace of the last files."""
         if not free_bytes:
             return []
-        where, free = min(free_bytes.items(), key=lambda entry: entry[1])
         pace = self._bytes_per_s()
         wanted = pace * ROOM_S if pace else LEAST_BYTES
-        if free < wanted:
+        full = {where for where, free in free_bytes.items() if free < wanted}
+        filling = {
+            where
+            for where in self._troubled.get("disk", set())
+            if free_bytes.get(where, 0) <= CLEAR * wanted
+        }
+        new = self._new("disk", full | filling)
+        where, free = min(free_bytes.items(), key=lambda at: (at[0] not in new, at[1]))
+        if new:
             lasts = f", room for {hours(free / pace)} of frames at this pace" if pace else ""
             text = f"disk of {where}: {_size(free)} left{lasts}; make room"
             return self.is_wrong("disk", text, now)
-        if free > CLEAR * wanted:
+        if all(free > CLEAR * wanted for free in free_bytes.values()):
             return self.is_right("disk", f"disk of {where} has room again: {_size(free)}", now)
         return []
 

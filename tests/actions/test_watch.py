@@ -284,13 +284,17 @@ def test_a_full_disk_and_a_lost_folder_are_told_once(tmp_path, worker, drawn):
     night.wait(30)
     away[root] = "cannot be read (Input/output error)"
     night.wait(30)
+    away[b"/the other"] = "is gone"
+    night.wait(30)
     away.clear()
     free[0] = 10**12
     night.wait(30)
     said = [(e.kind.value, e.cause, e.text) for e in told if e.kind != "frame"]
     assert [one[:2] for one in said] == [
-        ("alarm", "disk"), ("alarm", "folder"), ("cleared", "folder"), ("cleared", "disk"),
+        ("alarm", "disk"), ("alarm", "folder"), ("alarm", "folder"), ("cleared", "folder"),
+        ("cleared", "disk"),
     ]  # fmt: skip
+    assert "/the other (and 1 more): is gone" in said[2][2]
     assert "room for 0:4" in said[0][2] or "min" in said[0][2], said[0][2]
     night.close()
 

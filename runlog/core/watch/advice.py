@@ -120,6 +120,7 @@ def _fixed(words: str) -> Callable[[Alarm, Sequence[Frame]], str | None]:
 # Other words than "clear again", by cause.
 _AGAIN: Mapping[str, str] = {
     OVERDUE: "frames come again",
+    CLOCKS: "frames arrive when they should again",
     COOLING: "the sensor holds its temperature again",
     FaultName.UNREADABLE: "files can be measured again",
 }

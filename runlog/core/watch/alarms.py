@@ -113,12 +113,11 @@ def begun(alarms: Alarms, cause: str, words: str, now: datetime) -> Step:
 
 def over(alarms: Alarms, cause: str, now: datetime) -> Step:
     """Say that it is over, if it was warned of."""
-    since = alarms.standing.get(cause)
-    if since is None:
+    if cause not in alarms.standing:
         return alarms, []
     left = {name: at for name, at in alarms.standing.items() if name != cause}
     after = replace(alarms, standing=left)
-    return after, [Alarm(What.CLEARED, cause, now, since, still=after.on)]
+    return after, [Alarm(What.CLEARED, cause, now, now, still=after.on)]
 
 
 def _start(looked: Looked) -> tuple[datetime, str]:
@@ -151,10 +150,9 @@ def _came(before: Pace, start: datetime, now: datetime) -> list[Alarm]:
 
 def _clocks(alarms: Alarms, now: datetime) -> Step:
     words = clocks_words(alarms.pace)
-    if words is None:
-        left = {name: at for name, at in alarms.standing.items() if name != CLOCKS}
-        return replace(alarms, standing=left), []
-    return begun(alarms, CLOCKS, words, now)
+    if words is not None:
+        return begun(alarms, CLOCKS, words, now)
+    return over(alarms, CLOCKS, now) if alarms.pace.clocks_agree else (alarms, [])
 
 
 def _charted(alarms: Alarms, found: Found, looked: Looked, start: datetime, now: datetime) -> Step:

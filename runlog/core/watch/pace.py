@@ -40,6 +40,11 @@ class Pace:
         return self.delay_s is not None and abs(self.delay_s) > CLOCKS_APART_S
 
     @property
+    def clocks_agree(self) -> bool:
+        """Tell whether they can, by far: what was said of them is not taken back for a second."""
+        return self.delay_s is not None and abs(self.delay_s) < CLOCKS_APART_S / 2
+
+    @property
     def overhead_s(self) -> float:
         """Give the usual gap and what is allowed beyond it."""
         least_s = LEAST_SLACK_S if len(self.gaps_s) >= ENOUGH_GAPS else UNKNOWN_SLACK_S

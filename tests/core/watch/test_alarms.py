@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 
 from runlog.core.frame import FaultName, Grade, Verdict
+from runlog.core.watch.advice import sentence
 from runlog.core.watch.alarms import Alarms, What, advance, begun, catch_up, over
 from runlog.core.watch.first_look import Against, FirstLook
 from tests.core.runs import EVERY, START
@@ -129,6 +130,19 @@ def test_clocks_that_differ_are_said_once():
         said += more
     assert _whats(said) == [(What.ALARM, "clocks")]
     assert "300 s" in said[0].words or "5 min" in said[0].words
+
+
+def test_clocks_that_agree_again_are_said_to():
+    """Set right in the middle of the night: one line, and none while they nearly agree."""
+    state, said = Alarms(), []
+    for n in range(60):
+        late_s = 600.0 if n < 8 else 45.0 if n < 30 else 1.0
+        brought = looked(n, CLEAN, late_s=late_s)
+        state, more = advance(state, brought, brought.arrived_utc)
+        said += more
+    assert _whats(said) == [(What.ALARM, "clocks"), (What.CLEARED, "clocks")]
+    assert "arrive when they should again" in sentence(said[1])
+    assert state.on == ()
 
 
 def test_what_is_no_frames_is_said_once_until_it_is_over():
