@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, select, tuple_
+from sqlalchemy import Connection, select
 
 from runlog.core.frame import Kind
 from runlog.store import models as m
@@ -60,15 +60,14 @@ def _angles(
 ) -> dict[str, list[tuple[float, float | None]]]:
     """Load the angles of each reference in some runs of its own."""
     f = m.frame.c
-    asked = [(key, run_id) for key, of_key in runs.items() for run_id in of_key]
     found: dict[str, list[tuple[float, float | None]]] = {}
     query = (
-        select(f.matched_to, f.rotation_deg, f.rotator_deg)
+        select(f.run_id, f.matched_to, f.rotation_deg, f.rotator_deg)
         .where(f.kind == Kind.LIGHT.value, f.counted.is_(True), f.rotation_deg.is_not(None))
         .order_by(f.content_key)
     )
-    for part in in_parts(asked):
-        own = query.where(tuple_(f.matched_to, f.run_id).in_(part))
-        for key, field, rotator in connection.execute(own):
-            found.setdefault(key, []).append((field, rotator))
+    for part in in_parts(sorted({run_id for own in runs.values() for run_id in own})):
+        for run_id, key, field, rotator in connection.execute(query.where(f.run_id.in_(part))):
+            if run_id in runs.get(key, ()):
+                found.setdefault(key, []).append((field, rotator))
     return found

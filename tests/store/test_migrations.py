@@ -29,6 +29,7 @@ def scanned(tmp_path: Path) -> Path:
     write_run(tmp_path / "frames", 4)
     scan_into(database, tmp_path / "frames")
     here(tmp_path, "mark", tmp_path / "frames" / "light_0001.fits", "reject")
+    here(tmp_path, "nights")  # settles what follows from the mark
     return database
 
 
