@@ -9,7 +9,6 @@ from sqlalchemy import Engine
 from runlog.store.decisions import Decision, append_decisions, grades_shown, latest_marks
 from runlog.store.engine import reading, writing
 from runlog.store.marks import AUTO, Mark
-from runlog.store.mine import frames_i_decide_on
 from runlog.store.review import lines_by_id
 
 Decide = Callable[[int, Mark | None], Decision]
@@ -78,17 +77,16 @@ def _write(engine: Engine, frame_ids: Sequence[int], who: str, decide: Decide) -
     with writing(engine) as connection:
         was, before = latest_marks(connection, ids, who), grades_shown(connection, ids)
         decisions = [decide(i, was.get(i)) for i in ids]
-        append_decisions(connection, decisions, was, who, datetime.now(UTC))
+        decided = append_decisions(connection, decisions, was, who, datetime.now(UTC))
         made = {i: mark.id for i, mark in latest_marks(connection, ids, who).items()}
         after = grades_shown(connection, ids)
-        noted = len(ids) - len(frames_i_decide_on(connection, ids))
     return Step(
         made,
         {i: _as_decision(i, was.get(i)) for i in ids},
         {d.frame_id: d for d in decisions},
         shown_before=before,
         shown_after=after,
-        noted=noted,
+        noted=len(ids) - len(decided),
     )
 
 

@@ -24,7 +24,6 @@ from runlog.store.listing import (
     nights_of_keys,
     starts_of_keys,
 )
-from runlog.store.mine import frames_i_decide_on
 
 SHORTEST_KEY = 4
 NAMED = 6
@@ -67,8 +66,7 @@ def mark_these(
     with writing(engine, f"the mark of {plural(len(frame_ids), 'frame')} is stored") as connection:
         before = latest_marks(connection, frame_ids, who)
         decisions = [Decision(frame_id, grade, note) for frame_id in frame_ids]
-        append_decisions(connection, decisions, before, who, datetime.now(UTC))
-        decided = frames_i_decide_on(connection, frame_ids)
+        decided = append_decisions(connection, decisions, before, who, datetime.now(UTC))
     return Marked(len(frame_ids), len(set(frame_ids) - decided))
 
 

@@ -263,7 +263,7 @@ def _compute(this: Settling) -> Outcome:
     before, after = [j.before for j in graded.judged], [j.frame for j in graded.judged]
     added_up = None
     if not (this.hears and _same_grades(before, after)):
-        after, added_up = _add_up(this, graded)
+        after, added_up = _add_up(this, graded, before, after)
     updates = list(_updates(before, after))
     return Outcome(before, after, updates, graded.history, graded.usual, added_up)
 
@@ -274,13 +274,14 @@ def _same_grades(before: Sequence[Frame], after: Sequence[Frame]) -> bool:
     )
 
 
-def _add_up(this: Settling, graded: Graded) -> tuple[list[Frame], AddedUp]:
-    """Weigh the frames of a run, and add up what it comes to."""
-    before = [j.before for j in graded.judged]
+def _add_up(
+    this: Settling, graded: Graded, before: Sequence[Frame], now: Sequence[Frame]
+) -> tuple[list[Frame], AddedUp]:
+    """Weigh the frames of a run, as they are graded now, and add up what it comes to."""
     after, depth = this.known.depths.of_run(
         this.connection,
         this.run.rig_id,
-        [j.frame for j in graded.judged],
+        now,
         this.settings.policy,
         stands=this.stands,
         usual=graded.usual,

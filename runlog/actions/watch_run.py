@@ -14,6 +14,7 @@ from runlog.actions.watch_events import FRESH, Event, EventKind
 from runlog.actions.watch_judge import Judge, Warned, judge_of
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade, Kind, Verdict
+from runlog.core.grading.history import History
 from runlog.core.sky.daylight import sky_as_known
 from runlog.store import history, listing
 from runlog.store import watch as store
@@ -51,11 +52,11 @@ class WatchedRun:
         self._frames = found.after if found else frames_of_run(connection, run.id)
         lights = sky_as_known([frame for frame in self._frames if frame.is_light])
         kept = store.state_of(connection, run.id)
-        if found is not None:
-            self.judge: Judge = judge_of(used.policy, found.history, lights, kept, found.usual)
-        else:
-            earlier = history.of_frames(connection, run.rig_id, run.night, lights)
-            self.judge = judge_of(used.policy, earlier, lights, kept)
+        usual = found.usual if found else None
+        earlier: History = (
+            found.history if found else history.of_frames(connection, run.rig_id, run.night, lights)
+        )
+        self.judge: Judge = judge_of(used.policy, earlier, lights, kept, usual)
         sky = sky_of_run(connection, run.id, run.night, lights, used)
         self.judge.place, self.judge.dark_until_utc = sky.place, sky.dark[1] if sky.dark else None
         self._seen = store.looks_of_run(connection, run.id)

@@ -65,13 +65,14 @@ def append_decisions(
     before: Mapping[int, Mark],
     who: str,
     at_utc: datetime,
-) -> None:
+) -> set[int]:
     """Append marks, show them on their frames at once, and leave their runs to be settled.
 
-    On frames of a rig that others keep they are notes, which change nothing of the frame.
+    On frames of a rig that others keep they are notes, which change nothing of the frame; gives
+    the frames that they decide on.
     """
     if not decisions:
-        return
+        return set()
     deciding = frames_i_decide_on(connection, [d.frame_id for d in decisions])
     connection.execute(
         insert(m.mark),
@@ -87,6 +88,7 @@ def append_decisions(
     frame_ids = [d.frame_id for d in decided]
     add_up_grades(connection, frame_ids)
     touch_frames(connection, frame_ids)
+    return set(frame_ids)
 
 
 def _show(connection: Connection, decisions: Sequence[Decision]) -> None:

@@ -61,13 +61,17 @@ def runs_that_changed(connection: Connection) -> list[int]:
     return [
         run_id
         for run_id, shown in connection.execute(_DIRTY.where(*my_runs(connection))).all()
-        if shown == NOT_KNOWN or shown != _digest(connection, run_id)
+        if _differs(connection, run_id, shown)
     ]
 
 
 def shows_otherwise(connection: Connection, run_id: int) -> bool:
     """Tell whether a run shows something else than when it was settled last."""
     shown = str(connection.execute(_SHOWN_LAST, {"run": run_id}).scalar_one())
+    return _differs(connection, run_id, shown)
+
+
+def _differs(connection: Connection, run_id: int, shown: str) -> bool:
     return shown == NOT_KNOWN or shown != _digest(connection, run_id)
 
 

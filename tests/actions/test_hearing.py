@@ -15,7 +15,6 @@ from runlog.store.runs import (
     all_runs,
     dirty_runs,
     touch_all,
-    touch_frames,
     touch_hearing,
     touch_runs,
 )
@@ -73,7 +72,6 @@ def reject(engine, frame_ids):
     """Mark frames, and grade what hangs on it."""
     with writing(engine) as connection:
         say(connection, frame_ids, "reject", "somebody", NOW)
-        touch_frames(connection, frame_ids)
     settle_all(engine, Settings())
 
 

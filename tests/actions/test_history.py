@@ -20,7 +20,7 @@ from runlog.store import history, notes
 from runlog.store import models as m
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.migrate import ready
-from runlog.store.runs import Rig, run_id_for, touch_frames
+from runlog.store.runs import Rig, run_id_for
 from tests.measured import Night, outcomes, put
 from tests.tools import say
 
@@ -145,7 +145,6 @@ def mark(engine, rows, grade):
         query = select(m.frame.c.id).where(m.frame.c.content_key.in_(keys))
         ids = list(connection.execute(query).scalars())
         say(connection, ids, grade, "somebody", NOW)
-        touch_frames(connection, ids)
 
 
 def test_a_note_begins_another_rig(engine):

@@ -22,7 +22,6 @@ from runlog.store.engine import open_engine, reading, writing
 from runlog.store.files import set_missing
 from runlog.store.migrate import ready
 from runlog.store.run_hours import run_hours
-from runlog.store.runs import touch_frames
 from tests.measured import Night, outcomes, put
 from tests.tools import say
 
@@ -204,7 +203,6 @@ def mark_some(engine, rng):
     ids = rng.sample(frame_ids(engine), 3)
     with writing(engine) as connection:
         say(connection, ids, rng.choice(("keep", "reject")), "somebody", NOW)
-        touch_frames(connection, ids)
 
 
 def lose_some(engine, rng):

@@ -27,7 +27,7 @@ from tests.servers import Server
 
 from .conftest import press, rest
 from .nights import RIG, with_second_rig
-from .test_rigs import HERON, SIZES, WREN, key_line, screen_of
+from .test_rigs import HERON, SIZES, WREN, key_line, screen_of, whole_line
 
 STILT = "Stilt 50/250 + MonoCam 4"
 MY_VIEW = "my rigs, my goals"
@@ -124,11 +124,7 @@ async def test_every_place_says_that_ones_own_are_in_view(
         assert {run.rig for run in session_of(pilot).runs} == {HERON, WREN}
         for place in "123456":
             await press(pilot, place)
-            line = key_line(pilot)
-            assert f" R {MY_VIEW} " in line
-            assert " ? help " in line
-            assert " q quit " in line
-            assert len(line) <= size[0]
+            assert f" R {MY_VIEW} " in whole_line(pilot, size[0])
         await press(pilot, "R")
         assert MY_VIEW not in key_line(pilot)
 

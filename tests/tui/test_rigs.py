@@ -36,6 +36,15 @@ def key_line(pilot: Pilot[Any]) -> str:
     return str(line.render())
 
 
+def whole_line(pilot: Pilot[Any], width: int) -> str:
+    """What it says, where help and the way out are there and nothing is cut."""
+    line = key_line(pilot)
+    assert " ? help " in line
+    assert " q quit " in line
+    assert len(line) <= width
+    return line
+
+
 def screen_of(pilot: Pilot[Any]) -> Any:
     """The screen in front."""
     return pilot.app.screen
@@ -50,11 +59,7 @@ async def test_every_place_says_which_rig_is_in_view(
         for name, places in (("all rigs", "123"), ("Heron 80/400", "456"), ("Wren 60/360", "63")):
             for place in places:
                 await press(pilot, place)
-                line = key_line(pilot)
-                assert f" R {name}" in line
-                assert " ? help " in line
-                assert " q quit " in line
-                assert len(line) <= size[0]
+                assert f" R {name}" in whole_line(pilot, size[0])
             await press(pilot, "R")
         assert " R all rigs" in key_line(pilot)
 
