@@ -1,6 +1,6 @@
 """Finish dates with chances beside a forecast: own record, the sky ahead, goals that compete."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.forecast import FORECAST_KEYS
+from runlog.actions.forecast import CHANCE_KEYS, NO_CHANCES, is_open
 from runlog.actions.plan_knowledge import RigAtWork, places_of
 from runlog.actions.tonight import (
     Asked,
@@ -34,9 +34,6 @@ from runlog.core.worth.chances import Chance, Open, chances, record_of
 from runlog.errors import UsageError
 from runlog.store.engine import reading
 
-CHANCE_KEYS = "date_20 date_50 date_80 season_end not_this_season chances".split()
-KEYS = [*FORECAST_KEYS, *CHANCE_KEYS]
-NOTHING: dict[str, Any] = dict.fromkeys(CHANCE_KEYS)
 SLOT_MIN = 15.0
 Named = tuple[str, str]  # target and filter
 
@@ -58,24 +55,18 @@ def with_chances(
     engine: Engine, settings: Settings, asked: Asked, rows: Sequence[dict[str, Any]]
 ) -> list[dict[str, Any]]:
     """Put finish dates beside the rows of a forecast; where none is known, why."""
-    if not any(map(_is_open, rows)):
-        return [row | NOTHING for row in rows]
     with reading(engine) as connection:
         try:
             rigs = chosen_rigs(connection, settings, asked)
         except UsageError as error:  # no site: the rest of the forecast stands
             missing = _why(f"{error.what[0].lower()}{error.what[1:]}")
-            return [row | (missing if _is_open(row) else NOTHING) for row in rows]
+            return [row | (missing if is_open(row) else NO_CHANCES) for row in rows]
         known = _known(connection, settings, asked, rigs)
     elsewhere = _why("no rig at work serves it")
     return [
-        row | (known.get((row["target"], row["filter"]), elsewhere) if _is_open(row) else NOTHING)
+        row | (known.get((row["target"], row["filter"]), elsewhere) if is_open(row) else NO_CHANCES)
         for row in rows
     ]
-
-
-def _is_open(row: Mapping[str, Any]) -> bool:
-    return not row["done"] and bool(row["to_go_s"])
 
 
 def _known(
@@ -127,7 +118,7 @@ def _unknown(wanted: Sequence[Wanted], why: str) -> dict[Named, dict[str, Any]]:
 
 
 def _why(why: str) -> dict[str, Any]:
-    return NOTHING | {"chances": f"unknown, because {why}"}
+    return NO_CHANCES | {"chances": f"unknown, because {why}"}
 
 
 # --- what is known --------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """Forecast from the person's own record how many more nights each goal needs."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -30,6 +30,8 @@ FORECAST_KEYS = (
     "target filter priority goal_s kept_s to_go_s done nights_needed nights_few nights_many "
     "record_nights usual_night_s share_kept text"
 ).split()
+CHANCE_KEYS = "date_20 date_50 date_80 season_end not_this_season chances".split()
+NO_CHANCES: dict[str, Any] = dict.fromkeys(CHANCE_KEYS)
 
 
 def forecast(
@@ -53,6 +55,11 @@ def forecast(
         "rows": [_row(t, yield_of(record, _sources(t.filter, settings)), pace) for t in wanted],
         "pace": _pace(record, pace),
     }
+
+
+def is_open(row: Mapping[str, Any]) -> bool:
+    """Tell whether anything is to go of a row's goal."""
+    return not row["done"] and bool(row["to_go_s"])
 
 
 def _asked(total: Total, selection: Selection) -> bool:

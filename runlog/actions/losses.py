@@ -105,8 +105,8 @@ def lost(
 def _rule(connection: Connection, record: Selection, rig: str) -> Rule:
     """Say by all sweeps of a rig, up to the nights asked about, when to focus again."""
     rigs = dated_series(connection, replace(record, rigs=(rig,)))
-    runs = [run for _, own in rigs.values() for run in own]
-    advice, slope = refocusing_of(connection, rig, runs)
+    sweeps = (sweep for _, own in rigs.values() for _, said in own for sweep in said.sweeps)
+    advice, slope = refocusing_of(connection, rig, sweeps)
     return Rule(advice.each_c, advice.low, advice.high, slope.temperature_from, advice.reason)
 
 

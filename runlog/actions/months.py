@@ -2,12 +2,17 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, timedelta
-from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Row
 
-from runlog.actions.run_series import Dated, dated_series, refocusing_of, series_of
+from runlog.actions.run_series import (
+    dated_points,
+    dated_series,
+    dated_sweeps,
+    refocusing_of,
+    series_of,
+)
 from runlog.config import Settings
 from runlog.core.frame import Frame, Grade
 from runlog.core.selection import Selection
@@ -15,51 +20,45 @@ from runlog.core.story.against_history import Fact
 from runlog.core.story.model import Part, PartVerdict
 from runlog.core.trends.of_filters import FEWEST_KEPT
 
+if TYPE_CHECKING:
+    from runlog.core.trends.series import Trend
+
 SEASON, A_YEAR = timedelta(days=120), timedelta(days=365)
-
-
-class RigYear:
-    """A rig's year up to one of its nights, loaded when first asked."""
-
-    def __init__(self, connection: Connection, run: Row[Any]) -> None:
-        """Look from a run on, back."""
-        self.connection, self.run = connection, run
-
-    @cached_property
-    def runs(self) -> Sequence[Dated]:
-        """What its runs say, by night."""
-        night, rig = self.run.night, self.run.rig
-        asked = Selection(since=_before(night, A_YEAR), until=night, rigs=(rig,))
-        return dated_series(self.connection, asked).get(self.run.rig_id, ("", []))[1]
 
 
 def _before(night: str, span: timedelta) -> str:
     return (date.fromisoformat(night) - span).isoformat()
 
 
-def facts_of_months(year: RigYear, lights: Sequence[Frame], settings: Settings) -> Iterator[Fact]:
+def facts_of_months(
+    connection: Connection, run: Row[Any], lights: Sequence[Frame], settings: Settings
+) -> Iterator[Fact]:
     """Find what stands out of a year of nights up to this one, and what the axis costs."""
-    if not year.run.night:
+    if not run.night:
         return
-    yield from _of_trends(year, lights)
-    yield from _of_axis(year.connection, lights, settings)
+    yield from _of_trends(connection, run, lights)
+    yield from _of_axis(connection, lights, settings)
 
 
-def _of_trends(year: RigYear, lights: Sequence[Frame]) -> Iterator[Fact]:
-    """Judge all series of the year, as `runlog trends --since ... --until ...` does."""
-    from runlog.core.story.months import months_facts
+def _of_trends(connection: Connection, run: Row[Any], lights: Sequence[Frame]) -> Iterator[Fact]:
+    """Judge the series of the year, as `runlog trends --since ... --until ...` does."""
+    from runlog.core.story.months import KINDS_TOLD, months_facts
+    from runlog.core.trends.gathered import gather
 
     kept = sum(frame.judgement.grade is Grade.KEEP for frame in lights)
     if kept < FEWEST_KEPT:
         return
-    series = series_of(year.run.rig, year.runs)
+    since = _before(run.night, A_YEAR)
 
-    def judged() -> Sequence[Any]:
+    def judged() -> "Sequence[Trend]":
         from runlog.actions.trends import trends_in  # numpy takes a tenth of a second to import
 
-        return trends_in(year.connection, series, year.run.rig_id)
+        asked = Selection(since=since, until=run.night, rigs=(run.rig,))
+        rig, runs = dated_series(connection, asked)[run.rig_id]
+        return trends_in(connection, series_of(rig, runs), run.rig_id)
 
-    yield from months_facts(series, judged, year.run.night)
+    points = dated_points(connection, run.rig_id, since, run.night, KINDS_TOLD)
+    yield from months_facts(gather(run.rig, points), judged, run.night)
 
 
 def _of_axis(connection: Connection, lights: Sequence[Frame], settings: Settings) -> Iterator[Fact]:
@@ -76,17 +75,19 @@ def _of_axis(connection: Connection, lights: Sequence[Frame], settings: Settings
 
 
 def with_sweeps(
-    year: RigYear, lights: Sequence[Frame], verdicts: Mapping[Part, PartVerdict]
+    connection: Connection,
+    run: Row[Any],
+    lights: Sequence[Frame],
+    verdicts: Mapping[Part, PartVerdict],
 ) -> dict[Part, PartVerdict]:
     """Say when to focus again, by the rig's sweeps, after a night that lost its focus."""
     from runlog.core.story.months import lost_focus, temperatures, with_advice
 
-    if not year.run.night or not lost_focus(verdicts):
+    if not run.night or not lost_focus(verdicts):
         return dict(verdicts)
     for span in (SEASON, A_YEAR):  # a year of sweeps is asked where a season's are too few
-        since = _before(year.run.night, span)
-        runs = [run for run in year.runs if run[0] >= since]
-        advice, slope = refocusing_of(year.connection, year.run.rig, runs)
+        sweeps = dated_sweeps(connection, run.rig_id, _before(run.night, span), run.night)
+        advice, slope = refocusing_of(connection, run.rig, sweeps)
         if advice.each_c is not None:
             break
     return with_advice(verdicts, advice, temperatures(lights, slope.temperature_from))

@@ -2,20 +2,19 @@
 
 import os
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, Row
 
-from runlog.actions.months import RigYear, facts_of_months, with_sweeps
+from runlog.actions.months import facts_of_months, with_sweeps
 from runlog.actions.night_sky import RunSky, sky_of_run
 from runlog.actions.readouts import own_rows
 from runlog.actions.rig_settings import settings_of
 from runlog.actions.totals import AllTime, added_totals, all_time
 from runlog.config import Settings
-from runlog.core.corrections.gathered import Asked, Raised, gather
 from runlog.core.frame import Frame, Grade, Judgement, Kind, Verdict
 from runlog.core.grading.grade import alone_in
 from runlog.core.grading.history import History
@@ -24,7 +23,7 @@ from runlog.core.ledger.totals import Total
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.horizon import LIMB_DEG
 from runlog.core.stars.angles import usual_deg
-from runlog.core.story.against_history import Fact, facts, with_facts
+from runlog.core.story.against_history import facts, with_facts
 from runlog.core.story.charged import lost_by_cause
 from runlog.core.story.model import Event, GradedLight, Taken
 from runlog.core.story.parts import to_check
@@ -37,9 +36,12 @@ from runlog.store import totals as total_store
 from runlog.store.angles import angles_before
 from runlog.store.choose import everyone
 from runlog.store.engine import reading
-from runlog.store.history import chosen_for, of_frames, summaries_of_run
+from runlog.store.history import chosen_for, groups_of, summaries_of_run, usual_of
 from runlog.store.listing import paths_of_frames
 from runlog.store.settling import frames_of_run
+
+if TYPE_CHECKING:
+    from runlog.core.corrections.gathered import Asked
 
 DAY = timedelta(hours=24)
 AT_WORK = (Kind.DARK, Kind.BIAS, Kind.FLAT, Kind.FLAT_DARK, Kind.FOCUS)
@@ -90,7 +92,7 @@ def nights_in_full(
 ) -> tuple[list[NightInFull], AllTime]:
     """Load whole runs as `night_reports` does, each with its frames and its sky; and all sums."""
     runs = _choose(connection, selection)
-    whole = all_time(connection)
+    whole = all_time(connection, [run.id for run in runs])
     return [_in_full(connection, run, settings, whole) for run in runs], whole
 
 
@@ -124,7 +126,10 @@ def _in_full(
     paths = paths_of_frames(connection, [frame.identity.id for frame in lights])
     first_path = {frame.key: _path(paths.get(frame.identity.id)) for frame in lights}
     sky = sky_of_run(connection, run.id, run.night, lights, settings)
-    earlier = of_frames(connection, run.rig_id, run.night, lights)
+    own_summaries, groups = summaries_of_run(connection, run.id), groups_of(lights)
+    asked = groups.union(summary.group for summary in own_summaries)
+    around = chosen_for(connection, run.rig_id, run.night, asked)
+    earlier = usual_of(around, run.night, groups)
     told = told_of(lights, earlier, sky.doubt)
     own = own_rows(connection, run.id)
     story = tell(
@@ -139,9 +144,11 @@ def _in_full(
         others=others_of(frames),
         stood=_stood(connection, run, lights),
     )
-    year = RigYear(connection, run)
-    found = [*_facts(connection, run), *facts_of_months(year, lights, settings)]
-    verdicts = with_sweeps(year, lights, with_facts(story.verdicts, found))
+    found = [
+        *facts(own_summaries, around, run.night),
+        *facts_of_months(connection, run, lights, settings),
+    ]
+    verdicts = with_sweeps(connection, run, lights, with_facts(story.verdicts, found))
     kinds = Counter(frame.context.kind for frame in frames)
     taken = kinds.pop(Kind.LIGHT, 0)
     report = NightReport(
@@ -163,13 +170,6 @@ def _in_full(
         copies=taken - len(lights),
     )
     return NightInFull(report, lights, told, sky, earlier, settings.policy)
-
-
-def _facts(connection: Connection, run: Row[Any]) -> Iterator[Fact]:
-    """Find what is no fault of a frame, and was otherwise on the rig's other nights."""
-    own = summaries_of_run(connection, run.id)
-    around = chosen_for(connection, run.rig_id, run.night, [s.group for s in own])
-    return facts(own, around, run.night)
 
 
 def _with_paths(event: Event, paths: Mapping[str, str | None]) -> NightEvent:
@@ -244,6 +244,8 @@ def _questions(connection: Connection, lights: Sequence[Frame]) -> tuple[str, ..
     }
     if not asking:
         return ()
+    from runlog.core.corrections.gathered import Raised, gather  # most nights ask nothing
+
     stored = everyone(connection, {frame.context.night for frame in lights})
     raised = (
         Raised(q.code, q.text, q.cure, sight)
@@ -253,6 +255,6 @@ def _questions(connection: Connection, lights: Sequence[Frame]) -> tuple[str, ..
     return tuple(_asked(one) for one in gather(raised, stored))
 
 
-def _asked(one: Asked) -> str:
+def _asked(one: "Asked") -> str:
     """Write a question; with the command where it knows the value to set."""
     return f"{one.counted}. To settle it: {' or '.join(one.commands)}" if one.own else one.counted

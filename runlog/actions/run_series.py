@@ -1,12 +1,13 @@
 """What runs say to months of their rigs: as stored when they were settled, else reckoned."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.open import Report
 from runlog.core.selection import Selection
+from runlog.core.trends.of_run import RunPoints
 from runlog.core.trends.run_series import RunSeries, series_of_run
 from runlog.store import run_series as store
 from runlog.store.engine import reading, writing
@@ -16,6 +17,7 @@ from runlog.store.settling import frames_of_run
 
 if TYPE_CHECKING:  # settling imports this, and needs none of these
     from runlog.core.focus.advice import Advice
+    from runlog.core.focus.found import FoundFocus
     from runlog.core.focus.slope import Slope
     from runlog.core.trends.points import Series
 
@@ -35,6 +37,17 @@ def dated_series(
     return rigs
 
 
+def dated_points(
+    connection: Connection, rig_id: int, since: str, until: str, kinds: Collection[str]
+) -> list[tuple[str, RunPoints]]:
+    """Load what a rig's runs of some nights say to some kinds of series, by night."""
+    runs = list(store.dated_points(connection, rig_id, since, until, kinds))
+    return [
+        (night, _reckoned(connection, run_id).points if said is None else said)
+        for run_id, night, said in runs
+    ]
+
+
 def series_of(rig: str, runs: Iterable[Dated]) -> "list[Series]":
     """Make all series of a rig."""
     from runlog.core.trends.gathered import gather
@@ -42,15 +55,21 @@ def series_of(rig: str, runs: Iterable[Dated]) -> "list[Series]":
     return gather(rig, [(night, said.points) for night, said in runs])
 
 
+def dated_sweeps(connection: Connection, rig_id: int, since: str, until: str) -> "list[FoundFocus]":
+    """Load the sweeps of a rig's runs of some nights that found the focus."""
+    runs = list(store.dated_sweeps(connection, rig_id, since, until))
+    told = (_reckoned(connection, run_id).sweeps if said is None else said for run_id, said in runs)
+    return [sweep for sweeps in told for sweep in sweeps]
+
+
 def refocusing_of(
-    connection: Connection, rig: str, runs: Iterable[Dated]
+    connection: Connection, rig: str, sweeps: "Iterable[FoundFocus]"
 ) -> "tuple[Advice, Slope]":
-    """Say after how many degrees to focus again, by the sweeps of some runs of a rig."""
+    """Say after how many degrees to focus again, by some sweeps of a rig."""
     from runlog.core.focus.advice import refocusing
     from runlog.store.sweeps import changes_by_rig
 
-    found = [sweep for _, said in runs for sweep in said.sweeps]
-    return refocusing(found, changes_by_rig(connection).get(rig, ()))
+    return refocusing(list(sweeps), changes_by_rig(connection).get(rig, ()))
 
 
 def _series(connection: Connection, run: OneRun) -> RunSeries:

@@ -29,7 +29,7 @@ from runlog.core.targets.names import NO_TARGET
 from runlog.core.targets.sequence_words import split_panel
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
-from runlog.store.depth import references
+from runlog.store.depth import references, references_of_run
 from runlog.store.engine import reading
 
 TOTAL_KEYS = (
@@ -86,7 +86,7 @@ def totals_whole_and_part(
     """
     with reading(engine) as connection:
         goals = _goals_of(connection, selection.target, owner)
-        deep = with_worth or any(goal.form is GoalForm.GAIN for goal in goals.values())
+        deep = with_worth or _ask_depth(goals)
         # Of all targets at once: what both sums are divided by is a row a night and rig.
         against = references(connection) if deep and selection.target is None else None
         whole = Selection(target=selection.target)
@@ -102,6 +102,10 @@ def totals_whole_and_part(
 def _goals_of(connection: Connection, target: str | None, owner: str | None) -> dict[Key, Goal]:
     goals = goal_store.goals(connection, owner)
     return {key: goal for key, goal in goals.items() if _concerns(key[0], target)}
+
+
+def _ask_depth(goals: Mapping[Key, Goal]) -> bool:
+    return any(goal.form is GoalForm.GAIN for goal in goals.values())
 
 
 def _concerns(target: str, asked: str | None) -> bool:
@@ -149,22 +153,23 @@ def counting(settings: Settings) -> Counting:
 
 @dataclass(frozen=True, slots=True)
 class AllTime:
-    """The sums of all time, the goals and the references, for those who ask more than once."""
+    """The sums of all time, the goals and references, for those who ask more than once."""
 
-    sums: Sequence[Total]
+    sums: Sequence[Total]  # weighed only where a goal is about depth
     goals: Mapping[Key, Goal]
-    against: References
+    against: References  # what the runs asked about are divided by
 
     def totals(self, settings: Settings) -> list[Total]:
         """Set the sums against the goals."""
         return set_against(self.sums, self.goals, counting(settings))
 
 
-def all_time(connection: Connection) -> AllTime:
-    """Load how far along everything is."""
-    against = references(connection)
-    sums = total_store.totals(connection, against=against)
-    return AllTime(sums, goal_store.goals(connection), against)
+def all_time(connection: Connection, run_ids: Sequence[int]) -> AllTime:
+    """Load how far along everything is, and what some runs are divided by."""
+    alone = len(run_ids) == 1  # for one run it is quicker to look no further than its own rig
+    against = references_of_run(connection, *run_ids) if alone else references(connection)
+    goals = goal_store.goals(connection)
+    return AllTime(total_store.totals(connection, with_worth=_ask_depth(goals)), goals, against)
 
 
 def added_totals(

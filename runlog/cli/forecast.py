@@ -1,7 +1,7 @@
 """runlog forecast: how many more nights the goals need."""
 
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,6 +18,13 @@ from runlog.cli.common import (
 )
 from runlog.cli.plain_table import say, table
 from runlog.core.columns import hours, plural, share
+
+if TYPE_CHECKING:
+    from runlog.actions.open import Database
+    from runlog.config import Settings
+    from runlog.core.selection import Selection
+
+Rows = list[dict[str, Any]]
 
 SHOWN = "priority target filter goal_s kept_s to_go_s usual_night_s record_nights text".split()
 DROP = "priority record_nights usual_night_s kept_s goal_s"
@@ -47,20 +54,17 @@ def command(
     years: clear nights as yours were by month, the share of the dark you keep, when each target is
     up, and goals that share nights as runlog tonight would. The weather to come is not known.
     """
-    from runlog.actions.chances import KEYS, with_chances
-    from runlog.actions.forecast import forecast
-    from runlog.actions.tonight import Asked
+    from runlog.actions.forecast import CHANCE_KEYS, FORECAST_KEYS, forecast
 
     engine = session.engine()
     chosen = session.selection(engine, asked)
     owner = own_login(engine) if mine else None
     found = forecast(engine, session.settings, chosen, owner)
-    when = Asked(datetime.now(UTC), date, None, chosen, owner=owner)
-    found["rows"] = with_chances(engine, session.settings, when, found["rows"])
+    found["rows"] = _with_chances(engine, session.settings, found["rows"], date, chosen, owner)
     if as_json:
         echo_json("runlog.forecast/1", found)
     elif as_csv:
-        echo_csv(found["rows"], KEYS)
+        echo_csv(found["rows"], [*FORECAST_KEYS, *CHANCE_KEYS])
     elif not found["rows"]:
         talk("There is no goal yet. Set one: runlog goal TARGET FILTER HOURS")
     else:
@@ -70,7 +74,27 @@ def command(
     return 0
 
 
-def _chances(rows: list[dict[str, Any]]) -> None:
+def _with_chances(
+    engine: "Database",
+    settings: "Settings",
+    rows: Rows,
+    date: str | None,
+    chosen: "Selection",
+    owner: str | None,
+) -> Rows:
+    """Put finish dates beside the rows of goals that are open; without any, no year is drawn."""
+    from runlog.actions.forecast import NO_CHANCES, is_open
+
+    if not any(map(is_open, rows)):
+        return [row | NO_CHANCES for row in rows]
+    from runlog.actions.chances import with_chances
+    from runlog.actions.tonight import Asked
+
+    when = Asked(datetime.now(UTC), date, None, chosen, owner=owner)
+    return with_chances(engine, settings, when, rows)
+
+
+def _chances(rows: Rows) -> None:
     said = [f"{r['target']} {r['filter']}: {r['chances']}" for r in rows if r["chances"]]
     if said:
         say("", *said)

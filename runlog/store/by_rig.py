@@ -1,9 +1,8 @@
 """Sums of each rig, and of all of them together."""
 
 from dataclasses import dataclass
-from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, func, select
 
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.store import models as m
@@ -27,16 +26,23 @@ class RigSums:
 
 def by_rig(connection: Connection, selection: Selection = EVERYTHING) -> list[RigSums]:
     """Add up the frames chosen rig by rig, by name; last, of all of them, where there are any."""
-    sums, r, rig = sums_of(connection, selection), m.run.c, m.rig.c
-    nights = func.count(func.distinct(func.nullif(r.night, ""))).label("nights")
-    query = select(nights, *added_up(sums)).join(m.run, r.id == sums.c.run_id)
-    query = query.where(*of_runs(selection))
-    each = query.add_columns(rig.name).join(m.rig, rig.id == r.rig_id)
-    rows = connection.execute(each.group_by(rig.id, rig.name).order_by(rig.name, rig.id)).all()
-    if not rows:
+    r, rig = m.run.c, m.rig.c
+    sums = sums_of(connection, selection)
+    own = select(sums.c.run_id, *added_up(sums, SUMS)).group_by(sums.c.run_id).subquery()
+    # A rig has one run a night, so that these need not be sorted to be counted.
+    dated = func.count(func.nullif(r.night, ""))
+    query = (
+        select(rig.name, dated, *added_up(own, SUMS))
+        .join(m.run, r.id == own.c.run_id)
+        .join(m.rig, rig.id == r.rig_id)
+        .where(*of_runs(selection))
+        .group_by(rig.id, rig.name)
+        .order_by(rig.name, rig.id)
+    )
+    each = [RigSums(*row) for row in connection.execute(query)]
+    if not each:
         return []
-    return [*(_of(row, row.name) for row in rows), _of(connection.execute(query).one(), None)]
-
-
-def _of(row: Row[*tuple[Any, ...]], rig: str | None) -> RigSums:
-    return RigSums(rig, *(row._mapping[name] for name in ("nights", *SUMS)))
+    nights = select(func.count(func.distinct(func.nullif(r.night, ""))))
+    nights = nights.where(r.id.in_(select(own.c.run_id)), *of_runs(selection))
+    added = (sum(getattr(one, name) for one in each) for name in SUMS)
+    return [*each, RigSums(None, connection.execute(nights).scalar_one(), *added)]

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Self
 
@@ -26,7 +26,7 @@ from sqlalchemy import (
     select,
 )
 
-from runlog.core.calibration.fit import Shots
+from runlog.core.calibration.fit import LightGroup, Shots, lights_of
 from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Grade, Kind
 from runlog.core.header.region import read_origin
@@ -36,7 +36,6 @@ from runlog.store.headers import unpack_cards
 from runlog.store.where import lights, of_groups, where
 
 CALIBRATION = (Kind.DARK.value, Kind.FLAT.value, Kind.FLAT_DARK.value, Kind.BIAS.value)
-COUNTS = ("frames", "kept", "doubtful")
 _SENSOR = "camera_key gain offset readout_mode binning_x binning_y width height".split()
 _TAKEN = "kind kind_from exposure_s cold_c filter rotator_deg combined".split()
 _OF = re.compile(r"\bof (flat-dark|dark|flat|bias)\Z")
@@ -81,13 +80,16 @@ def _is_smaller(region: Region, widest: tuple[int, int]) -> bool:
 
 def lights_and_stock(
     connection: Connection, selection: Selection, doubtful: bool, aliases: Aliases
-) -> tuple[list[Shots], list[Shots]]:
-    """Load the kept lights chosen, and all calibration frames; a row a night and setting."""
+) -> tuple[list[LightGroup], list[Shots]]:
+    """Load the kept lights chosen, a row a setting, and all calibration frames, a row a night."""
     partial = Partial.of(connection)
-    every = _whole(connection, selection, doubtful, partial)
-    every += _placed(connection, _wanted(connection, selection, doubtful), partial, aliases)
-    frames = [s for s in every if not s.master and s.kind.value in CALIBRATION]
-    return [s for s in every if s.kind is Kind.LIGHT], frames + [s for s in every if s.master]
+    kept = _kept(connection, selection, doubtful)
+    placed = _placed(connection, or_(kept, _stock()), partial, aliases)
+    found = _whole_lights(connection, selection, kept, doubtful, partial)
+    found += [lights_of(s) for s in placed if s.kind is Kind.LIGHT]
+    stock = _whole_stock(connection, partial) + placed
+    frames = [s for s in stock if not s.master and s.kind.value in CALIBRATION]
+    return found, frames + [s for s in stock if s.master]
 
 
 def put_shots(connection: Connection, run_id: int) -> None:
@@ -111,10 +113,9 @@ def _stock() -> ColumnElement[bool]:
     return or_(single, f.kind == Kind.STACK.value)
 
 
-def _wanted(connection: Connection, selection: Selection, doubtful: bool) -> ColumnElement[bool]:
+def _kept(connection: Connection, selection: Selection, doubtful: bool) -> ColumnElement[bool]:
     grades = [Grade.KEEP.value, *([Grade.DOUBTFUL.value] if doubtful else [])]
-    kept = and_(*lights(), m.frame.c.grade.in_(grades), *where(connection, selection))
-    return or_(kept, _stock())
+    return and_(*lights(), m.frame.c.grade.in_(grades), *where(connection, selection))
 
 
 def _counted(*which: ColumnElement[bool]) -> Select[Any]:
@@ -129,25 +130,53 @@ def _counted(*which: ColumnElement[bool]) -> Select[Any]:
     return query.group_by(*_own_columns())
 
 
-def _whole(
-    connection: Connection, selection: Selection, doubtful: bool, partial: Partial
-) -> list[Shots]:
-    """Count frames of whole sensors: as runs have counted theirs, where whole runs are meant."""
+def _whole_lights(
+    connection: Connection,
+    selection: Selection,
+    kept: ColumnElement[bool],
+    doubtful: bool,
+    partial: Partial,
+) -> list[LightGroup]:
+    """Count lights of whole sensors: as runs have counted theirs, where whole runs are meant."""
     source: FromClause = m.run_shots
     chosen: list[ColumnElement[bool]] = []
     if selection.of_whole_runs:
         chosen = of_groups(selection, m.run_shots)
     else:
-        source = _counted(_wanted(connection, selection, doubtful)).subquery()
-    s = source.c
-    kept = s.kept + s.doubtful if doubtful else s.kept
-    is_light = s.kind == Kind.LIGHT.value
-    frames = case((is_light, kept), else_=s.frames)
-    which = (or_(not_(is_light), and_(kept > 0, *chosen)), not_(partial.holds(s)))
-    names = [s[c.name] for c in m.run_shots.c if c.name not in ("id", *COUNTS)]
-    query = select(*names, frames.label("frames")).where(*which).subquery()
+        source = _counted(kept).subquery()
+    s, r = source.c, m.run.c
+    frames = s.kept + s.doubtful if doubtful else s.kept
+    alike = (s.exposure_s, s.cold_c, s.filter, s.rotator_deg, *(s[name] for name in _SENSOR))
+    whose = (m.rig.c.name, r.rig_id)
+    query = (
+        select(func.aggregate_strings(r.night, " "), func.sum(frames), *whose, *alike)
+        .join(m.run, r.id == s.run_id)
+        .join(m.rig, m.rig.c.id == r.rig_id)
+        .where(s.kind == Kind.LIGHT.value, frames > 0, not_(partial.holds(s)), *chosen)
+        .group_by(*whose, *alike)
+    )
+    return [
+        LightGroup(
+            rig, rig_id, sensor_of(setting), length, cold, name, angle, _nights(nights), total
+        )
+        for nights, total, rig, rig_id, length, cold, name, angle, *setting in (
+            connection.execute(query)
+        )
+    ]
+
+
+def _nights(text: str) -> tuple[str, ...]:
+    """Read nights that were put together; one that is not known is nothing between two."""
+    return tuple(sorted(set(text.split(" "))))
+
+
+def _whole_stock(connection: Connection, partial: Partial) -> list[Shots]:
+    """Count calibration frames of whole sensors, as runs have counted theirs."""
+    s = m.run_shots.c
+    query = select(*(s[c.name] for c in m.run_shots.c if c.name != "id"))
+    some = query.where(s.kind != Kind.LIGHT.value, not_(partial.holds(s))).subquery()
     sensors: dict[tuple[Any, ...], Sensor] = {}
-    rows = connection.execute(_settings(query, query.c.frames))
+    rows = connection.execute(_settings(some, some.c.frames))
     return [_shots(row, row[-1], sensors) for row in rows]
 
 
@@ -198,9 +227,7 @@ def _shots(row: Row[Any], frames: int, sensors: dict[tuple[Any, ...], Sensor]) -
     setting = row[: len(_SENSOR)]
     sensor = sensors.get(setting)
     if sensor is None:
-        camera, gain, offset, mode, across, down, width, height = setting
-        sensor = Sensor(camera, gain, offset, mode, (across, down), (width, height))
-        sensors[setting] = sensor
+        sensor = sensors[setting] = sensor_of(setting)
     kind, kind_from, exposure_s, cold_c, name, rotator_deg, combined, rig, rig_id, night, _ = row[
         len(_SENSOR) :
     ]
@@ -219,3 +246,9 @@ def _shots(row: Row[Any], frames: int, sensors: dict[tuple[Any, ...], Sensor]) -
         combined,
         made_of is not None,
     )
+
+
+def sensor_of(setting: Sequence[Any]) -> Sensor:
+    """Read the columns of a setting, in the order of `_SENSOR`."""
+    camera, gain, offset, mode, across, down, width, height = setting
+    return Sensor(camera, gain, offset, mode, (across, down), (width, height))

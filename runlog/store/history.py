@@ -1,6 +1,6 @@
 """What settling remembers between runs: summaries, references, star lists."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -75,16 +75,20 @@ def of_frames(
     connection: Connection, rig_id: int, night: str, frames: Iterable[Frame]
 ) -> dict[Group, Earlier]:
     """Load what was usual on other nights of a rig for the frames of one."""
-    groups = {group_of(frame) for frame in frames if frame.measurement.measured}
-    return of_groups(connection, rig_id, night, groups)
+    groups = groups_of(frames)
+    return usual_of(chosen_for(connection, rig_id, night, groups), night, groups)
 
 
-def of_groups(
-    connection: Connection, rig_id: int, night: str, groups: Iterable[Group]
+def groups_of(frames: Iterable[Frame]) -> set[Group]:
+    """List the groups of the frames that were measured."""
+    return {group_of(frame) for frame in frames if frame.measurement.measured}
+
+
+def usual_of(
+    around: Mapping[Group, Sequence[Dated]], night: str, groups: Iterable[Group]
 ) -> dict[Group, Earlier]:
-    """Load what was usual on other nights of a rig, for some of a night's groups."""
-    around = chosen_for(connection, rig_id, night, groups)
-    found = {group: earlier_of(chosen, night) for group, chosen in around.items()}
+    """Tell what was usual in some groups on the nights chosen for them."""
+    found = {group: earlier_of(around.get(group, ()), night) for group in groups}
     return {group: earlier for group, earlier in found.items() if earlier is not None}
 
 

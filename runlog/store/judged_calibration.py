@@ -8,7 +8,7 @@ from runlog.core.calibration.judged import LevelFrame
 from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Kind, Stage
 from runlog.store import models as m
-from runlog.store.calibration import CALIBRATION
+from runlog.store.calibration import CALIBRATION, sensor_of
 
 _F = m.frame.c
 _COLUMNS = (
@@ -23,19 +23,21 @@ def level_frames(connection: Connection, since: str | None = None) -> list[Level
 
     Those of an evening and after it, and those that do not say when they were taken.
     """
-    r = m.run.c
-    # Runs first: frames are many, and those of a year are few.
-    runs = select(r.id).where(or_(r.night >= since, r.night == "")) if since else None
-    late = () if runs is None else (_F.run_id.in_(runs),)
+    shots, r = m.run_shots.c, m.run.c
+    # Runs first: frames are many, and runs with such of a year are few.
+    runs = select(shots.run_id).join(m.run, r.id == shots.run_id)
+    runs = runs.where(shots.kind.in_(CALIBRATION))
+    if since is not None:
+        runs = runs.where(or_(r.night >= since, r.night == ""))
     query = (
         select(m.run.c.night, m.run.c.rig_id, m.rig.c.name.label("rig"), *_COLUMNS)
         .join(m.run, m.run.c.id == _F.run_id)
         .join(m.rig, m.rig.c.id == m.run.c.rig_id)
-        .where(_F.kind.in_(CALIBRATION), _F.counted, _F.stage == Stage.RAW.value)
-        .where(_F.level.is_not(None), *late)
+        .where(_F.run_id.in_(runs), _F.kind.in_(CALIBRATION))
+        .where(_F.counted, _F.stage == Stage.RAW.value, _F.level.is_not(None))
     )
     sensors: dict[tuple[Any, ...], Sensor] = {}
-    return [_frame(row, sensors) for row in connection.execute(query)]
+    return [_frame(row, sensors) for row in connection.execute(query).all()]
 
 
 def any_before(connection: Connection, since: str) -> bool:
@@ -48,27 +50,27 @@ def any_before(connection: Connection, since: str) -> bool:
 
 
 def _frame(row: Any, sensors: dict[tuple[Any, ...], Sensor]) -> LevelFrame:
-    """Make a row's frame; settings that were seen before share one sensor."""
-    level = {name: _number(row.level.get(name)) for name in _LEVELS}
-    binning, size = (row.binning_x, row.binning_y), (row.width, row.height)
-    setting = (row.camera_key, row.gain, row.offset, row.readout_mode, binning, size)
+    """Make a row's frame, by place: a year has thousands; settings seen before share a sensor."""
+    night, rig_id, rig, kind, *setting, name, exposure_s, set_c, sensor_c, start, level = row
+    sensor = sensors.get(tuple(setting)) or sensors.setdefault(tuple(setting), sensor_of(setting))
+    median_adu, noise_adu, low_adu, high_adu = (_number(level.get(each)) for each in _LEVELS)
     return LevelFrame(
-        kind=Kind(row.kind),
-        rig=row.rig,
-        rig_id=row.rig_id,
-        sensor=sensors.setdefault(setting, Sensor(*setting)),
-        night=row.night,
-        filter=row.filter,
-        exposure_s=row.exposure_s,
-        set_c=row.set_c,
-        sensor_c=row.sensor_c,
-        taken_at_utc=row.taken_at_utc,
-        median_adu=level["median_adu"],
-        noise_adu=level["noise_adu"],
-        low_adu=level["low_adu"],
-        high_adu=level["high_adu"],
-        ceiling_adu=row.level.get("ceiling_adu"),
-        span_adu=row.level.get("corner_excess_adu"),
+        Kind(kind),
+        rig,
+        rig_id,
+        sensor,
+        night,
+        name,
+        exposure_s,
+        set_c,
+        sensor_c,
+        start,
+        median_adu,
+        noise_adu,
+        low_adu,
+        high_adu,
+        level.get("ceiling_adu"),
+        level.get("corner_excess_adu"),
     )
 
 

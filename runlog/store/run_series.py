@@ -1,6 +1,6 @@
 """What runs say to months of their rigs: points of series, and sweeps that found the focus."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 from typing import Any
@@ -30,6 +30,14 @@ class OneRun:
 
 _R, _T = m.run.c, m.run_series.c
 _OF_RUN = select(m.run_series).where(_T.run_id == bindparam("run"))
+_OF_NIGHTS = (
+    select(_R.id, _R.night)
+    .outerjoin(m.run_series, _T.run_id == _R.id)
+    .where(_R.rig_id == bindparam("rig"), _R.night != "")
+    .where(_R.night >= bindparam("since"), _R.night <= bindparam("until"))
+    .order_by(_R.night)
+)
+_POINTS, _SWEEPS = _OF_NIGHTS.add_columns(_T.points), _OF_NIGHTS.add_columns(_T.sweeps)
 _DROP = delete(m.run_series).where(_T.run_id == bindparam("run"))
 _SUMS = select(m.run_sum).where(m.run_sum.c.run_id == bindparam("run"))
 _OF_SUM = tuple(field.name for field in fields(RunSum))
@@ -47,6 +55,27 @@ def dated_runs(connection: Connection, selection: Selection) -> Iterator[OneRun]
     for row in connection.execute(query):
         said = None if row.run_id is None else _read(row)
         yield OneRun(row.id, row.night, row.rig_id, row.name, said)
+
+
+def dated_points(
+    connection: Connection, rig_id: int, since: str, until: str, kinds: Collection[str]
+) -> Iterator[tuple[int, str, RunPoints | None]]:
+    """Load id, night and points of some kinds of a rig's runs: most of a year is of others."""
+    asked = {"rig": rig_id, "since": since, "until": until}
+    for run_id, night, points in connection.execute(_POINTS, asked):
+        said = None
+        if points is not None:
+            said = RunPoints(tuple(_point(one) for one in points if one[0] in kinds))
+        yield run_id, night, said
+
+
+def dated_sweeps(
+    connection: Connection, rig_id: int, since: str, until: str
+) -> Iterator[tuple[int, list[FoundFocus] | None]]:
+    """Load id and sweeps of a rig's runs of some nights."""
+    asked = {"rig": rig_id, "since": since, "until": until}
+    for run_id, _, sweeps in connection.execute(_SWEEPS, asked):
+        yield run_id, None if sweeps is None else [*map(_sweep, sweeps)]
 
 
 def get_series(connection: Connection, run_id: int) -> RunSeries | None:
@@ -85,10 +114,15 @@ def _written(series: RunSeries) -> dict[str, Any]:
 
 
 def _read(row: Row[Any]) -> RunSeries:
-    points = (RunPoint(Key(*said[:3]), *said[3:]) for said in row.points)
+    points = map(_point, row.points)
     darks = (DarkLevel(*said) for said in row.darks)
-    sweeps = (
-        FoundFocus(**said | {"at_utc": datetime.fromisoformat(said["at_utc"])})
-        for said in row.sweeps
-    )
-    return RunSeries(RunPoints(tuple(points), tuple(darks)), tuple(sweeps), row.swept)
+    sweeps = tuple(map(_sweep, row.sweeps))
+    return RunSeries(RunPoints(tuple(points), tuple(darks)), sweeps, row.swept)
+
+
+def _point(said: list[Any]) -> RunPoint:
+    return RunPoint(Key(*said[:3]), *said[3:])
+
+
+def _sweep(said: dict[str, Any]) -> FoundFocus:
+    return FoundFocus(**said | {"at_utc": datetime.fromisoformat(said["at_utc"])})

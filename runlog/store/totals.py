@@ -104,9 +104,13 @@ def _plain(row: Row[Any], names: Iterable[str]) -> dict[str, Any]:
     return {name: values[name] for name in names}
 
 
-def added_up(sums: FromClause) -> list[Any]:
-    """Add up each column of sums, under its own name."""
-    return [func.sum(sums.c[name]).label(name) for name in (*SUMS, *LACKING)]
+def added_up(sums: FromClause, names: Iterable[str] = (*SUMS, *LACKING)) -> list[Any]:
+    """Add up columns of sums, each under its own name and of its own type.
+
+    PostgreSQL adds up whole numbers as longer ones, and those as decimals.
+    """
+    columns = [sums.c[name] for name in names]
+    return [cast(func.sum(c), c.type).label(c.name) for c in columns]
 
 
 # --- effective time -------------------------------------------------------------------------

@@ -1,7 +1,7 @@
-"""Twenty rigs and 1,000,000 frames on a server: `python -m tests.bench.club DEMO.sqlite FOLDER`.
+"""Twenty rigs and 1,000,000 frames on a server: `python -m tests.bench.club DEMO FOLDER`.
 
-    runlog --db /tmp/demo.sqlite demo
-    python -m tests.bench.club /tmp/demo.sqlite /tmp/club --sizes 10000 100000 1000000
+    runlog demo
+    python -m tests.bench.club runlog-demo/demo.sqlite /tmp/club --sizes 10000 100000 1000000
 
 For each size the nights of one rig are drawn and settled as `tests.bench.large` does, and repeated
 on a PostgreSQL of our own for all rigs (`tests/bench/club_draw.py`). Then commands run as a person
@@ -147,7 +147,7 @@ def _not_the_best(demo: Path) -> tuple[list[Path], list[str]]:
         found = connection.execute(query).fetchall()
         looks = "SELECT DISTINCT target FROM frame WHERE kind = 'light' ORDER BY target"
         of_look = large.targets_of([target for (target,) in connection.execute(looks)])
-    paths = [demo.parent / "runlog-demo" / os.fsdecode(path) for path, _ in found]
+    paths = [demo.parent / os.fsdecode(path) for path, _ in found]
     return paths, of_look[found[0][1]]
 
 
@@ -197,7 +197,7 @@ def show(clubs: Sequence[Club]) -> None:
 def main() -> None:
     """Draw, measure, print."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("demo", type=Path, help="its database; runlog-demo lies beside it")
+    parser.add_argument("demo", type=Path, help="the demo's database, beside its nights")
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sizes", type=int, nargs="+", default=SIZES)
     parser.add_argument("--turns", type=int, default=TURNS)

@@ -1,8 +1,8 @@
 """A rig's archive of 200,000 frames and what commands cost on it: `python -m tests.bench.large`.
 
-    runlog --db /tmp/demo.sqlite demo
-    python -m tests.bench.large draw /tmp/demo.sqlite /tmp/large.sqlite [FRAMES]
-    python -m tests.bench.large time /tmp/demo.sqlite /tmp/large.sqlite
+    runlog demo
+    python -m tests.bench.large draw runlog-demo/demo.sqlite /tmp/large.sqlite [FRAMES]
+    python -m tests.bench.large time runlog-demo/demo.sqlite /tmp/large.sqlite
 
 Nights are those of the sample nights over and over: two of them a night, under the names of some
 three dozen targets, with star lists, headers and files, laid on the best frame of their name as
@@ -41,6 +41,7 @@ FIRST_NIGHT = date(2015, 1, 1)
 EACH_LOOK = 18  # targets that look as one of the sample nights' does
 CALIBRATED = 3  # every third night has its own darks and flats
 CLOUDED, SHORT = 25, 60  # every so many nights clouds came after so many frames
+LAST = CALIBRATED  # which night the last one is like: `night` shows it
 PACE = 2  # sample nights in one night: each runs through so much faster, one after the other
 DUSK, NIGHT = clock(18), timedelta(hours=12)
 TURNS = 3
@@ -123,15 +124,15 @@ def targets_of(looks: Sequence[str]) -> dict[str, list[str]]:
 
 
 def _plan(sample: Sample, frames: int) -> Iterator[Drawn]:
-    """Draw nights until there are so many frames."""
+    """Draw nights until there are so many frames, and a last one that is the same in all."""
     rng = random.Random(11)
     targets = targets_of(sample.looks)
-    made, number = 0, 0
-    while made < frames:
-        number += 1
+    made, number, last = 0, 0, False
+    while not last:
+        number, last = number + 1, made >= frames
         evening = FIRST_NIGHT + timedelta(days=2 * number)
         names = {look: rng.choice(targets[look]) for look in sample.looks}
-        for row, turn in _night(sample, number):
+        for row, turn in _night(sample, LAST if last else number):
             yield Drawn(number, evening, row, turn, names.get(row["target"], ""))
             made += 1
 

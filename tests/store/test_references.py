@@ -3,11 +3,11 @@
 import random
 
 import pytest
-from sqlalchemy import delete, insert
+from sqlalchemy import delete, func, insert, select
 
 from runlog.core.ledger.depth_reference import NightValue, reference_of
 from runlog.store import models as m
-from runlog.store.depth import references
+from runlog.store.depth import references, references_of_run
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.migrate import ready
 
@@ -74,3 +74,11 @@ def test_the_database_finds_what_the_law_says(opened):
         assert found.light == by_law(nights, lambda v, night, _: NightValue(v, night))
         assert found.point == by_law(nights, NightValue)
         assert found.extended == by_law(nights, lambda v, *when: NightValue(-v, *when))
+        with reading(opened) as connection:
+            asked = select(m.run.c.id, m.run.c.rig_id, m.run_light.c.filter)
+            asked = asked.join(m.run_light, m.run.c.id == m.run_light.c.run_id)
+            for run_id, rig_id, name in connection.execute(asked.order_by(func.random()).limit(9)):
+                own = references_of_run(connection, run_id)
+                key = rig_id, name
+                assert own.divisors(*key, name) == found.divisors(*key, name) is not None
+                assert {rig for rig, _ in (*own.light, *own.point, *own.extended)} == {rig_id}

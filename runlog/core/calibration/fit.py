@@ -5,9 +5,11 @@ changes by about a quarter in 2 C (2^(2/6.2) = 1.25).
 """
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import accumulate, chain
+from math import inf
 
 from runlog.core.calibration.missing import Lack
 from runlog.core.calibration.sensor import Sensor
@@ -72,7 +74,7 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class LightGroup:
-    """Kept lights that need the same calibration, over all their nights."""
+    """Kept lights that need the same calibration, of some nights."""
 
     rig: str
     rig_id: int
@@ -116,28 +118,43 @@ class Calibration:
         return tuple(note for part in self.parts for note in part.notes)
 
 
-def group_lights(lights: Iterable[Shots], rules: CalibrationRules) -> list[LightGroup]:
+def lights_of(shots: Shots) -> LightGroup:
+    """Take shots that are lights for a group of one night."""
+    return LightGroup(
+        shots.rig,
+        shots.rig_id,
+        shots.sensor,
+        shots.exposure_s,
+        shots.sensor_c,
+        shots.filter,
+        shots.rotator_deg,
+        (shots.night,),
+        shots.frames,
+    )
+
+
+def group_lights(lights: Iterable[LightGroup], rules: CalibrationRules) -> list[LightGroup]:
     """Gather lights of many nights that share settings, length, temperature, filter and angle."""
-    groups: dict[tuple[object, ...], list[Shots]] = {}
-    for shots in sorted(lights, key=_order):
-        key = (shots.rig_id, shots.sensor, shots.exposure_s, shots.filter)
+    groups: dict[tuple[object, ...], list[LightGroup]] = {}
+    for alike in sorted(lights, key=_order):
+        key = (alike.rig_id, alike.sensor, alike.exposure_s, alike.filter)
         home = next(
-            (k for k in groups if k[:4] == key and _near_enough(groups[k][0], shots, rules)), None
+            (k for k in groups if k[:4] == key and _near_enough(groups[k][0], alike, rules)), None
         )
-        groups.setdefault(home or (*key, len(groups)), []).append(shots)
-    return [_light_group(members) for members in groups.values()]
+        groups.setdefault(home or (*key, len(groups)), []).append(alike)
+    return [_together(members) for members in groups.values()]
 
 
-def _order(s: Shots) -> tuple[object, ...]:
-    settings = (s.exposure_s or 0.0, _number(s.sensor_c), _number(s.rotator_deg))
-    return (s.rig, s.filter, *settings, s.night)
+def _order(lights: LightGroup) -> tuple[object, ...]:
+    cold, angle = _number(lights.sensor_c), _number(lights.rotator_deg)
+    return (lights.rig, lights.filter, lights.exposure_s or 0.0, cold, angle, lights.nights)
 
 
 def _number(value: float | None) -> float:
     return -1e9 if value is None else value
 
 
-def _near_enough(a: Shots, b: Shots, rules: CalibrationRules) -> bool:
+def _near_enough(a: LightGroup, b: LightGroup, rules: CalibrationRules) -> bool:
     cold = _within(a.sensor_c, b.sensor_c, rules.dark_temperature_c / 2)
     return cold and _same_angle(a.rotator_deg, b.rotator_deg, rules)
 
@@ -156,24 +173,15 @@ def _same_angle(a: float | None, b: float | None, rules: CalibrationRules) -> bo
     return min(apart, 360.0 - apart) <= rules.rotator_deg
 
 
-def _light_group(members: Sequence[Shots]) -> LightGroup:
-    first = members[0]
-    return LightGroup(
-        first.rig,
-        first.rig_id,
-        first.sensor,
-        first.exposure_s,
-        first.sensor_c,
-        first.filter,
-        first.rotator_deg,
-        tuple(sorted({s.night for s in members})),
-        sum(s.frames for s in members),
-    )
+def _together(members: Sequence[LightGroup]) -> LightGroup:
+    nights = {night for lights in members for night in lights.nights}
+    frames = sum(lights.frames for lights in members)
+    return replace(members[0], nights=tuple(sorted(nights)), frames=frames)
 
 
 def calibrate(group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules) -> Calibration:
     """Find what calibrates a group of lights among all calibration frames there are."""
-    same = [s for s in stock if s.sensor.fits(group.sensor)]
+    same = _of_sensors(stock, lambda sensor: sensor.fits(group.sensor))
     bias = [s for s in same if s.kind is Kind.BIAS]
     darks = _darks(group, same, bias, rules)
     flats, used = _flats(group, stock, rules)
@@ -181,6 +189,13 @@ def calibrate(group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules
     found = {"darks": darks, "flat-darks": flat_darks}
     lacking = [name for name, kind in found.items() if kind.lacks]
     return Calibration(group, darks, flats, flat_darks, _bias(bias, rules, lacking))
+
+
+def _of_sensors(stock: Sequence[Shots], fits: Callable[[Sensor], bool]) -> list[Shots]:
+    """Choose by settings; each is asked about once, however many share it."""
+    sensors = {id(s.sensor): s.sensor for s in stock}
+    fitting = {key for key, sensor in sensors.items() if fits(sensor)}
+    return [s for s in stock if id(s.sensor) in fitting]
 
 
 # --- darks ----------------------------------------------------------------------------------
@@ -237,9 +252,10 @@ def _age_notes(
 
 def _old(fitting: "_ByDate", night: str, rules: CalibrationRules) -> list[int]:
     """Give the ages of old darks that a night needs, in days."""
-    if _enough(fitting.about(night, rules.dark_age_days), rules.enough_darks):
+    young = fitting.about(night, rules.dark_age_days)
+    if fitting.worth(young) >= rules.enough_darks:
         return []
-    old = fitting.others(night, rules.dark_age_days)
+    old = fitting.others(young)
     day = date.fromisoformat(night) if old else date.min
     return [abs((date.fromisoformat(s.night) - day).days) for s in old]
 
@@ -251,22 +267,33 @@ class _ByDate:
         self._undated = [s for s in shots if not s.night]
         self._dated = sorted((s for s in shots if s.night), key=_night)
         self._days = [date.fromisoformat(s.night).toordinal() for s in self._dated]
+        # Before each of them: the exposures behind those that say, and the masters that do not.
+        self._behind = [0, *accumulate(s.worth or 0 for s in self._dated)]
+        self._silent = [0, *accumulate(s.worth is None for s in self._dated)]
+        silent = any(s.worth is None for s in self._undated)
+        self._of_undated = inf if silent else sum(s.worth or 0 for s in self._undated)
 
-    def about(self, night: str, days: float) -> list[Shots]:
-        """Give those within so many days of a night."""
-        first, stop = self._between(night, days)
-        return [*self._undated, *self._dated[first:stop]]
-
-    def others(self, night: str, days: float) -> list[Shots]:
-        """Give those that lie further from a night."""
-        first, stop = self._between(night, days)
-        return [*self._dated[:first], *self._dated[stop:]]
-
-    def _between(self, night: str, days: float) -> tuple[int, int]:
+    def about(self, night: str, days: float) -> range:
+        """Tell which of the dated ones lie within so many days of a night."""
         if not night:
-            return 0, len(self._dated)
-        day = date.fromisoformat(night).toordinal()
-        return bisect_left(self._days, day - days), bisect_right(self._days, day + days)
+            return range(len(self._dated))
+        day, reach = date.fromisoformat(night).toordinal(), int(min(days, date.max.toordinal()))
+        return range(bisect_left(self._days, day - reach), bisect_right(self._days, day + reach))
+
+    def worth(self, these: range) -> float:
+        """Count the exposures behind these and the undated; no end where a master is silent."""
+        if self._silent[these.stop] > self._silent[these.start]:
+            return inf
+        return self._of_undated + self._behind[these.stop] - self._behind[these.start]
+
+    def shots(self, those: Iterable[range]) -> list[Shots]:
+        """Give all of those, and the undated."""
+        reached = sorted(set(chain.from_iterable(those)))
+        return [*self._undated, *(self._dated[at] for at in reached)]
+
+    def others(self, these: range) -> list[Shots]:
+        """Give the dated ones but these."""
+        return [*self._dated[: these.start], *self._dated[these.stop :]]
 
 
 def _night(shots: Shots) -> str:
@@ -286,14 +313,22 @@ def _place_notes(what: str, fitting: Sequence[Shots], group: LightGroup) -> tupl
 def _flats(
     group: LightGroup, stock: Sequence[Shots], rules: CalibrationRules
 ) -> tuple[Supply, list[Shots]]:
-    """Find flats for every night of the group; also which were used, for their flat-darks."""
-    alike = [s for s in stock if s.kind is Kind.FLAT and _same_train(s, group)]
+    """Find flats for every night of the group; also which were used, for their flat-darks.
+
+    Same optics, filter, binning and region; the gain of a flat does not matter.
+    """
+    of_train = [
+        s
+        for s in stock
+        if s.kind is Kind.FLAT and s.rig_id == group.rig_id and s.filter == group.filter
+    ]
+    alike = _of_sensors(of_train, lambda sensor: sensor.fits_region(group.sensor))
     turned = [s for s in alike if _angle_fits(s, group, rules)]
     lack = Lack("flats through ", group.filter, _angle(group.rotator_deg))
     by_date = _ByDate(turned)
     near = {night: by_date.about(night, rules.flat_nights) for night in group.nights}
-    bare = [n for n in group.nights if not _enough(near[n], rules.enough_flats)]
-    reached = {id(s) for flats in near.values() for s in flats}
+    bare = [n for n, these in near.items() if by_date.worth(these) < rules.enough_flats]
+    reached = {id(s) for s in by_date.shots(near.values())}
     used = [s for s in turned if id(s) in reached]
     notes = _angle_notes(used, group) + _place_notes("flats", used, group)
     found = _count(used, rules.enough_flats, lack, notes)
@@ -302,12 +337,6 @@ def _flats(
     nights = ", ".join(n or "unknown date" for n in bare)
     late = replace(lack, tail=f"{lack.tail} for the nights of {nights}")
     return replace(found, enough=False, lacks=found.lacks or (late,)), used
-
-
-def _same_train(s: Shots, group: LightGroup) -> bool:
-    """Same optics, filter, binning and region; the gain of a flat does not matter."""
-    same_optics = (s.rig_id, s.filter) == (group.rig_id, group.filter)
-    return same_optics and s.sensor.fits_region(group.sensor)
 
 
 def _angle_fits(s: Shots, group: LightGroup, rules: CalibrationRules) -> bool:
@@ -332,7 +361,7 @@ def _flat_darks(flats: Sequence[Shots], stock: Sequence[Shots], rules: Calibrati
     fitting: list[Shots] = []
     lacks: list[Lack] = []
     for sensor, length in wanted:
-        alike = [s for s in stock if s.kind in kinds and s.sensor.fits(sensor)]
+        alike = _of_sensors([s for s in stock if s.kind in kinds], sensor.fits)
         fit = [s for s in alike if _same_length(s.exposure_s, length)]
         fitting += [s for s in fit if s not in fitting]
         lack = Lack("flat-darks of ", f"{_seconds(length)} for {through}")
@@ -352,18 +381,6 @@ def _bias(bias: Sequence[Shots], rules: CalibrationRules, lacking: Sequence[str]
 
 
 # --- counting and words ---------------------------------------------------------------------
-
-
-def _enough(fitting: Iterable[Shots], enough: int) -> bool:
-    """Tell whether they are as many as are wanted; a master that says nothing is."""
-    behind = 0
-    for s in fitting:
-        if s.worth is None:
-            return True
-        behind += s.worth
-        if behind >= enough:
-            return True
-    return behind >= enough
 
 
 def _count(fitting: Sequence[Shots], enough: int, lack: Lack, notes: tuple[str, ...]) -> Supply:

@@ -76,16 +76,17 @@ def quantile(ordered: Sequence[float], share: float) -> float:
     return ordered[below] + (place - below) * (ordered[above] - ordered[below])
 
 
-_ORDER = itemgetter(0, 1)  # by value, then by night
+_ORDER, _VALUE = itemgetter(0, 1), itemgetter(0)  # by value, then by night
 
 
 def reference_of(nights: Iterable[NightValue]) -> Reference | None:
     """Find the reference: over the moonless nights if there are any, else over all."""
-    every = sorted(nights, key=_ORDER)
+    every = list(nights)
     moonless = [one for one in every if one.moonless]
     used = moonless or every
     if not used:
         return None
+    used.sort(key=_ORDER if len(used) <= FEW_NIGHTS else _VALUE)  # of many no night is named
     dark = True if moonless else None if all(one.moonless is None for one in used) else False
     return reference_at(dict(enumerate(used)), len(used), dark)
 

@@ -27,6 +27,7 @@ LEAST_MAG = 0.2
 SIGMAS = 3.0  # of the usual scatter from night to night
 FEWEST_MOONLESS = 5  # earlier nights that make a usual one
 OF_FIELD = {"tilt": "tilt", "curvature": "the corners' softness"}
+KINDS_TOLD = (*OF_FIELD, "sky")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,19 +47,23 @@ class _Here:
 def months_facts(
     series: Sequence[Series], judged: Callable[[], Sequence["Trend"]], night: str
 ) -> Iterator[Fact]:
-    """Say what a rig's series, up to and with a night, make of that night.
+    """Say what a rig's series of `KINDS_TOLD`, up to and with a night, make of that night.
 
-    `judged` judges these very series; it is asked only where one that would be told may move.
+    `judged` judges all series of the rig; it is asked only where one that would be told may move.
     """
     told = sorted(filter(None, (_here(s, night) for s in series)), key=lambda h: h.rank)
     of_field = [here for here in told if here.series.kind.name in OF_FIELD]
     if any(may_move(here.series) for here in of_field):
-        trends = {id(trend.series): trend for trend in judged()}
+        trends = {_key(trend.series): trend for trend in judged()}
         for kind in OF_FIELD:
             yield from _first(
-                told, kind, lambda here: _of_field(here, trends[id(here.series)], night)
+                told, kind, lambda here: _of_field(here, trends[_key(here.series)], night)
             )
     yield from _first(told, "sky", _sky)
+
+
+def _key(series: Series) -> tuple[str, str, str]:
+    return series.kind.name, series.filter, series.setting
 
 
 def _here(series: Series, night: str) -> _Here | None:

@@ -1,6 +1,6 @@
 """Series of a rig from its runs. What has no number is counted with the reason."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -38,13 +38,12 @@ def gather(rig: str, runs: Sequence[tuple[str, RunPoints]]) -> list[Series]:
 
     `runs` are nights (ISO dates of the evenings) with what their runs say.
     """
-    told: dict[Key, _Gathered] = {}
-    for night, point in _all_points(runs):
-        own = told.setdefault(point.key, _Gathered())
-        if isinstance(point.value, str):
-            own.silent[point.value] += 1
+    told: dict[Key, _Gathered] = defaultdict(_Gathered)
+    for night, (key, version, value) in _all_points(runs):
+        if isinstance(value, str):
+            told[key].silent[value] += 1
         else:
-            own.points.append((point.version, Point(night, point.value)))
+            told[key].points.append((version, Point(night, value)))
     found = [_series(rig, key, told[key]) for key in sorted(told)]
     return [s for kind in KINDS.values() for s in _of_kind(rig, kind, found)]
 

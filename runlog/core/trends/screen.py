@@ -4,8 +4,8 @@ What holds no p below `SURE` by itself cannot by any correction for the number o
 what serial correlation widens. It is asked with the plainest variance, which is the smallest.
 """
 
+from bisect import bisect_left, bisect_right, insort
 from collections import Counter
-from itertools import combinations
 from math import exp, sqrt
 
 from runlog.core.theil_sen import variance_of_sum
@@ -25,9 +25,17 @@ def may_move(series: Series) -> bool:
 def _may_trend(values: list[float]) -> bool:
     if len(values) < FEWEST_FOR_TREND:
         return False
-    s = sum((later > earlier) - (later < earlier) for earlier, later in combinations(values, 2))
     variance = variance_of_sum(len(values), Counter(values).values())
-    return abs(s) - 1 >= SURE_Z * sqrt(variance)
+    return abs(_kendall_sum(values)) - 1 >= SURE_Z * sqrt(variance)
+
+
+def _kendall_sum(values: list[float]) -> int:
+    """Count the pairs that rise less those that fall."""
+    rising, earlier = 0, list[float]()
+    for value in values:
+        rising += bisect_left(earlier, value) + bisect_right(earlier, value) - len(earlier)
+        insort(earlier, value)
+    return rising
 
 
 def _may_step(values: list[float]) -> bool:

@@ -4,7 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from runlog.core.calibration.fit import CalibrationRules, Shots, calibrate, group_lights
+from runlog.core.calibration.fit import (
+    CalibrationRules,
+    Shots,
+    calibrate,
+    group_lights,
+    lights_of,
+)
 from runlog.core.calibration.missing import to_take
 from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Kind
@@ -22,7 +28,7 @@ def shots(kind, **changed):
     return Shots(kind, **values)
 
 
-LIGHT = shots(Kind.LIGHT)
+LIGHT = lights_of(shots(Kind.LIGHT))
 DARK = shots(Kind.DARK, filter="(no filter)", rotator_deg=None)
 FLAT = shots(Kind.FLAT, exposure_s=2.0)
 FLAT_DARK = shots(Kind.FLAT_DARK, exposure_s=2.0, filter="(no filter)", rotator_deg=None)
@@ -193,7 +199,7 @@ def test_an_unknown_angle_is_said():
 
 def test_flats_are_asked_for_each_night():
     """Lights of two far nights need two sets of flats."""
-    late = replace(LIGHT, night="2026-12-24")
+    late = replace(LIGHT, nights=("2026-12-24",))
     (group,) = group_lights([LIGHT, late], RULES)
     result = calibrate(group, ALL, RULES)
     assert result.flats.frames == 20
@@ -229,7 +235,7 @@ def test_lights_are_grouped_by_what_matters():
     """Another filter, length, temperature or angle is another group; another night is not."""
     lights = [
         LIGHT,
-        replace(LIGHT, night="2026-10-12"),
+        replace(LIGHT, nights=("2026-10-12",)),
         replace(LIGHT, filter="R"),
         replace(LIGHT, exposure_s=60.0),
         replace(LIGHT, sensor_c=0.0),
@@ -243,7 +249,7 @@ def test_lights_are_grouped_by_what_matters():
 def test_order_of_frames_changes_nothing():
     """Groups do not hang on the order frames are given in."""
     lights = [
-        replace(LIGHT, sensor_c=c, night=f"2026-10-{n:02d}")
+        replace(LIGHT, sensor_c=c, nights=(f"2026-10-{n:02d}",))
         for c in (-11, -10, -9.5)
         for n in (1, 2)
     ]
@@ -252,7 +258,7 @@ def test_order_of_frames_changes_nothing():
 
 def test_lights_with_and_without_an_angle_are_kept_apart():
     """Whether dust lies in the same place is not known where one header says no angle."""
-    lights = [shots(Kind.LIGHT, rotator_deg=angle) for angle in (None, 40.0, 40.5)]
+    lights = [replace(LIGHT, rotator_deg=angle) for angle in (None, 40.0, 40.5)]
     groups = group_lights(lights, RULES)
     assert [(g.rotator_deg, g.frames) for g in groups] == [(None, 20), (40.0, 40)]
 
