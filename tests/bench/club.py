@@ -36,7 +36,7 @@ RIGS, RIG = 20, 7  # the rig that has new frames
 TURNS = 3
 FEW, MANY = 4, 20
 MOST, FLAT = 1.5, 1.5  # times the cost with the fewest frames
-NAMED = ("totals", "night", "nights", "frames --night LAST", "trends --rig 107", "scan HERE")
+NAMED = ("totals", "night LAST", "nights", "frames --night LAST", "trends --rig 107", "scan HERE")
 SETTINGS = {"shared_buffers": "512MB", "max_wal_size": "4GB", "work_mem": "16MB"}
 
 
@@ -147,7 +147,7 @@ def _not_the_best(demo: Path) -> tuple[list[Path], list[str]]:
         found = connection.execute(query).fetchall()
         looks = "SELECT DISTINCT target FROM frame WHERE kind = 'light' ORDER BY target"
         of_look = large.targets_of([target for (target,) in connection.execute(looks)])
-    paths = [demo.parent / os.fsdecode(path) for path, _ in found]
+    paths = [demo.parent / "nights" / os.fsdecode(path) for path, _ in found]
     return paths, of_look[found[0][1]]
 
 
