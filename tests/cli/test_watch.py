@@ -8,20 +8,18 @@ import stat
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Self
 
 import jsonschema
 import pytest
 
 from runlog.core.schema.write import schema_of
 from samples.maker.quick import make_run
-from tests.killing import orphans, start
-from tests.tools import argv, content, here, scan_into
+from tests.killing import orphans
+from tests.tools import content, here, scan_into
+from tests.watched import Watching, graded, put
 
-PATIENCE_S = 40.0
 STEP_S = 317
 
 
@@ -33,69 +31,6 @@ def drawn(tmp_path_factory) -> list[Path]:
     spoilt = {i: {"fault": "trailed"} for i in range(5, 9)}
     make_run(folder, 9, size=(300, 400), start_utc=begun, overrides=spoilt)
     return sorted(folder.iterdir())
-
-
-class Watching:
-    """The command at work over home/frames."""
-
-    def __init__(self, home: Path, *words: str, after: str = "") -> None:
-        (home / "frames").mkdir(exist_ok=True)
-        self.home, self.out, self.err = home, home / "out", home / "err"
-        line = argv("scan", "frames", "--watch", "--every", "0.3", *words)
-        script = [*line]
-        self.process, self.mark = start(home, ["sh", "-c", 'exec "$@" >>out 2>>err', "sh", *script])
-        self.until(lambda: "Watching" in self.said()[len(after) :])
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.process.poll() is None:
-            os.killpg(self.process.pid, signal.SIGKILL)
-        self.process.wait()
-        for stream in (self.process.stdout, self.process.stderr):
-            if stream:
-                stream.close()
-
-    def said(self) -> str:
-        """Give what it said to people until now."""
-        return self.err.read_text() if self.err.exists() else ""
-
-    def lines(self) -> list[str]:
-        """Give the whole lines it wrote until now."""
-        text = self.out.read_text() if self.out.exists() else ""
-        return text[: text.rfind("\n") + 1].splitlines()
-
-    def events(self) -> list[dict[str, Any]]:
-        """Read what it wrote as JSON."""
-        return [json.loads(line) for line in self.lines()]
-
-    def until(self, done: Callable[[], bool]) -> None:
-        """Wait for something it does."""
-        end = time.monotonic() + PATIENCE_S
-        while not done():
-            assert time.monotonic() < end and self.process.poll() is None, self.said()
-            time.sleep(0.05)
-
-    def end(self, how: int = signal.SIGINT) -> int:
-        """Ask it to end; gives its exit code."""
-        self.process.send_signal(how)
-        return self.process.wait(PATIENCE_S)
-
-
-def put(home: Path, sources: Sequence[Path]) -> None:
-    """Write files as a capture program does: in pieces."""
-    for source in sources:
-        data = source.read_bytes()
-        with (home / "frames" / source.name).open("wb") as file:
-            for part in (data[: len(data) // 3], data[len(data) // 3 :]):
-                file.write(part)
-                file.flush()
-
-
-def graded(watching: Watching) -> list[dict[str, Any]]:
-    """Give the frames it told."""
-    return [event for event in watching.events() if event["kind"] == "frame"]
 
 
 def test_json_lines_a_hook_and_the_end(tmp_path, drawn):
