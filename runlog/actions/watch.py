@@ -20,6 +20,7 @@ from runlog.actions.watch_machine import Machine
 from runlog.actions.writer import Arrival
 from runlog.config import Settings
 from runlog.core.columns import plural
+from runlog.core.failures import cure_of_failure
 from runlog.errors import StoreError
 from runlog.ingest.complete import Extent, extent_of
 from runlog.ingest.discover import FoundFile, is_gone
@@ -72,9 +73,27 @@ class _Tried:
 class Counts:
     """What a watch has done, for its last line."""
 
-    frames: int = 0
+    graded: int = 0
+    ungraded: int = 0  # what has no grade to tell: flats, darks, copies
     failed: int = 0
     warnings: int = 0
+
+    def add(self, event: Event) -> None:
+        """Count an event that is told."""
+        if event.kind is EventKind.FRAME and event.rig is None:
+            self.failed += 1
+        elif event.kind is EventKind.FRAME and event.grade is None:
+            self.ungraded += 1
+        elif event.kind is EventKind.FRAME:
+            self.graded += 1
+        self.warnings += event.kind in (EventKind.ALARM, EventKind.OVERDUE)
+
+    def words(self) -> str:
+        """Say it in a line."""
+        ungraded = [f"{self.ungraded} taken without a grade"] if self.ungraded else []
+        failed = [f"{plural(self.failed, 'file')} not readable"] if self.failed else []
+        graded, warned = plural(self.graded, "frame"), plural(self.warnings, "warning")
+        return ", ".join([f"{graded} graded", *ungraded, *failed, warned])
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,10 +177,8 @@ class Watch:
         return extent_of(found.path) is Extent.WHOLE
 
     def _end(self) -> Event:
-        did = plural(self.counts.frames, "frame")
-        warned = plural(self.counts.warnings, "warning")
-        text = f"watch ended: {did} graded, {warned}"
-        return Event(self.clock.now(), EventKind.END, text, frames=self.counts.frames)
+        text = f"watch ended: {self.counts.words()}"
+        return Event(self.clock.now(), EventKind.END, text, frames=self.counts.graded)
 
     # --- one turn -----------------------------------------------------------------------------
 
@@ -220,16 +237,18 @@ class Watch:
         for start in range(0, len(rested), AT_ONCE):
             if stop():
                 return  # what was not read is new to the next watch
-            self._read(sorted(rested, key=_by_time)[start : start + AT_ONCE])
+            self._read(sorted(rested, key=_by_time)[start : start + AT_ONCE], stop)
         if self._kept_back or self._unsettled:
             self._guarded(lambda: self._store([]))
         gone = self._arrivals.gone(look)
         if gone and not self._resting.waiting:
             self._guarded(lambda: self._note_gone(gone))
 
-    def _read(self, rested: Sequence[FoundFile]) -> None:
+    def _read(self, rested: Sequence[FoundFile], stop: Stop) -> None:
         read = []
         for found in rested:
+            if stop():
+                break
             outcome = self._arrivals.read(found)
             if outcome.frame is not None or self._is_given_up(found, outcome):
                 read.append((found, outcome))
@@ -277,7 +296,6 @@ class Watch:
         self._tell(
             self._machine.is_right("database", "the database answers again", self.clock.now())
         )
-        self.counts.frames += sum(event.kind is EventKind.FRAME for event in events)
         self._tell(events)
 
     def _note_failures(
@@ -286,9 +304,8 @@ class Watch:
         now = self.clock.now()
         for found, (outcome, arrival) in zip(files, stored, strict=True):
             if arrival is Arrival.FAILED:
-                self.counts.failed += 1
-                name = os.fsdecode(os.path.basename(found.path))
-                text = f"{name}: {outcome.failure or 'cannot be read'}"
+                why = outcome.failure or "cannot be read"
+                text = f"{os.fsdecode(found.path)}: {why}. {cure_of_failure(why)}"
                 faults = ("unreadable",)
                 self._tell([Event(now, EventKind.FRAME, text, path=found.path, faults=faults)])
 
@@ -308,7 +325,7 @@ class Watch:
 
     def _tell(self, events: Iterable[Event]) -> None:
         for event in events:
-            self.counts.warnings += event.kind in (EventKind.ALARM, EventKind.OVERDUE)
+            self.counts.add(event)
             self.voice.tell(event)
 
 

@@ -1,6 +1,7 @@
 """Frames that came while watching, run by run: looks, warnings, and frames that do not come."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
@@ -73,30 +74,39 @@ class Watched:
             found = settled.of(run) if settled else None
             events += self._look_at(run, now, self._came.keys(), found)
         self._came, self._new = {}, set()
-        return events
+        return self._named(events)
 
     def catch_up(self, now: datetime, say: Say) -> list[Event]:
         """Look at what came to a run of tonight unseen; of warnings only what still holds."""
         with reading(self._engine) as connection:
             of_now = set(store.runs_between(connection, now - RUNNING, now + RUNNING))
             runs = [run for run in all_runs(connection) if run.id in of_now]
-        told: list[Event] = []
+        told: dict[int, list[Event]] = {}
         for run in sorted(runs, key=_in_order):
-            events = self._look_at(run, now, None)
+            events = told[run.id] = self._look_at(run, now, None)
             frames = sum(event.kind is EventKind.FRAME for event in events)
             if frames:
                 say(f"Caught up with {plural(frames, 'frame')} of {events[0].rig}")
-            self._say_standing(run, {event.cause for event in events if event.is_warning}, say)
-            told += events
-        return told
+        for run_id, events in told.items():
+            self._say_standing(run_id, {e.cause for e in events if e.is_warning}, say)
+        return self._named([event for events in told.values() for event in events])
 
-    def _say_standing(self, run: RunState, new: Collection[str | None], say: Say) -> None:
+    def _say_standing(self, run_id: int, new: Collection[str | None], say: Say) -> None:
         """Name what was warned of before this watch began and still holds: it is no new warning."""
         with reading(self._engine) as connection:
-            held = store.standing(connection, run.id)
+            held = store.standing(connection, run_id)
+        rig = self._runs[run_id].rig if run_id in self._runs else None
         for told in held:
             if told.cause not in new:
-                say(f"Still, as told before: {told.words}")
+                say(f"Still, as told before: {self._whose(rig, told.words)}")
+
+    def _named(self, events: Sequence[Event]) -> list[Event]:
+        """Have warnings name their rigs where there is more than one."""
+        return [replace(e, text=self._whose(e.rig, e.text)) if e.is_warning else e for e in events]
+
+    def _whose(self, rig: str | None, words: str) -> str:
+        rigs = {run.rig for run in self._runs.values()}
+        return f"{rig}: {words}" if rig and len(rigs) > 1 else words
 
     def _look_at(
         self,
@@ -138,7 +148,7 @@ class Watched:
                 write(self._engine, run.keep)
                 run.kept()
                 events += warned
-        return events
+        return self._named(events)
 
     def _plan_end(self, run: WatchedRun, now: datetime, last: Frame) -> datetime | None:
         """Look up once when the plan ends that a rig may be at the end of."""

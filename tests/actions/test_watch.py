@@ -191,7 +191,7 @@ def test_dawn_flats_and_darks_are_kinds(night, drawn, tmp_path):
     assert not [w for w in night.warnings() if w[0] == "alarm"]
 
 
-def test_two_rigs_in_one_folder(night, drawn, tmp_path):
+def test_two_rigs_in_one_folder(night, drawn, tmp_path, worker):
     """Each frame is judged by its own run: trouble of one rig is no trouble of the other."""
     make_run(tmp_path / "other", 10, size=(300, 400), cards={"INSTRUME": "Second Camera"})
     other = sorted((tmp_path / "other").iterdir())
@@ -204,7 +204,12 @@ def test_two_rigs_in_one_folder(night, drawn, tmp_path):
     assert len(alarms) == 1
     rigs = {e.rig for e in night.frames()}
     assert len(rigs) == 2 and "MonoCam 9" in (alarms[0].rig or "")
+    assert alarms[0].text.startswith(f"{alarms[0].rig}: trailed: ")
     assert same_as_scan(night, tmp_path)
+    again = Night(tmp_path, worker, night.clock).begin()
+    still = [words for words in again.said if words.startswith("Still")]
+    assert still == [f"Still, as told before: {alarms[0].text}"]
+    again.close()
 
 
 def test_a_restart_warns_nobody_twice_and_catches_up(tmp_path, worker, drawn):
