@@ -12,7 +12,7 @@ from runlog.__main__ import main
 from runlog.actions import watch
 
 AHEAD = "ahead_s"  # a file in the folder where the command runs: so far the clock is to go on
-STEP_S = 45.0
+STEP_S, ASKING_S = 45.0, 1.0  # while nothing is owed, and while folders owe an answer
 
 
 class SetOn(watch.Clock):
@@ -29,8 +29,9 @@ class SetOn(watch.Clock):
 
     def wait(self, seconds: float, stop: watch.Stop) -> None:
         super().wait(seconds, stop)
-        if seconds and Path(AHEAD).exists():  # without a wait the folders owe an answer
-            self._on_s += min(STEP_S, max(0.0, float(Path(AHEAD).read_text()) - self._on_s))
+        if Path(AHEAD).exists():
+            left_s = float(Path(AHEAD).read_text()) - self._on_s
+            self._on_s += max(0.0, min(left_s, STEP_S if seconds else ASKING_S))
 
 
 def set_on(home: Path, seconds: float) -> None:

@@ -7,10 +7,11 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from runlog.ingest.discover import FoundFile, Walk, changed_ns
+from runlog.ingest.discover import FoundFile, Walk, changed_ns, is_gone
 
 SHARE_OF_TIME = 0.005  # of a core, that walking whole folders may take
 AGAIN = 2  # looks at a folder after it changed: its time of change may be told in whole seconds
+UNKNOWN_NS = -1  # when a folder changed that did not say so: it is to be listed when it does
 
 
 @dataclass(slots=True)
@@ -34,11 +35,9 @@ class _NotedWalk(Walk):
         try:
             changed = os.stat(folder).st_mtime_ns
         except OSError:
-            changed = None
-        found = Walk._entries(self, folder)
-        if changed is not None:
-            self.folders[folder] = changed
-        return found
+            changed = UNKNOWN_NS
+        self.folders[folder] = changed
+        return Walk._entries(self, folder)
 
 
 class Folders:
@@ -48,19 +47,17 @@ class Folders:
         self, roots: Sequence[bytes], clock_s: Callable[[], float] = time.monotonic
     ) -> None:
         self._roots, self._clock_s = roots, clock_s
-        self._folders: dict[bytes, int] = {}
+        self._folders: dict[bytes, int] = dict.fromkeys(roots, UNKNOWN_NS)
         self._again: dict[bytes, int] = {}
         self._walked_s: float | None = None
-        self._took_s = 0.0
+        self._took_s = self._pause_s = 0.0
 
     def look(self, waiting: Iterable[bytes]) -> Look:
         """Look once; `waiting` are files that grow without their folder changing."""
         now = self._clock_s()
         look = Look()
-        if self._walked_s is None or now - self._walked_s > self._took_s / SHARE_OF_TIME:
-            self._walk(look, self._roots)
-            look.whole = True
-            self._walked_s, self._took_s = now, self._clock_s() - now
+        if self._walked_s is None or now - self._walked_s > self._pause_s:
+            self._walk_all(look, now)
         else:
             changed = self._changed()
             self._walk(look, changed)
@@ -73,6 +70,14 @@ class Folders:
             except OSError as error:
                 look.away[root] = f"cannot be read ({error.strerror or error})"
         return look
+
+    def _walk_all(self, look: Look, now_s: float) -> None:
+        """Walk everything; one walk that hung says nothing of what the next will take."""
+        self._walk(look, self._roots)
+        look.whole = True
+        took_s = self._clock_s() - now_s
+        usual_s = took_s if self._walked_s is None else min(took_s, self._took_s)
+        self._walked_s, self._took_s, self._pause_s = now_s, took_s, usual_s / SHARE_OF_TIME
 
     def _walk(self, look: Look, roots: Sequence[bytes]) -> None:
         walk = _NotedWalk()
@@ -88,7 +93,7 @@ class Folders:
             try:
                 changed = os.stat(folder).st_mtime_ns
             except OSError:
-                del self._folders[folder]  # gone: the next whole walk tells of its files
+                self._away(folder)
                 continue
             if changed != before:
                 self._again[folder] = AGAIN
@@ -98,6 +103,13 @@ class Folders:
             if left > 1:
                 self._again[folder] = left - 1
         return found
+
+    def _away(self, folder: bytes) -> None:
+        """Forget a folder that is gone: a whole walk tells of its files; others may come back."""
+        if folder in self._roots or not is_gone(folder):
+            self._folders[folder] = UNKNOWN_NS
+        else:
+            del self._folders[folder]
 
 
 def _look_at(path: bytes, look: Look) -> None:

@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from astropy.io import fits
 
 from samples.maker.quick import make_run
 from tests.hastened import set_on
 from tests.killing import orphans
 from tests.moving import exposures_of
+from tests.silent import may_be_silent, silent, waits
 from tests.tools import runlog_json
 from tests.watched import PATIENCE_S, Watching, graded, put
 
@@ -178,6 +180,28 @@ def test_two_rigs_in_a_folder_that_is_taken_away(tmp_path):
     assert said.count("the folders can be read again") == 1
     assert said.count("can be read again") == 1 and "Traceback" not in said
     assert len({run["rig"] for run in runlog_json(tmp_path, "nights")["rows"]}) == 2
+    assert each_once(tmp_path)
+
+
+@pytest.mark.skipif(not may_be_silent(), reason="nothing may be mounted here")
+def test_a_folder_that_does_not_answer(tmp_path):
+    """Told once, and that it answers again; it goes on, and Ctrl-C ends it also where it hangs."""
+    drawn = just_now(tmp_path / "drawn", 2)
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    put(tmp_path, drawn[:1])
+    with Watching(tmp_path, "--json", module="tests.hastened") as watching:
+        with silent(folder):
+            set_on(tmp_path, 100)
+            watching.until(lambda: "has not answered" in watching.said())
+        watching.until(lambda: "answers again" in watching.said())
+        take(watching, drawn[1:])
+        with silent(folder):
+            watching.until(lambda: waits(watching.process.pid))
+            assert watching.end() == 0
+    told_of = [(e["kind"], e["cause"]) for e in watching.events() if e["kind"] != "frame"]
+    assert told_of == [("alarm", "folder-silent"), ("cleared", "folder-silent"), ("end", None)]
+    assert orphans(watching.mark) == [] and "Traceback" not in watching.said()
     assert each_once(tmp_path)
 
 
