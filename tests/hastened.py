@@ -12,7 +12,7 @@ from runlog.__main__ import main
 from runlog.actions import watch
 
 AHEAD = "ahead_s"  # a file in the folder where the command runs: so far the clock is to go on
-STEP_S, ASKING_S = 45.0, 1.0  # while nothing is owed, and while folders owe an answer
+STEP_S, ASKING_S = 45.0, 2.0  # while nothing is owed, and while folders owe an answer
 
 
 class SetOn(watch.Clock):

@@ -22,10 +22,14 @@ class Watching:
     def __init__(self, home: Path, *words: str, after: str = "", module: str = "runlog") -> None:
         (home / "frames").mkdir(exist_ok=True)
         self.home, self.out, self.err = home, home / "out", home / "err"
-        python, m, _, *line = argv("scan", "frames", "--watch", "--every", "0.3", *words)
+        python, m, _, *line = argv("scan", "frames", "--watch", "--every", "0.2", *words)
         script = [python, m, module, *line]
         self.process, self.mark = start(home, ["sh", "-c", 'exec "$@" >>out 2>>err', "sh", *script])
-        self.until(lambda: "Watching" in self.said()[len(after) :])
+        try:
+            self.until(lambda: "Watching" in self.said()[len(after) :])
+        except AssertionError:
+            self.__exit__()
+            raise
 
     def __enter__(self) -> Self:
         return self

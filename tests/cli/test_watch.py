@@ -82,7 +82,6 @@ def test_killed_and_begun_again(tmp_path, drawn):
     ("hook", "said"),
     [
         ("/no/such/command", "cannot be started"),
-        ("false", "failed (exit code 1)"),
         ("sh -c 'exit 3'", "failed (exit code 3)"),
     ],
 )

@@ -209,11 +209,12 @@ def test_clocks_that_differ_and_flats_at_dawn(tmp_path):
     """Clocks that differ are told once, and then arrival tells that a frame is overdue.
 
     The rig beside it ends with flats, and nobody is warned of that: its next light would have been
-    overdue before the other's, which the clock of the watch is set on to.
+    overdue before the other's, which the clock of the watch is set on to. A hook that fails each
+    time is told of once.
     """
     steady = just_now(tmp_path / "steady", 7, cards={**SECOND_RIG, **NO_PLACE})
     ahead = just_now(tmp_path / "ahead", 4, target="NGC7000", cards=NO_PLACE)
-    with Watching(tmp_path, "--json", module="tests.hastened") as watching:
+    with Watching(tmp_path, "--json", "--hook", "false", module="tests.hastened") as watching:
         take(watching, [*exposed(steady[:4]), *exposed(ahead, 7200)])
         take(watching, exposed(steady[4:], IMAGETYP="Flat Field", EXPTIME=2.0))
         set_on(tmp_path, 900)
@@ -228,6 +229,7 @@ def test_clocks_that_differ_and_flats_at_dawn(tmp_path):
     assert "by arrival: the clocks differ" in overdue["text"]
     kinds = [told(watching, path.name)[0]["text"] for path in steady[4:]]
     assert kinds == [f"{path.name}: flat" for path in steady[4:]]
+    assert watching.said().count("hook: false failed") == 1
     assert "8 frames graded, 3 taken without a grade, 2 warnings" in events[-1]["text"]
     assert each_once(tmp_path)
 
