@@ -62,6 +62,12 @@ class Watching:
             assert time.monotonic() < end and self.process.poll() is None, self.said()
             time.sleep(0.05)
 
+    def look_on(self) -> None:
+        """Let it look a few times more: at each look it waits twice, for an answer and the next."""
+        process = psutil.Process(self.process.pid)
+        since = process.num_ctx_switches().voluntary
+        self.until(lambda: process.num_ctx_switches().voluntary > since + 8)
+
     def reads(self, path: Path) -> bool:
         """Tell whether one of its processes has a file open at this moment."""
         return any(str(path) in _open_files(pid) for pid in kin(self.mark))

@@ -163,6 +163,7 @@ def test_two_rigs_in_a_folder_that_is_taken_away(tmp_path):
         watching.until(lambda: len(watching.lines()) == 16)
         folder.rename(away)
         watching.until(lambda: "cannot be read" in watching.said())
+        watching.look_on()
         shutil.copy(one[8], away)
         away.rename(folder)
         watching.until(lambda: len(watching.lines()) == 17)
