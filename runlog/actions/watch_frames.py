@@ -13,7 +13,7 @@ from runlog.actions.watch_events import Event, EventKind
 from runlog.actions.watch_run import RUNNING, Came, WatchedRun, came_from, is_of_now
 from runlog.config import Settings
 from runlog.core.columns import plural
-from runlog.core.frame import Frame
+from runlog.core.frame import Frame, Kind
 from runlog.store import watch as store
 from runlog.store.engine import reading, write
 from runlog.store.frames import ids_of_keys
@@ -127,6 +127,7 @@ class Watched:
         for frame in unseen:
             came = Came(paths.get(frame.identity.id, b""), self._came.get(frame.key))
             events += watched.look_at(frame, came, now)
+            self._let_namesakes_hear(watched, frame, came, now)
         events += watched.warn(watched.judge.caught_up(now), now)
         if keys is None:  # nobody watched: for that no frame is overdue
             watched.judge.resumed(now)
@@ -136,6 +137,22 @@ class Watched:
             watched.rest()
             self._runs[run.id] = watched
         return events
+
+    def _let_namesakes_hear(
+        self, watched: WatchedRun, frame: Frame, came: Came, now: datetime
+    ) -> None:
+        """Let a rig hear of its flats, which may be of a run of their own.
+
+        They need only lack a focal length: then a rig of the same name would be overdue at dawn,
+        while its frames come.
+        """
+        if frame.context.kind is Kind.LIGHT:
+            return
+        for run in self._runs.values():
+            if run.rig == watched.rig and run.run.id != watched.run.id:
+                run.hear(frame, came, now)
+                write(self._engine, run.keep)
+                run.kept()
 
     def overdue(self, now: datetime) -> list[Event]:
         """Warn of a run whose next frame should have come by now."""

@@ -78,8 +78,7 @@ class WatchedRun:
         light = self._lights.get(frame.key)
         if light is None:
             self._keep_look(frame, Verdict(Grade.UNGRADED), now)
-            if frame.context.kind is not Kind.LIGHT and is_of_now(frame, now):
-                self.judge.hear(frame, now, came.written_s)
+            self.hear(frame, came, now)
             return [_event(frame, None, came, self.rig, now)]
         look = self.judge.look(light)
         self._keep_look(frame, look.verdict, now)
@@ -90,6 +89,11 @@ class WatchedRun:
             self.judge.miss(light, look)
             return [event]
         return [event, *self.warn(self.judge.take(light, look, now, came.written_s), now)]
+
+    def hear(self, other: Frame, came: Came, now: datetime) -> None:
+        """Take note of a frame of now that is no light: its rig is at work."""
+        if other.context.kind is not Kind.LIGHT and is_of_now(other, now):
+            self.judge.hear(other, now, came.written_s)
 
     def warn(self, warned: Sequence[Warned], now: datetime) -> list[Event]:
         """Take warnings in, to be kept and told."""

@@ -191,6 +191,19 @@ def test_dawn_flats_and_darks_are_kinds(night, drawn, tmp_path):
     assert not [w for w in night.warnings() if w[0] == "alarm"]
 
 
+@pytest.mark.parametrize("focal_mm", [540.0, None])
+def test_flats_make_no_rig_overdue(night, drawn, tmp_path, focal_mm):
+    """Nor where their headers say less than those of lights, and put them into another run."""
+    night.begin()
+    feed(night, drawn[:4], STEP_S)
+    at = START + timedelta(seconds=1300)
+    cards = {"DATE__OBS": f"{at:%Y-%m-%dT%H:%M:%S}", "FOCALLEN": focal_mm, "XPIXSZ": 4.8}
+    night.put(write_frame(tmp_path / "flat.fits", noise(), IMAGETYP="Flat Field", **cards))
+    night.wait(3600)
+    assert len({e.rig for e in night.frames()}) == 1
+    assert night.warnings() == []
+
+
 def test_two_rigs_in_one_folder(night, drawn, tmp_path, worker):
     """Each frame is judged by its own run: trouble of one rig is no trouble of the other."""
     make_run(tmp_path / "other", 10, size=(300, 400), cards={"INSTRUME": "Second Camera"})
