@@ -67,8 +67,9 @@ class _Speaker:
 
         if report.new or report.failed or report.problems:
             tell(report)
-        named = self._zone.name(datetime.now(UTC))
-        talk(f"Watching, times are in {named}; Ctrl-C ends it")
+        if not report.interrupted:
+            named = self._zone.name(datetime.now(UTC))
+            talk(f"Watching, times are in {named}; Ctrl-C ends it")
 
     def tell(self, event: "Event") -> None:
         """Write an event, ring for a warning, have the hook called."""

@@ -139,6 +139,17 @@ def test_a_hook_that_hangs_is_ended_and_holds_up_nothing(tmp_path):
     assert not marker.exists()
 
 
+@pytest.mark.parametrize("interrupted", [False, True])
+def test_a_watch_that_is_ended_while_it_catches_up_says_not_that_it_watches(capsys, interrupted):
+    """Guards "Ctrl-C ends it" after Ctrl-C."""
+    from runlog.actions.scan_report import ScanReport
+    from runlog.cli.watch import _Speaker
+    from runlog.core.times import IN_UTC
+
+    _Speaker(IN_UTC, None, as_json=False).scanned(ScanReport(interrupted=interrupted))
+    assert ("Watching" in capsys.readouterr().err) is not interrupted
+
+
 def test_a_bell_rings_on_a_terminal_alone(tmp_path):
     """Warnings ring where a person sits; in a file there is no bell."""
     script = (
