@@ -18,7 +18,7 @@ from runlog.core.schema.write import schema_of
 from samples.maker.quick import make_run
 from tests.killing import orphans
 from tests.tools import content, here, scan_into
-from tests.watched import Watching, graded, put
+from tests.watched import Watching, graded, put, where_it_is_midnight
 
 STEP_S = 317
 
@@ -29,7 +29,8 @@ def drawn(tmp_path_factory) -> list[Path]:
     folder = tmp_path_factory.mktemp("drawn")
     begun = datetime.now(UTC).replace(microsecond=0) - timedelta(seconds=9 * STEP_S + 60)
     spoilt = {i: {"fault": "trailed"} for i in range(5, 9)}
-    make_run(folder, 9, size=(300, 400), start_utc=begun, overrides=spoilt)
+    place = where_it_is_midnight()
+    make_run(folder, 9, size=(300, 400), start_utc=begun, cards=place, overrides=spoilt)
     return sorted(folder.iterdir())
 
 

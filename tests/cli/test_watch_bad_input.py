@@ -3,9 +3,10 @@
 import os
 import shutil
 import signal
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -18,18 +19,19 @@ from tests.killing import orphans
 from tests.moving import exposures_of
 from tests.silent import may_be_silent, silent, waits
 from tests.tools import runlog_json
-from tests.watched import PATIENCE_S, Watching, graded, put
+from tests.watched import PATIENCE_S, Watching, graded, put, where_it_is_midnight
 
 SIZE = (300, 400)
 SECOND_RIG = {"INSTRUME": "ColourCam 2", "TELESCOP": "Newton 150/750"}
-NO_PLACE = {"SITELAT": None, "SITELONG": None}  # at no place it is day: any hour will do
 
 
-def just_now(folder: Path, frames: int, *, ahead_s: float = 0.0, **more: Any) -> list[Path]:
-    """Draw minutes of which the last just ended, by a clock so far ahead; in order of time."""
-    begun = datetime.now(UTC).replace(microsecond=0) + timedelta(seconds=ahead_s - 65 * frames)
+def just_now(
+    folder: Path, frames: int, *, cards: Mapping[str, Any] = MappingProxyType({}), **more: Any
+) -> list[Path]:
+    """Draw minutes of the night of which the last just ended, in order of time."""
+    begun = datetime.now(UTC).replace(microsecond=0) - timedelta(seconds=65 * frames)
     usual = {"size": SIZE, "exposure_s": 60.0, "overhead_s": 5.0, "start_utc": begun}
-    make_run(folder, frames, **{**usual, **more})
+    make_run(folder, frames, cards={**where_it_is_midnight(), **cards}, **usual, **more)
     return sorted(folder.iterdir())
 
 
@@ -150,9 +152,7 @@ def test_two_rigs_in_a_folder_that_is_taken_away(tmp_path):
     """
     one = just_now(tmp_path / "one", 9)
     spoilt = {i: {"fault": "trailed"} for i in range(5, 8)}
-    two = just_now(
-        tmp_path / "two", 8, target="NGC7000", cards=SECOND_RIG, ahead_s=1, overrides=spoilt
-    )
+    two = just_now(tmp_path / "two", 8, target="NGC7000", cards=SECOND_RIG, overrides=spoilt)
     folder, away = tmp_path / "frames", tmp_path / "away"
     with Watching(tmp_path) as watching:
         put(tmp_path, [one[0], two[0]])
@@ -213,8 +213,8 @@ def test_clocks_that_differ_and_flats_at_dawn(tmp_path):
     overdue before the other's, which the clock of the watch is set on to. A hook that fails each
     time is told of once.
     """
-    steady = just_now(tmp_path / "steady", 7, cards={**SECOND_RIG, **NO_PLACE})
-    ahead = just_now(tmp_path / "ahead", 4, target="NGC7000", cards=NO_PLACE)
+    steady = just_now(tmp_path / "steady", 7, cards=SECOND_RIG)
+    ahead = just_now(tmp_path / "ahead", 4, target="NGC7000")
     with Watching(tmp_path, "--json", "--hook", "false", module="tests.hastened") as watching:
         take(watching, [*exposed(steady[:4]), *exposed(ahead, 7200)])
         take(watching, exposed(steady[4:], IMAGETYP="Flat Field", EXPTIME=2.0))
