@@ -18,6 +18,8 @@ from runlog.store import roots_files
 from runlog.store.engine import reading, write
 from runlog.store.roots import MountedRoot, Root, Roots
 
+NO_FOLDER_CURE = "Check how it is written; if it is on a disk or share, connect that first"
+
 # --- for a scan ---------------------------------------------------------------------------------
 
 
@@ -44,7 +46,9 @@ def _refuse_absent(path: bytes) -> None:
     try:
         os.stat(path)
     except (FileNotFoundError, NotADirectoryError, ValueError):
-        raise UsageError("There is no such folder or file", os.fsdecode(path)) from None
+        raise UsageError(
+            "There is no such folder or file", os.fsdecode(path), cure=NO_FOLDER_CURE
+        ) from None
     except OSError as error:
         why = error.strerror or str(error)
         raise UsageError(f"This cannot be looked at ({why})", os.fsdecode(path)) from error
@@ -168,7 +172,7 @@ def map_root(engine: Engine, settings: Settings, name: str, folder: bytes) -> Ma
     """
     new = stored_path(folder)
     if not os.path.isdir(new):
-        raise UsageError("There is no such folder", os.fsdecode(new))
+        raise UsageError("There is no such folder", os.fsdecode(new), cure=NO_FOLDER_CURE)
 
     def work(connection: Connection) -> Mapped:
         root = _named(Roots.load(connection), name)
