@@ -53,7 +53,7 @@ class Morning:
     """What the rigs did in a night, and how far along everything is by now."""
 
     reports: Sequence[NightReport]
-    totals: Sequence[Total]  # of all time, against the goals
+    totals: Sequence[Total]  # of all time and of what was shot, against the goals
 
     @property
     def targets(self) -> set[str]:

@@ -153,11 +153,11 @@ def counting(settings: Settings) -> Counting:
 
 @dataclass(frozen=True, slots=True)
 class AllTime:
-    """The sums of all time, the goals and references, for those who ask more than once."""
+    """How far along everything is that some runs are of, for those who ask more than once."""
 
-    sums: Sequence[Total]  # weighed only where a goal is about depth
+    sums: Sequence[Total]  # of their targets; weighed only where a goal is about depth
     goals: Mapping[Key, Goal]
-    against: References  # what the runs asked about are divided by
+    against: References  # what those runs are divided by
 
     def totals(self, settings: Settings) -> list[Total]:
         """Set the sums against the goals."""
@@ -165,11 +165,13 @@ class AllTime:
 
 
 def all_time(connection: Connection, run_ids: Sequence[int]) -> AllTime:
-    """Load how far along everything is, and what some runs are divided by."""
+    """Load how far along all is that some runs are of."""
     alone = len(run_ids) == 1  # for one run it is quicker to look no further than its own rig
     against = references_of_run(connection, *run_ids) if alone else references(connection)
     goals = goal_store.goals(connection)
-    return AllTime(total_store.totals(connection, with_worth=_ask_depth(goals)), goals, against)
+    deep, targets = _ask_depth(goals), total_store.targets_of(connection, run_ids)
+    sums = total_store.totals(connection, with_worth=deep, targets=targets)
+    return AllTime(sums, goals, against)
 
 
 def added_totals(

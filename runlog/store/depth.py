@@ -154,9 +154,9 @@ def references_of_run(connection: Connection, run_id: int) -> References:
         light[rig_id, base].append(NightValue(value, night))
     point: Nights = defaultdict(list)
     extended: Nights = defaultdict(list)
-    for rig_id, name, night, dark, *values in connection.execute(_SKY_NIGHTS, which).all():
-        point[rig_id, name].append(NightValue(values[0], night, dark))
-        extended[rig_id, name].append(NightValue(values[1], night, dark))
+    for rig_id, name, night, dark, of_point, of_extended in connection.execute(_SKY_NIGHTS, which):
+        point[rig_id, name].append(NightValue(of_point, night, dark))
+        extended[rig_id, name].append(NightValue(of_extended, night, dark))
     return References(_each(light), _each(point), _each(extended))
 
 

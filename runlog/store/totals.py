@@ -1,6 +1,6 @@
 """Sums over runs: a few rows a night, whatever the number of frames; or over the frames chosen."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -53,10 +53,12 @@ def totals(
     against: References | None = None,
     *,
     with_worth: bool = True,
+    targets: Collection[str] | None = None,
 ) -> list[Total]:
     """Add up the frames chosen for each target and filter, goals not yet looked at.
 
-    `against` are all references of today, for those who ask more than once.
+    `against` are all references of today, for those who ask more than once; `targets` are those
+    that are asked about, where they are not all.
     """
     sums = sums_of(connection, selection)
     s = sums.c
@@ -67,6 +69,8 @@ def totals(
         .group_by(s.target, s.filter)
         .order_by(s.target, s.filter)
     )
+    if targets is not None:
+        query = query.where(s.target.in_(targets))
     rows = connection.execute(query).all()
     by, names = ("target", "filter"), ("target", "filter", *SUMS, "nights")
     worth = _worth(connection, selection, rows, by, against) if with_worth else {}
@@ -75,6 +79,13 @@ def totals(
         Total(**_plain(row, names), effective_s=own.effective_s, worth=own)
         for row, own in zip(rows, found, strict=True)
     ]
+
+
+def targets_of(connection: Connection, run_ids: Sequence[int]) -> list[str]:
+    """List what the light frames of some runs are of."""
+    sums = m.run_sum.c
+    query = select(sums.target).distinct().where(sums.run_id.in_(run_ids))
+    return list(connection.execute(query.order_by(sums.target)).scalars())
 
 
 def by_night(
