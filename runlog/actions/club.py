@@ -12,7 +12,7 @@ from runlog.store import members as store
 from runlog.store.engine import file_of, reading, write
 from runlog.store.members import Member
 from runlog.store.mine import is_keeper, is_shared, login
-from runlog.store.permits import KEEPER, OBSERVER, is_login
+from runlog.store.permits import KEEPER, OBSERVER, is_login, owner
 from runlog.store.rig_settings import rigs
 from runlog.store.trouble import where
 
@@ -44,7 +44,7 @@ def add(engine: Engine, typed: Welcome) -> Member:
                 cure=f"Whoever runs the server makes it first: createuser --pwprompt {typed.login}",
             )
         known = _member(connection, typed.login)
-        _check_role(typed, known, _owner(connection))
+        _check_role(typed, known, owner(connection))
         chosen = _rig_ids(connection, typed.rigs)
         who = login(connection) or ""
         store.put_member(connection, typed.login, typed.role, chosen, who, datetime.now(UTC))
@@ -55,13 +55,13 @@ def add(engine: Engine, typed: Welcome) -> Member:
     return write(engine, work, f"{typed.login} is let in")
 
 
-def _check_role(typed: Welcome, known: Member | None, owner: str) -> None:
+def _check_role(typed: Welcome, known: Member | None, owning: str) -> None:
     keeps_all = known is not None and known.keeps_all
     if typed.role == KEEPER and not keeps_all:
         raise UsageError(
             f"{typed.login} is no keeper; nothing was changed",
             cure="The keeper owns the tables. Whoever runs the server makes another: "
-            f'psql -c \'GRANT "{owner}" TO "{typed.login}"\'',
+            f'psql -c \'GRANT "{owning}" TO "{typed.login}"\'',
         )
     if typed.role != KEEPER and keeps_all:
         raise UsageError(
@@ -85,7 +85,7 @@ def remove(engine: Engine, name: str, of_rigs: Sequence[str]) -> Member | None:
                 f"{name!r} is no member; nothing was changed", cure="Who is: runlog club"
             )
         if not of_rigs:
-            store.drop_member(connection, name, keeper=known.keeps_all)
+            store.drop_member(connection, name)
         elif not store.drop_rigs(connection, name, _rig_ids(connection, of_rigs)):
             raise UsageError(
                 f"{name} keeps no such rig; nothing was changed",
@@ -98,11 +98,6 @@ def remove(engine: Engine, name: str, of_rigs: Sequence[str]) -> Member | None:
 
 def _member(connection: Connection, name: str) -> Member | None:
     return next((one for one in store.members(connection) if one.login == name), None)
-
-
-def _owner(connection: Connection) -> str:
-    query = "SELECT tableowner FROM pg_tables WHERE tablename = 'alembic_version'"
-    return str(connection.exec_driver_sql(query).scalar())
 
 
 def _rig_ids(connection: Connection, names: Sequence[str]) -> set[int]:

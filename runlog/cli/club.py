@@ -18,6 +18,7 @@ from runlog.cli.common import (
 from runlog.cli.completing import stored
 from runlog.cli.naming import Suggesting
 from runlog.cli.plain_table import table
+from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
     from runlog.store.members import Member
@@ -29,6 +30,7 @@ MAY = {
     "observer": "looks at everything; scans, marks, corrects and notes for",
     "keeper": "may do everything",
 }
+NOTHING = "may do nothing here"
 
 
 @click.group("club", cls=Suggesting, invoke_without_command=True)
@@ -48,17 +50,34 @@ def command(ctx: click.Context, session: Session, as_json: bool, as_csv: bool) -
         return 0
     from runlog.actions.club import members
 
-    rows = [_row(one) for one in members(session.engine())]
+    found = members(session.engine())
+    rows = [_row(one) for one in found]
     if as_json:
         echo_json("runlog.club/1", {"rows": rows})
     elif as_csv:
         echo_csv([row | {"rigs": "; ".join(row["rigs"])} for row in rows], KEYS)
     else:
         show(table([row | {"rigs": "; ".join(row["rigs"])} for row in rows], SHOWN))
-        for row in rows:
-            if not row["known"]:
-                talk(safe(f"The server knows no login {row['login']} (any more)"))
+        for one in found:
+            if not one.known:
+                talk(safe(f"The server knows no login {one.login} (any more)"))
+            if not one.let_in:
+                talk(safe(_left_over(one)))
     return 0
+
+
+def _left_over(one: "Member") -> str:
+    return (
+        f"{one.login} is no member, and was left {_what_is_left(one)}. To take that: "
+        f"runlog club remove {one.login}"
+    )
+
+
+def _what_is_left(one: "Member") -> str:
+    """Name what somebody has who is no member."""
+    if one.role in MAY:
+        return f"the rights of {'an' if one.role == 'observer' else 'a'} {one.role}"
+    return f"the name of keeping {'; '.join(one.rigs)}" if one.rigs else "an entry without rights"
 
 
 def _row(one: "Member") -> dict[str, Any]:
@@ -102,7 +121,7 @@ def _said(one: "Member") -> str:
         own = own or "no rig yet (theirs is the first they scan that nobody scanned before)"
         return f"{one.login} is observer: {MAY['observer']} {own}"
     keeps = f"; keeps {own}" if own else ""
-    return f"{one.login} is {one.role}: {MAY[one.role]}{keeps}"
+    return f"{one.login} is {one.role}: {MAY.get(one.role, NOTHING)}{keeps}"
 
 
 @command.command("remove")
@@ -110,9 +129,34 @@ def _said(one: "Member") -> str:
 @_rigs("Take only this rig from them; may be given several times.")
 @with_session
 def _remove(session: Session, login: str, rigs: tuple[str, ...]) -> int:
-    """Shut LOGIN out, or take a rig from it; what it stored and said stays."""
+    """Shut LOGIN out, or take a rig from it; what it stored and said stays.
+
+    Ends with 1 where LOGIN keeps rights that only the server can take, and says how.
+    """
     from runlog.actions.club import remove
 
     left = remove(session.engine(), login, rigs)
-    talk(safe(_said(left) if left else f"{login} is no member any more; all it stored stays"))
-    return 0
+    if left is None:
+        talk(safe(f"{login} is no member any more; all it stored stays"))
+    elif rigs:
+        talk(safe(_said(left)))
+    else:
+        talk(safe(f"What runlog gave {login} is taken. {_still(left)}"))
+        return ExitCode.SOME_FAILED
+    return ExitCode.DONE
+
+
+def _still(one: "Member") -> str:
+    """Say what somebody may do after all was taken that can be taken here, and who takes it."""
+    if one.through:
+        roles = ", ".join(f'"{role}"' for role in one.through)
+        return (
+            f"{one.login} still is keeper, as a member of {roles}. Whoever runs the server takes "
+            f"that:\n  psql -c 'REVOKE {roles} FROM \"{one.login}\"'"
+        )
+    if one.role == "keeper":
+        return f"{one.login} still is keeper: the tables are theirs, and cannot be taken"
+    return (
+        f"{one.login} still has rights that another login of the server granted, and that only "
+        "that one or whoever runs the server can revoke: psql -c '\\dp'"
+    )

@@ -10,11 +10,14 @@ from runlog.errors import NotYoursError
 from runlog.store import models as m
 from runlog.store.engine import insert_into, upsert
 from runlog.store.mine import is_keeper, is_shared, login, my_rigs
-from runlog.store.permits import KEEPER, give, is_login, take
+from runlog.store.permits import KEEPER, NOTHING, give, granted, is_login, is_role, take
 
-# Whose the tables are, and who was granted that role.
+# Whose the tables are, and who was granted that role, by which roles of their own.
 _KEEPERS = """
-SELECT r.rolname FROM pg_roles r
+SELECT r.rolname, ARRAY(
+    SELECT g.rolname::text FROM pg_auth_members a JOIN pg_roles g ON g.oid = a.roleid
+    WHERE a.member = r.oid AND pg_has_role(g.oid, t.tableowner, 'USAGE') ORDER BY 1
+) FROM pg_roles r
 JOIN pg_tables t ON t.schemaname = current_schema() AND t.tablename = 'alembic_version'
 WHERE r.rolname = t.tableowner
 OR (r.rolcanlogin AND NOT r.rolsuper AND pg_has_role(r.oid, t.tableowner, 'USAGE'))
@@ -29,6 +32,8 @@ class Member:
     role: str
     rigs: tuple[str, ...]
     known: bool  # to the server
+    let_in: bool  # as a member or keeper; else it only was left rights, or rigs
+    through: tuple[str, ...] = ()  # the roles that make it a keeper, beside the tables' own
 
     @property
     def keeps_all(self) -> bool:
@@ -37,14 +42,24 @@ class Member:
 
 
 def members(connection: Connection) -> list[Member]:
-    """List who may do what, by login."""
-    keepers = set(connection.exec_driver_sql(_KEEPERS).scalars())
+    """List who may do what, by login; also who was never let in, or shut out, and has rights."""
+    keepers = {name: tuple(through) for name, through in connection.exec_driver_sql(_KEEPERS)}
     rows = connection.execute(select(m.member.c.login, m.member.c.role)).all()
-    roles = {row.login: row.role for row in rows if row.role != KEEPER}
-    roles |= dict.fromkeys(sorted(keepers), KEEPER)
     rigs = _rigs(connection)
+    let_in = {row.login: row.role for row in rows if row.role != KEEPER}
+    let_in |= dict.fromkeys(keepers, KEEPER)
+    # Whose keeping ended on the server may have rows and no rights.
+    roles = dict.fromkeys([*rigs, *(row.login for row in rows)], NOTHING)
+    roles |= granted(connection) | let_in
     return [
-        Member(name, role, tuple(rigs.get(name, ())), is_login(connection, name))
+        Member(
+            name,
+            role,
+            tuple(rigs.get(name, ())),
+            is_login(connection, name),
+            name in let_in,
+            keepers.get(name, ()),
+        )
         for name, role in sorted(roles.items())
     ]
 
@@ -67,7 +82,7 @@ def put_member(
     if rows:
         given = insert_into(connection.dialect.name, m.rig_member)
         connection.execute(given.on_conflict_do_nothing(), rows)
-    if role != KEEPER and is_login(connection, name):
+    if is_login(connection, name):
         give(connection, name, role)
 
 
@@ -78,11 +93,11 @@ def drop_rigs(connection: Connection, name: str, rig_ids: Iterable[int]) -> int:
     return connection.execute(delete(m.rig_member).where(*which)).rowcount
 
 
-def drop_member(connection: Connection, name: str, *, keeper: bool) -> None:
-    """Shut a login out; what it stored and said stays. A keeper only gives up rigs."""
+def drop_member(connection: Connection, name: str) -> None:
+    """Shut a login out; what it stored and said stays. A keeper's role is the server's to take."""
     connection.execute(delete(m.rig_member).where(m.rig_member.c.login == name))
     connection.execute(delete(m.member).where(m.member.c.login == name))
-    if not keeper and is_login(connection, name):
+    if is_role(connection, name):
         take(connection, name)
 
 

@@ -15,6 +15,7 @@ from runlog.store import models as m
 ME = "session_user"  # the login, whatever role it takes on later
 NEVER, ALWAYS = "false", "true"
 READER, OBSERVER, KEEPER = "reader", "observer", "keeper"
+NOTHING = "none"  # what a login may do that was left something, but not the reading of frames
 VERSION_TABLE = "alembic_version"
 
 # Appended, never changed; nor is a membership, which an observer makes with a new rig.
@@ -213,6 +214,12 @@ def give_all(connection: Connection) -> None:
             give(connection, login, role)
 
 
+def is_role(connection: Connection, name: str) -> bool:
+    """Tell whether the server knows a role, which may be a login."""
+    query = "SELECT 1 FROM pg_roles WHERE rolname = %s"
+    return connection.exec_driver_sql(query, (name,)).scalar() is not None
+
+
 def is_login(connection: Connection, login: str) -> bool:
     """Tell whether the server knows a login; a role that others have is none."""
     query = "SELECT 1 FROM pg_roles WHERE rolname = %s AND rolcanlogin"
@@ -221,30 +228,73 @@ def is_login(connection: Connection, login: str) -> bool:
 
 def give(connection: Connection, login: str, role: str) -> None:
     """Give a login the rights of a role, and no others; the keeper's come with the tables."""
+    take(connection, login)
     if role == KEEPER:
         return
-    take(connection, login)
     name = quoted(connection, login)
     alike: dict[tuple[str, ...], list[str]] = {("SELECT",): [VERSION_TABLE]}
     for table in metadata_tables():
         alike.setdefault(tuple(rights(role, table)), []).append(table.name)
     for what, tables in alike.items():
         connection.exec_driver_sql(f"GRANT {', '.join(what)} ON {_listed(tables)} TO {name}")
-    schema = connection.exec_driver_sql("SELECT current_schema()").scalar_one()
-    connection.exec_driver_sql(f"GRANT USAGE ON SCHEMA {quoted(connection, schema)} TO {name}")
+    connection.exec_driver_sql(f"GRANT USAGE ON SCHEMA {_schema(connection)} TO {name}")
     if role == OBSERVER:
         counters = ", ".join(_counters(connection))
         connection.exec_driver_sql(f"GRANT USAGE ON SEQUENCE {counters} TO {name}")
 
 
 def take(connection: Connection, login: str) -> None:
-    """Take all rights that were given to a login."""
-    name = quoted(connection, login)
-    tables = [VERSION_TABLE, *(table.name for table in metadata_tables())]
-    connection.exec_driver_sql(f"REVOKE ALL ON {_listed(tables)} FROM {name}")
-    connection.exec_driver_sql(
-        f"REVOKE ALL ON SEQUENCE {', '.join(_counters(connection))} FROM {name}"
+    """Take all rights that were given to a login; the owner of the tables keeps what is theirs."""
+    if login == owner(connection):
+        return
+    name, counters = quoted(connection, login), ", ".join(_counters(connection))
+    connection.exec_driver_sql(f"REVOKE ALL ON {_listed(_table_names())} FROM {name}")
+    connection.exec_driver_sql(f"REVOKE ALL ON SEQUENCE {counters} FROM {name}")
+    connection.exec_driver_sql(f"REVOKE ALL ON SCHEMA {_schema(connection)} FROM {name}")
+
+
+def owner(connection: Connection) -> str:
+    """Name the role whose the tables are."""
+    query = (
+        "SELECT tableowner FROM pg_tables WHERE schemaname = current_schema() "
+        f"AND tablename = '{VERSION_TABLE}'"  # nosec B608
     )
+    return str(connection.exec_driver_sql(query).scalar_one())
+
+
+# What the tables, their counters and their schema say was granted, and to whom.
+_GRANTED = """
+WITH granted AS (
+    SELECT a.grantee, c.relname, a.privilege_type FROM pg_class c, aclexplode(c.relacl) a
+    WHERE c.oid = ANY(%s::text[]::regclass[]) AND a.grantee <> c.relowner
+    UNION ALL
+    SELECT a.grantee, NULL, NULL FROM pg_namespace n, aclexplode(n.nspacl) a
+    WHERE n.nspname = current_schema() AND a.grantee <> n.nspowner
+)
+SELECT r.rolname,
+    coalesce(bool_or(g.relname = 'run' AND g.privilege_type = 'INSERT'), false),
+    coalesce(bool_or(g.relname = 'run' AND g.privilege_type = 'SELECT'), false)
+FROM granted g JOIN pg_roles r ON r.oid = g.grantee GROUP BY r.rolname
+"""
+
+
+def granted(connection: Connection) -> dict[str, str]:
+    """Tell to whom anything was granted, member or not, and the role that comes to."""
+    names = [*(f'"{name}"' for name in _table_names()), *_counters(connection)]
+    rows = connection.exec_driver_sql(_GRANTED, (names,))
+    return {
+        login: OBSERVER if writes else READER if reads else NOTHING for login, writes, reads in rows
+    }
+
+
+def _table_names() -> list[str]:
+    return [VERSION_TABLE, *(table.name for table in metadata_tables())]
+
+
+def _schema(connection: Connection) -> str:
+    """Name the schema of the tables, as it stands in statements."""
+    schema = connection.exec_driver_sql("SELECT current_schema()").scalar_one()
+    return quoted(connection, schema)
 
 
 def _listed(tables: Sequence[str]) -> str:

@@ -2,6 +2,7 @@
 
 import json
 import re
+from contextlib import contextmanager
 
 import jsonschema
 import pytest
@@ -313,11 +314,21 @@ def test_letting_in_is_the_keepers_and_makes_sense(made, home):
     refused(made, home, "keeper", "club", "remove", flo, code=2)
 
 
+@contextmanager
+def granted(made, who):
+    """Give a login the owner's role while a test looks; the logins are those of all tests."""
+    keeper, name = made.login("keeper"), made.login(who)
+    made.server.run(f'GRANT "{keeper}" TO "{name}"')
+    try:
+        yield
+    finally:
+        made.server.run(f'REVOKE "{keeper}" FROM "{name}"')
+
+
 def test_a_second_keeper(made, home):
     """Who was granted the owner's role may do all, under a name of their own."""
-    keeper, flo = made.login("keeper"), made.login("flo")
-    made.server.run(f'GRANT "{keeper}" TO "{flo}"')
-    try:
+    flo = made.login("flo")
+    with granted(made, "flo"):
         assert members(made, home)["flo"] == ("keeper", [])
         made.does(home, "flo", "club", "add", made.login("eve"), "--role", "reader")
         with made.sql("keeper") as connection:
@@ -326,8 +337,70 @@ def test_a_second_keeper(made, home):
         assert len(made.json(home, "eve", "frames")["rows"]) == 5
         made.does(home, "flo", "club", "remove", made.login("eve"))
         assert "no member" in refused(made, home, "eve", "totals")
-    finally:  # the logins are those of all tests
-        made.server.run(f'REVOKE "{keeper}" FROM "{flo}"')
+
+
+def test_removing_a_keeper_takes_all_but_the_role(made, home):
+    """What was given is taken; what the server gave is named, with how to take it, and code 1."""
+    ann, keeper = made.login("ann"), made.login("keeper")
+    remove = ("club", "remove", ann)
+    with granted(made, "ann"):
+        said = refused(made, home, "keeper", *remove, code=1)
+        assert f'{ann} still is keeper, as a member of "{keeper}"' in said
+        assert f'psql -c \'REVOKE "{keeper}" FROM "{ann}"\'' in said
+        assert members(made, home)["ann"] == ("keeper", [])
+    assert "ann" not in members(made, home)
+    write_run(home / "anns_next", 1, first=60, TELESCOP="ann's next 60/360")
+    for words in (("mark", "x", "keep"), ("goal", "M33", "L", "3", "--mine"),
+                  ("scan", home / "anns_next")):  # fmt: skip
+        assert "no member of this database" in refused(made, home, "ann", *words)
+    refused(made, home, "keeper", *remove, code=2)
+    said = refused(made, home, "keeper", "club", "remove", keeper, code=1)
+    assert "the tables are theirs" in said
+    made.does(home, "keeper", "regrade", "--all")  # nothing was taken from the keeper's own
+
+
+def test_rights_without_a_membership_are_shown_and_taken(made, home):
+    """Rows that were deleted, or a keeper's whose role ended, leave nobody with hidden rights."""
+    ann, ben = made.login("ann"), made.login("ben")
+    with made.sql("keeper") as keeper:
+        keeper.execute("DELETE FROM rig_member WHERE login = %s", [ann])
+        keeper.execute("DELETE FROM member WHERE login = %s", [ann])
+    with granted(made, "ben"):
+        made.does(home, "keeper", "club", "add", ben, "--role", "keeper")
+    told = members(made, home)
+    assert told["ann"] == ("observer", [])
+    assert told["ben"] == ("none", [f"{BEN} + MonoCam 9"])
+    said = made.does(home, "rea", "club")
+    assert f"{ann} is no member, and was left the rights of an observer" in said
+    assert f"{ben} is no member, and was left the name of keeping {BEN} + MonoCam 9" in said
+    assert f"runlog club remove {ann}" in said
+    for who in ("ann", "ben"):
+        made.does(home, "keeper", "club", "remove", made.login(who))
+        assert "no member of this database" in refused(made, home, who, "totals")
+    assert set(members(made, home)) == {"keeper", "rea"}
+
+
+def test_rights_that_another_granted_are_told(made, home):
+    """What the keeper cannot revoke is not passed over: code 1, and who can."""
+    eve = made.login("eve")
+    with made.sql("keeper") as keeper:
+        keeper.execute(f'GRANT SELECT ON run TO "{made.login("rea")}" WITH GRANT OPTION')
+    with made.sql("rea") as rea:
+        rea.execute(f'GRANT SELECT ON run TO "{eve}"')
+    assert members(made, home)["eve"] == ("reader", [])
+    said = refused(made, home, "keeper", "club", "remove", eve, code=1)
+    assert "another login of the server granted" in said
+
+
+def test_a_login_can_be_dropped_once_it_is_shut_out(server, home):
+    """Nothing on tables, counters or the schema keeps the server from dropping it."""
+    with club(server, ["dud", "dot"]) as made:
+        made.does(home, "keeper", "scan", home / "shed")
+        for who, role in (("dud", "observer"), ("dot", "reader")):
+            login = made.login(who)
+            made.does(home, "keeper", "club", "add", login, "--role", role)
+            made.does(home, "keeper", "club", "remove", login)
+            server.run(f'DROP ROLE "{login}"')
 
 
 def test_a_file_has_one_person(home, tmp_path):
