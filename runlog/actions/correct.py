@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import replace as replaced
 from datetime import UTC, datetime
 from typing import Any
 
@@ -29,7 +30,8 @@ from runlog.store.corrections import Correction
 from runlog.store.engine import reading, writing
 from runlog.store.frames import path_parts, stamp_of
 from runlog.store.listing import paths_of_frames
-from runlog.store.mine import my_frames
+from runlog.store.members import whose
+from runlog.store.mine import frames_of_others, my_frames
 from runlog.store.roots import Roots
 
 UNDO = "undo"
@@ -51,6 +53,7 @@ class Corrected:
     frames: int
     examples: tuple[str, ...]
     unread: tuple[str, ...] = ()  # files that could not be measured anew
+    of_others: tuple[str, ...] = ()  # how many are of a rig that others keep, and whose it is
 
 
 def correct(
@@ -74,9 +77,12 @@ def correct(
         _refuse_shift_of_nothing(rows, field, value)
         if not replace:
             _refuse_conflict(connection, rows, field, value)
-        examples = _examples(connection, rows)
+        of_others = _of_others(connection, [row.id for row in rows])
+        done = Corrected(
+            None, field, value, len(rows), _examples(connection, rows), of_others=of_others
+        )
     if dry_run:
-        return Corrected(None, field, value, len(rows), examples)
+        return done
     line = {"field": field, "value": value, "selection": selection.in_words()}
     with writing(engine, STORED) as connection:
         _refuse_others(connection, [row.id for row in rows])
@@ -85,7 +91,7 @@ def correct(
         Writer(settings).interpret_anew(connection, [row.id for row in rows])
     unread = _measure_anew(engine, settings, rows, value) if field == Field.KIND else ()
     settle_behind(engine, settings, report)
-    return Corrected(number, field, value, len(rows), examples, unread)
+    return replaced(done, id=number, unread=unread)
 
 
 def _refuse_others(connection: Connection, frame_ids: Sequence[int]) -> None:
@@ -97,6 +103,15 @@ def _refuse_others(connection: Connection, frame_ids: Sequence[int]) -> None:
             "was changed",
             cure="Choose those of your own with --rig NAME; who keeps which: runlog club",
         )
+
+
+def _of_others(connection: Connection, frame_ids: Sequence[int]) -> tuple[str, ...]:
+    """Say of which rigs that others keep frames are: only the keeper gets so far."""
+    names = {rig.id: rig.name for rig in rigs(connection)}
+    return tuple(
+        f"{plural(count, 'frame')} of {whose(connection, rig_id, names[rig_id])}"
+        for rig_id, count in sorted(frames_of_others(connection, frame_ids).items())
+    )
 
 
 def _signed(who: str) -> dict[str, Any]:

@@ -14,8 +14,8 @@ from runlog.errors import UsageError
 from runlog.store import before
 from runlog.store import rig_settings as store
 from runlog.store.engine import reading, write
-from runlog.store.members import refuse_others_rig
-from runlog.store.mine import login, my_rigs
+from runlog.store.members import refuse_others_rig, whose
+from runlog.store.mine import login, my_rigs, rigs_i_decide_on
 from runlog.store.rig_settings import RigSettings
 
 
@@ -82,7 +82,7 @@ def differences(connection: Connection, settings: Settings) -> list[Difference]:
     said = {p: value for p, value in grading_of(settings).items() if p in settings.said}
     if not said:
         return []
-    mine = my_rigs(connection)  # nobody else may put the file in force there
+    mine = rigs_i_decide_on(connection)  # nobody else puts the file in force there
     return [
         Difference(of_rig.rig, place, value, now, of_rig.who, of_rig.at_utc)
         for of_rig in store.in_force(connection).values()
@@ -130,28 +130,41 @@ def written_sections(sections: Mapping[str, Any]) -> list[str]:
 # --- taking the file over -----------------------------------------------------------------------
 
 
-def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> list[str]:
-    """Put what the config file says in force for a rig, or for all; gives those it was new to.
+@dataclass(frozen=True, slots=True)
+class Adopted:
+    """Rigs that are graded by the file from now on, and those left to whoever keeps them."""
 
-    What it changes is told by `tell_changes`, once the rigs' nights are settled.
+    changed: list[str]
+    left: list[str]  # each with who keeps it
+
+
+def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> Adopted:
+    """Put what the config file says in force for the rigs named, or for all one decides on.
+
+    Rigs that are somebody's are left by the keeper as these adopted them, unless named. What it
+    changes is told by `tell_changes`, once the rigs' nights are settled.
     """
     now = datetime.now(UTC)
 
-    def work(connection: Connection) -> list[str]:
+    def work(connection: Connection) -> Adopted:
         chosen = named_rigs(store.rigs(connection), rig)
-        mine = my_rigs(connection)
-        if rig is None:
-            chosen = {i: name for i, name in chosen.items() if i in mine}
-        for rig_id, name in chosen.items():
-            refuse_others_rig(connection, rig_id, name)
         said = store.in_force(connection)
-        changed = [i for i in chosen if not _says(said.get(i), settings)]
+        new = [i for i in chosen if not _says(said.get(i), settings)]
+        changed, left = new, list[str]()
+        if rig is None:
+            deciding = rigs_i_decide_on(connection)
+            others = sorted(my_rigs(connection).intersection(new) - deciding)
+            left = [whose(connection, i, chosen[i]) for i in others]
+            changed = [i for i in new if i in deciding]
+        else:
+            for rig_id, name in chosen.items():
+                refuse_others_rig(connection, rig_id, name)
         if changed:
             before.remember(connection)
         for rig_id in changed:
             store.append(connection, rig_id, as_sections(grading_of(settings)), who, now)
             store.touch_rig(connection, rig_id)
-        return [chosen[rig_id] for rig_id in changed]
+        return Adopted([chosen[rig_id] for rig_id in changed], left)
 
     return write(engine, work, "the limits are in force")
 

@@ -96,8 +96,10 @@ def _correct(session: Session, asked: dict[str, Any], typed: dict[str, Any]) -> 
     if done.id is None:
         talk(f"Would be corrected: {_done(done)}")
         _name_examples(done)
+        _name_others(done, "Would change")
         return ExitCode.DONE
     talk(f"Corrected: {_done(done)}. To undo: runlog correct --undo {done.id}")
+    _name_others(done, "This changed")
     if done.unread:
         talk(f"{len(done.unread)} of them could not be measured now: their files are away")
         return ExitCode.SOME_FAILED
@@ -116,6 +118,11 @@ def _name_examples(done: "Corrected") -> None:
     talk(*(f"  {safe(name)}" for name in done.examples))
     if more := done.frames - len(done.examples):
         talk(f"  and {more} more")
+
+
+def _name_others(done: "Corrected", what: str) -> None:
+    """Tell the keeper whose frames they correct."""
+    talk(*(safe(f"{what} {line}") for line in done.of_others))
 
 
 def _undo(session: Session, said: str) -> int:

@@ -134,7 +134,8 @@ def adopt_file(session: Session, rig: str | None) -> int:
     """Grade by what the config file says now: limits, site, zero level, form of depth.
 
     What it does not say goes back to the defaults. Your own marks are never touched. One table
-    says which nights changed, and why.
+    says which nights changed, and why. On a server the keeper changes rigs that are somebody's
+    only by --rig.
     """
     from runlog.actions.changes import tell_changes
     from runlog.actions.open import settle_behind
@@ -143,12 +144,15 @@ def adopt_file(session: Session, rig: str | None) -> int:
     # What differs is what is now put in force; there is nothing to warn of.
     settings = replace(session.settings, said=frozenset())
     engine = replace(session, settings=settings).engine()
-    for name in (changed := adopt(engine, session.settings, rig, who(engine))):
+    done = adopt(engine, session.settings, rig, who(engine))
+    for name in done.changed:
         talk(f"{name} is graded by {session.settings.source or 'the defaults'} from now on")
     with grading_bar() as bar:
         settle_behind(engine, session.settings, bar)
     tell_changes(engine, talk)
-    if not changed:
+    for name in done.left:
+        talk(safe(f"Left as it is graded: {name}. To change it all the same: --rig NAME"))
+    if not done.changed and not done.left:
         talk("Nothing to do: frames are graded by that already")
     return 0
 

@@ -115,14 +115,18 @@ def refuse_others_rig(connection: Connection, rig_id: int, name: str) -> None:
     """Refuse to store what belongs to a rig that others keep."""
     if not is_shared(connection) or rig_id in my_rigs(connection):
         return
-    k = m.rig_member.c
-    query = select(k.login).where(k.rig_id == rig_id).order_by(k.login)
-    keepers = list(connection.execute(query).scalars())
-    kept = f"which {' and '.join(keepers)} keep" if len(keepers) > 1 else "which nobody was given"
-    if len(keepers) == 1:
-        kept = f"which {keepers[0]} keeps"
     raise NotYoursError(
-        f"The rig is {name}, {kept}, not {login(connection)}",
+        f"The rig is {whose(connection, rig_id, name)}, not {login(connection)}",
         cure=f"The keeper can change that: runlog club add {login(connection)} --role observer "
         "--rig NAME",
     )
+
+
+def whose(connection: Connection, rig_id: int, name: str) -> str:
+    """Say who keeps a rig, behind its name."""
+    k = m.rig_member.c
+    query = select(k.login).where(k.rig_id == rig_id).order_by(k.login)
+    keepers = list(connection.execute(query).scalars())
+    if not keepers:
+        return f"{name}, which nobody was given"
+    return f"{name}, which {' and '.join(keepers)} keep{'s' * (len(keepers) == 1)}"

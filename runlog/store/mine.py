@@ -10,6 +10,7 @@ from sqlalchemy import (
     and_,
     bindparam,
     exists,
+    func,
     literal_column,
     or_,
     select,
@@ -87,16 +88,39 @@ def my_frames(connection: Connection, frame_ids: Sequence[int]) -> set[int]:
     return _chosen(connection, frame_ids, my_runs(connection))
 
 
-def frames_i_decide_on(connection: Connection, frame_ids: Sequence[int]) -> set[int]:
-    """Choose those of some frames on which a mark of this login's decides.
-
-    The rig's own people decide; of a rig that nobody was made a member of, the keeper.
-    """
-    if not is_shared(connection):
-        return set(frame_ids)
-    rig_id = m.run.c.rig_id
+def _decides(rig_id: ColumnElement[int]) -> ColumnElement[bool]:
+    """Mean rigs on which this login decides: its own; the keeper also on those of nobody's."""
     nobodys = ~exists().where(m.rig_member.c.rig_id == rig_id)
-    return _chosen(connection, frame_ids, [or_(_keeps(rig_id), and_(_KEEPER, nobodys))])
+    return or_(_keeps(rig_id), and_(_KEEPER, nobodys))
+
+
+def frames_i_decide_on(connection: Connection, frame_ids: Sequence[int]) -> set[int]:
+    """Choose those of some frames on which a mark of this login's decides."""
+    deciding = [_decides(m.run.c.rig_id)] if is_shared(connection) else []
+    return _chosen(connection, frame_ids, deciding)
+
+
+def rigs_i_decide_on(connection: Connection) -> frozenset[int]:
+    """List the rigs that this login says the limits of, unless it names another's."""
+    query = select(m.rig.c.id)
+    if is_shared(connection):
+        query = query.where(_decides(m.rig.c.id))
+    return frozenset(connection.execute(query).scalars())
+
+
+def frames_of_others(connection: Connection, frame_ids: Sequence[int]) -> dict[int, int]:
+    """Count those of some frames that are of rigs that others decide on, by rig."""
+    found = dict[int, int]()
+    if not is_shared(connection):
+        return found
+    asked: Any = bindparam("some", expanding=True)
+    query = select(m.run.c.rig_id, func.count()).join(m.frame, m.frame.c.run_id == m.run.c.id)
+    query = query.where(m.frame.c.id.in_(asked), ~_decides(m.run.c.rig_id))
+    for part in in_parts(frame_ids):
+        rows = connection.execute(query.group_by(m.run.c.rig_id), {"some": part})
+        for rig_id, count in rows:
+            found[rig_id] = found.get(rig_id, 0) + count
+    return found
 
 
 def _chosen(

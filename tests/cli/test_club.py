@@ -200,6 +200,45 @@ def test_of_a_rig_of_nobodys_the_keeper_decides(made, home):
     assert names(made, home)["shed0.fits"]["grade"] == "reject"
 
 
+def limits(made, home, rig):
+    """Give a limit that a rig is graded by."""
+    rows = made.json(home, "rea", "policy", "show", "--rig", rig)["rows"]
+    return next((r["doubtful"], r["reject"]) for r in rows if r["setting"] == "few_stars_share")
+
+
+def test_the_keeper_leaves_limits_as_their_people_adopted_them(made, home):
+    """Only rigs of nobody's follow the keeper's file, and it says so; another's must be named."""
+    files = {"ann": (0.31, 0.3), "keeper": (0.41, 0.4)}
+    for who, (doubtful, reject) in files.items():
+        text = f"[policy]\nfew_stars_share = [{doubtful}, {reject}]\n"
+        (home / f"{who}.toml").write_text(text)
+    made.does(home, "ann", "policy", "adopt", "--config", home / "ann.toml")
+    adopt = ("policy", "adopt", "--config", home / "keeper.toml")
+    said = made.does(home, "keeper", *adopt)
+    left = f"Left as it is graded: {ANN} + MonoCam 9, which {made.login('ann')} keeps. To change it"
+    assert "Shed 200/1000 + MonoCam 9 is graded by" in said and left in said
+    assert limits(made, home, "Shed") == files["keeper"]
+    assert limits(made, home, "ann's") == files["ann"]
+    assert limits(made, home, "ben's") not in files.values()
+    again = made.does(home, "keeper", *adopt)
+    assert left in again and "Nothing to do" not in again
+    nagging = made.does(home, "keeper", "nights", "--config", home / "keeper.toml")
+    assert "otherwise" not in nagging
+    made.does(home, "keeper", *adopt, "--rig", "ann's")
+    assert limits(made, home, "ann's") == files["keeper"]
+
+
+def test_the_keeper_is_told_whose_frames_a_correction_changes(made, home):
+    """Before and after; of one's own rig and of nobody's nothing is said."""
+    bens = f"1 frame of {BEN} + MonoCam 9, which {made.login('ben')} keeps"
+    words = ("correct", "filter", "Ha", home / "ben" / "light_0007.fits")
+    assert f"Would change {bens}" in made.does(home, "keeper", *words, "--dry-run")
+    assert f"This changed {bens}" in made.does(home, "keeper", *words)
+    assert bens not in made.does(home, "ben", *words, "--replace")
+    shed = ("correct", "filter", "Ha", home / "shed" / "light_0030.fits")
+    assert "changed" not in made.does(home, "keeper", *shed)
+
+
 def test_own_goals_stand_beside_everybodys(made, home):
     """Totals count against everybody's goals, with --mine against one's own, and show both."""
     made.does(home, "keeper", "goal", "M33", "L", "10")
