@@ -31,7 +31,7 @@ from runlog.store.engine import reading, writing
 from runlog.store.frames import path_parts, stamp_of
 from runlog.store.listing import paths_of_frames
 from runlog.store.members import whose
-from runlog.store.mine import frames_of_others, my_frames
+from runlog.store.mine import frames_of_others, my_frames, require_writer
 from runlog.store.roots import Roots
 
 UNDO = "undo"
@@ -73,6 +73,8 @@ def correct(
         raise UsageError("No frames are chosen", cure=f"Say which: {CHOOSING}, or name files")
     with reading(engine) as connection:
         rows = _some(chosen_frames(connection, selection))
+        require_writer(connection)
+        _refuse_others(connection, [row.id for row in rows])
         value = _value(connection, settings, Field(field), text, len(rows))
         _refuse_shift_of_nothing(rows, field, value)
         if not replace:

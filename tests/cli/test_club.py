@@ -143,6 +143,17 @@ def test_an_observer_is_kept_from_others_rigs(made, home):
     assert f"Ask {made.login('keeper')}" in said
 
 
+def test_a_dry_run_is_refused_alike(made, home):
+    """What would be refused is no dry run's success: of another's rig, and to a reader."""
+    words = ("correct", "filter", "Ha", names(made, home)["ben6.fits"]["fingerprint"][:12])
+    for who in ("ann", "rea"):
+        made.runs(home, who, "nights")  # which says what of this machine's folders it found
+        said = refused(made, home, who, *words, "--dry-run")
+        assert said == refused(made, home, who, *words)
+        assert "Would be" not in said
+    assert "Would be corrected" in made.does(home, "ben", *words, "--dry-run")
+
+
 def test_a_scan_names_the_files_of_others(made, home):
     """Of a folder with frames of two rigs one's own are stored; the others fail with the reason."""
     mixed = home / "mixed"
