@@ -9,7 +9,7 @@ from sqlalchemy.exc import StatementError
 
 from runlog.actions.writer import Arrival, Arrived, Writer
 from runlog.config import Settings
-from runlog.core.failures import OWN_FAULT, place_of
+from runlog.core.failures import NOT_STORED, OWN_FAULT, place_of
 from runlog.errors import RunlogError, ValueRefusedError
 from runlog.ingest.task import MEASURE_VERSION, Outcome
 from runlog.store import history
@@ -103,7 +103,7 @@ def why_not_stored(error: Exception) -> str:
     """Say why what was read of a file could not be written down."""
     cause = error.orig if isinstance(error, StatementError) else error
     if isinstance(error, ValueRefusedError):
-        return f"could not be stored: {error.what[0].lower()}{error.what[1:]}"
+        return f"{NOT_STORED}{error.what[0].lower()}{error.what[1:]}"
     if isinstance(cause, OverflowError):
-        return "could not be stored: a value of its header is out of all range"
+        return f"{NOT_STORED}a value of its header is out of all range"
     return f"{OWN_FAULT} while it was stored, not through its own fault ({place_of(error)})"

@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from runlog.actions.settings_digest import settings_digest
 from runlog.config import Settings, chosen_config, default_config
 from runlog.core.columns import plural
 from runlog.core.corrections.gathered import Raised, gather
-from runlog.core.failures import cure_of_failure
+from runlog.core.failures import FailureKind, cure_of_failure, kind_of_failure
 from runlog.core.frame import Kind
 from runlog.errors import StoreError
 from runlog.store import files as file_store
@@ -179,7 +179,9 @@ def _files(engine: Engine) -> list[Finding]:
         found.append(
             Finding("files", True, f"{plural(away, 'frame')} only on other machines", words)
         )
-    for path, reason in failed[:KEPT_READY]:
+    found.extend(_of_other_rigs([why for _, why in failed if _is_of_others(why)]))
+    unreadable = [(path, why) for path, why in failed if not _is_of_others(why)]
+    for path, reason in unreadable[:KEPT_READY]:
         found.append(
             Finding(
                 "files",
@@ -188,12 +190,24 @@ def _files(engine: Engine) -> list[Finding]:
                 cure_of_failure(reason),
             )
         )
-    if len(failed) > KEPT_READY:
-        more = len(failed) - KEPT_READY
+    if len(unreadable) > KEPT_READY:
+        more = len(unreadable) - KEPT_READY
         found.append(
             Finding("files", False, f"{more} more unreadable", "runlog frames --fault unreadable")
         )
     return found
+
+
+def _is_of_others(why: str) -> bool:
+    return kind_of_failure(why) is FailureKind.OF_ANOTHERS_RIG
+
+
+def _of_other_rigs(reasons: Sequence[str]) -> list[Finding]:
+    """Say of files of a rig that others keep why they were not stored: nothing ails them."""
+    return [
+        Finding("files", True, f"{plural(count, 'file')} {why}", cure_of_failure(why))
+        for why, count in sorted(Counter(reasons).items())
+    ]
 
 
 def _exposures(engine: Engine, settings: Settings) -> list[Finding]:

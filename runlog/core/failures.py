@@ -10,6 +10,7 @@ NOT_SUPPORTED = "not supported"
 AGAINST_STANDARD = "against the FITS standard"
 NO_PICTURE = "holds no picture"
 OWN_FAULT = "made runlog fail"
+NOT_STORED = "could not be stored: "
 CHANGED = "was changed while it was read: it may still be being written"
 TOO_LARGE_SETTING = "[scan] most_megapixels"
 PATIENCE_SETTING = "[scan] patience"
@@ -27,6 +28,7 @@ class FailureKind(StrEnum):
     CHANGING = "changing"
     DAMAGED = "damaged"
     OUT_OF_REACH = "out of reach"
+    OF_ANOTHERS_RIG = "of another's rig"
     OUR_FAULT = "our fault"
     UNKNOWN = "unknown"
 
@@ -34,7 +36,9 @@ class FailureKind(StrEnum):
 # Looked for in this order; a reason may hold words of another further down.
 _SIGNS: tuple[tuple[str, FailureKind], ...] = (
     (OWN_FAULT, FailureKind.OUR_FAULT),
-    ("could not be stored", FailureKind.OUR_FAULT),
+    (f"{NOT_STORED}the rig is ", FailureKind.OF_ANOTHERS_RIG),
+    (f"{NOT_STORED}this belongs to a rig ", FailureKind.OF_ANOTHERS_RIG),
+    (NOT_STORED, FailureKind.OUR_FAULT),
     (CHANGED, FailureKind.CHANGING),
     (TOO_LARGE_SETTING, FailureKind.TOO_LARGE),
     (PATIENCE_SETTING, FailureKind.TOO_SLOW),
@@ -69,6 +73,8 @@ _CURES = {
     FailureKind.DAMAGED: "Copy it again from the rig, or only scan again if it was still being "
     "written; move it away if it is no frame",
     FailureKind.OUT_OF_REACH: "See that it can be read on this machine, then scan again",
+    FailureKind.OF_ANOTHERS_RIG: "Nothing ails it: whoever keeps that rig scans it. To store it "
+    "as well, ask the keeper for runlog club add LOGIN --role observer --rig NAME, and scan again",
     FailureKind.OUR_FAULT: "Keep the file and report it to whoever looks after runlog; "
     "the next scan tries again",
     FailureKind.UNKNOWN: "If it cannot be opened elsewhere either, copy it again from the rig "

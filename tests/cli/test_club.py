@@ -163,6 +163,11 @@ def test_a_scan_names_the_files_of_others(made, home):
     assert done.returncode == 1
     assert "1 new" in done.stderr
     assert f"bens.fits: could not be stored: the rig is {BEN}" in done.stderr
+    done = made.runs(home, "ann", "check")
+    told = done.stdout + done.stderr
+    assert f"1 file could not be stored: the rig is {BEN}" in " ".join(told.split())
+    assert "Nothing ails it: whoever keeps that rig scans it" in " ".join(told.split())
+    assert "report it" not in told and "unreadable" not in told
     nights = made.json(home, "rea", "nights")["rows"]
     assert [(n["rig"], n["frames"]) for n in nights if n["night"] == "2026-10-10"] == [
         (f"{ANN} + MonoCam 9", 1)

@@ -207,3 +207,16 @@ def test_scaled_values_are_those_of_another_reader(
         found, theirs = opened.pixels(), fits.getdata(path)
     assert found.dtype == theirs.dtype.newbyteorder("=")
     assert np.array_equal(found, theirs)
+
+
+def test_a_frame_of_anothers_rig_is_whole() -> None:
+    """What was refused for whose it is asks for no copy and no report; other refusals do."""
+    for words in (
+        "the rig is X, which ben keeps, not ann",
+        "this belongs to a rig that others keep",
+    ):
+        why = f"could not be stored: {words}"
+        assert kind_of_failure(why) is FailureKind.OF_ANOTHERS_RIG
+        assert "Nothing ails it" in cure_of_failure(why)
+    value = "could not be stored: a value of its header is out of all range"
+    assert kind_of_failure(value) is FailureKind.OUR_FAULT
