@@ -37,7 +37,6 @@ def add(engine: Engine, typed: Welcome) -> Member:
     """Let a login in, or change what it may do."""
 
     def work(connection: Connection) -> Member:
-        _refuse_others(connection)
         if not is_login(connection, typed.login):
             raise UsageError(
                 f"The server knows no login {typed.login!r}; nothing was changed",
@@ -52,6 +51,8 @@ def add(engine: Engine, typed: Welcome) -> Member:
         assert found is not None
         return found
 
+    with reading(engine) as connection:
+        _refuse_others(connection)
     return write(engine, work, f"{typed.login} is let in")
 
 
@@ -78,7 +79,6 @@ def remove(engine: Engine, name: str, of_rigs: Sequence[str]) -> Member | None:
     """Take rigs from a login, or without any shut it out; gives what is left of its rights."""
 
     def work(connection: Connection) -> Member | None:
-        _refuse_others(connection)
         known = _member(connection, name)
         if known is None:
             raise UsageError(
@@ -93,6 +93,8 @@ def remove(engine: Engine, name: str, of_rigs: Sequence[str]) -> Member | None:
             )
         return _member(connection, name)
 
+    with reading(engine) as connection:
+        _refuse_others(connection)
     return write(engine, work, f"the rights of {name} are taken")
 
 

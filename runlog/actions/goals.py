@@ -20,7 +20,7 @@ from runlog.core.targets.sequence_words import split_panel
 from runlog.errors import UsageError
 from runlog.store import goals as store
 from runlog.store import totals as total_store
-from runlog.store.engine import writing
+from runlog.store.engine import reading, writing
 from runlog.store.targets import targets_seen
 
 MOST_HOURS = 10_000.0  # more than a year of clear dark nights
@@ -51,6 +51,8 @@ def wish(
     It is everybody's, or with `owner` that login's own, beside what everybody's is.
     """
     _check_value(typed)
+    with reading(engine) as connection:  # before a reader is told how to write at all
+        store.require_setter(connection, owner)
     with writing(engine, "the goal is stored") as connection:
         before = store.goals(connection, owner)
         goal = _goal(connection, settings, typed, before)

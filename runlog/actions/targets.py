@@ -1,6 +1,7 @@
 """Targets: what there is, what is doubtful about their names, and a person's changes to them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -28,6 +29,16 @@ from runlog.store.targets import MERGE, RENAME, SPLIT, UNDO, Change, Spelled
 
 STORED = "the change of names is stored"
 
+
+@contextmanager
+def _changing(engine: Engine) -> Iterator[Connection]:
+    """Begin to write, unless the names are not this login's to change."""
+    with reading(engine) as connection:
+        store.require_namer(connection)
+    with writing(engine, STORED) as connection:
+        yield connection
+
+
 # --- changes --------------------------------------------------------------------------------
 
 
@@ -40,7 +51,7 @@ def merge(
     report: Report = silent,
 ) -> tuple[str, str, int]:
     """Let one target's frames count for another; returns both names and how many frames moved."""
-    with writing(engine, STORED) as connection:
+    with _changing(engine) as connection:
         seen = all_targets(connection)
         subject, object_ = _seen(connection, one), target_among(connection, into, seen)
         known = target_names().fold(object_).how in (How.NUMBER, How.NICKNAME)
@@ -64,7 +75,7 @@ def rename(
     report: Report = silent,
 ) -> tuple[str, str, int]:
     """Give a target another name."""
-    with writing(engine, STORED) as connection:
+    with _changing(engine) as connection:
         subject = _seen(connection, old)
         _refuse_other_object(subject, new)
         plain = _new_name(new, besides=subject)
@@ -92,7 +103,7 @@ def split(
     report: Report = silent,
 ) -> tuple[str, str, int]:
     """Make the frames whose header spells a target so a target of their own."""
-    with writing(engine, STORED) as connection:
+    with _changing(engine) as connection:
         keys = (spelling_key(row.target_raw) for row in store.named_frames(connection))
         known = {key: key for key in keys}
         key = meant(spelling, lambda text: known.get(spelling_key(text), ""))
@@ -118,7 +129,7 @@ def keep(
         target = _seen(connection, name)
         groups = store.named_frames(connection)
     raw = next((g.target_raw for g in groups if g.target == target and g.target_raw), target)
-    with writing(engine, STORED) as connection:
+    with _changing(engine) as connection:
         moved = _change(connection, SPLIT, spelling_key(raw), target, who)
     settle_behind(engine, settings, report)
     return target, moved
@@ -128,7 +139,7 @@ def undo(
     engine: Engine, settings: Settings, number: int | None, who: str, report: Report = silent
 ) -> tuple[Change, int]:
     """Take back a change, the last one standing when none is named."""
-    with writing(engine, STORED) as connection:
+    with _changing(engine) as connection:
         line = _to_undo(store.changes(connection), number)
         values = {"action": UNDO, "subject": line.subject, "object": line.object, "undoes": line.id}
         store.append_change(connection, values | {"who": who, "at_utc": datetime.now(UTC)})

@@ -7,24 +7,26 @@ from typing import Any
 from sqlalchemy import Connection, Row, func, insert, select
 
 from runlog.core.ledger.goals import Goal, GoalForm
-from runlog.errors import RightsError
 from runlog.store import models as m
-from runlog.store.mine import is_keeper
+from runlog.store.mine import require_keeper
 from runlog.store.targets import changes_in_force
-from runlog.store.trouble import where
+
+
+def require_setter(connection: Connection, owner: str | None) -> None:
+    """Refuse to set a goal of everybody's to all but the keeper."""
+    if owner is None:
+        require_keeper(
+            connection,
+            "The goals that hours count against are everybody's here: only the keeper sets them",
+            "To have a goal of your own beside them: runlog goal TARGET FILTER HOURS --mine",
+        )
 
 
 def append_goal(
     connection: Connection, goal: Goal, who: str, at_utc: datetime, owner: str | None = None
 ) -> None:
     """Append a goal of everybody's, or of one login's own; a value of 0 takes it away."""
-    if owner is None and not is_keeper(connection):
-        raise RightsError(
-            "The goals that hours count against are everybody's here: only the keeper sets them; "
-            "nothing was changed",
-            where(connection.engine),
-            "To have a goal of your own beside them: runlog goal TARGET FILTER HOURS --mine",
-        )
+    require_setter(connection, owner)
     values: dict[str, Any] = asdict(goal) | {"form": goal.form.value, "owner": owner}
     connection.execute(insert(m.goal).values(values | {"who": who, "at_utc": at_utc}))
 

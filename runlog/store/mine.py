@@ -43,6 +43,13 @@ def is_keeper(connection: Connection) -> bool:
     return not is_shared(connection) or bool(connection.execute(select(_KEEPER)).scalar())
 
 
+def require_keeper(connection: Connection, words: str, cure: str) -> None:
+    """Refuse what is the keeper's alone; the cure is one for those who may write at all."""
+    if not is_keeper(connection):
+        cure = cure if may_write(connection) else "Ask the keeper; who that is: runlog club"
+        raise RightsError(f"{words}; nothing was changed", where(connection.engine), cure)
+
+
 def require_writer(connection: Connection) -> None:
     """Refuse those who may only read, before they wait for what cannot be stored."""
     if not may_write(connection):

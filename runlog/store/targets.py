@@ -20,12 +20,10 @@ from sqlalchemy import (
 
 from runlog.core.corrections.in_force import TargetChanges, in_force
 from runlog.core.selection import EVERYTHING, Selection
-from runlog.errors import RightsError
 from runlog.store import models as m
-from runlog.store.mine import is_keeper, my_frames
+from runlog.store.mine import my_frames, require_keeper
 from runlog.store.runs import touch, touch_frames
 from runlog.store.shown import leave_to_others
-from runlog.store.trouble import where as where_is
 from runlog.store.where import lights, where
 
 MERGE, RENAME, SPLIT, UNDO = "merge", "rename", "split", "undo"
@@ -111,15 +109,18 @@ def changes_in_force(connection: Connection) -> TargetChanges:
     )
 
 
+def require_namer(connection: Connection) -> None:
+    """Refuse to change names of targets to all but the keeper."""
+    require_keeper(
+        connection,
+        "Names of targets are everybody's here: only the keeper changes them",
+        "For frames of your own rig: runlog correct target NAME --target OLD --rig RIG",
+    )
+
+
 def append_change(connection: Connection, values: Mapping[str, Any]) -> int:
     """Append one change; returns its number."""
-    if not is_keeper(connection):
-        raise RightsError(
-            "Names of targets are everybody's here: only the keeper changes them; nothing was "
-            "changed",
-            where_is(connection.engine),
-            "For frames of your own rig: runlog correct target NAME --target OLD --rig RIG",
-        )
+    require_namer(connection)
     key = connection.execute(insert(m.target_change).values(dict(values))).inserted_primary_key
     assert key is not None
     return int(key[0])

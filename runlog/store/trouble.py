@@ -106,7 +106,8 @@ NOT_YOURS = (
 )
 MAY_ONLY_READ = (
     "This login may look at everything here and not change this; nothing was changed",
-    "The keeper can let you write for a rig: runlog club add LOGIN --role observer --rig NAME",
+    "The keeper can let you write: runlog club add LOGIN --role observer, and --rig NAME for "
+    "frames of a rig that is there already",
 )
 NO_MEMBER = (
     "This login is no member of this database",

@@ -102,6 +102,21 @@ def test_a_reader_is_told_before_any_work(made, home):
         assert made.runs(home, "rea", *words).returncode in (0, 1), words
 
 
+def test_a_reader_is_told_the_cure_that_helps(made, home):
+    """What is the keeper's alone no role of an observer cures; nor does all need a rig."""
+    asks = "Ask the keeper; who that is: runlog club"
+    for words in (("goal", "M33", "L", "3"), ("targets", "rename", "M33", "Spiral"),
+                  ("targets", "keep", "M33")):  # fmt: skip
+        said = refused(made, home, "rea", *words)
+        assert asks in said and "only the keeper" in said and "--role" not in said, words
+    for words in (("club", "remove", made.login("ann")), ("club", "add", "x", "--role", "reader")):
+        said = refused(made, home, "rea", *words)
+        assert f"Ask {made.login('keeper')}" in said and "--role" not in said, words
+    for words in (("goal", "M33", "L", "3", "--mine"), ("roots", "rename", "ann", "Ann's")):
+        said = refused(made, home, "rea", *words)
+        assert "--role observer, and --rig NAME for frames of a rig" in said, words
+
+
 def test_who_is_no_member_is_told_whom_to_ask(made, home):
     """A login that nobody let in is no member: words and a cure, not a missing table."""
     said = refused(made, home, "eve", "totals")
