@@ -50,7 +50,7 @@ def test_each_command_of_the_guide_works(home, topic, line):
 
 def test_the_way_to_a_shared_database(home, server, tmp_path):
     """Every line of `guide club` as typed, from an empty server to another person's first night."""
-    for name in ("createuser", "createdb"):
+    for name in ("createuser", "createdb", "dropuser"):
         assert program(name), f"{name} is not installed beside the server"
     frames = tmp_path / "frames"
     write_frame(frames / "light_9.fits", noise(9), DATE__OBS="2026-10-12T20:00:00", OBJECT="M33")
@@ -93,7 +93,7 @@ def test_the_way_to_a_shared_database(home, server, tmp_path):
     finally:
         server.run("DROP DATABASE nights WITH (FORCE)")
         for login in ("ann", "ben", "imaging"):
-            server.run(f"DROP ROLE {login}")
+            server.run(f"DROP ROLE IF EXISTS {login}")
 
 
 def test_topics_are_named_and_shown(home):
