@@ -253,18 +253,22 @@ def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -
 
 def undo(
     engine: Engine, settings: Settings, number: int | None, who: str, report: Report = silent
-) -> Correction:
-    """Take back a correction, the last one standing when none is named; returns it."""
+) -> tuple[Correction, tuple[str, ...]]:
+    """Take back a correction, the last one standing when none is named.
+
+    Returns it, and whose frames that changed where others keep their rig.
+    """
     with writing(engine, STORED) as connection:
         book = store.book(connection)
         line = _to_undo(book, number)
         values = {"field": UNDO, "value": "", "selection": "", "undoes": line.id}
         store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
-        origin = _origin(book, line)
-        _refuse_others(connection, store.frames_of(connection, origin))
-        Writer(settings).interpret_anew(connection, store.frames_of(connection, origin))
+        frame_ids = store.frames_of(connection, _origin(book, line))
+        _refuse_others(connection, frame_ids)
+        of_others = _of_others(connection, frame_ids)
+        Writer(settings).interpret_anew(connection, frame_ids)
     settle_behind(engine, settings, report)
-    return line
+    return line, of_others
 
 
 def _to_undo(book: Sequence[Correction], number: int | None) -> Correction:

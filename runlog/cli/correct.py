@@ -1,5 +1,6 @@
 """runlog correct: what a header should have said."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 FIELDS = ("target", "filter", "kind", "exposure", "date", "rig", "site")
 LAST = "last"
+CHANGED = "This changed"
 
 
 @click.command("correct", cls=Numbers)
@@ -96,10 +98,10 @@ def _correct(session: Session, asked: dict[str, Any], typed: dict[str, Any]) -> 
     if done.id is None:
         talk(f"Would be corrected: {_done(done)}")
         _name_examples(done)
-        _name_others(done, "Would change")
+        _name_others(done.of_others, "Would change")
         return ExitCode.DONE
     talk(f"Corrected: {_done(done)}. To undo: runlog correct --undo {done.id}")
-    _name_others(done, "This changed")
+    _name_others(done.of_others, CHANGED)
     if done.unread:
         talk(f"{len(done.unread)} of them could not be measured now: their files are away")
         return ExitCode.SOME_FAILED
@@ -120,9 +122,9 @@ def _name_examples(done: "Corrected") -> None:
         talk(f"  and {more} more")
 
 
-def _name_others(done: "Corrected", what: str) -> None:
+def _name_others(of_others: Sequence[str], what: str) -> None:
     """Tell the keeper whose frames they correct."""
-    talk(*(safe(f"{what} {line}") for line in done.of_others))
+    talk(*(safe(f"{what} {line}") for line in of_others))
 
 
 def _undo(session: Session, said: str) -> int:
@@ -133,12 +135,13 @@ def _undo(session: Session, said: str) -> int:
     number = None if said == LAST else int(said)
     engine = session.engine()
     with grading_bar() as bar:
-        line = undo(engine, session.settings, number, who(engine), bar)
+        line, of_others = undo(engine, session.settings, number, who(engine), bar)
     if line.undoes is not None:
         talk(f"Correction {line.undoes} is in force again")
-        return ExitCode.DONE
-    said = f"{line.field} {in_words(line.field, line.value)}"
-    talk(safe(f"Undone: {said} ({_frames(line.frames)}, {line.selection})"))
+    else:
+        said = f"{line.field} {in_words(line.field, line.value)}"
+        talk(safe(f"Undone: {said} ({_frames(line.frames)}, {line.selection})"))
+    _name_others(of_others, CHANGED)
     return ExitCode.DONE
 
 

@@ -265,7 +265,8 @@ def test_the_keeper_is_told_whose_frames_a_correction_changes(made, home):
     words = ("correct", "filter", "Ha", home / "ben" / "light_0007.fits")
     assert f"Would change {bens}" in made.does(home, "keeper", *words, "--dry-run")
     assert f"This changed {bens}" in made.does(home, "keeper", *words)
-    assert bens not in made.does(home, "ben", *words, "--replace")
+    assert f"This changed {bens}" in made.does(home, "keeper", "correct", "--undo")
+    assert bens not in made.does(home, "ben", *words)
     shed = ("correct", "filter", "Ha", home / "shed" / "light_0030.fits")
     assert "changed" not in made.does(home, "keeper", *shed)
 
