@@ -9,13 +9,13 @@ import numpy as np
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.plan_knowledge import RigAtWork, places_of
+from runlog.actions.sharing import shared_out
 from runlog.actions.tonight import (
     Asked,
     actions_for,
     chosen_rigs,
     evening,
     setting_of,
-    shared_out,
     wanted_of,
 )
 from runlog.config import Settings
@@ -80,7 +80,8 @@ def ahead(engine: Engine, settings: Settings, asked: Asked, nights: int = USUAL_
 def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int) -> Ahead:
     rigs = chosen_rigs(connection, settings, asked)
     book = wanted_of(connection, rigs[0].settings, asked.selection)
-    owned, _ = shared_out(book.open, rigs, connection, asked.selection)
+    asked_of = asked.selection, asked.owner
+    given = shared_out(connection, settings, book.open, rigs, asked_of).given
     found: list[Prospect] = []
     evenings = []
     for rig in rigs:
@@ -88,7 +89,7 @@ def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int
         assert site is not None  # a rig without one was refused
         first = evening(asked, site, rig.settings)
         evenings.append(first)
-        wanted = sorted(owned[rig.rig_id], key=lambda w: w.order)
+        wanted = sorted(given[rig.rig_id], key=lambda w: w.order)
         actions = actions_for(rig, wanted)
         setting = setting_of(rig, actions, noon_before(first, site.longitude_deg))
         found += _prospects(connection, rig, (wanted, actions, setting), nights)

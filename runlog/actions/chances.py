@@ -10,13 +10,13 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.forecast import CHANCE_KEYS, NO_CHANCES, is_open
 from runlog.actions.plan_knowledge import RigAtWork, places_of
+from runlog.actions.sharing import shared_out
 from runlog.actions.tonight import (
     Asked,
     actions_for,
     chosen_rigs,
     evening,
     setting_of,
-    shared_out,
     wanted_of,
 )
 from runlog.config import Settings
@@ -75,13 +75,13 @@ def _known(
     """Find the chances of all open goals: those that are not asked about take nights as well."""
     part = asked.selection
     every = wanted_of(connection, settings, Selection(), owner=asked.owner).open
-    owned, _ = shared_out(every, rigs, connection, part)
+    given = shared_out(connection, settings, every, rigs, (part, asked.owner)).given
     found: dict[Named, dict[str, Any]] = {}
     for rig in rigs:
         assert rig.site is not None  # a rig without one was refused
         first = evening(asked, rig.site, rig.settings)
         own = replace(rig, record=tuple(r for r in rig.record if _learned(r.night, part)))
-        found |= _of_rig(connection, own, first, sorted(owned[rig.rig_id], key=lambda w: w.order))
+        found |= _of_rig(connection, own, first, sorted(given[rig.rig_id], key=lambda w: w.order))
     return found
 
 

@@ -1,7 +1,7 @@
 """What a plan is made from: the rigs at work, their sites, and what their logs tell."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from statistics import median
@@ -55,6 +55,7 @@ class RigAtWork:
     record: tuple[NightSums, ...]  # of its nights at this site
     log: tuple[Light, ...] = ()  # its last runs wherever: how it works goes with it
     longitudes: Mapping[int, float | None] = field(default_factory=dict)  # of those, by run
+    filters: frozenset[str] = frozenset()  # used on any night, wherever
 
 
 def rigs_at_work(
@@ -62,15 +63,19 @@ def rigs_at_work(
     settings: Settings,
     named: Iterable[str] | None,
     site_name: str | None = None,
+    among: Collection[str] = (),
 ) -> list[RigAtWork]:
     """Load the rigs that are in use, or those named; the one used last first.
 
-    They stand where they stood last, or at a site that the config file names.
+    They stand where they stood last, or at a site that the config file names. Where any of `among`
+    has nights, these are all the rigs there are.
     """
     by_rig: dict[int, list[RigRun]] = {}
     for run in store.rig_runs(connection):
         by_rig.setdefault(run.rig_id, []).append(run)
     names = None if named is None else set(named)
+    if names is None:
+        by_rig = {i: runs for i, runs in by_rig.items() if runs[0].rig in among} or by_rig
     newest = max((runs[0].night for runs in by_rig.values()), default="")
     return [
         _rig(connection, settings, runs, site_name)
@@ -109,6 +114,7 @@ def _rig(
         record=tuple(row for row in record if row.night in nights),
         log=tuple(store.lights_of(connection, wherever)) if moved else lights,
         longitudes={run.id: _longitude(run, usual) for run in runs},
+        filters=frozenset(row.filter for row in record),
     )
 
 

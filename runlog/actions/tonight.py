@@ -13,6 +13,7 @@ from runlog.actions.plan_knowledge import (
     places_of,
     rigs_at_work,
 )
+from runlog.actions.sharing import Shares, rigs_of, shared_out
 from runlog.actions.totals import counting
 from runlog.config import Settings
 from runlog.core.ledger.goals import set_against
@@ -48,6 +49,7 @@ class RigPlan:
     places: Mapping[str, Place]
     night: date  # the one that comes next where the rig stands
     zone: Zone  # of its site
+    remarks: tuple[str, ...] = ()  # of how goals were shared out, where that wants saying
 
 
 @dataclass(frozen=True)
@@ -100,8 +102,7 @@ class Asked:
     utc: bool = False  # `until` is in UTC, not by the wall clock
     site: str | None = None  # a site that the config file names
     goals_until: str | None = None  # the last night that goals are counted by; None: today's
-    owner: str | None = None  # the login whose own goals are meant; None: everybody's
-    among_themselves: bool = False  # rigs that are named share goals out as if there were no others
+    owner: str | None = None  # the login whose own goals and rigs are meant; None: everybody's
 
 
 def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
@@ -112,20 +113,16 @@ def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
 
 def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonight:
     rigs = chosen_rigs(connection, settings, asked)
-    settings = rigs[0].settings
-    book = wanted_of(connection, settings, asked.selection, asked.goals_until, asked.owner)
-    claiming = EVERYTHING if asked.among_themselves else asked.selection
-    owned, elsewhere = shared_out(book.open, rigs, connection, claiming)
-    plans = []
-    for rig in rigs:
-        places = places_of(connection, [w.target for w in owned[rig.rig_id]])
-        plans.append(_planned(rig, owned[rig.rig_id], places, asked))
-    return Tonight(book.goals_set, tuple(plans), tuple(elsewhere), book.reached, book.no_hours)
+    book = wanted_of(connection, rigs[0].settings, asked.selection, asked.goals_until, asked.owner)
+    shares = shared_out(connection, settings, book.open, rigs, (asked.selection, asked.owner))
+    plans = tuple(_planned(connection, rig, shares, asked) for rig in rigs)
+    return Tonight(book.goals_set, plans, shares.elsewhere, book.reached, book.no_hours)
 
 
 def chosen_rigs(connection: Connection, settings: Settings, asked: Asked) -> list[RigAtWork]:
-    """Load the rigs to plan for, each with its site."""
-    rigs = rigs_at_work(connection, settings, asked.selection.rigs, _site_name(asked, settings))
+    """Load the rigs to plan for, each with its site; for a login's goals its own, if it has any."""
+    own, site_name = rigs_of(connection, asked.owner), _site_name(asked, settings)
+    rigs = rigs_at_work(connection, settings, asked.selection.rigs, site_name, among=own)
     if not rigs:
         raise UsageError(
             "No dated night with light frames is stored, so nothing is known of a rig",
@@ -248,61 +245,22 @@ def _last_nights(connection: Connection) -> dict[tuple[str, str], str]:
     return {(row.target, row.filter): row.night for row in rows if row.kept_s}
 
 
-def shared_out(
-    wanted: Sequence[Wanted],
-    rigs: Sequence[RigAtWork],
-    connection: Connection,
-    selection: Selection,
-) -> tuple[dict[int, list[Wanted]], list[tuple[Wanted, str]]]:
-    """Give each goal to one rig: the one that logged most of it, else most of its filter.
-
-    Of rigs that may claim a goal alike, the one that was given fewest gets it. A goal is not
-    planned twice. With rigs named, goals that another rig serves are told apart.
-    """
-    every = rigs if selection.rigs is None else _others_too(connection, rigs)
-    given: dict[int, list[Wanted]] = {rig.rig_id: [] for rig in every}
-    for goal in wanted:
-        strongest = max(_claim(rig, goal) for rig in every)
-        alike = [rig for rig in every if _claim(rig, goal) == strongest]
-        owner = min(alike, key=lambda rig: (len(given[rig.rig_id]), rig.name))
-        given[owner.rig_id].append(goal)
-    owned = {rig.rig_id: given.pop(rig.rig_id) for rig in rigs}
-    names = {rig.rig_id: rig.name for rig in every}
-    return owned, [(goal, names[other]) for other, goals in given.items() for goal in goals]
-
-
-def _others_too(connection: Connection, rigs: Sequence[RigAtWork]) -> Sequence[RigAtWork]:
-    named = {rig.rig_id for rig in rigs}
-    others = rigs_at_work(connection, rigs[0].settings, None)
-    return [*rigs, *(rig for rig in others if rig.rig_id not in named)]
-
-
-def _claim(rig: RigAtWork, goal: Wanted) -> tuple[float, float, float, str]:
-    own = [row for row in rig.record if row.target == goal.target]
-    return (
-        sum(row.logged_s for row in own if row.filter == goal.filter),
-        sum(row.logged_s for row in own),
-        sum(row.logged_s for row in rig.record if row.filter == goal.filter),
-        rig.last_night,
-    )
-
-
 # --- planning ----------------------------------------------------------------------------------
 
 
-def _planned(
-    rig: RigAtWork, wanted: Sequence[Wanted], places: Mapping[str, Place], asked: Asked
-) -> RigPlan:
+def _planned(connection: Connection, rig: RigAtWork, shares: Shares, asked: Asked) -> RigPlan:
     """Plan for a rig where it stands: its own dark, and the wall clock there."""
     assert rig.site is not None  # a rig without one was refused
     night = evening(asked, rig.site, rig.settings)
     noon = noon_before(night, rig.site.longitude_deg)
     zone = site_zone(rig.settings.clock.zone, rig.site.longitude_deg, noon)
     until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
+    wanted = shares.given[rig.rig_id]
+    places = places_of(connection, [w.target for w in wanted])
     actions = actions_for(rig, wanted)
     setting = setting_of(rig, actions, noon, until)
     plan = plan_night(setting, wanted, actions, places)
-    return RigPlan(rig, plan, places, night, zone)
+    return RigPlan(rig, plan, places, night, zone, shares.remarks(rig))
 
 
 def setting_of(

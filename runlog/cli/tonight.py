@@ -42,7 +42,7 @@ ORDER_SHOWN = "between target filter frames effective_s why".split()
 )
 @click.option("--until", metavar="HH:MM", help="When the rig is to stop, by the wall clock.")
 @click.option("--all", "everything", is_flag=True, help="Also goals that are reached.")
-@click.option("--mine", is_flag=True, help="For your own goals, not everybody's (on a server).")
+@click.option("--mine", is_flag=True, help="For your own goals and rigs (on a server).")
 @click.option("--site", metavar="NAME", help="Another site: one that the config file names.")
 @listing
 @with_session
@@ -138,6 +138,7 @@ def _rig_row(one: "RigPlan") -> dict[str, Any]:
         "overhead_from": cadence.said,
         "flip": None if flip is None else flip.said,
         "clear_share": one.plan.setting.known.clear,
+        "remarks": list(one.remarks),
     }
 
 
@@ -232,6 +233,7 @@ def _show_rig(one: "RigPlan", said: dict[str, Any]) -> None:
         show(Text(f"Running order{best}"), table(order, ORDER_SHOWN))
     else:
         show(Text("Nothing to do tonight."))
+    show(*(Text(safe(f"{remark}.")) for remark in one.remarks))
     if rows:
         show(Text("\nWhat the night gives each, if it had it alone"), table(rows, SHOWN, DROP))
         _show_strips(one)

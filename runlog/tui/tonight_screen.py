@@ -43,7 +43,7 @@ def plan_or_why(
     owner: str | None = None,
 ) -> Tonight | str:
     """Plan the coming night, or say why it cannot be planned; a login's own rigs for its goals."""
-    asked = Asked(at, selection=chosen, owner=owner, among_themselves=owner is not None)
+    asked = Asked(at, selection=chosen, owner=owner)
     try:
         return tonight(engine, settings, asked)
     except UsageError as error:
@@ -179,6 +179,8 @@ class TonightScreen(MainScreen):
             fits = cell_len(f"{heads[0]}, {best}") < self.size.width - 1
             heads = [f"{heads[0]}, {best}"] if fits else [*heads, f"  {best}"]
         text = [Text(head, style="bold") for head in heads]
+        for remark in rig.remarks:
+            text += [Text(f"  {line}") for line in wrap(safe(remark), max(self.size.width - 4, 1))]
         for block in plan.blocks:
             when = words.between(moment_of(block.start), moment_of(block.end))
             name = safe(f"{block.action.target} {block.action.filter}")

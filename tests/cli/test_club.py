@@ -290,6 +290,21 @@ def test_own_goals_stand_beside_everybodys(made, home):
     assert [row["goal_s"] for row in made.json(home, "ben", "totals")["rows"]] == [36_000.0]
 
 
+def test_ones_own_goals_are_planned_with_ones_own_rigs(made, home):
+    """Whoever else shot the target; who has no rig is planned for with everybody's."""
+    for who in ("ben", "rea"):
+        made.does(home, "keeper", "club", "add", made.login(who), "--role", "observer")
+        made.does(home, who, "goal", "M33", "L", "9", "--mine")
+    line = ("tonight", "--date", "2026-10-20", "--mine")
+    own = made.json(home, "ben", *line)
+    assert {row["rig"] for row in (*own["rigs"], *own["rows"])} == {f"{BEN} + MonoCam 9"}
+    named = made.json(home, "ben", *line, "--rig", "ben")
+    assert named["rows"] == own["rows"]
+    assert len(made.json(home, "rea", *line)["rigs"]) == 3
+    (row,) = made.json(home, "ben", "forecast", "--mine")["rows"]
+    assert row["chances"] == "unknown, because fewer than 5 nights with frames are stored"
+
+
 def test_the_interface_notes_as_well(made, home):
     """A key on Ben's frame makes a note of Ann's, says so, and u takes it back."""
     engine = open_engine(made.url("ann"))

@@ -329,6 +329,70 @@ def test_goals_that_rigs_may_claim_alike_are_shared_out(tmp_path):
         assert [row["target"] for row in alone if row["rig"]] == [target]
 
 
+OWL, TERN = {"TELESCOP": "Owl", "INSTRUME": "Cam 0"}, {"TELESCOP": "Tern", "INSTRUME": "Cam 1"}
+
+
+@pytest.fixture(scope="module")
+def two_filters(tmp_path_factory):
+    """Owl has shot M 33 through Ha alone, Tern M 31 through L: no goal yet."""
+    home = tmp_path_factory.mktemp("filters")
+    (home / "frames").mkdir()
+    lights(home, "2026-10-02", 4, FILTER="Ha", **OWL)
+    lights(home, "2026-10-02", 2, "M31", RA=10.7, DEC=41.3, **TERN)
+    assert here(home, "scan", home / "frames").returncode == 0
+    return home
+
+
+def shared(home, *goals):
+    """Set goals, and give what tonight's rigs are told and each goal's rig; takes them away."""
+    for target, name in goals:
+        assert here(home, "goal", target, name, "9").returncode == 0
+    told = runlog_json(home, "tonight", "--date", EVENING)
+    season = runlog_json(home, "ahead", "--date", EVENING, "--nights", "1")["rows"]
+    shown = here(home, "tonight", "--date", EVENING).stdout
+    for target, name in goals:
+        assert here(home, "goal", target, name, "0").returncode == 0
+    remarks = {rig["rig"][:4].strip(): rig["remarks"] for rig in told["rigs"]}
+    assert all(said in shown for own in remarks.values() for said in own)
+    taken = {(row["target"], row["filter"]): row["rig"][:4].strip() for row in told["rows"]}
+    assert {(row["target"], row["filter"]): row["rig"][:4].strip() for row in season} == taken
+    return remarks, taken
+
+
+def test_a_goal_goes_to_a_rig_that_used_its_filter(two_filters):
+    """Owl knows M 33, and has no L: the goal is Tern's, and Owl is told why it has none."""
+    remarks, taken = shared(two_filters, ("M33", "L"))
+    assert taken == {("M 33", "L"): "Tern"}
+    assert remarks == {
+        "Tern": [],
+        "Owl": ["What is wanted is through filters that this rig never used; it used Ha"],
+    }
+
+
+def test_a_filter_that_no_rig_used_is_said(two_filters):
+    """M 33 through Clear goes to Owl, which knows M 33; that it never used Clear is said."""
+    remarks, taken = shared(two_filters, ("M33", "Clear"), ("M31", "L"))
+    assert taken == {("M 33", "Clear"): "Owl", ("M 31", "L"): "Tern"}
+    assert remarks == {
+        "Tern": [],
+        "Owl": ["Neither this rig nor any beside it ever used Clear: M 33 Clear"],
+    }
+
+
+def test_a_rig_that_is_left_out_is_told_who_was_given_what(tmp_path):
+    """Of two that shot M 33 L one logged more; a night at another site counts as use of L."""
+    (tmp_path / "frames").mkdir()
+    lights(tmp_path, "2026-10-02", 3, **OWL)
+    lights(tmp_path, "2026-09-02", 4, SITELAT="-30 10 00", **TERN)
+    lights(tmp_path, "2026-10-02", 2, FILTER="Ha", **TERN)
+    assert here(tmp_path, "scan", tmp_path / "frames").returncode == 0
+    remarks, taken = shared(tmp_path, ("M33", "L"))
+    assert taken == {("M 33", "L"): "Owl"}
+    (said,) = remarks["Tern"]
+    assert said.startswith("M 33 L is planned with Owl")
+    assert said.endswith(", which logged more of it at its site")
+
+
 # --- another site -----------------------------------------------------------------------------
 
 SITES = """

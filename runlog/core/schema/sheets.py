@@ -55,6 +55,7 @@ overhead_other_filter_s number: time lost when the filter changes
 overhead_from string: what these were measured on, or that they are assumed
 flip string?: where the rule of the mount's flip is from; null: no flip is planned
 clear_share number?: share of nights with frames; null where fewer than five nights tell it
+remarks list: why it was given no goal, or that it never used the filter of one, in words
 
 = tonight.row
 rig string?: telescope and camera; null for a goal that no plan here holds
