@@ -15,6 +15,7 @@ from runlog.store.goals import goals
 
 MOST = 3  # lines; the plan itself tells the rest
 MORE = "The whole plan: runlog tonight"
+MORE_OF_MINE = f"{MORE} --mine"
 
 
 def pointers(
@@ -22,16 +23,18 @@ def pointers(
     settings: Settings,
     now: datetime,
     about: Collection[tuple[str, str]] | None = None,
+    owner: str | None = None,
 ) -> list[str]:
     """Say of goals that are short what the coming night gives them; nothing without goals.
 
-    `about` are the targets and filters that matter; else all. Those the plan serves come first.
+    `about` are the targets and filters that matter; else all. Those the plan serves come first. The
+    goals are everybody's, or those of a login's own (`owner`).
     """
     with reading(engine) as connection:
-        if not goals(connection):
+        if not goals(connection, owner):
             return []
     try:
-        found = tonight(engine, settings, Asked(now))
+        found = tonight(engine, settings, Asked(now, owner=owner))
     except UsageError as error:  # no site: that is no matter of totals
         return [f"No plan for tonight: {error.what}"]
     lines = [
@@ -39,7 +42,8 @@ def pointers(
         for wanted, planned_s in _short(found)
         if about is None or (wanted.target, wanted.filter) in about
     ]
-    return [*lines[:MOST], MORE] if lines else []
+    more = MORE if owner is None else MORE_OF_MINE
+    return [*lines[:MOST], more] if lines else []
 
 
 def _short(found: Tonight) -> list[tuple[Wanted, float]]:

@@ -112,7 +112,7 @@ def _totals(
             _show_own(engine, session)
         show_rigs(rigs)
         if part.asks_nothing and any(row["to_go_s"] for row in rows):
-            _point_to_tonight(engine, session)
+            _point_to_tonight(engine, session, owner)
     return 0
 
 
@@ -128,12 +128,12 @@ def _show_own(engine: Any, session: Session) -> None:
         show(table(rows, OWN_SHOWN))
 
 
-def _point_to_tonight(engine: Any, session: Session) -> None:
+def _point_to_tonight(engine: Any, session: Session, owner: str | None) -> None:
     from datetime import UTC, datetime
 
     from runlog.actions.pointers import pointers
 
-    talk(*pointers(engine, session.settings, datetime.now(UTC)))
+    talk(*pointers(engine, session.settings, datetime.now(UTC), owner=owner))
 
 
 def _nothing(part: "Selection") -> None:

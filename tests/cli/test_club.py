@@ -305,6 +305,20 @@ def test_ones_own_goals_are_planned_with_ones_own_rigs(made, home):
     assert row["chances"] == "unknown, because fewer than 5 nights with frames are stored"
 
 
+def test_totals_of_ones_own_point_to_ones_own_plan(made, home):
+    """Below the table stand the goals that the table shows, and the plan that is for them."""
+    made.does(home, "keeper", "goal", "M33", "L", "10")
+    made.does(home, "keeper", "goal", "M42", "Ha", "6", "--new")
+    made.does(home, "ben", "goal", "M33", "L", "4", "--mine")
+    logged = made.json(home, "ben", "totals", "--mine")["rows"][0]["kept_s"]
+    assert logged == 0  # whole goals are to go
+    everybodys, own = (made.does(home, "ben", "totals", *more) for more in ((), ("--mine",)))
+    assert "M 42" in everybodys and "L of M 33 is 10 h 00 min short" in everybodys
+    assert "M 42" not in own and "L of M 33 is 4 h 00 min short" in own
+    assert everybodys.rstrip().endswith("runlog tonight")
+    assert own.rstrip().endswith("runlog tonight --mine")
+
+
 def test_the_interface_notes_as_well(made, home):
     """A key on Ben's frame makes a note of Ann's, says so, and u takes it back."""
     engine = open_engine(made.url("ann"))
