@@ -59,11 +59,9 @@ def show_frames(rows: list[dict[str, Any]], keys: Mapping[str, str]) -> None:
 
 
 def _why(row: dict[str, Any]) -> list[str]:
-    """Name the faults, else say why there is no grade; of an unreadable file, what ails it."""
+    """Name the faults, and what people say or why there is no grade; else what ails the file."""
     if row["error"]:
         return [row["error"]]
-    if row["faults"]:
-        return list(row["faults"])
     if row["grade"] is None:
-        return [row["kind"] or ""]
-    return [row["note"]] if row["note"] else []
+        return list(row["faults"]) or [row["kind"] or ""]
+    return [*row["faults"], *([row["note"]] if row["note"] else ())]

@@ -84,6 +84,14 @@ def _value(line: Frame, key: str, dated: bool, zone: Zone) -> str:
     return written(key, value)
 
 
+def _why(judgement: Judgement) -> str:
+    """Name the faults; behind them the note, and what people say whose rig it is not."""
+    faults = ", ".join(fault.name for fault in judgement.faults)
+    note = f"“{judgement.note}”" if judgement.note else ""
+    said = "; ".join(judgement.said)
+    return " ".join(filter(None, (faults, note, said)))
+
+
 def layout(width: int, dated: bool) -> list[Cell]:
     """Choose the columns that fit, in their order; dates leave less room for the others."""
     room = width - DATED_MORE * dated
@@ -340,9 +348,7 @@ class FrameTable(ScrollView, can_focus=True, inherit_bindings=False):
             used += FILE_CELLS + 1
             name = safe(self.names.get(line.identity.id, ""))
             yield Segment(f"{fitted_end(name, FILE_CELLS)} ", quiet)
-        why = ", ".join(fault.name for fault in line.judgement.faults)
-        note = f" “{line.judgement.note}”" if line.judgement.note else ""
-        yield Segment(fitted(safe(why + note), max(width - used, 0)), quiet)
+        yield Segment(fitted(safe(_why(line.judgement)), max(width - used, 0)), quiet)
 
     def _style(self, look: Look, color: str, here: bool, picked: bool, bold: bool = False) -> Style:
         key = (look, color, here, picked, bold)

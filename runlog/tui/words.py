@@ -50,8 +50,11 @@ def _values(line: Frame, look: Look) -> Text:
 
 
 def reasons(line: Frame, look: Look) -> Text:
-    """Write the evidence of every fault, and the note."""
-    said = []
+    """Write what others say of it, then the evidence of every fault, and the note.
+
+    Evidence may fill all the lines there are.
+    """
+    said = [Text(f"{safe(words)}.", styled(look.quiet)) for words in line.judgement.said]
     for fault in line.judgement.faults:
         style = styled(look.grade(line.judgement.auto_grade), bold=True)
         said.append(Text.assemble((f"{safe(fault.name)}: ", style), f"{safe(fault.evidence)}."))
@@ -60,5 +63,4 @@ def reasons(line: Frame, look: Look) -> Text:
                                   f"{safe(line.judgement.note)}."))  # fmt: skip
     elif line.judgement.note:
         said.append(Text(f"“{safe(line.judgement.note)}”", styled(look.accent)))
-    said += [Text(f"{safe(words)}.", styled(look.quiet)) for words in line.judgement.said]
     return Text("  ").join(said)

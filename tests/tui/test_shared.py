@@ -2,26 +2,30 @@
 
 import asyncio
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from astropy.io import fits
-from sqlalchemy import select
+from sqlalchemy import insert, select
 from textual.pilot import Pilot
 
+from runlog.actions.frames import frame_rows
 from runlog.actions.judge import judge
 from runlog.actions.open import open_store
 from runlog.actions.scan import scan
 from runlog.actions.totals import total_rows
+from runlog.cli.frames import show_frames
 from runlog.config import Settings
 from runlog.core.selection import Selection
 from runlog.store import models as m
-from runlog.store.engine import open_engine, reading
+from runlog.store.engine import open_engine, reading, writing
 from runlog.store.marks import history
 from runlog.tui import app as apps
 from runlog.tui import last_visit
@@ -269,3 +273,28 @@ def test_the_first_paint_waits_for_nothing_it_does_not_show() -> None:
     ran = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
     late = {"numpy", "alembic", "astropy", "runlog.tui.paint", "runlog.tui.totals_screen"}
     assert not late & set(ran.stdout.split())
+
+
+async def test_what_others_say_stands_beside_the_faults(
+    running: Running, database: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A doubtful frame of which somebody says keep: in both lists, and in the frame's words."""
+    engine, f = open_engine(str(database)), m.frame.c
+    with writing(engine) as connection:
+        faulty = select(f.id).where(f.grade == "doubtful").order_by(f.taken_at_utc).limit(1)
+        said = {"frame_id": connection.execute(faulty).scalar_one(), "decides": False}
+        said |= {"grade": "keep", "who": "ann", "at_utc": datetime(2026, 10, 20, tzinfo=UTC)}
+        connection.execute(insert(m.mark).values(said))
+    show_frames(frame_rows(engine, Selection(grade="doubtful")), {})
+    engine.dispose()
+    assert re.search(r"  \w[\w ]+, ann says keep", capsys.readouterr().out)
+    for size in ((80, 24), (160, 48)):
+        async with running(size=size) as pilot:
+            await press(pilot, "2", "A")
+            screen: Any = pilot.app.screen
+            at = list(screen.table.ids).index(said["frame_id"])
+            screen.table.move_to(at)
+            await rest(pilot)
+            assert "ann says keep" in str(screen.query_one("#why").render())
+            shown = [screen.table.render_line(y).text for y in range(screen.table.size.height)]
+            assert size[0] == 80 or re.search(r"\w ann says keep", "\n".join(shown))
