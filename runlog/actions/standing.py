@@ -125,11 +125,12 @@ def _group(
 ) -> Iterator[Standing]:
     """Give the mosaic, then its panels; one never shot through the filter is a panel as well."""
     names = sorted({t.target for t in whole if split_panel(t.target)[0] == mosaic.target})
-    rows = {(t.target, t.filter): t for t in totals}
+    rows, every = ({(t.target, t.filter): t for t in of} for of in (totals, whole))
     panels = [
         replace(
             _standing(
-                rows.get((name, mosaic.filter)) or Total(name, mosaic.filter),
+                rows.get((name, mosaic.filter))
+                or Total(name, mosaic.filter, whole=every.get((name, mosaic.filter))),
                 goals, settings, totals,
             ),
             panel=split_panel(name)[1] or PLAIN_PANEL,

@@ -31,7 +31,8 @@ OWN_SHOWN = "target filter kept_s goal_s to_go_s".split()
 GROWTH_SHOWN = "night target filter frames logged_s kept_s kept_so_far_s".split()
 # What gives way first where there is no room: what is left is what a morning asks.
 DROP = (
-    "frames nights frames_to_go frames_to_go_over_all gain_next_hour gain_next_hour_over_all "
+    "frames nights frames_to_go frames_to_go_over_all frames_to_go_over_all_rigs gain_next_hour "
+    "gain_next_hour_over_all gain_next_hour_over_all_rigs "
     "share_kept logged_s rejected_s doubtful_s ungraded_s effective_s credited_s"
 )
 GROWTH_DROP = "frames logged_s"
@@ -158,10 +159,11 @@ def _columns(
     rows = spoken(rows)
     if part.is_all_time:
         return rows, keys
+    over_all = "over_all" if part.rigs is None else "over_all_rigs"
     told = {
-        "to_go_s": "to_go_over_all_s",
-        "frames_to_go": "frames_to_go_over_all",
-        "gain_next_hour": "gain_next_hour_over_all",
+        "to_go_s": f"to_go_{over_all}_s",
+        "frames_to_go": f"frames_to_go_{over_all}",
+        "gain_next_hour": f"gain_next_hour_{over_all}",
     }
     rows = [row | {new: row[old] for old, new in told.items()} for row in rows]
     return rows, [told.get(key, key) for key in keys]

@@ -259,11 +259,12 @@ def _group(frame: Frame) -> tuple[object, ...]:
 # --- bars of hours --------------------------------------------------------------------------
 
 TO_GO = "to go"
+OF_OTHERS = "other rigs"
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """Lengths of time one after another, each a grade's or `TO_GO`, of a whole."""
+    """Lengths of time one after another, each a grade's, `OF_OTHERS` or `TO_GO`, of a whole."""
 
     parts: tuple[tuple[str, float], ...]  # seconds
     whole_s: float
@@ -275,11 +276,15 @@ def night_bar(kept_s: float, doubtful_s: float, rejected_s: float, logged_s: flo
     return Bar(parts, logged_s)
 
 
-def goal_bar(kept_s: float, doubtful_s: float, goal_s: float) -> Bar:
-    """Set hours against a goal; the whole is the goal, or what there is when it is more."""
-    there_s = kept_s + doubtful_s
+def goal_bar(kept_s: float, doubtful_s: float, goal_s: float, others_s: float = 0.0) -> Bar:
+    """Set hours against a goal; the whole is the goal, or what there is when it is more.
+
+    `others_s` is what counts besides where the hours are of a part of all rigs.
+    """
+    there_s = kept_s + doubtful_s + others_s
     left_s = max(goal_s - there_s, 0.0)
-    parts = (Grade.KEEP, kept_s), (Grade.DOUBTFUL, doubtful_s), (TO_GO, left_s)
+    others = ((OF_OTHERS, others_s),) if others_s else ()
+    parts = (Grade.KEEP, kept_s), (Grade.DOUBTFUL, doubtful_s), *others, (TO_GO, left_s)
     return Bar(parts, max(goal_s, there_s, 1.0))
 
 

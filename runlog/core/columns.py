@@ -119,6 +119,10 @@ COLUMNS: Mapping[str, Column] = _of_frames() | {
     # Beside hours of a part of all nights.
     "to_go_over_all_s": Column("to go (all nights)", hours, True),
     "frames_to_go_over_all": Column("frames to go (all nights)", str, True),
+    # Beside hours of some rigs.
+    "to_go_over_all_rigs_s": Column("to go (all nights and rigs)", hours, True),
+    "frames_to_go_over_all_rigs": Column("frames to go (all nights and rigs)", str, True),
+    "gain_next_hour_over_all_rigs": Column("next hour (all nights and rigs)", gain, True),
     "nights": Column("nights", str, True),
     "share_kept": Column("kept of logged", share, True),
     "gain_next_hour": Column("next hour", gain, True),

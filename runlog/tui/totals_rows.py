@@ -7,7 +7,7 @@ from rich.text import Text
 
 from runlog.actions.goals import goal_words
 from runlog.actions.standing import Standing
-from runlog.core.charts import TO_GO, goal_bar
+from runlog.core.charts import OF_OTHERS, TO_GO, goal_bar
 from runlog.core.columns import NOTHING, hours, share, written
 from runlog.core.ledger.goals import PLAIN_PANEL, GoalForm, gain_of_next_hour
 from runlog.core.targets.sequence_words import split_panel
@@ -37,9 +37,9 @@ SOMETIMES = (
 )
 NAME_LEAST, NAME_MOST, FILTER_MOST = 12, 28, 14
 BAR_LEAST = 8
-LEFT_LABEL = "to go"
-BAR_SIGNS = {"keep": "█", "doubtful": "▒", TO_GO: "░"}
-KEY = "█ kept ▒ doubtful ░ to go"
+LEFT_LABEL, LEFT_OF_ALL = "to go", "to go (all rigs)"
+BAR_SIGNS = {"keep": "█", "doubtful": "▒", OF_OTHERS: "▚", TO_GO: "░"}
+KEY, KEY_OF_SOME = "█ kept ▒ doubtful ░ to go", "█ kept ▒ doubtful ▚ other rigs ░ to go"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,7 @@ class Layout:
     shown: tuple[Number, ...]
     unfolded: frozenset[str]  # mosaics whose panels are shown
     goals: bool = True  # any at all, so that there are bars to read
+    some_rigs: bool = False  # hours are of some rigs, what is to go is of all
 
 
 def numbers_of(rows: Sequence[Standing]) -> tuple[Number, ...]:
@@ -67,7 +68,9 @@ def lay_out(rows: Sequence[Standing], width: int, across: int) -> Layout:
     numbers = numbers_of(rows)
     cells = [_hours(row, n) for row in rows for n in numbers]
     number = max(len(text) for text in (*cells, *(n.label for n in numbers)))
-    left = max(len(text) for text in (*map(_left, rows), LEFT_LABEL))
+    some_rigs = any(_of_some_rigs(row) for row in rows)
+    label = LEFT_OF_ALL if some_rigs else LEFT_LABEL
+    left = max(len(text) for text in (*map(_left, rows), label))
     most = NAME_MOST if width >= 100 else NAME_LEAST
     name = min(max(*(len(_name(row)) for row in rows), NAME_LEAST), most)
     filters = min(max(len(safe(row.total.filter)) for row in rows), FILTER_MOST)
@@ -78,7 +81,7 @@ def lay_out(rows: Sequence[Standing], width: int, across: int) -> Layout:
     bar = max(width - name - filters - left - 6 - fit * (number + 1), 0)
     unfolded = frozenset(split_panel(row.target)[0] for row in rows if row.panel is not None)
     return Layout(name, filters, number, left, bar, numbers[first : first + fit], unfolded,
-                  any(row.goal_s for row in rows))  # fmt: skip
+                  any(row.goal_s for row in rows), some_rigs)  # fmt: skip
 
 
 def heads(layout: Layout, width: int, look: Look) -> Text:
@@ -87,9 +90,10 @@ def heads(layout: Layout, width: int, look: Look) -> Text:
     text.append(f" {fitted('target', layout.name)} {fitted('filter', layout.filter)}")
     for number in layout.shown:
         text.append(f" {number.label:>{layout.number}}")
-    key = KEY if layout.bar >= len(KEY) and layout.goals else ""
+    key, left = (KEY_OF_SOME, LEFT_OF_ALL) if layout.some_rigs else (KEY, LEFT_LABEL)
+    key = key if layout.bar >= len(key) and layout.goals else ""
     text.append(f"  {fitted(key, layout.bar)}")
-    text.append(f" {LEFT_LABEL:>{layout.left}}")
+    text.append(f" {left:>{layout.left}}")
     text.truncate(width)
     return text
 
@@ -131,6 +135,10 @@ def _panel(panel: str) -> str:
     return "plain frames" if panel == PLAIN_PANEL else f"panel {safe(panel)}"
 
 
+def _of_some_rigs(row: Standing) -> bool:
+    return any(one.total.whole is not None for one in (row, *row.summed))
+
+
 def _hours(row: Standing, number: Number) -> str:
     seconds = getattr(row.total, number.key)
     return NOTHING if seconds is None else hours(seconds)
@@ -153,22 +161,29 @@ def _to_go(row: Standing) -> str:
 def bar(row: Standing, width: int, look: Look) -> Text:
     """Draw kept, doubtful and to go; full width is the goal, or what there is when it is more.
 
+    Of some rigs' hours, what counts of other rigs stands besides: to go is over all of them.
     Without a goal there is nothing to be full of, so nothing is drawn.
     """
     if not row.goal_s:
         return Text(" " * width)
     total = row.total
     kept_s = total.kept_s + total.credited_s
-    hours_bar = goal_bar(kept_s, total.doubtful_s + total.credited_doubtful_s, row.goal_s or 0.0)
+    others_s = max(total.over_all.counted_s - total.counted_s, 0.0)
+    doubtful_s = total.doubtful_s + total.credited_doubtful_s
+    hours_bar = goal_bar(kept_s, doubtful_s, row.goal_s, others_s)
     text = Text()
     end_s = 0.0
     for what, seconds in hours_bar.parts:
         end_s += seconds
         cells = round(width * end_s / hours_bar.whole_s) - text.cell_len
-        sign, color = BAR_SIGNS[what], look.quiet if what == TO_GO else look.grade(what)
+        sign, color = BAR_SIGNS[what], _bar_color(what, look)
         text.append(sign * cells, styled(color))
     text.append(" " * max(width - text.cell_len, 0))
     return text
+
+
+def _bar_color(what: str, look: Look) -> str:
+    return look.quiet if what in (OF_OTHERS, TO_GO) else look.grade(what)
 
 
 def in_words(row: Standing, look: Look) -> Text:
@@ -189,10 +204,11 @@ def row_name(row: Standing) -> str:
 def _facts(row: Standing) -> list[str]:
     total = row.total
     facts = [_wanted(row)] if not row.summed else []
+    over_all = " over all rigs" if _of_some_rigs(row) else ""
     if row.summed and row.to_go_s:
-        facts.append(f"{hours(row.to_go_s)} to go")
+        facts.append(f"{hours(row.to_go_s)} to go{over_all}")
     elif row.to_go_s and total.frames_to_go:
-        facts.append(f"{count(total.frames_to_go, 'frame')} to go")
+        facts.append(f"{count(total.frames_to_go, 'frame')} to go{over_all}")
     nights = f" in {count(total.nights, 'night')}" if not row.summed else ""
     facts.append(f"{count(total.frames, 'frame')}{nights} so far")
     if total.share_kept is not None:

@@ -161,7 +161,8 @@ def test_to_go_is_about_all_nights(goals, words):
         if (row["target"], row["filter"]) == ("M 33", "L")
     ]
     assert float(line["to_go_s"]) == 59 * 60
-    assert "to go (all nights)" in here(goals, "totals", *words).stdout
+    of_all = "(all nights and rigs)" if "--rig" in words else "(all nights)"
+    assert f"to go {of_all}" in here(goals, "totals", *words, env={"COLUMNS": "200"}).stdout
     assert "all nights" not in here(goals, "totals").stdout
 
 

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.charts import (
+    OF_OTHERS,
     TO_GO,
     Axis,
     Curve,
@@ -155,6 +156,13 @@ def test_the_bar_of_a_goal(hours: tuple[int, ...], whole_h: int, parts: dict[str
     bar = goal_bar(kept_s, doubtful_s, goal_s)
     assert bar.whole_s == whole_h * 3600
     assert dict(bar.parts) == {what: h * 3600 for what, h in parts.items()}
+
+
+def test_the_bar_of_some_rigs_holds_what_others_give() -> None:
+    """Kept of mine, of others and to go are the goal together."""
+    bar = goal_bar(2.0, 0.0, 10.0, others_s=5.0)
+    parts = {Grade.KEEP: 2.0, Grade.DOUBTFUL: 0.0, OF_OTHERS: 5.0, TO_GO: 3.0}
+    assert dict(bar.parts) == parts and bar.whole_s == sum(parts.values())
 
 
 def test_the_bar_of_a_night() -> None:

@@ -8,17 +8,23 @@ import pytest
 from sqlalchemy import update
 from textual.pilot import Pilot
 
+from runlog.actions.goals import Wish, wish
+from runlog.config import Settings
+from runlog.core.charts import OF_OTHERS, TO_GO
+from runlog.core.ledger.goals import GoalForm
 from runlog.store import models as m
 from runlog.store.engine import open_engine, writing
 from runlog.tui import tonight_screen
 from runlog.tui.keyline import KeyLine
 from runlog.tui.keys import RIGS
+from runlog.tui.totals_rows import BAR_SIGNS, bar
 
 from .conftest import Running, press
 from .nights import RIG, with_second_rig
 
 HERON, WREN = RIG["name"], "Wren 60/360 + MonoCam 4"
 SIZES = [(80, 24), (160, 48)]
+OTHERS = BAR_SIGNS[OF_OTHERS]
 
 
 @pytest.fixture
@@ -48,6 +54,11 @@ def whole_line(pilot: Pilot[Any], width: int) -> str:
 def screen_of(pilot: Pilot[Any]) -> Any:
     """The screen in front."""
     return pilot.app.screen
+
+
+def shown(pilot: Pilot[Any], part: str) -> str:
+    """What a part of the screen in front says."""
+    return str(screen_of(pilot).query_one(f"#{part}").render())
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -114,6 +125,31 @@ async def test_frames_and_doubtful_of_all_nights_are_those_of_the_rig(
 
 
 @pytest.mark.both_databases
+@pytest.mark.parametrize("size", SIZES)
+async def test_what_is_to_go_beside_one_rigs_hours_is_of_all_rigs(
+    running: Running, two: Path, size: tuple[int, int]
+) -> None:
+    """The head and the words say so; the bar holds what the other rig gives towards the goal."""
+    engine = open_engine(str(two))
+    wish(engine, Settings(), Wish("M 31", "L", GoalForm.HOURS, 40.0), "mia")
+    engine.dispose()
+    async with running(size=size) as pilot:
+        await press(pilot, "4")
+        assert "all rigs" not in shown(pilot, "heads") and OTHERS not in shown(pilot, "rows")
+        await press(pilot, "R", "R")  # one night of three
+        at = next(i for i, row in enumerate(screen_of(pilot).rows) if row.goal)
+        await press(pilot, *["down"] * at)
+        assert "to go (all rigs)" in shown(pilot, "heads")
+        assert "to go over all rigs" in shown(pilot, "told")
+        row = screen_of(pilot).here
+        drawn = bar(row, 400, screen_of(pilot).session.look).plain  # ten cells an hour
+        others_s = row.total.over_all.counted_s - row.total.kept_s
+        assert drawn.count(OTHERS) == pytest.approx(others_s / 360, abs=1) and others_s > 3600
+        drawn_to_go = drawn.count(BAR_SIGNS[TO_GO]) + drawn.count(BAR_SIGNS["doubtful"])
+        assert drawn_to_go == pytest.approx(row.to_go_s / 360, abs=1)
+        assert OTHERS in shown(pilot, "rows")
+
+
 async def test_totals_are_those_of_the_rig(running: Running, two: Path) -> None:
     """Guards the hours, and that the frames behind a number are the rig's as well."""
     async with running(size=(160, 48)) as pilot:
