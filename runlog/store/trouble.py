@@ -1,5 +1,6 @@
 """What a database's failures mean, and what to do about each."""
 
+import re
 import shutil
 from collections.abc import Mapping
 from contextlib import suppress
@@ -163,8 +164,23 @@ OF_SERVER: Mapping[str, Words] = {
     "connection slots": CROWDED,
     "too many connections": CROWDED,
     "connection": NOT_THERE,
-    "resolve host": NOT_THERE,
     "timeout": NOT_THERE,
+}
+# What is wrong with the address itself is said in the words of the driver.
+SERVER_FORM = "postgresql+psycopg://USER@HOST/NAME"
+NO_SUCH_HOST = (
+    "The name of the database server cannot be found",
+    "See that the host in --db is spelt right and that this machine's network knows it; everything "
+    "stored so far is safe",
+)
+BAD_ADDRESS = (
+    "The address of the database cannot be followed",
+    f"Put that right in --db or RUNLOG_DB, as in {SERVER_FORM}?sslmode=verify-full",
+)
+OF_ADDRESS: Mapping[str, Words] = {
+    r"resolve host|translate host name": NO_SUCH_HOST,
+    r"invalid \S+ value: |invalid port number|invalid connection option|bad value for |"
+    r"could not match \d+ |could not parse network address": BAD_ADDRESS,
 }
 KINDS: Mapping[Words, type[StoreError]] = {
     DAMAGED: DamagedError,
@@ -187,12 +203,25 @@ def explain(error: DBAPIError, engine: Engine) -> StoreError:
     if code in ANOTHERS_SAKE:
         cure = "Run the command again; nothing half-written is kept"
         return ConflictError("Another writer came first", where(engine), cure)
+    if wrong := _wrong_address(error, code, engine):
+        return wrong
     if words := _words(error, code, engine):
         return KINDS.get(words, StoreError)(words[0], where(engine), words[1])
     of_one = ONE_VALUE_SQLITE if engine.dialect.name == "sqlite" else ONE_VALUE
     if isinstance(error, of_one) and not error.connection_invalidated:
         return ValueRefusedError(f"The database refuses a value ({error.orig})", where(engine))
     return StoreError(f"The database failed ({error.orig})", where(engine))
+
+
+def _wrong_address(error: DBAPIError, code: str | None, engine: Engine) -> StoreError | None:
+    """Say what the driver says of an address that it cannot follow."""
+    if code is not None or engine.dialect.name == "sqlite":
+        return None
+    said = str(error.orig).strip().split("\n")[0].removeprefix("connection is bad: ")
+    for signs, (what, cure) in OF_ADDRESS.items():
+        if re.search(signs, said):
+            return StoreError(f"{what} ({said})", where(engine), cure)
+    return None
 
 
 def _words(error: DBAPIError, code: str | None, engine: Engine) -> Words | None:
