@@ -63,8 +63,8 @@ def stands(connection: Connection, rig_id: int, used: Settings) -> bool:
     now = store.in_force(connection).get(rig_id)
     if now is not None:
         return grading_of(graded_by(used, now.says)) == grading_of(used)
-    origin = used.source or "no config file"
-    who = f"first recorded, from {origin} on {platform.node() or 'a machine without a name'}"
+    origin = f"from {used.source}" if used.source else "without a config file,"
+    who = f"first recorded, {origin} on {platform.node() or 'a machine without a name'}"
     if me := login(connection):
         who = f"{me}, {who}"
     store.append(connection, rig_id, as_sections(grading_of(used)), who, datetime.now(UTC))
@@ -104,8 +104,9 @@ def tell_differences(engine: Engine, settings: Settings, tell: Callable[[str], N
     tell(f"{settings.source} says otherwise than what frames are graded by:")
     for d in found:
         since = f"since {d.at_utc:%Y-%m-%d}, {d.who}"
-        words = f"{written(d.in_file)} in the file, {written(d.in_force)} in force ({since})"
-        tell(f"  {d.rig}: {'.'.join(d.place)} = {words}")
+        graded = "without one" if d.in_force is None else f"by {written(d.in_force)}"
+        words = f"{written(d.in_file)} in the file; frames are graded {graded} ({since})"
+        tell(f"  {d.rig}: {'.'.join(d.place)} is {words}")
     tell(
         "  Grades keep to what is in force. To grade by the file: runlog policy adopt; to be rid "
         "of this, make the file say the same, or nothing"

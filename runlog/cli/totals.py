@@ -125,7 +125,7 @@ def _show_own(engine: Any, session: Session) -> None:
     from runlog.actions.totals import own_goal_rows
 
     if rows := own_goal_rows(engine, session.settings, login_of(engine)):
-        show(Text("Goals of your own, beside everybody's", style="bold"))
+        show(Text("\nGoals of your own, beside everybody's", style="bold"))
         show(table(rows, OWN_SHOWN))
 
 
@@ -134,7 +134,8 @@ def _point_to_tonight(engine: Any, session: Session, owner: str | None) -> None:
 
     from runlog.actions.pointers import pointers
 
-    talk(*pointers(engine, session.settings, datetime.now(UTC), owner=owner))
+    if said := pointers(engine, session.settings, datetime.now(UTC), owner=owner):
+        talk("", *said)
 
 
 def _nothing(part: "Selection") -> None:
@@ -186,7 +187,7 @@ def _show_mosaics(mosaics: list[dict[str, Any]], part: "Selection") -> None:
 
     if mosaics:
         when = "" if part.is_all_time else ", over all nights and rigs"
-        show(Text(f"Mosaics{when}: as far along as their worst panel", style="bold"))
+        show(Text(f"\nMosaics{when}: as far along as their worst panel", style="bold"))
         show(table(mosaics, MOSAIC_SHOWN, MOSAIC_DROP))
 
 

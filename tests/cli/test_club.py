@@ -140,7 +140,7 @@ def test_an_observer_works_for_their_own_rig(made, home):
             assert signed == [(me,)], table
         first = keeper.execute("SELECT who FROM rig_settings WHERE rig_id = (SELECT rig_id "
                                "FROM rig_member WHERE login = %s)", [me]).fetchone()  # fmt: skip
-        assert first[0].startswith(f"{me}, first recorded, from")
+        assert first[0].startswith(f"{me}, first recorded, without a config file, on ")
 
 
 def test_an_observer_is_kept_from_others_rigs(made, home):
@@ -283,7 +283,10 @@ def test_own_goals_stand_beside_everybodys(made, home):
     assert [r["goal_s"] for r in made.json(home, "ben", "totals", "--mine")["rows"]] == [14_400.0]
     rows = made.json(home, "ben", "forecast", "--mine")["rows"]
     assert [r["goal_s"] for r in rows] == [14_400.0]
-    shown = made.runs(home, "ben", "totals").stdout
+    done = made.runs(home, "ben", "totals")
+    shown = done.stdout
+    assert "\n\nGoals of your own" in shown
+    assert re.search(r"^\nL of M 33 is 10 h 00 min short", done.stderr, re.M)
     assert shown.index("10 h 00") < shown.index("Goals of your own") < shown.index("4 h 00")
     assert "Goals of your own" not in made.runs(home, "rea", "totals").stdout
     made.does(home, "ben", "goal", "M33", "L", "0", "--mine")

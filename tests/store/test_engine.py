@@ -143,7 +143,7 @@ SERVER_TROUBLE = [
     ("postgresql+psycopg://runlog@/nosuch?host={folder}", "has no such database"),
     ("postgresql+psycopg://nobody@/postgres?host={folder}", "no such database or user"),
     (
-        "postgresql+psycopg://x@localhost:1/x?sslmode=verify-ful",
+        "postgresql+psycopg://@localhost:1/x?sslmode=verify-ful",
         'invalid sslmode value: "verify-ful"',
     ),
     ("postgresql+psycopg://x@localhost:1/x?sslmod=require", 'invalid connection option "sslmod"'),
