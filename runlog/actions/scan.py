@@ -3,7 +3,7 @@
 import os
 import time
 from collections import Counter
-from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, nullcontext
@@ -38,7 +38,7 @@ from runlog.store import history
 from runlog.store.engine import reading, writing
 from runlog.store.files import KnownFile, OldMeasure, PixelIndex
 from runlog.store.frames import FileStamp, path_parts, stamp_of
-from runlog.store.mine import require_writer
+from runlog.store.mine import own_rigs, require_writer
 from runlog.store.roots import Roots, set_away, set_scanned
 
 BATCH_FRAMES = 16
@@ -78,6 +78,7 @@ def scan(
     began = time.monotonic()
     with reading(engine) as connection:
         require_writer(connection)
+        own_before = own_rigs(connection)
     leftovers.clear()
     roots = folders_to_scan(engine, settings, folders)
     job = _Scan(engine, settings, roots, report, stop, remeasure=remeasure, takes=takes)
@@ -97,6 +98,7 @@ def scan(
     if job.todo:
         with reading(engine) as connection:
             job.result.restated = moves.restated(connection)
+    job.result.new_rigs = _new_rigs(engine, own_before)
     job.result.in_reject_folders = _in_reject_folders(engine, job.result.new_paths)
     if remeasure:
         job.result.measured_before = measured_before(engine)
@@ -108,6 +110,11 @@ def measured_before(engine: Engine) -> int:
     """Count the frames whose numbers are of an earlier version of the measurement."""
     with reading(engine) as connection:
         return file_store.count_measured_before(connection, MEASURE_VERSION, MEASURED)
+
+
+def _new_rigs(engine: Engine, own_before: Collection[str]) -> list[str]:
+    with reading(engine) as connection:
+        return [rig for rig in own_rigs(connection) if rig not in own_before]
 
 
 def _in_reject_folders(engine: Engine, new_paths: Sequence[bytes]) -> int:

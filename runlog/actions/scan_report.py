@@ -42,6 +42,7 @@ class ScanReport:
     history: list[str] = field(default_factory=list)  # what other nights' frames became, in words
     restated: list[Restated] = field(default_factory=list)  # hours by another reference than before
     new_paths: list[bytes] = field(default_factory=list)
+    new_rigs: list[str] = field(default_factory=list)  # that are the login's own now
 
     def count(self, outcome: Outcome, arrival: Arrival) -> None:
         """Count a file, and note what the header of a new frame lacks."""

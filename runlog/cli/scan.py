@@ -154,6 +154,8 @@ def tell(result: "ScanReport") -> None:
             "  FITS packed in a way that is not read (unpack them first): "
             f"{_counted(result.packed_otherwise)}"
         )
+    talk(*(f"  {safe(rig)} is your rig now (who keeps which: runlog club)"
+           for rig in result.new_rigs))  # fmt: skip
     talk(*(f"  {safe(line)}" for line in result.history))
     for one in result.restated:
         talk(f"  {safe(one.words)}")

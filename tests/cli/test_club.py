@@ -84,6 +84,16 @@ def test_a_new_rig_is_its_observers(made, home):
     assert len(made.json(home, "rea", "frames")["rows"]) == 5
 
 
+def test_a_scan_says_that_a_new_rig_is_ones_own(made, home):
+    """Once, to the observer whose frames are its first; the keeper's new rigs are nobody's."""
+    write_run(home / "new", 1, first=80, TELESCOP="Egret 60/360")
+    write_run(home / "keepers", 1, first=81, TELESCOP="Crane 60/360")
+    said = made.does(home, "ann", "scan", home / "new")
+    assert "  Egret 60/360 + MonoCam 9 is your rig now" in said and said.count("is your rig") == 1
+    assert "is your rig" not in made.does(home, "ann", "scan", home / "new")
+    assert "is your rig" not in made.does(home, "keeper", "scan", home / "keepers")
+
+
 def test_a_reader_is_told_before_any_work(made, home):
     """Every writing command is refused in our words, at once, and nothing is stored."""
     before = made.json(home, "keeper", "frames")
