@@ -46,7 +46,8 @@ class Shares:
         own = self.given[rig.rig_id]
         if own:
             strange = sorted({goal.filter for goal in own if not has_used(rig, goal.filter)})
-            return tuple(_strange_words(name, own) for name in strange)
+            alone = len(self.among) == 1
+            return tuple(_strange_words(name, own, alone=alone) for name in strange)
         others = [(goal, one) for one in self.among for goal in self.given[one.rig_id]]
         return (_left_out_words(rig, others),) if others else ()
 
@@ -105,9 +106,10 @@ def _claim(rig: RigAtWork, goal: Wanted) -> tuple[bool, float, float, float, str
 # --- in words ----------------------------------------------------------------------------------
 
 
-def _strange_words(filter_name: str, own: Collection[Wanted]) -> str:
+def _strange_words(filter_name: str, own: Collection[Wanted], *, alone: bool) -> str:
     named = _named([goal for goal in own if goal.filter == filter_name])
-    return f"Neither this rig nor any beside it ever used {filter_name}: {named}"
+    who = "This rig never" if alone else "Neither this rig nor any beside it ever"
+    return f"{who} used {filter_name}: {named}"
 
 
 def _left_out_words(rig: RigAtWork, others: Sequence[tuple[Wanted, RigAtWork]]) -> str:

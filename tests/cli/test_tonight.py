@@ -379,6 +379,14 @@ def test_a_filter_that_no_rig_used_is_said(two_filters):
     }
 
 
+def test_a_rig_alone_is_told_of_a_filter_it_never_used(goals):
+    """The only rig takes every goal: Clear is told, L and Ha, which it used, are not."""
+    assert here(goals, "goal", "M33", "Clear", "2").returncode == 0
+    (rig,) = runlog_json(goals, "tonight", "--date", EVENING)["rigs"]
+    assert here(goals, "goal", "M33", "Clear", "0").returncode == 0
+    assert rig["remarks"] == ["This rig never used Clear: M 33 Clear"]
+
+
 def test_a_rig_that_is_left_out_is_told_who_was_given_what(tmp_path):
     """Of two that shot M 33 L one logged more; a night at another site counts as use of L."""
     (tmp_path / "frames").mkdir()
