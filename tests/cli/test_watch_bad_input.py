@@ -89,7 +89,7 @@ def each_once(home: Path) -> bool:
     Held against the files' headers as astropy reads them.
     """
     there = [str(path) for path in (home / "frames").rglob("*.fits")]
-    starts = sorted(start[:19] for start, _ in exposures_of(home / "frames"))
+    starts = sorted(start[:19] for start, _ in exposures_of(home / "frames").elements())
     found = stored(home)
     return sorted(found) == sorted(there) and sorted(found.values()) == starts
 
