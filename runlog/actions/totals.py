@@ -29,8 +29,9 @@ from runlog.core.targets.names import NO_TARGET
 from runlog.core.targets.sequence_words import split_panel
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
-from runlog.store.depth import references, references_of_run
+from runlog.store.depth import references
 from runlog.store.engine import reading
+from runlog.store.run_says import references_of_run
 
 TOTAL_KEYS = (
     "target filter frames logged_s kept_s doubtful_s rejected_s ungraded_s effective_s goal_s "

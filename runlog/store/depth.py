@@ -1,6 +1,5 @@
 """Depth reached: what runs offer as references, the sums to divide, and frames' bases of light."""
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
@@ -24,13 +23,7 @@ from sqlalchemy import (
 )
 
 from runlog.core.frame import Frame, Kind
-from runlog.core.ledger.depth_reference import (
-    FEW_NIGHTS,
-    NightValue,
-    Reference,
-    reference_at,
-    reference_of,
-)
+from runlog.core.ledger.depth_reference import FEW_NIGHTS, NightValue, Reference, reference_at
 from runlog.core.ledger.worth import References
 from runlog.store import models as m
 from runlog.store.engine import insert_into
@@ -42,7 +35,6 @@ Pair = tuple[str, str]  # target and filter
 Forms = Mapping[int, tuple[int, str]]
 Key = tuple[int, str]  # a rig, and a base or filter
 Group = tuple[int, str, bool]  # the same, and whether without the Moon
-Nights = dict[Key, list[NightValue]]
 Ties = Mapping[tuple[str, str], float | None]
 
 # --- written when a run settles -------------------------------------------------------------
@@ -139,50 +131,6 @@ def references(connection: Connection, *which: ColumnElement[bool]) -> Reference
     `which` narrows the rows of light where not all targets are asked about.
     """
     return References(_lights(connection, which), *_skies(connection))
-
-
-def references_of_run(connection: Connection, run_id: int) -> References:
-    """Find those that a run is divided by, of its bases and filters: a part of all there are."""
-    asked = connection.execute(_DIVIDED, {"run": run_id}).all()
-    which = {
-        "rig": next((rig_id for rig_id, _, _ in asked), None),
-        "bases": sorted({base for _, _, base in asked}),
-        "filters": sorted({name for _, name, _ in asked}),
-    }
-    light: Nights = defaultdict(list)
-    for rig_id, base, night, value in connection.execute(_LIGHT_NIGHTS, which).all():
-        light[rig_id, base].append(NightValue(value, night))
-    point: Nights = defaultdict(list)
-    extended: Nights = defaultdict(list)
-    for rig_id, name, night, dark, of_point, of_extended in connection.execute(_SKY_NIGHTS, which):
-        point[rig_id, name].append(NightValue(of_point, night, dark))
-        extended[rig_id, name].append(NightValue(of_extended, night, dark))
-    return References(_each(light), _each(point), _each(extended))
-
-
-def _each(nights: "Nights") -> dict[Key, Reference]:
-    found = ((key, reference_of(own)) for key, own in nights.items())
-    return {key: reference for key, reference in found if reference is not None}
-
-
-_L, _D, _R = m.run_light.c, m.run_depth.c, m.run.c
-_DIVIDED = (
-    select(_R.rig_id, _L.filter, _L.base)
-    .join(m.run, _R.id == _L.run_id)
-    .where(_L.run_id == bindparam("run"))
-)
-_LIGHT_NIGHTS = (
-    select(_R.rig_id, _L.base, _R.night, _L.light2_e2_adu2)
-    .join(m.run, _R.id == _L.run_id)
-    .where(_R.rig_id == bindparam("rig"), _L.base.in_(bindparam("bases", expanding=True)))
-    .where(_L.light2_e2_adu2.is_not(None))
-)
-_SKY_NIGHTS = (
-    select(_R.rig_id, _D.filter, _R.night, _D.moonless)
-    .add_columns(_D.point_s_e2, _D.extended_s_arcsec2_e2)
-    .join(m.run, _R.id == _D.run_id)
-    .where(_R.rig_id == bindparam("rig"), _D.filter.in_(bindparam("filters", expanding=True)))
-)
 
 
 def references_of_frames(connection: Connection) -> References:

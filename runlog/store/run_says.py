@@ -8,8 +8,15 @@ from typing import Any
 from sqlalchemy import Column, ColumnElement, Connection, and_, select, tuple_
 
 from runlog.core.ledger.depth_reference import NightValue
-from runlog.core.ledger.run_says import Group, Pair, RunSays, What
-from runlog.core.ledger.worth import Part
+from runlog.core.ledger.run_says import (
+    Group,
+    Pair,
+    RunSays,
+    What,
+    groups_of,
+    references_among,
+)
+from runlog.core.ledger.worth import Part, References
 from runlog.store import models as m
 from runlog.store.parts import in_parts
 from runlog.store.totals import DEPTHS
@@ -25,7 +32,7 @@ _SKIES = select(
     _D.run_id, _R.night, _R.rig_id, _D.filter, _D.moonless, _D.point_s_e2, _D.extended_s_arcsec2_e2
 ).join(m.run, _R.id == _D.run_id)
 _SUMS = select(_S.run_id, _S.target, _S.filter, _S.kept_s).order_by(_S.run_id)
-
+_OF_SKY = (What.POINT, What.EXTENDED)  # as _SKIES has them
 
 Night = tuple[Group, NightValue]
 
@@ -61,21 +68,28 @@ def nights_of(
 ) -> dict[Group, list[tuple[int, NightValue]]]:
     """Load what the night of every run would be as one of some references."""
     found: dict[Group, list[tuple[int, NightValue]]] = {group: [] for group in sorted(groups)}
-    lights = (
-        (number, nights)
-        for asked in _asked(groups, _L.base, What.LIGHT)
-        for number, _, nights in _lights(connection, asked)
-    )
-    skies = (
-        row
-        for asked in _asked(groups, _D.filter, What.POINT, What.EXTENDED)
-        for row in _skies(connection, asked)
-    )
-    for number, nights in chain(lights, skies):
-        for group, night in nights:
-            if group in found:
+    for asked in _asked(groups, _L.base, What.LIGHT):
+        for number, _, nights in _lights(connection, asked):
+            for group, night in nights:
                 found[group].append((number, night))
+    # Of the sky there are many: to whom a row goes is looked up once for each rig and filter.
+    takers = {
+        (rig_id, name): [found.get((what, rig_id, name), []) for what in _OF_SKY]
+        for _, rig_id, name in groups
+    }
+    for asked in _asked(groups, _D.filter, *_OF_SKY):
+        rows = connection.execute(_SKIES.where(asked)).all()
+        for number, night, rig_id, name, moonless, *values in rows:
+            for to, value in zip(takers[rig_id, name], values, strict=True):
+                to.append((number, NightValue(value, night, moonless)))
     return found
+
+
+def references_of_run(connection: Connection, run_id: int) -> References:
+    """Find those that a run is divided by: a part of all there are, and quicker found."""
+    parts = of_runs(connection, [run_id])[run_id].parts.values()
+    asked = set(groups_of(chain.from_iterable(parts)))
+    return references_among(nights_of(connection, asked))
 
 
 def divided_by(connection: Connection, groups: Collection[Group]) -> set[tuple[int, str, str, str]]:
@@ -83,7 +97,7 @@ def divided_by(connection: Connection, groups: Collection[Group]) -> set[tuple[i
     names = select(_R.rig_id, _L.target, _L.filter, _L.base).distinct()
     query = names.join(m.run, _R.id == _L.run_id)
     of_light = _asked(groups, _L.base, What.LIGHT)
-    of_sky = _asked(groups, _L.filter, What.POINT, What.EXTENDED)
+    of_sky = _asked(groups, _L.filter, *_OF_SKY)
     return {
         (row[0], row[1], row[2], row[3])
         for asked in chain(of_light, of_sky)
@@ -121,7 +135,7 @@ def _skies(connection: Connection, asked: ColumnElement[bool]) -> Iterator[tuple
             number,
             [
                 ((what, rig_id, name), NightValue(value, night, moonless))
-                for what, value in zip((What.POINT, What.EXTENDED), values, strict=True)
+                for what, value in zip(_OF_SKY, values, strict=True)
             ],
         )
 

@@ -7,9 +7,10 @@ from sqlalchemy import delete, func, insert, select
 
 from runlog.core.ledger.depth_reference import NightValue, reference_of
 from runlog.store import models as m
-from runlog.store.depth import references, references_of_run
+from runlog.store.depth import references
 from runlog.store.engine import open_engine, reading, writing
 from runlog.store.migrate import ready
+from runlog.store.run_says import references_of_run
 
 MOON = (True, False, None)
 

@@ -116,6 +116,11 @@ def moved(nights: Nights, before: Runs) -> Moved:
     return Moved(_found(then), _found(now))
 
 
+def references_among(nights: Nights) -> References:
+    """Find the references that are of some nights."""
+    return _references(_found({group: [n for _, n in said] for group, said in nights.items()}))
+
+
 def _found(nights: Mapping[Group, Sequence[NightValue]]) -> dict[Group, Reference]:
     every = ((group, reference_of(own)) for group, own in nights.items())
     return {group: reference for group, reference in every if reference is not None}
