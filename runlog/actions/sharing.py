@@ -73,8 +73,9 @@ def shared_out(
         among += [rig for rig in others if rig.rig_id not in named]
     given: dict[int, list[Wanted]] = {rig.rig_id: [] for rig in among}
     for goal in wanted:
-        strongest = max(_claim(rig, goal) for rig in among)
-        alike = [rig for rig in among if _claim(rig, goal) == strongest]
+        claims = {rig.rig_id: _claim(rig, goal) for rig in among}
+        strongest = max(claims.values())
+        alike = [rig for rig in among if claims[rig.rig_id] == strongest]
         taker = min(alike, key=lambda rig: (len(given[rig.rig_id]), rig.name))
         given[taker.rig_id].append(goal)
     return Shares(given, among, frozenset(rig.rig_id for rig in rigs))
@@ -88,8 +89,9 @@ def rigs_of(connection: Connection, owner: str | None) -> tuple[str, ...]:
 def has_used(rig: RigAtWork, filter_name: str) -> bool:
     """Tell whether a rig ever took a frame through a filter, or has a dual band that passes it."""
     bands = rig.settings.bands
-    dual = any(filter_name in bands.get(light.filter, ()) for light in rig.log)
-    return filter_name in rig.filters or dual
+    return filter_name in rig.filters or any(
+        filter_name in bands.get(light.filter, ()) for light in rig.log
+    )
 
 
 def _claim(rig: RigAtWork, goal: Wanted) -> tuple[bool, float, float, float, str]:

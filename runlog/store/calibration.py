@@ -2,8 +2,9 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Self
 
 from sqlalchemy import (
@@ -157,7 +158,7 @@ def _whole_lights(
     )
     return [
         LightGroup(
-            rig, rig_id, sensor_of(setting), length, cold, name, angle, _nights(nights), total
+            rig, rig_id, sensor_of(*setting), length, cold, name, angle, _nights(nights), total
         )
         for nights, total, rig, rig_id, length, cold, name, angle, *setting in (
             connection.execute(query)
@@ -175,9 +176,8 @@ def _whole_stock(connection: Connection, partial: Partial) -> list[Shots]:
     s = m.run_shots.c
     query = select(*(s[c.name] for c in m.run_shots.c if c.name != "id"))
     some = query.where(s.kind != Kind.LIGHT.value, not_(partial.holds(s))).subquery()
-    sensors: dict[tuple[Any, ...], Sensor] = {}
     rows = connection.execute(_settings(some, some.c.frames))
-    return [_shots(row, row[-1], sensors) for row in rows]
+    return [_shots(row, row[-1]) for row in rows]
 
 
 def _placed(
@@ -190,9 +190,8 @@ def _placed(
     query = select(*_own_columns(), h.cards).join(m.header, h.frame_id == m.frame.c.id)
     some = query.where(which, partial.holds(m.frame.c), h.speaks).subquery()
     counts: Counter[Shots] = Counter()
-    sensors: dict[tuple[Any, ...], Sensor] = {}
     for row in connection.execute(_settings(some, some.c.cards)):
-        shots = _shots(row, 1, sensors)
+        shots = _shots(row, 1)
         origin = read_origin(unpack_cards(row[-1]), shots.sensor.binning, aliases)
         counts[replace(shots, sensor=replace(shots.sensor, partial=True, origin=origin))] += 1
     return [replace(shots, frames=count) for shots, count in counts.items()]
@@ -219,15 +218,8 @@ def _own_columns() -> Iterable[ColumnElement[Any]]:
     return (*own, *more, cold)
 
 
-def _shots(row: Row[Any], frames: int, sensors: dict[tuple[Any, ...], Sensor]) -> Shots:
-    """Make a row's shots, by place: ten years have ten thousand of them.
-
-    Settings that were seen before share one sensor.
-    """
-    setting = row[: len(_SENSOR)]
-    sensor = sensors.get(setting)
-    if sensor is None:
-        sensor = sensors[setting] = sensor_of(setting)
+def _shots(row: Row[Any], frames: int) -> Shots:
+    """Make a row's shots, by place: ten years have ten thousand of them."""
     kind, kind_from, exposure_s, cold_c, name, rotator_deg, combined, rig, rig_id, night, _ = row[
         len(_SENSOR) :
     ]
@@ -236,7 +228,7 @@ def _shots(row: Row[Any], frames: int, sensors: dict[tuple[Any, ...], Sensor]) -
         made_of or Kind(kind),
         rig,
         rig_id,
-        sensor,
+        sensor_of(*row[: len(_SENSOR)]),
         exposure_s,
         cold_c,
         name,
@@ -248,7 +240,16 @@ def _shots(row: Row[Any], frames: int, sensors: dict[tuple[Any, ...], Sensor]) -
     )
 
 
-def sensor_of(setting: Sequence[Any]) -> Sensor:
-    """Read the columns of a setting, in the order of `_SENSOR`."""
-    camera, gain, offset, mode, across, down, width, height = setting
+@lru_cache(maxsize=1_000)
+def sensor_of(
+    camera: str,
+    gain: float | None,
+    offset: float | None,
+    mode: str | None,
+    across: int,
+    down: int,
+    width: int,
+    height: int,
+) -> Sensor:
+    """Read the columns of a setting, in the order of `_SENSOR`; thousands of rows share a few."""
     return Sensor(camera, gain, offset, mode, (across, down), (width, height))

@@ -5,7 +5,6 @@ from typing import Any
 from sqlalchemy import Connection, or_, select
 
 from runlog.core.calibration.judged import LevelFrame
-from runlog.core.calibration.sensor import Sensor
 from runlog.core.frame import Kind, Stage
 from runlog.store import models as m
 from runlog.store.calibration import CALIBRATION, sensor_of
@@ -36,8 +35,7 @@ def level_frames(connection: Connection, since: str | None = None) -> list[Level
         .where(_F.run_id.in_(runs), _F.kind.in_(CALIBRATION))
         .where(_F.counted, _F.stage == Stage.RAW.value, _F.level.is_not(None))
     )
-    sensors: dict[tuple[Any, ...], Sensor] = {}
-    return [_frame(row, sensors) for row in connection.execute(query).all()]
+    return [_frame(row) for row in connection.execute(query).all()]
 
 
 def any_before(connection: Connection, since: str) -> bool:
@@ -49,16 +47,15 @@ def any_before(connection: Connection, since: str) -> bool:
     )
 
 
-def _frame(row: Any, sensors: dict[tuple[Any, ...], Sensor]) -> LevelFrame:
-    """Make a row's frame, by place: a year has thousands; settings seen before share a sensor."""
+def _frame(row: Any) -> LevelFrame:
+    """Make a row's frame, by place: a year has thousands."""
     night, rig_id, rig, kind, *setting, name, exposure_s, set_c, sensor_c, start, level = row
-    sensor = sensors.get(tuple(setting)) or sensors.setdefault(tuple(setting), sensor_of(setting))
     median_adu, noise_adu, low_adu, high_adu = (_number(level.get(each)) for each in _LEVELS)
     return LevelFrame(
         Kind(kind),
         rig,
         rig_id,
-        sensor,
+        sensor_of(*setting),
         night,
         name,
         exposure_s,

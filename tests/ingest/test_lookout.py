@@ -1,6 +1,8 @@
 """Looking at folders again and again: what is seen of them when they hang, fail and come back."""
 
 import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +44,31 @@ def share(tmp_path: Path) -> Share:
     return share
 
 
+@pytest.fixture
+def inner(share: Share) -> Path:
+    """Give a folder inside, seen by a look that hung: the next whole one is far away."""
+    folder = share.root / "night"
+    folder.mkdir()
+    share.hangs_s = HANGS_S
+    share.look()
+    share.hangs_s = 0.0
+    return folder
+
+
+@contextmanager
+def heard(patch: pytest.MonkeyPatch, hear: Callable[[Any], object]) -> Iterator[None]:
+    """Let something hear, or refuse, whatever `os.stat` is asked."""
+    stat = os.stat
+
+    def told(path: Any, **more: Any) -> os.stat_result:
+        hear(path)
+        return stat(path, **more)
+
+    with patch.context() as for_now:
+        for_now.setattr(os, "stat", told)
+        yield
+
+
 @pytest.mark.parametrize("is_first", [True, False])
 def test_a_folder_that_hung_and_failed_is_listed_when_it_is_back(share, is_first):
     """Guards frames that nobody saw for an hour and a half, after a share hung half a minute."""
@@ -61,23 +88,15 @@ def test_a_folder_that_hung_and_failed_is_listed_when_it_is_back(share, is_first
     assert "newer.fits" in share.names()
 
 
-def test_a_folder_inside_that_fails_is_listed_when_it_is_back(share, monkeypatch):
+def test_a_folder_inside_that_fails_is_listed_when_it_is_back(share, inner, monkeypatch):
     """One that cannot be read is not gone: it is asked again at each look."""
-    inner = share.root / "night"
-    inner.mkdir()
-    share.hangs_s = HANGS_S
-    share.look()
-    share.hangs_s = 0.0
-    stat = os.stat
 
-    def failing(path: Any, **more: Any) -> os.stat_result:
+    def fail(path: Any) -> None:
         if path == os.fsencode(inner):
             raise OSError(5, "Input/output error")
-        return stat(path, **more)
 
     (inner / "new.fits").touch()
-    with monkeypatch.context() as patch:
-        patch.setattr(os, "stat", failing)
+    with heard(monkeypatch, fail):
         seen = [share.names() for _ in range(4)]
     assert not any("new.fits" in names for names in seen)
     assert share.names() == {"new.fits"}
@@ -100,22 +119,11 @@ def test_walks_that_are_slow_are_seldom(share):
         assert not share.look(0.5 * 2.0 / SHARE_OF_TIME).whole
 
 
-def test_a_folder_that_is_gone_is_asked_no_more(share, monkeypatch):
+def test_a_folder_that_is_gone_is_asked_no_more(share, inner, monkeypatch):
     """Nights that were moved away cost nothing at each look, however many there were."""
-    inner = share.root / "night"
-    inner.mkdir()
-    share.hangs_s = HANGS_S
-    share.look()
-    share.hangs_s = 0.0
     inner.rmdir()
-    stat, asked = os.stat, []
-
-    def noting(path: Any, **more: Any) -> os.stat_result:
-        asked.append(path)
-        return stat(path, **more)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(os, "stat", noting)
+    asked: list[Any] = []
+    with heard(monkeypatch, asked.append):
         for _ in range(4):
             share.look()
     assert asked.count(os.fsencode(inner)) == 1
