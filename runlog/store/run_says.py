@@ -87,8 +87,7 @@ def nights_of(
 
 def references_of_run(connection: Connection, run_id: int) -> References:
     """Find those that a run is divided by: a part of all there are, and quicker found."""
-    parts = of_runs(connection, [run_id])[run_id].parts.values()
-    asked = set(groups_of(chain.from_iterable(parts)))
+    asked = set(groups_of(part for _, part, _ in _lights(connection, _L.run_id == run_id)))
     return references_among(nights_of(connection, asked))
 
 
