@@ -45,7 +45,7 @@ def know_again(engine: Engine, tell: Tell) -> None:
         found = {
             root_id: folder
             for root_id, folders in roots_files.not_here(connection).items()
-            for folder in sorted(set(folders.values()))
+            for folder in sorted(folders)
             if os.path.isdir(folder) and holds(connection, root_id, folder)
         }
         names = {root.id: root.name for root in Roots.load(connection).all}

@@ -1,8 +1,9 @@
 """Keep one root to a file: what lies in the folders of two roots belongs to one by rule.
 
 On one machine a root takes in the roots that lie in it, so that the order of scanning leaves no
-trace. An inner root stays where another machine has it too, or where the outer one only stands
-for single files that were named; then what lies in its folder is the inner's.
+trace. An inner root stays where another machine, or another login of a server, has it too, or
+where the outer one only stands for single files that were named; then what lies in its folder is
+the inner's. Files of another's rig stay where they are.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -49,13 +50,13 @@ def _nested(here: Sequence[MountedRoot], first: int | None) -> list[Pair]:
 def _to_take_in(connection: Connection, first: int | None) -> Pair | None:
     """Find a root that is to become part of another."""
     pairs = _nested(Roots.load(connection).here, first)
-    known = roots_files.machines(connection) if pairs else {}
+    alone = roots_files.mine_alone(connection) if pairs else set()
     for inner, outer in pairs:
         same = is_below(outer.folder, inner.folder)
         stands = inner.scanned_at_utc is not None and outer.scanned_at_utc is None
-        if len(known[inner.id]) == 1 and (same or not stands):
+        if inner.id in alone and (same or not stands):
             return inner, outer
-        if same and len(known[outer.id]) == 1:
+        if same and outer.id in alone:
             return outer, inner
     return None
 
@@ -84,6 +85,7 @@ def _give(
     places = {
         file: FilePlace(inner.id, file.place.path.removeprefix(start))
         for file in roots_files.files_of(connection, outer.id, start)
+        if file.mine
     }
     if places:
         _relocate(connection, settings, places, roots_files.files_of(connection, inner.id))
@@ -104,7 +106,7 @@ def _relocate(
     """Move files; where one lies already, what was read last stays."""
     there = {file.place: file for file in known}
     pairs = [(file, there[at]) for file, at in places.items() if at in there]
-    gone = {min(pair, key=lambda file: (file.read_at_utc, file.id)) for pair in pairs}
+    gone = {min(pair, key=lambda f: (not f.mine, f.read_at_utc, f.id)) for pair in pairs}
     stay = {file: at for file, at in places.items() if file not in gone}
     roots = Roots.load(connection)
     unlike = {file for file, at in stay.items() if roots.told(file.place) != roots.told(at)}

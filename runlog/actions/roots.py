@@ -11,11 +11,13 @@ from runlog.actions.known_roots import holds
 from runlog.actions.names import meant
 from runlog.actions.root_order import put_in_order
 from runlog.config import Settings
+from runlog.core.columns import plural
 from runlog.errors import UsageError
 from runlog.ingest.paths import stored_path
 from runlog.store import roots as store
 from runlog.store import roots_files
 from runlog.store.engine import reading, write
+from runlog.store.mine import is_keeper, is_shared, login, require_keeper
 from runlog.store.roots import MountedRoot, Root, Roots
 
 NO_FOLDER_CURE = "Check how it is written; if it is on a disk or share, connect that first"
@@ -86,10 +88,17 @@ def _root_of(connection: Connection, folder: bytes) -> int:
     """Give a folder's root: one that only other machines have so far, else a new one."""
     roots = Roots.load(connection)
     for root in roots.all:
-        if not isinstance(root, MountedRoot) and holds(connection, root.id, folder):
+        if not _is_here(root) and holds(connection, root.id, folder):
             store.put_mount(connection, root.id, folder)
             return root.id
     return store.make_root(connection, folder, roots)
+
+
+def _is_here(root: Root) -> bool:
+    """Tell whether a root has its place here; another login's may be another machine's, alike
+    in name.
+    """
+    return isinstance(root, MountedRoot) and (root.own or os.path.isdir(root.folder))
 
 
 # --- for a person -----------------------------------------------------------------------------
@@ -111,7 +120,7 @@ def list_roots(engine: Engine) -> list[RootLine]:
     """List the roots with where they are, by name."""
     with reading(engine) as connection:
         roots = Roots.load(connection)
-        files, everywhere = roots_files.counts(connection), roots_files.machines(connection)
+        files, everywhere = roots_files.counts(connection), roots_files.mounts(connection)
     return [
         RootLine(
             root.name,
@@ -119,10 +128,22 @@ def list_roots(engine: Engine) -> list[RootLine]:
             not (isinstance(root, MountedRoot) and os.path.isdir(root.folder)),
             files[root.id],
             root.scanned_at_utc,
-            {name: os.fsdecode(path) for name, path in everywhere.get(root.id, {}).items()},
+            _machines(everywhere.get(root.id, [])),
         )
         for root in roots.all
     ]
+
+
+def _machines(mounts: Iterable[roots_files.Mount]) -> dict[str, str]:
+    """Give the folder on each machine; where its logins differ, that of each."""
+    folders: dict[str, dict[str, str]] = {}
+    for at in mounts:
+        folders.setdefault(at.machine, {})[at.login] = os.fsdecode(at.folder)
+    return {
+        f"{machine} ({login})" if login and len(set(of.values())) > 1 else machine: folder
+        for machine, of in folders.items()
+        for login, folder in of.items()
+    }
 
 
 def rename_root(engine: Engine, old: str, new: str) -> str:
@@ -137,10 +158,40 @@ def rename_root(engine: Engine, old: str, new: str) -> str:
         root = _named(roots, old)
         if roots.named(name) not in (None, root):
             raise UsageError("Another root has this name", name, "See: runlog roots")
+        _refuse_anothers(connection, root)
         store.rename_root(connection, root.id, name)
         return root.name
 
     return write(engine, work)
+
+
+def forget_root(engine: Engine, name: str) -> str:
+    """Forget a root below which no file is known; returns its name."""
+
+    def work(connection: Connection) -> str:
+        root = _named(Roots.load(connection), name)
+        if files := roots_files.counts(connection)[root.id]:
+            raise UsageError(
+                f"{plural(files, 'file')} of {root.name} {'is' if files == 1 else 'are'} known",
+                cure="Only a root without files is forgotten: what was scanned counts on",
+            )
+        _refuse_anothers(connection, root)
+        others = {at.login for at in roots_files.mounts(connection)[root.id]} - {login(connection)}
+        if others and not is_keeper(connection):
+            named = ", ".join(sorted(others - {""})) or "others"
+            raise UsageError(f"{root.name} is known to {named} too", cure="Ask the keeper")
+        roots_files.forget_root(connection, root.id)
+        return root.name
+
+    return write(engine, work)
+
+
+def _refuse_anothers(connection: Connection, root: Root) -> None:
+    """Refuse to change what another login, or the keeper, named."""
+    by = store.maker(connection, root.id)
+    if is_shared(connection) and by != login(connection):
+        whose = f"{root.name} was named by {by}" if by else f"{root.name} is the keeper's to name"
+        require_keeper(connection, whose, f"Ask {f'{by} or ' if by else ''}the keeper: runlog club")
 
 
 def _named(roots: Roots, name: str) -> Root:

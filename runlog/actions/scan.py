@@ -282,10 +282,10 @@ class _Scan:
     def read_all_by(self, address: str, tell: Tell) -> None:
         """Read by the workers of a cluster, each of which finds the files where it has them."""
         from runlog.ingest.cluster import cluster
-        from runlog.store.roots_files import machines
+        from runlog.store.roots_files import on_machines
 
         with reading(self.engine) as connection:
-            everywhere = machines(connection)
+            everywhere = on_machines(connection)
         folders = {root.id: everywhere.get(root.id, {}) for root in self.roots.all}
         named = {root.name: folders[root.id] for root in self.roots.all}
 

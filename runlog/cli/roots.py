@@ -88,3 +88,14 @@ def rename(session: Session, old: str, new: str) -> int:
     before = rename_root(session.engine(), old, new)
     talk(safe(f"{before} is called {new.strip()} from now on"))
     return 0
+
+
+@command.command("forget")
+@click.argument("name")
+@with_session
+def forget(session: Session, name: str) -> int:
+    """Forget the root NAME, below which no file is known; no folder is touched."""
+    from runlog.actions.roots import forget_root
+
+    talk(safe(f"{forget_root(session.engine(), name)} is forgotten"))
+    return 0

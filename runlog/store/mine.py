@@ -11,9 +11,11 @@ from sqlalchemy import (
     bindparam,
     exists,
     func,
+    literal,
     literal_column,
     or_,
     select,
+    true,
 )
 
 from runlog.errors import RightsError
@@ -36,6 +38,11 @@ def is_shared(connection: Connection) -> bool:
 def login(connection: Connection) -> str | None:
     """Name the login of this connection; a file has none."""
     return connection.execute(select(_ME)).scalar_one() if is_shared(connection) else None
+
+
+def me(connection: Connection) -> ColumnElement[str]:
+    """Give the login that what is written here is signed with, as SQL; a file's is empty."""
+    return _ME if is_shared(connection) else literal("")
 
 
 def is_keeper(connection: Connection) -> bool:
@@ -93,6 +100,16 @@ def own_rigs(connection: Connection) -> tuple[str, ...]:
 def my_frames(connection: Connection, frame_ids: Sequence[int]) -> set[int]:
     """Choose those of some frames whose rows may be written."""
     return _chosen(connection, frame_ids, my_runs(connection))
+
+
+def my_files(connection: Connection) -> ColumnElement[bool]:
+    """Mean files whose rows may be written: one that could not be read is of no rig yet."""
+    if not is_shared(connection):
+        return true()
+    f, h = m.file.c, m.header.c
+    frames = m.header.join(m.frame).join(m.run)
+    own = exists().select_from(frames).where(h.id == f.header_id, _keeps(m.run.c.rig_id))
+    return or_(_KEEPER, f.header_id.is_(None), own)
 
 
 def _decides(rig_id: ColumnElement[int]) -> ColumnElement[bool]:

@@ -186,18 +186,20 @@ root = Table(
     Column("name", String, nullable=False, unique=True),
     # Where it was first: names of folders tell kinds of frames, and must not change with a machine.
     Column("origin", LargeBinary, nullable=False),
-    # Null where only single files of it were named: a plain "scan" does not look there.
-    Column("scanned_at_utc", Utc),
+    Column("login", String, nullable=False),  # of whoever made it; empty in a file
 )
 
-# Where a root is on one machine.
+# Where a root is on one machine, as a login of a server has it there; in a file all are one.
 mount = Table(
     "mount",
     metadata,
     Column("root_id", Integer, ForeignKey("root.id"), primary_key=True),
     Column("machine", String, primary_key=True),
+    Column("login", String, primary_key=True),  # empty in a file, and in what came from one
     Column("path", LargeBinary, nullable=False),
     Column("missing", Boolean, nullable=False),  # nothing of it was there when it was looked at
+    # Null where only single files of it were named: a plain "scan" does not look there.
+    Column("scanned_at_utc", Utc),
 )
 
 file = Table(

@@ -75,8 +75,9 @@ _ALL_MINE = (
 )
 # Rows that lead to a rig in another way, or to none.
 _WRITES = {
-    "root": ALWAYS,  # where folders are is of machines, not of rigs
-    "mount": ALWAYS,
+    # Where folders are is of whoever says so for their machine, not of rigs.
+    "root": f"root.login = {ME}",
+    "mount": f"mount.login = {ME}",
     "light_tie": _keeps(_of_key("light_tie.base")),
     "correction": (
         f"{_signed('correction')} AND (correction.undoes IS NULL OR "  # nosec B608

@@ -3,13 +3,25 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Self
+from typing import Any, Self
 
-from sqlalchemy import ColumnElement, Connection, FromClause, and_, func, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    FromClause,
+    and_,
+    exists,
+    func,
+    insert,
+    or_,
+    select,
+    update,
+)
 
 from runlog.store import models as m
 from runlog.store.engine import upsert
 from runlog.store.machine import machine_of
+from runlog.store.mine import login, me
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +48,7 @@ class MountedRoot(Root):
     """A root that this machine has."""
 
     folder: bytes
+    own: bool  # said by whoever asks, not by another login of this machine
 
 
 class Roots:
@@ -50,10 +63,12 @@ class Roots:
     @classmethod
     def load(cls, connection: Connection) -> Self:
         """Load all roots, with their folders on the machine of the connection."""
-        r, at = m.root.c, m.mount.c
-        here = and_(at.root_id == r.id, at.machine == machine_of(connection))
-        query = select(r.id, r.name, r.origin, r.scanned_at_utc, at.path, at.missing)
-        rows = connection.execute(query.outerjoin(m.mount, here).order_by(r.id))
+        r, here = m.root.c, mounts_here(connection)
+        every = m.mount.alias()
+        scanned = select(func.max(every.c.scanned_at_utc)).where(every.c.root_id == r.id)
+        query = select(r.id, r.name, r.origin, scanned.scalar_subquery(), here.c.path,
+                       here.c.missing, here.c.own)  # fmt: skip
+        rows = connection.execute(query.outerjoin(here, here.c.root_id == r.id).order_by(r.id))
         return cls(_root(*row) for row in rows)
 
     def __getitem__(self, root_id: int) -> Root:
@@ -120,10 +135,12 @@ def _root(
     scanned: datetime | None,
     folder: bytes | None,
     missing: bool | None,
+    own: bool | None,
 ) -> Root:
     if folder is None:
         return Root(root_id, name, bytes(origin), scanned, away=True)
-    return MountedRoot(root_id, name, bytes(origin), scanned, bool(missing), bytes(folder))
+    at = bytes(folder)
+    return MountedRoot(root_id, name, bytes(origin), scanned, bool(missing), at, bool(own))
 
 
 def _bare(folder: bytes) -> bytes:
@@ -148,10 +165,24 @@ def rest_below(path: bytes, folder: bytes) -> bytes:
 # --- as conditions of a query -------------------------------------------------------------------
 
 
-def with_mount(connection: Connection, files: FromClause, mounts: FromClause) -> FromClause:
-    """Put beside each file where its root is on this machine, if anywhere."""
-    here = and_(mounts.c.root_id == files.c.root_id, mounts.c.machine == machine_of(connection))
-    return files.outerjoin(mounts, here)
+def mounts_here(connection: Connection) -> FromClause:
+    """Mean where roots are on this machine: as this login says, else as another one of it does."""
+    at, other, mine = m.mount, m.mount.alias(), me(connection)
+    sooner = or_(other.c.login == mine, and_(at.c.login != mine, other.c.login < at.c.login))
+    beaten = exists().where(
+        other.c.root_id == at.c.root_id,
+        other.c.machine == at.c.machine,
+        other.c.login != at.c.login,
+        sooner,
+    )
+    query = select(at.c.root_id, at.c.path, at.c.missing, at.c.scanned_at_utc,
+                   (at.c.login == mine).label("own"))  # fmt: skip
+    return query.where(at.c.machine == machine_of(connection), ~beaten).subquery()
+
+
+def with_mount(files: FromClause, mounts: FromClause) -> FromClause:
+    """Put beside each file where its root is on this machine (`mounts_here`), if anywhere."""
+    return files.outerjoin(mounts, mounts.c.root_id == files.c.root_id)
 
 
 def lost(files: FromClause, mounts: FromClause) -> ColumnElement[bool]:
@@ -187,7 +218,7 @@ def name_of(folder: bytes) -> str:
 def make_root(connection: Connection, folder: bytes, roots: Roots) -> int:
     """Make a root of a folder of this machine, named after it."""
     name = free_name(name_of(folder), [root.name for root in roots.all])
-    row = insert(m.root).values(name=name, origin=folder, scanned_at_utc=None)
+    row = insert(m.root).values(name=name, origin=folder, login=me(connection))
     root_id = connection.execute(row.returning(m.root.c.id)).scalar_one()
     put_mount(connection, root_id, folder)
     return int(root_id)
@@ -195,22 +226,36 @@ def make_root(connection: Connection, folder: bytes, roots: Roots) -> int:
 
 def put_mount(connection: Connection, root_id: int, folder: bytes) -> None:
     """Say where a root is on this machine."""
-    machine = machine_of(connection)
-    row = {"root_id": root_id, "machine": machine, "path": folder, "missing": False}
-    upsert(connection, m.mount, [row], by=("root_id", "machine"))
+    _put(connection, [{"root_id": root_id, "path": folder, "missing": False}])
 
 
 def set_away(connection: Connection, root_ids: Iterable[int], away: bool) -> None:
     """Note which roots have nothing where this machine has them; other machines are not asked."""
-    at = m.mount.c
-    mine = at.machine == machine_of(connection), at.root_id.in_(list(root_ids))
-    connection.execute(update(m.mount).where(*mine).values(missing=away))
+    _note(connection, root_ids, missing=away)
 
 
-def set_scanned(connection: Connection, root_ids: Sequence[int], now: datetime) -> None:
+def set_scanned(connection: Connection, root_ids: Iterable[int], now: datetime) -> None:
     """Note that roots are scanned whole, and are to be by a later scan that names none."""
-    changed = update(m.root).where(m.root.c.id.in_(root_ids)).values(scanned_at_utc=now)
-    connection.execute(changed)
+    _note(connection, root_ids, scanned_at_utc=now)
+
+
+def _note(connection: Connection, root_ids: Iterable[int], **said: Any) -> None:
+    """Note something of roots on this machine, for whoever asks: what others say is theirs."""
+    here = mounts_here(connection)
+    query = select(here.c.root_id, here.c.path, here.c.missing, here.c.scanned_at_utc)
+    rows = connection.execute(query.where(here.c.root_id.in_(list(root_ids)))).mappings()
+    _put(connection, [dict(row) | said for row in rows])
+
+
+def _put(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    if rows:
+        mine = {"machine": machine_of(connection), "login": login(connection) or ""}
+        upsert(connection, m.mount, [row | mine for row in rows], by=("root_id", *mine))
+
+
+def maker(connection: Connection, root_id: int) -> str:
+    """Give the login that made a root; empty where it came from a file."""
+    return str(connection.execute(select(m.root.c.login).where(m.root.c.id == root_id)).scalar())
 
 
 def rename_root(connection: Connection, root_id: int, name: str) -> None:

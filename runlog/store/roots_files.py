@@ -9,6 +9,7 @@ from sqlalchemy import Connection, bindparam, delete, func, select, update
 
 from runlog.store import models as m
 from runlog.store.machine import machine_of
+from runlog.store.mine import is_keeper, login, me, my_files
 from runlog.store.parts import in_parts
 from runlog.store.roots import FilePlace
 
@@ -32,6 +33,16 @@ class LyingFile:
     place: FilePlace
     header_id: int | None
     read_at_utc: datetime
+    mine: bool  # whether it may be moved
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    """Where a login has a root on a machine."""
+
+    machine: str
+    login: str
+    folder: bytes
 
 
 def counts(connection: Connection) -> Counter[int]:
@@ -40,23 +51,55 @@ def counts(connection: Connection) -> Counter[int]:
     return Counter({int(root): int(files) for root, files in connection.execute(query)})
 
 
-def machines(connection: Connection) -> dict[int, dict[str, bytes]]:
-    """Give where each root is, on every machine: root -> machine -> folder."""
+def mounts(connection: Connection) -> dict[int, list[Mount]]:
+    """Give where each root is, on every machine and as every login has it."""
     at = m.mount.c
-    found: dict[int, dict[str, bytes]] = defaultdict(dict)
-    query = select(at.root_id, at.machine, at.path).order_by(at.root_id, at.machine)
-    for root_id, machine, path in connection.execute(query):
-        found[root_id][machine] = bytes(path)
+    found: dict[int, list[Mount]] = defaultdict(list)
+    query = select(at.root_id, at.machine, at.login, at.path)
+    for root_id, *said, path in connection.execute(
+        query.order_by(at.root_id, at.machine, at.login)
+    ):
+        found[root_id].append(Mount(said[0], said[1], bytes(path)))
     return found
 
 
-def not_here(connection: Connection) -> dict[int, dict[str, bytes]]:
-    """Give the roots that this machine does not have, and where others have them."""
-    mine = select(m.mount.c.root_id).where(m.mount.c.machine == machine_of(connection))
-    away = select(m.root.c.id).where(m.root.c.id.not_in(mine))
+def on_machines(connection: Connection) -> dict[int, dict[str, bytes]]:
+    """Give where each root is: root -> machine -> folder, as whoever asks has it there if at all.
+
+    What another login says stands where they say nothing.
+    """
+    own = login(connection) or ""
+    return {
+        root_id: {
+            at.machine: at.folder
+            for at in sorted(known, key=lambda at: (at.login == own, at.login))
+        }
+        for root_id, known in mounts(connection).items()
+    }
+
+
+def not_here(connection: Connection) -> dict[int, set[bytes]]:
+    """Give the roots that this machine does not have, and the folders in which others do."""
+    here = select(m.mount.c.root_id).where(m.mount.c.machine == machine_of(connection))
+    away = select(m.root.c.id).where(m.root.c.id.not_in(here))
     ids = list(connection.execute(away).scalars())
-    everywhere = machines(connection) if ids else {}
-    return {root_id: everywhere.get(root_id, {}) for root_id in ids}
+    everywhere = mounts(connection) if ids else {}
+    return {root_id: {at.folder for at in everywhere.get(root_id, [])} for root_id in ids}
+
+
+def mine_alone(connection: Connection) -> set[int]:
+    """List the roots that no other machine has, and all that is said of them is one's own.
+
+    They may be made part of others; whoever may write everything may do so of all of this machine.
+    """
+    r, at, f = m.root.c, m.mount.c, m.file.c
+    others = select(at.root_id).where(at.machine != machine_of(connection))
+    query = select(r.id).where(r.id.not_in(others))
+    if not is_keeper(connection):
+        strangers = select(at.root_id).where(at.login != me(connection))
+        query = query.where(r.login == me(connection), r.id.not_in(strangers))
+        query = query.where(r.id.not_in(select(f.root_id).where(~my_files(connection))))
+    return set(connection.execute(query).scalars())
 
 
 def sample(connection: Connection, root_id: int) -> list[Sampled]:
@@ -76,12 +119,13 @@ def sample(connection: Connection, root_id: int) -> list[Sampled]:
 def files_of(connection: Connection, root_id: int, start: bytes = b"") -> list[LyingFile]:
     """Load the files of a root, or those in the folder that a start ending in / names."""
     f = m.file.c
-    query = select(f.id, f.path, f.header_id, f.read_at_utc).where(f.root_id == root_id)
+    query = select(f.id, f.path, f.header_id, f.read_at_utc, my_files(connection))
+    query = query.where(f.root_id == root_id)
     if start:
         query = query.where(f.path >= start, f.path < start[:-1] + b"0")  # 0 comes after /
     return [
-        LyingFile(i, FilePlace(root_id, bytes(path)), header_id, read)
-        for i, path, header_id, read in connection.execute(query.order_by(f.id))
+        LyingFile(i, FilePlace(root_id, bytes(path)), header_id, read, bool(mine))
+        for i, path, header_id, read, mine in connection.execute(query.order_by(f.id))
     ]
 
 

@@ -95,6 +95,19 @@ UNDO: dict[str, tuple[str, ...]] = {
     ),
     "0018": ("DROP TABLE run_dust",),
     "0019": ("ALTER TABLE run DROP COLUMN heard_revision",),
+    "0020": (
+        "ALTER TABLE root ADD COLUMN scanned_at_utc DATETIME",
+        "UPDATE root SET scanned_at_utc = (SELECT max(scanned_at_utc) FROM mount "
+        "WHERE root_id = root.id)",
+        "ALTER TABLE root DROP COLUMN login",
+        "CREATE TABLE before (root_id INTEGER NOT NULL, machine VARCHAR NOT NULL, "
+        "path BLOB NOT NULL, missing BOOLEAN NOT NULL, "
+        "CONSTRAINT fk_mount_root_id_root FOREIGN KEY(root_id) REFERENCES root (id), "
+        "CONSTRAINT pk_mount PRIMARY KEY (root_id, machine))",
+        "INSERT INTO before SELECT root_id, machine, path, missing FROM mount",
+        "DROP TABLE mount",
+        "ALTER TABLE before RENAME TO mount",
+    ),
 }
 TAKEN_AWAY = {"effective_s", "effective_form"}  # by a later revision, from frames and sums
 TABLES = ("frame", "mark", "run", "run_sum", "file", "header", "star_list")

@@ -255,8 +255,11 @@ def test_0011_names_roots_after_folders(scanned, tmp_path, monkeypatch):
     scanned_whole = {("frames", b"light_%04d.fits" % n) for n in range(4)}
     assert set(where_files_are(scanned)[:4]) == scanned_whole
     roots = {row["name"]: row for row in rows_of(scanned, "root")}
-    assert [name for name, row in roots.items() if row["scanned_at_utc"]] == ["frames", "Light"]
-    assert {row["machine"] for row in rows_of(scanned, "mount")} == {"shed"}
+    names = {row["id"]: name for name, row in roots.items()}
+    mounts = rows_of(scanned, "mount")
+    whole = [names[at["root_id"]] for at in mounts if at["scanned_at_utc"]]
+    assert whole == ["frames", "Light"]
+    assert {at["machine"] for at in mounts} == {"shed"}
     assert roots["Light"]["origin"] == inner
 
 
@@ -294,7 +297,10 @@ def test_0011_on_a_server(empty_database, tmp_path):
     ready(engine)
     with reading(engine) as connection:
         rows = connection.execute(select(m.root.c.name, m.file.c.path).join(m.file)).all()
+        when = select(m.root.c.name, m.mount.c.scanned_at_utc).join(m.mount)
+        scanned = {name for name, at in connection.execute(when) if at is not None}
     engine.dispose()
+    assert scanned == {"frames"}
     wanted = [("frames", b"light_0000.fits"), ("frames", b"light_0001.fits"), ("gone", ODD)]
     assert sorted((name, bytes(path)) for name, path in rows) == wanted
     write_run(tmp_path / "more", 1, first=5)
@@ -402,6 +408,19 @@ def test_0019_lets_no_run_be_graded_alone_yet(scanned):
     tables = carry_across(scanned)
     assert [run.pop("heard_revision") for run in tables["run"]] == [-1] * len(tables["run"])
     assert tables == before
+
+
+def test_0020_leaves_each_root_where_it_is_and_when_it_was_scanned(scanned):
+    """Where a root is and when it was looked at stands as it stood; it is nobody's by name."""
+    before = take_back(scanned, "0019")
+    roots, mounts = rows_of(scanned, "root"), rows_of(scanned, "mount")
+    assert carry_across(scanned) == before
+    when = {root["id"]: root.pop("scanned_at_utc") for root in roots}
+    assert any(when.values())
+    assert rows_of(scanned, "root") == [root | {"login": ""} for root in roots]
+    assert rows_of(scanned, "mount") == [
+        at | {"login": "", "scanned_at_utc": when[at["root_id"]]} for at in mounts
+    ]
 
 
 def test_a_killed_migration_leaves_one_copy(scanned, tmp_path):

@@ -5,8 +5,8 @@ import pytest
 from runlog.store.roots import FilePlace, MountedRoot, Root, Roots, free_name, is_below, name_of
 
 ODD = b"\xff\xfe odd"
-NIGHTS = MountedRoot(1, "nights", b"/old/nights", None, False, b"/mnt/a")
-INNER = MountedRoot(2, "Light", b"/mnt/a/b/Light", None, False, b"/mnt/a/b/Light")
+NIGHTS = MountedRoot(1, "nights", b"/old/nights", None, False, b"/mnt/a", True)
+INNER = MountedRoot(2, "Light", b"/mnt/a/b/Light", None, False, b"/mnt/a/b/Light", True)
 AFAR = Root(3, "afar", b"/else/Darks", None, away=True)
 ROOTS = Roots([NIGHTS, INNER, AFAR])
 
@@ -33,7 +33,7 @@ def test_the_innermost_root_has_a_path(path, place):
 
 def test_a_root_that_is_a_whole_disk():
     """A path below / has one slash at its start, whichever way it is turned."""
-    roots = Roots([MountedRoot(7, "disk", b"/", None, False, b"/")])
+    roots = Roots([MountedRoot(7, "disk", b"/", None, False, b"/", True)])
     assert roots.place(b"/a/x.fits") == FilePlace(7, b"a/x.fits")
     assert roots.shown(7, b"a/x.fits") == b"/a/x.fits"
 
