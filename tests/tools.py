@@ -25,7 +25,7 @@ from runlog.config import Settings
 from runlog.store import models as m
 from runlog.store.decisions import Decision, append_decisions, latest_marks
 from runlog.store.engine import reading
-from runlog.store.roots import below, mounts_here, with_mount
+from runlog.store.roots import below, with_mount
 
 ROOT = Path(__file__).parents[1]
 DATABASE_VARIABLE = "TEST_DATABASE"  # where a test's database is not in a file of its home
@@ -209,10 +209,9 @@ def written_out(engine: Engine) -> dict[str, list[tuple[Any, ...]]]:
 
 def _files(connection: Connection) -> list[tuple[Any, ...]]:
     """Write out files by their paths on this machine: which root is theirs is not compared."""
-    f, h, here = m.file.c, m.header.c, mounts_here(connection)
-    at = here.c
+    f, h, at = m.file.c, m.header.c, m.mount.c
     query = select(at.path, f.path, f.error, f.missing, at.missing, h.digest)
-    files = with_mount(m.file, here).outerjoin(m.header)
+    files = with_mount(connection, m.file, m.mount).outerjoin(m.header)
     rows = connection.execute(query.select_from(files)).all()
     return sorted(
         ((below(folder, path), error, missing or away, digest)

@@ -19,7 +19,7 @@ from sqlalchemy import (
 from runlog.core.frame import Kind
 from runlog.store import models as m
 from runlog.store.parts import in_parts
-from runlog.store.roots import Roots, elsewhere, is_below, lost, mounts_here, rest_below, with_mount
+from runlog.store.roots import Roots, elsewhere, is_below, lost, rest_below, with_mount
 
 ZEROS = (Kind.DARK.value, Kind.BIAS.value)
 FOLDERS_ASKED = 50  # of more all files are loaded
@@ -188,36 +188,34 @@ def files_of_lost_frames(connection: Connection) -> dict[int, int]:
 
     What lies in a root that only other machines have is not looked for, and so not gone.
     """
-    beside, beside_header = m.file.alias(), m.header.alias()
-    here, at = mounts_here(connection), mounts_here(connection)
+    beside, beside_header, at = m.file.alias(), m.header.alias(), m.mount.alias()
     still_there = (
         exists()
-        .select_from(with_mount(beside, at))
+        .select_from(with_mount(connection, beside, at))
         .where(beside_header.c.frame_id == m.header.c.frame_id)
         .where(beside.c.header_id == beside_header.c.id, ~lost(beside, at))
     )
     query = (
         select(m.file.c.id, m.header.c.frame_id)
-        .select_from(with_mount(m.file, here).join(m.header))
-        .where(lost(m.file, here), ~still_there)
+        .select_from(with_mount(connection, m.file, m.mount).join(m.header))
+        .where(lost(m.file, m.mount), ~still_there)
     )
     return {int(file_id): int(frame_id) for file_id, frame_id in connection.execute(query)}
 
 
 def count_elsewhere(connection: Connection) -> int:
     """Count the frames of which this machine has no file, while another may."""
-    beside, beside_header = m.file.alias(), m.header.alias()
-    here, at = mounts_here(connection), mounts_here(connection)
+    beside, beside_header, at = m.file.alias(), m.header.alias(), m.mount.alias()
     is_here = (
         exists()
-        .select_from(with_mount(beside, at))
+        .select_from(with_mount(connection, beside, at))
         .where(beside_header.c.frame_id == m.header.c.frame_id)
         .where(beside.c.header_id == beside_header.c.id, ~lost(beside, at), ~elsewhere(at))
     )
     query = (
         select(func.count(m.header.c.frame_id.distinct()))
-        .select_from(with_mount(m.file, here).join(m.header))
-        .where(elsewhere(here), ~m.file.c.missing, ~is_here)
+        .select_from(with_mount(connection, m.file, m.mount).join(m.header))
+        .where(elsewhere(m.mount), ~m.file.c.missing, ~is_here)
     )
     return connection.execute(query).scalar_one()
 

@@ -25,7 +25,7 @@ from runlog.store.headers import header_values
 from runlog.store.mapping import columns_of
 from runlog.store.parts import in_parts
 from runlog.store.previews import put_previews
-from runlog.store.roots import FilePlace, Roots, below, mounts_here, with_mount
+from runlog.store.roots import FilePlace, Roots, below, with_mount
 from runlog.store.runs import Rig, run_id_for, touch
 from runlog.store.stars import put_stars
 
@@ -102,9 +102,9 @@ def frames_of_places(connection: Connection, places: Sequence[FilePlace]) -> dic
 
 def other_files(connection: Connection, frame_id: int, place: FilePlace) -> list[bytes | None]:
     """List where the other files of a frame are on this machine; None is another machine's."""
-    f, here = m.file.c, mounts_here(connection)
-    files = with_mount(m.file, here).join(m.header)
-    query = select(f.root_id, f.path, here.c.path, f.missing).select_from(files)
+    f = m.file.c
+    files = with_mount(connection, m.file, m.mount).join(m.header)
+    query = select(f.root_id, f.path, m.mount.c.path, f.missing).select_from(files)
     return [
         None if folder is None else below(bytes(folder), bytes(path))
         for root_id, path, folder, missing in connection.execute(

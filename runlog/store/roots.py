@@ -21,7 +21,7 @@ from sqlalchemy import (
 from runlog.store import models as m
 from runlog.store.engine import upsert
 from runlog.store.machine import machine_of
-from runlog.store.mine import login, me
+from runlog.store.mine import is_shared, login, me
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +63,12 @@ class Roots:
     @classmethod
     def load(cls, connection: Connection) -> Self:
         """Load all roots, with their folders on the machine of the connection."""
-        r, here = m.root.c, mounts_here(connection)
-        every = m.mount.alias()
+        r, at, every = m.root.c, m.mount.c, m.mount.alias()
         scanned = select(func.max(every.c.scanned_at_utc)).where(every.c.root_id == r.id)
-        query = select(r.id, r.name, r.origin, scanned.scalar_subquery(), here.c.path,
-                       here.c.missing, here.c.own)  # fmt: skip
-        rows = connection.execute(query.outerjoin(here, here.c.root_id == r.id).order_by(r.id))
+        query = select(r.id, r.name, r.origin, scanned.scalar_subquery(), at.path,
+                       at.missing, at.login == me(connection))  # fmt: skip
+        places = m.root.outerjoin(m.mount, and_(at.root_id == r.id, here(connection, m.mount)))
+        rows = connection.execute(query.select_from(places).order_by(r.id))
         return cls(_root(*row) for row in rows)
 
     def __getitem__(self, root_id: int) -> Root:
@@ -165,24 +165,25 @@ def rest_below(path: bytes, folder: bytes) -> bytes:
 # --- as conditions of a query -------------------------------------------------------------------
 
 
-def mounts_here(connection: Connection) -> FromClause:
-    """Mean where roots are on this machine: as this login says, else as another one of it does."""
-    at, other, mine = m.mount, m.mount.alias(), me(connection)
-    sooner = or_(other.c.login == mine, and_(at.c.login != mine, other.c.login < at.c.login))
-    beaten = exists().where(
-        other.c.root_id == at.c.root_id,
-        other.c.machine == at.c.machine,
-        other.c.login != at.c.login,
-        sooner,
-    )
-    query = select(at.c.root_id, at.c.path, at.c.missing, at.c.scanned_at_utc,
-                   (at.c.login == mine).label("own"))  # fmt: skip
-    return query.where(at.c.machine == machine_of(connection), ~beaten).subquery()
+def here(connection: Connection, mounts: FromClause) -> ColumnElement[bool]:
+    """Mean where roots are on this machine: as this login says, else as another one of it does.
+
+    In a file nobody else says anything.
+    """
+    at, mine = mounts.c, me(connection)
+    on_this = at.machine == machine_of(connection)
+    if not is_shared(connection):
+        return and_(on_this, at.login == mine)
+    other = m.mount.alias().c
+    sooner = or_(other.login == mine, and_(at.login != mine, other.login < at.login))
+    same = other.root_id == at.root_id, other.machine == at.machine, other.login != at.login
+    return and_(on_this, ~exists().where(*same, sooner))
 
 
-def with_mount(files: FromClause, mounts: FromClause) -> FromClause:
-    """Put beside each file where its root is on this machine (`mounts_here`), if anywhere."""
-    return files.outerjoin(mounts, mounts.c.root_id == files.c.root_id)
+def with_mount(connection: Connection, files: FromClause, mounts: FromClause) -> FromClause:
+    """Put beside each file where its root is on this machine, if anywhere."""
+    same = mounts.c.root_id == files.c.root_id
+    return files.outerjoin(mounts, and_(same, here(connection, mounts)))
 
 
 def lost(files: FromClause, mounts: FromClause) -> ColumnElement[bool]:
@@ -241,9 +242,10 @@ def set_scanned(connection: Connection, root_ids: Iterable[int], now: datetime) 
 
 def _note(connection: Connection, root_ids: Iterable[int], **said: Any) -> None:
     """Note something of roots on this machine, for whoever asks: what others say is theirs."""
-    here = mounts_here(connection)
-    query = select(here.c.root_id, here.c.path, here.c.missing, here.c.scanned_at_utc)
-    rows = connection.execute(query.where(here.c.root_id.in_(list(root_ids)))).mappings()
+    at = m.mount.c
+    query = select(at.root_id, at.path, at.missing, at.scanned_at_utc)
+    asked = here(connection, m.mount), at.root_id.in_(list(root_ids))
+    rows = connection.execute(query.where(*asked)).mappings()
     _put(connection, [dict(row) | said for row in rows])
 
 

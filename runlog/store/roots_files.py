@@ -11,7 +11,7 @@ from runlog.store import models as m
 from runlog.store.machine import machine_of
 from runlog.store.mine import is_keeper, login, me, my_files
 from runlog.store.parts import in_parts
-from runlog.store.roots import FilePlace
+from runlog.store.roots import FilePlace, here
 
 SAMPLE = 8  # files of each end
 
@@ -80,8 +80,8 @@ def on_machines(connection: Connection) -> dict[int, dict[str, bytes]]:
 
 def not_here(connection: Connection) -> dict[int, set[bytes]]:
     """Give the roots that this machine does not have, and the folders in which others do."""
-    here = select(m.mount.c.root_id).where(m.mount.c.machine == machine_of(connection))
-    away = select(m.root.c.id).where(m.root.c.id.not_in(here))
+    there = select(m.mount.c.root_id).where(here(connection, m.mount))
+    away = select(m.root.c.id).where(m.root.c.id.not_in(there))
     ids = list(connection.execute(away).scalars())
     everywhere = mounts(connection) if ids else {}
     return {root_id: {at.folder for at in everywhere.get(root_id, [])} for root_id in ids}
