@@ -10,15 +10,9 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.forecast import CHANCE_KEYS, NO_CHANCES, is_open
 from runlog.actions.plan_knowledge import RigAtWork, places_of
+from runlog.actions.rig_night import actions_for, setting_of
 from runlog.actions.sharing import shared_out
-from runlog.actions.tonight import (
-    Asked,
-    actions_for,
-    chosen_rigs,
-    evening,
-    setting_of,
-    wanted_of,
-)
+from runlog.actions.tonight import Asked, chosen_rigs, evening, rigs_among, wanted_of
 from runlog.config import Settings
 from runlog.core.ledger.forecast import FEWEST_NIGHTS
 from runlog.core.plan.season import A_YEAR, COARSE_MIN, Outlook, Season, outlook, seasons, urgency
@@ -75,13 +69,15 @@ def _known(
     """Find the chances of all open goals: those that are not asked about take nights as well."""
     part = asked.selection
     every = wanted_of(connection, settings, Selection(), owner=asked.owner).open
-    given = shared_out(connection, settings, every, rigs, (part, asked.owner)).given
+    shares = shared_out(every, rigs_among(connection, settings, asked, rigs))
     found: dict[Named, dict[str, Any]] = {}
     for rig in rigs:
         assert rig.site is not None  # a rig without one was refused
         first = evening(asked, rig.site, rig.settings)
         own = replace(rig, record=tuple(r for r in rig.record if _learned(r.night, part)))
-        found |= _of_rig(connection, own, first, sorted(given[rig.rig_id], key=lambda w: w.order))
+        found |= _of_rig(
+            connection, own, first, sorted(shares.own[rig.rig_id], key=lambda w: w.order)
+        )
     return found
 
 

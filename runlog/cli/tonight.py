@@ -22,7 +22,8 @@ from runlog.core.columns import hours, plural, share
 from runlog.core.times import IN_UTC, times_in
 
 if TYPE_CHECKING:
-    from runlog.actions.tonight import RigPlan, Tonight
+    from runlog.actions.together import RigPlan
+    from runlog.actions.tonight import Tonight
 
 SHOWN = (
     "target filter priority to_go_s up_between alt_max_deg airmass_min moon_sep_deg worth "
@@ -146,7 +147,7 @@ def _others(found: "Tonight", everything: bool) -> list[dict[str, Any]]:
     """Write goals that no plan holds, with the reason."""
     from runlog.core.plan.publish import ROW_KEYS
 
-    told = [(w, f"planned with {rig}") for w, rig in found.elsewhere]
+    told = list(found.elsewhere)
     told += [(w, "it has no hours yet: nothing was taken that it is a ratio or gain of")
              for w in found.no_hours]  # fmt: skip
     if everything:

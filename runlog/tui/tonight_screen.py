@@ -12,7 +12,8 @@ from textual.app import ComposeResult
 from textual.widgets import Static
 
 from runlog.actions.open import Database
-from runlog.actions.tonight import Asked, RigPlan, Tonight, tonight
+from runlog.actions.together import RigPlan
+from runlog.actions.tonight import Asked, Tonight, tonight
 from runlog.config import Settings
 from runlog.core.columns import share
 from runlog.core.plan import words

@@ -40,7 +40,7 @@ from runlog.core.plan.sky_grid import (
     transit,
     windows,
 )
-from runlog.core.plan.wanted import Action, Setting, Wanted
+from runlog.core.plan.wanted import Action, Key, Setting, Shared, Wanted
 from runlog.core.plan.worth import Sight, sight
 from runlog.core.sky.earth import Floats
 
@@ -127,6 +127,7 @@ class NightPlan:
     urgencies: tuple[Urgency, ...]
     looked: Outlook
     looked_actions: tuple[Action, ...] = field(default=())
+    shared: Mapping[Key, Shared] = field(default_factory=dict)  # goals that other rigs serve too
 
     @property
     def share(self) -> float | None:
@@ -161,10 +162,13 @@ def plan_night(
     chances = tuple(found.get((a.target, a.filter)) for a in actions)
     times = seasons(looked, placed, wanted, setting)
     weights = [urgency(w, season) for w, season in zip(wanted, times, strict=True)]
-    own = [c for c in chances if c is not None]
-    problem = _problem(setting, dark, own, wanted, weights)
+    own = [replace(c, turns=(*c.turns, *setting.busy)) for c in chances if c is not None]
+    edges = slot_edges(dark, setting.busy)
+    problem = problem_of(setting, edges, own, wanted, weights)
     order = best_order(problem)
-    blocks = _blocks(setting, own, order, wanted, _slot_edges(dark))
+    if setting.busy:
+        order = _resting(order, problem)
+    blocks = _blocks(setting, own, order, wanted, edges)
     gained = [
         sum(b.effective_s for b in blocks if n in b.action.serves) for n in range(len(wanted))
     ]
@@ -240,19 +244,31 @@ def _effective_s(grid: SkyGrid, worth: Floats, frames: Sequence[float], exposure
 # --- the order --------------------------------------------------------------------------------
 
 
-def _slot_edges(dark: Dark) -> Floats:
+def slot_edges(dark: Dark, busy: Sequence[Turn] = ()) -> Floats:
+    """Cut the dark into slots, each wholly busy or wholly free."""
     if dark.span is None:
         return np.zeros(1)
     start, end = dark.span
     count = max(int(np.ceil((end - start) / (SLOT_MIN * MINUTE))), 1)
-    return np.asarray(np.minimum(start + np.arange(count + 1) * SLOT_MIN * MINUTE, end))
+    edges = np.minimum(start + np.arange(count + 1) * SLOT_MIN * MINUTE, end)
+    if not busy:
+        return np.asarray(edges)
+    borders = [b for turn in busy for b in (turn.start, turn.resume)]
+    return np.union1d(edges, np.clip(borders, start, end))
 
 
-def _problem(
-    setting: Setting, dark: Dark, chances: Sequence[Chance], wanted: Sequence[Wanted],
+def _resting(order: Order, problem: Problem) -> Order:
+    """Rest in slots that give nothing, so that no stretch runs on through what is busy."""
+    at = np.arange(problem.slots)
+    given = np.where(order.sequence >= 0, problem.gain_s[order.sequence, at], 0.0)
+    return replace(order, sequence=np.where(given > 0, order.sequence, REST))
+
+
+def problem_of(
+    setting: Setting, edges: Floats, chances: Sequence[Chance], wanted: Sequence[Wanted],
     weights: Sequence[Urgency],
 ) -> Problem:  # fmt: skip
-    edges = _slot_edges(dark)
+    """Write what the slots between some edges offer."""
     shape = (len(chances), len(edges) - 1)
     rate, gain = np.zeros(shape), np.zeros(shape)
     for i, chance in enumerate(chances):
@@ -295,6 +311,9 @@ def _blocks(
     for number, first, last in _stretches(order):
         chance = chances[number]
         action, cadence = chance.action, setting.known.cadence
+        free = max((t.resume for t in setting.busy if t.resume <= edges[first]), default=now)
+        if free > now:
+            now, before = free, None
         lost_s = cadence.setup_s
         if before is not None and before.target == action.target:
             lost_s = cadence.other_s if before.filter != action.filter else cadence.same_s
