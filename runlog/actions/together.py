@@ -61,13 +61,14 @@ def planned_together(
     """Plan each rig's own goals; then let each fill the dark that is left with those of others.
 
     The turns go by last use and name. What is planned for a goal is taken off it for the rigs that
-    follow, so that no more of it is planned than is left, but for the end of an exposure.
+    follow, so that no more of it is planned than is left, but for the end of an exposure. A dual
+    band gives more than it is planned for: rigs that use one plan their own goals before others.
     """
     targets = [goal.target for goal, _ in shares.all()]
     table = _Table(shares, places_of(connection, targets))
     by_name = sorted(nights, key=lambda one: one.rig.name)
     turns = sorted(by_name, key=lambda one: one.rig.last_night, reverse=True)
-    for one in turns:
+    for one in sorted(turns, key=lambda one: not one.rig.uses_dual_band):
         table.plan_own(one)
     for one in turns:
         table.plan_guests(one)
