@@ -1,7 +1,7 @@
 """The nights to come: which are good for each goal, and whether its season is long enough."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -38,6 +38,7 @@ class Prospect:
     season_end: str | None
     rows: tuple[dict[str, Any], ...]  # with the keys of `runlog.ahead/1`, by night
     known: Knowledge
+    others: tuple[str, ...] = ()  # rigs that may serve it as well, which is not counted
 
     @property
     def moonless_share(self) -> float | None:
@@ -85,7 +86,10 @@ def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int
         wanted = sorted(shares.own[rig.rig_id], key=lambda w: w.order)
         actions = actions_for(rig, wanted)
         setting = setting_of(rig, actions, noon_before(first, site.longitude_deg))
-        found += _prospects(connection, rig, (wanted, actions, setting), nights)
+        found += [
+            replace(one, others=shares.others(rig, one.wanted.filter))
+            for one in _prospects(connection, rig, (wanted, actions, setting), nights)
+        ]
     found.sort(key=lambda p: p.wanted.order)
     return Ahead(min(evenings), nights, book.goals_set, tuple(found))
 
@@ -155,11 +159,13 @@ def _rows(
 def prospect_words(found: Prospect) -> str:
     """Say whether a goal can be reached in its season."""
     from runlog.core.plan.ahead_words import season_words
+    from runlog.core.plan.shared_words import counted_words
 
-    return season_words(
+    said = season_words(
         found.wanted,
         found.season,
         (found.season_begins, found.season_end),
         found.known.clear,
         found.moonless_share,
     )
+    return "; ".join(filter(None, [said, counted_words(found.rig, found.others)]))

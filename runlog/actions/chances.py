@@ -16,6 +16,7 @@ from runlog.actions.tonight import Asked, chosen_rigs, evening, rigs_among, want
 from runlog.config import Settings
 from runlog.core.ledger.forecast import FEWEST_NIGHTS
 from runlog.core.plan.season import A_YEAR, COARSE_MIN, Outlook, Season, outlook, seasons, urgency
+from runlog.core.plan.shared_words import counted_words
 from runlog.core.plan.sky_grid import MINUTE, SkyGrid
 from runlog.core.plan.wanted import Action, Setting, Wanted
 from runlog.core.selection import Selection
@@ -75,10 +76,19 @@ def _known(
         assert rig.site is not None  # a rig without one was refused
         first = evening(asked, rig.site, rig.settings)
         own = replace(rig, record=tuple(r for r in rig.record if _learned(r.night, part)))
-        found |= _of_rig(
-            connection, own, first, sorted(shares.own[rig.rig_id], key=lambda w: w.order)
-        )
+        wanted = sorted(shares.own[rig.rig_id], key=lambda w: w.order)
+        for key, row in _of_rig(connection, own, first, wanted).items():
+            found[key] = _counted(row, rig.name, shares.others(rig, key[1]))
+    for goal, whose in shares.all():
+        found.setdefault(goal.key, _why(f"its nights are counted with {whose.name}"))
     return found
+
+
+def _counted(row: dict[str, Any], rig: str, others: Sequence[str]) -> dict[str, Any]:
+    """Say beside dates that they are those of one rig, where others may take part."""
+    if not others or row["not_this_season"] is None:
+        return row
+    return row | {"chances": f"{row['chances']}; {counted_words(rig, others)}"}
 
 
 def _learned(night: str, part: Selection) -> bool:

@@ -42,6 +42,16 @@ class Shares:
             if whose.rig_id != rig.rig_id and has_used(rig, goal.filter)
         ]
 
+    def others(self, rig: RigAtWork, filter_name: str) -> tuple[str, ...]:
+        """Name the rigs that may take part in a rig's own goals through a filter."""
+        return tuple(
+            sorted(
+                one.name
+                for one in self.among
+                if one.rig_id != rig.rig_id and has_used(one, filter_name)
+            )
+        )
+
 
 def shared_out(wanted: Iterable[Wanted], among: Sequence[RigAtWork]) -> Shares:
     """Give each goal to one rig: of those that used its filter the one that logged most of it.

@@ -16,6 +16,11 @@ def shared_words(plan: NightPlan, block: Block) -> Iterator[str]:
             yield f"{name}{listed(shared.rigs)} too, {hours(shared.together_s)} together"
 
 
+def counted_words(rig: str, others: Sequence[str]) -> str:
+    """Say that what is told of nights to come counts one rig, where others may take part."""
+    return f"counted with {rig} alone, though {listed(others)} may serve it too" if others else ""
+
+
 def listed(names: Sequence[str]) -> str:
     """Write names as a sentence does: "Owl, Tern and Wren"."""
     *before, last = names
