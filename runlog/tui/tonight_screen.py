@@ -16,10 +16,9 @@ from runlog.actions.open import Database
 from runlog.actions.together import RigPlan
 from runlog.actions.tonight import Asked, Tonight, tonight
 from runlog.config import Settings
-from runlog.core.columns import share
 from runlog.core.plan import words
 from runlog.core.plan.publish import frames_words, rows_of, strip
-from runlog.core.plan.shared_words import shared_words
+from runlog.core.plan.shared_words import best_words, shared_words
 from runlog.core.plan.sky_grid import moment_of
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.times import times_in
@@ -180,8 +179,8 @@ class TonightScreen(MainScreen):
         plan = rig.plan
         title = "Running order" if plan.blocks else "Nothing to do tonight"
         heads = [f"{title}, {safe(rig.rig.name)}"]
-        if plan.share is not None:
-            best = f"{share(plan.share)} of the best any order could give"
+        best = best_words(plan)
+        if best:
             fits = cell_len(f"{heads[0]}, {best}") < self.size.width - 1
             heads = [f"{heads[0]}, {best}"] if fits else [*heads, f"  {best}"]
         text = [Text(head, style="bold") for head in heads]

@@ -6,8 +6,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from runlog.core.plan.frames_fit import SECOND, Span, Turn, common, without
-from runlog.core.plan.night import Chance, NightPlan, problem_of, slot_edges
-from runlog.core.plan.order import best_order
+from runlog.core.plan.night import Chance, NightPlan
 from runlog.core.plan.season import Outlook
 from runlog.core.plan.wanted import Action, Knowledge, Setting
 
@@ -37,7 +36,7 @@ def joined(own: NightPlan, guests: NightPlan) -> NightPlan:
     moved = _renumbered(taken, {n: len(own.wanted) + i for i, n in enumerate(goals)})
     kept = [i for i, action in enumerate(guests.looked_actions) if action in moved]
     blocks = [replace(block, action=moved[block.action]) for block in guests.blocks]
-    value = own.value + guests.value
+    first = own if own.blocks else guests  # what is said of the order is said of what comes first
     return replace(
         own,
         setting=_setting(own.setting, guests.setting, {a.filter for a in taken}),
@@ -45,8 +44,9 @@ def joined(own: NightPlan, guests: NightPlan) -> NightPlan:
         actions=own.actions + tuple(moved.values()),
         chances=own.chances + _chances(guests, moved),
         blocks=tuple(sorted([*own.blocks, *blocks], key=lambda block: block.start)),
-        order=replace(own.order, value=value, bound=max(_bound(own, guests), value)),
-        value=value,
+        order=first.order,
+        value=first.value,
+        guests=len(goals),
         seasons=own.seasons + tuple(guests.seasons[n] for n in goals),
         urgencies=own.urgencies + tuple(guests.urgencies[n] for n in goals),
         looked=_looked(own.looked, guests.looked, kept),
@@ -80,16 +80,3 @@ def _looked(own: Outlook, guests: Outlook, kept: list[int]) -> Outlook:
         for part in fields(Outlook)
     }
     return Outlook(**parts)
-
-
-def _bound(own: NightPlan, guests: NightPlan) -> float:
-    """Give what no order of both could pass, were the own goals not first."""
-    if not own.blocks:
-        return own.order.bound + guests.order.bound
-    wanted, first = own.wanted + guests.wanted, len(own.wanted)
-    theirs = _renumbered(list(guests.actions), {n: first + n for n in range(len(guests.wanted))})
-    chances = [c for c in (*own.chances, *_chances(guests, theirs)) if c is not None]
-    weights = own.urgencies + guests.urgencies
-    edges = slot_edges(own.dark)
-    setting = _setting(own.setting, guests.setting, set(guests.setting.known.laws))
-    return best_order(problem_of(setting, edges, chances, wanted, weights)).bound

@@ -122,17 +122,26 @@ class NightPlan:
     chances: tuple[Chance | None, ...]  # by action; None where its place is not known
     blocks: tuple[Block, ...]
     order: Order
-    value: float  # of the frames that fit, weighted effective seconds
+    value: float  # of the frames that fit, weighted effective seconds; as `order`, without guests
     seasons: tuple[Season | None, ...]  # by goal
     urgencies: tuple[Urgency, ...]
     looked: Outlook
     looked_actions: tuple[Action, ...] = field(default=())
     shared: Mapping[Key, Shared] = field(default_factory=dict)  # goals that other rigs serve too
+    guests: int = (
+        0  # how many of the goals, the last ones, are other rigs' and stand behind its own
+    )
 
     @property
     def share(self) -> float | None:
         """Value over what no order can pass; None where there is nothing to gain."""
         return min(self.value / self.order.bound, 1.0) if self.order.bound > 0 else None
+
+    @property
+    def puts_guests_behind(self) -> bool:
+        """Tell whether blocks for other rigs' goals stand behind those for its own."""
+        own = len(self.wanted) - self.guests
+        return self.guests > 0 and any(n < own for b in self.blocks for n in b.action.serves)
 
     def planned_s(self, number: int) -> float:
         """Give the effective seconds planned for one goal."""
@@ -163,11 +172,9 @@ def plan_night(
     times = seasons(looked, placed, wanted, setting)
     weights = [urgency(w, season) for w, season in zip(wanted, times, strict=True)]
     own = [replace(c, turns=(*c.turns, *setting.busy)) for c in chances if c is not None]
-    edges = slot_edges(dark, setting.busy)
-    problem = problem_of(setting, edges, own, wanted, weights)
-    order = best_order(problem)
-    if setting.busy:
-        order = _resting(order, problem)
+    edges = _slot_edges(dark, setting.busy)
+    order = best_order(_problem(setting, edges, own, wanted, weights))
+    order = _resting(order, edges, setting.busy)
     blocks = _blocks(setting, own, order, wanted, edges)
     gained = [
         sum(b.effective_s for b in blocks if n in b.action.serves) for n in range(len(wanted))
@@ -244,7 +251,7 @@ def _effective_s(grid: SkyGrid, worth: Floats, frames: Sequence[float], exposure
 # --- the order --------------------------------------------------------------------------------
 
 
-def slot_edges(dark: Dark, busy: Sequence[Turn] = ()) -> Floats:
+def _slot_edges(dark: Dark, busy: Sequence[Turn] = ()) -> Floats:
     """Cut the dark into slots, each wholly busy or wholly free."""
     if dark.span is None:
         return np.zeros(1)
@@ -257,18 +264,19 @@ def slot_edges(dark: Dark, busy: Sequence[Turn] = ()) -> Floats:
     return np.union1d(edges, np.clip(borders, start, end))
 
 
-def _resting(order: Order, problem: Problem) -> Order:
-    """Rest in slots that give nothing, so that no stretch runs on through what is busy."""
-    at = np.arange(problem.slots)
-    given = np.where(order.sequence >= 0, problem.gain_s[order.sequence, at], 0.0)
-    return replace(order, sequence=np.where(given > 0, order.sequence, REST))
+def _resting(order: Order, edges: Floats, busy: Sequence[Turn]) -> Order:
+    """Rest in busy slots, so that no stretch runs on through them."""
+    middle = (edges[:-1] + edges[1:]) / 2
+    taken = np.zeros(len(middle), dtype=bool)
+    for turn in busy:
+        taken |= (middle > turn.start) & (middle < turn.resume)
+    return replace(order, sequence=np.where(taken, REST, order.sequence))
 
 
-def problem_of(
+def _problem(
     setting: Setting, edges: Floats, chances: Sequence[Chance], wanted: Sequence[Wanted],
     weights: Sequence[Urgency],
 ) -> Problem:  # fmt: skip
-    """Write what the slots between some edges offer."""
     shape = (len(chances), len(edges) - 1)
     rate, gain = np.zeros(shape), np.zeros(shape)
     for i, chance in enumerate(chances):

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from runlog.core.columns import hours
+from runlog.core.columns import hours, share
 from runlog.core.plan.night import Block, NightPlan
 
 
@@ -14,6 +14,14 @@ def shared_words(plan: NightPlan, block: Block) -> Iterator[str]:
         if shared is not None:
             name = "" if wanted.filter == block.action.filter else f"{wanted.filter}: "
             yield f"{name}{listed(shared.rigs)} too, {hours(shared.together_s)} together"
+
+
+def best_words(plan: NightPlan) -> str:
+    """Say how near a plan comes to the best; nothing where there is nothing to gain."""
+    if plan.share is None:
+        return ""
+    whose = " its own goals" if plan.puts_guests_behind else ""
+    return f"{share(plan.share)} of the best any order could give{whose}"
 
 
 def counted_words(rig: str, others: Sequence[str]) -> str:
