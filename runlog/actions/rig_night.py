@@ -1,13 +1,14 @@
 """One rig's night: where and when it is, and what the rig may do in it."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
 from runlog.actions.plan_knowledge import RigAtWork, exposure_for, knowledge_of
 from runlog.core.plan.frames_fit import Turn
 from runlog.core.plan.night import NightPlan, plan_night
 from runlog.core.plan.season import Place
+from runlog.core.plan.sky_grid import Skies
 from runlog.core.plan.wanted import Action, Setting, Wanted
 from runlog.core.sky.sidereal import days_since_j2000
 from runlog.core.times import Zone
@@ -22,6 +23,7 @@ class RigNight:
     noon: datetime
     zone: Zone  # of its site
     until: datetime | None = None  # when it is to stop
+    skies: Skies = field(default_factory=Skies, compare=False, repr=False)
 
     def plan(
         self, wanted: Sequence[Wanted], places: Mapping[str, Place], busy: tuple[Turn, ...] = ()
@@ -29,7 +31,7 @@ class RigNight:
         """Plan goals in the time that the rig is not busy."""
         actions = actions_for(self.rig, wanted)
         setting = setting_of(self.rig, actions, self.noon, self.until)
-        return plan_night(replace(setting, busy=busy), wanted, actions, places)
+        return plan_night(replace(setting, busy=busy, skies=self.skies), wanted, actions, places)
 
 
 def setting_of(

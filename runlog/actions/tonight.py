@@ -15,7 +15,7 @@ from runlog.config import Settings
 from runlog.core.ledger.goals import set_against
 from runlog.core.ledger.totals import Total
 from runlog.core.plan.named_site import site_called
-from runlog.core.plan.sky_grid import dark_span
+from runlog.core.plan.sky_grid import Skies, dark_span
 from runlog.core.plan.wanted import Wanted
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.earth import Site
@@ -108,18 +108,20 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
 def _nights(rigs: Sequence[RigAtWork], among: Iterable[RigAtWork], asked: Asked) -> list[RigNight]:
     """Find each rig's night; when a rig is to stop, only those are told that are asked about."""
     here = {rig.rig_id for rig in rigs}
-    unasked = replace(asked, until=None)
-    return [_night(rig, asked if rig.rig_id in here else unasked) for rig in among if rig.site]
+    unasked, skies = replace(asked, until=None), Skies()
+    return [
+        _night(rig, asked if rig.rig_id in here else unasked, skies) for rig in among if rig.site
+    ]
 
 
-def _night(rig: RigAtWork, asked: Asked) -> RigNight:
+def _night(rig: RigAtWork, asked: Asked, skies: Skies) -> RigNight:
     """Find a rig's night where it stands: its own dark, and the wall clock there."""
     assert rig.site is not None  # the caller left out those without one
     night = evening(asked, rig.site, rig.settings)
     noon = noon_before(night, rig.site.longitude_deg)
     zone = site_zone(rig.settings.clock.zone, rig.site.longitude_deg, noon)
     until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
-    return RigNight(rig, night, noon, zone, until)
+    return RigNight(rig, night, noon, zone, until, skies)
 
 
 def chosen_rigs(connection: Connection, settings: Settings, asked: Asked) -> list[RigAtWork]:

@@ -8,6 +8,7 @@ from runlog.core.plan.cadence import Cadence
 from runlog.core.plan.frames_fit import Turn
 from runlog.core.plan.moon_law import MoonLaw
 from runlog.core.plan.settings import PlanSettings
+from runlog.core.plan.sky_grid import Skies
 from runlog.core.sky.earth import Site
 
 NARROW = frozenset(("Ha", "OIII", "SII", "NII", "Hb"))
@@ -98,6 +99,7 @@ class Setting:
     until: float | None = None
     bands: frozenset[str] = frozenset()  # filters that pass several narrow bands
     busy: tuple[Turn, ...] = ()  # the rig is at something else: as a flip for all targets
+    skies: Skies = field(default_factory=Skies, compare=False, repr=False)
 
     def sun_limit_deg(self, filter_name: str) -> float:
         """Give how low the Sun must be for a filter."""
