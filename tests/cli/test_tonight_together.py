@@ -111,6 +111,7 @@ def test_a_goal_that_the_first_rig_ends_is_not_planned_with_others(club):
     with wanted(club, ("M33", "L", "2")) as line:
         told = runlog_json(club, *line)
         (tern,) = runlog_json(club, *line, "--rig", "Tern")["rows"]
+        early = runlog_json(club, *line, "--rig", "Tern", "--until", "18:30")
         shown = here(club, *line).stdout
     assert set(given(told, "L")) == {"Owl"}
     assert 0 <= sum(given(told, "L").values()) - to_go(told, "L") < MOST_S
@@ -121,6 +122,21 @@ def test_a_goal_that_the_first_rig_ends_is_not_planned_with_others(club):
         ]
     assert shown.count("and will be reached there") == 2
     assert tern["reason"] == "planned with Owl + Cam 0, and will be reached"
+    assert early["rows"] == [tern] and not early["plan"]  # Owl is not told to stop
+
+
+def test_a_goal_that_no_rig_serves_tonight_is_not_said_to_be_planned(club):
+    """Guards true words: at 47.5 N NGC 104, declination -72.1, never rises for any of them."""
+    with wanted(club, ("NGC104", "L", "5")) as line:
+        told = runlog_json(club, *line)
+        (row,) = runlog_json(club, *line, "--rig", "Wren")["rows"]
+    assert not told["plan"]
+    assert row["reason"] == "belongs to Tern + Cam 1, which gives it nothing tonight"
+    (said,) = remarks(told)["Wren"]
+    assert said.startswith(
+        "NGC 104 L belongs to Tern + Cam 1, which logged more through its filter"
+    )
+    assert "; not here: never above" in said
 
 
 def test_what_is_left_ends_with_the_second_rig(club):
@@ -224,3 +240,17 @@ def test_a_rig_where_the_target_never_rises_is_told_so(tmp_path):
     (said,) = remarks(told)["Tern"]
     assert said.startswith("M 33 L is planned with Owl + Cam 0, ")
     assert said.endswith("it gets 5 degrees high") and "; not here: never above" in said
+
+
+def test_what_a_rig_without_a_site_takes_is_said_to_be_unknown(tmp_path):
+    """Guards a guess: Tern has most of M 33, and nothing tells how much of it it takes tonight."""
+    lights(tmp_path, "2026-10-02", 2, **OWL)
+    lights(tmp_path, "2026-10-02", 3, SITELAT=None, SITELONG=None, **TERN)
+    scanned(tmp_path, tmp_path / "frames")
+    with wanted(tmp_path, ("M33", "L", "40")) as line:
+        assert "The site is not known" in here(tmp_path, *line).stderr
+        told = runlog_json(tmp_path, *line, "--rig", "Owl")
+    assert given(told, "L")["Owl"] > 3600
+    assert remarks(told)["Owl"] == [
+        "What Tern + Cam 1 takes of M 33 L is unknown: its site is not known"
+    ]
