@@ -254,3 +254,11 @@ def test_what_a_rig_without_a_site_takes_is_said_to_be_unknown(tmp_path):
     assert remarks(told)["Owl"] == [
         "What Tern + Cam 1 takes of M 33 L is unknown: its site is not known"
     ]
+
+
+def test_a_rig_with_dark_to_spare_is_told_what_will_be_reached(club):
+    """Guards the reason why Owl, with two hours of Ha, takes nothing of Tern's half hour of L."""
+    told = planned(club, ("M33", "Ha", "2"), ("M31", "L", "0.5"))
+    assert given(told, "L").keys() == {"Tern"}
+    assert remarks(told)["Owl"] == ["M 31 L will be reached with Tern + Cam 1"]
+    assert remarks(told)["Tern"] == []

@@ -114,7 +114,7 @@ goals_set boolean: whether goals are set; without any, targets with kept hours a
 night string: ISO date of the evening
 target string: the goal's target
 filter string: the goal's filter
-rig string: the rig that serves it
+rig string: the rig that is counted: others may serve it as well
 dark_s number: dark of that night
 usable_s number: of it, time with the target above the limits
 moonless_s number: of that, time without the Moon
@@ -125,7 +125,7 @@ season_end string?: last evening of the season; null: no end within a year
 = ahead.goal
 target string: the goal's target
 filter string: the goal's filter
-rig string: the rig that serves it
+rig string: the rig that is counted: others may serve it as well
 priority integer?: 1 is first, 9 is last
 to_go_s number?: goal minus kept; null where no goal is set
 season_begins string?: first evening with an hour of it in the dark
