@@ -1,7 +1,7 @@
 """The nights to come: which are good for each goal, and whether its season is long enough."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -9,15 +9,9 @@ import numpy as np
 from sqlalchemy import Connection, Engine
 
 from runlog.actions.plan_knowledge import RigAtWork, places_of
+from runlog.actions.rig_night import actions_for, setting_of
 from runlog.actions.sharing import shared_out
-from runlog.actions.tonight import (
-    Asked,
-    actions_for,
-    chosen_rigs,
-    evening,
-    setting_of,
-    wanted_of,
-)
+from runlog.actions.tonight import Asked, chosen_rigs, evening, rigs_among, wanted_of
 from runlog.config import Settings
 from runlog.core.plan.season import A_YEAR, COARSE_MIN, FINE_MIN, Outlook, Season, outlook, seasons
 from runlog.core.plan.sky_grid import night_name
@@ -44,6 +38,7 @@ class Prospect:
     season_end: str | None
     rows: tuple[dict[str, Any], ...]  # with the keys of `runlog.ahead/1`, by night
     known: Knowledge
+    others: tuple[str, ...] = ()  # rigs that may serve it as well, which is not counted
 
     @property
     def moonless_share(self) -> float | None:
@@ -80,8 +75,7 @@ def ahead(engine: Engine, settings: Settings, asked: Asked, nights: int = USUAL_
 def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int) -> Ahead:
     rigs = chosen_rigs(connection, settings, asked)
     book = wanted_of(connection, rigs[0].settings, asked.selection)
-    asked_of = asked.selection, asked.owner
-    given = shared_out(connection, settings, book.open, rigs, asked_of).given
+    shares = shared_out(book.open, rigs_among(connection, settings, asked, rigs))
     found: list[Prospect] = []
     evenings = []
     for rig in rigs:
@@ -89,10 +83,13 @@ def _ahead(connection: Connection, settings: Settings, asked: Asked, nights: int
         assert site is not None  # a rig without one was refused
         first = evening(asked, site, rig.settings)
         evenings.append(first)
-        wanted = sorted(given[rig.rig_id], key=lambda w: w.order)
+        wanted = sorted(shares.own[rig.rig_id], key=lambda w: w.order)
         actions = actions_for(rig, wanted)
         setting = setting_of(rig, actions, noon_before(first, site.longitude_deg))
-        found += _prospects(connection, rig, (wanted, actions, setting), nights)
+        found += [
+            replace(one, others=shares.others(rig, one.wanted.filter))
+            for one in _prospects(connection, rig, (wanted, actions, setting), nights)
+        ]
     found.sort(key=lambda p: p.wanted.order)
     return Ahead(min(evenings), nights, book.goals_set, tuple(found))
 
@@ -162,11 +159,13 @@ def _rows(
 def prospect_words(found: Prospect) -> str:
     """Say whether a goal can be reached in its season."""
     from runlog.core.plan.ahead_words import season_words
+    from runlog.core.plan.shared_words import counted_words
 
-    return season_words(
+    said = season_words(
         found.wanted,
         found.season,
         (found.season_begins, found.season_end),
         found.known.clear,
         found.moonless_share,
     )
+    return "; ".join(filter(None, [said, counted_words(found.rig, found.others)]))

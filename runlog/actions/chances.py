@@ -10,18 +10,13 @@ from sqlalchemy import Connection, Engine
 
 from runlog.actions.forecast import CHANCE_KEYS, NO_CHANCES, is_open
 from runlog.actions.plan_knowledge import RigAtWork, places_of
+from runlog.actions.rig_night import actions_for, setting_of
 from runlog.actions.sharing import shared_out
-from runlog.actions.tonight import (
-    Asked,
-    actions_for,
-    chosen_rigs,
-    evening,
-    setting_of,
-    wanted_of,
-)
+from runlog.actions.tonight import Asked, chosen_rigs, evening, rigs_among, wanted_of
 from runlog.config import Settings
 from runlog.core.ledger.forecast import FEWEST_NIGHTS
 from runlog.core.plan.season import A_YEAR, COARSE_MIN, Outlook, Season, outlook, seasons, urgency
+from runlog.core.plan.shared_words import counted_words
 from runlog.core.plan.sky_grid import MINUTE, SkyGrid
 from runlog.core.plan.wanted import Action, Setting, Wanted
 from runlog.core.selection import Selection
@@ -75,14 +70,25 @@ def _known(
     """Find the chances of all open goals: those that are not asked about take nights as well."""
     part = asked.selection
     every = wanted_of(connection, settings, Selection(), owner=asked.owner).open
-    given = shared_out(connection, settings, every, rigs, (part, asked.owner)).given
+    shares = shared_out(every, rigs_among(connection, settings, asked, rigs))
     found: dict[Named, dict[str, Any]] = {}
     for rig in rigs:
         assert rig.site is not None  # a rig without one was refused
         first = evening(asked, rig.site, rig.settings)
         own = replace(rig, record=tuple(r for r in rig.record if _learned(r.night, part)))
-        found |= _of_rig(connection, own, first, sorted(given[rig.rig_id], key=lambda w: w.order))
+        wanted = sorted(shares.own[rig.rig_id], key=lambda w: w.order)
+        for key, row in _of_rig(connection, own, first, wanted).items():
+            found[key] = _counted(row, rig.name, shares.others(rig, key[1]))
+    for goal, whose in shares.all():
+        found.setdefault(goal.key, _why(f"its nights are counted with {whose.name}"))
     return found
+
+
+def _counted(row: dict[str, Any], rig: str, others: Sequence[str]) -> dict[str, Any]:
+    """Say beside dates that they are those of one rig, where others may take part."""
+    if not others or row["not_this_season"] is None:
+        return row
+    return row | {"chances": f"{row['chances']}; {counted_words(rig, others)}"}
 
 
 def _learned(night: str, part: Selection) -> bool:

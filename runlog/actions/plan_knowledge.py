@@ -57,6 +57,11 @@ class RigAtWork:
     longitudes: Mapping[int, float | None] = field(default_factory=dict)  # of those, by run
     filters: frozenset[str] = frozenset()  # used on any night, wherever
 
+    @property
+    def uses_dual_band(self) -> bool:
+        """Tell whether its last runs took frames that count for several filters."""
+        return any(light.filter in self.settings.bands for light in self.log)
+
 
 def rigs_at_work(
     connection: Connection,

@@ -8,7 +8,7 @@ from sqlalchemy import Engine
 from runlog.actions.tonight import Asked, Tonight, tonight
 from runlog.config import Settings
 from runlog.core.plan.publish import gain_words
-from runlog.core.plan.wanted import Wanted
+from runlog.core.plan.wanted import Key, Wanted
 from runlog.errors import UsageError
 from runlog.store.engine import reading
 from runlog.store.goals import goals
@@ -47,10 +47,11 @@ def pointers(
 
 
 def _short(found: Tonight) -> list[tuple[Wanted, float]]:
-    """List open goals and the effective seconds planned for each, the most served first."""
-    short = [
-        (wanted, one.plan.planned_s(number))
-        for one in found.rigs
-        for number, wanted in enumerate(one.plan.wanted)
-    ]
-    return sorted(short, key=lambda pair: (-pair[1], pair[0].order))
+    """List open goals and the effective seconds that all rigs give each, the most served first."""
+    short: dict[Key, tuple[Wanted, float]] = {}
+    for one in found.rigs:
+        for number, wanted in enumerate(one.plan.wanted):
+            shared = one.plan.shared.get(wanted.key)
+            planned_s = shared.together_s if shared else one.plan.planned_s(number)
+            short[wanted.key] = wanted, planned_s
+    return sorted(short.values(), key=lambda pair: (-pair[1], pair[0].order))

@@ -1,16 +1,12 @@
-"""Share goals out among rigs: each is planned once, with a rig that can take it."""
+"""Share goals out among rigs: each is the own goal of one that can take it."""
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection
-
-from runlog.actions.plan_knowledge import RigAtWork, rigs_at_work
-from runlog.config import Settings
+from runlog.actions.plan_knowledge import RigAtWork
 from runlog.core.columns import plural
-from runlog.core.plan.wanted import Wanted
-from runlog.core.selection import Selection
-from runlog.store.mine import own_rigs
+from runlog.core.plan.shared_words import listed
+from runlog.core.plan.wanted import Key, Wanted
 
 MOST = 3  # goals that a remark names
 # What a rig that is given a goal has before another, in the order that decides.
@@ -23,67 +19,54 @@ HAS_MORE = (
 )
 
 
+Given = Mapping[Key, Mapping[str, float]]  # effective seconds that a goal gets, by rig
+
+
 @dataclass(frozen=True)
 class Shares:
-    """What each rig was given."""
+    """Whose each goal is."""
 
-    given: dict[int, list[Wanted]]  # by rig
+    own: Mapping[int, Sequence[Wanted]]  # by rig
     among: Sequence[RigAtWork]
-    planned: frozenset[int]
 
-    @property
-    def elsewhere(self) -> tuple[tuple[Wanted, str], ...]:
-        """Goals that a rig was given which is not planned here, and its name."""
+    def all(self) -> list[tuple[Wanted, RigAtWork]]:
+        """List goals with their rigs, in the order of goals."""
+        pairs = [(goal, rig) for rig in self.among for goal in self.own[rig.rig_id]]
+        return sorted(pairs, key=lambda pair: pair[0].order)
+
+    def could_take(self, rig: RigAtWork) -> list[tuple[Wanted, RigAtWork]]:
+        """List the goals of other rigs that a rig may serve as well: through a filter it used."""
+        return [
+            (goal, whose)
+            for goal, whose in self.all()
+            if whose.rig_id != rig.rig_id and has_used(rig, goal.filter)
+        ]
+
+    def others(self, rig: RigAtWork, filter_name: str) -> tuple[str, ...]:
+        """Name the rigs that may take part in a rig's own goals through a filter."""
         return tuple(
-            (goal, rig.name)
-            for rig in self.among
-            if rig.rig_id not in self.planned
-            for goal in self.given[rig.rig_id]
+            sorted(
+                one.name
+                for one in self.among
+                if one.rig_id != rig.rig_id and has_used(one, filter_name)
+            )
         )
 
-    def remarks(self, rig: RigAtWork) -> tuple[str, ...]:
-        """Say what a rig was given without its filter, or why it was given nothing."""
-        own = self.given[rig.rig_id]
-        if own:
-            strange = sorted({goal.filter for goal in own if not has_used(rig, goal.filter)})
-            alone = len(self.among) == 1
-            return tuple(_strange_words(name, own, alone=alone) for name in strange)
-        others = [(goal, one) for one in self.among for goal in self.given[one.rig_id]]
-        return (_left_out_words(rig, others),) if others else ()
 
-
-def shared_out(
-    connection: Connection,
-    settings: Settings,
-    wanted: Iterable[Wanted],
-    rigs: Sequence[RigAtWork],
-    asked: tuple[Selection, str | None],
-) -> Shares:
+def shared_out(wanted: Iterable[Wanted], among: Sequence[RigAtWork]) -> Shares:
     """Give each goal to one rig: of those that used its filter the one that logged most of it.
 
     Where none ever used the filter, any may have it. Of rigs that may claim a goal alike, the one
-    that was given fewest gets it. With rigs named (`asked`: a selection, and the login whose goals
-    these are), those that are not planned claim theirs all the same; of a login's goals its own.
+    that was given fewest gets it.
     """
-    selection, owner = asked
-    among = list(rigs)
-    if selection.rigs is not None:
-        named = {rig.rig_id for rig in rigs}
-        others = rigs_at_work(connection, settings, None, among=rigs_of(connection, owner))
-        among += [rig for rig in others if rig.rig_id not in named]
-    given: dict[int, list[Wanted]] = {rig.rig_id: [] for rig in among}
+    own: dict[int, list[Wanted]] = {rig.rig_id: [] for rig in among}
     for goal in wanted:
         claims = {rig.rig_id: _claim(rig, goal) for rig in among}
         strongest = max(claims.values())
         alike = [rig for rig in among if claims[rig.rig_id] == strongest]
-        taker = min(alike, key=lambda rig: (len(given[rig.rig_id]), rig.name))
-        given[taker.rig_id].append(goal)
-    return Shares(given, among, frozenset(rig.rig_id for rig in rigs))
-
-
-def rigs_of(connection: Connection, owner: str | None) -> tuple[str, ...]:
-    """Name the rigs that a login's goals are shared out among; none: everybody's."""
-    return () if owner is None else own_rigs(connection)
+        taker = min(alike, key=lambda rig: (len(own[rig.rig_id]), rig.name))
+        own[taker.rig_id].append(goal)
+    return Shares(own, among)
 
 
 def has_used(rig: RigAtWork, filter_name: str) -> bool:
@@ -108,23 +91,76 @@ def _claim(rig: RigAtWork, goal: Wanted) -> tuple[bool, float, float, float, str
 # --- in words ----------------------------------------------------------------------------------
 
 
-def _strange_words(filter_name: str, own: Collection[Wanted], *, alone: bool) -> str:
-    named = _named([goal for goal in own if goal.filter == filter_name])
-    who = "This rig never" if alone else "Neither this rig nor any beside it ever"
-    return f"{who} used {filter_name}: {named}"
+def strange_words(shares: Shares, rig: RigAtWork) -> Iterator[str]:
+    """Say what a rig was given without its filter."""
+    own = shares.own[rig.rig_id]
+    who = "This rig never" if len(shares.among) == 1 else "Neither this rig nor any beside it ever"
+    for name in sorted({goal.filter for goal in own if not has_used(rig, goal.filter)}):
+        yield f"{who} used {name}: {_named(goal for goal in own if goal.filter == name)}"
 
 
-def _left_out_words(rig: RigAtWork, others: Sequence[tuple[Wanted, RigAtWork]]) -> str:
-    """Say who was given the goals that this rig could take, and why; else that there are none."""
-    could = [(goal, taker) for goal, taker in others if has_used(rig, goal.filter)]
-    if not could:
+def left_out_words(
+    shares: Shares, rig: RigAtWork, given: Given, not_here: Mapping[Key, str]
+) -> Iterator[str]:
+    """Say of a rig without work whose the goals are that it could serve, and why it does not."""
+    could = shares.could_take(rig)
+    if could:
+        said = [
+            _whose_words(rig, goal, whose, given.get(goal.key, {}))
+            + (f"; not here: {not_here[goal.key]}" if goal.key in not_here else "")
+            for goal, whose in could[:MOST]
+        ]
+        more = len(could) - MOST
+        yield "; ".join([*said, f"{plural(more, 'more goal')} with others"] if more > 0 else said)
+    elif shares.all():
         used = ", ".join(sorted(rig.filters))
-        return f"What is wanted is through filters that this rig never used; it used {used}"
-    could.sort(key=lambda pair: pair[0].order)
-    said = [f"{_named([goal])} is planned with {taker.name}, {_why(rig, taker, goal)}"
-            for goal, taker in could[:MOST]]  # fmt: skip
-    more = len(could) - MOST
-    return "; ".join([*said, f"{plural(more, 'more goal')} with others"] if more > 0 else said)
+        yield f"What is wanted is through filters that this rig never used; it used {used}"
+
+
+def _whose_words(rig: RigAtWork, goal: Wanted, whose: RigAtWork, given: Mapping[str, float]) -> str:
+    is_its = "is planned with" if given.get(whose.name) else "belongs to"
+    alone = [name for name, s in given.items() if s > 0] == [whose.name]
+    ends = reached_words(goal, given)
+    reached = f", and {'will be reached there' if alone else ends}" if ends else ""
+    return f"{_named([goal])} {is_its} {whose.name}, {_why(rig, whose, goal)}{reached}"
+
+
+def reached_words(goal: Wanted, given: Mapping[str, float]) -> str:
+    """Say with which rigs a goal will be reached; nothing where it will not be."""
+    if goal.to_go_s is None or sum(given.values()) < goal.to_go_s:
+        return ""
+    return f"will be reached with {listed([name for name, s in given.items() if s > 0])}"
+
+
+def ended_words(shares: Shares, rig: RigAtWork, given: Given) -> Iterator[str]:
+    """Say which goals of others a rig takes nothing of, because they will be reached."""
+    could = [goal for goal, _ in shares.could_take(rig)]
+    ended = [(goal, reached_words(goal, given.get(goal.key, {}))) for goal in could
+             if not given.get(goal.key, {}).get(rig.name)]  # fmt: skip
+    said = [f"{_named([goal])} {words}" for goal, words in ended if words]
+    more = len(said) - MOST
+    if said:
+        yield "; ".join(
+            said[:MOST] + ([f"{plural(more, 'more goal')} as well"] if more > 0 else [])
+        )
+
+
+def elsewhere_words(goal: Wanted, whose: RigAtWork, given: Given) -> str:
+    """Say where a goal is served of which no rig that is planned here takes anything."""
+    each = given.get(goal.key, {})
+    giving = [name for name, s in each.items() if s > 0]
+    if giving:
+        ends = reached_words(goal, each)
+        return f"planned with {listed(giving)}" + (", and will be reached" if ends else "")
+    why = "which gives it nothing tonight" if whose.site else "whose site is not known"
+    return f"belongs to {whose.name}, {why}"
+
+
+def unknown_share_words(shares: Shares, rig: RigAtWork, taken: Collection[Key]) -> Iterator[str]:
+    """Say of which goals that a rig takes part in it is not known what their own rig takes."""
+    for goal, whose in shares.could_take(rig):
+        if goal.key in taken and whose.site is None:
+            yield f"What {whose.name} takes of {_named([goal])} is unknown: its site is not known"
 
 
 def _why(rig: RigAtWork, taker: RigAtWork, goal: Wanted) -> str:

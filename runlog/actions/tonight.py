@@ -1,28 +1,22 @@
 """Plan a night: what each goal would get, and the order that serves them best."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 
 from sqlalchemy import Connection, Engine
 
-from runlog.actions.plan_knowledge import (
-    RigAtWork,
-    exposure_for,
-    knowledge_of,
-    places_of,
-    rigs_at_work,
-)
-from runlog.actions.sharing import Shares, rigs_of, shared_out
+from runlog.actions.plan_knowledge import RigAtWork, rigs_at_work
+from runlog.actions.rig_night import RigNight
+from runlog.actions.sharing import shared_out
+from runlog.actions.together import RigPlan, planned_together
 from runlog.actions.totals import counting
 from runlog.config import Settings
 from runlog.core.ledger.goals import set_against
 from runlog.core.ledger.totals import Total
 from runlog.core.plan.named_site import site_called
-from runlog.core.plan.night import NightPlan, plan_night
-from runlog.core.plan.season import Place
-from runlog.core.plan.sky_grid import dark_span
-from runlog.core.plan.wanted import Action, Setting, Wanted
+from runlog.core.plan.sky_grid import Skies, dark_span
+from runlog.core.plan.wanted import Wanted
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.sky.earth import Site
 from runlog.core.sky.nights import night_of, noon_before
@@ -32,6 +26,7 @@ from runlog.errors import UsageError
 from runlog.store import goals as goal_store
 from runlog.store import totals as total_store
 from runlog.store.engine import reading
+from runlog.store.mine import own_rigs
 
 FIRST_YEAR, LAST_YEAR = 1972, 2100  # the Sun and Moon are good to hundredths of a degree
 DARK_SUN_DEG = -18.0
@@ -41,24 +36,12 @@ SITE_CURE = "Write latitude_deg and longitude_deg under [site] in the config fil
 
 
 @dataclass(frozen=True)
-class RigPlan:
-    """A rig and its plan."""
-
-    rig: RigAtWork
-    plan: NightPlan
-    places: Mapping[str, Place]
-    night: date  # the one that comes next where the rig stands
-    zone: Zone  # of its site
-    remarks: tuple[str, ...] = ()  # of how goals were shared out, where that wants saying
-
-
-@dataclass(frozen=True)
 class Tonight:
     """The plans of one night, each at its rig's own site, and what is not in them."""
 
     goals_set: bool
     rigs: tuple[RigPlan, ...]
-    elsewhere: tuple[tuple[Wanted, str], ...]  # goals that another rig serves
+    elsewhere: tuple[tuple[Wanted, str], ...]  # goals of rigs that are not planned here, and how
     reached: tuple[Wanted, ...]
     no_hours: tuple[Wanted, ...]  # goals that have no hours yet
 
@@ -114,9 +97,31 @@ def tonight(engine: Engine, settings: Settings, asked: Asked) -> Tonight:
 def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonight:
     rigs = chosen_rigs(connection, settings, asked)
     book = wanted_of(connection, rigs[0].settings, asked.selection, asked.goals_until, asked.owner)
-    shares = shared_out(connection, settings, book.open, rigs, (asked.selection, asked.owner))
-    plans = tuple(_planned(connection, rig, shares, asked) for rig in rigs)
-    return Tonight(book.goals_set, plans, shares.elsewhere, book.reached, book.no_hours)
+    among = rigs_among(connection, settings, asked, rigs)
+    shares = shared_out(book.open, among)
+    found = planned_together(connection, shares, _nights(rigs, among, asked))
+    here = {rig.rig_id for rig in rigs}
+    plans = tuple(found.plans[rig.rig_id] for rig in rigs)
+    return Tonight(book.goals_set, plans, found.elsewhere(here), book.reached, book.no_hours)
+
+
+def _nights(rigs: Sequence[RigAtWork], among: Iterable[RigAtWork], asked: Asked) -> list[RigNight]:
+    """Find each rig's night; when a rig is to stop, only those are told that are asked about."""
+    here = {rig.rig_id for rig in rigs}
+    unasked, skies = replace(asked, until=None), Skies()
+    return [
+        _night(rig, asked if rig.rig_id in here else unasked, skies) for rig in among if rig.site
+    ]
+
+
+def _night(rig: RigAtWork, asked: Asked, skies: Skies) -> RigNight:
+    """Find a rig's night where it stands: its own dark, and the wall clock there."""
+    assert rig.site is not None  # the caller left out those without one
+    night = evening(asked, rig.site, rig.settings)
+    noon = noon_before(night, rig.site.longitude_deg)
+    zone = site_zone(rig.settings.clock.zone, rig.site.longitude_deg, noon)
+    until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
+    return RigNight(rig, night, noon, zone, until, skies)
 
 
 def chosen_rigs(connection: Connection, settings: Settings, asked: Asked) -> list[RigAtWork]:
@@ -132,6 +137,26 @@ def chosen_rigs(connection: Connection, settings: Settings, asked: Asked) -> lis
         if rig.site is None:
             raise UsageError(f"{NO_SITE} ({rig.name})", cure=SITE_CURE)
     return rigs
+
+
+def rigs_among(
+    connection: Connection, settings: Settings, asked: Asked, rigs: Sequence[RigAtWork]
+) -> list[RigAtWork]:
+    """Load all rigs that goals are shared out among, the chosen ones first.
+
+    With rigs named, the others have their claims and their night all the same, where they usually
+    stand; of a login's goals its own rigs.
+    """
+    if asked.selection.rigs is None:
+        return list(rigs)
+    here = {rig.rig_id for rig in rigs}
+    others = rigs_at_work(connection, settings, None, among=rigs_of(connection, asked.owner))
+    return [*rigs, *(rig for rig in others if rig.rig_id not in here)]
+
+
+def rigs_of(connection: Connection, owner: str | None) -> tuple[str, ...]:
+    """Name the rigs that a login's goals are shared out among; none: everybody's."""
+    return () if owner is None else own_rigs(connection)
 
 
 def _site_name(asked: Asked, settings: Settings) -> str | None:
@@ -243,56 +268,3 @@ def _asked(total: Total, selection: Selection) -> bool:
 def _last_nights(connection: Connection) -> dict[tuple[str, str], str]:
     rows = total_store.by_night(connection, Selection(), with_worth=False)
     return {(row.target, row.filter): row.night for row in rows if row.kept_s}
-
-
-# --- planning ----------------------------------------------------------------------------------
-
-
-def _planned(connection: Connection, rig: RigAtWork, shares: Shares, asked: Asked) -> RigPlan:
-    """Plan for a rig where it stands: its own dark, and the wall clock there."""
-    assert rig.site is not None  # a rig without one was refused
-    night = evening(asked, rig.site, rig.settings)
-    noon = noon_before(night, rig.site.longitude_deg)
-    zone = site_zone(rig.settings.clock.zone, rig.site.longitude_deg, noon)
-    until = until_moment(asked.until, noon, IN_UTC if asked.utc else zone)
-    wanted = shares.given[rig.rig_id]
-    places = places_of(connection, [w.target for w in wanted])
-    actions = actions_for(rig, wanted)
-    setting = setting_of(rig, actions, noon, until)
-    plan = plan_night(setting, wanted, actions, places)
-    return RigPlan(rig, plan, places, night, zone, shares.remarks(rig))
-
-
-def setting_of(
-    rig: RigAtWork, actions: Iterable[Action], noon: datetime, until: datetime | None = None
-) -> Setting:
-    """Gather what a rig's nights are planned by."""
-    assert rig.site is not None
-    return Setting(
-        site=rig.site,
-        noon=days_since_j2000(noon),
-        limits=rig.settings.plan,
-        known=knowledge_of(rig, [a.filter for a in actions]),
-        until=None if until is None else days_since_j2000(until),
-        bands=frozenset(rig.settings.bands),
-    )
-
-
-def actions_for(rig: RigAtWork, wanted: Sequence[Wanted]) -> list[Action]:
-    """List what serves goals: each through its own filter, and through dual bands in use."""
-    numbers = {(w.target, w.filter): i for i, w in enumerate(wanted)}
-    used = {light.filter for light in rig.log}
-    serving: dict[tuple[str, str], set[int]] = {}
-    for (target, name), i in numbers.items():
-        serving.setdefault((target, name), set()).add(i)
-        for dual, passed in rig.settings.bands.items():
-            if name in passed and dual in used:
-                serving.setdefault((target, dual), set()).add(i)
-    duals = {d for d in rig.settings.bands if d in used}
-    # A rig with a dual band and no filter of the line itself takes the line through the dual band.
-    lines = {line for dual in duals for line in rig.settings.bands[dual]}
-    return [
-        Action(target, name, *exposure_for(rig.log, target, name), tuple(sorted(serves)))
-        for (target, name), serves in sorted(serving.items())
-        if name in used or name not in lines
-    ]

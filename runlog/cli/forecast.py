@@ -52,7 +52,7 @@ def command(
     A night means one on which the filter was used, as long as yours usually are. The range is 8 in
     10: one time in ten it takes fewer, one time in ten more. The dates come from a thousand drawn
     years: clear nights as yours were by month, the share of the dark you keep, when each target is
-    up, and goals that share nights as runlog tonight would. The weather to come is not known.
+    up, and goals that share the nights of one rig. The weather to come is not known.
     """
     from runlog.actions.forecast import CHANCE_KEYS, FORECAST_KEYS, forecast
 

@@ -22,7 +22,8 @@ from runlog.core.columns import hours, plural, share
 from runlog.core.times import IN_UTC, times_in
 
 if TYPE_CHECKING:
-    from runlog.actions.tonight import RigPlan, Tonight
+    from runlog.actions.together import RigPlan
+    from runlog.actions.tonight import Tonight
 
 SHOWN = (
     "target filter priority to_go_s up_between alt_max_deg airmass_min moon_sep_deg worth "
@@ -146,7 +147,7 @@ def _others(found: "Tonight", everything: bool) -> list[dict[str, Any]]:
     """Write goals that no plan holds, with the reason."""
     from runlog.core.plan.publish import ROW_KEYS
 
-    told = [(w, f"planned with {rig}") for w, rig in found.elsewhere]
+    told = list(found.elsewhere)
     told += [(w, "it has no hours yet: nothing was taken that it is a ratio or gain of")
              for w in found.no_hours]  # fmt: skip
     if everything:
@@ -205,7 +206,11 @@ def _of_all(found: "Tonight", plan: list[dict[str, Any]]) -> str:
     """Sum up what all rigs are to do; what each is worth is told where they share the goals out."""
     frames, effective_s = (sum(row[key] or 0 for row in plan) for key in ("frames", "effective_s"))
     best = found.bound_share
-    share_of_best = "" if best is None else f", {share(best)} of the best any order could give"
+    behind = any(one.plan.puts_guests_behind for one in found.rigs)
+    what = " what comes first with each" if behind else ""
+    share_of_best = (
+        "" if best is None else f", {share(best)} of the best any order could give{what}"
+    )
     return (
         f"All {len(found.rigs)} rigs: {plural(frames, 'frame')}, {hours(effective_s)} of effective "
         f"time{share_of_best}"
@@ -220,6 +225,7 @@ def _show_rig(one: "RigPlan", said: dict[str, Any]) -> None:
     from rich.text import Text
 
     from runlog.core.plan import words
+    from runlog.core.plan.shared_words import best_words
 
     plan, name = one.plan, one.rig.name
     order = [row | {"between": words.between(row["start_utc"], row["end_utc"])}
@@ -227,10 +233,8 @@ def _show_rig(one: "RigPlan", said: dict[str, Any]) -> None:
     rows = [row | {"up_between": words.between(row["up_start_utc"], row["up_end_utc"])}
             for row in said["rows"] if row["rig"] == name and row["up_start_utc"]]  # fmt: skip
     if order:
-        best = (
-            "" if plan.share is None else f": {share(plan.share)} of the best any order could give"
-        )
-        show(Text(f"Running order{best}"), table(order, ORDER_SHOWN))
+        best = best_words(plan)
+        show(Text("Running order" + (f": {best}" if best else "")), table(order, ORDER_SHOWN))
     else:
         show(Text("Nothing to do tonight."))
     show(*(Text(safe(f"{remark}.")) for remark in one.remarks))

@@ -1,6 +1,7 @@
 """The coming night: what to do until dawn, a strip a target, and the facts in words."""
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from textwrap import wrap
 from typing import Any, ClassVar
@@ -12,11 +13,12 @@ from textual.app import ComposeResult
 from textual.widgets import Static
 
 from runlog.actions.open import Database
-from runlog.actions.tonight import Asked, RigPlan, Tonight, tonight
+from runlog.actions.together import RigPlan
+from runlog.actions.tonight import Asked, Tonight, tonight
 from runlog.config import Settings
-from runlog.core.columns import share
 from runlog.core.plan import words
 from runlog.core.plan.publish import frames_words, rows_of, strip
+from runlog.core.plan.shared_words import best_words, shared_words
 from runlog.core.plan.sky_grid import moment_of
 from runlog.core.selection import EVERYTHING, Selection
 from runlog.core.times import times_in
@@ -57,11 +59,13 @@ class Line:
     rig: RigPlan
     number: int
     row: dict[str, Any]
+    several: bool = False  # whether other rigs have a line of this target and filter
 
     @property
     def name(self) -> str:
-        """How it is called."""
-        return safe(f"{self.row['target']} {self.row['filter']}")
+        """How it is called; with its rig, where several have it."""
+        name = safe(f"{self.row['target']} {self.row['filter']}")
+        return f"{name}, {safe(self.rig.rig.name)}" if self.several else name
 
 
 def lines_of(found: Tonight) -> list[Line]:
@@ -75,7 +79,8 @@ def lines_of(found: Tonight) -> list[Line]:
             if key not in seen:
                 lines.append(Line(rig, numbers[key], row))
             seen.add(key)
-    return lines
+    count = Counter(line.name for line in lines)
+    return [replace(line, several=count[line.name] > 1) for line in lines]
 
 
 class TonightScreen(MainScreen):
@@ -174,8 +179,8 @@ class TonightScreen(MainScreen):
         plan = rig.plan
         title = "Running order" if plan.blocks else "Nothing to do tonight"
         heads = [f"{title}, {safe(rig.rig.name)}"]
-        if plan.share is not None:
-            best = f"{share(plan.share)} of the best any order could give"
+        best = best_words(plan)
+        if best:
             fits = cell_len(f"{heads[0]}, {best}") < self.size.width - 1
             heads = [f"{heads[0]}, {best}"] if fits else [*heads, f"  {best}"]
         text = [Text(head, style="bold") for head in heads]
@@ -185,6 +190,8 @@ class TonightScreen(MainScreen):
             when = words.between(moment_of(block.start), moment_of(block.end))
             name = safe(f"{block.action.target} {block.action.filter}")
             text.append(Text(f"  {when}  {name}: {frames_words(block)}"))
+            shared = wrap(safe("; ".join(shared_words(plan, block))), max(self.size.width - 6, 1))
+            text += [Text(f"    {line}") for line in shared]
         return text
 
     def _line(self, i: int) -> Text:

@@ -318,6 +318,20 @@ def test_ones_own_goals_are_planned_with_ones_own_rigs(made, home):
     assert row["chances"] == "unknown, because fewer than 5 nights with frames are stored"
 
 
+def test_ones_own_rigs_share_ones_own_goal(made, home):
+    """Both of Ben's rigs serve his goal, and the shed's, which used L as well, does not."""
+    own = ("--rig", f"{ANN} + MonoCam 9", "--rig", f"{BEN} + MonoCam 9")
+    made.does(home, "keeper", "club", "add", made.login("ben"), "--role", "observer", *own)
+    made.does(home, "ben", "goal", "M33", "L", "99", "--mine")
+    line = ("tonight", "--date", "2026-10-20", "--mine")
+    both = made.json(home, "ben", *line)["plan"]
+    assert {block["rig"] for block in both} == {f"{ANN} + MonoCam 9", f"{BEN} + MonoCam 9"}
+    assert all(" + MonoCam 9 too, " in block["why"] for block in both)
+    assert "Shed" not in str(both)
+    alone = made.json(home, "ben", *line, "--rig", "ann")["plan"]
+    assert alone == [block for block in both if block["rig"].startswith("ann")]
+
+
 def test_totals_of_ones_own_point_to_ones_own_plan(made, home):
     """Below the table stand the goals that the table shows, and the plan that is for them."""
     made.does(home, "keeper", "goal", "M33", "L", "10")

@@ -77,3 +77,24 @@ def test_without_a_site(tmp_path):
     (row,) = runlog_json(tmp_path, "forecast", "--date", NOW)["rows"]
     assert row["chances"].startswith("unknown, because the site is not known")
     assert row["nights_needed"] is not None
+
+
+def test_dates_of_a_goal_that_two_rigs_may_serve(tmp_path):
+    """Guards the sentence: dates count the rig that logged most, and say that another may help."""
+    engine = ready(open_engine(str(tmp_path / "night.sqlite")))
+    for n in range(6):
+        evening = (FIRST + timedelta(days=3 * n)).isoformat()
+        put(engine, outcomes(Night(evening, frames=40)))
+    tern = (("TELESCOP", "Tern"), ("INSTRUME", "Cam 1"))
+    for n in range(5):
+        evening = (FIRST + timedelta(days=3 * n + 1)).isoformat()
+        put(engine, outcomes(Night(evening, frames=20, cards=tern)))
+    engine.dispose()
+    assert here(tmp_path, "goal", "M33", "L", "50").returncode == 0
+    (goal,) = runlog_json(tmp_path, "ahead", "--date", NOW, "--nights", "1")["goals"]
+    alone = f"; counted with {goal['rig']} alone, though Tern + Cam 1 may serve it too"
+    assert goal["text"].endswith(alone) and not goal["rig"].startswith("Tern")
+    (row,) = runlog_json(tmp_path, "forecast", "--date", NOW)["rows"]
+    assert row["date_20"] is not None and row["chances"].endswith(alone)
+    (part,) = runlog_json(tmp_path, "forecast", "--date", NOW, "--rig", "Tern")["rows"]
+    assert part["chances"] == f"unknown, because its nights are counted with {goal['rig']}"

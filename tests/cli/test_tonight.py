@@ -227,7 +227,7 @@ def test_nothing_stored_and_no_site_are_said(tmp_path):
 
 
 def test_two_rigs_and_one_goal(goals, tmp_path):
-    """Guards sharing: a goal is planned with the rig that has most of it, and told at the other."""
+    """Guards sharing: the rig that has most of a goal ends it tonight, and the other is told so."""
     for i in range(2):
         (tmp_path / "frames").mkdir(exist_ok=True)
         lights(tmp_path, "2026-10-02", 3 + i, RA=23.46 + i / 100,
@@ -240,7 +240,8 @@ def test_two_rigs_and_one_goal(goals, tmp_path):
     assert len(both["rigs"]) == 2
     newton = runlog_json(tmp_path, "tonight", "--date", EVENING, "--rig", "Newton")
     assert not newton["plan"]
-    assert newton["rows"][0]["reason"].startswith("planned with Ladybird")
+    reason = newton["rows"][0]["reason"]
+    assert reason.startswith("planned with Ladybird") and reason.endswith("and will be reached")
 
 
 def test_panels_of_a_mosaic_are_planned_one_by_one(tmp_path):
@@ -311,9 +312,10 @@ def test_rigs_at_two_sites_are_each_planned_at_their_own(tmp_path):
 
 
 def test_goals_that_rigs_may_claim_alike_are_shared_out(tmp_path):
-    """Guards two like rigs: neither is left without work, and each goal is planned once.
+    """Guards two like rigs: each has a goal of its own, and neither is left without work.
 
-    One named alone is given what it is given beside the other.
+    M 45 is Old Newton's, which takes part in M 31 until it has risen. One named alone is given what
+    it is given beside the other.
     """
     (tmp_path / "frames").mkdir()
     for telescope, camera in (("Old Newton", "Cam 0"), ("Ladybird", "Cam 1")):
@@ -322,11 +324,12 @@ def test_goals_that_rigs_may_claim_alike_are_shared_out(tmp_path):
     for target in ("M31", "M45"):
         assert here(tmp_path, "goal", target, "L", "9", "--new").returncode == 0
     line = ("tonight", "--date", EVENING)
-    both = {(row["rig"], row["target"]) for row in runlog_json(tmp_path, *line)["rows"]}
-    assert len({rig for rig, _ in both}) == len(both) == 2
-    for rig, target in both:
+    both = [(row["rig"], row["target"]) for row in runlog_json(tmp_path, *line)["rows"]]
+    given = {rig: [target for one, target in both if one == rig] for rig, _ in both}
+    assert given == {"Ladybird + Cam 1": ["M 31"], "Old Newton + Cam 0": ["M 31", "M 45"]}
+    for rig, targets in given.items():
         alone = runlog_json(tmp_path, *line, "--rig", rig)["rows"]
-        assert [row["target"] for row in alone if row["rig"]] == [target]
+        assert [row["target"] for row in alone if row["rig"]] == targets
 
 
 OWL, TERN = {"TELESCOP": "Owl", "INSTRUME": "Cam 0"}, {"TELESCOP": "Tern", "INSTRUME": "Cam 1"}
@@ -398,7 +401,7 @@ def test_a_rig_that_is_left_out_is_told_who_was_given_what(tmp_path):
     assert taken == {("M 33", "L"): "Owl"}
     (said,) = remarks["Tern"]
     assert said.startswith("M 33 L is planned with Owl")
-    assert said.endswith(", which logged more of it at its site")
+    assert said.endswith(", which logged more of it at its site, and will be reached there")
 
 
 # --- another site -----------------------------------------------------------------------------

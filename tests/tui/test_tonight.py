@@ -25,6 +25,7 @@ from runlog.tui.app import ReviewApp
 from runlog.tui.session import Session
 
 from .conftest import Running, disposing, press, rest
+from .nights import with_second_rig
 
 NOW = datetime(2026, 10, 20, 14, tzinfo=UTC)
 
@@ -171,3 +172,23 @@ async def test_without_a_site_it_says_so(running: Running, monkeypatch: pytest.M
         await rest(pilot)
         assert "The site is not known" in told(pilot.app, "head")
         assert "[site]" in told(pilot.app, "rows")
+
+
+async def test_a_goal_that_two_rigs_serve(
+    app: ReviewApp, database: Path | str, config: Path
+) -> None:
+    """Guards that the screen says what the command does: who serves it too, and the sum of all."""
+    engine = open_engine(str(database))
+    with_second_rig(engine)
+    wanted(engine, Wish("M 31", "L", GoalForm.HOURS, 99.0))
+    engine.dispose()
+    plan = json.loads(command(database, config, "tonight", "--date", "2026-10-20", "--json"))
+    async with app.run_test(size=(120, 40)) as pilot:
+        await press(pilot, "5")
+        await rest(pilot)
+        rows = told(app, "rows")
+        said = [block["why"].split("; ")[-1] for block in plan["plan"] if "too, " in block["why"]]
+        assert len(said) == 2 and all(words in rows for words in said)
+        names = [line.name for line in app.screen.lines]  # type: ignore[attr-defined]
+        assert len(set(names)) == len(names)
+        assert any(name.startswith("M 31 L, ") for name in names)

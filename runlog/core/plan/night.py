@@ -40,7 +40,7 @@ from runlog.core.plan.sky_grid import (
     transit,
     windows,
 )
-from runlog.core.plan.wanted import Action, Setting, Wanted
+from runlog.core.plan.wanted import Action, Key, Setting, Shared, Wanted
 from runlog.core.plan.worth import Sight, sight
 from runlog.core.sky.earth import Floats
 
@@ -122,16 +122,26 @@ class NightPlan:
     chances: tuple[Chance | None, ...]  # by action; None where its place is not known
     blocks: tuple[Block, ...]
     order: Order
-    value: float  # of the frames that fit, weighted effective seconds
+    value: float  # of the frames that fit, weighted effective seconds; as `order`, without guests
     seasons: tuple[Season | None, ...]  # by goal
     urgencies: tuple[Urgency, ...]
     looked: Outlook
     looked_actions: tuple[Action, ...] = field(default=())
+    shared: Mapping[Key, Shared] = field(default_factory=dict)  # goals that other rigs serve too
+    guests: int = (
+        0  # how many of the goals, the last ones, are other rigs' and stand behind its own
+    )
 
     @property
     def share(self) -> float | None:
         """Value over what no order can pass; None where there is nothing to gain."""
         return min(self.value / self.order.bound, 1.0) if self.order.bound > 0 else None
+
+    @property
+    def puts_guests_behind(self) -> bool:
+        """Tell whether blocks for other rigs' goals stand behind those for its own."""
+        own = len(self.wanted) - self.guests
+        return self.guests > 0 and any(n < own for b in self.blocks for n in b.action.serves)
 
     def planned_s(self, number: int) -> float:
         """Give the effective seconds planned for one goal."""
@@ -161,10 +171,11 @@ def plan_night(
     chances = tuple(found.get((a.target, a.filter)) for a in actions)
     times = seasons(looked, placed, wanted, setting)
     weights = [urgency(w, season) for w, season in zip(wanted, times, strict=True)]
-    own = [c for c in chances if c is not None]
-    problem = _problem(setting, dark, own, wanted, weights)
-    order = best_order(problem)
-    blocks = _blocks(setting, own, order, wanted, _slot_edges(dark))
+    own = [replace(c, turns=(*c.turns, *setting.busy)) for c in chances if c is not None]
+    edges = _slot_edges(dark, setting.busy)
+    order = best_order(_problem(setting, edges, own, wanted, weights))
+    order = _resting(order, edges, setting.busy)
+    blocks = _blocks(setting, own, order, wanted, edges)
     gained = [
         sum(b.effective_s for b in blocks if n in b.action.serves) for n in range(len(wanted))
     ]
@@ -240,19 +251,32 @@ def _effective_s(grid: SkyGrid, worth: Floats, frames: Sequence[float], exposure
 # --- the order --------------------------------------------------------------------------------
 
 
-def _slot_edges(dark: Dark) -> Floats:
+def _slot_edges(dark: Dark, busy: Sequence[Turn] = ()) -> Floats:
+    """Cut the dark into slots, each wholly busy or wholly free."""
     if dark.span is None:
         return np.zeros(1)
     start, end = dark.span
     count = max(int(np.ceil((end - start) / (SLOT_MIN * MINUTE))), 1)
-    return np.asarray(np.minimum(start + np.arange(count + 1) * SLOT_MIN * MINUTE, end))
+    edges = np.minimum(start + np.arange(count + 1) * SLOT_MIN * MINUTE, end)
+    if not busy:
+        return np.asarray(edges)
+    borders = [b for turn in busy for b in (turn.start, turn.resume)]
+    return np.union1d(edges, np.clip(borders, start, end))
+
+
+def _resting(order: Order, edges: Floats, busy: Sequence[Turn]) -> Order:
+    """Rest in busy slots, so that no stretch runs on through them."""
+    middle = (edges[:-1] + edges[1:]) / 2
+    taken = np.zeros(len(middle), dtype=bool)
+    for turn in busy:
+        taken |= (middle > turn.start) & (middle < turn.resume)
+    return replace(order, sequence=np.where(taken, REST, order.sequence))
 
 
 def _problem(
-    setting: Setting, dark: Dark, chances: Sequence[Chance], wanted: Sequence[Wanted],
+    setting: Setting, edges: Floats, chances: Sequence[Chance], wanted: Sequence[Wanted],
     weights: Sequence[Urgency],
 ) -> Problem:  # fmt: skip
-    edges = _slot_edges(dark)
     shape = (len(chances), len(edges) - 1)
     rate, gain = np.zeros(shape), np.zeros(shape)
     for i, chance in enumerate(chances):
@@ -295,6 +319,9 @@ def _blocks(
     for number, first, last in _stretches(order):
         chance = chances[number]
         action, cadence = chance.action, setting.known.cadence
+        free = max((t.resume for t in setting.busy if t.resume <= edges[first]), default=now)
+        if free > now:
+            now, before = free, None
         lost_s = cadence.setup_s
         if before is not None and before.target == action.target:
             lost_s = cadence.other_s if before.filter != action.filter else cadence.same_s

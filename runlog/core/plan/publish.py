@@ -10,6 +10,7 @@ from runlog.core.charts import EIGHTHS
 from runlog.core.columns import hours, plural
 from runlog.core.plan.night import Block, Chance, NightPlan
 from runlog.core.plan.season import Season
+from runlog.core.plan.shared_words import listed, shared_words
 from runlog.core.plan.sky_grid import SkyGrid, moment_of, night_name, noon_grid, spans_above
 from runlog.core.plan.wanted import Wanted
 from runlog.core.sky.moon import moon_crossings
@@ -137,9 +138,17 @@ def _best_night(plan: NightPlan, action_number: int) -> str | None:
 
 def reason(plan: NightPlan, action_number: int, number: int) -> str | None:
     """Say why nothing of this is planned; None where something is."""
-    action, chance = plan.actions[action_number], plan.chances[action_number]
-    if any(b.action == action for b in plan.blocks):
+    if any(b.action == plan.actions[action_number] for b in plan.blocks):
         return None
+    shared = plan.shared.get(plan.wanted[number].key)
+    if shared is not None and plan.wanted[number].need_s <= 0:
+        return f"will be reached with {listed(shared.rigs)}"
+    why = _reason(plan, action_number, number)
+    return why if shared is None else f"{why}; planned with {listed(shared.rigs)}"
+
+
+def _reason(plan: NightPlan, action_number: int, number: int) -> str:
+    action, chance = plan.actions[action_number], plan.chances[action_number]
     if chance is None:
         return "no place known"
     lowest = plan.setting.limits.lowest_deg
@@ -233,7 +242,7 @@ def _why(plan: NightPlan, block: Block) -> str:
         name = "" if wanted.filter == block.action.filter else f"{wanted.filter}: "
         said.append(f"{name}priority {wanted.order[0]}, {hours(wanted.to_go_s)} to go, {season}")
     worth = block.effective_s / (block.frames * block.action.exposure_s)
-    said.append(f"a minute is worth {worth:.2f}")
+    said += [f"a minute is worth {worth:.2f}", *shared_words(plan, block)]
     return "; ".join(said + (["reaches the goal"] if block.then else []))
 
 

@@ -42,13 +42,13 @@ def outlook(
     per_night = round(1440 / step_min)
     offsets = (np.arange(per_night) + 0.5) * step_min * MINUTE
     days = (setting.noon + np.arange(nights)[:, None] + offsets[None, :]).ravel()
-    sun = SkyGrid(days, setting.site).sun_alt_deg
+    sun = setting.skies.at(days, setting.site).sun_alt_deg
     lowest = max((setting.sun_limit_deg(a.filter) for a in actions), default=-18.0)
     dark = np.flatnonzero(sun < lowest)
     shape = (len(actions), nights)
     found = {name: np.zeros(shape) for name in Outlook.__dataclass_fields__}
     if dark.size and actions:
-        grid, night = SkyGrid(days[dark], setting.site), dark // per_night
+        grid, night = setting.skies.at(days[dark], setting.site), dark // per_night
         _fill(found, (setting, grid, sun[dark], night), actions, places, step_min * 60)
     return Outlook(**found)
 

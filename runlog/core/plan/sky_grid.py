@@ -91,6 +91,17 @@ class SkyGrid:
         return np.asarray(self.moments.greenwich + np.radians(self.site.longitude_deg))
 
 
+class Skies:
+    """Skies that were reckoned already: plans of one site look at the same nights."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[bytes, Site], SkyGrid] = {}
+
+    def at(self, days: Floats, site: Site) -> SkyGrid:
+        """Give the sky over a site at some moments."""
+        return self._known.setdefault((days.tobytes(), site), SkyGrid(days, site))
+
+
 @dataclass(frozen=True)
 class Tracks:
     """Where m targets stand at the moments of a grid: arrays (m, n), degrees."""

@@ -5,8 +5,10 @@ from dataclasses import dataclass, field
 
 from runlog.core.ledger.effective_time import DepthForm
 from runlog.core.plan.cadence import Cadence
+from runlog.core.plan.frames_fit import Turn
 from runlog.core.plan.moon_law import MoonLaw
 from runlog.core.plan.settings import PlanSettings
+from runlog.core.plan.sky_grid import Skies
 from runlog.core.sky.earth import Site
 
 NARROW = frozenset(("Ha", "OIII", "SII", "NII", "Hb"))
@@ -14,6 +16,7 @@ WITHOUT_GOAL_S = 1e6  # more than any night: nothing fills it
 ASSUMED_EXPOSURE_S = 300.0
 ASSUMED_CLEAR = 0.5  # share of nights, where there is too little record
 USUAL_PRIORITY = 5
+Key = tuple[str, str]  # target, filter
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,16 +28,31 @@ class Wanted:
     priority: int | None = None
     to_go_s: float | None = None
     last_night: str = ""
+    elsewhere_s: float = 0.0  # of it, planned with other rigs this night
 
     @property
     def need_s(self) -> float:
-        """Effective seconds that are useful."""
-        return WITHOUT_GOAL_S if self.to_go_s is None else self.to_go_s
+        """Effective seconds that are useful, once other rigs have had their share of the night."""
+        whole_s = WITHOUT_GOAL_S if self.to_go_s is None else self.to_go_s
+        return max(whole_s - self.elsewhere_s, 0.0)
+
+    @property
+    def key(self) -> Key:
+        """What it is a goal for."""
+        return (self.target, self.filter)
 
     @property
     def order(self) -> tuple[int, str, str]:
         """Where it stands among equals."""
         return (self.priority or USUAL_PRIORITY, self.target, self.filter)
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """A goal that several rigs serve in a night."""
+
+    rigs: tuple[str, ...]  # the others
+    together_s: float  # what all of them give it, in effective seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +98,8 @@ class Setting:
     known: Knowledge
     until: float | None = None
     bands: frozenset[str] = frozenset()  # filters that pass several narrow bands
+    busy: tuple[Turn, ...] = ()  # the rig is at something else: as a flip for all targets
+    skies: Skies = field(default_factory=Skies, compare=False, repr=False)
 
     def sun_limit_deg(self, filter_name: str) -> float:
         """Give how low the Sun must be for a filter."""

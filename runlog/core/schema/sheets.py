@@ -23,7 +23,7 @@ share_usable_from string: how much record that rests on, or that there is none
 bound_share number?: worth of the running order over what no order can pass; null: nothing to gain
 goals_set boolean: whether goals are set; without any, targets with kept hours are planned
 rigs list of tonight.rig: one object a rig that is planned
-rows list of tonight.row: one object a goal and way to serve it, in the order of the plan
+rows list of tonight.row: one object a rig, goal and way to serve it, in the order of the plan
 plan list of tonight.block: the running order, one object a stretch of frames
 unknown list of tonight.unknown: what the plan had to assume
 
@@ -48,14 +48,14 @@ dark_end_utc string?: when it ends
 dark_from string: by which twilight it is dark: astronomical, nautical, none
 sun_lowest_deg number: how low the Sun gets in that night
 moon object of tonight.moon: the Moon there, from noon to noon
-bound_share number?: worth of this rig's order over what no order can pass
+bound_share number?: the same of this rig; of its own goals, where others' stand behind them
 setup_s number: time lost before the first frame of another target
 overhead_same_filter_s number: time lost between frames through one filter
 overhead_other_filter_s number: time lost when the filter changes
 overhead_from string: what these were measured on, or that they are assumed
 flip string?: where the rule of the mount's flip is from; null: no flip is planned
 clear_share number?: share of nights with frames; null where fewer than five nights tell it
-remarks list: why it was given no goal, or that it never used the filter of one, in words
+remarks list: why it has no goal, which goals others reach, or that it never used a filter, in words
 
 = tonight.row
 rig string?: telescope and camera; null for a goal that no plan here holds
@@ -81,7 +81,7 @@ frames_fit integer?: frames that fit if it had the night alone
 effective_s number?: effective time these would give
 effective_low_s number?: effective time on a poor night, one in ten; null where too few nights tell
 effective_high_s number?: effective time on a good night, one in ten
-planned_s number?: effective time that the running order gives it
+planned_s number?: effective time that this rig's running order gives it
 season_end string?: last evening with an hour of it in the dark; null: no end within a year
 nights_left integer?: nights with an hour of it until then
 obtainable_s number?: effective time to be had until then, clear nights by the person's own record
@@ -98,7 +98,7 @@ target string: what it points at
 filter string: the filter
 frames integer: frames in a row
 effective_s number: effective time they give
-why string: priority, what is to go, what the season gives, and the worth of a minute
+why string: priority, what is to go, what the season gives, a minute's worth, rigs that serve it too
 
 = tonight.unknown
 what string: what is not known
@@ -114,7 +114,7 @@ goals_set boolean: whether goals are set; without any, targets with kept hours a
 night string: ISO date of the evening
 target string: the goal's target
 filter string: the goal's filter
-rig string: the rig that serves it
+rig string: the rig that is counted: others may serve it as well
 dark_s number: dark of that night
 usable_s number: of it, time with the target above the limits
 moonless_s number: of that, time without the Moon
@@ -125,7 +125,7 @@ season_end string?: last evening of the season; null: no end within a year
 = ahead.goal
 target string: the goal's target
 filter string: the goal's filter
-rig string: the rig that serves it
+rig string: the rig that is counted: others may serve it as well
 priority integer?: 1 is first, 9 is last
 to_go_s number?: goal minus kept; null where no goal is set
 season_begins string?: first evening with an hour of it in the dark
