@@ -28,6 +28,7 @@ class ScanReport:
     duplicate: int = 0
     rewritten: int = 0
     missing: int = 0
+    away: int = 0  # frames below folders that are not there or empty: a disk is not mounted
     remeasured: int = 0
     measured_before: int = 0  # frames that keep the numbers of an earlier version
     failed: list[tuple[bytes, str]] = field(default_factory=list)

@@ -137,7 +137,7 @@ class Watch:
         self._asked_s: float | None = None  # since when the folders owe an answer
         self._turned = self.clock.now()
         self._waited_s = 0.0
-        self._behind = True  # nothing was caught up with yet
+        self._away: set[bytes] = set()  # folders not there, or empty, and not seen again yet
         self._machine = Machine(engine, self._turned, self.roots)
         self._watched = Watched(engine, settings)
 
@@ -163,6 +163,7 @@ class Watch:
             self.engine, self.settings, self.roots,
             report=self.voice.report, stop=stop, takes=self._lies_there,
         )  # fmt: skip
+        self._away = {path for path, _ in report.problems} & {*self.roots}
         self.voice.scanned(report)
         self._arrivals = Arrivals(self.engine, self.settings, self._worker)
         self._tell(self._watched.catch_up(self.clock.now(), self.voice.say))
@@ -220,7 +221,7 @@ class Watch:
             return self._machine.silence(elapsed_s - self._asked_s, SILENT_S, where, now)
         self._asked_s = None
         free = {os.fsdecode(path): count for path, count in look.free_bytes.items()}
-        away = {os.fsdecode(path): why for path, why in look.away.items()}
+        away = {os.fsdecode(path): why for path, why in self._arrivals.away(look).items()}
         return [
             *self._machine.silence(0.0, SILENT_S, where, now),
             *self._machine.folders(away, now),
@@ -241,8 +242,11 @@ class Watch:
         if self._kept_back or self._unsettled:
             self._guarded(lambda: self._store([]))
         gone = self._arrivals.gone(look)
-        if gone and not self._resting.waiting:
-            self._guarded(lambda: self._note_gone(gone))
+        away = self._arrivals.away(look).keys()
+        self._away |= away
+        back = self._away - away
+        if (gone or back) and not self._resting.waiting:
+            self._guarded(lambda: self._note_gone(gone, back))
 
     def _read(self, rested: Sequence[FoundFile], stop: Stop) -> None:
         read = []
@@ -309,11 +313,12 @@ class Watch:
                 faults = ("unreadable",)
                 self._tell([Event(now, EventKind.FRAME, text, path=found.path, faults=faults)])
 
-    def _note_gone(self, gone: Sequence[bytes]) -> None:
-        """Note what was moved or deleted, as a plain scan does."""
+    def _note_gone(self, gone: Sequence[bytes], back: set[bytes]) -> None:
+        """Note what was moved or deleted, or is there again, as a plain scan does."""
         scan(self.engine, self.settings, self.roots, workers=1, takes=lambda _: False)
         self._arrivals.renew()
         self._arrivals.forget(gone)
+        self._away -= back
 
     def _guarded(self, work: Callable[[], None]) -> None:
         """Do what needs the database; while it does not answer, warn once and keep all."""

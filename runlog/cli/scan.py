@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from runlog.actions.scan_report import ScanReport
 
-COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "remeasured", "missing")
+COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "remeasured", "missing", "away")
 NAMED = 20  # failures named one by one; the rest are counted
 
 
