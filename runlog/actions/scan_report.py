@@ -59,6 +59,11 @@ class ScanReport:
         self.doubts += [(outcome.path, text) for text in _lacking(header)]
 
 
+def your_rig(rig: str) -> str:
+    """Say that a rig which nobody kept is the login's from its first frame on."""
+    return f"{rig} is your rig now (who keeps which: runlog club)"
+
+
 def _lacking(header: FrameHeader) -> list[str]:
     """Say what a light lacks that its night or the totals would need."""
     if header.kind is not Kind.LIGHT:

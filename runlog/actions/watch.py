@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 from runlog.actions.arrivals import Arrivals
 from runlog.actions.roots import folders_to_scan
 from runlog.actions.scan import Report, scan
-from runlog.actions.scan_report import ScanReport
+from runlog.actions.scan_report import ScanReport, your_rig
 from runlog.actions.settle import settle_all
 from runlog.actions.watch_events import Event, EventKind
 from runlog.actions.watch_frames import Settled, Watched
@@ -28,6 +28,8 @@ from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Folders, Look, Lookout
 from runlog.ingest.resting import PATIENCE_S, Resting
 from runlog.ingest.task import Outcome
+from runlog.store.engine import reading
+from runlog.store.mine import own_rigs
 
 EVERY_S = 5.0
 QUIET_S = 1.0  # between two looks at a file that does not rest yet
@@ -165,6 +167,7 @@ class Watch:
         )  # fmt: skip
         self._away = {path for path, _ in report.problems} & {*self.roots}
         self.voice.scanned(report)
+        self._rigs = self._own_rigs()
         self._arrivals = Arrivals(self.engine, self.settings, self._worker)
         self._tell(self._watched.catch_up(self.clock.now(), self.voice.say))
         self._turned = self.clock.now()
@@ -288,6 +291,7 @@ class Watch:
             self._unsettled = True
             self._machine.arrived(files)
             self._note_failures(files, stored)
+            self._note_rigs(arrival for _, arrival in stored)
             for found, (outcome, arrival) in zip(files, stored, strict=True):
                 if outcome.frame is not None and arrival in TO_LOOK_AT:
                     new = arrival is Arrival.NEW
@@ -312,6 +316,18 @@ class Watch:
                 text = f"{os.fsdecode(found.path)}: {why}. {cure_of_failure(why)}"
                 faults = ("unreadable",)
                 self._tell([Event(now, EventKind.FRAME, text, path=found.path, faults=faults)])
+
+    def _note_rigs(self, arrivals: Iterable[Arrival]) -> None:
+        """Say of a rig whose first frame came that it is the login's own now."""
+        if Arrival.NEW in arrivals:
+            before, self._rigs = self._rigs, self._own_rigs()
+            for rig in self._rigs:
+                if rig not in before:
+                    self.voice.say(your_rig(rig))
+
+    def _own_rigs(self) -> tuple[str, ...]:
+        with reading(self.engine) as connection:
+            return own_rigs(connection)
 
     def _note_gone(self, gone: Sequence[bytes], back: set[bytes]) -> None:
         """Note what was moved or deleted, or is there again, as a plain scan does."""

@@ -9,10 +9,12 @@ import pytest
 
 from runlog.actions.judge import judge, take_back
 from runlog.actions.mark import find_frame
+from runlog.ingest.kept import Worker
 from runlog.store.engine import open_engine, reading
 from runlog.tui.decisions import change_words
 from tests.clubs import club, copied
 from tests.tools import here, noise, write_frame, write_run
+from tests.watching import Night, feed
 
 ANN, BEN = "ann's 90/540", "ben's 80/480"
 
@@ -92,6 +94,30 @@ def test_a_scan_says_that_a_new_rig_is_ones_own(made, home):
     assert "  Egret 60/360 + MonoCam 9 is your rig now" in said and said.count("is your rig") == 1
     assert "is your rig" not in made.does(home, "ann", "scan", home / "new")
     assert "is your rig" not in made.does(home, "keeper", "scan", home / "keepers")
+    write_run(home / "newer", 1, first=82, TELESCOP="Heron 60/360")
+    rigs = [made.json(home, "ann", "scan", home / "newer")["new_rigs"] for _ in range(2)]
+    assert rigs == [["Heron 60/360 + MonoCam 9"], []]
+
+
+def test_a_watch_says_that_a_new_rig_is_ones_own(made, home, tmp_path):
+    """Once, when its first frame comes; frames of others, of the same night, are not looked at."""
+    new = write_run(tmp_path / "new", 2, first=83, TELESCOP="Stork 60/360")
+    known = write_run(tmp_path / "known", 1, first=85, TELESCOP=ANN)
+    with Worker() as worker:
+        night = Night(tmp_path, worker, database=made.url("ann")).begin()
+        feed(night, [*known, *new], 10)
+        night.close()
+        keepers = Night(tmp_path, worker, database=made.url("keeper")).begin()
+        feed(keepers, write_run(tmp_path / "more", 1, first=87, TELESCOP="Rook 60/360"), 10)
+        keepers.close()
+    told = "Stork 60/360 + MonoCam 9 is your rig now (who keeps which: runlog club)"
+    assert {event.rig for event in night.frames()} == {
+        f"{ANN} + MonoCam 9", "Stork 60/360 + MonoCam 9"
+    }  # fmt: skip
+    assert night.said.count(told) == 1
+    assert sum("your rig" in words for words in night.said) == 1
+    assert "Rook 60/360 + MonoCam 9" in {event.rig for event in keepers.frames()}
+    assert not any("your rig" in words for words in keepers.said)
 
 
 def test_a_reader_is_told_before_any_work(made, home):
