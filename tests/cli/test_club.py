@@ -267,6 +267,26 @@ def test_of_a_rig_of_nobodys_the_keeper_decides(made, home):
     assert names(made, home)["shed0.fits"]["grade"] == "reject"
 
 
+def test_without_a_number_ones_own_last_correction_is_undone(made, home):
+    """Not the last of all: also the keeper takes back their own, and is told whose is left."""
+    for who, value in (("keeper", "OIII"), ("ann", "Ha"), ("ben", "SII")):
+        rig = {"keeper": "Shed 200/1000", "ann": ANN, "ben": BEN}[who]
+        made.does(home, who, "correct", "filter", value, "--rig", rig)
+    assert "Undone: filter Ha (2 frames" in made.does(home, "ann", "correct", "--undo")
+    said = refused(made, home, "ann", "correct", "--undo", code=2)
+    left = f"In force: 1 of {made.login('keeper')}, 1 of {made.login('ben')}. One of them by its"
+    assert "There is no correction of yours to undo; nothing was changed" in said and left in said
+    assert "Undone: filter OIII (1 frame" in made.does(home, "keeper", "correct", "--undo")
+    said = refused(made, home, "keeper", "correct", "--undo", code=2)
+    assert f"In force: 1 of {made.login('ben')}. One of them" in said
+    (number,) = (r["id"] for r in made.json(home, "rea", "correct", "--list")["rows"] if r["stands"]
+                 and not r["undoes"])  # fmt: skip
+    assert "others keep" in refused(made, home, "ann", "correct", "--undo", str(number))
+    assert "Undone: filter SII" in made.does(home, "keeper", "correct", "--undo", str(number))
+    said = refused(made, home, "ben", "correct", "--undo", code=2)
+    assert "There is no correction to undo" in said
+
+
 def limits(made, home, rig):
     """Give a limit that a rig is graded by."""
     rows = made.json(home, "rea", "policy", "show", "--rig", rig)["rows"]
