@@ -315,6 +315,22 @@ def test_the_keeper_leaves_limits_as_their_people_adopted_them(made, home):
     assert limits(made, home, "ann's") == files["keeper"]
 
 
+def test_who_has_no_rig_is_told_so_when_adopting_limits(made, home):
+    """Not that all is graded so already; with a rig of their own the same command does it."""
+    made.does(home, "keeper", "club", "add", made.login("eve"), "--role", "observer")
+    (home / "eve.toml").write_text("[policy]\nfew_stars_share = [0.51, 0.5]\n")
+    adopt = ("policy", "adopt", "--config", home / "eve.toml")
+    said = refused(made, home, "eve", *adopt)
+    assert "No rig is yours here; nothing was changed" in said
+    assert f"runlog club add {made.login('eve')} --role observer --rig NAME" in said
+    write_run(home / "eve", 1, first=90, TELESCOP="Swan 60/360")
+    made.does(home, "eve", "scan", home / "eve")
+    (home / "eve.toml").write_text("[policy]\nfew_stars_share = [0.61, 0.6]\n")
+    assert "Swan 60/360 + MonoCam 9 is graded by" in made.does(home, "eve", *adopt)
+    assert "Nothing to do: frames are graded by that already" in made.does(home, "eve", *adopt)
+    assert limits(made, home, "ann's") != (0.61, 0.6)
+
+
 def test_the_keeper_is_told_whose_frames_a_correction_changes(made, home):
     """Before and after; of one's own rig and of nobody's nothing is said."""
     bens = f"1 frame of {BEN} + MonoCam 9, which {made.login('ben')} keeps"
