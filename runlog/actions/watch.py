@@ -153,7 +153,7 @@ class Watch:
             pause_s = self.turn(stop)
             self.slept(pause_s)
             self.clock.wait(pause_s, stop)
-        self._tell([self._end()])
+        self._tell([ended(self.counts, self.clock.now())])
 
     def slept(self, seconds: float) -> None:
         """Hear for how long will be waited on purpose until the next turn."""
@@ -179,10 +179,6 @@ class Watch:
 
     def _is_whole(self, found: FoundFile) -> bool:
         return extent_of(found.path) is Extent.WHOLE
-
-    def _end(self) -> Event:
-        text = f"watch ended: {self.counts.words()}"
-        return Event(self.clock.now(), EventKind.END, text, frames=self.counts.graded)
 
     # --- one turn -----------------------------------------------------------------------------
 
@@ -348,6 +344,12 @@ class Watch:
         for event in events:
             self.counts.add(event)
             self.voice.tell(event)
+
+
+def ended(counts: Counts, now: datetime) -> Event:
+    """Sum a watch up at its end."""
+    text = f"watch ended: {counts.words()}"
+    return Event(now, EventKind.END, text, frames=counts.graded)
 
 
 def _keep_what_is_there() -> None:
