@@ -18,16 +18,27 @@ PATIENCE_S = 90.0
 
 
 class Watching:
-    """The command at work over home/frames; `module` runs it where that is not runlog itself."""
+    """The command at work over home/frames; `module` runs it where that is not runlog itself.
 
-    def __init__(self, home: Path, *words: str, after: str = "", module: str = "runlog") -> None:
-        (home / "frames").mkdir(exist_ok=True)
+    It is at work when it has said some words; where these are others there need be no folder.
+    """
+
+    def __init__(
+        self,
+        home: Path,
+        *words: str,
+        after: str = "",
+        module: str = "runlog",
+        until: str = "Watching",
+    ) -> None:
+        if until == "Watching":
+            (home / "frames").mkdir(exist_ok=True)
         self.home, self.out, self.err = home, home / "out", home / "err"
         python, m, _, *line = argv("scan", "frames", "--watch", "--every", "0.2", *words)
         script = [python, m, module, *line]
         self.process, self.mark = start(home, ["sh", "-c", 'exec "$@" >>out 2>>err', "sh", *script])
         try:
-            self.until(lambda: "Watching" in self.said()[len(after) :])
+            self.until(lambda: until in self.said()[len(after) :])
         except AssertionError:
             self.__exit__()
             raise

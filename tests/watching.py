@@ -35,8 +35,14 @@ class DrawnClock(Clock):
 class Night:
     """A watch over one folder, and what it told."""
 
-    def __init__(self, home: Path, worker: Worker, clock: DrawnClock | None = None) -> None:
-        self.folder, self.database = home / "frames", home / "night.sqlite"
+    def __init__(
+        self,
+        home: Path,
+        worker: Worker,
+        clock: DrawnClock | None = None,
+        database: str | None = None,
+    ) -> None:
+        self.folder, self.database = home / "frames", database or home / "night.sqlite"
         self.folder.mkdir(exist_ok=True)
         self.clock = clock or DrawnClock()
         self.told: list[Event] = []

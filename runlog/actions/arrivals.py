@@ -8,7 +8,7 @@ from runlog.actions.batches import Batches
 from runlog.actions.scan import is_same
 from runlog.actions.writer import Arrival
 from runlog.config import Settings
-from runlog.ingest.discover import FoundFile, is_gone
+from runlog.ingest.discover import EMPTY, FoundFile, is_gone
 from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Look
 from runlog.ingest.task import KnownPixels, Outcome, Task
@@ -16,7 +16,7 @@ from runlog.store import files as file_store
 from runlog.store.engine import reading
 from runlog.store.files import KnownFile, PixelIndex
 from runlog.store.frames import path_parts, stamp_of
-from runlog.store.roots import Roots
+from runlog.store.roots import Roots, is_below
 
 
 class Arrivals:
@@ -50,11 +50,28 @@ class Arrivals:
         known = self._known.get(found.path)
         return known is None or found.path in self._missing or not is_same(known, found)
 
+    def away(self, look: Look) -> dict[bytes, str]:
+        """Tell which folders are away and why: not readable, or empty where files are known."""
+        empty = [root for root in look.empty if self._is_all_gone(root)]
+        return look.away | dict.fromkeys(empty, EMPTY)
+
+    def _is_all_gone(self, folder: bytes) -> bool:
+        """Tell of an empty folder whether all known files of its root lay in it, and some did."""
+        root = self._roots.over(folder)
+        held = [at for at, paths in self._of_folder.items() if paths and is_below(at, folder)]
+        of_root = (at for at in self._of_folder if root and is_below(at, root.folder))
+        return bool(held) and all(is_below(at, folder) for at in of_root)
+
     def gone(self, look: Look) -> list[bytes]:
-        """List the known files that a look did not find in the folders it listed, or that went."""
-        known = (path for folder in look.listed for path in self._of_folder.get(folder, ()))
+        """List the known files that a look did not find in the folders it listed, or that went.
+
+        Those below a folder that is away are not gone.
+        """
+        away = self.away(look)
+        listed = {f for f in look.listed if not any(is_below(f, root) for root in away)}
+        known = (path for folder in listed for path in self._of_folder.get(folder, ()))
         found = [path for path in known if path not in look.files]
-        if look.whole and not look.away:
+        if look.whole and not away:
             unseen = self._of_folder.keys() - look.listed
             went = [folder for folder in unseen if self._of_folder[folder] and is_gone(folder)]
             found += [path for folder in went for path in self._of_folder[folder]]

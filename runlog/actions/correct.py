@@ -1,6 +1,7 @@
 """Correct what headers say of chosen frames: beside the header, undoable, never in the file."""
 
 import os
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as replaced
@@ -31,7 +32,7 @@ from runlog.store.engine import reading, writing
 from runlog.store.frames import path_parts, stamp_of
 from runlog.store.listing import paths_of_frames
 from runlog.store.members import whose
-from runlog.store.mine import frames_of_others, my_frames, require_writer
+from runlog.store.mine import frames_of_others, login, my_frames, require_writer
 from runlog.store.roots import Roots
 
 UNDO = "undo"
@@ -254,13 +255,13 @@ def _read_again(engine: Engine, settings: Settings, frame_id: int, kind: Kind) -
 def undo(
     engine: Engine, settings: Settings, number: int | None, who: str, report: Report = silent
 ) -> tuple[Correction, tuple[str, ...]]:
-    """Take back a correction, the last one standing when none is named.
+    """Take back a correction; when none is named the last one standing, on a server one's own.
 
     Returns it, and whose frames that changed where others keep their rig.
     """
     with writing(engine, STORED) as connection:
         book = store.book(connection)
-        line = _to_undo(book, number)
+        line = _last(book, login(connection)) if number is None else _numbered(book, number)
         values = {"field": UNDO, "value": "", "selection": "", "undoes": line.id}
         store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
         frame_ids = store.frames_of(connection, _origin(book, line))
@@ -271,12 +272,23 @@ def undo(
     return line, of_others
 
 
-def _to_undo(book: Sequence[Correction], number: int | None) -> Correction:
-    if number is None:
-        standing = [c for c in book if c.stands and c.undoes is None]
-        if not standing:
-            raise UsageError("There is no correction to undo")
-        return standing[-1]
+def _last(book: Sequence[Correction], me: str | None) -> Correction:
+    """Find the last correction in force; of several people's the last of whoever is at work."""
+    standing = [c for c in book if c.stands and c.undoes is None]
+    if not standing:
+        raise UsageError("There is no correction to undo")
+    own = [c for c in standing if me in (None, c.who)]
+    if not own:
+        left = ", ".join(f"{n} of {who}" for who, n in Counter(c.who for c in standing).items())
+        raise UsageError(
+            "There is no correction of yours to undo; nothing was changed",
+            cure=f"In force: {left}. One of them by its number (runlog correct --list): "
+            "runlog correct --undo NO",
+        )
+    return own[-1]
+
+
+def _numbered(book: Sequence[Correction], number: int) -> Correction:
     line = next((c for c in book if c.id == number), None)
     if line is None:
         raise UsageError(f"There is no correction {number}", cure="See: runlog correct --list")

@@ -14,7 +14,7 @@ from runlog.errors import UsageError
 from runlog.store import before
 from runlog.store import rig_settings as store
 from runlog.store.engine import reading, write
-from runlog.store.members import refuse_others_rig, whose
+from runlog.store.members import refuse_others_rig, require_a_rig, whose
 from runlog.store.mine import login, my_rigs, rigs_i_decide_on
 from runlog.store.rig_settings import RigSettings
 
@@ -144,6 +144,11 @@ def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> Adop
 
     Rigs that are somebody's are left by the keeper as these adopted them, unless named. What it
     changes is told by `tell_changes`, once the rigs' nights are settled.
+
+    Raises
+    ------
+    NotYoursError
+        When the rig named is others', or no rig is one's own.
     """
     now = datetime.now(UTC)
 
@@ -153,6 +158,7 @@ def adopt(engine: Engine, settings: Settings, rig: str | None, who: str) -> Adop
         new = [i for i in chosen if not _says(said.get(i), settings)]
         changed, left = new, list[str]()
         if rig is None:
+            require_a_rig(connection)
             deciding = rigs_i_decide_on(connection)
             others = sorted(my_rigs(connection).intersection(new) - deciding)
             left = [whose(connection, i, chosen[i]) for i in others]

@@ -2,8 +2,7 @@
 
 import os
 import time
-from collections import Counter
-from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, nullcontext
@@ -14,6 +13,7 @@ from sqlalchemy import Engine
 
 from runlog.actions.batches import Batches
 from runlog.actions.changes import moves_told
+from runlog.actions.gone import Looked, note_gone
 from runlog.actions.open import settle_behind
 from runlog.actions.restate import Restating
 from runlog.actions.roots import folders_to_scan
@@ -21,7 +21,7 @@ from runlog.actions.scan_report import Progress, ScanReport
 from runlog.config import Settings
 from runlog.ingest import leftovers
 from runlog.ingest.alone import outcome_of, read_alone
-from runlog.ingest.discover import FoundFile, Walk, is_gone, same_time
+from runlog.ingest.discover import EMPTY, FoundFile, Walk, is_gone, same_time
 from runlog.ingest.harmless import is_harmless
 from runlog.ingest.pool import default_workers, pool
 from runlog.ingest.remote import Place
@@ -226,37 +226,22 @@ class _Scan:
         }
         if not gone:
             return
-        away = self._away(gone)
-        with writing(self.engine) as connection:
-            set_away(connection, away, away=True)
-            file_store.set_missing(
-                connection,
-                [i for i, known in gone.items() if not known.missing and known.root_id not in away],
-                missing=True,
-            )
-            lost = file_store.files_of_lost_frames(connection)
-        # A frame that moved is not missing, though its old path is.
-        self.result.missing = len({lost[i] for i in gone if i in lost})
+        here = {root.id: root for root in self.roots.here}
+        not_there = [path for path, _ in self.result.problems]
+        lost = note_gone(
+            self.engine, Looked(here, self.known.values(), gone, self.there), not_there
+        )
+        self.result.missing, self.result.away = lost.missing, lost.away
+        self.result.problems += [(folder, EMPTY) for folder in lost.emptied]
 
     def note_scanned(self, roots: Sequence[bytes]) -> None:
         """Note when each root that is there was looked at as a whole."""
-        whole = [r.id for r in self.roots.here if r.folder in roots and os.path.isdir(r.folder)]
+        empty = {path for path, why in self.result.problems if why == EMPTY}
+        looked_at = [root for root in self.roots.here if root.folder in {*roots} - empty]
+        whole = [root.id for root in looked_at if os.path.isdir(root.folder)]
         if whole:
             with writing(self.engine) as connection:
                 set_scanned(connection, whole, datetime.now(UTC))
-
-    def _away(self, gone: Mapping[int, KnownFile]) -> set[int]:
-        """Find the roots of which nothing is there: not deleted, but a disk not plugged in.
-
-        Other machines may have them, so their files are not called gone.
-        """
-        left = {known.root_id for known in self.known.values() if known.id not in gone}
-        away = {known.root_id for known in gone.values()} - self.there - left
-        if not away:
-            return away
-        loaded = Counter(known.root_id for known in self.known.values() if known.root_id in away)
-        with reading(self.engine) as connection:
-            return away - file_store.roots_with_more(connection, loaded)
 
     # --- reading ---------------------------------------------------------------------------
 

@@ -28,6 +28,7 @@ class ScanReport:
     duplicate: int = 0
     rewritten: int = 0
     missing: int = 0
+    away: int = 0  # frames below folders that are not there or empty: a disk is not mounted
     remeasured: int = 0
     measured_before: int = 0  # frames that keep the numbers of an earlier version
     failed: list[tuple[bytes, str]] = field(default_factory=list)
@@ -56,6 +57,11 @@ class ScanReport:
         self.new_paths.append(outcome.path)
         self.kinds[header.kind.value] += 1
         self.doubts += [(outcome.path, text) for text in _lacking(header)]
+
+
+def your_rig(rig: str) -> str:
+    """Say that a rig which nobody kept is the login's from its first frame on."""
+    return f"{rig} is your rig now (who keeps which: runlog club)"
 
 
 def _lacking(header: FrameHeader) -> list[str]:

@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 from runlog.actions.arrivals import Arrivals
 from runlog.actions.roots import folders_to_scan
 from runlog.actions.scan import Report, scan
-from runlog.actions.scan_report import ScanReport
+from runlog.actions.scan_report import ScanReport, your_rig
 from runlog.actions.settle import settle_all
 from runlog.actions.watch_events import Event, EventKind
 from runlog.actions.watch_frames import Settled, Watched
@@ -28,6 +28,8 @@ from runlog.ingest.kept import Worker
 from runlog.ingest.lookout import Folders, Look, Lookout
 from runlog.ingest.resting import PATIENCE_S, Resting
 from runlog.ingest.task import Outcome
+from runlog.store.engine import reading
+from runlog.store.mine import own_rigs
 
 EVERY_S = 5.0
 QUIET_S = 1.0  # between two looks at a file that does not rest yet
@@ -137,7 +139,7 @@ class Watch:
         self._asked_s: float | None = None  # since when the folders owe an answer
         self._turned = self.clock.now()
         self._waited_s = 0.0
-        self._behind = True  # nothing was caught up with yet
+        self._away: set[bytes] = set()  # folders not there, or empty, and not seen again yet
         self._machine = Machine(engine, self._turned, self.roots)
         self._watched = Watched(engine, settings)
 
@@ -151,7 +153,7 @@ class Watch:
             pause_s = self.turn(stop)
             self.slept(pause_s)
             self.clock.wait(pause_s, stop)
-        self._tell([self._end()])
+        self._tell([ended(self.counts, self.clock.now())])
 
     def slept(self, seconds: float) -> None:
         """Hear for how long will be waited on purpose until the next turn."""
@@ -163,7 +165,9 @@ class Watch:
             self.engine, self.settings, self.roots,
             report=self.voice.report, stop=stop, takes=self._lies_there,
         )  # fmt: skip
+        self._away = {path for path, _ in report.problems} & {*self.roots}
         self.voice.scanned(report)
+        self._rigs = self._own_rigs()
         self._arrivals = Arrivals(self.engine, self.settings, self._worker)
         self._tell(self._watched.catch_up(self.clock.now(), self.voice.say))
         self._turned = self.clock.now()
@@ -175,10 +179,6 @@ class Watch:
 
     def _is_whole(self, found: FoundFile) -> bool:
         return extent_of(found.path) is Extent.WHOLE
-
-    def _end(self) -> Event:
-        text = f"watch ended: {self.counts.words()}"
-        return Event(self.clock.now(), EventKind.END, text, frames=self.counts.graded)
 
     # --- one turn -----------------------------------------------------------------------------
 
@@ -220,7 +220,7 @@ class Watch:
             return self._machine.silence(elapsed_s - self._asked_s, SILENT_S, where, now)
         self._asked_s = None
         free = {os.fsdecode(path): count for path, count in look.free_bytes.items()}
-        away = {os.fsdecode(path): why for path, why in look.away.items()}
+        away = {os.fsdecode(path): why for path, why in self._arrivals.away(look).items()}
         return [
             *self._machine.silence(0.0, SILENT_S, where, now),
             *self._machine.folders(away, now),
@@ -241,8 +241,11 @@ class Watch:
         if self._kept_back or self._unsettled:
             self._guarded(lambda: self._store([]))
         gone = self._arrivals.gone(look)
-        if gone and not self._resting.waiting:
-            self._guarded(lambda: self._note_gone(gone))
+        away = self._arrivals.away(look).keys()
+        self._away |= away
+        back = self._away - away
+        if (gone or back) and not self._resting.waiting:
+            self._guarded(lambda: self._note_gone(gone, back))
 
     def _read(self, rested: Sequence[FoundFile], stop: Stop) -> None:
         read = []
@@ -284,6 +287,7 @@ class Watch:
             self._unsettled = True
             self._machine.arrived(files)
             self._note_failures(files, stored)
+            self._note_rigs(arrival for _, arrival in stored)
             for found, (outcome, arrival) in zip(files, stored, strict=True):
                 if outcome.frame is not None and arrival in TO_LOOK_AT:
                     new = arrival is Arrival.NEW
@@ -309,11 +313,24 @@ class Watch:
                 faults = ("unreadable",)
                 self._tell([Event(now, EventKind.FRAME, text, path=found.path, faults=faults)])
 
-    def _note_gone(self, gone: Sequence[bytes]) -> None:
-        """Note what was moved or deleted, as a plain scan does."""
+    def _note_rigs(self, arrivals: Iterable[Arrival]) -> None:
+        """Say of a rig whose first frame came that it is the login's own now."""
+        if Arrival.NEW in arrivals:
+            before, self._rigs = self._rigs, self._own_rigs()
+            for rig in self._rigs:
+                if rig not in before:
+                    self.voice.say(your_rig(rig))
+
+    def _own_rigs(self) -> tuple[str, ...]:
+        with reading(self.engine) as connection:
+            return own_rigs(connection)
+
+    def _note_gone(self, gone: Sequence[bytes], back: set[bytes]) -> None:
+        """Note what was moved or deleted, or is there again, as a plain scan does."""
         scan(self.engine, self.settings, self.roots, workers=1, takes=lambda _: False)
         self._arrivals.renew()
         self._arrivals.forget(gone)
+        self._away -= back
 
     def _guarded(self, work: Callable[[], None]) -> None:
         """Do what needs the database; while it does not answer, warn once and keep all."""
@@ -327,6 +344,12 @@ class Watch:
         for event in events:
             self.counts.add(event)
             self.voice.tell(event)
+
+
+def ended(counts: Counts, now: datetime) -> Event:
+    """Sum a watch up at its end."""
+    text = f"watch ended: {counts.words()}"
+    return Event(now, EventKind.END, text, frames=counts.graded)
 
 
 def _keep_what_is_there() -> None:

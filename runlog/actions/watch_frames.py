@@ -17,6 +17,7 @@ from runlog.core.frame import Frame, Kind
 from runlog.store import watch as store
 from runlog.store.engine import reading, write
 from runlog.store.frames import ids_of_keys
+from runlog.store.mine import my_rigs
 from runlog.store.runs import RunState, all_runs, run_of_frame
 
 Say = Callable[[str], None]
@@ -77,10 +78,14 @@ class Watched:
         return self._named(events)
 
     def catch_up(self, now: datetime, say: Say) -> list[Event]:
-        """Look at what came to a run of tonight unseen; of warnings only what still holds."""
+        """Look at what came to a run of tonight unseen; of warnings only what still holds.
+
+        Runs of others are theirs to look at.
+        """
         with reading(self._engine) as connection:
             of_now = set(store.runs_between(connection, now - RUNNING, now + RUNNING))
-            runs = [run for run in all_runs(connection) if run.id in of_now]
+            rigs = my_rigs(connection)
+            runs = [r for r in all_runs(connection) if r.id in of_now and r.rig_id in rigs]
         told: dict[int, list[Event]] = {}
         for run in sorted(runs, key=_in_order):
             events = told[run.id] = self._look_at(run, now, None)

@@ -56,11 +56,16 @@ def command(
 def _show(rows: list[dict[str, Any]]) -> None:
     from rich.text import Text
 
-    from runlog.core.alignment.words import heading, sentences
+    from runlog.core.alignment.words import heading, sentences, shared_reasons
 
     for rig in dict.fromkeys(row["rig"] for row in rows):
+        own = [row for row in rows if row["rig"] == rig]
+        shared = shared_reasons(own)
         show(Text(safe_lines(rig), style="bold"))
-        for row in rows:
-            if row["rig"] == rig:
+        for sentence, nights in shared.items():
+            show(Text(nights, style="underline"), Text(f"  {safe_lines(sentence)}"))
+        for row in own:
+            said = [line for line in sentences(row) if line not in shared]
+            if said:
                 show(Text(safe_lines(heading(row)), style="underline"))
-                show(*(Text(f"  {safe_lines(line)}") for line in sentences(row)))
+                show(*(Text(f"  {safe_lines(line)}") for line in said))

@@ -45,7 +45,9 @@ CHANGED = "This changed"
 @click.option("--within", "within_deg", type=float, default=0.25, help="Degrees for --near.")
 @click.option("--replace", is_flag=True, help="Overrule an earlier correction of these frames.")
 @click.option("--dry-run", is_flag=True, help="Only say which frames it would be.")
-@click.option("--undo", metavar="NO", is_flag=False, flag_value=LAST, help="Take one back.")
+@click.option(
+    "--undo", metavar="NO", is_flag=False, flag_value=LAST, help="Take one back, else your last."
+)
 @click.option(
     "--list",
     "as_list",

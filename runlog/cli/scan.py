@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from runlog.actions.scan_report import ScanReport
 
-COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "remeasured", "missing")
+COUNTS = ("new", "unchanged", "moved", "duplicate", "rewritten", "remeasured", "missing", "away")
 NAMED = 20  # failures named one by one; the rest are counted
 
 
@@ -129,6 +129,7 @@ def _body(result: "ScanReport") -> dict[str, object]:
         "interrupted": result.interrupted,
         "measured_before": result.measured_before,
         "in_reject_folders": result.in_reject_folders,
+        "new_rigs": result.new_rigs,
         "history": result.history,
         "restated": [
             {"target": r.target, "filter": r.filter, "ratio": r.ratio, "why": r.why}
@@ -139,6 +140,8 @@ def _body(result: "ScanReport") -> dict[str, object]:
 
 def tell(result: "ScanReport") -> None:
     """Sum a scan up in words, on stderr."""
+    from runlog.actions.scan_report import your_rig
+
     counts = [f"{getattr(result, n)} {n}" for n in COUNTS if n == "new" or getattr(result, n)]
     failed = [f"{len(result.failed)} failed"] if result.failed else []
     ended = "Stopped early" if result.interrupted else "Scanned"
@@ -154,8 +157,7 @@ def tell(result: "ScanReport") -> None:
             "  FITS packed in a way that is not read (unpack them first): "
             f"{_counted(result.packed_otherwise)}"
         )
-    talk(*(f"  {safe(rig)} is your rig now (who keeps which: runlog club)"
-           for rig in result.new_rigs))  # fmt: skip
+    talk(*(f"  {safe(your_rig(rig))}" for rig in result.new_rigs))
     talk(*(f"  {safe(line)}" for line in result.history))
     for one in result.restated:
         talk(f"  {safe(one.words)}")

@@ -36,7 +36,8 @@ def run_watch(
     """Watch until Ctrl-C, which is the normal end."""
     with _asked_to_end() as stop, ExitStack() as stack:
         from runlog.actions.hook import Hook, argv_of
-        from runlog.actions.watch import EVERY_S, Voice, Watch
+        from runlog.actions.watch import EVERY_S, Voice
+        from runlog.actions.watch_start import watch
         from runlog.core.times import times_in
         from runlog.ingest.kept import Worker
 
@@ -51,7 +52,7 @@ def run_watch(
         voice = Voice(speaker.tell, talk, scanned=speaker.scanned)
         every_s = every_s or EVERY_S
         with times_in(zone):
-            Watch(engine, session.settings, folders, voice, worker, every_s=every_s).run(stop)
+            watch(engine, session.settings, folders, voice, worker, stop, every_s=every_s)
     return ExitCode.DONE
 
 

@@ -18,6 +18,10 @@ SIDECAR_SUFFIXES = frozenset(
 PICTURE_BYTES = 256 * 1024
 # What a database holds: 64 bits of nanoseconds, from 1677 to April 2262. Disks know longer times.
 EARLIEST_NS, LATEST_NS = -(1 << 63), (1 << 63) - 1
+EMPTY = (
+    "is empty here: is its disk or share mounted? If you emptied it yourself, leave a file in it, "
+    "such as emptied.txt: then its frames count as missing"
+)
 CUT_TO_NS = (100, 10**3, 10**6, 10**9)
 
 
@@ -124,6 +128,24 @@ def is_gone(path: bytes) -> bool:
     except OSError:
         return False
     return False
+
+
+def is_empty(folder: bytes) -> bool:
+    """Tell whether no file lies below a folder, as where its disk is not mounted.
+
+    Hidden files and lost+found are the file system's own; what cannot be looked at may hold files.
+    """
+    try:
+        with os.scandir(folder) as entries:
+            return all(map(_holds_no_file, entries))
+    except OSError:
+        return False
+
+
+def _holds_no_file(entry: "os.DirEntry[bytes]") -> bool:
+    if entry.name.startswith(b".") or entry.name == b"lost+found":
+        return True
+    return entry.is_dir(follow_symlinks=False) and is_empty(entry.path)
 
 
 def changed_ns(status: os.stat_result) -> int:

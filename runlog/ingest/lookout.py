@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from runlog.ingest.discover import FoundFile, Walk, changed_ns, is_gone
+from runlog.ingest.discover import FoundFile, Walk, changed_ns, is_empty, is_gone
 
 SHARE_OF_TIME = 0.005  # of a core, that walking whole folders may take
 AGAIN = 2  # looks at a folder after it changed: its time of change may be told in whole seconds
@@ -22,6 +22,7 @@ class Look:
     listed: set[bytes] = field(default_factory=set)  # folders whose every name was seen
     whole: bool = False  # every folder was walked
     away: dict[bytes, str] = field(default_factory=dict)  # folders asked for that cannot be read
+    empty: set[bytes] = field(default_factory=set)  # folders asked for without any file
     free_bytes: dict[bytes, int] = field(default_factory=dict)  # on the disks of the folders
 
 
@@ -49,6 +50,7 @@ class Folders:
         self._roots, self._clock_s = roots, clock_s
         self._folders: dict[bytes, int] = dict.fromkeys(roots, UNKNOWN_NS)
         self._again: dict[bytes, int] = {}
+        self._empty: set[bytes] = set()
         self._walked_s: float | None = None
         self._took_s = self._pause_s = 0.0
 
@@ -61,6 +63,9 @@ class Folders:
         else:
             changed = self._changed()
             self._walk(look, changed)
+        if look.listed:  # else nothing changed
+            self._empty = {root for root in self._roots if is_empty(root)}
+        look.empty = self._empty
         for path in waiting:
             _look_at(path, look)
         for root in self._roots:

@@ -122,6 +122,17 @@ def refuse_others_rig(connection: Connection, rig_id: int, name: str) -> None:
     )
 
 
+def require_a_rig(connection: Connection) -> None:
+    """Refuse to change all rigs of one's own where none is."""
+    if not my_rigs(connection):
+        raise NotYoursError(
+            "No rig is yours here; nothing was changed",
+            cure="A rig that is new here is yours once you scan its frames; one that others keep "
+            "the keeper can share with you: "
+            f"runlog club add {login(connection)} --role observer --rig NAME",
+        )
+
+
 def whose(connection: Connection, rig_id: int, name: str) -> str:
     """Say who keeps a rig, behind its name."""
     k = m.rig_member.c

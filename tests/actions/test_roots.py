@@ -65,7 +65,7 @@ def test_a_disk_plugged_in_elsewhere_is_not_read_again(tmp_path, database):
     before = content(database)
     os.rename(tmp_path / "disk", tmp_path / "disk1")
     report = scan_into(database)
-    assert (report.missing, logged_s(database)) == (3, 900)
+    assert (report.missing, report.away, logged_s(database)) == (0, 3, 900)
     done = mapped(database, "nights", tmp_path / "disk1" / "nights")
     assert done.files == 4
     report = scan_into(database)
@@ -164,7 +164,8 @@ def test_an_unplugged_disk_is_told_to_no_other_machine(tmp_path, database, monke
         os.rename(tmp_path / "share", tmp_path / "away")
         if back:
             (tmp_path / "share").mkdir()
-        assert scan_into(database).missing == 2
+        report = scan_into(database)
+        assert (report.missing, report.away) == (0, 2)
         assert all(row["missing"] for row in runlog_json(tmp_path, "frames")["rows"])
         if back:
             (tmp_path / "share").rmdir()

@@ -22,7 +22,7 @@ from runlog.store.engine import reading, writing
 from runlog.store.runs import all_runs, touch_runs
 from runlog.store.settling import frames_of_run
 from samples.maker.quick import make_run
-from tests.tools import content, noise, scan_into, write_frame
+from tests.tools import content, noise, scan_into, write_frame, written_out
 from tests.watching import START, DrawnClock, Night, feed
 
 STEP_S = 317.0
@@ -54,6 +54,11 @@ def night(tmp_path, worker) -> Iterator[Night]:
 def names(night: Night) -> list[str]:
     """Name the files told, in order."""
     return [os.fsdecode(os.path.basename(e.path)) for e in night.frames() if e.path]
+
+
+def missing(night: Night) -> list[bool]:
+    """Tell of each file whether it is known as not there."""
+    return [bool(file[2]) for file in written_out(night.engine)["file"]]
 
 
 def same_as_scan(night: Night, tmp_path: Path) -> bool:
@@ -315,6 +320,35 @@ def test_a_full_disk_and_a_lost_folder_are_told_once(tmp_path, worker, drawn):
     assert "/the other (and 1 more): is gone" in said[2][2]
     assert "room for 0:4" in said[0][2] or "min" in said[0][2], said[0][2]
     night.close()
+
+
+def test_a_share_that_is_taken_off_is_told_and_its_frames_are_there_again(night, drawn):
+    """Its empty folder makes no frame missing; what comes with it again is taken, and all seen."""
+    for source in drawn[:2]:
+        night.put(source)
+    night.begin()
+    night.wait(30)
+    os.rename(night.folder, night.folder.with_name("taken off"))
+    night.folder.mkdir()
+    night.wait(60)
+    assert night.warnings() == [("alarm", "folder")]
+    (alarm,) = (e.text for e in night.told if e.is_warning)
+    assert f"folder {night.folder}: is empty here: is its disk or share mounted?" in alarm
+    assert not any(missing(night))
+    second = Night(night.folder.parent, night.watch._worker, night.clock).begin()
+    assert all(missing(night))
+    second.wait(30)
+    night.folder.rmdir()
+    os.rename(night.folder.with_name("taken off"), night.folder)
+    second.put(drawn[2])
+    second.wait(60)
+    assert second.warnings() == [("cleared", "folder")]
+    assert not any(missing(night))
+    assert len(second.frames()) == 1
+    (second.folder / drawn[2].name).unlink()  # and from then on one is missed again
+    second.wait(60)
+    assert sum(missing(night)) == 1
+    second.close()
 
 
 @pytest.mark.parametrize("disks", [1, 2])

@@ -87,6 +87,26 @@ def test_words(home):
     assert "No light frame that fits" in done.stderr
 
 
+def test_a_reason_that_nights_share_is_told_once(tmp_path):
+    """With the nights it is about, before all else; each night still tells what is its own."""
+    engine = open_store(str(tmp_path / "night.sqlite"), Settings(), make=True)
+    short = [f"2026-10-{day}" for day in (10, 11, 12)]
+    for evening in short:
+        put(engine, outcomes(Night(evening, 6)))
+    put(engine, turning("2026-10-14", UP, EAST))
+    engine.dispose()
+    rows = runlog_json(tmp_path, "alignment")["rows"]
+    (reason,) = {row["reason"] for row in rows if row["night"] in short}
+    said = " ".join(here(tmp_path, "alignment").stdout.split())
+    assert said.count(f"unknown, because {reason}.") == 1
+    assert f"Nights of {', '.join(short)} Polar axis: unknown, because {reason}." in said
+    assert [f"Night of {row['night']}" in said for row in rows] == [False, False, False, True]
+    assert "' from the pole (90 %" in said
+    # Of one night alone it stands below its own heading.
+    said = " ".join(here(tmp_path, "alignment", "--night", short[0]).stdout.split())
+    assert f"Night of {short[0]}" in said and said.count(reason) == 1
+
+
 @pytest.fixture(scope="module")
 def unguided(tmp_path_factory):
     """A night of the same axis on which nothing guided."""

@@ -9,10 +9,12 @@ import pytest
 
 from runlog.actions.judge import judge, take_back
 from runlog.actions.mark import find_frame
+from runlog.ingest.kept import Worker
 from runlog.store.engine import open_engine, reading
 from runlog.tui.decisions import change_words
 from tests.clubs import club, copied
 from tests.tools import here, noise, write_frame, write_run
+from tests.watching import Night, feed
 
 ANN, BEN = "ann's 90/540", "ben's 80/480"
 
@@ -92,6 +94,30 @@ def test_a_scan_says_that_a_new_rig_is_ones_own(made, home):
     assert "  Egret 60/360 + MonoCam 9 is your rig now" in said and said.count("is your rig") == 1
     assert "is your rig" not in made.does(home, "ann", "scan", home / "new")
     assert "is your rig" not in made.does(home, "keeper", "scan", home / "keepers")
+    write_run(home / "newer", 1, first=82, TELESCOP="Heron 60/360")
+    rigs = [made.json(home, "ann", "scan", home / "newer")["new_rigs"] for _ in range(2)]
+    assert rigs == [["Heron 60/360 + MonoCam 9"], []]
+
+
+def test_a_watch_says_that_a_new_rig_is_ones_own(made, home, tmp_path):
+    """Once, when its first frame comes; frames of others, of the same night, are not looked at."""
+    new = write_run(tmp_path / "new", 2, first=83, TELESCOP="Stork 60/360")
+    known = write_run(tmp_path / "known", 1, first=85, TELESCOP=ANN)
+    with Worker() as worker:
+        night = Night(tmp_path, worker, database=made.url("ann")).begin()
+        feed(night, [*known, *new], 10)
+        night.close()
+        keepers = Night(tmp_path, worker, database=made.url("keeper")).begin()
+        feed(keepers, write_run(tmp_path / "more", 1, first=87, TELESCOP="Rook 60/360"), 10)
+        keepers.close()
+    told = "Stork 60/360 + MonoCam 9 is your rig now (who keeps which: runlog club)"
+    assert {event.rig for event in night.frames()} == {
+        f"{ANN} + MonoCam 9", "Stork 60/360 + MonoCam 9"
+    }  # fmt: skip
+    assert night.said.count(told) == 1
+    assert sum("your rig" in words for words in night.said) == 1
+    assert "Rook 60/360 + MonoCam 9" in {event.rig for event in keepers.frames()}
+    assert not any("your rig" in words for words in keepers.said)
 
 
 def test_a_reader_is_told_before_any_work(made, home):
@@ -241,6 +267,26 @@ def test_of_a_rig_of_nobodys_the_keeper_decides(made, home):
     assert names(made, home)["shed0.fits"]["grade"] == "reject"
 
 
+def test_without_a_number_ones_own_last_correction_is_undone(made, home):
+    """Not the last of all: also the keeper takes back their own, and is told whose is left."""
+    for who, value in (("keeper", "OIII"), ("ann", "Ha"), ("ben", "SII")):
+        rig = {"keeper": "Shed 200/1000", "ann": ANN, "ben": BEN}[who]
+        made.does(home, who, "correct", "filter", value, "--rig", rig)
+    assert "Undone: filter Ha (2 frames" in made.does(home, "ann", "correct", "--undo")
+    said = refused(made, home, "ann", "correct", "--undo", code=2)
+    left = f"In force: 1 of {made.login('keeper')}, 1 of {made.login('ben')}. One of them by its"
+    assert "There is no correction of yours to undo; nothing was changed" in said and left in said
+    assert "Undone: filter OIII (1 frame" in made.does(home, "keeper", "correct", "--undo")
+    said = refused(made, home, "keeper", "correct", "--undo", code=2)
+    assert f"In force: 1 of {made.login('ben')}. One of them" in said
+    (number,) = (r["id"] for r in made.json(home, "rea", "correct", "--list")["rows"] if r["stands"]
+                 and not r["undoes"])  # fmt: skip
+    assert "others keep" in refused(made, home, "ann", "correct", "--undo", str(number))
+    assert "Undone: filter SII" in made.does(home, "keeper", "correct", "--undo", str(number))
+    said = refused(made, home, "ben", "correct", "--undo", code=2)
+    assert "There is no correction to undo" in said
+
+
 def limits(made, home, rig):
     """Give a limit that a rig is graded by."""
     rows = made.json(home, "rea", "policy", "show", "--rig", rig)["rows"]
@@ -267,6 +313,22 @@ def test_the_keeper_leaves_limits_as_their_people_adopted_them(made, home):
     assert "otherwise" not in nagging
     made.does(home, "keeper", *adopt, "--rig", "ann's")
     assert limits(made, home, "ann's") == files["keeper"]
+
+
+def test_who_has_no_rig_is_told_so_when_adopting_limits(made, home):
+    """Not that all is graded so already; with a rig of their own the same command does it."""
+    made.does(home, "keeper", "club", "add", made.login("eve"), "--role", "observer")
+    (home / "eve.toml").write_text("[policy]\nfew_stars_share = [0.51, 0.5]\n")
+    adopt = ("policy", "adopt", "--config", home / "eve.toml")
+    said = refused(made, home, "eve", *adopt)
+    assert "No rig is yours here; nothing was changed" in said
+    assert f"runlog club add {made.login('eve')} --role observer --rig NAME" in said
+    write_run(home / "eve", 1, first=90, TELESCOP="Swan 60/360")
+    made.does(home, "eve", "scan", home / "eve")
+    (home / "eve.toml").write_text("[policy]\nfew_stars_share = [0.61, 0.6]\n")
+    assert "Swan 60/360 + MonoCam 9 is graded by" in made.does(home, "eve", *adopt)
+    assert "Nothing to do: frames are graded by that already" in made.does(home, "eve", *adopt)
+    assert limits(made, home, "ann's") != (0.61, 0.6)
 
 
 def test_the_keeper_is_told_whose_frames_a_correction_changes(made, home):

@@ -55,7 +55,7 @@ def test_every_listing_has_a_schema_and_is_tried(home):
     named = [line.split()[0] for line in here(home, "schema").stdout.splitlines()]
     assert named == list(listed())
     assert list(LISTINGS) == [*WRITTEN_BY, *STREAMS]
-    assert set(named) - set(LISTINGS) == set(PLANS)
+    assert set(named) - set(LISTINGS) == {*PLANS, "scan"}
 
 
 @pytest.mark.parametrize("name", WRITTEN_BY)
@@ -81,6 +81,25 @@ def test_a_row_that_lacks_a_key_or_has_another_is_refused(home, name):
     assert not validator.is_valid(body)
     body["rows"][0] |= {"target": "M 33", "invented": 1}
     assert not validator.is_valid(body)
+
+
+def test_a_scan_is_what_its_schema_says(home, tmp_path):
+    """Each of its keys, in a scan with a failure, a doubt, other formats and a kind."""
+    schema = json.loads(here(home, "schema", "scan").stdout)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    write_frame(tmp_path / "frames" / "light.fits", noise(1), DATE__OBS=None)
+    (tmp_path / "frames" / "broken.fits").write_text("no frame")
+    (tmp_path / "frames" / "picture.xyz").write_bytes(bytes(300_000))
+    (tmp_path / "frames" / "light.fits.xz").write_bytes(b"packed")
+    done = here(tmp_path, "scan", "frames", "--json")
+    body = json.loads(done.stdout)
+    jsonschema.validate(body, schema)
+    filled = {"kinds", "failed", "doubts", "other_formats", "packed_otherwise"}
+    assert done.returncode == 1 and all(body[key] for key in filled)
+    assert body["schema"] == schema["title"] and body["new_rigs"] == []
+    validator = jsonschema.Draft202012Validator(schema)
+    assert not validator.is_valid(body | {"invented": 1})
+    assert not validator.is_valid({k: v for k, v in body.items() if k != "new_rigs"})
 
 
 def test_unreadable_files_and_second_opinions_fit_too(home):

@@ -184,6 +184,32 @@ def test_two_rigs_in_a_folder_that_is_taken_away(tmp_path):
     assert each_once(tmp_path)
 
 
+def test_begun_while_its_folder_is_away(tmp_path):
+    """It waits: told once, also when it is begun again meanwhile; then it watches as ever.
+
+    Ctrl-C ends the waiting as it ends the watch.
+    """
+    drawn = just_now(tmp_path / "drawn", 2)
+    waits_for = f"folder {tmp_path / 'frames'}: is not there; waiting for it"
+    with Watching(tmp_path, "--json", until=waits_for) as first:
+        first.look_on()
+        assert first.end() == 0
+    before = first.events()
+    assert [e["kind"] for e in before] == ["alarm", "end"]
+    assert first.said().count(waits_for) == 1 and "watch ended: 0 frames" in first.said()
+    with Watching(tmp_path, "--json", until=waits_for, after=first.said()) as second:
+        (tmp_path / "drawn").rename(tmp_path / "frames")
+        second.until(lambda: "Watching" in second.said())
+        second.until(lambda: len(graded(second)) == 2)
+        assert second.end(signal.SIGTERM) == 0
+    later = second.events()[len(before) :]
+    assert [e["kind"] for e in later] == ["cleared", "frame", "frame", "end"]
+    assert (later[0]["cause"], later[0]["text"]) == ("folder", "the folders can be read again")
+    assert f"Still, as told before: {waits_for}" in second.said()
+    assert "Traceback" not in second.said() and orphans(second.mark) == []
+    assert len(drawn) == 2 and each_once(tmp_path)
+
+
 @pytest.mark.skipif(not may_be_silent(), reason="nothing may be mounted here")
 def test_a_folder_that_does_not_answer(tmp_path):
     """Told once, and that it answers again; it goes on, and Ctrl-C ends it also where it hangs."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sqlalchemy import QueuePool, make_url
+from sqlalchemy import Engine, QueuePool, make_url
 from textual import _wait
 from textual.css.stylesheet import Stylesheet
 from textual.pilot import Pilot
@@ -33,15 +33,20 @@ if TYPE_CHECKING:
     from tests.servers import Server
 
 Running = Callable[..., Any]
+ENDED: list[Engine] = []  # of apps that ended in this test: a thread of theirs may ask even so
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
-    """Run coroutine tests; one loop each."""
+    """Run coroutine tests; one loop each, which waits for its threads before it ends."""
     if not inspect.iscoroutinefunction(pyfuncitem.obj):
         return None
     names = pyfuncitem._fixtureinfo.argnames
-    asyncio.run(pyfuncitem.obj(**{name: pyfuncitem.funcargs[name] for name in names}))
+    try:
+        asyncio.run(pyfuncitem.obj(**{name: pyfuncitem.funcargs[name] for name in names}))
+    finally:
+        while ENDED:
+            ENDED.pop().dispose()
     return True
 
 
@@ -158,7 +163,8 @@ PATIENCE_S = 20.0
 def disposing(app: ReviewApp) -> Iterator[ReviewApp]:
     """Let go of the app's connections when it is no longer needed, as a server's must be.
 
-    Threads that still ask when the app ends give theirs back first.
+    Threads that still ask when the app ends give theirs back first; what one opens that comes to
+    it later yet is let go when the loop has ended, and all threads with it.
     """
     try:
         yield app
@@ -167,6 +173,7 @@ def disposing(app: ReviewApp) -> Iterator[ReviewApp]:
         while isinstance(pool, QueuePool) and pool.checkedout() and time.monotonic() < until:
             time.sleep(0.01)
         app.session.engine.dispose()
+        ENDED.append(app.session.engine)
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from runlog.tui.keyline import KeyLine
 from runlog.tui.notice import Notice
 from runlog.tui.text import fitted_end
 
-from .conftest import Running, make_app, press, rest
+from .conftest import Running, disposing, make_app, press, rest
 from .nights import Wish, build
 from .test_times import rows
 
@@ -50,23 +50,22 @@ async def test_the_file_is_opened_in_the_program_of_the_config(tmp_path: Path) -
     folder.mkdir()
     database = tmp_path / "own.sqlite"
     build(database, Wish(nights=1, frames=8, doubtful=2, rejected=1, folder=str(folder))).dispose()
-    app = make_app(database)
-    app.session.settings = replace(Settings(), opener=f"{program} --new")
-    async with app.run_test(size=(80, 24)) as pilot:
-        await rest(pilot)
-        await press(pilot, "2", "home", "C")
-        path = Path(app.clipboard)
-        assert path.parent == folder
-        await press(pilot, "F")
-        assert "not there" in app.session.said
-        path.write_bytes(b"x")
-        await press(pilot, "F")
-        for _ in range(300):
-            if seen.exists():
-                break
-            await asyncio.sleep(0.01)
-        assert seen.read_text() == f"--new|{path}|"
-    app.session.engine.dispose()
+    with disposing(make_app(database)) as app:
+        app.session.settings = replace(Settings(), opener=f"{program} --new")
+        async with app.run_test(size=(80, 24)) as pilot:
+            await rest(pilot)
+            await press(pilot, "2", "home", "C")
+            path = Path(app.clipboard)
+            assert path.parent == folder
+            await press(pilot, "F")
+            assert "not there" in app.session.said
+            path.write_bytes(b"x")
+            await press(pilot, "F")
+            for _ in range(300):
+                if seen.exists():
+                    break
+                await asyncio.sleep(0.01)
+            assert seen.read_text() == f"--new|{path}|"
 
 
 async def test_what_is_to_be_done_is_not_cut_off(running: Running) -> None:

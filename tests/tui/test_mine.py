@@ -25,7 +25,7 @@ from runlog.tui.in_view import ALL, MINE, InView
 from runlog.tui.session import Session
 from tests.servers import Server
 
-from .conftest import press, rest
+from .conftest import disposing, press, rest
 from .nights import RIG, with_second_rig
 from .test_rigs import HERON, SIZES, WREN, key_line, screen_of, whole_line
 
@@ -70,10 +70,10 @@ class Shared:
         session = Session(
             engine, Settings(), who=self.login, database=self.own_url, state_file=state
         )
-        async with ReviewApp(session).run_test(size=size) as pilot:
-            await rest(pilot)
-            yield pilot
-        engine.dispose()
+        with disposing(ReviewApp(session)) as app:
+            async with app.run_test(size=size) as pilot:
+                await rest(pilot)
+                yield pilot
 
 
 @pytest.fixture

@@ -66,6 +66,8 @@ async def test_every_sentence_of_the_commands_is_there(running: Running, rig: Pa
             told = [line for entry in screen.entries for line in entry.told]
             assert len(told) > 8
             for line in told:  # headings and sentences end in a full stop of the screen's own
+                if line.startswith("Night of"):  # the command tells once what nights share
+                    continue
                 sentence = line.split(": ", 1)[1] if words[0] == "trends" else line
                 assert " ".join(sentence.split()).rstrip(".") in said
 

@@ -24,7 +24,7 @@ from runlog.tui.frames_screen import ListHeading
 from runlog.tui.session import Session
 from runlog.tui.timeline import Timeline
 
-from .conftest import press, rest
+from .conftest import disposing, press, rest
 from .nights import with_sweep
 from .test_find import find
 from .test_snapshots import told
@@ -38,11 +38,10 @@ async def in_vienna(database: Path, utc: bool = False) -> AsyncIterator[Pilot[No
     settings = replace(Settings(), clock=Clock(None, VIENNA, "config"))
     session = Session(open_engine(str(database)), settings, who="mia", database=str(database),
                       state_file=database.with_suffix(".state.json"), utc=utc)  # fmt: skip
-    app = ReviewApp(session)
-    async with app.run_test(size=(120, 40)) as pilot:
-        await rest(pilot)
-        yield pilot
-    session.engine.dispose()
+    with disposing(ReviewApp(session)) as app:
+        async with app.run_test(size=(120, 40)) as pilot:
+            await rest(pilot)
+            yield pilot
 
 
 def rows(pilot: Pilot[Any]) -> list[str]:

@@ -22,7 +22,7 @@ from runlog.store.engine import open_engine, reading
 from runlog.tui.totals_rows import lay_out, numbers_of
 from runlog.tui.totals_screen import words_for
 
-from .conftest import Running, make_app, press, rest
+from .conftest import Running, disposing, make_app, press, rest
 from .nights import with_mosaic
 
 CONFIG = '[bands]\nDuo = ["Ha", "OIII"]\n[goals]\ncount_doubtful = true\n'
@@ -177,20 +177,19 @@ def test_rows_fit_any_width(mosaic: Path, width: int) -> None:
 
 async def test_hundreds_of_rows_scroll(database: Path) -> None:
     """Only what is in sight is drawn, and the cursor is always in it."""
-    app = make_app(database)
-    async with app.run_test(size=(80, 24)) as pilot:
-        screen = await go(pilot)
-        screen.every = [row for row in screen.every for _ in range(200)]
-        screen._unfold()
-        for key in (*["down"] * 30, *["up"] * 12):
-            await pilot.press(key)
-        await rest(pilot)
-        high = screen.query_one("#rows").size.height
-        assert screen.top <= screen.at < screen.top + high
-        assert text_of(screen, "rows").count("\n") == high - 1
-        await pilot.click("#rows", offset=(4, 2))
-        assert screen.at == screen.top + 2
-    app.session.engine.dispose()
+    with disposing(make_app(database)) as app:
+        async with app.run_test(size=(80, 24)) as pilot:
+            screen = await go(pilot)
+            screen.every = [row for row in screen.every for _ in range(200)]
+            screen._unfold()
+            for key in (*["down"] * 30, *["up"] * 12):
+                await pilot.press(key)
+            await rest(pilot)
+            high = screen.query_one("#rows").size.height
+            assert screen.top <= screen.at < screen.top + high
+            assert text_of(screen, "rows").count("\n") == high - 1
+            await pilot.click("#rows", offset=(4, 2))
+            assert screen.at == screen.top + 2
 
 
 async def test_a_small_terminal_shows_rows(running: Running, mosaic: Path) -> None:

@@ -1,6 +1,6 @@
 """What `runlog alignment` says: some sentences a night."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from math import radians
 from typing import Any
 
@@ -22,7 +22,7 @@ def heading(row: Row) -> str:
 def sentences(row: Row) -> Iterator[str]:
     """Say how the axis stands, what it costs and what to do."""
     if row["reason"]:
-        yield f"Polar axis: unknown, because {row['reason']}."
+        yield _no_axis(row)
     else:
         yield from _axis(row)
         yield from _guiding(row)
@@ -36,6 +36,35 @@ def sentences(row: Row) -> Iterator[str]:
             f"The camera stands turned by {row['camera_turned_deg']:+.1f} degrees since "
             f"{row['camera_turned_since']}: in a corner flats of before lie {moved:.0f} px off."
         )
+
+
+def shared_reasons(rows: Sequence[Row]) -> dict[str, str]:
+    """Give the sentences on what is unknown that several nights have, and which nights these are.
+
+    Where they are told once, no night needs to tell them again.
+    """
+    nights: dict[str, list[str]] = {}
+    for row in rows:
+        for sentence in _unknown(row):
+            nights.setdefault(sentence, []).append(row["night"])
+    return {
+        sentence: f"All {len(rows)} nights"
+        if len(of) == len(rows)
+        else f"Nights of {', '.join(of)}"
+        for sentence, of in nights.items()
+        if len(of) > 1
+    }
+
+
+def _unknown(row: Row) -> Iterator[str]:
+    if row["reason"]:
+        yield _no_axis(row)
+    elif row["guided"] is None:
+        yield from _guiding(row)
+
+
+def _no_axis(row: Row) -> str:
+    return f"Polar axis: unknown, because {row['reason']}."
 
 
 def _axis(row: Row) -> Iterator[str]:

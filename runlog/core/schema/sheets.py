@@ -1,4 +1,4 @@
-"""Listings of what is planned and of the rig: a line a key, with its types, unit and meaning.
+"""What is planned, the rig, a scan: a line a key, with its types, unit and meaning.
 
 A line reads `key types [unit]: meaning`; `?` behind a type: null where it is not known or does not
 apply. `list of PART` and `object of PART` lead to a part, which has lines of its own. Behind the
@@ -236,6 +236,39 @@ after string?: the note that is nearest to a step that holds
 verdict string: steady, worse, better, changed, too-few
 reason string: that in words
 points array: [ISO date of the evening, value] of each night
+
+= scan runlog.scan/1
+new integer: files with frames that were not known
+unchanged integer: files that are as they were
+moved integer: files whose frames are known from a file that is gone
+duplicate integer: files whose frames are known from another file
+rewritten integer: files with another header, or other pixels, than before
+remeasured integer: files read only to be measured again
+missing integer: frames that lie nowhere on this machine any more, but for those away
+away integer: frames below folders that are not there or empty: is a disk or share not mounted?
+failed list of scan.file: files that hold no frame that can be read, and why
+problems list of scan.file: folders and files that could not be looked at, and why
+doubts list of scan.file: files that are stored but lack something, and what
+kinds object: how many of the new frames are of which kind
+other_formats object: how many files of which suffix were not read, for they are not FITS
+packed_otherwise object: how many FITS files are packed in a way that is not read, by suffix
+seconds number [s]: how long it took
+interrupted boolean: whether it was stopped before its end
+measured_before integer: frames that keep the numbers of an earlier version of runlog
+in_reject_folders integer: new frames in folders named for rejects
+new_rigs array: rigs that are yours from this scan on, by name; none where a file is the database
+history array: what became of frames of other nights, in words
+restated list of scan.restated: hours by another reference than before
+
+= scan.file
+path string: the file or folder
+error string: what is wrong with it
+
+= scan.restated
+target string: the target
+filter string: the filter
+ratio number: effective hours now over those before
+why string: why they are others
 """
 
 _HEAD = re.compile(r"= (\S+)(?: (runlog\.\S+))?")
