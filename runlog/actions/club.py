@@ -75,10 +75,18 @@ def _check_role(typed: Welcome, known: Member | None, owning: str) -> None:
         )
 
 
-def remove(engine: Engine, name: str, of_rigs: Sequence[str]) -> Member | None:
-    """Take rigs from a login, or without any shut it out; gives what is left of its rights."""
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """What is left of a login's rights, and which of its rigs are nobody's now."""
 
-    def work(connection: Connection) -> Member | None:
+    left: Member | None
+    nobodys: tuple[str, ...]
+
+
+def remove(engine: Engine, name: str, of_rigs: Sequence[str]) -> Removed:
+    """Take rigs from a login, or without any shut it out."""
+
+    def work(connection: Connection) -> Removed:
         known = _member(connection, name)
         if known is None:
             raise UsageError(
@@ -91,7 +99,9 @@ def remove(engine: Engine, name: str, of_rigs: Sequence[str]) -> Member | None:
                 f"{name} keeps no such rig; nothing was changed",
                 cure=f"Theirs: {'; '.join(known.rigs) or 'none'}",
             )
-        return _member(connection, name)
+        left, nobodys = _member(connection, name), store.nobodys(connection)
+        kept = left.rigs if left else ()
+        return Removed(left, tuple(r for r in known.rigs if r in nobodys and r not in kept))
 
     with reading(engine) as connection:
         _refuse_others(connection)

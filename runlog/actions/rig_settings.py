@@ -1,6 +1,5 @@
 """The settings that grade: in the database, so that all machines grade a rig alike."""
 
-import platform
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -11,6 +10,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.names import meant
 from runlog.config import SettingPlace, Settings, as_sections, graded_by, grading_of, grading_value
 from runlog.errors import UsageError
+from runlog.machine import this_machine
 from runlog.store import before
 from runlog.store import rig_settings as store
 from runlog.store.engine import reading, write
@@ -64,7 +64,7 @@ def stands(connection: Connection, rig_id: int, used: Settings) -> bool:
     if now is not None:
         return grading_of(graded_by(used, now.says)) == grading_of(used)
     origin = f"from {used.source}" if used.source else "without a config file,"
-    who = f"first recorded, {origin} on {platform.node() or 'a machine without a name'}"
+    who = f"first recorded, {origin} on {this_machine()}"
     if me := login(connection):
         who = f"{me}, {who}"
     store.append(connection, rig_id, as_sections(grading_of(used)), who, datetime.now(UTC))

@@ -18,6 +18,7 @@ from runlog.store import frames as store
 from runlog.store.corrections import said_of
 from runlog.store.frames import FileStamp, NewFrame, Standing, path_parts
 from runlog.store.headers import StoredHeader, headers_of, let_speak, put_header
+from runlog.store.members import refuse_others_frame
 from runlog.store.runs import touch
 
 AT_ONCE = 500  # frames whose headers are held at a time
@@ -111,6 +112,7 @@ class Writer:
     ) -> Arrival:
         """Store a file of known pixels; `of_frames` are these and what its place held before."""
         frame_id, old = of_frames
+        refuse_others_frame(connection, frame_id)
         others = store.other_files(connection, frame_id, file.stamp.place)
         header_id = put_header(connection, frame_id, file.read, file.header.stage_by_cards)
         store.put_file(connection, file.stamp, header_id, now)

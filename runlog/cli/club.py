@@ -11,6 +11,7 @@ from runlog.cli.common import (
     echo_json,
     listing,
     safe,
+    safe_lines,
     show,
     talk,
     with_session,
@@ -118,7 +119,7 @@ def _add(session: Session, login: str, role: str, rigs: tuple[str, ...]) -> int:
 def _said(one: "Member") -> str:
     own = "; ".join(one.rigs)
     if one.role == "observer":
-        own = own or "no rig yet (theirs is the first they scan that nobody scanned before)"
+        own = own or "no rig yet (one that nobody scanned before is theirs; another: --rig NAME)"
         return f"{one.login} is observer: {MAY['observer']} {own}"
     keeps = f"; keeps {own}" if own else ""
     return f"{one.login} is {one.role}: {MAY.get(one.role, NOTHING)}{keeps}"
@@ -135,15 +136,17 @@ def _remove(session: Session, login: str, rigs: tuple[str, ...]) -> int:
     """
     from runlog.actions.club import remove
 
-    left = remove(session.engine(), login, rigs)
+    removed = remove(session.engine(), login, rigs)
+    left = removed.left
     if left is None:
-        talk(safe(f"{login} is no member any more; all it stored stays"))
+        talk(safe(f"{login} is no member any more; all they stored stays"))
     elif rigs:
         talk(safe(_said(left)))
     else:
-        talk(safe(f"What runlog gave {login} is taken. {_still(left)}"))
-        return ExitCode.SOME_FAILED
-    return ExitCode.DONE
+        talk(safe_lines(f"What runlog gave {login} is taken. {_still(left)}"))
+    for rig in removed.nobodys:
+        talk(safe(f"{rig} is nobody's now: the keeper decides on it"))
+    return ExitCode.SOME_FAILED if left is not None and not rigs else ExitCode.DONE
 
 
 def _still(one: "Member") -> str:

@@ -12,6 +12,7 @@ import click
 from runlog.cli.common import Session, echo_json, safe, talk, with_session
 from runlog.cli.progress import progress_bar
 from runlog.core.columns import hours, plural
+from runlog.core.failures import NOT_STORED
 from runlog.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -191,7 +192,8 @@ def _tell_paths(word: str, entries: list[tuple[bytes, str]]) -> None:
     for path, why in entries[:NAMED]:
         talk(f"  {word}: {safe(os.fsdecode(path))}: {safe(why)}")
     if len(entries) > NAMED:
-        listed = " (all of them: runlog frames --fault unreadable)" if word == "failed" else ""
+        is_listed = word == "failed" and not any(why.startswith(NOT_STORED) for _, why in entries)
+        listed = " (all of them: runlog frames --fault unreadable)" if is_listed else ""
         talk(f"  {word}: {len(entries) - NAMED} more{listed}")
 
 

@@ -122,6 +122,20 @@ def refuse_others_rig(connection: Connection, rig_id: int, name: str) -> None:
     )
 
 
+def refuse_others_frame(connection: Connection, frame_id: int) -> None:
+    """Refuse to store another file of a frame that is of a rig that others keep."""
+    if not is_shared(connection):
+        return
+    query = select(m.rig.c.id, m.rig.c.name).select_from(m.frame.join(m.run).join(m.rig))
+    refuse_others_rig(connection, *connection.execute(query.where(m.frame.c.id == frame_id)).one())
+
+
+def nobodys(connection: Connection) -> set[str]:
+    """Name the rigs that were given to nobody."""
+    given = select(m.rig_member.c.rig_id)
+    return set(connection.execute(select(m.rig.c.name).where(m.rig.c.id.not_in(given))).scalars())
+
+
 def require_a_rig(connection: Connection) -> None:
     """Refuse to change all rigs of one's own where none is."""
     if not my_rigs(connection):

@@ -10,11 +10,12 @@ from sqlalchemy import (
     Connection,
     FromClause,
     and_,
+    case,
     exists,
     func,
     insert,
-    or_,
     select,
+    tuple_,
     update,
 )
 
@@ -168,14 +169,17 @@ def rest_below(path: bytes, folder: bytes) -> bytes:
 def here(connection: Connection, mounts: FromClause) -> ColumnElement[bool]:
     """Mean where roots are on this machine: as this login says, else as another one of it does.
 
-    In a file nobody else says anything.
+    Of others those count first that found something there when they looked. In a file nobody else
+    says anything.
     """
     at, mine = mounts.c, me(connection)
     on_this = at.machine == machine_of(connection)
     if not is_shared(connection):
         return and_(on_this, at.login == mine)
     other = m.mount.alias().c
-    sooner = or_(other.login == mine, and_(at.login != mine, other.login < at.login))
+    rank = [[case((of.login == mine, 0), (~of.missing, 1), else_=2), of.login]
+            for of in (other, at)]  # fmt: skip
+    sooner = tuple_(*rank[0]) < tuple_(*rank[1])
     same = other.root_id == at.root_id, other.machine == at.machine, other.login != at.login
     return and_(on_this, ~exists().where(*same, sooner))
 

@@ -116,7 +116,8 @@ NO_MEMBER = (
 )
 NO_TABLES_MADE = (
     "This login may not make tables in this database",
-    "Whoever runs the server makes one that is yours: createdb --owner LOGIN NAME",
+    "Of a shared one the keeper does, whose database it is: runlog check, once. To have one of "
+    "your own: createdb --owner LOGIN NAME",
 )
 OF_RIGHTS: Mapping[str, Words] = {
     "row-level security": NOT_YOURS,

@@ -228,6 +228,9 @@ def test_a_scan_names_the_files_of_others(made, home):
     made.does(home, "ann", "scan", mixed)
     made.does(home, "keeper", "club", "remove", made.login("ann"), "--rig", "ben's")
     assert members(made, home)["ann"] == ("observer", [f"{ANN} + MonoCam 9"])
+    said = made.does(home, "keeper", "club", "remove", made.login("ann"))
+    assert f"{ANN} + MonoCam 9 is nobody's now: the keeper decides on it" in said
+    assert BEN not in said
     assert sum(n["night"] == "2026-10-10" for n in made.json(home, "rea", "nights")["rows"]) == 2
 
 
@@ -536,6 +539,7 @@ def test_removing_a_keeper_takes_all_but_the_role(made, home):
         said = refused(made, home, "keeper", *remove, code=1)
         assert f'{ann} still is keeper, as a member of "{keeper}"' in said
         assert f'psql -c \'REVOKE "{keeper}" FROM "{ann}"\'' in said
+        assert f"{ANN} + MonoCam 9 is nobody's now" in said and said.isascii()
         assert members(made, home)["ann"] == ("keeper", [])
     assert "ann" not in members(made, home)
     write_run(home / "anns_next", 1, first=60, TELESCOP="ann's next 60/360")

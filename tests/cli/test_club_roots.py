@@ -189,3 +189,29 @@ def test_a_root_without_files_can_be_forgotten(shared, tmp_path):
     assert done.returncode == 2 and "2 files of ann are known" in done.stderr
     assert at_pc(made, home, "ben", "roots", "forget", "typo").returncode == 0
     assert list(roots_of(made, home)) == ["ann"]
+
+
+def test_copies_of_anothers_frames_are_refused_by_name(shared, tmp_path):
+    """Files of pixels that Ann stored: whose rig they are of is said, and nothing is stored."""
+    made, home = shared
+    for path in (home / "disk" / "ann").iterdir():  # with times of their own
+        (tmp_path / "copies").mkdir(exist_ok=True)
+        (tmp_path / "copies" / path.name).write_bytes(path.read_bytes())
+    done = at_pc(made, home, "ben", "scan", tmp_path / "copies")
+    assert done.returncode == 1, done.stderr
+    mine = made.login("ann"), made.login("ben")
+    told = f"the rig is {ANN} + MonoCam 9, which {mine[0]} keeps, not {mine[1]}"
+    assert done.stderr.count(told) == 2, done.stderr
+
+
+def test_of_others_words_those_count_that_found_something(shared, tmp_path):
+    """Ben has the share at a second place and it is away; Rea goes by Ann's, where it is."""
+    made, home = shared
+    (tmp_path / "share").symlink_to(home / "disk")
+    place = tmp_path / "share" / "ann"
+    assert at_pc(made, home, "ben", "roots", "map", "ann", place).returncode == 0
+    with made.sql("keeper") as keeper:
+        for away in (made.login("ann"), made.login("ben")):
+            keeper.execute("UPDATE mount SET missing = (login = %s)", [away])
+            path = roots_of(made, home, "rea")["ann"]["path"]
+            assert path == (str(place) if away == made.login("ann") else str(home / "disk" / "ann"))
