@@ -119,7 +119,9 @@ def _scan_until(
 
 
 def _body(result: "ScanReport") -> dict[str, object]:
-    return {name: getattr(result, name) for name in COUNTS} | {
+    counts = {name: getattr(result, name) for name in COUNTS}
+    return counts | {
+        "missing": result.missing + result.away,
         "failed": [{"path": os.fsdecode(p), "error": why} for p, why in result.failed],
         "problems": [{"path": os.fsdecode(p), "error": why} for p, why in result.problems],
         "doubts": [{"path": os.fsdecode(p), "error": why} for p, why in result.doubts],

@@ -47,7 +47,7 @@ def test_an_empty_mount_point_is_asked_about(tmp_path, database, disk, named):
     assert "0 new, 3 away" in done.stderr and "missing" not in done.stderr.splitlines()[0]
     assert f"problem: {disk}: {ASKED}" in done.stderr
     body = json.loads(here(tmp_path, "scan", *named, "--json").stdout)
-    assert (body["missing"], body["away"], len(body["problems"])) == (0, 3, 1)
+    assert (body["missing"], body["away"], len(body["problems"])) == (3, 3, 1)
     put_back(disk)
     done = here(tmp_path, "scan")
     assert done.returncode == 0 and "0 new, 3 unchanged" in done.stderr
