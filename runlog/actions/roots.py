@@ -170,12 +170,12 @@ def forget_root(engine: Engine, name: str) -> str:
 
     def work(connection: Connection) -> str:
         root = _named(Roots.load(connection), name)
+        _refuse_anothers(connection, root)
         if files := roots_files.counts(connection)[root.id]:
             raise UsageError(
                 f"{plural(files, 'file')} of {root.name} {'is' if files == 1 else 'are'} known",
                 cure="Only a root without files is forgotten: what was scanned counts on",
             )
-        _refuse_anothers(connection, root)
         others = {at.login for at in roots_files.mounts(connection)[root.id]} - {login(connection)}
         if others and not is_keeper(connection):
             named = ", ".join(sorted(others - {""})) or "others"

@@ -44,6 +44,7 @@ class Tonight:
     elsewhere: tuple[tuple[Wanted, str], ...]  # goals of rigs that are not planned here, and how
     reached: tuple[Wanted, ...]
     no_hours: tuple[Wanted, ...]  # goals that have no hours yet
+    with_all: bool = False  # a login's goals, with everybody's rigs for want of its own
 
     @property
     def night(self) -> date:
@@ -102,7 +103,9 @@ def _tonight(connection: Connection, settings: Settings, asked: Asked) -> Tonigh
     found = planned_together(connection, shares, _nights(rigs, among, asked))
     here = {rig.rig_id for rig in rigs}
     plans = tuple(found.plans[rig.rig_id] for rig in rigs)
-    return Tonight(book.goals_set, plans, found.elsewhere(here), book.reached, book.no_hours)
+    elsewhere = found.elsewhere(here)
+    with_all = asked.owner is not None and not own_rigs(connection)
+    return Tonight(book.goals_set, plans, elsewhere, book.reached, book.no_hours, with_all)
 
 
 def _nights(rigs: Sequence[RigAtWork], among: Iterable[RigAtWork], asked: Asked) -> list[RigNight]:

@@ -149,6 +149,8 @@ def tell(result: "ScanReport") -> None:
     failed = [f"{len(result.failed)} failed"] if result.failed else []
     ended = "Stopped early" if result.interrupted else "Scanned"
     talk(f"{ended} in {_took(result.seconds)}: {', '.join(counts + failed)}")
+    if not (any(getattr(result, n) for n in COUNTS) or failed or result.problems):
+        talk("  no FITS file lies there: is its disk or share mounted? What is known: runlog roots")
     if result.interrupted:
         talk("  what was stored stays; the same scan again goes on from there")
     if result.kinds:

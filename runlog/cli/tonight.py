@@ -168,6 +168,8 @@ def _show(found: "Tonight", everything: bool, utc: bool) -> None:
 
     from runlog.core.plan import words
 
+    if found.with_all:
+        talk("No rig is yours here: these are the rigs of all.")
     if not found.goals_set:
         talk(words.NO_GOALS)
     elif not any(one.plan.wanted for one in found.rigs):

@@ -115,8 +115,9 @@ def refuse_others_rig(connection: Connection, rig_id: int, name: str) -> None:
     """Refuse to store what belongs to a rig that others keep."""
     if not is_shared(connection) or rig_id in my_rigs(connection):
         return
+    kept = f"The rig is {whose(connection, rig_id, name)}"
     raise NotYoursError(
-        f"The rig is {whose(connection, rig_id, name)}, not {login(connection)}",
+        f"{kept}, not {login(connection)}" if keepers_of(connection, rig_id) else kept,
         cure=f"The keeper can change that: runlog club add {login(connection)} --role observer "
         "--rig NAME",
     )
@@ -147,11 +148,16 @@ def require_a_rig(connection: Connection) -> None:
         )
 
 
-def whose(connection: Connection, rig_id: int, name: str) -> str:
-    """Say who keeps a rig, behind its name."""
+def keepers_of(connection: Connection, rig_id: int) -> list[str]:
+    """List the logins that keep a rig."""
     k = m.rig_member.c
     query = select(k.login).where(k.rig_id == rig_id).order_by(k.login)
-    keepers = list(connection.execute(query).scalars())
+    return list(connection.execute(query).scalars())
+
+
+def whose(connection: Connection, rig_id: int, name: str) -> str:
+    """Say who keeps a rig, behind its name."""
+    keepers = keepers_of(connection, rig_id)
     if not keepers:
         return f"{name}, which nobody was given"
     return f"{name}, which {' and '.join(keepers)} keep{'s' * (len(keepers) == 1)}"

@@ -379,6 +379,8 @@ def test_ones_own_goals_are_planned_with_ones_own_rigs(made, home):
     named = made.json(home, "ben", *line, "--rig", "ben")
     assert named["rows"] == own["rows"]
     assert len(made.json(home, "rea", *line)["rigs"]) == 3
+    lent = "No rig is yours here: these are the rigs of all."
+    assert lent in made.does(home, "rea", *line) and lent not in made.does(home, "ben", *line)
     (row,) = made.json(home, "ben", "forecast", "--mine")["rows"]
     assert row["chances"] == "unknown, because fewer than 5 nights with frames are stored"
 

@@ -185,7 +185,8 @@ def test_a_root_without_files_can_be_forgotten(shared, tmp_path):
     (tmp_path / "typo").mkdir()
     assert at_pc(made, home, "ben", "scan", tmp_path / "typo").returncode == 0
     assert at_pc(made, home, "ann", "roots", "forget", "typo").returncode == 3
-    done = at_pc(made, home, "ben", "roots", "forget", "ann")
+    assert at_pc(made, home, "ben", "roots", "forget", "ann").returncode == 3
+    done = at_pc(made, home, "ann", "roots", "forget", "ann")
     assert done.returncode == 2 and "2 files of ann are known" in done.stderr
     assert at_pc(made, home, "ben", "roots", "forget", "typo").returncode == 0
     assert list(roots_of(made, home)) == ["ann"]

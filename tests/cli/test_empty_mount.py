@@ -125,7 +125,9 @@ def test_a_new_folder_without_files_is_no_trouble(tmp_path):
     """Guards the first scan of the folder that tonight's frames will go to."""
     (tmp_path / "tonight").mkdir()
     for _ in range(2):
-        assert here(tmp_path, "scan", "tonight").returncode == 0
+        done = here(tmp_path, "scan", "tonight")
+        assert done.returncode == 0
+        assert "no FITS file lies there: is its disk or share mounted?" in done.stderr
 
 
 @pytest.mark.parametrize(

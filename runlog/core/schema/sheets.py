@@ -245,7 +245,7 @@ duplicate integer: files whose frames are known from another file
 rewritten integer: files with another header, or other pixels, than before
 remeasured integer: files read only to be measured again
 missing integer: frames that lie nowhere on this machine now, with those away
-away integer: of these, frames below folders that are not there or empty: is a disk or share not mounted?
+away integer: of these, frames below folders that are not there or empty: is a disk mounted?
 failed list of scan.file: files that hold no frame that can be read, and why
 problems list of scan.file: folders and files that could not be looked at, and why
 doubts list of scan.file: files that are stored but lack something, and what
