@@ -95,8 +95,9 @@ def _root_of(connection: Connection, folder: bytes) -> int:
 
 
 def _is_here(root: Root) -> bool:
-    """Tell whether a root has its place here; another login's may be another machine's, alike
-    in name.
+    """Tell whether a root has its place here.
+
+    What another login says may be of another machine that has the same name.
     """
     return isinstance(root, MountedRoot) and (root.own or os.path.isdir(root.folder))
 

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, delete, insert, select
 from runlog.errors import NotYoursError
 from runlog.store import models as m
 from runlog.store.engine import insert_into, upsert
-from runlog.store.mine import is_keeper, is_shared, login, my_rigs
+from runlog.store.mine import is_keeper, is_shared, login, my_frames, my_rigs
 from runlog.store.permits import KEEPER, NOTHING, give, granted, is_login, is_role, take
 
 # Whose the tables are, and who was granted that role, by which roles of their own.
@@ -125,7 +125,7 @@ def refuse_others_rig(connection: Connection, rig_id: int, name: str) -> None:
 
 def refuse_others_frame(connection: Connection, frame_id: int) -> None:
     """Refuse to store another file of a frame that is of a rig that others keep."""
-    if not is_shared(connection):
+    if my_frames(connection, [frame_id]):
         return
     query = select(m.rig.c.id, m.rig.c.name).select_from(m.frame.join(m.run).join(m.rig))
     refuse_others_rig(connection, *connection.execute(query.where(m.frame.c.id == frame_id)).one())

@@ -56,10 +56,9 @@ def mounts(connection: Connection) -> dict[int, list[Mount]]:
     at = m.mount.c
     found: dict[int, list[Mount]] = defaultdict(list)
     query = select(at.root_id, at.machine, at.login, at.path)
-    for root_id, *said, path in connection.execute(
-        query.order_by(at.root_id, at.machine, at.login)
-    ):
-        found[root_id].append(Mount(said[0], said[1], bytes(path)))
+    rows = connection.execute(query.order_by(at.root_id, at.machine, at.login))
+    for root_id, machine, of_login, path in rows:
+        found[root_id].append(Mount(machine, of_login, bytes(path)))
     return found
 
 
