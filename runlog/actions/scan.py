@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, closing, nullcontext
 from datetime import UTC, datetime
 from itertools import islice
 
@@ -253,15 +253,16 @@ class _Scan:
             found = {(file.size, file.mtime_ns) for file in self.todo}
             self.pixels = file_store.known_pixels(connection, found)
         few = len(self.todo) <= FEW and all(is_harmless(f.path, f.size) for f in self.todo)
-        outcomes = self._in_turn() if few else self._through(min(workers, len(self.todo)))
+        read = self._in_turn() if few else self._through(min(workers, len(self.todo)))
         batch: list[Outcome] = []
         last = time.monotonic()
-        for done, outcome in enumerate(outcomes, start=1):
-            batch.append(outcome)
-            if len(batch) >= BATCH_FRAMES or time.monotonic() - last >= BATCH_SECONDS:
-                self._store(batch)
-                batch, last = [], time.monotonic()
-            self.report(Progress("reading", done, len(self.todo)))
+        with closing(read) as outcomes:  # workers end here, whatever ends the scan
+            for done, outcome in enumerate(outcomes, start=1):
+                batch.append(outcome)
+                if len(batch) >= BATCH_FRAMES or time.monotonic() - last >= BATCH_SECONDS:
+                    self._store(batch)
+                    batch, last = [], time.monotonic()
+                self.report(Progress("reading", done, len(self.todo)))
         self._store(batch)
 
     def read_all_by(self, address: str, tell: Tell) -> None:
@@ -307,13 +308,13 @@ class _Scan:
             limits=self.settings.limits,
         )
 
-    def _in_turn(self) -> Iterator[Outcome]:
+    def _in_turn(self) -> Generator[Outcome, None, None]:
         for found in self.todo:
             if self.stopped():
                 return
             yield read_file(self._task(found))
 
-    def _through(self, workers: int) -> Iterator[Outcome]:
+    def _through(self, workers: int) -> Generator[Outcome, None, None]:
         """Read in worker processes; what needs more than a share of the memory comes last."""
         yield from self._by(workers, map(self._task, self.todo))
         if self.cramped and not self.stopped():

@@ -2,22 +2,24 @@
 
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import Engine, event
 
 from runlog.actions.interpret import Interpreter
 from runlog.actions.open import open_store
 from runlog.actions.scan import scan
-from runlog.actions.scan_report import ScanReport
 from runlog.config import Settings
 from runlog.core.failures import FailureKind, kind_of_failure
 from runlog.core.frame import FrameHeader
 from runlog.errors import ExitCode, StoreError
 from runlog.ingest.discover import EARLIEST_NS, LATEST_NS, Walk
+from runlog.ingest.pool import pool
 from runlog.store.frames import Interpreted
 from tests.tools import (
     content,
@@ -141,8 +143,9 @@ def test_an_exception_while_storing(
 # --- trouble of the whole database --------------------------------------------------------------
 
 
-def test_a_full_disk_is_not_charged_to_the_files(tmp_path: Path) -> None:
-    """A database that cannot grow ends the scan with the database's own words."""
+@pytest.fixture
+def full(tmp_path: Path) -> Iterator[tuple[Engine, Path, Path]]:
+    """Give a database that cannot grow, its file, and a folder of frames to scan into it."""
     folder, database = prepared(tmp_path)
     engine = open_store(str(database), Settings())
     engine.dispose()
@@ -151,13 +154,32 @@ def test_a_full_disk_is_not_charged_to_the_files(tmp_path: Path) -> None:
         connection.execute("PRAGMA max_page_count = 1")  # as it is: SQLite lets no less
 
     event.listen(engine, "connect", stop_growing)
+    yield engine, database, folder
+    engine.dispose()
 
-    def scanned() -> ScanReport:
-        return scan(engine, Settings(), [os.fsencode(folder)], workers=2)
 
-    try:
-        with pytest.raises(StoreError, match="full"):
-            scanned()
-    finally:
-        engine.dispose()
+def test_a_full_disk_is_not_charged_to_the_files(full: tuple[Engine, Path, Path]) -> None:
+    """A database that cannot grow ends the scan with the database's own words."""
+    engine, database, folder = full
+    with pytest.raises(StoreError, match="full"):
+        scan(engine, Settings(), [os.fsencode(folder)], workers=2)
     assert not [row for row in content(database)["file"] if row[1] is not None]
+
+
+def test_workers_end_before_the_scan_does(
+    full: tuple[Engine, Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the database ends a scan, its workers are gone by then, not when memory is tidied."""
+    engine, _, folder = full
+    ended: list[str] = []
+
+    @contextmanager
+    def crew(workers: int) -> Iterator[Executor]:
+        with ExitStack() as stack:
+            stack.callback(ended.append, "workers")
+            yield stack.enter_context(pool(workers))
+
+    monkeypatch.setattr("runlog.actions.scan.pool", crew)
+    with pytest.raises(StoreError, match="full") as caught:
+        scan(engine, Settings(), [os.fsencode(folder)], workers=2)
+    assert ended == ["workers"], caught  # what was raised still holds all that led to it
