@@ -1,7 +1,6 @@
 """Correct what headers say of chosen frames: beside the header, undoable, never in the file."""
 
 import os
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as replaced
@@ -13,6 +12,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.goals import known_filter
 from runlog.actions.names import all_targets, meant, target_among
 from runlog.actions.open import Report, settle_behind, silent
+from runlog.actions.own_last import own_last
 from runlog.actions.writer import Arrived, Writer
 from runlog.config import Settings
 from runlog.core.columns import plural
@@ -36,6 +36,7 @@ from runlog.store.mine import frames_of_others, login, my_frames, require_writer
 from runlog.store.roots import Roots
 
 UNDO = "undo"
+LISTED = "runlog correct --list"
 STORED = "the correction is stored"
 SHOWN_FRAMES = 20
 CHOOSING = (
@@ -142,7 +143,7 @@ def _refuse_conflict(connection: Connection, rows: Rows, field: str, value: str)
         raise UsageError(
             f"{len(other)} of these frames already have another correction of the {field} "
             f"({words.in_words(field, other[0])}); nothing was changed",
-            cure="Add --replace to overrule it, or undo it first: runlog correct --list",
+            cure=f"Add --replace to overrule it, or undo it first: {LISTED}",
         )
 
 
@@ -261,7 +262,10 @@ def undo(
     """
     with writing(engine, STORED) as connection:
         book = store.book(connection)
-        line = _last(book, login(connection)) if number is None else _numbered(book, number)
+        if number is None:
+            line = own_last(book, login(connection), "correction", LISTED, "runlog correct --undo")
+        else:
+            line = _numbered(book, number)
         values = {"field": UNDO, "value": "", "selection": "", "undoes": line.id}
         store.append(connection, values | {"who": who, "at_utc": datetime.now(UTC)}, [])
         frame_ids = store.frames_of(connection, _origin(book, line))
@@ -272,26 +276,10 @@ def undo(
     return line, of_others
 
 
-def _last(book: Sequence[Correction], me: str | None) -> Correction:
-    """Find the last correction in force; of several people's the last of whoever is at work."""
-    standing = [c for c in book if c.stands and c.undoes is None]
-    if not standing:
-        raise UsageError("There is no correction to undo")
-    own = [c for c in standing if me in (None, c.who)]
-    if not own:
-        left = ", ".join(f"{n} of {who}" for who, n in Counter(c.who for c in standing).items())
-        raise UsageError(
-            "There is no correction of yours to undo; nothing was changed",
-            cure=f"In force: {left}. One of them by its number (runlog correct --list): "
-            "runlog correct --undo NO",
-        )
-    return own[-1]
-
-
 def _numbered(book: Sequence[Correction], number: int) -> Correction:
     line = next((c for c in book if c.id == number), None)
     if line is None:
-        raise UsageError(f"There is no correction {number}", cure="See: runlog correct --list")
+        raise UsageError(f"There is no correction {number}", cure=f"See: {LISTED}")
     if not line.stands:
         raise UsageError(f"Correction {number} is already undone; nothing was changed")
     return line

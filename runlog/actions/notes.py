@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Engine
 from runlog.actions.changes import Moves, moves_told
 from runlog.actions.evenings import evening as named_evening
 from runlog.actions.open import settle_behind
+from runlog.actions.own_last import own_last
 from runlog.actions.rig_settings import named_rigs
 from runlog.config import Settings
 from runlog.errors import UsageError
@@ -16,10 +17,12 @@ from runlog.store import history
 from runlog.store import notes as store
 from runlog.store.engine import reading, write
 from runlog.store.members import refuse_others_rig
+from runlog.store.mine import login
 from runlog.store.notes import RigNote
 from runlog.store.rig_settings import rigs
 
 Note = RigNote  # as screens know it
+LISTED = "runlog note"
 NEW_DAY_H = 6  # local time: from here on a note is about the night that comes
 
 
@@ -67,10 +70,14 @@ def add_note(
 def take_back(
     engine: Engine, settings: Settings, number: int | None, who: str, now: datetime
 ) -> Noted:
-    """Take a note out of force, the last one where none is named; of an undoing, bring it back."""
+    """Take a note out of force, else the last of one's own; of an undoing, bring it back."""
 
     with reading(engine) as connection:
-        line = _line(store.book(connection), number)
+        book = store.book(connection)
+        if number is None:
+            line = own_last(book, login(connection), "note", LISTED, "runlog note --undo")
+        else:
+            line = _numbered(book, number)
 
     def work(connection: Connection) -> int:
         refuse_others_rig(connection, line.rig_id, line.rig)
@@ -119,16 +126,10 @@ def _one_rig(connection: Connection, name: str | None) -> int:
     return next(iter(chosen))
 
 
-def _line(book: list[RigNote], number: int | None) -> RigNote:
-    standing = [line for line in book if line.stands]
-    if number is None:
-        last = next((line for line in reversed(standing) if line.undoes is None), None)
-        if last is None:
-            raise UsageError("There is no note to take back", cure="See: runlog note")
-        return last
-    found = next((line for line in standing if line.id == number), None)
+def _numbered(book: list[RigNote], number: int) -> RigNote:
+    found = next((line for line in book if line.stands and line.id == number), None)
     if found is None:
-        raise UsageError(f"No note in force has the number {number}", cure="See: runlog note")
+        raise UsageError(f"No note in force has the number {number}", cure=f"See: {LISTED}")
     return found
 
 

@@ -42,7 +42,11 @@ LAST = "last"
 )
 @click.option("--remark", is_flag=True, help="Nothing was changed: nights are compared as before.")
 @click.option(
-    "--undo", metavar="NUMBER", is_flag=False, flag_value=LAST, help="Take a note back (the last)."
+    "--undo",
+    metavar="NUMBER",
+    is_flag=False,
+    flag_value=LAST,
+    help="Take a note back, else your last.",
 )
 @listing
 @with_session

@@ -290,6 +290,23 @@ def test_without_a_number_ones_own_last_correction_is_undone(made, home):
     assert "There is no correction to undo" in said
 
 
+def test_without_a_number_ones_own_last_note_is_taken_back(made, home):
+    """Not the last of all, which others made; the keeper takes back anybody's by its number."""
+    for who, rig in (("ann", ANN), ("keeper", "Shed 200/1000"), ("ben", BEN)):
+        made.does(home, who, "note", f"cleaned by {who}", "--rig", rig, "--date", "2026-10-10")
+    assert "cleaned by ann" in made.does(home, "ann", "note", "--undo")
+    said = refused(made, home, "ann", "note", "--undo", code=2)
+    left = f"In force: 1 of {made.login('keeper')}, 1 of {made.login('ben')}. One of them by its"
+    assert "There is no note of yours to undo; nothing was changed" in said and left in said
+    assert "runlog note --undo NO" in said
+    assert "cleaned by keeper" in made.does(home, "keeper", "note", "--undo")
+    (number,) = (r["id"] for r in made.json(home, "rea", "note")["rows"] if r["stands"]
+                 and not r["undoes"])  # fmt: skip
+    assert made.login("ben") in refused(made, home, "ann", "note", "--undo", str(number))
+    assert "cleaned by ben" in made.does(home, "keeper", "note", "--undo", str(number))
+    assert "There is no note to undo" in refused(made, home, "ben", "note", "--undo", code=2)
+
+
 def limits(made, home, rig):
     """Give a limit that a rig is graded by."""
     rows = made.json(home, "rea", "policy", "show", "--rig", rig)["rows"]
