@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import HealthCheck, settings
 from sqlalchemy import make_url
 
 from tests.tools import DATABASE_VARIABLE
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
 
 for name in ("COLUMNS", "LINES"):  # xdist tells its workers a width; commands would keep to it
     os.environ.pop(name, None)
+
+# What hypothesis draws is right or wrong however busy the machine is.
+settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("busy")
 
 KINDS = ("sqlite", "postgresql")
 

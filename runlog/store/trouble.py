@@ -49,6 +49,10 @@ FULL = (
     "The disk that holds the database is full",
     "Free some space and run the command again; everything stored so far is safe",
 )
+SHUT_BY_DISK = (
+    "The disk that holds the database is full, or fails: its server lets nobody in",
+    "Free some space there, or have the disk seen to; everything stored so far is safe",
+)
 OTHER_TABLES = (
     "The tables of the database are not those of this runlog",
     "Another runlog changed them: close this one, bring it up to date and start it again",
@@ -164,6 +168,8 @@ OF_SERVER: Mapping[str, Words] = {
     "too many clients": CROWDED,
     "connection slots": CROWDED,
     "too many connections": CROWDED,
+    "no space left on device": FULL,
+    "could not write init file": SHUT_BY_DISK,  # all PostgreSQL says where it has no room for it
     "connection": NOT_THERE,
     "timeout": NOT_THERE,
 }

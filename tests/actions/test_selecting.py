@@ -43,7 +43,6 @@ FAULTS = ("cloud", "trailed")
 NIGHTS = [(date(2026, 3, 1) + timedelta(days=n)).isoformat() for n in range(4)]
 EXAMPLES = settings(
     max_examples=int(os.environ.get("RUNLOG_ARCHIVES", "25")),
-    deadline=None,
     phases=(Phase.explicit, Phase.reuse, Phase.generate),  # an archive shrinks too slowly
     suppress_health_check=list(HealthCheck),
 )

@@ -69,7 +69,6 @@ def agree(found, wanted):
 
 @settings(
     max_examples=int(os.environ.get("RUNLOG_ARCHIVES", "30")),
-    deadline=None,
     suppress_health_check=list(HealthCheck),
 )
 @given(archives(14), st.randoms(use_true_random=False), st.integers(1, 16))
@@ -81,7 +80,7 @@ def test_random_archives(memory, shots, random, at_once):
     agree(logged(memory), truth(shots))
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, suppress_health_check=list(HealthCheck))
 @given(archives(4))
 def test_random_archives_as_files(tmp_path_factory, shots):
     """The same with real files, scanned as a person scans them."""

@@ -238,6 +238,30 @@ def small_disk(server):
         server.run("DROP DATABASE IF EXISTS small WITH (FORCE)")
         server.run("DROP TABLESPACE IF EXISTS small")
         subprocess.run(["umount", folder], check=True)
+        folder.rmdir()
+
+
+def fill(folder):
+    """Leave no room on a disk; gives the file to be emptied again."""
+    stuffing = folder / "stuffing"
+    with stuffing.open("wb", buffering=0) as file, suppress(OSError):
+        while file.write(b"x" * 4096):
+            pass
+    return stuffing
+
+
+def test_a_full_disk_lets_nobody_in(small_disk, tmp_path):
+    """A connection may want to write itself: what its catalogue holds, after that was tidied."""
+    folder, url = small_disk
+    assert here(tmp_path, "--db", url, "totals").returncode == 0
+    for path in folder.rglob("pg_internal.init"):
+        path.unlink()
+    stuffing = fill(folder)
+    done = here(tmp_path, "--db", url, "totals")
+    assert done.returncode == 3
+    assert "disk that holds the database is full, or fails" in done.stderr
+    os.truncate(stuffing, 0)
+    assert here(tmp_path, "--db", url, "totals").returncode == 0
 
 
 def test_a_full_disk_of_the_server(small_disk, tmp_path):
@@ -246,10 +270,7 @@ def test_a_full_disk_of_the_server(small_disk, tmp_path):
     first, *_ = write_run(tmp_path / "frames", 3)
     env = {"HOME": str(tmp_path)}
     assert here(tmp_path, "--db", url, "scan", first, env=env).returncode == 0
-    stuffing = folder / "stuffing"
-    with stuffing.open("wb", buffering=0) as file, suppress(OSError):
-        while file.write(b"x" * 4096):
-            pass
+    stuffing = fill(folder)
     done = here(tmp_path, "--db", url, "scan", tmp_path / "frames", env=env)
     assert done.returncode == 3
     assert "disk that holds the database is full" in done.stderr

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
@@ -18,7 +18,6 @@ def key(pixels, start=NOON):
 
 
 @given(hnp.arrays(np.uint16, SHAPES))
-@settings(deadline=None)
 def test_whole_numbers_have_one_key_in_every_type(pixels):
     """16-bit values give one key as 16, 32 and 64-bit integers and as floats, in either order."""
     kinds = ("<u2", ">u2", "<i4", ">i4", "<i8", "<f4", ">f4", "<f8", ">f8")
@@ -27,14 +26,12 @@ def test_whole_numbers_have_one_key_in_every_type(pixels):
 
 
 @given(hnp.arrays(np.float32, SHAPES, elements=st.floats(width=32, allow_infinity=True)))
-@settings(deadline=None)
 def test_single_floats_have_one_key_as_doubles(pixels):
     """Re-saving 32-bit floats as 64-bit ones loses nothing and changes nothing, NaN included."""
     assert key(pixels.astype(np.float64)) == key(pixels)
 
 
 @given(hnp.arrays(np.int16, SHAPES), st.data())
-@settings(deadline=None)
 def test_one_changed_pixel_changes_the_key(pixels, data):
     """No two different frames share a key."""
     changed = pixels.astype(np.int32)

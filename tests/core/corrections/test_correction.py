@@ -4,7 +4,7 @@ import json
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.corrections.correction import (
@@ -35,7 +35,6 @@ def applied(header, field, stored, evening=None):
 # --- as typed -------------------------------------------------------------------------------
 
 
-@settings(deadline=None)
 @given(st.integers(0, 366 * 60 - 1), st.integers(0, 23), st.integers(0, 59), st.sampled_from("+-"))
 def test_a_shift_is_the_shift_that_was_typed(days, hours, minutes, sign):
     """Guards every second of a long shift: a clock that fell back by decades is put right."""
@@ -46,7 +45,6 @@ def test_a_shift_is_the_shift_that_was_typed(days, hours, minutes, sign):
     assert applied(header, Field.DATE, stored).taken_at_utc - start == by
 
 
-@settings(deadline=None)
 @given(st.integers(1, 7_200_000))
 def test_an_exposure_is_as_long_as_was_typed(milliseconds):
     """Guards each digit of a typed exposure up to the longest one."""

@@ -4,7 +4,7 @@ import itertools
 import random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.corrections.gathered import Raised, gather
@@ -183,7 +183,6 @@ def test_the_likelier_cure_comes_first():
 
 
 @given(st.lists(st.text("0123456789-+:.T# eE/'x\0", max_size=24), max_size=12))
-@settings(deadline=None)
 def test_no_text_breaks_it(texts):
     """Guards `check` from whatever a header's values look like, and the count of frames."""
     assert sum(asked.frames for asked in gather(map(raised, texts))) == len(texts)

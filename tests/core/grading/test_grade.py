@@ -217,7 +217,7 @@ def test_absolute_limits():
     assert all(v.grade is not Grade.KEEP for v in grades(clean_run(), policy))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.integers(0, 2**32 - 1))
 def test_order_changes_nothing(seed):
     """The same frames in any order get the same verdicts."""

@@ -5,7 +5,7 @@ Common practice, no source, unless a test names one.
 
 import pytest
 from astropy import units
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.frame import Card, Shape
@@ -331,7 +331,6 @@ def test_the_pier_side_is_where_the_telescope_stands(value, side):
     st.sampled_from(["sensor_temperature", "set_temperature"]),
     st.one_of(st.text(max_size=12), st.floats(), st.integers()),
 )
-@settings(deadline=None)
 def test_a_temperature_is_possible_or_none(name, value):
     """Guards the law that no impossible temperature passes, whatever the card holds."""
     card = ("SET-TEMP" if name.startswith("set") else "CCD-TEMP", value)

@@ -24,7 +24,7 @@ def codes_of(doubts):
 
 @pytest.mark.parametrize("separator", [":", " "])
 @given(degrees=st.floats(-359.99, 359.99))
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 def test_sexagesimal_agrees_with_astropy(separator, degrees):
     """Guards the reading of signs, minutes and seconds, against astropy's Angle (1e-5 arcsec)."""
     text = AstropyAngle(degrees, "deg").to_string(sep=separator, precision=6, alwayssign=True)
@@ -35,7 +35,7 @@ def test_sexagesimal_agrees_with_astropy(separator, degrees):
 
 
 @given(degrees=st.floats(-89.99, 89.99))
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 def test_unit_letters_agree_with_astropy(degrees):
     """Guards "46d52m00s", as astropy writes it by default."""
     text = AstropyAngle(degrees, "deg").to_string(precision=6)
@@ -73,7 +73,6 @@ def test_what_is_no_angle_is_not_made_one(text):
 
 
 @given(st.text(max_size=30))
-@settings(deadline=None)
 def test_no_text_breaks_the_parser(text):
     """Guards against a card that stops a scan."""
     parse_angle(text)

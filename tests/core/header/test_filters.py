@@ -229,7 +229,7 @@ FRAGMENTS = st.lists(
 
 
 @given(st.one_of(st.text(max_size=20), FRAGMENTS))
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 def test_folding_twice_changes_nothing(raw):
     """Guards the law that a folded name is its own spelling."""
     once = fold_filter(raw)
@@ -237,7 +237,6 @@ def test_folding_twice_changes_nothing(raw):
 
 
 @given(st.text(max_size=12), st.dictionaries(st.text(max_size=6), st.text(min_size=1, max_size=6)))
-@settings(deadline=None)
 def test_folding_twice_changes_nothing_with_settings(raw, extra):
     """Guards the same law with any settings whose names are trimmed."""
     extra = {spelling: name.strip() for spelling, name in extra.items() if name.strip()}

@@ -4,7 +4,7 @@ The words are common practice, no source, unless a test names one.
 """
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.frame import Card, Kind
@@ -501,7 +501,6 @@ CANDIDATES = st.builds(
 
 
 @given(st.lists(CANDIDATES, max_size=25))
-@settings(deadline=None)
 def test_long_frames_are_never_named(frames):
     """Guards the law that no frame over a minute is taken for a focus frame."""
     for i in auxiliary_reasons(frames):

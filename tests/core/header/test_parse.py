@@ -369,7 +369,7 @@ CARDS = st.builds(
     st.integers(1, 4),
     st.sampled_from([8, 16, 32, -32]),
 )
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 def test_no_header_breaks_the_parser(cards, path, planes, bitpix):
     """Guards a scan from any header: nothing raises, and every value is possible or None."""
     header = parse_header(cards, Shape(100, 100, planes, bitpix), path)

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.frame import Kind, Question
@@ -42,7 +42,6 @@ def test_copies_of_one_exposure_do_not_overlap():
 
 
 @given(st.lists(st.floats(1, 600), min_size=1, max_size=12), st.floats(0, 30))
-@settings(deadline=None)
 def test_frames_one_after_the_other_never_overlap(lengths, readout_s):
     """Guards the law that a camera waiting for each frame's end shows no overlap."""
     frames, now = [], 0.0

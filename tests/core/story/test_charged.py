@@ -19,7 +19,7 @@ FAULTS = st.lists(
 
 
 @given(st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_no_frame_is_paid_for_twice(data):
     """Whatever faults frames have and however events overlap."""
     lights = [
@@ -56,7 +56,7 @@ TROUBLE = {
              max_size=5),
     st.integers(-300, 300), st.integers(-300, 300),
 )  # fmt: skip
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_night_never_costs_more_than_it_lost(troubles, early, late):
     """Events of a whole story: exposures not kept, and dark in which nothing was taken."""
     run = list(RUN)

@@ -112,7 +112,7 @@ NAMES = st.one_of(
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(NAMES)
 def test_folding_twice_is_folding_once(name):
     """What is folded stays as it is, so totals, goals and questions meet."""
@@ -129,7 +129,6 @@ def test_the_rules_alone_never_fail(name):
     assert TargetNames().fold(once).name == once
 
 
-@settings(deadline=None)
 @given(NAMES)
 def test_the_catalogue_answers_any_name(name):
     """A name of any sort is in the catalogue or not; asking never fails."""

@@ -2,7 +2,7 @@
 
 import pytest
 from astropy.coordinates import SkyCoord
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from runlog.core.targets.misspelled import mistyped_number
@@ -11,7 +11,6 @@ from runlog.core.targets.places import apart_deg, place_name, read_place, writte
 PLACES = st.tuples(st.floats(0, 359.999), st.floats(-89.99, 89.99))
 
 
-@settings(deadline=None)  # the other library is slow at first
 @given(PLACES)
 def test_a_place_written_is_read_the_same_by_another_library(place):
     """Guards what a person is given to type: within half a second of time and half a minute."""
@@ -22,7 +21,6 @@ def test_a_place_written_is_read_the_same_by_another_library(place):
     assert read_place(text) == pytest.approx((theirs.ra.deg, theirs.dec.deg), abs=1e-9)
 
 
-@settings(deadline=None)  # the other library is slow at first
 @given(PLACES, st.sampled_from(["hmsdms", ":", " "]))
 def test_a_name_that_is_a_place_is_read_as_another_library_writes_it(place, manner):
     """Guards hours, minutes and seconds of both coordinates, in three manners of writing."""
@@ -56,7 +54,6 @@ def test_places_at_the_ends_of_their_circles(place, written, name):
     assert apart_deg(*read_place(written), *place) <= 0.01
 
 
-@settings(deadline=None)  # the other library is slow at first
 @given(PLACES, PLACES)
 def test_angles_are_those_of_another_library(one, other):
     """Guards the angle between any two places, near and opposite ones."""

@@ -15,7 +15,7 @@ from .looked import look, looked
 FOUND = [look(), look(FaultName.CLOUD), look(FaultName.TRAILED, Grade.DOUBTFUL)]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.lists(st.sampled_from(FOUND), max_size=30), st.sets(st.integers(0, 30)))
 def test_restarts_at_any_moment_change_nothing_that_is_said(found, restarts):
     """State written and read again between any two frames: the same words, none twice."""
