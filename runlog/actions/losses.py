@@ -18,7 +18,14 @@ from runlog.core.story.tell import in_time, pace_of
 from runlog.core.worth.dark import ALWAYS, DarkUse, dark_use, summed
 from runlog.core.worth.loss_words import budget_words, dark_words, whose, yours_words
 from runlog.core.worth.losses import Budget, Loss, budget
-from runlog.core.worth.refocus import Cure, Rule, cure_of, cure_words, refocused
+from runlog.core.worth.refocus import (
+    Cure,
+    Refocused,
+    Rule,
+    cure_of,
+    cure_words,
+    refocused,
+)
 from runlog.store import totals as total_store
 from runlog.store.choose import list_frames
 from runlog.store.depth import references_of_frames
@@ -47,18 +54,29 @@ def losses(engine: Engine, settings: Settings, selection: Selection = EVERYTHING
         frames = [frame for frame in list_frames(connection, selection) if frame.is_light]
         found = budget(frames, references_of_frames(connection))
         nights = len({f.context.night for f in frames if f.context.night})
-        cures = list(_cures(connection, frames, found.focus_s, selection))
-        if not selection.of_whole_runs:
-            return Losses(found, nights, None, 0.0, cures)
-        runs = total_store.runs_with_sums(connection, selection)
-        each = [_dark(connection, run, settings) for run in runs if run.frames]
-    return Losses(found, nights, summed([own for own, _ in each]), sum(s for _, s in each), cures)
+        asked = list(_out_of_focus(connection, frames, found.focus_s, selection))
+        rules = {run_id: one.rule for one in asked for run_id in one.runs}
+        whole = selection.of_whole_runs
+        every = total_store.runs_with_sums(connection, selection) if whole else []
+        runs = {run.id: run for run in every if run.frames}
+        dark: list[tuple[DarkUse, float]] = []
+        tried: dict[int, Refocused] = {}
+        for run_id in dict.fromkeys((*runs, *rules)):
+            own = frames_of_run(connection, run_id)
+            if run_id in runs:
+                dark.append(_dark(connection, runs[run_id], own, settings))
+            if run_id in rules:
+                tried[run_id] = refocused(own, found.focus_s, rules[run_id])
+    cures = [cure_of(a.rig, a.lost_s, a.rule, [tried[run] for run in a.runs]) for a in asked]
+    used = summed([use for use, _ in dark]) if whole else None
+    return Losses(found, nights, used, sum(seconds for _, seconds in dark), cures)
 
 
-def _dark(connection: Connection, run: Row[Any], settings: Settings) -> tuple[DarkUse, float]:
+def _dark(
+    connection: Connection, run: Row[Any], frames: Sequence[Frame], settings: Settings
+) -> tuple[DarkUse, float]:
     """Share out a run's dark, and tell how long it went from its first frame to its last."""
     own = settings_of(connection, run.rig_id, settings)
-    frames = frames_of_run(connection, run.id)
     every = [frame for frame in frames if frame.is_light]
     sky = sky_of_run(connection, run.id, run.night, every, own)
     told = told_of(every, of_frames(connection, run.rig_id, run.night, every), sky.doubt)
@@ -69,12 +87,22 @@ def _dark(connection: Connection, run: Row[Any], settings: Settings) -> tuple[Da
     return dark_use(lights, night), pace.elapsed_s if pace else 0.0
 
 
-def _cures(
+@dataclass(frozen=True, slots=True)
+class _OutOfFocus:
+    """A rig that lost frames to focus, and the runs its own sweeps' rule is to be tried on."""
+
+    rig: str
+    lost_s: float
+    rule: Rule
+    runs: Sequence[int]
+
+
+def _out_of_focus(
     connection: Connection,
     frames: Sequence[Frame],
     focus_s: Mapping[str, float],
     selection: Selection,
-) -> Iterator[Cure]:
+) -> Iterator[_OutOfFocus]:
     """Ask of each rig that was out of focus what its own sweeps would have had it do.
 
     Nights on which nothing was lost are asked too: the rule would have been kept there as well.
@@ -86,11 +114,7 @@ def _cures(
         lost_s = sum(sorted(focus_s[f.key] for f in own if f.key in focus_s))
         rule = _rule(connection, record, rig)
         runs = sorted({f.context.run_id for f in own if f.context.run_id is not None})
-        nights = (
-            refocused(frames_of_run(connection, run), focus_s, rule)
-            for run in (runs if rule.each_c is not None else [])
-        )
-        yield cure_of(rig, lost_s, rule, nights)
+        yield _OutOfFocus(rig, lost_s, rule, runs if rule.each_c is not None else ())
 
 
 def lost(

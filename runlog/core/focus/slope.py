@@ -98,8 +98,8 @@ def _groups(found: Sequence[SweepFocus]) -> Mapping[tuple[str, int], list[SweepF
 
 
 def _slopes(group: Sequence[SweepFocus]) -> list[float]:
-    pairs = combinations(group, 2)
-    return [(b.best - a.best) / (_c(b) - _c(a)) for a, b in pairs if _c(b) != _c(a)]
+    pairs = combinations([(_c(f), f.best) for f in group], 2)
+    return [(y2 - y1) / (x2 - x1) for (x1, y1), (x2, y2) in pairs if x2 != x1]
 
 
 def _c(found: SweepFocus) -> float:

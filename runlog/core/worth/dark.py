@@ -59,8 +59,9 @@ def dark_use(lights: Lights, night: Night) -> DarkUse:
         return DarkUse(sum(found.values()), 0.0, found)
     window = night.dark if night.dark is not None and not night.doubt else _reach(lights)
     exposed = _within(_union((t.start, t.end) for t in lights), window)
+    others, reach = _union((o.start, o.end) for o in night.others), _reach(lights)
     found = summed_causes(
-        part for gap in _without(exposed, window) for part in _of_gap(gap, lights, night, named)
+        part for gap in _without(exposed, window) for part in _of_gap(gap, named, others, reach)
     )
     few = {cause: s for cause, s in found.items() if cause in OPEN and _is_few(lights)}
     return DarkUse(_seconds([window]), _seconds(exposed), found, few)
@@ -81,7 +82,7 @@ def _named(lights: Lights, night: Night) -> list[tuple[str, Span, float]]:
 
 
 def _of_gap(
-    gap: Span, lights: Lights, night: Night, named: Sequence[tuple[str, Span, float]]
+    gap: Span, named: Sequence[tuple[str, Span, float]], others: Sequence[Span], reach: Span
 ) -> Iterator[tuple[str, float]]:
     """Share out dark between exposures: its own name, other frames in it, and what is left."""
     gap_s = _seconds([gap])
@@ -90,8 +91,8 @@ def _of_gap(
             yield cause, min(unused_s, gap_s)
             yield OTHERS, gap_s - min(unused_s, gap_s)
             return
-    others_s = _seconds(_within(_union((o.start, o.end) for o in night.others), gap))
-    first, last = _reach(lights)
+    others_s = _seconds(_within(others, gap))
+    first, last = reach
     yield OTHERS, others_s
     yield ENDS if gap[1] <= first or gap[0] >= last else BETWEEN, gap_s - others_s
 
