@@ -18,14 +18,7 @@ from runlog.core.story.tell import in_time, pace_of
 from runlog.core.worth.dark import ALWAYS, DarkUse, dark_use, summed
 from runlog.core.worth.loss_words import budget_words, dark_words, whose, yours_words
 from runlog.core.worth.losses import Budget, Loss, budget
-from runlog.core.worth.refocus import (
-    Cure,
-    Refocused,
-    Rule,
-    cure_of,
-    cure_words,
-    refocused,
-)
+from runlog.core.worth.refocus import Cure, Refocused, Rule, cure_of, cure_words, refocused
 from runlog.store import totals as total_store
 from runlog.store.choose import list_frames
 from runlog.store.depth import references_of_frames

@@ -4,7 +4,7 @@ import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -175,9 +175,11 @@ def test_workers_end_before_the_scan_does(
 
     @contextmanager
     def crew(workers: int) -> Iterator[Executor]:
-        with ExitStack() as stack:
-            stack.callback(ended.append, "workers")
-            yield stack.enter_context(pool(workers))
+        try:
+            with pool(workers) as executor:
+                yield executor
+        finally:
+            ended.append("workers")
 
     monkeypatch.setattr("runlog.actions.scan.pool", crew)
     with pytest.raises(StoreError, match="full") as caught:
